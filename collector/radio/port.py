@@ -1,0 +1,206 @@
+"""The port: what the collector needs of a radio, and what a radio hands to the collector.
+
+Three radios stand behind it: BlueZ (the system's stack), exclusive (an adapter of our own) and
+virtual (cuffs in this process). The radio knows nothing of stores: it hands everything to a Desk.
+"""
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Protocol
+
+from parsers.uuids import Uuid
+
+MEASUREMENT_CHARACTERISTICS = frozenset({
+    Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD,
+})
+"""Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
+
+
+class RadioError(Exception):
+    """Anything that went wrong on the air or below it; the text is one line for a person."""
+
+
+class RadioUnavailable(RadioError):
+    """No adapter, no D-Bus, Bluetooth off, no right: the service says so in one line and tries again."""
+
+
+class LinkLost(RadioError):
+    """The cuff is gone. Whatever arrived before stays."""
+
+
+class Refused(RadioError):
+    """The cuff answered a request with an ATT error.
+
+    code: the ATT error code (Core Specification Vol 3 Part F 3.4.1.1), or None where the stack hides it.
+    """
+
+    def __init__(self, text: str, code: int | None = None) -> None:
+        super().__init__(text)
+        self.code = code
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One characteristic that discovery found on a cuff."""
+
+    uuid: str  # 128-bit, lower case
+    short: int | None  # the 16-bit form where there is one
+    handle: int  # of the value, not of its declaration
+    properties: frozenset[str]  # 'read', 'write', 'write-without-response', 'notify', 'indicate'
+    service: int | None  # 16-bit UUID of the service it stands in
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """One indication or notification, exactly as it came over the air.
+
+    mark: names this very frame for ever (e.g. the kernel's receipt stamp), so that a frame which is
+    seen again after a crash is recognised as the same frame and not as a second sighting by the cuff.
+    """
+
+    cuff: str  # identity address, upper case with colons
+    characteristic: int
+    value: bytes
+    arrived_at: datetime  # UTC
+    source: str  # 'witness', 'standing subscription', 'exclusive', 'virtual'
+    encrypted: bool | None = None
+    mark: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ValueRead:
+    """A value that was read from the cuff in a visit: a clock, features, device information, battery."""
+
+    characteristic: int
+    value: bytes
+    at: datetime  # UTC, the middle of request and answer
+    round_trip_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ClockSet:
+    """The cuff's clock was written. error: the ATT code of a refusal; 0x80 is success with reservations."""
+
+    characteristic: int
+    value: bytes
+    at: datetime
+    error: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Handles:
+    """Where discovery found the measurement characteristics: value handle to 16-bit UUID."""
+
+    handles: Mapping[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class Bond:
+    """What is known of the bond: made, or found missing on one side ('ours', 'cuff')."""
+
+    bonded: bool
+    missing_on: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """The name the cuff advertises, as sent."""
+
+    name: str
+
+
+Fact = ValueRead | ClockSet | Handles | Bond | Named
+
+
+@dataclass(frozen=True, slots=True)
+class KnownCuff:
+    """What a radio needs to remember of a cuff between runs."""
+
+    address: str
+    bonded: bool
+    handles: Mapping[int, int] = field(default_factory=dict)
+
+
+class NotTaken(Exception):
+    """The payload could not be made durable: do not confirm it. The text is one line for a person."""
+
+
+class Desk(Protocol):
+    """Takes what the radio hands over. All calls are synchronous; `take` returns when the payload is on disk."""
+
+    def known(self) -> tuple[KnownCuff, ...]:
+        """Every cuff met before that is not forgotten."""
+        ...
+
+    def accepts(self, cuff: str) -> bool:
+        """Whether a cuff may be visited at all (configuration `accept`)."""
+        ...
+
+    def open_visit(self, cuff: str, source: str, at: datetime) -> int: ...
+
+    def learn(self, visit: int, fact: Fact) -> None: ...
+
+    def take(self, arrival: Arrival, visit: int | None) -> None:
+        """Commit one payload, then interpret it. Raises NotTaken when it is not on disk."""
+        ...
+
+    def close_visit(self, visit: int, at: datetime, outcome: str) -> None:
+        """outcome: 'cuff left', 'link lost', 'we left', 'failed: …' in a few plain words."""
+        ...
+
+    def tell(self, topic: str, text: str | None) -> None:
+        """A lasting condition for `check` to show (topic 'adapter', 'd-bus', 'witness', …); None when it is over."""
+        ...
+
+
+class Link(Protocol):
+    """A connected cuff, as the visit procedure sees it. Every coroutine may raise LinkLost."""
+
+    cuff: str
+    source: str
+
+    async def secure(self) -> bool:
+        """Pair or encrypt where the cuff wants it; says whether a bond stands. Raises Refused."""
+        ...
+
+    async def discover(self) -> tuple[Found, ...]: ...
+
+    async def read(self, found: Found) -> bytes: ...
+
+    async def write(self, found: Found, value: bytes) -> None: ...
+
+    async def subscribe(self, found: Found, visit: int) -> None:
+        """From now on the characteristic's values reach the Desk (indicate before notify, by declared property)."""
+        ...
+
+    async def gone(self) -> None:
+        """Returns when the link is down, for whatever reason."""
+        ...
+
+    async def hang_up(self) -> None: ...
+
+
+class Radio(Protocol):
+    """A radio runs until told to stop, visiting every cuff that speaks up."""
+
+    source: str
+    progress: float  # time.monotonic() of its last sign of life, for the watchdog
+
+    async def run(self, desk: Desk, plan: "VisitPlan", stop: asyncio.Event) -> None:
+        """Runs until `stop`; then finishes or gives up visits within 4 s. Raises RadioUnavailable."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class VisitPlan:
+    """How a visit goes, from the configuration."""
+
+    set_clock: str = "never"  # 'never', 'when wrong', 'always'
+    clock_wrong_after_s: float = 60.0
+    zone: str | None = None  # IANA name of the cuffs' wall clock; None: this machine's
+    idle_s: float = 30.0  # hang up when a cuff stays silent this long after its last record
+    step_timeout_s: float = 10.0
+    fetch_records: bool = True  # ask for stored records where the service 1.1 control point is there
+    users: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # cuff: (user index, consent code)

@@ -1,0 +1,56 @@
+"""What the store hands out: a reading as every other room knows it, and how to choose some."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+from enum import StrEnum
+
+
+class Basis(StrEnum):
+    """How `taken_at` was come by."""
+
+    CORRECTED = "cuff clock corrected"  # stamp moved by the difference of the two clocks, read in a visit
+    ESTIMATED = "cuff clock estimated"  # stamp moved by an offset learned from live records
+    CUFF = "cuff clock"  # stamp as sent, taken for local wall time
+    ARRIVAL = "arrival"  # no usable stamp: when it reached us
+    HAND = "hand-written"  # from a log somebody wrote
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One measurement, each once. Pressures in `unit` as sent; None where the cuff could not obtain a value."""
+
+    reading_id: str  # same payloads, same id: survives rebuild and merge
+    cuff: str  # identity address, or 'hand' for hand-written logs
+    slot: int | None  # the record's User ID: None when absent; 255 is 'unknown user', 0 a slot like others
+    person: str | None
+    systolic: Decimal | None
+    diastolic: Decimal | None
+    mean: Decimal | None
+    unit: str  # 'mmHg' or 'kPa'
+    pulse: Decimal | None  # beats per minute
+    taken_at: datetime  # aware, in the station's zone
+    taken_basis: Basis
+    taken_uncertainty_s: float | None  # None: cannot be told
+    received_at: datetime  # aware UTC, first arrival
+    status: tuple[str, ...]  # words, empty when nothing was flagged
+    status_raw: int | None  # the status word as sent
+    features_known: bool  # whether the cuff's feature bits were read: without them no flag may mean 'not assessed'
+    assessed: tuple[str, ...]  # the checks this cuff can make at all, words as in `status`
+    stamp: str | None  # the cuff's own stamp as ISO local time, unknown parts as '--'
+    marks: tuple[str, ...]  # 'implausible', 'same stamp, other values', 'autumn hour', 'unencrypted', 'failed', …
+    sightings: int  # how often the cuff (or another station) sent it
+    payload: str  # hex of the first payload
+    note: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """Which readings. Bounds are aware; since is included, until is not. last keeps the newest N."""
+
+    person: str | None = None
+    cuff: str | None = None  # address or given name
+    since: datetime | None = None
+    until: datetime | None = None
+    last: int | None = None
+    unassigned: bool = False

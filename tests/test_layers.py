@@ -1,0 +1,57 @@
+"""The rooms import downwards only, so that data flows one way and any room can be read without those above."""
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+MAY_IMPORT = {
+    "parsers": {"parsers"},
+    "collector/radio": {"parsers", "collector.radio"},
+    "collector/store": {"collector.store"},
+    "collector/intake": {"parsers", "collector.store", "collector.intake"},
+    "collector/numbers": {"collector.numbers"},
+    "collector/share": {"collector.store", "collector.numbers", "collector.share"},
+    "collector/service": {"parsers", "collector.radio", "collector.store", "collector.intake",
+                          "collector.numbers", "collector.share", "collector.service"},
+}
+
+
+def imported(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}: relative import"
+            names.add(node.module or "")
+    return {name for name in names if name.split(".")[0] in {"parsers", "collector"}}
+
+
+@pytest.mark.parametrize("room", MAY_IMPORT)
+def test_room_imports_only_what_it_may(room: str) -> None:
+    wrong = [
+        f"{path.relative_to(ROOT)} imports {name}"
+        for path in sorted((ROOT / room).rglob("*.py"))
+        for name in imported(path)
+        if not any(name == allowed or name.startswith(allowed + ".") for allowed in MAY_IMPORT[room])
+    ]
+    assert not wrong
+
+
+def test_parsers_need_construct_only() -> None:
+    import sys
+
+    allowed = {"parsers", "construct"} | sys.stdlib_module_names
+    for path in sorted((ROOT / "parsers").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            names = ([a.name for a in node.names] if isinstance(node, ast.Import)
+                     else [node.module or ""] if isinstance(node, ast.ImportFrom) else [])
+            assert all(name.split(".")[0] in allowed for name in names), f"{path}: {names}"
+
+
+def test_the_check_itself_sees_a_wrong_import(tmp_path: Path) -> None:
+    wrong = tmp_path / "wrong.py"
+    wrong.write_text("from collector.cli import main\n", "utf-8")
+    assert imported(wrong) == {"collector.cli"}
