@@ -1,0 +1,171 @@
+"""The service around a radio: retries, one line per trouble, a clean end within five seconds."""
+
+import asyncio
+import logging
+import os
+import socket
+import time
+from pathlib import Path
+
+import pytest
+
+from collector.radio.port import Arrival, Desk, Fact, KnownCuff, RadioUnavailable, VisitPlan
+from collector.service import daemon
+from collector.service.lock import AlreadyListening, listener, only_listener
+from collector.service.log import OneLine
+from collector.service.notify import tell_systemd, watchdog_interval
+
+
+class QuietDesk(Desk):
+    def __init__(self) -> None:
+        self.told: list[tuple[str, str | None]] = []
+
+    def known(self) -> tuple[KnownCuff, ...]:
+        return ()
+
+    def accepts(self, cuff: str) -> bool:
+        return True
+
+    def open_visit(self, cuff: str, source: str, at: object) -> int:
+        return 1
+
+    def learn(self, visit: int, fact: Fact) -> None: ...
+
+    def take(self, arrival: Arrival, visit: int | None) -> None: ...
+
+    def close_visit(self, visit: int, at: object, outcome: str) -> None: ...
+
+    def tell(self, topic: str, text: str | None) -> None:
+        self.told.append((topic, text))
+
+
+class FlakyRadio:
+    """Cannot be had at first, then runs until stopped; or ignores the stop altogether."""
+
+    source = "test"
+
+    def __init__(self, failures: int = 0, stubborn: bool = False, error: Exception | None = None) -> None:
+        self.progress = time.monotonic()
+        self.failures, self.stubborn = failures, stubborn
+        self.error = error or RadioUnavailable("no Bluetooth adapter: plug one in")
+        self.up = asyncio.Event()
+        self.cut_off = False
+
+    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+        if self.failures:
+            self.failures -= 1
+            raise self.error
+        self.up.set()
+        try:
+            await (asyncio.Event().wait() if self.stubborn else stop.wait())
+        except asyncio.CancelledError:
+            self.cut_off = True
+            raise
+
+
+@pytest.fixture(autouse=True)
+def no_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(daemon, "SETTLED_S", 0.01)
+    monkeypatch.setattr(daemon, "GRACE_S", 0.05)
+
+
+async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: pytest.LogCaptureFixture) -> None:
+    desk, radio, stop = QuietDesk(), FlakyRadio(failures=5), asyncio.Event()
+    with caplog.at_level(logging.INFO, "quietcuff"):
+        task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
+        await radio.up.wait()
+        while desk.told[-1] != ("radio", None):
+            await asyncio.sleep(0.001)
+        stop.set()
+        await task
+    assert [text for _, text in desk.told] == ["no Bluetooth adapter: plug one in", None]
+    assert sum("no Bluetooth adapter" in line for line in caplog.messages) == 1
+    assert "the radio works again" in caplog.messages
+
+
+async def test_an_unforeseen_error_is_one_line_and_not_the_end(caplog: pytest.LogCaptureFixture) -> None:
+    desk, radio, stop = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), asyncio.Event()
+    with caplog.at_level(logging.INFO, "quietcuff"):
+        task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
+        await radio.up.wait()
+        stop.set()
+        await task
+    assert any("KeyError" in line and "\n" not in line for line in caplog.messages)
+
+
+async def test_a_visit_that_does_not_end_is_given_up_after_the_grace() -> None:
+    radio, stop = FlakyRadio(stubborn=True), asyncio.Event()
+    task = asyncio.create_task(daemon.keep_radio_running(radio, QuietDesk(), VisitPlan(), stop))
+    await radio.up.wait()
+    stop.set()
+    await asyncio.wait_for(task, 2)
+    assert radio.cut_off
+
+
+async def test_run_tells_systemd_when_ready_and_when_stopping(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as systemd:
+        systemd.bind(str(tmp_path / "notify"))
+        systemd.setblocking(False)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
+        monkeypatch.setenv("WATCHDOG_USEC", "20000")
+        monkeypatch.delenv("WATCHDOG_PID", raising=False)
+        radio, stop = FlakyRadio(), asyncio.Event()
+        task = asyncio.create_task(daemon.run(radio, QuietDesk(), VisitPlan(), stop=stop))
+        await radio.up.wait()
+        await asyncio.sleep(0.05)
+        stop.set()
+        await asyncio.wait_for(task, 5)
+        heard = []
+        while True:
+            try:
+                heard.append(systemd.recv(4096).decode())
+            except BlockingIOError:
+                break
+    assert heard[0].startswith("READY=1")
+    assert "WATCHDOG=1" in heard
+    assert heard[-1] == "STOPPING=1"
+
+
+async def test_watchdog_is_silent_when_the_radio_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    said: list[str] = []
+    monkeypatch.setattr(daemon, "tell_systemd", lambda *lines: said.extend(lines))
+    monkeypatch.setenv("WATCHDOG_USEC", "2000")
+    monkeypatch.delenv("WATCHDOG_PID", raising=False)
+    radio = FlakyRadio()
+    radio.progress = time.monotonic() - 500
+    task = asyncio.create_task(daemon.feed_watchdog(radio))
+    await asyncio.sleep(0.02)
+    assert said == []
+    radio.progress = time.monotonic()
+    await asyncio.sleep(0.02)
+    task.cancel()
+    assert "WATCHDOG=1" in said
+
+
+def test_a_second_listener_is_refused_in_one_line(tmp_path: Path) -> None:
+    store = tmp_path / "store.db"
+    assert listener(store) is None
+    with only_listener(store):
+        assert listener(store) == os.getpid()
+        with pytest.raises(AlreadyListening, match=rf"process {os.getpid()}.*stop it first") as refused, only_listener(store):
+            pass
+        assert "\n" not in str(refused.value)
+    assert listener(store) is None
+    with only_listener(store):
+        pass
+
+
+def test_nothing_is_told_where_no_systemd_listens(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    assert not tell_systemd("READY=1")
+    monkeypatch.setenv("WATCHDOG_PID", "1")
+    assert watchdog_interval() is None
+
+
+@pytest.mark.parametrize("journal", [True, False])
+def test_a_log_record_is_one_harmless_line(journal: bool) -> None:
+    record = logging.LogRecord("quietcuff", logging.WARNING, "x", 1, "two\nlines \x1b[2J here", (), None)
+    text = OneLine(journal).format(record)
+    assert "\n" not in text
+    assert "\x1b" not in text
+    assert text.startswith("<4>") is journal
