@@ -121,6 +121,7 @@ class KnownCuff:
     address: str
     bonded: bool
     handles: Mapping[int, int] = field(default_factory=dict)
+    last_sequence: int | None = None  # of the newest stored record (0x2B36) that came from it, None: none yet
 
 
 class NotTaken(Exception):
@@ -160,6 +161,9 @@ class Link(Protocol):
 
     cuff: str
     source: str
+    heard: int  # measurement values that reached the Desk over this link so far
+    heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
+    ended: str  # once it is down: 'cuff left', 'link lost', 'we left' or 'failed: …', as far as the stack tells
 
     async def secure(self) -> bool:
         """Pair or encrypt where the cuff wants it; says whether a bond stands. Raises Refused."""
@@ -172,7 +176,17 @@ class Link(Protocol):
     async def write(self, found: Found, value: bytes) -> None: ...
 
     async def subscribe(self, found: Found, visit: int) -> None:
-        """From now on the characteristic's values reach the Desk (indicate before notify, by declared property)."""
+        """From now on the characteristic's values reach the Desk (indicate before notify, by declared property).
+
+        Raises Refused where the cuff declares neither, or has no place to subscribe at.
+        """
+        ...
+
+    async def ask(self, found: Found, request: bytes) -> bytes:
+        """Write to a control point and return what it indicates in answer; that never reaches the Desk.
+
+        Subscribes to the control point's indications first. Waits without limit: the caller knows how long is long.
+        """
         ...
 
     async def gone(self) -> None:
@@ -202,5 +216,7 @@ class VisitPlan:
     zone: str | None = None  # IANA name of the cuffs' wall clock; None: this machine's
     idle_s: float = 30.0  # hang up when a cuff stays silent this long after its last record
     step_timeout_s: float = 10.0
+    longest_s: float = 900.0  # no visit lasts longer, whatever the cuff sends
+    most_records: int = 10_000  # nor takes more: what an exclusive radio did not confirm comes next time
     fetch_records: bool = True  # ask for stored records where the service 1.1 control point is there
     users: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # cuff: (user index, consent code)
