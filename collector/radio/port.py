@@ -161,6 +161,9 @@ class Link(Protocol):
 
     cuff: str
     source: str
+    name: str | None  # as advertised
+    visit: int | None  # the visit procedure says which visit this is; arrivals carry it from then on
+    bond_missing_on: str | None  # once secure() found it so: 'ours' or 'cuff'
     heard: int  # measurement values that reached the Desk over this link so far
     heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
     ended: str  # once it is down: 'cuff left', 'link lost', 'we left' or 'failed: …', as far as the stack tells
