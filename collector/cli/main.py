@@ -1,13 +1,31 @@
-"""The command line's front door: it knows every command's name and loads only the one that is asked for."""
+"""The command line's front door: it knows every command's name and loads only the one that is asked for.
 
+To add a command: write `collector/cli/NAME.py` with `app` (see `collector.cli.frame`) and add a row to
+COMMANDS. One function under `@app.command()` makes a verb (`quietcuff readings`); several make a group
+(`quietcuff cuff list`).
+"""
+
+import os
 import sys
-from importlib import import_module
-from typing import Any
+from pathlib import Path
+from typing import Annotated, Any
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    # name: (module, one line for the overview)
+    # name: (module, one line for the overview), in the order of the overview
+    "demo": ("collector.cli.demo", "Try everything with two virtual cuffs and an invented household."),
+    "listen": ("collector.cli.listen", "Collect from every cuff in reach, until stopped."),
+    "readings": ("collector.cli.readings", "Show readings."),
+    "decode": ("collector.cli.decode", "Put a cuff's payload into words."),
+    "export": ("collector.cli.export", "Write readings as CSV or NDJSON."),
+    "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
+    "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
+    "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
-"""Each module has `app`, a typer.Typer, with one command (a verb) or several (a group)."""
+
+
+EPILOG = ("--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
+          "codes: 0 done, 1 could not, 2 wrong usage, 3 done but the answer wants attention. "
+          "`quietcuff COMMAND --help` teaches each command.")
 
 
 def version() -> str:
@@ -16,11 +34,46 @@ def version() -> str:
     return f"quietcuff {installed('quietcuff')}"
 
 
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        import typer
+
+        print(version())
+        raise typer.Exit
+
+
 def run() -> None:
-    if sys.argv[1:] in (["--version"], ["-V"]):
+    """The `quietcuff` command."""
+    if sys.argv[1:] in (["--version"], ["-V"]):  # needs nothing of what follows
         print(version())
         return
-    raise NotImplementedError
+    try:
+        command().main()
+    except KeyboardInterrupt:
+        os._exit(130)
 
 
-_: Any = import_module
+def command() -> Any:
+    """The whole command line as one command object, for `run` and for tests."""
+    import typer
+
+    from collector.cli.frame import Surroundings
+    from collector.cli.front import Front
+
+    app = typer.Typer(cls=Front, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+
+    @app.callback(epilog=EPILOG)
+    def quietcuff(
+        ctx: typer.Context,
+        store: Annotated[Path | None, typer.Option(
+            envvar="QUIETCUFF_STORE", metavar="FILE", help="The store to work on.")] = None,
+        config: Annotated[Path | None, typer.Option(
+            envvar="QUIETCUFF_CONFIG", metavar="FILE", help="The configuration file.")] = None,
+        show_version: Annotated[bool, typer.Option(
+            "--version", "-V", is_eager=True, callback=_show_version,
+            help="Show the version and leave.")] = False,
+    ) -> None:
+        """Home blood pressure, from the cuff to the number a physician decides on."""
+        ctx.obj = Surroundings(store, config)
+
+    return typer.main.get_command(app)

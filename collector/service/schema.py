@@ -1,0 +1,138 @@
+"""How a configuration is declared and read: typed fields, TOML tables, and mistakes told with their line."""
+
+import re
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import Field, dataclass, field, fields
+from pathlib import Path
+from typing import Any, get_args, get_type_hints
+
+
+class ConfigError(Exception):
+    """The configuration cannot be used; the text says where, what, and what is allowed."""
+
+
+def key(default: Any, help: str, *, one_of: tuple[str, ...] = (), at_least: float | None = None,
+        at_most: float | None = None, check: Callable[[Any], str | None] | None = None) -> Any:
+    """One key. check returns what is wrong, or None."""
+    return field(default=default, metadata={
+        "help": help, "one_of": one_of, "at_least": at_least, "at_most": at_most, "check": check})
+
+
+@dataclass(frozen=True, slots=True)
+class _FromEnvironment:
+    variable: str
+    text: str
+
+
+def from_environment(section: str, environment: Mapping[str, str]) -> dict[str, Any]:
+    """What the environment says of one section: QUIETCUFF_SECTION_KEY."""
+    prefix = f"QUIETCUFF_{section.upper()}_"
+    return {name[len(prefix):].lower(): _FromEnvironment(name, text)
+            for name, text in environment.items() if name.startswith(prefix)}
+
+
+@dataclass(frozen=True, slots=True)
+class Reader:
+    """Turns tables into sections. text, name: where they came from, for the lines in messages."""
+
+    text: str
+    name: str
+
+    def table(self, value: Any, path: tuple[str, ...]) -> dict[str, Any]:
+        if not isinstance(value, dict):
+            raise self.wrong(path, f"[{'.'.join(path)}] is a section of its own, not one value")
+        return dict(value)
+
+    def only_known(self, table: Mapping[str, Any], known: Mapping[str, Any], path: tuple[str, ...]) -> None:
+        from difflib import get_close_matches
+
+        for name, value in table.items():
+            if name not in known:
+                close = get_close_matches(name, known, 1)
+                hint = f"did you mean '{close[0]}'?" if close else f"allowed: {', '.join(known)}"
+                what = f"[{path[0]}] has no key" if path else "there is no section"
+                raise self.wrong((*path, name), f"{what} '{name}'; {hint}", value)
+
+    def section(self, kind: Any, table: dict[str, Any], path: tuple[str, ...]) -> Any:
+        known = {item.name: item for item in fields(kind)}
+        self.only_known(table, known, path)
+        hints = get_type_hints(kind)
+        return kind(**{name: self.value(known[name], hints[name], value, (*path, name))
+                       for name, value in table.items()})
+
+    def value(self, item: "Field[Any]", hint: Any, value: Any, path: tuple[str, ...]) -> Any:
+        kinds = tuple(kind for kind in get_args(hint) or (hint,) if kind is not type(None))
+        kind = kinds[0]
+        given = value.text if isinstance(value, _FromEnvironment) else value
+        converted = _convert(given, kind, isinstance(value, _FromEnvironment))
+        rules = item.metadata
+        problem = None
+        if converted is None:
+            problem = f"is {_shown(given)}; expected is {_WANTED[kind]}"
+        elif rules["one_of"] and converted not in rules["one_of"]:
+            problem = f"is {_shown(given)}; allowed: {', '.join(rules['one_of'])}"
+        elif rules["at_least"] is not None and converted < rules["at_least"]:
+            problem = f"is {_shown(given)}; the least is {rules['at_least']}"
+        elif rules["at_most"] is not None and converted > rules["at_most"]:
+            problem = f"is {_shown(given)}; the most is {rules['at_most']}"
+        elif rules["check"] and (wrong := rules["check"](converted)):
+            problem = f"is {_shown(given)}: {wrong}"
+        if problem:
+            raise self.wrong(path, f"{'.'.join(path)} {problem}", value)
+        return converted
+
+    def wrong(self, path: tuple[str, ...], what: str, value: Any = None) -> ConfigError:
+        if isinstance(value, _FromEnvironment):
+            return ConfigError(f"environment variable {value.variable}: {what}")
+        line = _line(self.text, path)
+        return ConfigError(f"{self.name}{f', line {line}' if line else ''}: {what}")
+
+
+_WANTED: dict[Any, str] = {str: "text in quotes", bool: "true or false", int: "a whole number",
+                           float: "a number", Path: "a path in quotes"}
+
+
+def _shown(value: Any) -> str:
+    return str(value).lower() if isinstance(value, bool) else repr(value)
+
+
+def _convert(value: Any, kind: Any, from_text: bool) -> Any:
+    """The value as `kind`, or None if it is not one."""
+    if from_text and kind in (int, float):
+        try:
+            return kind(value)
+        except ValueError:
+            return None
+    if from_text and kind is bool:
+        return {"true": True, "false": False}.get(value.lower())
+    if kind is Path:
+        return Path(value).expanduser() if isinstance(value, str) and value else None
+    if kind is float and type(value) is int:
+        return float(value)
+    return value if type(value) is kind else None
+
+
+def _line(text: str, path: tuple[str, ...]) -> int | None:
+    """The line where a key or its table stands: tomllib does not tell, so look for it."""
+    best: int | None = None
+    for number, names in _lines(text):
+        if names == path:
+            return number
+        if best is None and names and names == path[: len(names)]:
+            best = number
+    return best
+
+
+def _lines(text: str) -> Iterator[tuple[int, tuple[str, ...]]]:
+    header: tuple[str, ...] = ()
+    for number, line in enumerate(text.splitlines(), 1):
+        stripped = line.strip()
+        if match := re.match(r"\[+\s*(.+?)\s*\]+", stripped):
+            header = _names(match[1])
+            yield number, header
+        elif match := re.match(r"""((?:[\w.\s-]|"[^"]*"|'[^']*')+?)\s*=""", stripped):
+            yield number, (*header, *_names(match[1]))
+
+
+def _names(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in re.findall(r"""(?:"[^"]*"|'[^']*'|[^.])+""", dotted))
