@@ -1,0 +1,139 @@
+"""Blood Pressure Measurement 0x2A35: one finished measurement, exactly as the cuff sent it.
+
+Source: GATT Specification Supplement, "Blood Pressure Measurement"; Blood Pressure Service, the section
+of the characteristic. Reserved bits are ignored and kept, octets beyond the last field are kept.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal
+
+from parsers.intermediate import (
+    CuffPressure,
+    build_enhanced_intermediate,
+    build_intermediate,
+    parse_enhanced_intermediate,
+    parse_intermediate,
+)
+from parsers.layout import Layout
+from parsers.pressure import COMPOUND, KPA, Unit, true_flags
+from parsers.sfloat import SFloat
+from parsers.stamps import DateTime, EpochTime
+from parsers.status import CHECKS, Feature, PulseRange, Status, assessed, build_feature, parse_feature
+from parsers.uuids import Uuid
+
+__all__ = [
+    "CHECKS", "CuffPressure", "Feature", "Measurement", "PulseRange", "Status", "Unit", "assessed",
+    "build_enhanced_intermediate", "build_feature", "build_intermediate", "build_measurement", "measurement",
+    "parse_enhanced_intermediate", "parse_feature", "parse_intermediate", "parse_measurement",
+]
+
+UNKNOWN_USER = 255
+"""The User ID by which a cuff says that it does not know who was measured. No User ID at all is None."""
+
+_COMPOUND = Layout(COMPOUND)
+_sfloat, _status = SFloat.from_word, Status.from_word
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """One value of 0x2A35 or 0x2B34. Pressures in `unit`, pulse in beats per minute.
+
+    stamp: wall time (0x2A35) or seconds of the cuff's base clock (0x2B34). user_facing: 0x2B34 only,
+    what the cuff's display showed. user_id: None absent, 255 unknown user, else a slot of this cuff, also 0.
+    flags: as sent, reserved bits included. trailing: octets after the last known field.
+    """
+
+    flags: int
+    unit: Unit
+    systolic: SFloat
+    diastolic: SFloat
+    mean: SFloat
+    stamp: DateTime | EpochTime | None
+    user_facing: EpochTime | None
+    pulse: SFloat | None
+    user_id: int | None
+    status: Status | None
+    trailing: bytes = b""
+    characteristic: Uuid = Uuid.BLOOD_PRESSURE_MEASUREMENT
+
+    @property
+    def failed(self) -> bool:
+        """Neither pressure was obtained: an attempt, not a reading."""
+        return self.systolic.absence is not None and self.diastolic.absence is not None
+
+    @property
+    def reserved_flags(self) -> int:
+        """The bits of the flags whose meaning is not defined, in place."""
+        return self.flags & (0x80 if self.characteristic is Uuid.ENHANCED_MEASUREMENT else 0xE0)
+
+    def wall_clock(self) -> datetime | None:
+        """What the cuff's clock showed: the user facing time if sent, else the stamp; None if unusable."""
+        time = self.user_facing or self.stamp
+        return time.naive() if time is not None else None
+
+
+def parse_measurement(value: bytes) -> Measurement:
+    """0x2A35, 7 to 19 octets. Raises ParseError."""
+    (flags, systolic, diastolic, mean, year, month, day, hour, minute, second,
+     pulse, user_id, status, trailing) = _COMPOUND.read(value)
+    return Measurement(
+        flags,
+        Unit.KPA if flags & KPA else Unit.MMHG,
+        _sfloat(systolic),
+        _sfloat(diastolic),
+        _sfloat(mean),
+        None if year is None else DateTime(year or None, month or None, day or None, hour, minute, second),
+        None,
+        None if pulse is None else _sfloat(pulse),
+        user_id,
+        None if status is None else _status(status),
+        trailing,
+    )
+
+
+def build_measurement(m: Measurement) -> bytes:
+    """The octets of 0x2A35. What is there decides what the flags announce; reserved bits are sent as kept.
+
+    Raises ValueError when it carries times that only the enhanced format can hold, or a number does not fit.
+    """
+    if isinstance(m.stamp, EpochTime) or m.user_facing is not None:
+        raise ValueError("seconds since an epoch go into the enhanced measurement only")
+    return _COMPOUND.build({
+        "flags": true_flags(m.flags, m.unit, m.stamp, m.pulse, m.user_id, m.status),
+        "systolic": m.systolic.word,
+        "diastolic": m.diastolic.word,
+        "mean": m.mean.word,
+        "stamp": m.stamp and m.stamp.fields(),
+        "pulse": m.pulse and m.pulse.word,
+        "user_id": m.user_id,
+        "status": m.status and m.status.raw,
+    }, m.trailing)
+
+
+def measurement(
+    systolic: Decimal | int | str | SFloat,
+    diastolic: Decimal | int | str | SFloat,
+    mean: Decimal | int | str | SFloat | None = None,
+    *,
+    unit: Unit = Unit.MMHG,
+    stamp: datetime | DateTime | None = None,
+    pulse: Decimal | int | str | SFloat | None = None,
+    user_id: int | None = None,
+    status: Status | int | None = None,
+) -> Measurement:
+    """A measurement as a cuff would send it: numbers keep their precision, no mean is sent as NaN."""
+    if isinstance(stamp, datetime):
+        stamp = DateTime.of(stamp)
+    if isinstance(status, int):
+        status = Status(status)
+    number = None if pulse is None else _number(pulse)
+    return Measurement(
+        true_flags(0, unit, stamp, number, user_id, status), unit,
+        _number(systolic), _number(diastolic), SFloat.absent() if mean is None else _number(mean),
+        stamp, None, number, user_id, status,
+    )
+
+
+def _number(number: Decimal | int | str | SFloat) -> SFloat:
+    return number if isinstance(number, SFloat) else SFloat.of(number)

@@ -1,0 +1,163 @@
+"""A cuff's time stamps and clock: local wall time, without a zone.
+
+Sources: GATT Specification Supplement, "Date Time", "Day Date Time", "Current Time"; Blood Pressure
+Service 1.1 for seconds since an epoch. That the wall time is local follows the services' prose.
+"""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from construct import Int8ul, Int16ul, Struct
+
+from parsers.layout import Layout
+
+DATE_TIME = Struct(
+    "year" / Int16ul,
+    "month" / Int8ul,
+    "day" / Int8ul,
+    "hour" / Int8ul,
+    "minute" / Int8ul,
+    "second" / Int8ul,
+)
+CURRENT_TIME = Struct(
+    "date_time" / DATE_TIME,
+    "day_of_week" / Int8ul,
+    "fractions256" / Int8ul,
+    "adjust_reason" / Int8ul,
+)
+_DATE_TIME, _CURRENT_TIME = Layout(DATE_TIME), Layout(CURRENT_TIME)
+
+
+@dataclass(frozen=True, slots=True)
+class DateTime:
+    """Seven octets of wall time as sent: parts that cannot be (month 13, second 60) stay as they came.
+
+    year, month and day are None where the cuff sent 0, its word for unknown.
+    """
+
+    year: int | None
+    month: int | None
+    day: int | None
+    hour: int
+    minute: int
+    second: int
+
+    @classmethod
+    def of(cls, when: datetime) -> "DateTime":
+        """The wall time that `when` shows in its own zone, to the second."""
+        return cls(when.year, when.month, when.day, when.hour, when.minute, when.second)
+
+    def fields(self) -> dict[str, int]:
+        return {"year": self.year or 0, "month": self.month or 0, "day": self.day or 0,
+                "hour": self.hour, "minute": self.minute, "second": self.second}
+
+    @property
+    def raw(self) -> bytes:
+        """The seven octets."""
+        return build_date_time(self)
+
+    @property
+    def usable(self) -> bool:
+        """Whether this names one second of the calendar, within the format's years 1582 to 9999."""
+        return self.naive() is not None
+
+    def naive(self) -> datetime | None:
+        """The wall time, or None where a part is unknown or cannot be."""
+        if self.year is None or self.month is None or self.day is None or self.year < 1582:
+            return None
+        try:
+            return datetime(self.year, self.month, self.day, self.hour, self.minute, self.second)
+        except ValueError:
+            return None
+
+    def __str__(self) -> str:
+        """ISO 8601 without zone, unknown parts as dashes."""
+        year = "----" if self.year is None else f"{self.year:04}"
+        month, day = ("--" if part is None else f"{part:02}" for part in (self.month, self.day))
+        return f"{year}-{month}-{day}T{self.hour:02}:{self.minute:02}:{self.second:02}"
+
+
+@dataclass(frozen=True, slots=True)
+class EpochTime:
+    """Seconds since midnight of 1 January 1900 or 2000, on whatever clock the cuff counts them."""
+
+    seconds: int
+    epoch: int
+
+    @classmethod
+    def of(cls, when: datetime, epoch: int = 2000) -> "EpochTime":
+        """The wall time that `when` shows in its own zone, to the second."""
+        return cls(int((when.replace(tzinfo=None) - datetime(epoch, 1, 1)).total_seconds()), epoch)
+
+    def naive(self) -> datetime:
+        return datetime(self.epoch, 1, 1) + timedelta(seconds=self.seconds)
+
+    def __str__(self) -> str:
+        return self.naive().isoformat()
+
+
+@dataclass(frozen=True, slots=True)
+class CurrentTime:
+    """The cuff's clock.
+
+    day_of_week: 1 Monday to 7 Sunday, None where the cuff sent 0, its word for unknown.
+    fractions256: 1/256 s. adjust_reason: bit 0 set by hand, 1 by an outside reference, 2 zone changed,
+    3 daylight saving changed; bits 4 to 7 are reserved and kept.
+    """
+
+    date_time: DateTime
+    day_of_week: int | None
+    fractions256: int
+    adjust_reason: int
+    trailing: bytes = b""
+
+    @classmethod
+    def of(cls, when: datetime, reason: int = 0) -> "CurrentTime":
+        """The wall time that `when` shows in its own zone, cut to 1/256 s."""
+        return cls(DateTime.of(when), when.isoweekday(), when.microsecond * 256 // 1_000_000, reason)
+
+    def naive(self) -> datetime | None:
+        """The wall time, or None where a part is unknown or cannot be."""
+        whole = self.date_time.naive()
+        return whole and whole.replace(microsecond=self.fractions256 * 1_000_000 // 256)
+
+    @property
+    def adjusted_by(self) -> tuple[str, ...]:
+        words = ("set by hand", "outside reference", "zone changed", "daylight saving changed")
+        return tuple(word for bit, word in enumerate(words) if self.adjust_reason >> bit & 1)
+
+
+def parse_date_time(value: bytes) -> DateTime:
+    """0x2A08, 7 octets; octets beyond are ignored. Raises ParseError."""
+    year, month, day, hour, minute, second, _ = _DATE_TIME.read(value)
+    return DateTime(year or None, month or None, day or None, hour, minute, second)
+
+
+def build_date_time(value: DateTime | datetime) -> bytes:
+    """Seven octets. Raises ValueError when a part does not fit its octets."""
+    return _DATE_TIME.build((value if isinstance(value, DateTime) else DateTime.of(value)).fields())
+
+
+def parse_current_time(value: bytes) -> CurrentTime:
+    """0x2A2B, 10 octets. Raises ParseError."""
+    year, month, day, hour, minute, second, weekday, fractions, reason, trailing = _CURRENT_TIME.read(value)
+    stamp = DateTime(year or None, month or None, day or None, hour, minute, second)
+    return CurrentTime(stamp, weekday or None, fractions, reason, trailing)
+
+
+def build_current_time(
+    when: datetime | CurrentTime, fractions256: int | None = None, reason: int = 0
+) -> bytes:
+    """Ten octets.
+
+    when: a clock value, or the wall time to set (a zone is not sent: the wall time shown in it is).
+    fractions256: 1/256 s, from the microseconds when not given. It and `reason` only matter for a datetime.
+    Raises ValueError when a part does not fit its octets.
+    """
+    if isinstance(when, datetime):
+        when = CurrentTime.of(when, reason)
+        if fractions256 is not None:
+            when = CurrentTime(when.date_time, when.day_of_week, fractions256, reason)
+    fields = {"date_time": when.date_time.fields(), "day_of_week": when.day_of_week or 0,
+              "fractions256": when.fractions256, "adjust_reason": when.adjust_reason}
+    return _CURRENT_TIME.build(fields, when.trailing)
