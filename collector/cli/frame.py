@@ -26,7 +26,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 from typer.core import TyperGroup
 
-from collector.share.terminal import visible
+from collector.share.layout import visible
 
 if TYPE_CHECKING:
     from datetime import tzinfo

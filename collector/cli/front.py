@@ -91,7 +91,7 @@ def explain(error: Exception) -> int:
     if isinstance(error, typer.TyperException):  # the command line itself was wrong
         context = getattr(error, "ctx", None)
         path = context.command_path if context else "quietcuff"
-        say(f"quietcuff: {_sentence(error.format_message())}; see `{path} --help`")
+        say(f"quietcuff: {_sentence(error.format_message())} (`{path} --help` tells more)")
         return WRONG_USAGE
     say(f"quietcuff: {_outside(error)}")
     return COULD_NOT

@@ -8,7 +8,10 @@ COMMANDS. One function under `@app.command()` makes a verb (`quietcuff readings`
 import os
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated
+
+if TYPE_CHECKING:
+    import typer
 
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (module, one line for the overview), in the order of the overview
@@ -48,13 +51,15 @@ def run() -> None:
         print(version())
         return
     try:
-        command().main()
+        from typer.main import get_command
+
+        get_command(front()).main()
     except KeyboardInterrupt:
         os._exit(130)
 
 
-def command() -> Any:
-    """The whole command line as one command object, for `run` and for tests."""
+def front() -> "typer.Typer":
+    """The whole command line, for `run` and for tests."""
     import typer
 
     from collector.cli.frame import Surroundings
@@ -76,4 +81,4 @@ def command() -> Any:
         """Home blood pressure, from the cuff to the number a physician decides on."""
         ctx.obj = Surroundings(store, config)
 
-    return typer.main.get_command(app)
+    return app

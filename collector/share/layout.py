@@ -1,0 +1,81 @@
+"""Plain text that stays in its place: harmless characters, terminal columns, wrapping, aligned tables."""
+
+from collections.abc import Iterable, Iterator
+from unicodedata import category, east_asian_width
+
+GAP = "  "
+LEAST_WIDTH = 8
+
+
+def visible(text: str) -> str:
+    """The text on one line with everything that could steer a terminal made harmless.
+
+    Control, format and private characters (Unicode categories Cc, Cf, Co, Cs, Zl, Zp) become U+FFFD, so that
+    no name or note from outside can move a cursor, colour a screen or turn the writing direction.
+    """
+    if text.isprintable():
+        return text
+    return "".join(map(_harmless, text))
+
+
+def _harmless(char: str) -> str:
+    if char.isprintable():
+        return char
+    return " " if category(char) == "Zs" else "\N{REPLACEMENT CHARACTER}"
+
+
+def cells(text: str) -> int:
+    """How many columns of a terminal the text takes (Unicode Annex 11; combining marks take none)."""
+    if text.isascii():
+        return len(text)
+    return sum(0 if category(char) in ("Mn", "Me") else 2 if east_asian_width(char) in "WF" else 1
+               for char in text)
+
+
+def wrapped(text: str, width: int) -> list[str]:
+    """The text in lines of at most `width` columns, broken at spaces, inside a word only if it must be."""
+    lines: list[str] = []
+    line = ""
+    for word in text.split():
+        while cells(word) > width:
+            if line:
+                lines.append(line)
+                line = ""
+            cut = max(1, max(n for n in range(len(word) + 1) if cells(word[:n]) <= width))
+            lines.append(word[:cut])
+            word = word[cut:]
+        joined = f"{line} {word}".strip()
+        if cells(joined) > width:
+            lines.append(line)
+            line = word
+        else:
+            line = joined
+    return [*lines, line] if line else lines
+
+
+def columns(rows: Iterable[tuple[str, ...]], width: int | None, heading: tuple[str, ...] = (),
+            right: frozenset[int] = frozenset()) -> Iterator[str]:
+    """Lines of aligned columns; the last one wraps within `width`. right: which columns lean to the right."""
+    table = [heading, *rows] if heading else list(rows)
+    widths = [max(map(cells, column)) for column in zip(*table, strict=True)]
+    return aligned(table, widths, width, right)
+
+
+def aligned(table: Iterable[tuple[str, ...]], widths: list[int], width: int | None,
+            right: frozenset[int]) -> Iterator[str]:
+    """Like `columns`, where the widths are known already."""
+    *fixed, last = widths
+    start = sum(fixed) + len(GAP) * len(fixed)
+    room = last if width is None else max(LEAST_WIDTH, width - start)
+    for row in table:
+        cut = wrapped(row[-1], room) or [""]
+        padded = [_pad(cell, size, index in right)
+                  for index, (cell, size) in enumerate(zip(row[:-1], fixed, strict=True))]
+        yield GAP.join([*padded, cut[0]]).rstrip()
+        for more in cut[1:]:
+            yield " " * start + more
+
+
+def _pad(text: str, width: int, right: bool) -> str:
+    space = " " * (width - cells(text))
+    return space + text if right else text + space

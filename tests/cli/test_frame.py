@@ -1,0 +1,162 @@
+"""The frame: what every command line has in common, whichever command is asked for."""
+
+import os
+import subprocess
+import sys
+import types
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+from typer.testing import Result
+
+from collector.cli.frame import ATTENTION, Failure, Usage, new_app, of, out, say
+from collector.cli.front import forward
+from collector.cli.main import COMMANDS, version
+
+QUIETCUFF = [sys.executable, "-c", "from collector.cli.main import run; run()"]
+
+
+class OwnError(Exception):
+    """Stands for an error class of one of our rooms."""
+
+
+OwnError.__module__ = "collector.store.somewhere"
+
+
+@pytest.fixture
+def probe(monkeypatch: pytest.MonkeyPatch, quietcuff: Callable[..., Result]) -> Callable[..., Result]:
+    """Runs `quietcuff probe …`, where probe does what the test says."""
+
+    def run(act: Callable[[typer.Context], Any], *args: str, before: tuple[str, ...] = ()) -> Result:
+        module = types.ModuleType("probe_command")
+        module.app = new_app()  # type: ignore[attr-defined]
+
+        @module.app.command()
+        def probe(ctx: typer.Context, note: str = "") -> Any:
+            """Probe."""
+            return act(ctx)
+
+        monkeypatch.setitem(sys.modules, "probe_command", module)
+        monkeypatch.setitem(COMMANDS, "probe", ("probe_command", "Probe."))
+        return quietcuff(*before, "probe", *args)
+
+    return run
+
+
+def raising(error: BaseException) -> Callable[[typer.Context], None]:
+    def act(_: typer.Context) -> None:
+        raise error
+    return act
+
+
+@pytest.mark.parametrize(("error", "code", "line"), [
+    (Failure("no reading is left of 3; give --last"), 1, "quietcuff: no reading is left of 3; give --last"),
+    (Usage("--since lies after --until"), 2, "quietcuff: --since lies after --until"),
+    (OwnError("the store is of a newer version"), 1, "quietcuff: the store is of a newer version"),
+    (PermissionError(13, "Permission denied", "/x/y.db"), 1,
+     "quietcuff: permission denied (/x/y.db); check the path, its rights and the free space"),
+])
+def test_a_failure_is_one_line_and_an_exit_code(
+        probe: Callable[..., Result], error: Exception, code: int, line: str) -> None:
+    result = probe(raising(error))
+    assert (result.exit_code, result.stdout, result.stderr) == (code, "", line + "\n")
+
+
+def test_the_unforeseen_is_one_line_and_details_are_kept_for_those_who_ask(
+        probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch) -> None:
+    result = probe(raising(ZeroDivisionError("two\nlines")))
+    assert result.exit_code == 1
+    assert result.stderr.startswith("quietcuff: unforeseen ZeroDivisionError: two lines. ")
+    assert "report it" in result.stderr
+    assert result.stderr.count("\n") == 1
+    monkeypatch.setenv("QUIETCUFF_DEBUG", "1")
+    assert "Traceback" in probe(raising(ZeroDivisionError("x"))).stderr
+
+
+def test_interrupt_leaves_quietly(probe: Callable[..., Result]) -> None:
+    result = probe(raising(KeyboardInterrupt()))
+    assert (result.exit_code, result.stdout, result.stderr) == (130, "", "")
+
+
+def test_a_returned_number_is_the_exit_code(probe: Callable[..., Result]) -> None:
+    assert probe(lambda _: ATTENTION).exit_code == 3
+    assert probe(lambda _: None).exit_code == 0
+
+
+def test_words_cannot_steer_the_terminal(probe: Callable[..., Result]) -> None:
+    result = probe(lambda _: say("cuff \x1b[2J\x9b31m\u202eevil\nsecond"))
+    assert result.stderr == "cuff \N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}31m" \
+                            "\N{REPLACEMENT CHARACTER}evil\N{REPLACEMENT CHARACTER}second\n"
+
+
+@pytest.mark.parametrize("where", ["before", "after", "equals", "environment"])
+def test_global_options_stand_before_or_after_the_command(
+        probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch, where: str) -> None:
+    def act(ctx: typer.Context) -> None:
+        out(str(of(ctx).store_path))
+
+    if where == "before":
+        result = probe(act, before=("--store", "/a/b.db"))
+    elif where == "environment":
+        monkeypatch.setenv("QUIETCUFF_STORE", "/a/b.db")
+        result = probe(act)
+    else:
+        result = probe(act, *(["--store=/a/b.db"] if where == "equals" else ["--store", "/a/b.db"]))
+    assert (result.exit_code, result.stdout) == (0, "/a/b.db\n")
+
+
+def test_what_follows_two_dashes_stays_where_it_is() -> None:
+    assert forward(["a", "--config=c", "--", "--store", "x"]) == ["--config=c", "a", "--", "--store", "x"]
+    assert forward(["readings", "--store"]) == ["readings", "--store"]
+
+
+@pytest.mark.parametrize(("args", "line"), [
+    (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
+    (["--stor", "x"], "quietcuff: no such option: --stor"),
+])
+def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[str], line: str) -> None:
+    result = quietcuff(*args)
+    assert result.exit_code == 2
+    assert result.stderr.startswith(line)
+    assert result.stderr.count("\n") == 1
+
+
+def test_the_overview_lists_every_command_and_imports_none() -> None:
+    code = ("import sys; from collector.cli.main import COMMANDS, run\n"
+            "sys.argv = ['quietcuff', '--help']\ntry: run()\n"
+            "except SystemExit: pass\n"
+            "print([m for m, _ in COMMANDS.values() if m in sys.modules])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    for name in COMMANDS:
+        assert f"\n  {name}" in done.stdout
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_row_of_the_table_is_a_command_whose_help_teaches_by_example(
+        quietcuff: Callable[..., Result], name: str) -> None:
+    result = quietcuff(name, "--help")
+    assert result.exit_code == 0, result.stderr
+    assert f"quietcuff {name}" in result.stdout.split("Usage:")[1].split("\n", 1)[1]  # below the usage line
+
+
+def test_version_in_a_real_process(quietcuff: Callable[..., Result]) -> None:
+    for flag in ("--version", "-V"):
+        done = subprocess.run([*QUIETCUFF, flag], capture_output=True, text=True, check=False)
+        assert (done.returncode, done.stdout, done.stderr) == (0, version() + "\n", "")
+    assert quietcuff("--store", "x", "--version").stdout == version() + "\n"
+
+
+def test_a_reader_that_leaves_early_is_no_error(tmp_path: Path) -> None:
+    done = subprocess.run(
+        ["bash", "-c", f"{' '.join(map(_quoted, QUIETCUFF))} --help | true; echo ${{PIPESTATUS[0]}}"],
+        capture_output=True, text=True, check=True, env={**os.environ, "PYTHONUNBUFFERED": "1"})
+    assert done.stderr == ""
+
+
+def _quoted(word: str) -> str:
+    import shlex
+    return shlex.quote(word)

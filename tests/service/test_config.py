@@ -1,0 +1,119 @@
+"""The configuration: defaults, what a file and the environment may say, and how mistakes are told."""
+
+from dataclasses import fields
+from pathlib import Path
+
+import pytest
+
+from collector.service.config import (
+    Config,
+    ConfigError,
+    Person,
+    Radio,
+    Station,
+    Store,
+    load,
+    parse,
+    usual_store,
+)
+
+
+def test_nothing_given_is_the_defaults(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setattr("collector.service.config.SYSTEM_FILE", tmp_path / "none.toml")
+    assert load(environment={}) == Config()
+
+
+def test_a_file_says_what_it_says_and_the_rest_stays_default() -> None:
+    config = parse('''
+[station]
+zone = "Atlantic/Azores"
+[radio]
+set_clock = "when wrong"
+clock_wrong_after_s = 90
+[store]
+path = "/srv/cuffs.db"
+[people."ada b"]
+threshold_systolic = 130
+''')
+    assert config.station.zone == "Atlantic/Azores"
+    assert config.radio.set_clock == "when wrong"
+    assert config.radio.clock_wrong_after_s == 90.0
+    assert config.radio.kind == "bluez"
+    assert config.store.path == Path("/srv/cuffs.db")
+    assert config.people["ada b"].threshold_systolic == 130
+    assert config.people["ada b"].goal_systolic is None
+
+
+@pytest.mark.parametrize(("text", "line"), [
+    ("[radio]\n\nkindd = 'bluez'", "f.toml, line 3: [radio] has no key 'kindd'; did you mean 'kind'?"),
+    ("[radio]\nxyz = 1",
+     "f.toml, line 2: [radio] has no key 'xyz'; allowed: kind, adapter, accept, set_clock, "
+     "clock_wrong_after_s, witness"),
+    ("[rodeo]\nkind = 1", "f.toml, line 1: there is no section 'rodeo'; did you mean 'radio'?"),
+    ("\nradio = 3", "f.toml, line 2: [radio] is a section of its own, not one value"),
+    ("[radio]\nkind = 'fm'", "f.toml, line 2: radio.kind is 'fm'; allowed: bluez, exclusive, virtual"),
+    ("radio.accept = 3", "f.toml, line 1: radio.accept is 3; expected is text in quotes"),
+    ("[radio]\nset_clock = true", "f.toml, line 2: radio.set_clock is true; expected is text in quotes"),
+    ("[radio]\nclock_wrong_after_s = 0", "f.toml, line 2: radio.clock_wrong_after_s is 0; the least is 1"),
+    ("[radio]\nadapter = 'tuner'",
+     "f.toml, line 2: radio.adapter is 'tuner': an adapter is named like 'hci0'"),
+    ("[station]\n# here\nzone = 'Mars/Olympus'",
+     "f.toml, line 3: station.zone is 'Mars/Olympus': not a time zone of the IANA database, "
+     "such as 'Europe/Lisbon'"),
+    ("[people.eve]\ngoal_systolic = 13", "f.toml, line 2: people.eve.goal_systolic is 13; the least is 60"),
+    ("[people.eve]\ngoal_sistolic = 130",
+     "f.toml, line 2: [people] has no key 'goal_sistolic'; did you mean 'goal_systolic'?"),
+    ("[people]\neve = 3", "f.toml, line 2: [people.eve] is a section of its own, not one value"),
+    ("[radio\n", "f.toml: not TOML: Expected ']' at the end of a table declaration (at line 1, column 7)"),
+])
+def test_a_mistake_is_told_with_its_line_and_what_is_allowed(text: str, line: str) -> None:
+    with pytest.raises(ConfigError) as told:
+        parse(text, Path("f.toml"))
+    assert str(told.value) == line
+
+
+def test_the_environment_goes_before_the_file() -> None:
+    environment = {"QUIETCUFF_RADIO_KIND": "virtual", "QUIETCUFF_RADIO_CLOCK_WRONG_AFTER_S": "5",
+                   "QUIETCUFF_STORE": "x.db", "QUIETCUFF_DEBUG": "1"}
+    config = parse("[radio]\nkind = 'exclusive'\nadapter = 'hci1'", None, environment)
+    assert (config.radio.kind, config.radio.adapter) == ("virtual", "hci1")
+    assert config.radio.clock_wrong_after_s == 5.0
+    with pytest.raises(ConfigError, match=r"^environment variable QUIETCUFF_RADIO_KIND: radio\.kind is"):
+        parse("", None, {"QUIETCUFF_RADIO_KIND": "fm"})
+    with pytest.raises(ConfigError, match=r"^environment variable QUIETCUFF_RADIO_KINDD: \[radio\] has"):
+        parse("", None, {"QUIETCUFF_RADIO_KINDD": "bluez"})
+
+
+def test_a_file_that_is_named_must_be_there_and_be_text(tmp_path: Path) -> None:
+    with pytest.raises(ConfigError, match=r"none\.toml: cannot read the configuration: no such file"):
+        load(tmp_path / "none.toml")
+    (tmp_path / "latin.toml").write_bytes(b"[station]\nname = '\xe9'\n")
+    with pytest.raises(ConfigError, match="not utf-8 text"):
+        load(tmp_path / "latin.toml")
+
+
+def test_the_users_own_file_goes_before_the_systems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    monkeypatch.setattr("collector.service.config.SYSTEM_FILE", tmp_path / "etc.toml")
+    (tmp_path / "etc.toml").write_text("[station]\nname = 'system'\n")
+    assert load(environment={}).station.name == "system"
+    (tmp_path / "quietcuff.toml").write_text("[station]\nname = 'own'\n")
+    assert load(environment={}).station.name == "own"
+
+
+def test_the_usual_store_is_the_services_where_it_is_installed(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
+    monkeypatch.setattr("collector.service.config.SYSTEM_STORE", tmp_path / "var" / "q.db")
+    assert usual_store() == tmp_path / "quietcuff" / "quietcuff.db"
+    (tmp_path / "var").mkdir()
+    assert usual_store() == tmp_path / "var" / "q.db"
+
+
+def test_every_key_has_words_and_a_default_its_own_rules_allow() -> None:
+    keys = [item for section in (Station, Radio, Store, Person) for item in fields(section)]
+    assert len(keys) > 12
+    for item in keys:
+        assert item.metadata["help"].endswith("."), item.name
+        assert not item.metadata["one_of"] or item.default in item.metadata["one_of"], item.name
