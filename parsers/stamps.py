@@ -72,7 +72,7 @@ class DateTime:
 
     def __str__(self) -> str:
         """ISO 8601 without zone, unknown parts as dashes."""
-        year = "----" if self.year is None else f"{self.year:04}"
+        year = "--" if self.year is None else f"{self.year:04}"
         month, day = ("--" if part is None else f"{part:02}" for part in (self.month, self.day))
         return f"{year}-{month}-{day}T{self.hour:02}:{self.minute:02}:{self.second:02}"
 

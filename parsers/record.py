@@ -1,0 +1,228 @@
+"""Stored records, 0x2B36: from segments to whole values and back.
+
+It is open whether segments after the first send sequence number and UUID again: the characteristic's
+table gives both fields a fixed size, an independent implementation reads them in first segments only.
+Both are taken here; see `_Reading`.
+Source: GATT Specification Supplement, "Blood Pressure Record".
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from parsers.enhanced import parse_enhanced
+from parsers.errors import ParseError
+from parsers.measurement import (
+    CuffPressure,
+    Measurement,
+    parse_enhanced_intermediate,
+    parse_intermediate,
+    parse_measurement,
+)
+from parsers.segments import (
+    CRC_SIZE,
+    FIRST,
+    IDENTITY_SIZE,
+    LAST,
+    Segment,
+    build_segment,
+    crc16,
+    identity,
+    parse_segment,
+)
+from parsers.uuids import Uuid
+
+__all__ = ["Gap", "Reassembler", "Record", "Segment", "build_segments", "crc16", "parse_segment"]
+
+LONGEST_RECORD = 4096
+"""Octets. The values that a record holds have at most 20; an endless record ends here."""
+
+COUNTERS = 64
+
+_CONTAINED: dict[int, Callable[[bytes], Measurement | CuffPressure]] = {
+    Uuid.BLOOD_PRESSURE_MEASUREMENT: parse_measurement,
+    Uuid.INTERMEDIATE_CUFF_PRESSURE: parse_intermediate,
+    Uuid.ENHANCED_MEASUREMENT: parse_enhanced,
+    Uuid.ENHANCED_INTERMEDIATE: parse_enhanced_intermediate,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A whole record.
+
+    sequence: its number, counted for each user from 0. uuid: the characteristic whose value this is.
+    crc_ok: whether the check at its end was right; None where there was none. segments: how many it took.
+    """
+
+    sequence: int
+    uuid: int
+    value: bytes
+    crc_ok: bool | None
+    segments: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """Segments that make no record: ask for it again by its sequence number, where that is known."""
+
+    sequence: int | None
+    uuid: int | None
+    reason: str
+    segments: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Reading:
+    """One way to understand the segments: what of each is content. Parts are (head, content)."""
+
+    parts: tuple[tuple[bytes, bytes], ...]
+    repeated: bool
+
+    @property
+    def value(self) -> bytes:
+        return b"".join(content for _, content in self.parts)
+
+    def without_crc(self) -> "_Reading":
+        parts, excess = list(self.parts), CRC_SIZE
+        for place in range(len(parts) - 1, -1, -1):
+            head, content = parts[place]
+            here = min(excess, len(content))
+            parts[place], excess = (head, content[: len(content) - here]), excess - here
+        return _Reading(tuple(parts), self.repeated)
+
+    def crcs(self) -> set[int]:
+        """The check over all octets sent, as the format says it; and over the record as if sent in one."""
+        sent = b"".join(head + content for head, content in self.parts)
+        return {crc16(sent), crc16(self.parts[0][0] + self.value)}
+
+    def exact(self, uuid: int) -> bool:
+        """Whether the content has just the length that its own flags say."""
+        parse = _CONTAINED.get(uuid)
+        try:
+            return parse is not None and not parse(self.value).trailing
+        except ParseError:
+            return False
+
+
+class Reassembler:
+    """Puts the segments of one link together, in the order they came.
+
+    crc: whether the cuff closes records with a check (feature bit 6, E2E-CRC); None where that is not
+    known: then a check is taken for one if it is right.
+    """
+
+    def __init__(self, crc: bool | None = None) -> None:
+        self._crc = crc
+        self._values: list[bytes] = []
+        self._segments: list[Segment] = []
+        self._skipping = False
+
+    def feed(self, value: bytes) -> tuple[Record | Gap, ...]:
+        """Takes one value of 0x2B36 and gives what it completes or breaks. Never raises."""
+        value = bytes(value)
+        if self._values and value == self._values[-1]:
+            return ()  # the same segment again, counter and all
+        try:
+            segment = parse_segment(value)
+        except ParseError as error:
+            return (*self._give_up(), Gap(None, None, f"unreadable segment: {error}", 1))
+        if segment.first:
+            broken = self._give_up("a new record began before this one ended")
+            self._skipping = False
+        elif not self._segments:
+            if self._skipping:
+                return ()
+            self._skipping = True
+            return (Gap(None, None, "a segment came without the first one of its record", 1),)
+        else:
+            broken, expected = (), (self._segments[-1].counter + 1) % COUNTERS
+            if segment.counter != expected:
+                return self._give_up(f"segment {expected} is missing, {segment.counter} came")
+            if sum(map(len, self._values)) + len(value) > LONGEST_RECORD:
+                return self._give_up(f"longer than {LONGEST_RECORD} octets")
+        self._values.append(value)
+        self._segments.append(segment)
+        return (*broken, self._whole()) if segment.last else broken
+
+    def end(self) -> tuple[Gap, ...]:
+        """The link is gone: what was begun stays unfinished."""
+        return self._give_up("the link ended before the record did")
+
+    def _give_up(self, reason: str = "an unreadable segment broke it") -> tuple[Gap, ...]:
+        if not self._segments:
+            return ()
+        first, count = self._segments[0], len(self._segments)
+        self._clear()
+        self._skipping = True
+        return (Gap(first.sequence, first.uuid, reason, count),)
+
+    def _clear(self) -> None:
+        self._values, self._segments = [], []
+
+    def _whole(self) -> Record | Gap:
+        first, count = self._segments[0], len(self._segments)
+        sequence, uuid = first.sequence or 0, first.uuid or 0
+        candidates = [record for reading in self._readings(sequence, uuid)
+                      for record in self._closed(reading, sequence, uuid, count)]
+        self._clear()
+        if not candidates:
+            return Gap(sequence, uuid, "too short for the check at its end", count)
+        return max(candidates, key=lambda candidate: candidate[0])[1]
+
+    def _readings(self, sequence: int, uuid: int) -> Iterator[_Reading]:
+        head_size = 1 + IDENTITY_SIZE
+        first, *rest = self._values
+        opening = (first[:head_size], first[head_size:])
+        yield _Reading((opening, *((value[:1], value[1:]) for value in rest)), False)
+        if rest and all(segment.repeats(sequence, uuid) for segment in self._segments[1:]):
+            yield _Reading((opening, *((value[:head_size], value[head_size:]) for value in rest)), True)
+
+    def _closed(
+        self, reading: _Reading, sequence: int, uuid: int, count: int
+    ) -> Iterator[tuple[tuple[bool, bool, bool], Record]]:
+        """With what it has for it: content of the right length, a check that is right, fields sent again."""
+        if self._crc is not True:
+            yield ((reading.exact(uuid), False, reading.repeated),
+                   Record(sequence, uuid, reading.value, None, count))
+        if self._crc is False or len(reading.value) < CRC_SIZE:
+            return
+        bare = reading.without_crc()
+        right = int.from_bytes(reading.value[-CRC_SIZE:], "little") in bare.crcs()
+        if right or self._crc:
+            yield ((bare.exact(uuid), right, reading.repeated),
+                   Record(sequence, uuid, bare.value, right, count))
+
+
+def build_segments(
+    sequence: int, uuid: int, value: bytes, *,
+    size: int = 20, crc: bool = False, repeat: bool = True, counter: int = 0,
+) -> list[bytes]:
+    """A record as a cuff sends it.
+
+    size: octets of a segment at most, ATT_MTU − 3. crc: close it with a check. repeat: send sequence number
+    and UUID in every segment. counter: of the first segment. Raises ValueError when `size` leaves no room.
+    """
+    head = 1 + IDENTITY_SIZE
+    room = size - head if repeat else size - 1
+    if size <= head:
+        raise ValueError(f"a segment takes at least {head + 1} octets")
+    content = value + bytes(CRC_SIZE) if crc else value
+    chunks = [content[: size - head]]
+    chunks += [content[start:start + room] for start in range(size - head, len(content), room)]
+    segments = []
+    for place, chunk in enumerate(chunks):
+        header = ((counter + place) % COUNTERS << 2 | (FIRST if place == 0 else 0)
+                  | (LAST if place == len(chunks) - 1 else 0))
+        body = chunk if place == 0 or not repeat else identity(sequence, uuid) + chunk
+        segments.append(build_segment(Segment(header, sequence, uuid, body)))
+    if not crc:
+        return segments
+    sent = _Reading(tuple((segment[: len(segment) - len(chunk)], chunk)
+                          for segment, chunk in zip(segments, chunks, strict=True)), repeat).without_crc()
+    check = crc16(b"".join(head + content for head, content in sent.parts)).to_bytes(CRC_SIZE, "little")
+    closed = []
+    for segment, chunk, (_, kept) in zip(segments, chunks, sent.parts, strict=True):
+        missing = len(chunk) - len(kept)
+        closed.append(segment[: len(segment) - missing] + check[:missing])
+        check = check[missing:]
+    return closed
