@@ -1,0 +1,182 @@
+"""`quietcuff decode`: a payload in words, for tinkerers."""
+
+import string
+import sys
+from collections.abc import Iterable, Iterator
+from functools import partial
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from collector.cli.frame import COULD_NOT, DONE, Usage, new_app, out, say
+
+if TYPE_CHECKING:
+    from parsers.measurement import Feature
+
+app = new_app()
+
+_IGNORED = str.maketrans("", "", " \t:-,_")
+_HEX = frozenset(string.hexdigits)
+
+
+@app.command()
+def decode(
+    payloads: Annotated[list[str] | None, typer.Argument(
+        metavar="[HEX…|-]", help="Payloads in hex; - or nothing reads lines from stdin.")] = None,
+    as_: Annotated[str, typer.Option(
+        "--as", metavar="UUID", help="What it is: a characteristic's number or name.")] = "2a35",
+    feature: Annotated[str | None, typer.Option(
+        metavar="HEX", help="The cuff's feature value (2A49): tells 'no' from 'not assessed'.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a payload.")] = False,
+) -> int:
+    """Put a cuff's payload into words.
+
+    Octets may be run together or stand apart with spaces, colons or dashes. On stdin each line is one
+    payload; empty lines and lines that begin with # are passed over. A payload that cannot be read is told,
+    the others are still decoded, and the exit code is 1. Segments of stored records (2b36) are also put
+    together.
+
+    \b
+    Examples (invented readings):
+      quietcuff decode 06 80 00 51 00 61 00 ef 07 03 04 07 0c 00 40 00
+      quietcuff decode 1e8000510061:00ef07030407:0c00400001:0400 --feature 2500
+      quietcuff decode --as 2a49 2500
+      quietcuff decode --as 'battery level' 5f --json
+    """
+    from parsers.decode import find, names
+
+    uuid = find(as_)
+    if uuid is None:
+        known = ", ".join(f"{number:04x} {name}" for number, name in sorted(names().items()))
+        raise Usage(f"--as {as_!r} is not known; known are {known}")
+    decoder = _Decoder(uuid, _feature(feature), as_json)
+    results = [decoder.show(place, text) for place, text in _given(payloads or ["-"])]
+    if not results:
+        say("nothing to decode: no payload was given")
+    return DONE if all(results) else COULD_NOT
+
+
+def _given(payloads: list[str]) -> Iterator[tuple[str, str]]:
+    """Where each payload stands, and its hex."""
+    if payloads == ["-"]:
+        if sys.stdin.isatty():
+            say("payloads in hex, one a line; Ctrl-D ends")
+        yield from _lines(sys.stdin)
+    elif len(payloads) > 1 and all(len(text) == 2 for text in payloads):
+        yield "the payload", "".join(payloads)  # octets that the shell took apart
+    else:
+        for number, text in enumerate(payloads, 1):
+            yield "the payload" if len(payloads) == 1 else f"payload {number}", text
+
+
+def _lines(lines: Iterable[str]) -> Iterator[tuple[str, str]]:
+    for number, line in enumerate(lines, 1):
+        if (text := line.strip()) and not text.startswith("#"):
+            yield f"line {number}", text
+
+
+def _octets(text: str) -> bytes:
+    """The octets of a payload in hex. Raises ValueError in words."""
+    digits = text.lower().removeprefix("0x").translate(_IGNORED)
+    for char in digits:
+        if char not in _HEX:
+            raise ValueError(f"{char!r} is not a hex digit")
+    if len(digits) % 2:
+        raise ValueError(f"{len(digits)} hex digits; an octet has two, so one is missing or too many")
+    return bytes.fromhex(digits)
+
+
+def _feature(text: str | None) -> "Feature | None":
+    from parsers.measurement import parse_feature
+
+    if text is None:
+        return None
+    try:
+        return parse_feature(_octets(text))
+    except ValueError as error:
+        raise Usage(f"--feature {text!r}: {error}") from None
+
+
+class _Decoder:
+    """Shows one payload after the other."""
+
+    def __init__(self, uuid: int, feature: "Feature | None", as_json: bool) -> None:
+        from parsers.record import Reassembler
+        from parsers.uuids import Uuid
+
+        self.uuid = uuid
+        self.feature = feature
+        self.as_json = as_json
+        self.shown = 0
+        self.reassembler: Reassembler | None = Reassembler() if uuid == Uuid.BLOOD_PRESSURE_RECORD else None
+
+    def show(self, place: str, text: str) -> bool:
+        """Decode and show; says whether that went well."""
+        from parsers.decode import decode
+        from parsers.errors import ParseError
+
+        try:
+            value = _octets(text)
+            content = decode(self.uuid, value)
+        except ValueError as error:  # ParseError is one
+            reason = f"{error} (octet {error.octet})" if isinstance(error, ParseError) else str(error)
+            say(f"quietcuff: {place} ({_short(text)}) as {self.uuid:04x}: {reason}")
+            if self.as_json:
+                self._json({"uuid": f"{self.uuid:04x}", "payload": text, "error": str(error)})
+            return False
+        self._show(self.uuid, value, content)
+        completed = self.reassembler.feed(value) if self.reassembler else ()
+        return all(list(map(partial(self._record, place), completed)))
+
+    def _record(self, place: str, whole: Any) -> bool:
+        """What a segment completed or broke."""
+        from parsers.decode import decode
+        from parsers.errors import ParseError
+        from parsers.record import Gap
+
+        if isinstance(whole, Gap):
+            say(f"quietcuff: {place}: record lost: {whole.reason}")
+            return False
+        try:
+            self._show(whole.uuid, whole.value, decode(whole.uuid, whole.value), whole)
+        except ParseError as error:
+            say(f"quietcuff: {place}: the record's content as {whole.uuid:04x}: {error}")
+            return False
+        return True
+
+    def _show(self, uuid: int, value: bytes, content: Any, record: Any = None) -> None:
+        from parsers.decode import as_json, describe, names
+
+        if self.as_json:
+            line = {"uuid": f"{uuid:04x}", "payload": value.hex(), **as_json(content)}
+            if record is not None:
+                line["record"] = {"sequence": record.sequence, "crc_ok": record.crc_ok}
+            if self.feature is not None and (checks := _checks(content, self.feature)) is not None:
+                line["checks"] = checks
+            self._json(line)
+            return
+        if self.shown:
+            out("")
+        self.shown += 1
+        size = f"{len(value)} octet{'' if len(value) == 1 else 's'}"
+        whole = "" if record is None else f"whole record {record.sequence}: "
+        out(f"{whole}{names().get(uuid, 'value')} 0x{uuid:04X}, {size}")
+        pairs = describe(content, self.feature)
+        width = max(len(label) for label, _ in pairs)
+        for label, words in pairs:
+            out(f"  {label:{width}}  {words}")
+
+    def _json(self, line: dict[str, Any]) -> None:
+        from collector.share.rows import json_text
+
+        out(json_text(line))
+
+
+def _checks(content: Any, feature: "Feature") -> dict[str, str] | None:
+    from parsers.measurement import CuffPressure, Measurement, assessed
+
+    return assessed(content.status, feature) if isinstance(content, Measurement | CuffPressure) else None
+
+
+def _short(text: str) -> str:
+    return repr(text if len(text) <= 24 else f"{text[:20]}…")
