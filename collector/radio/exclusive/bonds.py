@@ -1,0 +1,82 @@
+"""The bonds of an adapter of our own: one file, readable by its owner only, written whole or not at all.
+
+The same file keeps the address and the identity key we show to cuffs, so that a bond outlives the dongle.
+"""
+
+import json
+import logging
+import os
+import secrets
+from pathlib import Path
+from typing import Any
+
+from bumble.hci import Address
+from bumble.keys import KeyStore, PairingKeys
+
+log = logging.getLogger("quietcuff.radio")
+
+FILE = "bonds.json"
+
+
+class Bonds(KeyStore):
+    """Bumble's key store over one JSON file; without a folder it forgets at exit."""
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._path = folder / FILE if folder else None
+        self.trouble: str | None = None  # what became of a file that could not be read
+        stored = self._load()
+        self.address = Address(stored.get("address") or str(Address.generate_static_address()))
+        self.irk = bytes.fromhex(stored.get("irk") or secrets.token_hex(16))
+        self._bonds: dict[str, dict[str, Any]] = stored.get("bonds") or {}
+        if not stored:
+            self._save()
+
+    def _load(self) -> dict[str, Any]:
+        if self._path is None or not self._path.exists():
+            return {}
+        try:
+            stored = json.loads(self._path.read_text("utf-8"))
+            Address(stored["address"])
+            bytes.fromhex(stored["irk"])
+            for keys in stored["bonds"].values():
+                PairingKeys.from_dict(keys)
+            return dict(stored)
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
+            aside = self._path.with_suffix(".damaged")
+            os.replace(self._path, aside)
+            self.trouble = f"the bonds could not be read ({error}); kept as {aside.name}, cuffs have to be paired again"
+            log.error("%s", self.trouble)
+            return {}
+
+    def _save(self) -> None:
+        if self._path is None:
+            return
+        text = json.dumps({"address": str(self.address), "irk": self.irk.hex(), "bonds": self._bonds}, indent=1)
+        self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        fresh = self._path.with_suffix(".new")
+        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        with os.fdopen(handle, "w", encoding="utf-8") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(fresh, self._path)
+        folder = os.open(self._path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+    async def get(self, name: str) -> PairingKeys | None:
+        keys = self._bonds.get(name)
+        return PairingKeys.from_dict(keys) if keys is not None else None
+
+    async def get_all(self) -> list[tuple[str, PairingKeys]]:
+        return [(name, PairingKeys.from_dict(keys)) for name, keys in self._bonds.items()]
+
+    async def update(self, name: str, keys: PairingKeys) -> None:
+        self._bonds[name] = keys.to_dict()
+        self._save()
+
+    async def delete(self, name: str) -> None:
+        if self._bonds.pop(name, None) is not None:
+            self._save()

@@ -1,0 +1,132 @@
+"""Bumble as our host stack, with the three things we need otherwise.
+
+- An indication is confirmed only when the link says so: after the payload is on disk, or once it is known not to be one.
+- Nothing that comes over the air or from the controller raises into the event loop.
+- Advertisements are looked at as bytes (scan.py) and never kept.
+"""
+
+import logging
+from collections.abc import Awaitable, Callable
+from typing import Protocol
+
+from bumble import att, gatt_client, hci, smp
+from bumble.device import Connection, Device, DeviceConfiguration
+from bumble.host import Host
+from bumble.pairing import PairingConfig, PairingDelegate
+
+from collector.radio.exclusive.bonds import Bonds
+from collector.radio.exclusive.scan import Advert, adverts, is_report
+
+log = logging.getLogger("quietcuff.radio")
+if not log.isEnabledFor(logging.DEBUG):
+    logging.getLogger("bumble").setLevel(logging.CRITICAL)  # it logs packets and tracebacks
+
+Passkey = Callable[[], Awaitable[int | None]]
+LONGEST_VALUE = 512  # octets an attribute value may have (Core Vol 3 Part F 3.2.9)
+
+
+class Ear(Protocol):
+    """Who listens to a connection's indications and notifications."""
+
+    def indicated(self, handle: int, value: bytes) -> bool:
+        """Take an indication; whether to confirm it now."""
+        ...
+
+    def notified(self, handle: int, value: bytes) -> None: ...
+
+
+class ConfirmLast(gatt_client.Client):
+    """GATT client of one connection that confirms nothing on its own."""
+
+    def __init__(self, connection: Connection, ear: Ear) -> None:
+        super().__init__(connection)
+        self._ear = ear
+
+    def confirm(self) -> None:
+        self.send_confirmation(att.ATT_Handle_Value_Confirmation())
+
+    def on_att_handle_value_indication(self, indication: att.ATT_Handle_Value_Indication) -> None:
+        if self._ear.indicated(indication.attribute_handle, indication.attribute_value):
+            self.confirm()
+
+    def on_att_handle_value_notification(self, notification: att.ATT_Handle_Value_Notification) -> None:
+        self._ear.notified(notification.attribute_handle, notification.attribute_value)
+
+    def on_gatt_pdu(self, att_pdu: att.ATT_PDU) -> None:
+        if att_pdu.op_code in att.ATT_RESPONSES and (self.pending_response is None or self.pending_response.done()):
+            return  # an answer that nobody waits for, or a second one
+        super().on_gatt_pdu(att_pdu)
+
+    async def read_bounded(self, handle: int) -> bytes:
+        """Read a value, its continuation included, up to the longest that ATT allows."""
+        value: bytes = await self.read_value(handle, no_long_read=True)
+        part = value
+        while len(part) == self.mtu - 1 and len(value) < LONGEST_VALUE:
+            response = await self.send_request(
+                att.ATT_Read_Blob_Request(attribute_handle=handle, value_offset=len(value)))
+            if response.op_code == att.Opcode.ATT_ERROR_RESPONSE:
+                break  # not long, or its end
+            part = response.part_attribute_value
+            value += part
+        return value[:LONGEST_VALUE]
+
+    def cache_value(self, attribute_handle: int, value: bytes) -> None:
+        """Keeps nothing: a value belongs to the Desk, not to a cache."""
+
+
+class QuietHost(Host):
+    """HCI host that hands advertisements on as bytes and survives what it cannot read."""
+
+    on_advert: Callable[[Advert], None] | None = None
+
+    def on_packet(self, packet: bytes) -> None:
+        try:
+            if is_report(packet):
+                if self.on_advert is not None:
+                    for advert in adverts(packet):
+                        self.on_advert(advert)
+            else:
+                super().on_packet(packet)
+        except Exception:
+            log.debug("packet left aside: %s", packet[:8].hex(), exc_info=True)
+
+    def on_transport_lost(self) -> None:
+        if self.pending_response is not None and self.pending_response.done():
+            self.emit("flush")
+        else:
+            super().on_transport_lost()
+
+
+class OnAir(smp.AddressResolver):
+    """Resolves private addresses, but never sends a connection looking for another address than was heard."""
+
+    def can_resolve_to(self, address: hci.Address) -> bool:
+        return False
+
+
+class Typist(PairingDelegate):
+    """Just works; or, where somebody can type, the six digits that the cuff shows."""
+
+    def __init__(self, passkey: Passkey | None) -> None:
+        super().__init__(PairingDelegate.KEYBOARD_INPUT_ONLY if passkey else PairingDelegate.NO_OUTPUT_NO_INPUT)
+        self._passkey = passkey
+
+    async def get_number(self) -> int | None:
+        return await self._passkey() if self._passkey else None
+
+
+class Central(Device):
+    """The collector's side of the air."""
+
+    def __init__(self, name: str, host: Host, bonds: Bonds, passkey: Passkey | None = None) -> None:
+        super().__init__(host=host, config=DeviceConfiguration(
+            name=name, address=bonds.address, irk=bonds.irk, gap_service_enabled=True, gatt_service_enabled=True))
+        self.keystore = bonds
+        self.pairing_config_factory = lambda _: PairingConfig(
+            sc=True, mitm=False, bonding=True, delegate=Typist(passkey),
+            identity_address_type=PairingConfig.AddressType.RANDOM)
+
+    async def refresh_resolving_list(self) -> None:
+        await super().refresh_resolving_list()
+        assert self.keystore is not None
+        self.address_resolver = OnAir(await self.keystore.get_resolving_keys())

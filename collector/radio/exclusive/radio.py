@@ -1,0 +1,282 @@
+"""The radio on Bumble: scans, connects to cuffs, visits them. Exclusive and virtual differ only in the adapter."""
+
+import asyncio
+import logging
+import time
+from collections import OrderedDict
+from collections.abc import AsyncIterator
+from contextlib import AbstractAsyncContextManager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+
+from collector.radio.exclusive.scan import Advert, lists_service, local_name, written
+from collector.radio.port import Desk, KnownCuff, RadioUnavailable, VisitPlan
+from collector.radio.visit import visit
+
+if TYPE_CHECKING:
+    from bumble.device import Connection
+
+    from collector.radio.exclusive.host import Central, Passkey, QuietHost
+    from collector.radio.exclusive.link import BumbleLink
+
+log = logging.getLogger("quietcuff.radio")
+
+CONNECT_S = 3.0  # a cuff advertises at least every 2.5 s in its slow mode (common practice, no source)
+STALE_S = 3.0  # a cuff not heard for so long is not worth a connection attempt
+MOST_LINKS = 5  # at once; adapters can do more, a visit is over sooner than a sixth matters
+MOST_REMEMBERED = 512  # addresses heard of, however crowded the room
+PULSE_S = 30.0  # how often the adapter is asked whether it still lives
+LONGEST_PAUSE_S = 60.0
+FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
+DISALLOWED = 0x0C  # HCI: Command Disallowed
+
+
+class Adapter(Protocol):
+    """An adapter that was had: where its packets go, and when it is gone."""
+
+    host: "QuietHost"
+    gone: asyncio.Future[None]
+
+
+@dataclass(slots=True)
+class Heard:
+    """A cuff that was heard: when, under which name, and when it may be visited (again)."""
+
+    advert: Advert
+    at: float
+    name: str | None = None
+    fruitless: int = 0  # visits in a row that brought nothing
+    not_before: float = 0.0
+    busy: bool = False
+
+
+class BumbleRadio:
+    """Implements Radio over any adapter that Bumble can drive.
+
+    pause_s: between two visits to one cuff; doubled with each one that brought nothing, up to a minute.
+    """
+
+    source = "exclusive"
+
+    def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None", pause_s: float) -> None:
+        self.progress = time.monotonic()
+        self._keys_folder, self._name, self._passkey, self._pause_s = keys_folder, name, passkey, pause_s
+        self._heard: OrderedDict[str, Heard] = OrderedDict()
+        self._links: dict[int, BumbleLink] = {}
+        self._visits: set[asyncio.Task[None]] = set()
+        self._known: dict[str, KnownCuff] = {}
+        self._resolved: OrderedDict[bytes, str | None] = OrderedDict()
+        self._wake = asyncio.Event()
+        self.listening = asyncio.Event()  # set while cuffs are heard
+        self._scan_yields = False  # the adapter cannot scan and connect at once
+
+    def _adapter(self) -> AbstractAsyncContextManager[Adapter]:
+        """Take the adapter; give it back at the end. Raises RadioUnavailable."""
+        raise NotImplementedError
+
+    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+        from bumble.core import BaseBumbleError
+
+        from collector.radio.exclusive.bonds import Bonds
+        from collector.radio.exclusive.host import Central
+
+        self._desk, self._plan = desk, plan
+        bonds = Bonds(self._keys_folder)
+        desk.tell("bonds", bonds.trouble)
+        async with self._adapter() as adapter:
+            self._device = device = Central(self._name, adapter.host, bonds, self._passkey)
+            device.on(device.EVENT_CONNECTION, self._on_connection)
+            device.on(device.EVENT_KEY_STORE_UPDATE, self._resolved.clear)
+            adapter.host.on_advert = self._on_advert
+            self._learn_known()
+            try:
+                await asyncio.wait_for(device.power_on(), 10.0)
+                await self._scan(True)
+            except (BaseBumbleError, TimeoutError, OSError) as error:
+                raise RadioUnavailable(f"the adapter does not start: {error or 'no answer'}") from None
+            desk.tell("adapter", None)
+            self.listening.set()
+            work = [asyncio.ensure_future(w) for w in (self._connect_all(), self._pulse(adapter), stop.wait())]
+            try:
+                await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                self.listening.clear()
+                for task in work[:2]:
+                    task.cancel()
+                await self._finish(adapter)
+                work[2].cancel()
+            for task in work[:2]:
+                if task.done() and not task.cancelled():
+                    task.result()
+
+    async def _finish(self, adapter: Adapter) -> None:
+        """Let visits end, or end them; then leave the adapter quiet."""
+        if adapter.gone.done():
+            for link in self._links.values():
+                link.adapter_lost()
+        if self._visits:
+            _, late = await asyncio.wait(self._visits, timeout=FINISH_S)
+            for task in late:
+                task.cancel()
+            if late:
+                await asyncio.wait(late, timeout=1.0)
+        if not adapter.gone.done():
+            with suppress(Exception):
+                await asyncio.wait_for(self._device.host.reset(), 1.0)
+
+    # -- who speaks ----------------------------------------------------------------------------------
+
+    def _learn_known(self) -> None:
+        self._known = {cuff.address: cuff for cuff in self._desk.known()}
+
+    def _on_advert(self, advert: Advert) -> None:
+        """Called for every advertisement in the room: decides in a few microseconds whether it is a cuff's."""
+        self.progress = time.monotonic()
+        cuff = self._identity(advert)
+        if cuff not in self._known and not lists_service(advert.data):
+            heard = self._heard.get(cuff)
+            if heard is not None and heard.name is None:
+                heard.name = local_name(advert.data)  # scan responses often carry the name alone
+            return
+        heard = self._heard.get(cuff)
+        if heard is None:
+            heard = self._heard[cuff] = Heard(advert, self.progress)
+            while len(self._heard) > MOST_REMEMBERED:
+                self._heard.popitem(last=False)
+        if advert.connectable:
+            heard.advert = advert
+        heard.at = self.progress
+        heard.name = heard.name or local_name(advert.data)
+        if not heard.busy and heard.at >= heard.not_before:
+            self._wake.set()
+
+    def _identity(self, advert: Advert) -> str:
+        """The identity address behind a private one where we hold its key, else the address as it is."""
+        if not advert.resolvable:
+            return written(advert.address)
+        if advert.address not in self._resolved:
+            from bumble.hci import Address
+
+            resolver = self._device.address_resolver
+            identity = resolver.resolve(Address(advert.address)) if resolver else None
+            self._resolved[advert.address] = identity.to_string(False).upper() if identity else None
+            while len(self._resolved) > MOST_REMEMBERED:
+                self._resolved.popitem(last=False)
+        return self._resolved[advert.address] or written(advert.address)
+
+    async def _ready(self) -> AsyncIterator[tuple[str, Heard]]:
+        """Cuffs to be connected, the longest waiting first."""
+        while True:
+            self._wake.clear()
+            now = time.monotonic()
+            waiting = [(heard.not_before, cuff, heard) for cuff, heard in self._heard.items()
+                       if not heard.busy and heard.not_before <= now and now - heard.at < STALE_S]
+            if waiting and len(self._visits) < MOST_LINKS:
+                _, cuff, heard = min(waiting, key=lambda entry: entry[0])
+                yield cuff, heard
+                continue
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._wake.wait(), 1.0)
+
+    # -- connecting ----------------------------------------------------------------------------------
+
+    async def _scan(self, on: bool) -> None:
+        if on:
+            await self._device.start_scanning(filter_duplicates=False)
+        else:
+            await self._device.stop_scanning()
+
+    async def _connect_all(self) -> None:
+        async for cuff, heard in self._ready():
+            if not self._desk.accepts(cuff):
+                log.debug("%s is left alone: not a known cuff", cuff)
+                heard.not_before = time.monotonic() + LONGEST_PAUSE_S / 6
+                continue
+            link = await self._connect(heard.advert)
+            if link is None:
+                self._pause(heard, fruitful=False)
+                continue
+            heard.busy = True
+            task = asyncio.ensure_future(self._visit(link, heard))
+            self._visits.add(task)
+            task.add_done_callback(self._visited)
+
+    def _visited(self, task: asyncio.Task[None]) -> None:
+        self._visits.discard(task)
+        self._wake.set()
+
+    async def _connect(self, advert: Advert) -> "BumbleLink | None":
+        from bumble import core, hci
+        from bumble.device import ConnectionParametersPreferences
+
+        pace = {hci.HCI_LE_1M_PHY: ConnectionParametersPreferences(supervision_timeout=4000)}
+        address = hci.Address(advert.address, hci.AddressType(advert.address_type))
+        try:
+            if self._scan_yields:
+                await self._scan(False)
+            connection = await asyncio.wait_for(
+                self._device.connect_le(address, pace, timeout=CONNECT_S), CONNECT_S + 2.0)
+            return self._links.get(connection.handle)
+        except hci.HCI_Error as error:
+            if error.error_code == DISALLOWED and not self._scan_yields:
+                log.info("this adapter cannot scan and connect at once; scanning pauses for each connection")
+                self._scan_yields = True
+            log.debug("no connection: %s", error)
+        except (core.BaseBumbleError, TimeoutError) as error:
+            log.debug("no connection: %s", error)
+        finally:
+            if self._scan_yields:
+                with suppress(hci.HCI_Error):
+                    await self._scan(True)
+        return None
+
+    def _on_connection(self, connection: "Connection") -> None:
+        """Runs before anything is heard on the connection: nothing can be missed, nothing confirmed unseen."""
+        from collector.radio.exclusive.link import BumbleLink
+
+        link = BumbleLink(self._device, connection, self._desk, self.source, self._plan.most_records)
+        self._links[connection.handle] = link
+        connection.once(connection.EVENT_DISCONNECTION, lambda _: self._forget(connection.handle, link))
+
+    def _forget(self, handle: int, link: "BumbleLink") -> None:
+        if self._links.get(handle) is link:
+            del self._links[handle]
+
+    async def _visit(self, link: "BumbleLink", heard: Heard) -> None:
+        try:
+            link.name = heard.name
+            self._learn_known()
+            known = self._known.get(link.cuff)
+            if known is not None and known.bonded:
+                link.remember(known.handles)
+            await link.reveal()
+            await visit(link, self._desk, self._plan)
+        except Exception:
+            log.exception("visit to %s", link.cuff)
+        finally:
+            heard.busy = False
+            self._pause(heard, link.heard > 0)
+            self._learn_known()
+            self.progress = time.monotonic()
+
+    def _pause(self, heard: Heard, fruitful: bool) -> None:
+        heard.fruitless = 0 if fruitful else heard.fruitless + 1
+        pause = self._pause_s * (1 if fruitful else 2 ** min(heard.fruitless - 1, 10))
+        heard.not_before = time.monotonic() + min(pause, LONGEST_PAUSE_S)
+
+    # -- the adapter's life --------------------------------------------------------------------------
+
+    async def _pulse(self, adapter: Adapter) -> None:
+        """Ask the adapter for a sign of life now and then; RadioUnavailable when it gives none."""
+        from bumble import core, hci
+
+        while True:
+            await asyncio.wait({adapter.gone}, timeout=PULSE_S)
+            if adapter.gone.done():
+                raise RadioUnavailable("the adapter is gone")
+            try:
+                await asyncio.wait_for(self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()), 5.0)
+            except (core.BaseBumbleError, TimeoutError):
+                raise RadioUnavailable("the adapter does not answer any more") from None
+            self.progress = time.monotonic()

@@ -1,0 +1,78 @@
+"""Stored records of the Blood Pressure Service 1.1: asked for by the Record Access Control Point.
+
+Only 'report' is ever asked. Deleting is never: a record in the cuff is the last copy until somebody says otherwise.
+"""
+
+import asyncio
+import logging
+import time
+
+from collector.radio.port import Found, Link, Refused
+from parsers.control import (
+    Operator,
+    RecordOp,
+    RecordResult,
+    UserOp,
+    UserResult,
+    ask,
+    ask_from,
+    parse_record_control,
+    parse_user_control,
+)
+from parsers.errors import ParseError
+
+log = logging.getLogger("quietcuff.visit")
+
+PATIENCE_S = 30.0  # without record or answer the procedure has failed (common practice, no source)
+
+
+async def fetch(link: Link, point: Found, last_sequence: int | None) -> None:
+    """Ask for the records from the last known one on, that one included; for all where that finds nothing.
+
+    The last known one itself must be found again: if it is not, the cuff counts anew or knows no such
+    filter, and only 'all' misses nothing. Raises Refused, TimeoutError, LinkLost.
+    """
+    if last_sequence is not None:
+        try:
+            answer = await _ask(link, point, ask_from(RecordOp.REPORT, last_sequence))
+        except Refused as error:
+            log.debug("%s: report from record %d on: %s", link.cuff, last_sequence, error)
+        else:
+            if _result(answer) == RecordResult.SUCCESS:
+                return
+    answer = await _ask(link, point, ask(RecordOp.REPORT, Operator.ALL))
+    if _result(answer) not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
+        raise Refused(f"the cuff does not report its records, answer {answer.hex()}")
+
+
+def _result(answer: bytes) -> int | None:
+    """How 'report' went; None where this answers something else."""
+    try:
+        control = parse_record_control(answer)
+    except ParseError:
+        return None
+    return control.result if control.op == RecordOp.RESPONSE and control.request == RecordOp.REPORT else None
+
+
+async def _ask(link: Link, point: Found, request: bytes) -> bytes:
+    """Like link.ask, for as long as records keep coming."""
+    began = time.monotonic()
+    asking = asyncio.ensure_future(link.ask(point, request))
+    try:
+        while not asking.done():
+            left = max(began, link.heard_at) + PATIENCE_S - time.monotonic()
+            if left <= 0:
+                raise TimeoutError
+            await asyncio.wait({asking}, timeout=left)
+        return asking.result()
+    finally:
+        asking.cancel()
+
+
+def consented(answer: bytes) -> bool:
+    """Whether the User Control Point's answer says yes."""
+    try:
+        control = parse_user_control(answer)
+    except ParseError:
+        return False
+    return control.request == UserOp.CONSENT and control.result == UserResult.SUCCESS

@@ -1,0 +1,84 @@
+"""The Bluetooth side of a virtual cuff: a Bumble device that lets its cuff see, and cut, every step."""
+
+import asyncio
+from collections.abc import Callable
+from contextlib import suppress
+
+from bumble import att, core, hci
+from bumble.core import AdvertisingData
+from bumble.device import Connection, Device, DeviceConfiguration
+from bumble.host import Host
+from bumble.keys import MemoryKeyStore
+from bumble.pairing import PairingConfig, PairingDelegate
+
+from collector.radio.virtual.manner import Manner
+
+STEPS = {
+    att.Opcode.ATT_READ_BY_GROUP_TYPE_REQUEST: "discover",
+    att.Opcode.ATT_READ_BY_TYPE_REQUEST: "characteristics",
+    att.Opcode.ATT_FIND_INFORMATION_REQUEST: "descriptors",
+    att.Opcode.ATT_READ_REQUEST: "read",
+    att.Opcode.ATT_WRITE_REQUEST: "write",
+    att.Opcode.ATT_HANDLE_VALUE_CONFIRMATION: "confirm",
+}
+
+
+class Display(PairingDelegate):
+    """Shows a passkey, or nothing."""
+
+    def __init__(self, passkey: int | None) -> None:
+        super().__init__(PairingDelegate.NO_OUTPUT_NO_INPUT if passkey is None else PairingDelegate.DISPLAY_OUTPUT_ONLY)
+        self._passkey = passkey
+
+    async def generate_passkey(self) -> int:
+        return self._passkey or 0
+
+
+class Peripheral(Device):
+    """on_pdu: sees every ATT request, with its opcode and octets; True keeps it from being answered."""
+
+    def __init__(self, name: str, address: str, irk: bytes, host: Host, manner: Manner,
+                 on_pdu: Callable[[Connection, int, bytes], bool]) -> None:
+        super().__init__(host=host, config=DeviceConfiguration(
+            name=name, address=hci.Address(address), irk=irk, gap_service_enabled=False, gatt_service_enabled=False,
+            advertising_interval_min=manner.interval_ms, advertising_interval_max=manner.interval_ms))
+        self.keystore = MemoryKeyStore()
+        self._manner, self._on_pdu = manner, on_pdu
+        self.pairing_config_factory = lambda _: PairingConfig(
+            sc=True, mitm=manner.passkey is not None, bonding=True, delegate=Display(manner.passkey),
+            identity_address_type=PairingConfig.AddressType.RANDOM)
+
+    def on_gatt_pdu(self, connection_handle: int, pdu: bytes) -> None:
+        connection = self.lookup_connection(connection_handle)
+        if connection is None or not pdu or self._on_pdu(connection, pdu[0], pdu):
+            return
+        with suppress(core.BaseBumbleError, ValueError, IndexError):
+            super().on_gatt_pdu(connection_handle, pdu)
+
+    def send_value(self, connection: Connection, handle: int, value: bytes, indicate: bool) -> None:
+        """Indicate or notify, cut to what the link carries; the confirmation comes back through on_pdu."""
+        kind = att.ATT_Handle_Value_Indication if indicate else att.ATT_Handle_Value_Notification
+        pdu = kind(attribute_handle=handle, attribute_value=value[:connection.att_mtu - 3])
+        with suppress(core.BaseBumbleError):
+            self.send_l2cap_pdu(connection.handle, att.ATT_CID, bytes(pdu))
+
+    def cut(self, connection: Connection, reason: int = hci.HCI_REMOTE_USER_TERMINATED_CONNECTION_ERROR) -> None:
+        """Hang up at once."""
+        if connection.handle in self.connections:
+            self.host.send_hci_packet(hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
+
+    async def advertise(self) -> None:
+        if self._manner.private_address:
+            self.random_address = hci.Address.generate_private_address(self.irk)
+            await self.send_sync_command(hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
+        data: list[tuple[int, bytes]] = [(AdvertisingData.FLAGS, b"\x06")]
+        if self._manner.lists_service:
+            data.append((AdvertisingData.INCOMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x10\x18"))
+        room = 31 - sum(2 + len(value) for _, value in data) - 2
+        data.append((AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode()[:max(room, 0)]))
+        self.advertising_data = bytes(AdvertisingData(data))
+        await self.start_advertising(auto_restart=False)
+
+    async def stop(self) -> None:
+        with suppress(core.BaseBumbleError, asyncio.CancelledError):
+            await self.stop_advertising()

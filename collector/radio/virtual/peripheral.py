@@ -1,0 +1,165 @@
+"""A virtual cuff on the air: advertises when woken, and holds one conversation at a time."""
+
+import asyncio
+from collections import Counter
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+from bumble.att import ATT_Error
+from bumble.controller import Controller
+from bumble.device import Connection
+from bumble.host import Host
+from bumble.keys import MemoryKeyStore
+from bumble.link import LocalLink
+
+from collector.radio.virtual.device import STEPS, Peripheral
+from collector.radio.virtual.manner import Drop
+from collector.radio.virtual.talk import Talk
+from collector.radio.virtual.table import TableMaker
+
+if TYPE_CHECKING:
+    from collector.radio.virtual.cuff import VirtualCuff
+
+LINK_LOST = 0x08
+AFTER_S = 0.005  # time for an answer to be out before the link is cut
+CONFIRMATION = 0x1E
+
+
+class CuffRadio:
+    """Where a cuff and its controller meet. One collector at a time."""
+
+    def __init__(self, cuff: "VirtualCuff", link: LocalLink, irk: bytes) -> None:
+        self.cuff, self.manner, self.memory = cuff, cuff.manner, cuff.memory
+        self.news = asyncio.Event()  # a record was measured
+        self._link = link
+        self._controller = Controller(cuff.name, link=link)
+        host = Host()
+        host.controller = self._controller  # type: ignore[assignment]
+        self.device = Peripheral(cuff.name, cuff.address, irk, host, self.manner, self._on_pdu)
+        maker = TableMaker(self.manner, self._configure, self._configured)
+        self.table = maker.make(lambda _: cuff.tell_time(), lambda _, value: self._set_time(value),
+                                lambda _, value: self._the_talk().control(value),
+                                lambda _, value: self._the_talk().consent(value))
+        self.device.add_services(self.table.services)
+        self.device.on(self.device.EVENT_CONNECTION, self._on_connection)
+        self._talk: Talk | None = None
+        self._running: asyncio.Task[None] | None = None
+        self._came, self._over = asyncio.Event(), asyncio.Event()
+        self._drops: dict[Drop, int] = {drop: drop.times for drop in [self.manner.drop] if drop}
+        self._counts: Counter[str] = Counter()
+
+    async def power_on(self) -> None:
+        await self.device.power_on()
+
+    async def power_off(self) -> None:
+        await self.device.stop()
+        if self._running is not None:
+            self.cut(LINK_LOST)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._over.wait(), 1.0)
+        self._link.remove_controller(self._controller)
+
+    async def wake(self) -> None:
+        self._came.clear()
+        self._over.clear()
+        await self.device.advertise()
+        try:
+            await asyncio.wait_for(self._came.wait(), self.manner.advertises_s)
+        except TimeoutError:
+            await self.device.stop()
+        else:
+            await self._over.wait()
+
+    def forget_bonds(self) -> None:
+        self.device.keystore = MemoryKeyStore()
+
+    def cut(self, reason: int | None = None) -> None:
+        """Hang up at once, or lose the link."""
+        if self._talk is not None:
+            if reason is None:
+                self.device.cut(self._talk.connection)
+            else:
+                self.device.cut(self._talk.connection, reason)
+
+    # -- a collector comes ---------------------------------------------------------------------------
+
+    def _on_connection(self, connection: Connection) -> None:
+        self._counts.clear()
+        self._talk = talk = Talk(self, connection)
+        connection.on(connection.EVENT_DISCONNECTION, lambda _: self._on_disconnection(talk))
+        connection.on(connection.EVENT_CONNECTION_ENCRYPTION_CHANGE, lambda: self._on_encrypted(talk))
+        self._came.set()
+        if not self.step("connect"):
+            self._running = asyncio.ensure_future(talk.run())
+
+    def _on_encrypted(self, talk: Talk) -> None:
+        if talk.connection.is_encrypted and not self.step("encrypted"):
+            self._spawn(talk.encrypted())
+
+    def _spawn(self, work: "asyncio.Future[None] | object") -> None:
+        asyncio.ensure_future(work)  # type: ignore[call-overload]
+
+    def _on_disconnection(self, talk: Talk) -> None:
+        talk.ended()
+        if self._running is not None:
+            self._running.cancel()
+            self._running = None
+        self._talk = None
+        self._over.set()
+
+    def _the_talk(self) -> Talk:
+        if self._talk is None:
+            raise ATT_Error(error_code=0x0E)
+        return self._talk
+
+    # -- steps ---------------------------------------------------------------------------------------
+
+    def step(self, name: str) -> bool:
+        """A step is about to be done; True when the link was cut instead. Cuts after it are on their way then, too."""
+        self.cuff.steps.append(name)
+        self._counts[name] += 1
+        for drop, left in self._drops.items():
+            if left and drop.step == name and self._counts[name] == drop.nth:
+                self._drops[drop] = left - 1
+                if drop.when == "before":
+                    self.cut(LINK_LOST)
+                    return True
+                asyncio.get_running_loop().call_later(0 if drop.when == "during" else AFTER_S, self.cut, LINK_LOST)
+        return False
+
+    def _on_pdu(self, connection: Connection, opcode: int, pdu: bytes) -> bool:
+        """Name the step that a request is; True keeps it from being answered."""
+        talk = self._talk
+        if talk is None or talk.connection is not connection:
+            return True
+        talk.stir()
+        name = STEPS.get(opcode)
+        if name is None:
+            return False
+        place = None
+        if name in ("read", "write") and len(pdu) >= 3:
+            place = self.table.short_at(int.from_bytes(pdu[1:3], "little"))
+        if place is not None:
+            short, configuration = place
+            if name == "read" and short in self.manner.never_answers:
+                return True
+            name = f"{'subscribe' if configuration else name} {short:04x}"
+        if self.step(name):
+            return True
+        if opcode == CONFIRMATION:
+            talk.confirmed()
+            return True
+        return False
+
+    # -- what collectors read and write --------------------------------------------------------------
+
+    def _configured(self, connection: Connection, short: int) -> bytes:
+        return self._the_talk().subscribed.get(short, b"\x00\x00")
+
+    def _configure(self, connection: Connection, short: int, value: bytes) -> None:
+        self._the_talk().configure(short, value)
+
+    def _set_time(self, value: bytes) -> None:
+        self.cuff.set_time(value)
+        if self.manner.clock_reserves:
+            raise ATT_Error(error_code=0x80)

@@ -1,0 +1,46 @@
+"""The virtual radio: the same host stack as the exclusive one, and cuffs within reach of it in this process."""
+
+import asyncio
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from collector.radio.exclusive.adapter import TakenAdapter
+from collector.radio.exclusive.radio import Adapter, BumbleRadio
+from collector.radio.virtual.cuff import VirtualCuff
+
+if TYPE_CHECKING:
+    from collector.radio.exclusive.host import Passkey
+
+
+class VirtualRadio(BumbleRadio):
+    """A real exchange of ATT and SMP with cuffs that are plugged in while it runs; wake them to make them speak.
+
+    keys_folder: where bonds are kept; None forgets them at exit. `listening` is set while it hears them.
+    """
+
+    source = "virtual"
+
+    def __init__(self, cuffs: Sequence[VirtualCuff], keys_folder: Path | None = None, *, name: str = "quietcuff",
+                 passkey: "Passkey | None" = None, pause_s: float = 0.0) -> None:
+        super().__init__(keys_folder, name, passkey, pause_s)
+        self.cuffs = tuple(cuffs)
+
+    @asynccontextmanager
+    async def _adapter(self) -> AsyncIterator[Adapter]:
+        from bumble.link import LocalLink
+
+        from collector.radio.exclusive.host import QuietHost
+        from collector.radio.virtual.controller import CentralController
+
+        link = LocalLink()
+        host = QuietHost()
+        host.controller = CentralController("collector", link=link)  # type: ignore[assignment]
+        for cuff in self.cuffs:
+            await cuff.plug_in(link)
+        try:
+            yield TakenAdapter(host, asyncio.get_running_loop().create_future())
+        finally:
+            for cuff in self.cuffs:
+                await cuff.unplug()
