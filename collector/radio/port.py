@@ -129,7 +129,7 @@ class NotTaken(Exception):
 
 
 class Desk(Protocol):
-    """Takes what the radio hands over. All calls are synchronous; `take` returns when the payload is on disk."""
+    """Takes what the radio hands over, synchronously; `take` returns when the payload is on disk."""
 
     def known(self) -> tuple[KnownCuff, ...]:
         """Every cuff met before that is not forgotten."""
@@ -152,7 +152,7 @@ class Desk(Protocol):
         ...
 
     def tell(self, topic: str, text: str | None) -> None:
-        """A lasting condition for `check` to show (topic 'adapter', 'd-bus', 'witness', …); None when it is over."""
+        """A lasting condition for `check` to show (topic 'adapter', 'd-bus', 'witness', …); None: over."""
         ...
 
 
@@ -166,7 +166,7 @@ class Link(Protocol):
     bond_missing_on: str | None  # once secure() found it so: 'ours' or 'cuff'
     heard: int  # measurement values that reached the Desk over this link so far
     heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
-    ended: str  # once it is down: 'cuff left', 'link lost', 'we left' or 'failed: …', as far as the stack tells
+    ended: str  # once down: 'cuff left', 'link lost', 'we left' or 'failed: …', as far as the stack tells
 
     async def secure(self) -> bool:
         """Pair or encrypt where the cuff wants it; says whether a bond stands. Raises Refused."""
@@ -179,7 +179,7 @@ class Link(Protocol):
     async def write(self, found: Found, value: bytes) -> None: ...
 
     async def subscribe(self, found: Found, visit: int) -> None:
-        """From now on the characteristic's values reach the Desk (indicate before notify, by declared property).
+        """From now on its values reach the Desk (indicate before notify, by declared property).
 
         Raises Refused where the cuff declares neither, or has no place to subscribe at.
         """
@@ -188,7 +188,7 @@ class Link(Protocol):
     async def ask(self, found: Found, request: bytes) -> bytes:
         """Write to a control point and return what it indicates in answer; that never reaches the Desk.
 
-        Subscribes to the control point's indications first. Waits without limit: the caller knows how long is long.
+        Subscribes to the control point's indications first. Waits without limit: the caller sets one.
         """
         ...
 

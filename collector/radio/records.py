@@ -1,6 +1,6 @@
 """Stored records of the Blood Pressure Service 1.1: asked for by the Record Access Control Point.
 
-Only 'report' is ever asked. Deleting is never: a record in the cuff is the last copy until somebody says otherwise.
+Only 'report' is ever asked, never 'delete': what the cuff keeps may be the last copy.
 """
 
 import asyncio

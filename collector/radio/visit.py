@@ -37,7 +37,7 @@ from parsers.uuids import Uuid
 log = logging.getLogger("quietcuff.visit")
 T = TypeVar("T")
 
-PAIRING_TIMEOUT_S = 40.0  # the Security Manager gives up after 30 s (Core Vol 3 Part H 3.4); a person may have to type
+PAIRING_TIMEOUT_S = 40.0  # the Security Manager gives up after 30 s (Core Vol 3 Part H 3.4)
 QUIET_S = 2.0  # no record for so long: the cuff has sent what it had
 FAREWELL_S = 2.0  # for hanging up
 LOOK_S = 0.5  # how often a stay looks at the clock
@@ -51,7 +51,7 @@ DESCRIPTION = (
 
 
 async def visit(link: Link, desk: Desk, plan: VisitPlan) -> str:
-    """One visit from the open link to its end; always closes what it opened. Returns the outcome in a few words."""
+    """One visit from the open link to its end; always closes what it opened. Returns the outcome in words."""
     try:
         number = desk.open_visit(link.cuff, link.source, datetime.now(UTC))
     except Exception as error:
@@ -90,7 +90,7 @@ class _Visit:
         self.link, self.desk, self.plan, self.number = link, desk, plan, number
         self.started = time.monotonic()
         self.found: tuple[Found, ...] = ()
-        self.silent = False  # a request was never answered: ATT allows no other before its answer (Vol 3 Part F 3.3.3)
+        self.silent = False  # a request is not answered: until then ATT allows no other (Vol 3 Part F 3.3.3)
         self.trouble: str | None = None  # why no record could come, if so
 
     async def run(self) -> str:
@@ -165,7 +165,7 @@ class _Visit:
         return await self._read(*CLOCKS)
 
     async def _ask_consent(self) -> None:
-        """User Data Service: consent of the one user that the configuration names for this cuff, and only then."""
+        """User Data Service: consent, for the one user that the configuration names for this cuff."""
         user = self.plan.users.get(self.link.cuff)
         point = self._find(Uuid.USER_CONTROL_POINT, property_="write")
         if user is None or point is None or self.silent:
@@ -186,9 +186,9 @@ class _Visit:
         has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in self.found)
         if not self.plan.fetch_records or point is None or not has_records or self.silent:
             return
-        last = next((cuff.last_sequence for cuff in self.desk.known() if cuff.address == self.link.cuff), None)
+        known = {cuff.address: cuff for cuff in self.desk.known()}.get(self.link.cuff)
         try:
-            await records.fetch(self.link, point, last)
+            await records.fetch(self.link, point, known.last_sequence if known else None)
         except TimeoutError:
             self._note("stored records", "no answer")
         except Refused as error:
@@ -197,7 +197,7 @@ class _Visit:
     # -- staying -------------------------------------------------------------------------------------
 
     async def _stay(self) -> str:
-        """Until the cuff leaves, falls silent for long, or a limit is reached; the clock is set in the first quiet."""
+        """Until the cuff leaves, is silent for long, or a limit is reached; sets the clock in the first quiet."""
         gone = asyncio.ensure_future(self.link.gone())
         clock_due = self.plan.set_clock != "never" and not self.silent
         subscribed = time.monotonic()

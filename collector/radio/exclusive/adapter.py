@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("quietcuff.radio")
 
-AF_BLUETOOTH, BTPROTO_HCI, USER_CHANNEL = 31, 1, 1  # linux/socket.h, net/bluetooth/hci_sock.h; many Pythons lack them
+AF_BLUETOOTH, BTPROTO_HCI, USER_CHANNEL = 31, 1, 1  # linux/socket.h, net/bluetooth/hci_sock.h
 REASONS = {
     errno.EBUSY: "is in use: stop what uses it, or take it down with 'hciconfig {name} down'",
     errno.EPERM: "may not be taken: the right CAP_NET_ADMIN is needed",
@@ -42,7 +42,7 @@ class TakenAdapter:
 class ExclusiveRadio(BumbleRadio):
     """An adapter given over to quietcuff: nothing is confirmed to a cuff before it is on disk.
 
-    transport: 'hci-socket:N' for the system's adapter N, 'usb:N' for a USB dongle, or any other that Bumble opens.
+    transport: 'hci-socket:N' for the system's adapter N, 'usb:N' for a dongle, or what else Bumble opens.
     keys_folder: where the bonds are kept. passkey: asks a person for the digits that a cuff shows.
     """
 
@@ -94,14 +94,15 @@ async def open_adapter(spec: str) -> "Transport":
 
 
 def open_user_channel(index: int) -> "Transport":
-    """The kernel's user channel of one adapter: while it is open, the kernel and bluetoothd leave the adapter alone.
+    """The kernel's user channel of one adapter: while it is open, the system leaves it alone.
 
-    Raises OSError. (Python's bind() knows no channel before 3.14, so libc's is used; a packet that the kernel
-    does not take at once is sent again, not dropped.)
+    Raises OSError. (Many Pythons lack these numbers, and bind() knows no channel before 3.14, so libc's is
+    used; a packet that the kernel does not take at once is sent again, not dropped.)
     """
     from bumble.transport.common import ParserSource, Transport
 
-    channel = socket.socket(AF_BLUETOOTH, socket.SOCK_RAW | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC, BTPROTO_HCI)
+    kind = socket.SOCK_RAW | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC
+    channel = socket.socket(AF_BLUETOOTH, kind, BTPROTO_HCI)
     libc = ctypes.CDLL(None, use_errno=True)
     place = struct.pack("<HHH", AF_BLUETOOTH, index, USER_CHANNEL)
     if libc.bind(channel.fileno(), place, len(place)) != 0:

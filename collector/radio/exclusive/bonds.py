@@ -44,19 +44,19 @@ class Bonds(KeyStore):
         except (ValueError, KeyError, TypeError, AttributeError) as error:
             aside = self._path.with_suffix(".damaged")
             os.replace(self._path, aside)
-            self.trouble = f"the bonds could not be read ({error}); kept as {aside.name}, cuffs have to be paired again"
+            self.trouble = f"the bonds could not be read ({error}); kept as {aside.name}; pair cuffs again"
             log.error("%s", self.trouble)
             return {}
 
     def _save(self) -> None:
         if self._path is None:
             return
-        text = json.dumps({"address": str(self.address), "irk": self.irk.hex(), "bonds": self._bonds}, indent=1)
+        stored = {"address": str(self.address), "irk": self.irk.hex(), "bonds": self._bonds}
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         fresh = self._path.with_suffix(".new")
         handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(text)
+            json.dump(stored, file, indent=1)
             file.flush()
             os.fsync(file.fileno())
         os.replace(fresh, self._path)

@@ -1,14 +1,17 @@
-"""What a cuff offers, found within bounds: a cuff that lists without end is cut short, its measurements first."""
+"""What a cuff offers, measurements first; one that lists without end is cut short."""
 
-from bumble import att, gatt_client
+from bumble import att
 from bumble.core import UUID
-from bumble.gatt_client import CharacteristicProxy, ServiceProxy
+from bumble.gatt import GATT_PRIMARY_SERVICE_ATTRIBUTE_TYPE
+from bumble.gatt_client import CharacteristicProxy, Client, ServiceProxy
 
 from collector.radio.port import Found
+from parsers.uuids import Uuid
 
 MOST_SERVICES = 64
 MOST_CHARACTERISTICS = 256
-FIRST = (0x1810, 0x1805, 0x180A, 0x180F, 0x181C)  # blood pressure, time, device information, battery, user data
+FIRST = (Uuid.BLOOD_PRESSURE_SERVICE, Uuid.CURRENT_TIME_SERVICE, Uuid.DEVICE_INFORMATION_SERVICE,
+         Uuid.BATTERY_SERVICE, Uuid.USER_DATA_SERVICE)
 OF_NO_USE = (0x1800, 0x1801)  # generic access and attribute: the stack's own
 PROPERTIES = {0x02: "read", 0x04: "write-without-response", 0x08: "write", 0x10: "notify", 0x20: "indicate"}
 
@@ -26,7 +29,7 @@ def long_of(uuid: UUID) -> str:
     return "-".join((text[:8], text[8:12], text[12:16], text[16:20], text[20:]))
 
 
-async def discover(client: gatt_client.Client) -> tuple[tuple[Found, ...], dict[int, CharacteristicProxy[bytes]]]:
+async def discover(client: Client) -> tuple[tuple[Found, ...], dict[int, CharacteristicProxy[bytes]]]:
     """Every characteristic of use, and Bumble's own object for each handle. Raises ATT_Error."""
     client.services.clear()
     found: list[Found] = []
@@ -45,14 +48,14 @@ async def discover(client: gatt_client.Client) -> tuple[tuple[Found, ...], dict[
     return tuple(found), proxies
 
 
-async def _services(client: gatt_client.Client) -> list[ServiceProxy]:
+async def _services(client: Client) -> list[ServiceProxy]:
     """Primary services (Core Vol 3 Part G 4.4.1), as many as a cuff can sensibly have."""
     services: list[ServiceProxy] = []
     start = 0x0001
     while start <= 0xFFFF and len(services) < MOST_SERVICES:
         response = await client.send_request(att.ATT_Read_By_Group_Type_Request(
             starting_handle=start, ending_handle=0xFFFF,
-            attribute_group_type=gatt_client.GATT_PRIMARY_SERVICE_ATTRIBUTE_TYPE))
+            attribute_group_type=GATT_PRIMARY_SERVICE_ATTRIBUTE_TYPE))
         if response.op_code == att.Opcode.ATT_ERROR_RESPONSE:
             if response.error_code == att.ATT_ATTRIBUTE_NOT_FOUND_ERROR:
                 break
@@ -62,6 +65,6 @@ async def _services(client: gatt_client.Client) -> list[ServiceProxy]:
         for handle, end, uuid in response.attributes:
             if not start <= handle <= end:
                 return services  # nonsense: make do with what came before
-            services.append(ServiceProxy(client, handle, end, UUID.from_bytes(uuid), True))
+            services.append(ServiceProxy(client, handle, end, UUID.from_bytes(uuid)))  # type: ignore[no-untyped-call]
             start = end + 1
     return services

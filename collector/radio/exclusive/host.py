@@ -1,6 +1,6 @@
 """Bumble as our host stack, with the three things we need otherwise.
 
-- An indication is confirmed only when the link says so: after the payload is on disk, or once it is known not to be one.
+- An indication is confirmed only when the link says so: with the payload on disk, or known to be none.
 - Nothing that comes over the air or from the controller raises into the event loop.
 - Advertisements are looked at as bytes (scan.py) and never kept.
 """
@@ -53,7 +53,8 @@ class ConfirmLast(gatt_client.Client):
         self._ear.notified(notification.attribute_handle, notification.attribute_value)
 
     def on_gatt_pdu(self, att_pdu: att.ATT_PDU) -> None:
-        if att_pdu.op_code in att.ATT_RESPONSES and (self.pending_response is None or self.pending_response.done()):
+        waiting = self.pending_response is not None and not self.pending_response.done()
+        if att_pdu.op_code in att.ATT_RESPONSES and not waiting:
             return  # an answer that nobody waits for, or a second one
         super().on_gatt_pdu(att_pdu)
 
@@ -94,7 +95,7 @@ class QuietHost(Host):
         if self.pending_response is not None and self.pending_response.done():
             self.emit("flush")
         else:
-            super().on_transport_lost()
+            super().on_transport_lost()  # type: ignore[no-untyped-call]
 
 
 class OnAir(smp.AddressResolver):
@@ -108,7 +109,8 @@ class Typist(PairingDelegate):
     """Just works; or, where somebody can type, the six digits that the cuff shows."""
 
     def __init__(self, passkey: Passkey | None) -> None:
-        super().__init__(PairingDelegate.KEYBOARD_INPUT_ONLY if passkey else PairingDelegate.NO_OUTPUT_NO_INPUT)
+        can = PairingDelegate.IoCapability
+        super().__init__(can.KEYBOARD_INPUT_ONLY if passkey else can.NO_OUTPUT_NO_INPUT)
         self._passkey = passkey
 
     async def get_number(self) -> int | None:
@@ -120,7 +122,7 @@ class Central(Device):
 
     def __init__(self, name: str, host: Host, bonds: Bonds, passkey: Passkey | None = None) -> None:
         super().__init__(host=host, config=DeviceConfiguration(
-            name=name, address=bonds.address, irk=bonds.irk, gap_service_enabled=True, gatt_service_enabled=True))
+            name=name, address=bonds.address, irk=bonds.irk))
         self.keystore = bonds
         self.pairing_config_factory = lambda _: PairingConfig(
             sc=True, mitm=False, bonding=True, delegate=Typist(passkey),

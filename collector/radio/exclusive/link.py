@@ -16,7 +16,15 @@ from bumble.gatt_client import CharacteristicProxy
 
 from collector.radio.exclusive.discovery import discover
 from collector.radio.exclusive.host import Central, ConfirmLast
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Arrival, Desk, Found, LinkLost, NotTaken, Refused
+from collector.radio.port import (
+    MEASUREMENT_CHARACTERISTICS,
+    Arrival,
+    Desk,
+    Found,
+    LinkLost,
+    NotTaken,
+    Refused,
+)
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
@@ -32,7 +40,8 @@ NOTIFY, INDICATE = b"\x01\x00", b"\x02\x00"
 class BumbleLink:
     """Implements Link. Made the moment the connection stands, before anything of it is heard."""
 
-    def __init__(self, device: Central, connection: Connection, desk: Desk, source: str, most_records: int) -> None:
+    def __init__(self, device: Central, connection: Connection, desk: Desk, source: str,
+                 most_records: int) -> None:
         self.cuff = connection.peer_address.to_string(False).upper()
         self.source = source
         self.name: str | None = None
@@ -46,7 +55,7 @@ class BumbleLink:
         connection.gatt_client = self._client
         self._handles: dict[int, int] = {}  # of measurement characteristics: remembered, then discovered
         self._discovered = False
-        self._held: tuple[int, bytes] | None = None  # an indication that waits for discovery to say what it is
+        self._held: tuple[int, bytes] | None = None  # waits for discovery to say what it is
         self._proxies: dict[int, CharacteristicProxy[bytes]] = {}
         self._answers: dict[int, asyncio.Future[bytes]] = {}
         self._subscribed: set[int] = set()
@@ -59,7 +68,7 @@ class BumbleLink:
         connection.on(connection.EVENT_SECURITY_REQUEST, self._on_security_request)
 
     def remember(self, handles: Mapping[int, int]) -> None:
-        """Handles known of an earlier visit; good for a bonded cuff (Core Vol 3 Part G 2.5.2), so its first record counts."""
+        """Handles of an earlier visit: they hold for a bonded cuff (Core Vol 3 Part G 2.5.2)."""
         self._handles.update(handles)
 
     # -- what is heard -------------------------------------------------------------------------------
@@ -86,7 +95,7 @@ class BumbleLink:
             answer.set_result(value)
 
     def _take(self, handle: int, value: bytes) -> bool:
-        """Hand a payload to the Desk. False: it is not on disk, do not confirm; the link is dropped, the cuff keeps it."""
+        """Hand a payload to the Desk. False: not on disk; the link is dropped, and the cuff keeps it."""
         if self._hung_up:
             return False
         if self.heard >= self._most:
@@ -198,13 +207,13 @@ class BumbleLink:
         self._spawn(follow())
 
     async def reveal(self) -> None:
-        """Pair first where the cuff hides behind a private address that we cannot resolve: only pairing tells who it is."""
+        """Pair first where an address that we cannot resolve hides the cuff: pairing tells who it is."""
         if self._connection.peer_address.is_resolvable:
             with suppress(Refused, LinkLost, TimeoutError):
                 await asyncio.wait_for(self.secure(), REVEAL_S)
 
     async def secure(self) -> bool:
-        """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides its identity."""
+        """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides."""
         async with self._securing:
             peer = str(self._connection.peer_address)
             bonds = self._device.keystore
@@ -238,7 +247,8 @@ class BumbleLink:
 
     def _bond_is_gone(self, error: Exception) -> bool:
         cause = error.__cause__
-        return self.bond_missing_on == "cuff" or (isinstance(cause, hci.HCI_Error) and cause.error_code == KEY_MISSING)
+        missing = isinstance(cause, hci.HCI_Error) and cause.error_code == KEY_MISSING
+        return missing or self.bond_missing_on == "cuff"
 
     # -- requests ------------------------------------------------------------------------------------
 

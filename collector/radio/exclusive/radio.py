@@ -1,4 +1,4 @@
-"""The radio on Bumble: scans, connects to cuffs, visits them. Exclusive and virtual differ only in the adapter."""
+"""The radio on Bumble: scans, connects, visits. Exclusive and virtual differ only in the adapter."""
 
 import asyncio
 import logging
@@ -17,7 +17,7 @@ from collector.radio.visit import visit
 if TYPE_CHECKING:
     from bumble.device import Connection
 
-    from collector.radio.exclusive.host import Central, Passkey, QuietHost
+    from collector.radio.exclusive.host import Passkey, QuietHost
     from collector.radio.exclusive.link import BumbleLink
 
 log = logging.getLogger("quietcuff.radio")
@@ -59,7 +59,8 @@ class BumbleRadio:
 
     source = "exclusive"
 
-    def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None", pause_s: float) -> None:
+    def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None",
+                 pause_s: float) -> None:
         self.progress = time.monotonic()
         self._keys_folder, self._name, self._passkey, self._pause_s = keys_folder, name, passkey, pause_s
         self._heard: OrderedDict[str, Heard] = OrderedDict()
@@ -97,7 +98,8 @@ class BumbleRadio:
                 raise RadioUnavailable(f"the adapter does not start: {error or 'no answer'}") from None
             desk.tell("adapter", None)
             self.listening.set()
-            work = [asyncio.ensure_future(w) for w in (self._connect_all(), self._pulse(adapter), stop.wait())]
+            work = [asyncio.ensure_future(self._connect_all()), asyncio.ensure_future(self._pulse(adapter)),
+                    asyncio.ensure_future(stop.wait())]
             try:
                 await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
             finally:
@@ -131,7 +133,7 @@ class BumbleRadio:
         self._known = {cuff.address: cuff for cuff in self._desk.known()}
 
     def _on_advert(self, advert: Advert) -> None:
-        """Called for every advertisement in the room: decides in a few microseconds whether it is a cuff's."""
+        """Called for every advertisement in the room: decides in microseconds whether it is a cuff's."""
         self.progress = time.monotonic()
         cuff = self._identity(advert)
         if cuff not in self._known and not lists_service(advert.data):
@@ -232,7 +234,7 @@ class BumbleRadio:
         return None
 
     def _on_connection(self, connection: "Connection") -> None:
-        """Runs before anything is heard on the connection: nothing can be missed, nothing confirmed unseen."""
+        """Runs before anything is heard on the connection: nothing is missed, nothing confirmed unseen."""
         from collector.radio.exclusive.link import BumbleLink
 
         link = BumbleLink(self._device, connection, self._desk, self.source, self._plan.most_records)

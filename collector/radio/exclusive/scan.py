@@ -1,7 +1,7 @@
-"""Which advertisements are a cuff's: decided on the controller's bytes, before anything heavier looks at them.
+"""Which advertisements are a cuff's: decided on the controller's bytes, before anything else is done.
 
-A crowded room sends hundreds of advertisements a second. Layout: Core Specification Vol 4 Part E 7.7.65.2
-(LE Advertising Report) and 7.7.65.13 (LE Extended Advertising Report); data: Core Supplement Part A.
+A crowded room sends hundreds of advertisements a second. Layout: Core Vol 4 Part E 7.7.65.2 (LE Advertising
+Report) and 7.7.65.13 (LE Extended Advertising Report); data: Core Specification Supplement Part A.
 """
 
 import struct
@@ -9,16 +9,16 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 EVENT, LE_META = 0x04, 0x3E
-LEGACY_REPORT, EXTENDED_REPORT = 0x02, 0x0D
+LEGACY_REPORT, EXTENDED_REPORT = REPORTS = 0x02, 0x0D
 SCANNABLE_ONLY, NOT_CONNECTABLE = 0x02, 0x03  # legacy event types
 LISTS_16, LISTS_128, NAMES = (0x02, 0x03), (0x06, 0x07), (0x08, 0x09)
 SERVICE_16 = struct.pack("<H", 0x1810)
-SERVICE_128 = bytes.fromhex("fb349b5f800000800010000010180000")  # 00001810-0000-1000-8000-00805f9b34fb, low octet first
+SERVICE_128 = bytes.fromhex("fb349b5f800000800010000010180000")  # the 128-bit form, low octet first
 
 
 @dataclass(frozen=True, slots=True)
 class Advert:
-    """One report. address: six octets, low octet first, and its type (0 public, 1 random, 2 and 3 resolved)."""
+    """One report. address: six octets, low octet first; its type: 0 public, 1 random, 2 and 3 resolved."""
 
     address: bytes
     address_type: int
@@ -33,7 +33,7 @@ class Advert:
 
 def is_report(packet: bytes) -> bool:
     """Whether a packet from the controller is an advertising report."""
-    return len(packet) > 3 and packet[0] == EVENT and packet[1] == LE_META and packet[3] in (LEGACY_REPORT, EXTENDED_REPORT)
+    return len(packet) > 3 and packet[0] == EVENT and packet[1] == LE_META and packet[3] in REPORTS
 
 
 def adverts(packet: bytes) -> Iterator[Advert]:

@@ -31,8 +31,9 @@ class VirtualCuff:
     now: the wall time where it stands, naive.
     """
 
-    def __init__(self, name: str = "Practice cuff", address: str = "F0:F1:F2:F3:F4:F5", manner: Manner | None = None,
-                 *, clock_ahead: timedelta = timedelta(0), now: Callable[[], datetime] = datetime.now) -> None:
+    def __init__(self, name: str = "Practice cuff", address: str = "F0:F1:F2:F3:F4:F5",
+                 manner: Manner | None = None, *, clock_ahead: timedelta = timedelta(0),
+                 now: Callable[[], datetime] = datetime.now) -> None:
         self.name, self.address, self.manner = name, address, manner or Manner()
         self.clock_ahead, self._now = clock_ahead, now
         keeps = self.manner.keeps_records or self.manner.resends_all
@@ -61,9 +62,10 @@ class VirtualCuff:
     def measure(self, systolic: Decimal | int, diastolic: Decimal | int, mean: Decimal | int | None = None, *,
                 pulse: Decimal | int | None = None, at: datetime | None = None, user_id: int | None = None,
                 status: int | None = None, unit: Unit = Unit.MMHG, stamped: bool = True) -> bytes:
-        """Measure, and remember. at: the naive time that its clock stamps the record with; its own clock's if None."""
+        """Measure, and remember. at: the naive time to stamp the record with; its own clock's if None."""
         stamp = (at or self.clock()) if stamped else None
-        made = measurement(systolic, diastolic, mean, unit=unit, stamp=stamp, pulse=pulse, user_id=user_id, status=status)
+        made = measurement(systolic, diastolic, mean, unit=unit, stamp=stamp, pulse=pulse, user_id=user_id,
+                           status=status)
         if self.manner.enhanced:
             when = EpochTime.of(stamp) if stamp else None
             made = replace(made, stamp=when, user_facing=when, characteristic=Uuid.ENHANCED_MEASUREMENT,
@@ -79,7 +81,7 @@ class VirtualCuff:
         return payload
 
     async def wake(self) -> None:
-        """Advertise until a collector came and the talk is over, or nobody came for as long as it advertises."""
+        """Advertise until a collector came and the talk is over, or nobody came in the time it advertises."""
         if self.manner.resends_all:
             self.memory.forget_confirmations()
         if self.manner.forgets_bond:
@@ -94,7 +96,7 @@ class VirtualCuff:
     # -- its radio -----------------------------------------------------------------------------------
 
     async def plug_in(self, link: "LocalLink") -> None:
-        """Stand within reach of whatever else is on the link: an in-process radio, or a controller served to BlueZ."""
+        """Stand within reach of what else is on the link: a radio of this process, a controller for BlueZ."""
         from collector.radio.virtual.peripheral import CuffRadio
 
         self._radio = CuffRadio(self, link, self._irk)

@@ -13,7 +13,7 @@ from bumble.pairing import PairingConfig, PairingDelegate
 
 from collector.radio.virtual.manner import Manner
 
-STEPS = {
+STEPS: dict[int, str] = {
     att.Opcode.ATT_READ_BY_GROUP_TYPE_REQUEST: "discover",
     att.Opcode.ATT_READ_BY_TYPE_REQUEST: "characteristics",
     att.Opcode.ATT_FIND_INFORMATION_REQUEST: "descriptors",
@@ -22,12 +22,15 @@ STEPS = {
     att.Opcode.ATT_HANDLE_VALUE_CONFIRMATION: "confirm",
 }
 
+REMOTE_USER = 0x13  # HCI: Remote User Terminated Connection
+
 
 class Display(PairingDelegate):
     """Shows a passkey, or nothing."""
 
     def __init__(self, passkey: int | None) -> None:
-        super().__init__(PairingDelegate.NO_OUTPUT_NO_INPUT if passkey is None else PairingDelegate.DISPLAY_OUTPUT_ONLY)
+        can = PairingDelegate.IoCapability
+        super().__init__(can.NO_OUTPUT_NO_INPUT if passkey is None else can.DISPLAY_OUTPUT_ONLY)
         self._passkey = passkey
 
     async def generate_passkey(self) -> int:
@@ -40,8 +43,9 @@ class Peripheral(Device):
     def __init__(self, name: str, address: str, irk: bytes, host: Host, manner: Manner,
                  on_pdu: Callable[[Connection, int, bytes], bool]) -> None:
         super().__init__(host=host, config=DeviceConfiguration(
-            name=name, address=hci.Address(address), irk=irk, gap_service_enabled=False, gatt_service_enabled=False,
-            advertising_interval_min=manner.interval_ms, advertising_interval_max=manner.interval_ms))
+            name=name, address=hci.Address(address), irk=irk, gap_service_enabled=False,
+            gatt_service_enabled=False, advertising_interval_min=manner.interval_ms,
+            advertising_interval_max=manner.interval_ms))
         self.keystore = MemoryKeyStore()
         self._manner, self._on_pdu = manner, on_pdu
         self.pairing_config_factory = lambda _: PairingConfig(
@@ -62,15 +66,17 @@ class Peripheral(Device):
         with suppress(core.BaseBumbleError):
             self.send_l2cap_pdu(connection.handle, att.ATT_CID, bytes(pdu))
 
-    def cut(self, connection: Connection, reason: int = hci.HCI_REMOTE_USER_TERMINATED_CONNECTION_ERROR) -> None:
+    def cut(self, connection: Connection, reason: int = REMOTE_USER) -> None:
         """Hang up at once."""
         if connection.handle in self.connections:
-            self.host.send_hci_packet(hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
+            self.host.send_hci_packet(
+                hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
 
     async def advertise(self) -> None:
         if self._manner.private_address:
             self.random_address = hci.Address.generate_private_address(self.irk)
-            await self.send_sync_command(hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
+            await self.send_sync_command(
+                hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
         data: list[tuple[int, bytes]] = [(AdvertisingData.FLAGS, b"\x06")]
         if self._manner.lists_service:
             data.append((AdvertisingData.INCOMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x10\x18"))

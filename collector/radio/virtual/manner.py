@@ -21,7 +21,7 @@ class Drop:
 
 @dataclass(frozen=True, slots=True)
 class Manner:
-    """What kind of cuff this is. The default is a plain 1.0 cuff that pairs, tells its time and leaves when done."""
+    """What kind of cuff this is: by default a 1.0 cuff that pairs, tells its time and leaves when done."""
 
     pairing: bool = True  # measurements only over an encrypted link
     asks_for_security: bool = True  # sends a Security Request as soon as it is connected
@@ -54,7 +54,7 @@ class Manner:
     ignores_subscription: bool = False  # sends whether or not anybody subscribed
     resends_all: bool = False  # forgets what was confirmed
     forgets_bond: bool = False  # loses its side of the bond before each visit
-    measurement_properties: int | None = None  # declares these instead (0x10 notify, 0x20 indicate, 0 nothing)
+    measurement_properties: int | None = None  # declares these (0x10 notify, 0x20 indicate, 0 neither)
     strays: tuple[tuple[int, bytes], ...] = ()  # indications on these handles before each record
     endless: bool = False  # never runs out of records
     never_answers: tuple[int, ...] = ()  # reads of these characteristics get no answer

@@ -1,4 +1,4 @@
-"""What a virtual cuff remembers: its records, who has confirmed which, and what each bonded collector subscribed to."""
+"""What a virtual cuff remembers: records, who confirmed which, what bonded collectors subscribed to."""
 
 from dataclasses import dataclass, field
 

@@ -14,8 +14,8 @@ from bumble.link import LocalLink
 
 from collector.radio.virtual.device import STEPS, Peripheral
 from collector.radio.virtual.manner import Drop
-from collector.radio.virtual.talk import Talk
 from collector.radio.virtual.table import TableMaker
+from collector.radio.virtual.talk import Talk
 
 if TYPE_CHECKING:
     from collector.radio.virtual.cuff import VirtualCuff
@@ -34,7 +34,7 @@ class CuffRadio:
         self._link = link
         self._controller = Controller(cuff.name, link=link)
         host = Host()
-        host.controller = self._controller  # type: ignore[assignment]
+        host.controller = self._controller
         self.device = Peripheral(cuff.name, cuff.address, irk, host, self.manner, self._on_pdu)
         maker = TableMaker(self.manner, self._configure, self._configured)
         self.table = maker.make(lambda _: cuff.tell_time(), lambda _, value: self._set_time(value),
@@ -44,6 +44,7 @@ class CuffRadio:
         self.device.on(self.device.EVENT_CONNECTION, self._on_connection)
         self._talk: Talk | None = None
         self._running: asyncio.Task[None] | None = None
+        self._tasks: set[asyncio.Task[None]] = set()
         self._came, self._over = asyncio.Event(), asyncio.Event()
         self._drops: dict[Drop, int] = {drop: drop.times for drop in [self.manner.drop] if drop}
         self._counts: Counter[str] = Counter()
@@ -94,10 +95,8 @@ class CuffRadio:
 
     def _on_encrypted(self, talk: Talk) -> None:
         if talk.connection.is_encrypted and not self.step("encrypted"):
-            self._spawn(talk.encrypted())
-
-    def _spawn(self, work: "asyncio.Future[None] | object") -> None:
-        asyncio.ensure_future(work)  # type: ignore[call-overload]
+            self._tasks.add(task := asyncio.ensure_future(talk.encrypted()))
+            task.add_done_callback(self._tasks.discard)
 
     def _on_disconnection(self, talk: Talk) -> None:
         talk.ended()
@@ -115,7 +114,7 @@ class CuffRadio:
     # -- steps ---------------------------------------------------------------------------------------
 
     def step(self, name: str) -> bool:
-        """A step is about to be done; True when the link was cut instead. Cuts after it are on their way then, too."""
+        """A step is about to be done; True when the link was cut instead. A cut after it starts here."""
         self.cuff.steps.append(name)
         self._counts[name] += 1
         for drop, left in self._drops.items():
@@ -124,7 +123,8 @@ class CuffRadio:
                 if drop.when == "before":
                     self.cut(LINK_LOST)
                     return True
-                asyncio.get_running_loop().call_later(0 if drop.when == "during" else AFTER_S, self.cut, LINK_LOST)
+                delay = 0 if drop.when == "during" else AFTER_S
+                asyncio.get_running_loop().call_later(delay, self.cut, LINK_LOST)
         return False
 
     def _on_pdu(self, connection: Connection, opcode: int, pdu: bytes) -> bool:

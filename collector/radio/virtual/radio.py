@@ -1,4 +1,4 @@
-"""The virtual radio: the same host stack as the exclusive one, and cuffs within reach of it in this process."""
+"""The virtual radio: the host stack of the exclusive one, and cuffs within its reach in this process."""
 
 import asyncio
 from collections.abc import AsyncIterator, Sequence
@@ -15,15 +15,15 @@ if TYPE_CHECKING:
 
 
 class VirtualRadio(BumbleRadio):
-    """A real exchange of ATT and SMP with cuffs that are plugged in while it runs; wake them to make them speak.
+    """A real exchange of ATT and SMP with cuffs that are plugged in while it runs; wake them and they speak.
 
     keys_folder: where bonds are kept; None forgets them at exit. `listening` is set while it hears them.
     """
 
     source = "virtual"
 
-    def __init__(self, cuffs: Sequence[VirtualCuff], keys_folder: Path | None = None, *, name: str = "quietcuff",
-                 passkey: "Passkey | None" = None, pause_s: float = 0.0) -> None:
+    def __init__(self, cuffs: Sequence[VirtualCuff], keys_folder: Path | None = None, *,
+                 name: str = "quietcuff", passkey: "Passkey | None" = None, pause_s: float = 0.0) -> None:
         super().__init__(keys_folder, name, passkey, pause_s)
         self.cuffs = tuple(cuffs)
 
@@ -34,9 +34,9 @@ class VirtualRadio(BumbleRadio):
         from collector.radio.exclusive.host import QuietHost
         from collector.radio.virtual.controller import CentralController
 
-        link = LocalLink()
+        link = LocalLink()  # type: ignore[no-untyped-call]
         host = QuietHost()
-        host.controller = CentralController("collector", link=link)  # type: ignore[assignment]
+        host.controller = CentralController("collector", link=link)
         for cuff in self.cuffs:
             await cuff.plug_in(link)
         try:

@@ -1,4 +1,4 @@
-"""The GATT table of a virtual cuff (Blood Pressure Profile 1.1.1: services a sensor has; properties as declared there)."""
+"""The GATT table of a virtual cuff: the services and properties of a Blood Pressure Profile sensor."""
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -23,7 +23,7 @@ class Table:
 
     services: list[Service]
     characteristics: dict[int, Characteristic[bytes]]
-    descriptors: dict[int, Descriptor] = field(default_factory=dict)  # of the configuration, by characteristic
+    descriptors: dict[int, Descriptor] = field(default_factory=dict)  # configurations, by characteristic
 
     def short_at(self, handle: int) -> tuple[int, bool] | None:
         """Which characteristic stands at a handle, and whether it is its configuration."""
@@ -57,9 +57,10 @@ class TableMaker:
         descriptors = []
         if properties & (NOTIFY | INDICATE):
             guard = Attribute.WRITE_REQUIRES_ENCRYPTION if guarded else Attribute.Permissions(0)
-            self._table.descriptors[short] = Descriptor(CCCD, Attribute.READABLE | Attribute.WRITEABLE | guard, (
-                AttributeValue(lambda connection: self._configured(connection, short),
-                               lambda connection, value: self._configure(connection, short, value))))
+            self._table.descriptors[short] = Descriptor(
+                CCCD, Attribute.READABLE | Attribute.WRITEABLE | guard, AttributeValue(
+                    lambda connection: self._configured(connection, short),
+                    lambda connection, value: self._configure(connection, short, value)))
             descriptors.append(self._table.descriptors[short])
         value = AttributeValue(read if callable(read) else lambda _: read or b"", write)
         made: Characteristic[bytes] = Characteristic(
@@ -71,11 +72,13 @@ class TableMaker:
         manner, guarded = self._manner, self._manner.pairing
         measured = Uuid.ENHANCED_MEASUREMENT if manner.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT
         properties = INDICATE if manner.measurement_properties is None else manner.measurement_properties
+        features = manner.features.to_bytes(2, "little")
         pressure = [self.characteristic(measured, properties, guarded=guarded),
-                    self.characteristic(Uuid.BLOOD_PRESSURE_FEATURE, READ, manner.features.to_bytes(2, "little"))]
+                    self.characteristic(Uuid.BLOOD_PRESSURE_FEATURE, READ, features)]
         if manner.keeps_records:
+            point = Uuid.RECORD_ACCESS_CONTROL_POINT
             pressure += [self.characteristic(Uuid.BLOOD_PRESSURE_RECORD, NOTIFY, guarded=guarded),
-                         self.characteristic(Uuid.RECORD_ACCESS_CONTROL_POINT, WRITE | INDICATE, None, control, guarded)]
+                         self.characteristic(point, WRITE | INDICATE, None, control, guarded)]
         settable = WRITE if manner.clock_settable else 0
         write = set_clock if manner.clock_settable else None
         if manner.clock == "date time":
@@ -84,12 +87,14 @@ class TableMaker:
             pressure.append(self.characteristic(0xF000 + extra, READ, b"?"))
         self._serve(Uuid.BLOOD_PRESSURE_SERVICE, pressure)
         if manner.clock == "current time":
-            self._serve(Uuid.CURRENT_TIME_SERVICE, [self.characteristic(Uuid.CURRENT_TIME, READ | settable, clock, write)])
+            self._serve(Uuid.CURRENT_TIME_SERVICE, [
+                self.characteristic(Uuid.CURRENT_TIME, READ | settable, clock, write)])
         self._serve(Uuid.DEVICE_INFORMATION_SERVICE, [
             self.characteristic(short, READ, value.ljust(manner.long_values, b"x"))
             for short, value in manner.device.items()])
         if manner.battery is not None:
-            self._serve(Uuid.BATTERY_SERVICE, [self.characteristic(Uuid.BATTERY_LEVEL, READ, bytes([manner.battery]))])
+            self._serve(Uuid.BATTERY_SERVICE, [
+                self.characteristic(Uuid.BATTERY_LEVEL, READ, bytes([manner.battery]))])
         if manner.consent is not None:
             self._serve(Uuid.USER_DATA_SERVICE, [
                 self.characteristic(Uuid.USER_CONTROL_POINT, WRITE | INDICATE, None, users, guarded)])

@@ -105,13 +105,14 @@ class Talk:
             raise ATT_Error(error_code=0x0D) from None
         good = asked.op == UserOp.CONSENT and (asked.user_index, asked.consent_code) == self._manner.consent
         self._consented = self._consented or good
-        reply = build_user_control(UserControl(
-            UserOp.RESPONSE, request=asked.op, result=UserResult.SUCCESS if good else UserResult.NOT_AUTHORIZED))
+        result = UserResult.SUCCESS if good else UserResult.NOT_AUTHORIZED
+        reply = build_user_control(UserControl(UserOp.RESPONSE, request=asked.op, result=result))
         asyncio.get_running_loop().call_soon(self._answer, Uuid.USER_CONTROL_POINT, reply)
         self._radio.news.set()
 
     def _answer(self, short: int, value: bytes) -> None:
-        self._radio.device.send_value(self.connection, self._radio.table.characteristics[short].handle, value, True)
+        handle = self._radio.table.characteristics[short].handle
+        self._radio.device.send_value(self.connection, handle, value, True)
 
     # -- what the cuff does --------------------------------------------------------------------------
 
