@@ -1,0 +1,7 @@
+"""From payload to reading: decode, recognise repeats, place in time, find the owner."""
+
+from collector.intake.derive import Progress, catch_up, interpret, rebuild, settle
+from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
+from collector.intake.recognise import Outcome
+
+__all__ = ["HAND_CHARACTERISTIC", "HandRow", "Outcome", "Progress", "catch_up", "interpret", "rebuild", "settle"]

@@ -1,0 +1,140 @@
+"""One value of a characteristic to what it says: a measurement, a cuff pressure, or nothing that can be read.
+
+Pure. The rules for odd values follow the HL7 Personal Health Device implementation guide (special values)
+and the profile (reserved bits are ignored); that a measurement without both pressures is an attempt, and
+which values are marked implausible, is common practice, no source.
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from decimal import Decimal
+
+from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
+from collector.store.instants import to_us
+from parsers.enhanced import parse_enhanced
+from parsers.errors import ParseError
+from parsers.intermediate import parse_enhanced_intermediate, parse_intermediate
+from parsers.measurement import Measurement, parse_measurement
+from parsers.pressure import Unit
+from parsers.sfloat import SFloat
+from parsers.stamps import DateTime
+from parsers.uuids import Uuid
+
+_MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
+_PLAUSIBLE = {"systolic": (40, 300), "diastolic": (20, 200), "pulse": (20, 250)}
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a measurement says, whatever encoding it came in.
+
+    pressures, pulse: Decimal as sent, None where the cuff obtained no value. stamp: the cuff's wall clock as
+    ISO text, unknown parts as dashes; None for no stamp. stamp_us: the same in microseconds since 1970 of that
+    clock, None where it names no second. clock: 'wall' what the display showed, 'base' the clock behind it.
+    identity: equal for equal content in any encoding.
+    """
+
+    slot: int | None
+    systolic: Decimal | None
+    diastolic: Decimal | None
+    mean: Decimal | None
+    unit: str
+    pulse: Decimal | None
+    status: tuple[str, ...]
+    status_raw: int | None
+    stamp: str | None
+    stamp_us: int | None
+    clock: str | None
+    marks: tuple[str, ...]
+    identity: str
+    note: str | None = None
+    by_hand: int | None = None  # hand-written: microseconds UTC
+
+
+@dataclass(frozen=True, slots=True)
+class Pressure:
+    """A cuff pressure while inflating: no reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class Undecodable:
+    reason: str
+
+
+def decode(characteristic: int, value: bytes) -> Content | Pressure | Undecodable:
+    """Never raises, whatever the bytes. Segments of stored records are joined elsewhere."""
+    try:
+        if characteristic == Uuid.BLOOD_PRESSURE_MEASUREMENT:
+            return content(parse_measurement(value))
+        if characteristic == Uuid.ENHANCED_MEASUREMENT:
+            return content(parse_enhanced(value))
+        if characteristic == HAND_CHARACTERISTIC:
+            return by_hand(HandRow.parse(value))
+        if characteristic == Uuid.INTERMEDIATE_CUFF_PRESSURE:
+            parse_intermediate(value)
+            return Pressure()
+        if characteristic == Uuid.ENHANCED_INTERMEDIATE:
+            parse_enhanced_intermediate(value)
+            return Pressure()
+    except ParseError as error:
+        return Undecodable(str(error))
+    return Undecodable(f"characteristic {characteristic:#06x} holds no measurement")
+
+
+def content(measurement: Measurement) -> Content:
+    """What a parsed measurement says."""
+    numbers = (measurement.systolic, measurement.diastolic, measurement.mean, measurement.pulse)
+    unit = "kPa" if measurement.unit is Unit.KPA else "mmHg"
+    status = measurement.status
+    wall, stamp, clock = _stamp(measurement)
+    identity = "|".join((
+        str(measurement.user_id), unit, *(_numeric(number) for number in numbers),
+        str(status.raw if status else None)))
+    systolic, diastolic, mean, pulse = (None if number is None else number.value for number in numbers)
+    marks = ("failed",) if measurement.failed else _implausible(systolic, diastolic, pulse, unit)
+    return Content(
+        measurement.user_id, systolic, diastolic, mean, unit, pulse,
+        status.words() if status else (), status.raw if status else None,
+        stamp, None if wall is None else to_us(wall.replace(tzinfo=UTC)), clock, marks, identity)
+
+
+def by_hand(row: HandRow) -> Content:
+    """What a line of a hand-written log says."""
+    identity = "|".join(("hand", row.person or "", *(_plain(v) for v in (row.systolic, row.diastolic, row.pulse))))
+    return Content(
+        None, row.systolic, row.diastolic, None, "mmHg", row.pulse, (), None, row.taken_at.isoformat(), None, None,
+        _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"), identity, row.note, to_us(row.taken_at))
+
+
+def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str | None]:
+    """(wall time or None, text or None, which clock or None)."""
+    time = measurement.user_facing or measurement.stamp
+    if time is None:
+        return None, None, None
+    if isinstance(time, DateTime) and not any(time.raw):
+        return None, None, None  # all zero: a clock that was never set says nothing, not even 'the same again'
+    base = measurement.user_facing is None and not isinstance(time, DateTime)
+    return time.naive(), str(time), "base" if base else "wall"
+
+
+def _implausible(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None,
+                 unit: str) -> tuple[str, ...]:
+    factor = _MMHG_PER_KPA if unit == "kPa" else Decimal(1)
+    scaled = {"systolic": systolic and systolic * factor, "diastolic": diastolic and diastolic * factor, "pulse": pulse}
+    outside = any(number is not None and not _PLAUSIBLE[name][0] <= number <= _PLAUSIBLE[name][1]
+                  for name, number in scaled.items())
+    upside_down = systolic is not None and diastolic is not None and systolic <= diastolic
+    return ("implausible",) if outside or upside_down else ()
+
+
+def _numeric(number: SFloat | None) -> str:
+    """Equal for equal numbers whatever their precision: 120 and 120.0 are one value in two encodings."""
+    if number is None:
+        return "None"
+    if number.value is None:
+        return number.absence.name if number.absence else "None"
+    return _plain(number.value)
+
+
+def _plain(number: Decimal | None) -> str:
+    return "None" if number is None else format(number.normalize(), "f") if number else "0"

@@ -1,0 +1,48 @@
+"""Hand-written logs in the journal: one row is one payload of a characteristic that no cuff has.
+
+So that a written reading is kept, repeated, rebuilt and merged as every other.
+"""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+from decimal import Decimal, InvalidOperation
+
+from parsers.errors import ParseError
+
+HAND_CHARACTERISTIC = 0
+"""Stands where a cuff's payload has its 16-bit UUID."""
+
+
+@dataclass(frozen=True, slots=True)
+class HandRow:
+    """One written reading, mmHg and beats per minute. taken_at is aware."""
+
+    taken_at: datetime
+    systolic: Decimal
+    diastolic: Decimal
+    pulse: Decimal | None = None
+    person: str | None = None
+    note: str | None = None
+
+    def build(self) -> bytes:
+        """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
+        fields = {"taken_at": self.taken_at.isoformat(), "systolic": str(self.systolic),
+                  "diastolic": str(self.diastolic), "pulse": None if self.pulse is None else str(self.pulse),
+                  "person": self.person, "note": self.note}
+        return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+
+    @classmethod
+    def parse(cls, value: bytes) -> "HandRow":
+        """Raises ParseError."""
+        try:
+            fields = json.loads(value)
+            row = cls(datetime.fromisoformat(fields["taken_at"]), Decimal(fields["systolic"]),
+                      Decimal(fields["diastolic"]), None if fields["pulse"] is None else Decimal(fields["pulse"]),
+                      fields["person"], fields["note"])
+        except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
+            raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
+        numbers = [row.systolic, row.diastolic, *([] if row.pulse is None else [row.pulse])]
+        if row.taken_at.tzinfo is None or not all(number.is_finite() for number in numbers):
+            raise ParseError("hand-written row", 0, "needs a time with its offset, and numbers")
+        return row

@@ -1,0 +1,46 @@
+"""Local wall time to UTC by the zone's rules, and the two hours a year that the rules make odd."""
+
+from datetime import UTC, timedelta
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from collector.store.instants import from_us, to_us
+
+AUTUMN = "autumn hour"
+"""Clocks went back: this wall time came twice."""
+SPRING = "hour that was skipped"
+"""Clocks went forward: this wall time never was."""
+
+
+def zone_of(name: str) -> ZoneInfo:
+    """The zone's rules; UTC where this machine has none of that name."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError):
+        return ZoneInfo("UTC")
+
+
+def from_wall(wall_us: int, zone: str, before: int | None = None) -> tuple[int, str | None]:
+    """UTC microseconds of a wall time, and a mark for the odd hours.
+
+    Of an hour that comes twice the later one is meant, unless that is after `before`.
+    Outside the years that the calendar knows the wall time is taken for UTC.
+    """
+    rules = zone_of(zone)
+    naive = from_us(wall_us).replace(tzinfo=None)
+    try:
+        first, second = (to_us(naive.replace(tzinfo=rules, fold=fold)) for fold in (0, 1))
+    except OverflowError:
+        return wall_us, None
+    if first == second:
+        return first, None
+    if first > second:  # the rules of a skipped hour: neither fold comes back to it
+        return first, SPRING
+    return (first if before is not None and second > before else second), AUTUMN
+
+
+def odd_hour(at: int, zone: str) -> str | None:
+    """AUTUMN when the wall clock of the zone showed this instant's time twice that day."""
+    rules = zone_of(zone)
+    local = from_us(at).astimezone(rules).replace(tzinfo=None)
+    first, second = (local.replace(tzinfo=rules, fold=fold).astimezone(UTC) for fold in (0, 1))
+    return AUTUMN if second - first > timedelta() else None

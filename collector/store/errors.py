@@ -1,0 +1,48 @@
+"""The one error the store raises: what is wrong with which file, and what to do, in one line."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+
+class StoreError(Exception):
+    """Something is wrong with the store; the text is one line for a person.
+
+    kind: 'damaged', 'read-only', 'full', 'locked', 'foreign', 'newer', 'missing', 'refused' or 'other'.
+    """
+
+    def __init__(self, text: str, kind: str = "other") -> None:
+        super().__init__(text)
+        self.kind = kind
+
+
+# Primary result codes: SQLite documentation, "Result and Error Codes".
+_WORDS: dict[int, tuple[str, str]] = {
+    sqlite3.SQLITE_BUSY: ("locked", "another program holds the store; close it or try again"),
+    sqlite3.SQLITE_LOCKED: ("locked", "another program holds the store; close it or try again"),
+    sqlite3.SQLITE_READONLY: ("read-only", "the store cannot be written; check its owner, rights and file system"),
+    sqlite3.SQLITE_PERM: ("read-only", "no right to the store; check its owner and rights"),
+    sqlite3.SQLITE_AUTH: ("read-only", "no right to the store; check its owner and rights"),
+    sqlite3.SQLITE_CANTOPEN: ("missing", "the store cannot be opened; check the path, its owner and rights"),
+    sqlite3.SQLITE_FULL: ("full", "the disk is full; free some space, nothing stored so far is lost"),
+    sqlite3.SQLITE_CORRUPT: ("damaged", "the store is damaged; keep this file and go back to the last good backup"),
+    sqlite3.SQLITE_NOTADB: ("foreign", "this file is not a quietcuff store"),
+    sqlite3.SQLITE_IOERR: ("other", "the disk does not read or write as it should; check it and its free space"),
+}
+
+
+def told(error: sqlite3.Error, path: Path) -> StoreError:
+    """The same error as a StoreError."""
+    code = getattr(error, "sqlite_errorcode", None)
+    kind, words = _WORDS.get(code & 0xFF, ("other", str(error))) if code else ("other", str(error))
+    return StoreError(f"{path}: {words} ({error})", kind)
+
+
+@contextmanager
+def telling(path: Path) -> Iterator[None]:
+    """Turns every sqlite3 error inside the block into a StoreError."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise told(error, path) from error

@@ -1,0 +1,23 @@
+"""Instants in the store: whole microseconds since 1970-01-01 UTC, which sort, subtract and stay exact."""
+
+from datetime import UTC, datetime, timedelta
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+SECOND = 1_000_000
+DAY = 86_400 * SECOND
+_MICROSECOND = timedelta(microseconds=1)
+
+
+def to_us(instant: datetime) -> int:
+    """Raises ValueError for a datetime without zone: the store keeps no instant it cannot place."""
+    if instant.tzinfo is None:
+        raise ValueError(f"{instant!r} has no zone")
+    return (instant - EPOCH) // _MICROSECOND
+
+
+def from_us(us: int) -> datetime:
+    return EPOCH + timedelta(microseconds=us)
+
+
+def optional_us(instant: datetime | None) -> int | None:
+    return None if instant is None else to_us(instant)

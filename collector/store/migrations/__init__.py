@@ -1,0 +1,13 @@
+"""The schema, step by step. Forward only: a step that has been released is never changed, only followed."""
+
+from collections.abc import Callable
+from typing import Any
+
+from collector.store.migrations import m001_journal, m002_readings, m003_people
+
+STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
+    ("001 journal", m001_journal.apply),
+    ("002 readings", m002_readings.apply),
+    ("003 people", m003_people.apply),
+)
+"""In order. The store's user_version is the number of steps taken."""
