@@ -4,4 +4,13 @@ from collector.intake.derive import Progress, catch_up, interpret, rebuild, sett
 from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
 from collector.intake.recognise import Outcome
 
-__all__ = ["HAND_CHARACTERISTIC", "HandRow", "Outcome", "Progress", "catch_up", "interpret", "rebuild", "settle"]
+__all__ = [
+    "HAND_CHARACTERISTIC",
+    "HandRow",
+    "Outcome",
+    "Progress",
+    "catch_up",
+    "interpret",
+    "rebuild",
+    "settle",
+]

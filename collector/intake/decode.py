@@ -29,7 +29,8 @@ class Content:
     """What a measurement says, whatever encoding it came in.
 
     pressures, pulse: Decimal as sent, None where the cuff obtained no value. stamp: the cuff's wall clock as
-    ISO text, unknown parts as dashes; None for no stamp. stamp_us: the same in microseconds since 1970 of that
+    ISO text, unknown parts as dashes; None for no stamp. stamp_us: the same in microseconds since 1970 of
+    that
     clock, None where it names no second. clock: 'wall' what the display showed, 'base' the clock behind it.
     identity: equal for equal content in any encoding.
     """
@@ -87,23 +88,55 @@ def content(measurement: Measurement) -> Content:
     unit = "kPa" if measurement.unit is Unit.KPA else "mmHg"
     status = measurement.status
     wall, stamp, clock = _stamp(measurement)
-    identity = "|".join((
-        str(measurement.user_id), unit, *(_numeric(number) for number in numbers),
-        str(status.raw if status else None)))
+    identity = "|".join(
+        (
+            str(measurement.user_id),
+            unit,
+            *(_numeric(number) for number in numbers),
+            str(status.raw if status else None),
+        )
+    )
     systolic, diastolic, mean, pulse = (None if number is None else number.value for number in numbers)
     marks = ("failed",) if measurement.failed else _implausible(systolic, diastolic, pulse, unit)
     return Content(
-        measurement.user_id, systolic, diastolic, mean, unit, pulse,
-        status.words() if status else (), status.raw if status else None,
-        stamp, None if wall is None else to_us(wall.replace(tzinfo=UTC)), clock, marks, identity)
+        measurement.user_id,
+        systolic,
+        diastolic,
+        mean,
+        unit,
+        pulse,
+        status.words() if status else (),
+        status.raw if status else None,
+        stamp,
+        None if wall is None else to_us(wall.replace(tzinfo=UTC)),
+        clock,
+        marks,
+        identity,
+    )
 
 
 def by_hand(row: HandRow) -> Content:
     """What a line of a hand-written log says."""
-    identity = "|".join(("hand", row.person or "", *(_plain(v) for v in (row.systolic, row.diastolic, row.pulse))))
+    identity = "|".join(
+        ("hand", row.person or "", *(_plain(v) for v in (row.systolic, row.diastolic, row.pulse)))
+    )
     return Content(
-        None, row.systolic, row.diastolic, None, "mmHg", row.pulse, (), None, row.taken_at.isoformat(), None, None,
-        _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"), identity, row.note, to_us(row.taken_at))
+        None,
+        row.systolic,
+        row.diastolic,
+        None,
+        "mmHg",
+        row.pulse,
+        (),
+        None,
+        row.taken_at.isoformat(),
+        None,
+        None,
+        _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
+        identity,
+        row.note,
+        to_us(row.taken_at),
+    )
 
 
 def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str | None]:
@@ -112,17 +145,25 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
     if time is None:
         return None, None, None
     if isinstance(time, DateTime) and not any(time.raw):
-        return None, None, None  # all zero: a clock that was never set says nothing, not even 'the same again'
+        # All zero: a clock that was never set says nothing, not even 'the same again'.
+        return None, None, None
     base = measurement.user_facing is None and not isinstance(time, DateTime)
     return time.naive(), str(time), "base" if base else "wall"
 
 
-def _implausible(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None,
-                 unit: str) -> tuple[str, ...]:
+def _implausible(
+    systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None, unit: str
+) -> tuple[str, ...]:
     factor = _MMHG_PER_KPA if unit == "kPa" else Decimal(1)
-    scaled = {"systolic": systolic and systolic * factor, "diastolic": diastolic and diastolic * factor, "pulse": pulse}
-    outside = any(number is not None and not _PLAUSIBLE[name][0] <= number <= _PLAUSIBLE[name][1]
-                  for name, number in scaled.items())
+    scaled = {
+        "systolic": systolic and systolic * factor,
+        "diastolic": diastolic and diastolic * factor,
+        "pulse": pulse,
+    }
+    outside = any(
+        number is not None and not _PLAUSIBLE[name][0] <= number <= _PLAUSIBLE[name][1]
+        for name, number in scaled.items()
+    )
     upside_down = systolic is not None and diastolic is not None and systolic <= diastolic
     return ("implausible",) if outside or upside_down else ()
 

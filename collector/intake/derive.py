@@ -1,4 +1,5 @@
-"""From the journal to readings: one payload, what was left over, or everything anew; always the same answer."""
+"""From the journal to readings: one payload, what was left over, or everything anew; always the same
+answer."""
 
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -43,14 +44,16 @@ def interpret(store: Store, payload: int) -> Outcome:
 
 
 def settle(store: Store, visit: int) -> None:
-    """At the end of a visit: let what was learned in it (clock, features) bear on all readings it concerns."""
+    """At the end of a visit: let what was learned in it (clock, features) bear on all readings it
+    concerns."""
     with store.transaction():
         cuff_id = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
         _settle_cuff(store, cuff_id, arrivals(store))
 
 
 def catch_up(store: Store, progress: Progress | None = None) -> int:
-    """Take up whatever a crash left between commit and interpretation; returns how many payloads that were."""
+    """Take up whatever a crash left between commit and interpretation; returns how many payloads that
+    were."""
     waiting = derived.waiting(store)
     for done, payload in enumerate(waiting):
         interpret(store, payload)
@@ -80,7 +83,9 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
 
 def _redo(store: Store, cuff_id: int, arrived: Arrivals) -> int:
     """Derive one cuff anew; returns its number of payloads."""
-    before = dict(store.query("SELECT reading_id, taken_at FROM reading WHERE cuff_id = ?", (cuff_id,)).fetchall())
+    before = dict(
+        store.query("SELECT reading_id, taken_at FROM reading WHERE cuff_id = ?", (cuff_id,)).fetchall()
+    )
     derived.drop_cuff(store, cuff_id)
     heard = derived.heard_of_cuff(store, cuff_id)
     stations = dict(store.query("SELECT id, uid FROM station").fetchall())
@@ -95,8 +100,11 @@ def _redo(store: Store, cuff_id: int, arrived: Arrivals) -> int:
 def _take_up(store: Store, heard: Heard, arrived: Arrivals) -> Outcome:
     at = arrived.at(heard.arrived_at, heard.clock_id)
     outcome = recognise(store, heard, at, arrived.zone(heard.station, at))
-    store.query("INSERT INTO derived (cuff_id, latest) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
-                "SET latest = max(latest, excluded.latest)", (heard.cuff_id, at))
+    store.query(
+        "INSERT INTO derived (cuff_id, latest) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
+        "SET latest = max(latest, excluded.latest)",
+        (heard.cuff_id, at),
+    )
     return outcome
 
 
@@ -108,4 +116,8 @@ def _settle_cuff(store: Store, cuff_id: int, arrived: Arrivals) -> None:
 
 
 def _id_of(store: Store, reading: int | None) -> str | None:
-    return store.scalar("SELECT reading_id FROM reading WHERE id = ?", (reading,)) if reading is not None else None
+    return (
+        store.scalar("SELECT reading_id FROM reading WHERE id = ?", (reading,))
+        if reading is not None
+        else None
+    )

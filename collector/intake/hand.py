@@ -27,9 +27,14 @@ class HandRow:
 
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
-        fields = {"taken_at": self.taken_at.isoformat(), "systolic": str(self.systolic),
-                  "diastolic": str(self.diastolic), "pulse": None if self.pulse is None else str(self.pulse),
-                  "person": self.person, "note": self.note}
+        fields = {
+            "taken_at": self.taken_at.isoformat(),
+            "systolic": str(self.systolic),
+            "diastolic": str(self.diastolic),
+            "pulse": None if self.pulse is None else str(self.pulse),
+            "person": self.person,
+            "note": self.note,
+        }
         return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
 
     @classmethod
@@ -37,9 +42,14 @@ class HandRow:
         """Raises ParseError."""
         try:
             fields = json.loads(value)
-            row = cls(datetime.fromisoformat(fields["taken_at"]), Decimal(fields["systolic"]),
-                      Decimal(fields["diastolic"]), None if fields["pulse"] is None else Decimal(fields["pulse"]),
-                      fields["person"], fields["note"])
+            row = cls(
+                datetime.fromisoformat(fields["taken_at"]),
+                Decimal(fields["systolic"]),
+                Decimal(fields["diastolic"]),
+                None if fields["pulse"] is None else Decimal(fields["pulse"]),
+                fields["person"],
+                fields["note"],
+            )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
         numbers = [row.systolic, row.diastolic, *([] if row.pulse is None else [row.pulse])]

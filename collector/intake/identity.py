@@ -1,4 +1,5 @@
-"""Which reading a payload belongs to. Pure: the same content and circumstances give the same id everywhere."""
+"""Which reading a payload belongs to. Pure: the same content and circumstances give the same id
+everywhere."""
 
 from hashlib import sha256
 
@@ -8,7 +9,8 @@ MEASUREMENT_US = 30_000_000
 
 
 def stamped_id(cuff: str, stamp: str, clock: str | None, content: str) -> str:
-    """A reading with a stamp: same cuff, slot, stamp, values and status are the same reading whenever they come."""
+    """A reading with a stamp: same cuff, slot, stamp, values and status are the same reading whenever they
+    come."""
     return _digest("stamped", cuff, stamp, clock or "", content)
 
 

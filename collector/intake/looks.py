@@ -18,7 +18,8 @@ IGNORED_FIELDS = 0x80
 class Look:
     """at: our clock, microseconds UTC. shown: the cuff's, microseconds since 1970 of its own wall clock.
 
-    doubt: seconds by which the pair may be out. was_set: the cuff's clock was written, this is what it shows since.
+    doubt: seconds by which the pair may be out. was_set: the cuff's clock was written, this is what it shows
+    since.
     """
 
     at: int
@@ -38,14 +39,17 @@ def looks_of(store: Store, cuff_id: int, arrived: Arrivals) -> list[Look]:
     rows = store.query(
         "SELECT visit_id, kind, characteristic, value, at, round_trip_us, error, clock_id FROM visit_fact "
         "WHERE cuff_id = ? AND kind IN ('read', 'clock set') AND characteristic IN (?, ?)",
-        (cuff_id, Uuid.CURRENT_TIME, Uuid.DATE_TIME))
+        (cuff_id, Uuid.CURRENT_TIME, Uuid.DATE_TIME),
+    )
     found = []
     for visit, kind, characteristic, value, at, round_trip, error, clock in rows:
         if not arrived.sure(clock) or (kind == "clock set" and error is not None):
             continue
         shown = clock_shown(characteristic, value)
         if shown is not None:
-            found.append(Look(arrived.at(at, clock), shown, 1.0 + round_trip / 2 / SECOND, visit, kind == "clock set"))
+            found.append(
+                Look(arrived.at(at, clock), shown, 1.0 + round_trip / 2 / SECOND, visit, kind == "clock set")
+            )
     return sorted(found, key=lambda look: (look.at, look.was_set, look.shown))
 
 
@@ -53,7 +57,9 @@ def clock_shown(characteristic: int, value: bytes) -> int | None:
     """A clock value in microseconds since 1970 of that clock; None where it names no second."""
     wall: datetime | None
     try:
-        wall = (parse_current_time(value) if characteristic == Uuid.CURRENT_TIME else parse_date_time(value)).naive()
+        wall = (
+            parse_current_time(value) if characteristic == Uuid.CURRENT_TIME else parse_date_time(value)
+        ).naive()
     except ParseError:
         return None
     return None if wall is None else to_us(wall.replace(tzinfo=UTC))

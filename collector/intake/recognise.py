@@ -44,8 +44,14 @@ def recognise(store: Store, heard: Heard, at: int, zone: str) -> Outcome:
     return outcome
 
 
-def _settle(store: Store, heard: Heard, at: int, zone: str, said: Content | Pressure | Undecodable,
-            sequence: int | None) -> Outcome:
+def _settle(
+    store: Store,
+    heard: Heard,
+    at: int,
+    zone: str,
+    said: Content | Pressure | Undecodable,
+    sequence: int | None,
+) -> Outcome:
     if isinstance(said, Undecodable):
         return Outcome("undecodable", reason=said.reason)
     if isinstance(said, Pressure):
@@ -74,17 +80,25 @@ def _by_id(store: Store, reading_id: str) -> tuple[int, str] | None:
 
 def _lately(store: Store, heard: Heard, content: str) -> tuple[int, str] | None:
     """The unstamped reading of the same content, heard in this visit or just now."""
-    row = store.row(
-        "SELECT reading.id, reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id "
-        "JOIN reading ON reading.id = outcome.reading "
-        "WHERE payload.visit_id = ? AND kind = 'reading' AND content = ? AND stamp IS NULL "
-        "ORDER BY payload.arrived_at, payload.id LIMIT 1", (heard.visit, content)) if heard.visit is not None else None
+    row = (
+        store.row(
+            "SELECT reading.id, reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id "
+            "JOIN reading ON reading.id = outcome.reading "
+            "WHERE payload.visit_id = ? AND kind = 'reading' AND content = ? AND stamp IS NULL "
+            "ORDER BY payload.arrived_at, payload.id LIMIT 1",
+            (heard.visit, content),
+        )
+        if heard.visit is not None
+        else None
+    )
     row = row or store.row(
         "SELECT reading.id, reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id "
         "JOIN reading ON reading.id = outcome.reading "
         "WHERE payload.cuff_id = ? AND payload.arrived_at BETWEEN ? AND ? AND clock_id IS ? "
-        "AND kind = 'reading' AND content = ? AND stamp IS NULL ORDER BY payload.arrived_at DESC, payload.id LIMIT 1",
-        (heard.cuff_id, heard.arrived_at - MEASUREMENT_US, heard.arrived_at, heard.clock_id, content))
+        "AND kind = 'reading' AND content = ? AND stamp IS NULL ORDER BY payload.arrived_at DESC, "
+        "payload.id LIMIT 1",
+        (heard.cuff_id, heard.arrived_at - MEASUREMENT_US, heard.arrived_at, heard.clock_id, content),
+    )
     return None if row is None else (row[0], row[1])
 
 
@@ -96,16 +110,31 @@ def _draft(store: Store, heard: Heard, said: Content, reading_id: str) -> Draft:
     numbers = (said.systolic, said.diastolic, said.mean, said.pulse)
     systolic, diastolic, mean, pulse = (None if number is None else str(number) for number in numbers)
     return Draft(
-        reading_id, said.slot, systolic, diastolic, mean, said.unit, pulse, said.status, said.status_raw,
-        None if feature is None else feature.checks(), said.stamp, said.stamp_us if said.by_hand is None else said.by_hand,
-        "hand" if said.by_hand is not None else said.clock, said.identity, tuple(sorted(marks)), said.note)
+        reading_id,
+        said.slot,
+        systolic,
+        diastolic,
+        mean,
+        said.unit,
+        pulse,
+        said.status,
+        said.status_raw,
+        None if feature is None else feature.checks(),
+        said.stamp,
+        said.stamp_us if said.by_hand is None else said.by_hand,
+        "hand" if said.by_hand is not None else said.clock,
+        said.identity,
+        tuple(sorted(marks)),
+        said.note,
+    )
 
 
 def feature_at(store: Store, cuff_id: int, at: int) -> Feature | None:
     """What the cuff can assess: as last read before, else as first read after; None if never."""
-    one = ("SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? ")
-    row = store.row(one + "AND at <= ? ORDER BY at DESC LIMIT 1", (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)) \
-        or store.row(one + "AND at > ? ORDER BY at LIMIT 1", (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at))
+    one = "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? "
+    row = store.row(
+        one + "AND at <= ? ORDER BY at DESC LIMIT 1", (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)
+    ) or store.row(one + "AND at > ? ORDER BY at LIMIT 1", (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at))
     try:
         return None if row is None else parse_feature(row[0])
     except ParseError:
@@ -113,8 +142,11 @@ def feature_at(store: Store, cuff_id: int, at: int) -> Feature | None:
 
 
 def _bonded(store: Store, heard: Heard) -> bool:
-    text = store.scalar("SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'bond' AND at <= ? "
-                        "ORDER BY at DESC, id DESC LIMIT 1", (heard.cuff_id, heard.arrived_at))
+    text = store.scalar(
+        "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'bond' AND at <= ? "
+        "ORDER BY at DESC, id DESC LIMIT 1",
+        (heard.cuff_id, heard.arrived_at),
+    )
     return text is not None and bool(json.loads(text)["bonded"])
 
 
@@ -122,9 +154,13 @@ def _mark_equal_stamps(store: Store, row: int, cuff_id: int, said: Content) -> N
     """Equal stamp, different values: two readings, both marked."""
     if said.stamp is None:
         return
-    twins = [twin for (twin,) in store.query(
-        "SELECT id FROM reading WHERE cuff_id = ? AND stamp = ? AND slot IS ? AND id <> ?",
-        (cuff_id, said.stamp, said.slot, row)).fetchall()]
+    twins = [
+        twin
+        for (twin,) in store.query(
+            "SELECT id FROM reading WHERE cuff_id = ? AND stamp = ? AND slot IS ? AND id <> ?",
+            (cuff_id, said.stamp, said.slot, row),
+        ).fetchall()
+    ]
     for twin in [row, *twins] if twins else []:
         derived.add_mark(store, twin, SAME_STAMP)
 
@@ -155,8 +191,9 @@ def _join(store: Store, heard: Heard, run: list[Heard], at: int, zone: str) -> O
         outcome = Outcome("undecodable", reason=f"record {whole.sequence}: its check is wrong")
     else:
         first = run[0]
-        outcome = _settle(store, first if len(run) > 1 else heard, at, zone, decode(whole.uuid, whole.value),
-                          whole.sequence)
+        outcome = _settle(
+            store, first if len(run) > 1 else heard, at, zone, decode(whole.uuid, whole.value), whole.sequence
+        )
     for part in run[:-1]:
         derived.set_outcome(store, part.payload, "segment", outcome.reading, outcome.reason)
     return outcome
@@ -167,9 +204,11 @@ def _run_of_segments(store: Store, heard: Heard) -> list[Heard]:
     where = "visit_id = ?" if heard.visit is not None else "cuff_id = ? AND visit_id IS NULL"
     of = heard.visit if heard.visit is not None else heard.cuff_id
     rows = store.query(
-        f"SELECT id FROM payload WHERE {where} AND characteristic = ? AND arrived_at BETWEEN ? AND ? AND id <= ? "
-        "ORDER BY id DESC", (of, heard.characteristic, heard.arrived_at - 10 * MEASUREMENT_US,
-                             heard.arrived_at, heard.payload))
+        f"SELECT id FROM payload WHERE {where} AND characteristic = ? AND arrived_at BETWEEN ? AND ? AND id "
+        f"<= ? "
+        "ORDER BY id DESC",
+        (of, heard.characteristic, heard.arrived_at - 10 * MEASUREMENT_US, heard.arrived_at, heard.payload),
+    )
     run: list[Heard] = []
     for (payload,) in rows:
         part = derived.heard(store, payload)

@@ -13,7 +13,8 @@ from collector.store.values import Basis
 
 @dataclass(frozen=True, slots=True)
 class Stamped:
-    """A reading as far as time is concerned. stamp, received: microseconds, of the cuff's clock and of ours."""
+    """A reading as far as time is concerned. stamp, received: microseconds, of the cuff's clock and of
+    ours."""
 
     stamp: int | None
     clock: str | None

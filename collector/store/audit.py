@@ -20,16 +20,23 @@ class Change:
     person: str | None
 
 
-def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], person_id: int | None = None) -> None:
+def record(
+    store: Store, at: datetime, what: str, detail: Mapping[str, Any], person_id: int | None = None
+) -> None:
     """Write one line, in the transaction of the change itself."""
     with store.transaction():
-        store.query("INSERT INTO audit (uid, at, what, detail, person_id) VALUES (?, ?, ?, ?, ?)",
-                    (new_uid(), to_us(at), what, json.dumps(detail, ensure_ascii=False), person_id))
+        store.query(
+            "INSERT INTO audit (uid, at, what, detail, person_id) VALUES (?, ?, ?, ?, ?)",
+            (new_uid(), to_us(at), what, json.dumps(detail, ensure_ascii=False), person_id),
+        )
 
 
 def changes(store: Store, last: int | None = None) -> Iterator[Change]:
     """Newest first."""
-    rows = store.query("SELECT at, what, detail, name FROM audit LEFT JOIN person ON person.id = person_id "
-                       "ORDER BY at DESC, audit.id DESC LIMIT ?", (-1 if last is None else last,))
+    rows = store.query(
+        "SELECT at, what, detail, name FROM audit LEFT JOIN person ON person.id = person_id "
+        "ORDER BY at DESC, audit.id DESC LIMIT ?",
+        (-1 if last is None else last,),
+    )
     for at, what, detail, person in rows:
         yield Change(from_us(at), what, json.loads(detail), person)

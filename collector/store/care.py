@@ -11,32 +11,44 @@ from collector.store.errors import StoreError, telling
 
 
 def integrity(store: Store) -> list[str]:
-    """Everything that SQLite and the store's own rules find wrong; empty when all is well. Reads the whole file."""
+    """Everything that SQLite and the store's own rules find wrong; empty when all is well. Reads the whole
+    file."""
     with telling(store.path):
-        found = [text for (row,) in store.query("PRAGMA integrity_check(20)").fetchall()
-                 for text in str(row).splitlines() if text != "ok"]
+        found = [
+            text
+            for (row,) in store.query("PRAGMA integrity_check(20)").fetchall()
+            for text in str(row).splitlines()
+            if text != "ok"
+        ]
         if found:
             return found
-        found += [f"{table} row {row} refers to a {parent} that is not there"
-                  for table, row, parent, _ in store.query("PRAGMA foreign_key_check").fetchall()]
-        drifted = store.scalar("SELECT count(*) FROM reading WHERE sightings <> "
-                               "(SELECT count(*) FROM outcome WHERE reading = reading.id AND kind = 'reading')")
+        found += [
+            f"{table} row {row} refers to a {parent} that is not there"
+            for table, row, parent, _ in store.query("PRAGMA foreign_key_check").fetchall()
+        ]
+        drifted = store.scalar(
+            "SELECT count(*) FROM reading WHERE sightings <> "
+            "(SELECT count(*) FROM outcome WHERE reading = reading.id AND kind = "
+            "'reading')"
+        )
         if drifted:
             found.append(f"{drifted} readings do not match the journal; run `quietcuff rebuild`")
         return found
 
 
 def checkpoint(store: Store) -> bool:
-    """Move the write-ahead log into the store and empty it; False when a reader was in the way (next time, then)."""
+    """Move the write-ahead log into the store and empty it; False when a reader was in the way (next time,
+    then)."""
     with telling(store.path):
         busy, _, _ = store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         return not busy
 
 
 def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | None = None) -> None:
-    """A whole and sound copy while the listener goes on writing (SQLite's online backup). Readable by its owner only.
+    """A whole and sound copy while the listener goes on writing (SQLite's online backup). Readable by its
+    owner only.
 
-    progress: called with (pages done, pages in all). Raises StoreError; an existing file is never overwritten.
+    progress: called with (pages done, pages in all). Raises StoreError; overwrites no file.
     """
     if path.exists():
         raise StoreError(f"{path}: exists already; a backup overwrites nothing", "refused")
@@ -48,12 +60,19 @@ def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | N
             target = sqlite3.connect(part, isolation_level=None)
             try:
                 store.connection.backup(
-                    target, pages=2_000, sleep=0.01,
-                    progress=None if progress is None else lambda _, left, total: progress(total - left, total))
+                    target,
+                    pages=2_000,
+                    sleep=0.01,
+                    progress=None
+                    if progress is None
+                    else lambda _, left, total: progress(total - left, total),
+                )
                 target.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
                 (finding,) = target.execute("PRAGMA quick_check(1)").fetchone()
                 if finding != "ok":
-                    raise StoreError(f"{part}: the copy is not sound ({finding}); is the store damaged?", "damaged")
+                    raise StoreError(
+                        f"{part}: the copy is not sound ({finding}); is the store damaged?", "damaged"
+                    )
             finally:
                 target.close()
         with part.open("rb") as written:
@@ -76,7 +95,9 @@ def backup_path(store: Path, at: datetime) -> Path:
 
 def last_good_backup(store: Path) -> Path | None:
     """The newest backup beside a store that opens and is sound."""
-    for path in sorted(backup_folder(store).glob("*.db"), key=lambda found: found.stat().st_mtime, reverse=True):
+    for path in sorted(
+        backup_folder(store).glob("*.db"), key=lambda found: found.stat().st_mtime, reverse=True
+    ):
         try:
             open_store(path, create=False, read_only=True, check=True).close()
         except StoreError:

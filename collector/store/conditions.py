@@ -20,14 +20,18 @@ def tell(store: Store, topic: str, text: str | None, at: datetime) -> None:
         if text is None:
             store.query("DELETE FROM condition WHERE topic = ?", (topic,))
         else:
-            store.query("INSERT INTO condition VALUES (?, ?, ?) ON CONFLICT (topic) DO UPDATE "
-                        "SET text = excluded.text, since = excluded.since WHERE text <> excluded.text",
-                        (topic, text, to_us(at)))
+            store.query(
+                "INSERT INTO condition VALUES (?, ?, ?) ON CONFLICT (topic) DO UPDATE "
+                "SET text = excluded.text, since = excluded.since WHERE text <> excluded.text",
+                (topic, text, to_us(at)),
+            )
 
 
 def current(store: Store) -> list[Condition]:
-    return [Condition(topic, text, from_us(since))
-            for topic, text, since in store.query("SELECT topic, text, since FROM condition ORDER BY topic")]
+    return [
+        Condition(topic, text, from_us(since))
+        for topic, text, since in store.query("SELECT topic, text, since FROM condition ORDER BY topic")
+    ]
 
 
 def clear(store: Store) -> None:

@@ -41,11 +41,15 @@ def find(store: Store, wanted: str) -> str | None:
 
     Raises StoreError when two cuffs bear the name.
     """
-    rows = store.query("SELECT address FROM cuff WHERE address = ? COLLATE NOCASE OR name = ? COLLATE NOCASE",
-                       (wanted, wanted)).fetchall()
+    rows = store.query(
+        "SELECT address FROM cuff WHERE address = ? COLLATE NOCASE OR name = ? COLLATE NOCASE",
+        (wanted, wanted),
+    ).fetchall()
     if len(rows) > 1:
-        raise StoreError(f"two cuffs are called '{wanted}'; use the address: "
-                         + ", ".join(address for address, in rows), "refused")
+        raise StoreError(
+            f"two cuffs are called '{wanted}'; use the address: " + ", ".join(address for (address,) in rows),
+            "refused",
+        )
     return rows[0][0] if rows else None
 
 
@@ -64,21 +68,35 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
         "(SELECT count(*) FROM reading WHERE cuff_id = cuff.id), "
         "(SELECT max(opened_at) FROM visit WHERE cuff_id = cuff.id) "
         "FROM cuff WHERE address <> ? AND (? OR NOT forgotten) ORDER BY name IS NULL, name, address",
-        (HAND, forgotten)).fetchall()
+        (HAND, forgotten),
+    ).fetchall()
     return [
-        Cuff(address, name, advertised, bool(bonded), missing, bool(gone), readings,
-             None if visit is None else from_us(visit), handles_of(store, number))
+        Cuff(
+            address,
+            name,
+            advertised,
+            bool(bonded),
+            missing,
+            bool(gone),
+            readings,
+            None if visit is None else from_us(visit),
+            handles_of(store, number),
+        )
         for number, address, name, advertised, bonded, missing, gone, readings, visit in rows
     ]
 
 
 def handles_of(store: Store, cuff_id: int) -> dict[int, int]:
-    return dict(store.query("SELECT handle, characteristic FROM cuff_handle WHERE cuff_id = ?", (cuff_id,)).fetchall())
+    return dict(
+        store.query("SELECT handle, characteristic FROM cuff_handle WHERE cuff_id = ?", (cuff_id,)).fetchall()
+    )
 
 
 def known(store: Store) -> list[tuple[str, bool, dict[int, int]]]:
     """What a radio remembers between runs: (address, bonded, value handles) of every cuff not forgotten."""
-    rows = store.query("SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?", (HAND,)).fetchall()
+    rows = store.query(
+        "SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?", (HAND,)
+    ).fetchall()
     return [(address, bool(bonded), handles_of(store, number)) for number, address, bonded in rows]
 
 
@@ -93,7 +111,9 @@ def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
     with store.transaction():
         if given is not None and (other := find(store, given)) not in (None, address):
             raise StoreError(f"'{given}' is the name of {other} already", "refused")
-        store.query("UPDATE cuff SET name = ?, name_set_at = ? WHERE address = ?", (given, to_us(at), address))
+        store.query(
+            "UPDATE cuff SET name = ?, name_set_at = ? WHERE address = ?", (given, to_us(at), address)
+        )
         audit.record(store, at, "cuff named", {"cuff": address, "name": given})
 
 
@@ -101,9 +121,13 @@ def forget(store: Store, wanted: str, at: datetime) -> None:
     """Never visit or show this cuff again unless it is added anew; its readings and payloads stay."""
     address = need(store, wanted)
     with store.transaction():
-        store.query("UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?",
-                    (to_us(at), address))
-        store.query("DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,))
+        store.query(
+            "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?",
+            (to_us(at), address),
+        )
+        store.query(
+            "DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,)
+        )
         audit.record(store, at, "cuff forgotten", {"cuff": address})
 
 
@@ -111,8 +135,10 @@ def remember(store: Store, address: str, at: datetime) -> None:
     """Take a cuff in, new or forgotten before."""
     with store.transaction():
         row_of(store, address)
-        if store.query("UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten",
-                       (to_us(at), address)).rowcount:
+        if store.query(
+            "UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten",
+            (to_us(at), address),
+        ).rowcount:
             audit.record(store, at, "cuff added again", {"cuff": address})
 
 

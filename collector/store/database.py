@@ -98,7 +98,8 @@ def open_store(path: Path, *, create: bool = True, read_only: bool = False, chec
     """Open a store, make it where there is none (`create`), and bring its schema up to date.
 
     check: look through the whole file for damage first (seconds for a million readings).
-    Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a newer version.
+    Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a newer
+    version.
     """
     path = Path(path)
     if not path.exists():
@@ -134,15 +135,20 @@ def _make_file(path: Path) -> None:
         os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     except OSError as error:
         kind = "full" if error.errno == 28 else "read-only"
-        raise StoreError(f"{path}: cannot be made ({error.strerror}); choose another --store", kind) from error
+        raise StoreError(
+            f"{path}: cannot be made ({error.strerror}); choose another --store", kind
+        ) from error
 
 
 def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
     uri = path.absolute().as_uri()
     with telling(path):
         connection = sqlite3.connect(
-            f"{uri}?mode={'ro' if read_only else 'rw'}", uri=True, isolation_level=None,
-            timeout=BUSY_TIMEOUT_MS / 1000)
+            f"{uri}?mode={'ro' if read_only else 'rw'}",
+            uri=True,
+            isolation_level=None,
+            timeout=BUSY_TIMEOUT_MS / 1000,
+        )
         try:
             connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
             connection.execute("PRAGMA foreign_keys=ON")
@@ -151,7 +157,8 @@ def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
                 try:
                     connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
                 except sqlite3.OperationalError:
-                    # A store on read-only media has no place for the -shm file. Without -wal nobody is writing.
+                    # A store on read-only media has no place for the -shm file. Without -wal nobody is
+                    # writing.
                     if path.with_name(path.name + "-wal").exists():
                         raise
                     connection.close()
@@ -170,8 +177,12 @@ def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
     if application != APPLICATION_ID and (tables or not create):
         raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
     if version > SCHEMA_VERSION:
-        raise StoreError(f"{path}: made by a newer quietcuff (schema {version}, this one knows {SCHEMA_VERSION}); "
-                         "update quietcuff", "newer")
+        raise StoreError(
+            f"{path}: made by a newer quietcuff (schema {version}, this one knows "
+            f"{SCHEMA_VERSION}); "
+            "update quietcuff",
+            "newer",
+        )
     return int(version)
 
 
@@ -182,7 +193,9 @@ def _migrate(path: Path, connection: sqlite3.Connection) -> None:
     from collector.store.migrations import STEPS
 
     if not os.access(path, os.W_OK):
-        raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
+        raise StoreError(
+            f"{path}: the store cannot be written; check its owner, rights and file system", "read-only"
+        )
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
     try:
@@ -214,4 +227,6 @@ def _look_for_damage(path: Path, connection: sqlite3.Connection) -> None:
     if finding != "ok":
         first = str(finding).splitlines()[-1]
         raise StoreError(
-            f"{path}: the store is damaged; keep this file and go back to the last good backup ({first})", "damaged")
+            f"{path}: the store is damaged; keep this file and go back to the last good backup ({first})",
+            "damaged",
+        )

@@ -9,7 +9,8 @@ from collector.store.database import Store
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A payload as intake takes it up. at: arrival in microseconds UTC, put right where the clock was wrong."""
+    """A payload as intake takes it up. at: arrival in microseconds UTC, put right where the clock was
+    wrong."""
 
     payload: int
     uid: bytes
@@ -56,8 +57,11 @@ class Time:
     marks: tuple[str, ...]
 
 
-_HEARD = ("SELECT payload.id, payload.uid, station_id, cuff_id, address, visit_id, characteristic, value, arrived_at, "
-          "encrypted, clock_id FROM payload JOIN cuff ON cuff.id = cuff_id ")
+_HEARD = (
+    "SELECT payload.id, payload.uid, station_id, cuff_id, address, visit_id, characteristic, value, "
+    "arrived_at, "
+    "encrypted, clock_id FROM payload JOIN cuff ON cuff.id = cuff_id "
+)
 
 
 def heard(store: Store, payload: int) -> Heard | None:
@@ -71,27 +75,51 @@ def heard_of_cuff(store: Store, cuff_id: int) -> list[Heard]:
 
 
 def heard_in_visit(store: Store, visit: int, characteristic: int) -> list[Heard]:
-    return [_heard(row) for row in store.query(
-        _HEARD + "WHERE visit_id = ? AND characteristic = ? ORDER BY payload.id", (visit, characteristic))]
+    return [
+        _heard(row)
+        for row in store.query(
+            _HEARD + "WHERE visit_id = ? AND characteristic = ? ORDER BY payload.id", (visit, characteristic)
+        )
+    ]
 
 
 def waiting(store: Store) -> list[int]:
     """Payloads without an outcome, oldest first."""
-    return [row[0] for row in store.query(
-        "SELECT payload.id FROM payload LEFT JOIN outcome ON payload_id = payload.id "
-        "WHERE payload_id IS NULL ORDER BY payload.id")]
+    return [
+        row[0]
+        for row in store.query(
+            "SELECT payload.id FROM payload LEFT JOIN outcome ON payload_id = payload.id "
+            "WHERE payload_id IS NULL ORDER BY payload.id"
+        )
+    ]
 
 
 def _heard(row: tuple[Any, ...]) -> Heard:
     payload, uid, station, cuff_id, cuff, visit, characteristic, value, arrived_at, encrypted, clock_id = row
-    return Heard(payload, uid, station, cuff_id, cuff, visit, characteristic, value, arrived_at,
-                 None if encrypted is None else bool(encrypted), clock_id)
+    return Heard(
+        payload,
+        uid,
+        station,
+        cuff_id,
+        cuff,
+        visit,
+        characteristic,
+        value,
+        arrived_at,
+        None if encrypted is None else bool(encrypted),
+        clock_id,
+    )
 
 
-def set_outcome(store: Store, payload: int, kind: str, reading: int | None, reason: str | None = None) -> None:
-    store.query("INSERT INTO outcome (payload_id, kind, reading, reason) VALUES (?, ?, ?, ?) "
-                "ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading, "
-                "reason = excluded.reason", (payload, kind, reading, reason))
+def set_outcome(
+    store: Store, payload: int, kind: str, reading: int | None, reason: str | None = None
+) -> None:
+    store.query(
+        "INSERT INTO outcome (payload_id, kind, reading, reason) VALUES (?, ?, ?, ?) "
+        "ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading, "
+        "reason = excluded.reason",
+        (payload, kind, reading, reason),
+    )
 
 
 def outcome_of(store: Store, payload: int) -> tuple[str, int | None, str | None] | None:
@@ -110,14 +138,36 @@ def zone_row(store: Store, name: str) -> int:
 def insert_reading(store: Store, draft: Draft, source: Heard, received_at: int, zone: str) -> int:
     """A reading at its first payload; its time is set by `set_time`."""
     made = store.query(
-        "INSERT INTO reading (reading_id, cuff_id, slot, systolic, diastolic, mean, unit, pulse, taken_at, basis, "
+        "INSERT INTO reading (reading_id, cuff_id, slot, systolic, diastolic, mean, unit, pulse, taken_at, "
+        "basis, "
         "zone_id, received_at, status, status_raw, assessed, stamp, stamp_us, clock, content, content_marks, "
         "sightings, payload_id, visit_id, note) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'arrival', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?, ?)",
-        (draft.reading_id, source.cuff_id, draft.slot, draft.systolic, draft.diastolic, draft.mean, draft.unit,
-         draft.pulse, received_at, zone_row(store, zone), received_at, ";".join(draft.status), draft.status_raw,
-         None if draft.assessed is None else ";".join(draft.assessed), draft.stamp, draft.stamp_us, draft.clock,
-         draft.content, ";".join(draft.marks), source.payload, source.visit, draft.note))
+        (
+            draft.reading_id,
+            source.cuff_id,
+            draft.slot,
+            draft.systolic,
+            draft.diastolic,
+            draft.mean,
+            draft.unit,
+            draft.pulse,
+            received_at,
+            zone_row(store, zone),
+            received_at,
+            ";".join(draft.status),
+            draft.status_raw,
+            None if draft.assessed is None else ";".join(draft.assessed),
+            draft.stamp,
+            draft.stamp_us,
+            draft.clock,
+            draft.content,
+            ";".join(draft.marks),
+            source.payload,
+            source.visit,
+            draft.note,
+        ),
+    )
     assert made.lastrowid is not None
     return made.lastrowid
 
@@ -128,34 +178,56 @@ def add_sighting(store: Store, reading: int) -> None:
 
 def add_mark(store: Store, reading: int, mark: str) -> None:
     """Adds to the marks of content, once, in alphabetical order."""
-    marks = set(filter(None, store.scalar("SELECT content_marks FROM reading WHERE id = ?", (reading,)).split(";")))
+    marks = set(
+        filter(None, store.scalar("SELECT content_marks FROM reading WHERE id = ?", (reading,)).split(";"))
+    )
     if mark not in marks:
-        store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (";".join(sorted(marks | {mark})), reading))
+        store.query(
+            "UPDATE reading SET content_marks = ? WHERE id = ?", (";".join(sorted(marks | {mark})), reading)
+        )
 
 
 def set_time(store: Store, reading: int, time: Time) -> None:
-    store.query("UPDATE reading SET taken_at = ?, basis = ?, uncertainty_s = ?, time_marks = ? WHERE id = ?",
-                (time.taken_at, time.basis, time.uncertainty_s, ";".join(time.marks), reading))
+    store.query(
+        "UPDATE reading SET taken_at = ?, basis = ?, uncertainty_s = ?, time_marks = ? WHERE id = ?",
+        (time.taken_at, time.basis, time.uncertainty_s, ";".join(time.marks), reading),
+    )
 
 
 def record_retimed(store: Store, reading_id: str, at: int, before: Time, after: Time) -> None:
     """Note for whoever wonders why a reading moved."""
-    store.query("INSERT INTO retimed (reading_id, at, before, after, before_basis, after_basis, before_uncertainty_s, "
-                "after_uncertainty_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-                (reading_id, at, before.taken_at, after.taken_at, before.basis, after.basis,
-                 before.uncertainty_s, after.uncertainty_s))
+    store.query(
+        "INSERT INTO retimed (reading_id, at, before, after, before_basis, after_basis, "
+        "before_uncertainty_s, "
+        "after_uncertainty_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            reading_id,
+            at,
+            before.taken_at,
+            after.taken_at,
+            before.basis,
+            after.basis,
+            before.uncertainty_s,
+            after.uncertainty_s,
+        ),
+    )
 
 
 def drop_cuff(store: Store, cuff_id: int) -> None:
     """Throw away everything derived from a cuff's payloads."""
-    store.query("DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,))
+    store.query(
+        "DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,)
+    )
     store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
 
 
 def mark_derived(store: Store, cuff_id: int, facts: int) -> None:
     """The cuff is derived, with its facts up to this row taken into account."""
-    store.query("INSERT INTO derived (cuff_id, facts, redo) VALUES (?, ?, 0) ON CONFLICT (cuff_id) DO UPDATE "
-                "SET facts = excluded.facts, redo = 0", (cuff_id, facts))
+    store.query(
+        "INSERT INTO derived (cuff_id, facts, redo) VALUES (?, ?, 0) ON CONFLICT (cuff_id) DO UPDATE "
+        "SET facts = excluded.facts, redo = 0",
+        (cuff_id, facts),
+    )
 
 
 def cuffs_to_redo(store: Store) -> list[int]:
@@ -164,9 +236,14 @@ def cuffs_to_redo(store: Store) -> list[int]:
 
 def cuffs_behind(store: Store) -> list[int]:
     """Cuffs with facts that were not taken into account yet."""
-    return [row[0] for row in store.query(
-        "SELECT cuff.id FROM cuff LEFT JOIN derived ON derived.cuff_id = cuff.id WHERE coalesce(facts, 0) < "
-        "coalesce((SELECT max(id) FROM visit_fact WHERE cuff_id = cuff.id), 0) ORDER BY cuff.id")]
+    return [
+        row[0]
+        for row in store.query(
+            "SELECT cuff.id FROM cuff LEFT JOIN derived ON derived.cuff_id = cuff.id WHERE coalesce(facts, "
+            "0) < "
+            "coalesce((SELECT max(id) FROM visit_fact WHERE cuff_id = cuff.id), 0) ORDER BY cuff.id"
+        )
+    ]
 
 
 def every_cuff(store: Store) -> Iterator[int]:

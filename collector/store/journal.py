@@ -30,8 +30,18 @@ class Trouble:
     reason: str | None
 
 
-def append(store: Store, *, cuff: str, characteristic: int, value: bytes, arrived_at: datetime, source: str,
-           visit: int | None = None, encrypted: bool | None = None, mark: str | None = None) -> Appended:
+def append(
+    store: Store,
+    *,
+    cuff: str,
+    characteristic: int,
+    value: bytes,
+    arrived_at: datetime,
+    source: str,
+    visit: int | None = None,
+    encrypted: bool | None = None,
+    mark: str | None = None,
+) -> Appended:
     """Commit one payload in a transaction of its own; on disk when this returns.
 
     mark: names the very frame for ever, so that appending it again is idle. arrived_at: this machine's clock,
@@ -41,11 +51,25 @@ def append(store: Store, *, cuff: str, characteristic: int, value: bytes, arrive
         with store.transaction():
             # One statement: the cuff is nearly always there, and the row number is the order of arrival.
             made = store.query(
-                "INSERT INTO payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, arrived_at, "
-                "source, encrypted, mark, clock_id) VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM payload), "
+                "INSERT INTO payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, "
+                "arrived_at, "
+                "source, encrypted, mark, clock_id) VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM "
+                "payload), "
                 "?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (new_uid(), store.own_station, cuffs.row_of(store, cuff), visit, characteristic, value,
-                 to_us(arrived_at), source, None if encrypted is None else int(encrypted), mark, store.clock_id))
+                (
+                    new_uid(),
+                    store.own_station,
+                    cuffs.row_of(store, cuff),
+                    visit,
+                    characteristic,
+                    value,
+                    to_us(arrived_at),
+                    source,
+                    None if encrypted is None else int(encrypted),
+                    mark,
+                    store.clock_id,
+                ),
+            )
             assert made.lastrowid is not None
             return Appended(made.lastrowid, new=True)
     except StoreError as error:
@@ -57,22 +81,37 @@ def append(store: Store, *, cuff: str, characteristic: int, value: bytes, arrive
     if known == [cuff, characteristic, value]:
         return Appended(payload, new=False)
     # The mark of another frame: whatever the reason, this one is kept.
-    return append(store, cuff=cuff, characteristic=characteristic, value=value, arrived_at=arrived_at, source=source,
-                  visit=visit, encrypted=encrypted, mark=f"{mark} {cuff} {characteristic:04x} {value.hex()}")
+    return append(
+        store,
+        cuff=cuff,
+        characteristic=characteristic,
+        value=value,
+        arrived_at=arrived_at,
+        source=source,
+        visit=visit,
+        encrypted=encrypted,
+        mark=f"{mark} {cuff} {characteristic:04x} {value.hex()}",
+    )
 
 
 def _marked(store: Store, mark: str | None) -> tuple[int, str, int, bytes] | None:
-    row = store.row("SELECT payload.id, address, characteristic, value FROM payload JOIN cuff ON cuff.id = cuff_id "
-                    "WHERE station_id = ? AND mark = ?", (store.own_station, mark))
+    row = store.row(
+        "SELECT payload.id, address, characteristic, value FROM payload JOIN cuff ON cuff.id = "
+        "cuff_id "
+        "WHERE station_id = ? AND mark = ?",
+        (store.own_station, mark),
+    )
     return None if row is None else (row[0], row[1], row[2], row[3])
 
 
 def troubles(store: Store) -> Iterator[Trouble]:
-    """Payloads kept without a reading, oldest first. Segments that became part of a reading are not among them."""
+    """Payloads kept without a reading, oldest first. Segments that became part of a reading are not among
+    them."""
     rows = store.query(
         "SELECT payload.id, address, characteristic, value, arrived_at, kind, reason FROM outcome "
         "JOIN payload ON payload.id = payload_id JOIN cuff ON cuff.id = cuff_id "
-        "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id")
+        "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"
+    )
     for payload, cuff, characteristic, value, arrived, kind, reason in rows:
         yield Trouble(payload, cuff, characteristic, value, from_us(arrived), kind, reason)
 

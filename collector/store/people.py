@@ -20,22 +20,29 @@ def add(store: Store, name: str, at: datetime) -> Person:
     """Raises StoreError for a name that is taken (letter case does not matter) or empty."""
     name = _usable(store, name)
     with store.transaction():
-        row = store.query("INSERT INTO person (uid, name, changed_at) VALUES (?, ?, ?)",
-                          (new_uid(), name, to_us(at))).lastrowid
+        row = store.query(
+            "INSERT INTO person (uid, name, changed_at) VALUES (?, ?, ?)", (new_uid(), name, to_us(at))
+        ).lastrowid
         assert row is not None
         audit.record(store, at, "person added", {"person": name}, row)
     return Person(row, name, 0)
 
 
 def every(store: Store) -> list[Person]:
-    return [Person(*row) for row in store.query(
-        "SELECT id, name, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
-        "WHERE NOT gone ORDER BY name COLLATE NOCASE, id")]
+    return [
+        Person(*row)
+        for row in store.query(
+            "SELECT id, name, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
+            "WHERE NOT gone ORDER BY name COLLATE NOCASE, id"
+        )
+    ]
 
 
 def find(store: Store, name: str) -> Person | None:
     """By name, letter case aside. Two stations may have given one name to two people: StoreError says so."""
-    rows = store.query("SELECT id, name FROM person WHERE name = ? COLLATE NOCASE AND NOT gone", (name,)).fetchall()
+    rows = store.query(
+        "SELECT id, name FROM person WHERE name = ? COLLATE NOCASE AND NOT gone", (name,)
+    ).fetchall()
     if len(rows) > 1:
         raise StoreError(f"two people are called '{name}' (from two stations); rename one", "refused")
     return Person(rows[0][0], rows[0][1], 0) if rows else None

@@ -13,12 +13,17 @@ from collector.store.instants import from_us, to_us
 from collector.store.values import Basis, Reading, Selection
 
 _COLUMNS = (
-    "reading_id, address, slot, person.name, systolic, diastolic, mean, unit, pulse, taken_at, basis, uncertainty_s, "
-    "zone.name, received_at, status, status_raw, assessed, stamp, content_marks, time_marks, owner_mark, sightings, "
-    "payload.value, note")
+    "reading_id, address, slot, person.name, systolic, diastolic, mean, unit, pulse, taken_at, basis, "
+    "uncertainty_s, "
+    "zone.name, received_at, status, status_raw, assessed, stamp, content_marks, time_marks, owner_mark, "
+    "sightings, "
+    "payload.value, note"
+)
 _JOINS = (
-    "JOIN cuff ON cuff.id = reading.cuff_id JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = payload_id "
-    "LEFT JOIN person ON person.id = person_id")
+    "JOIN cuff ON cuff.id = reading.cuff_id JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = "
+    "payload_id "
+    "LEFT JOIN person ON person.id = person_id"
+)
 
 
 def select(store: Store, selection: Selection | None = None) -> Iterator[Reading]:
@@ -34,9 +39,17 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
         values = [*values, selection.last]
         chosen = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
     # The small table of ids first: the joins then touch only what is handed out.
-    rows = store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) "
-                       "ORDER BY taken_at, reading_id", values) if selection.last is not None else store.query(
-        f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values)
+    rows = (
+        store.query(
+            f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) "
+            "ORDER BY taken_at, reading_id",
+            values,
+        )
+        if selection.last is not None
+        else store.query(
+            f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values
+        )
+    )
     for row in rows:
         yield _reading(row)
 
@@ -50,11 +63,16 @@ def count(store: Store, selection: Selection | None = None) -> int:
 
 def get(store: Store, reading_id: str) -> Reading:
     """The reading with this id, or whose id begins so. Raises StoreError for none or several."""
-    rows = store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading_id >= ?1 AND reading_id < ?1 || 'g' "
-                       "LIMIT 2", (reading_id.lower(),)).fetchall()
+    rows = store.query(
+        f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading_id >= ?1 AND reading_id < ?1 || 'g' LIMIT 2",
+        (reading_id.lower(),),
+    ).fetchall()
     if len(rows) != 1 or not reading_id:
-        raise StoreError(f"{'several readings have ids that begin' if rows else 'no reading has an id that begins'} "
-                         f"with '{reading_id}'", "refused")
+        raise StoreError(
+            f"{'several readings have ids that begin' if rows else 'no reading has an id that begins'} "
+            f"with '{reading_id}'",
+            "refused",
+        )
     return _reading(rows[0])
 
 
@@ -64,20 +82,28 @@ def unassigned(store: Store) -> int:
 
 
 def sightings(store: Store, reading_id: str) -> list[tuple[datetime, str, str, str]]:
-    """Every time the reading came: (arrival as the station's clock showed it, source, station, payload in hex)."""
+    """Every time the reading came: (arrival as the station's clock showed it, source, station, payload in
+    hex)."""
     rows = store.query(
-        "SELECT arrived_at, source, hex(station.uid), hex(value) FROM outcome JOIN reading ON reading.id = outcome.reading "
+        "SELECT arrived_at, source, hex(station.uid), hex(value) FROM outcome JOIN reading ON reading.id = "
+        "outcome.reading "
         "JOIN payload ON payload.id = outcome.payload_id JOIN station ON station.id = station_id "
-        "WHERE reading_id = ? ORDER BY arrived_at, payload.id", (reading_id,))
+        "WHERE reading_id = ? ORDER BY arrived_at, payload.id",
+        (reading_id,),
+    )
     return [(from_us(at), source, station.lower(), value.lower()) for at, source, station, value in rows]
 
 
 def retimings(store: Store, reading_id: str) -> list[tuple[datetime, datetime, datetime, Basis, Basis]]:
     """How the reading's time was improved: (when, before, after, basis before, basis after)."""
-    rows = store.query("SELECT at, before, after, before_basis, after_basis FROM retimed WHERE reading_id = ? ORDER BY id",
-                       (reading_id,))
-    return [(from_us(at), from_us(before), from_us(after), Basis(basis), Basis(now))
-            for at, before, after, basis, now in rows]
+    rows = store.query(
+        "SELECT at, before, after, before_basis, after_basis FROM retimed WHERE reading_id = ? ORDER BY id",
+        (reading_id,),
+    )
+    return [
+        (from_us(at), from_us(before), from_us(after), Basis(basis), Basis(now))
+        for at, before, after, basis, now in rows
+    ]
 
 
 def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
@@ -101,14 +127,57 @@ def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
 
 
 def _reading(row: tuple[Any, ...]) -> Reading:
-    (reading_id, cuff, slot, person, systolic, diastolic, mean, unit, pulse, taken_at, basis, uncertainty, zone,
-     received_at, status, status_raw, assessed, stamp, content_marks, time_marks, owner_mark, sightings,
-     payload, note) = row
+    (
+        reading_id,
+        cuff,
+        slot,
+        person,
+        systolic,
+        diastolic,
+        mean,
+        unit,
+        pulse,
+        taken_at,
+        basis,
+        uncertainty,
+        zone,
+        received_at,
+        status,
+        status_raw,
+        assessed,
+        stamp,
+        content_marks,
+        time_marks,
+        owner_mark,
+        sightings,
+        payload,
+        note,
+    ) = row
     marks = ";".join(filter(None, (content_marks, time_marks, owner_mark)))
     return Reading(
-        reading_id, cuff, slot, person, _decimal(systolic), _decimal(diastolic), _decimal(mean), unit, _decimal(pulse),
-        from_us(taken_at).astimezone(ZoneInfo(zone)), Basis(basis), uncertainty, from_us(received_at), _words(status),
-        status_raw, assessed is not None, _words(assessed), stamp, _words(marks), sightings, payload.hex(), note)
+        reading_id,
+        cuff,
+        slot,
+        person,
+        _decimal(systolic),
+        _decimal(diastolic),
+        _decimal(mean),
+        unit,
+        _decimal(pulse),
+        from_us(taken_at).astimezone(ZoneInfo(zone)),
+        Basis(basis),
+        uncertainty,
+        from_us(received_at),
+        _words(status),
+        status_raw,
+        assessed is not None,
+        _words(assessed),
+        stamp,
+        _words(marks),
+        sightings,
+        payload.hex(),
+        note,
+    )
 
 
 def _decimal(text: str | None) -> Decimal | None:

@@ -9,8 +9,10 @@ from collector.store.instants import SECOND, to_us
 def set_zone(store: Store, zone: str, at: datetime) -> None:
     """Note the zone rules (IANA name) that hold here from now on; idle when they already do."""
     us = to_us(at)
-    latest = store.scalar("SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? "
-                          "ORDER BY since DESC LIMIT 1", (store.own_station, us))
+    latest = store.scalar(
+        "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1",
+        (store.own_station, us),
+    )
     if latest != zone:
         with store.transaction():
             store.query("INSERT OR REPLACE INTO station_zone VALUES (?, ?, ?)", (store.own_station, us, zone))
@@ -19,7 +21,9 @@ def set_zone(store: Store, zone: str, at: datetime) -> None:
 def zones(store: Store) -> dict[int, list[tuple[int, str]]]:
     """Per station, (since in microseconds, IANA name), oldest first."""
     found: dict[int, list[tuple[int, str]]] = {}
-    for station, since, zone in store.query("SELECT station_id, since, zone FROM station_zone ORDER BY since"):
+    for station, since, zone in store.query(
+        "SELECT station_id, since, zone FROM station_zone ORDER BY since"
+    ):
         found.setdefault(station, []).append((since, zone))
     return found
 
@@ -32,10 +36,14 @@ def unsure_clock(store: Store, boot: str, wall_minus_boottime_s: float) -> None:
     """
     base = round(wall_minus_boottime_s) * SECOND  # whole seconds: the same run of the clock, the same row
     with store.transaction():
-        store.query("INSERT INTO unsure_clock (station_id, boot, base) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
-                    (store.own_station, boot, base))
-        store.clock_id = store.scalar("SELECT id FROM unsure_clock WHERE station_id = ? AND boot = ? AND base = ?",
-                                      (store.own_station, boot, base))
+        store.query(
+            "INSERT INTO unsure_clock (station_id, boot, base) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+            (store.own_station, boot, base),
+        )
+        store.clock_id = store.scalar(
+            "SELECT id FROM unsure_clock WHERE station_id = ? AND boot = ? AND base = ?",
+            (store.own_station, boot, base),
+        )
 
 
 def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
@@ -46,11 +54,17 @@ def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
     store.clock_id = None
     true_base = round(wall_minus_boottime_s * SECOND)
     with store.transaction():
-        clocks = store.query("SELECT id, base FROM unsure_clock WHERE station_id = ? AND boot = ? "
-                             "AND correction IS NULL", (store.own_station, boot)).fetchall()
+        clocks = store.query(
+            "SELECT id, base FROM unsure_clock WHERE station_id = ? AND boot = ? AND correction IS NULL",
+            (store.own_station, boot),
+        ).fetchall()
         for clock, base in clocks:
             store.query("UPDATE unsure_clock SET correction = ? WHERE id = ?", (true_base - base, clock))
-            store.query("INSERT INTO derived (cuff_id, redo) SELECT DISTINCT cuff_id, 1 FROM payload WHERE clock_id = ?1 "
-                        "UNION SELECT DISTINCT cuff_id, 1 FROM visit_fact WHERE clock_id = ?1 "
-                        "ON CONFLICT (cuff_id) DO UPDATE SET redo = 1", (clock,))
+            store.query(
+                "INSERT INTO derived (cuff_id, redo) SELECT DISTINCT cuff_id, 1 FROM payload WHERE "
+                "clock_id = ?1 "
+                "UNION SELECT DISTINCT cuff_id, 1 FROM visit_fact WHERE clock_id = ?1 "
+                "ON CONFLICT (cuff_id) DO UPDATE SET redo = 1",
+                (clock,),
+            )
     return len(clocks)

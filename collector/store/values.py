@@ -18,7 +18,7 @@ class Basis(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One measurement, each once. Pressures in `unit` as sent; None where the cuff could not obtain a value."""
+    """One measurement, each once. Pressures in `unit` as sent; None where the cuff obtained no value."""
 
     reading_id: str  # same payloads, same id: survives rebuild and merge
     cuff: str  # identity address, or 'hand' for hand-written logs
@@ -35,10 +35,11 @@ class Reading:
     received_at: datetime  # aware UTC, first arrival
     status: tuple[str, ...]  # words, empty when nothing was flagged
     status_raw: int | None  # the status word as sent
-    features_known: bool  # whether the cuff's feature bits were read: without them no flag may mean 'not assessed'
+    features_known: bool  # were the feature bits read? Without them no flag may mean 'not assessed'
     assessed: tuple[str, ...]  # the checks this cuff can make at all, words as in `status`
     stamp: str | None  # the cuff's own stamp as ISO local time, unknown parts as '--'
-    marks: tuple[str, ...]  # 'implausible', 'same stamp, other values', 'autumn hour', 'unencrypted', 'failed', …
+    # 'implausible', 'failed', 'same stamp, other values', 'unencrypted', 'clock changed', 'autumn hour', …
+    marks: tuple[str, ...]
     sightings: int  # how often the cuff (or another station) sent it
     payload: str  # hex of the first payload
     note: str | None = None

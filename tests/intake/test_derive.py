@@ -22,8 +22,12 @@ def store(tmp_path: Path) -> Store:
     return opened
 
 
-def bring(store: Store, value: bytes, at: datetime, visit: int | None = None, uuid: int = 0x2A35) -> intake.Outcome:
-    added = journal.append(store, cuff=CUFF, characteristic=uuid, value=value, arrived_at=at, source="virtual", visit=visit)
+def bring(
+    store: Store, value: bytes, at: datetime, visit: int | None = None, uuid: int = 0x2A35
+) -> intake.Outcome:
+    added = journal.append(
+        store, cuff=CUFF, characteristic=uuid, value=value, arrived_at=at, source="virtual", visit=visit
+    )
     return intake.interpret(store, added.payload)
 
 

@@ -11,7 +11,8 @@ STATEMENTS = (
         station_id INTEGER NOT NULL REFERENCES station, since INTEGER NOT NULL, zone TEXT NOT NULL,
         PRIMARY KEY (station_id, since)) STRICT, WITHOUT ROWID""",
     # A run of the station's clock that was not known to be right (no RTC, no NTP yet). `base` is wall clock
-    # minus time since boot while it was wrong; `correction` the microseconds to add, NULL until time is known.
+    # minus time since boot while it was wrong; `correction` the microseconds to add, NULL until time is
+    # known.
     """CREATE TABLE unsure_clock (
         id INTEGER PRIMARY KEY, station_id INTEGER NOT NULL REFERENCES station, boot TEXT NOT NULL,
         base INTEGER NOT NULL, correction INTEGER, UNIQUE (station_id, boot, base)) STRICT""",

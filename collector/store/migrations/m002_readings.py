@@ -11,7 +11,8 @@ STATEMENTS = (
         id INTEGER PRIMARY KEY, reading_id TEXT NOT NULL UNIQUE,
         cuff_id INTEGER NOT NULL REFERENCES cuff, slot INTEGER, person_id INTEGER,
         systolic TEXT, diastolic TEXT, mean TEXT, unit TEXT NOT NULL, pulse TEXT,
-        taken_at INTEGER NOT NULL, basis TEXT NOT NULL, uncertainty_s REAL, zone_id INTEGER NOT NULL REFERENCES zone,
+        taken_at INTEGER NOT NULL, basis TEXT NOT NULL, uncertainty_s REAL, zone_id INTEGER NOT NULL
+        REFERENCES zone,
         received_at INTEGER NOT NULL, status TEXT NOT NULL, status_raw INTEGER, assessed TEXT,
         stamp TEXT, stamp_us INTEGER, clock TEXT, content TEXT NOT NULL,
         content_marks TEXT NOT NULL, time_marks TEXT NOT NULL DEFAULT '', owner_mark TEXT,
@@ -38,7 +39,8 @@ STATEMENTS = (
     # Times that were improved, for whoever wonders why a reading moved.
     """CREATE TABLE retimed (
         id INTEGER PRIMARY KEY, reading_id TEXT NOT NULL, at INTEGER NOT NULL,
-        before INTEGER NOT NULL, after INTEGER NOT NULL, before_basis TEXT NOT NULL, after_basis TEXT NOT NULL,
+        before INTEGER NOT NULL, after INTEGER NOT NULL, before_basis TEXT NOT NULL, after_basis TEXT NOT
+        NULL,
         before_uncertainty_s REAL, after_uncertainty_s REAL) STRICT""",
     "CREATE INDEX retimed_of_reading ON retimed (reading_id)",
 )
