@@ -16,7 +16,7 @@ Data goes to stdout through `out`, words to stderr through `say`.
 """
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import cached_property
@@ -113,22 +113,21 @@ def of(ctx: typer.Context) -> Surroundings:
 
 
 @contextmanager
-def progress(what: str, total: int | None) -> Iterator[Any]:
-    """A counter on stderr at a terminal, silence elsewhere. Yields a function to tell how many are done."""
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A counter on stderr at a terminal, silence elsewhere. Yields a function to tell (done, of)."""
     import time
 
     if not sys.stderr.isatty():
-        yield lambda done: None
+        yield lambda done, total: None
         return
     shown = 0.0
 
-    def show(done: int) -> None:
+    def show(done: int, total: int) -> None:
         nonlocal shown
         now = time.monotonic()
         if now - shown >= 0.1:
             shown = now
-            of_total = f" of {total}" if total is not None else ""
-            sys.stderr.write(f"\r{what}: {done}{of_total}\x1b[K")
+            sys.stderr.write(f"\r{what}: {done} of {total}\x1b[K")
             sys.stderr.flush()
 
     try:

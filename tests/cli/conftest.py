@@ -2,12 +2,18 @@
 
 import os
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner, Result
 
 from collector.cli.main import front
+from collector.intake.derive import catch_up, settle
+from collector.store import cuffs, journal, stations, visits
+from collector.store.database import Store, open_store
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime, build_date_time
 
 
 @pytest.fixture
@@ -26,3 +32,42 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
         return CliRunner().invoke(front(), list(args), input=input)
 
     return run
+
+
+@pytest.fixture
+def household(tmp_path: Path) -> Path:
+    """The store of an invented household: 24 readings of the cuff 'kitchen', slot 1, one of them very high.
+
+    From 4 March 2031 on, at 07:00 and 21:00 in Lisbon, the cuff's clock right; one record came twice, one
+    payload is cut, and a second cuff sent one reading of its slot 2.
+    """
+    path = tmp_path / "household.db"
+    with open_store(path) as store:
+        stations.set_zone(store, "Europe/Lisbon", datetime(2031, 1, 1, tzinfo=UTC))
+        for number in range(24):
+            at = datetime(2031, 3, 4, 7 + 14 * (number % 2), tzinfo=UTC) + timedelta(days=number // 2)
+            _send(store, KITCHEN, at, 191 if number == 5 else 120 + number, 80, 60 + number, slot=1)
+        _send(store, KITCHEN, at, 143, 80, 83, slot=1)  # the record before, once more
+        _send(store, BEDROOM, at + timedelta(minutes=9), 117, 76, 58, slot=2)
+        journal.append(store, cuff=KITCHEN, characteristic=0x2A35, value=b"\x1e\x80", arrived_at=at,
+                       source="virtual")
+        cuffs.name(store, KITCHEN, "kitchen", at)
+        catch_up(store)
+    return path
+
+
+KITCHEN, BEDROOM = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02"
+
+
+def _send(store: Store, cuff: str, at: datetime, systolic: int, diastolic: int, pulse: int,
+          slot: int) -> None:
+    visit = visits.open_visit(store, cuff, "virtual", at)
+    clock = DateTime.of(at.replace(tzinfo=None))
+    visits.learn_value(store, visit, 0x2A08, build_date_time(clock), at)
+    value = build_measurement(measurement(
+        systolic, diastolic, 97, stamp=clock, pulse=pulse, user_id=slot, status=4 if systolic > 180 else 0))
+    journal.append(store, cuff=cuff, characteristic=0x2A35, value=value, source="virtual", visit=visit,
+                   arrived_at=at + timedelta(seconds=20), encrypted=True)
+    visits.close_visit(store, visit, at + timedelta(seconds=30), "cuff left")
+    catch_up(store)
+    settle(store, visit)

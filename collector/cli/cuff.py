@@ -1,0 +1,153 @@
+"""`quietcuff cuff …`: the cuffs that were met."""
+
+import re
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import Usage, new_app, of, out, say
+from collector.cli.selecting import reading_store, terminal_width, writing_store
+
+if TYPE_CHECKING:
+    from collector.store.cuffs import Cuff
+
+app = new_app("""List, name, add or forget cuffs.
+
+    \b
+    Examples (invented cuffs):
+      quietcuff cuff list
+      quietcuff cuff name C0:FF:EE:00:00:01 kitchen
+      quietcuff cuff add --for 10
+      quietcuff cuff forget kitchen
+    """)
+
+Which = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name or address.")]
+
+
+@app.command("list")
+def list_cuffs(
+    ctx: typer.Context,
+    forgotten: Annotated[bool, typer.Option("--forgotten", help="The forgotten ones too.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a cuff.")] = False,
+) -> None:
+    """List the cuffs that were met.
+
+    \b
+    Example:
+      quietcuff cuff list --json
+    """
+    from collector.store import cuffs
+
+    with reading_store(of(ctx)) as store:
+        found = cuffs.every(store, forgotten)
+    if as_json:
+        from collector.share.rows import json_text
+
+        for cuff in found:
+            out(json_text({
+                "cuff": cuff.address, "name": cuff.name, "advertised": cuff.advertised,
+                "bonded": cuff.bonded, "bond_missing_on": cuff.bond_missing_on, "forgotten": cuff.forgotten,
+                "readings": cuff.readings, "last_visit": cuff.last_visit}))
+        return
+    if not found:
+        say("no cuff was met yet; `quietcuff listen` meets every cuff in reach")
+        return
+    from collector.share.layout import columns
+
+    heading = ("name", "address", "readings", "last visit", "remarks")
+    for line in columns([_row(cuff) for cuff in found], terminal_width(), heading, frozenset({2})):
+        out(line)
+
+
+def _row(cuff: "Cuff") -> tuple[str, ...]:
+    from collector.share.layout import visible
+
+    remarks = ["bonded" if cuff.bonded else "not bonded"]
+    if cuff.bond_missing_on:
+        where = "the cuff has" if cuff.bond_missing_on == "cuff" else "this machine has"
+        remarks.append(f"{where} lost the bond: pair again")
+    if cuff.forgotten:
+        remarks.append("forgotten")
+    if cuff.advertised:
+        remarks.append(f"calls itself {visible(cuff.advertised)}")
+    last = cuff.last_visit.astimezone().isoformat(" ", "minutes") if cuff.last_visit else "never"
+    return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(remarks)
+
+
+@app.command("name")
+def name_cuff(
+    ctx: typer.Context,
+    cuff: Which,
+    name: Annotated[str, typer.Argument(metavar="NAME", help="What to call it; '' takes its name away.")],
+) -> None:
+    """Give a cuff a name of your own.
+
+    \b
+    Example:
+      quietcuff cuff name C0:FF:EE:00:00:01 kitchen
+    """
+    from collector.store import cuffs
+
+    name = name.strip()
+    if not name.isprintable() or len(name) > 60:
+        raise Usage("a cuff's name is at most 60 printable letters")
+    if _is_address(name):
+        raise Usage(f"{name!r} looks like an address; a name has to look different")
+    with writing_store(of(ctx)) as store:
+        cuffs.name(store, cuff, name or None, datetime.now(UTC))
+    say(f"{cuff} is now called {name}" if name else f"{cuff} has no name now")
+
+
+@app.command("add")
+def add_cuff(
+    ctx: typer.Context,
+    address: Annotated[str | None, typer.Argument(
+        metavar="[ADDRESS]", help="The cuff's address, if you know it.")] = None,
+    minutes: Annotated[int, typer.Option(
+        "--for", metavar="MINUTES", min=1, max=120, help="How long to take in new cuffs.")] = 5,
+) -> None:
+    """Take in a new or a forgotten cuff.
+
+    New ones need it where only known cuffs are visited (accept = "known" under [radio]). Without an address,
+    whichever new cuff speaks in the next minutes is taken in: let it pair and measure once, or press its
+    memory button.
+
+    \b
+    Examples:
+      quietcuff cuff add --for 10
+      quietcuff cuff add C0:FF:EE:00:00:01
+    """
+    from collector.store import cuffs
+
+    now = datetime.now(UTC)
+    if address is not None and not _is_address(address):
+        raise Usage(f"{address!r} is not an address such as C0:FF:EE:00:00:01")
+    with writing_store(of(ctx)) as store:
+        if address is not None:
+            cuffs.remember(store, address.upper(), now)
+            say(f"{address.upper()} is visited from now on")
+        else:
+            cuffs.open_window(store, now + timedelta(minutes=minutes))
+            say(f"new cuffs are taken in for {minutes} minute{'' if minutes == 1 else 's'}")
+
+
+@app.command("forget")
+def forget_cuff(ctx: typer.Context, cuff: Which) -> None:
+    """Visit a cuff no more; its readings stay.
+
+    \b
+    Example:
+      quietcuff cuff forget kitchen
+    """
+    from collector.store import cuffs
+
+    with writing_store(of(ctx)) as store:
+        address = cuffs.need(store, cuff)
+        cuffs.forget(store, address, datetime.now(UTC))
+    say(f"{cuff} is forgotten; its readings stay. `quietcuff cuff add {address}` takes it in again. The "
+        f"system's own bond stays until `bluetoothctl remove {address}`")
+
+
+def _is_address(text: str) -> bool:
+    return re.fullmatch(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}", text) is not None

@@ -1,0 +1,116 @@
+"""`quietcuff readings`: the readings, for people at a terminal and as JSON."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import new_app, of, out, say
+from collector.cli.selecting import (
+    Cuff,
+    Person,
+    Since,
+    Unassigned,
+    Until,
+    reading_store,
+    selection,
+    terminal_width,
+)
+from collector.store.values import Reading
+
+if TYPE_CHECKING:
+    from collector.store.database import Store
+
+app = new_app()
+
+USUAL_LAST = 20
+
+
+@app.command()
+def readings(
+    ctx: typer.Context,
+    last: Annotated[int | None, typer.Option(
+        "--last", "-n", metavar="N", min=1, help="Only the newest N.")] = None,
+    since: Since = None,
+    until: Until = None,
+    cuff: Cuff = None,
+    person: Person = None,
+    unassigned: Unassigned = False,
+    everything: Annotated[bool, typer.Option("--all", help="All of them, not the newest 20.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a reading.")] = False,
+) -> None:
+    """Show readings, oldest first.
+
+    Without a choice of time the table holds the newest 20, and --json all. Times carry their offset. A date
+    stands for the whole day of the station's clock: --until 2031-03-07 includes the 7th, and --until
+    2031-03-07T12:00 ends before noon. Remarks say what the cuff flagged and how the time was come by.
+
+    \b
+    Examples:
+      quietcuff readings --last 5
+      quietcuff readings --person mira --since 2031-03-01 --until 2031-03-07
+      quietcuff readings --cuff kitchen --json | tail -n 1
+    """
+    around = of(ctx)
+    cut = not (as_json or everything or since or until or last)
+    chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned,
+                       last=USUAL_LAST if cut else last)
+    with reading_store(around) as store:
+        from collector.store.readings import select
+
+        found = select(store, chosen)
+        count = _json(found) if as_json else _table(store, found, around.config.station.emergency_number)
+        if count == 0:
+            _say_none(store)
+        elif cut and count == USUAL_LAST:
+            say(f"the newest {USUAL_LAST}; --all shows all")
+
+
+def _json(found: Iterator[Reading]) -> int:
+    from collector.share.rows import ndjson
+
+    count = 0
+    for count, line in enumerate(ndjson(found), 1):  # noqa: B007
+        out(line)
+    return count
+
+
+def _table(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
+    from collector.cli.cautions import caution, very_high
+    from collector.share.terminal import View, lines
+
+    count = high = 0
+
+    def counted() -> Iterator[Reading]:
+        nonlocal count, high
+        for reading in found:
+            count += 1
+            high += very_high(reading)
+            yield reading
+
+    for line in lines(counted(), View(terminal_width(), cuff_names(store), very_high)):
+        out(line)
+    if high:
+        for words in caution(emergency_number):
+            say(words)
+    return count
+
+
+def cuff_names(store: "Store") -> dict[str, str]:
+    """Addresses of cuffs to the names we gave them."""
+    from collector.store import cuffs
+
+    names = {cuff.address: cuff.name for cuff in cuffs.every(store, forgotten=True) if cuff.name}
+    return {cuffs.HAND: "by hand", **names}
+
+
+def _say_none(store: "Store") -> None:
+    from collector.store import journal
+
+    counts = journal.counts(store)
+    if counts.readings:
+        say(f"none of the {counts.readings} readings in {store.path} match")
+    elif counts.payloads:
+        say(f"no readings in {store.path} yet, but {counts.payloads} payloads; `quietcuff check` tells why")
+    else:
+        say(f"no readings in {store.path} yet; `quietcuff listen` collects them, `quietcuff demo` shows how")

@@ -1,0 +1,30 @@
+"""`quietcuff rebuild`: all readings anew from the journal."""
+
+import typer
+
+from collector.cli.frame import new_app, of, progress, say
+from collector.cli.selecting import writing_store
+
+app = new_app()
+
+
+@app.command()
+def rebuild(ctx: typer.Context) -> None:
+    """Derive all readings again from the journal.
+
+    The journal holds every payload as it came, and readings follow from it. After an update that reads
+    payloads better, this brings the older readings along. It changes all or, when stopped, nothing.
+
+    \b
+    Example:
+      quietcuff rebuild
+    """
+    from collector.intake.derive import rebuild as derive_all
+    from collector.store import journal
+
+    with writing_store(of(ctx)) as store:
+        with progress("payloads taken up") as show:
+            readings = derive_all(store, show)
+        counts = journal.counts(store)
+    say(f"{readings} readings from {counts.payloads} payloads; {counts.repeats} came again, "
+        f"{counts.undecodable} could not be decoded")
