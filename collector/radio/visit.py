@@ -197,7 +197,7 @@ class _Visit:
     # -- staying -------------------------------------------------------------------------------------
 
     async def _stay(self) -> str:
-        """Until the cuff leaves, is silent for long, or a limit is reached; sets the clock in the first quiet."""
+        """Until the cuff leaves, a long silence or a limit; the clock is set in the first quiet."""
         gone = asyncio.ensure_future(self.link.gone())
         clock_due = self.plan.set_clock != "never" and not self.silent
         subscribed = time.monotonic()

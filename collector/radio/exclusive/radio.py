@@ -44,7 +44,7 @@ class Heard:
     """A cuff that was heard: when, under which name, and when it may be visited (again)."""
 
     advert: Advert
-    at: float
+    at: float  # of the last advertisement that no attempt was made upon
     name: str | None = None
     fruitless: int = 0  # visits in a row that brought nothing
     not_before: float = 0.0
@@ -71,6 +71,11 @@ class BumbleRadio:
         self._wake = asyncio.Event()
         self.listening = asyncio.Event()  # set while cuffs are heard
         self._scan_yields = False  # the adapter cannot scan and connect at once
+
+    @property
+    def visiting(self) -> int:
+        """Visits in progress."""
+        return len(self._visits)
 
     def _adapter(self) -> AbstractAsyncContextManager[Adapter]:
         """Take the adapter; give it back at the end. Raises RadioUnavailable."""
@@ -196,6 +201,7 @@ class BumbleRadio:
                 heard.not_before = time.monotonic() + LONGEST_PAUSE_S / 6
                 continue
             link = await self._connect(heard.advert)
+            heard.at = 0.0  # what was heard before is used up: a connected cuff does not advertise
             if link is None:
                 self._pause(heard, fruitful=False)
                 continue

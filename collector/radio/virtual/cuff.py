@@ -5,11 +5,12 @@ a bonded collector's subscription is remembered, and the cuff hangs up when it h
 """
 
 import secrets
+from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from collector.radio.virtual.manner import Manner
 from collector.radio.virtual.memory import Memory
@@ -38,7 +39,7 @@ class VirtualCuff:
         self.clock_ahead, self._now = clock_ahead, now
         keeps = self.manner.keeps_records or self.manner.resends_all
         self.memory = Memory(self.manner.multiple_bonds, keeps)
-        self.steps: list[str] = []  # what collectors did, in order: for tests
+        self.steps: deque[str] = deque(maxlen=1000)  # what collectors did, in order: for tests
         self.times_set: list[bytes] = []
         self._irk = secrets.token_bytes(16)
         self._radio: CuffRadio | None = None
@@ -87,6 +88,10 @@ class VirtualCuff:
         if self.manner.forgets_bond:
             self.forget_bonds()
         await self._plugged.wake()
+
+    def behave(self, **changes: Any) -> None:
+        """Change its manner from the next waking on; what its table declares stays as it was plugged in."""
+        self.manner = replace(self.manner, **changes)
 
     def forget_bonds(self) -> None:
         """Lose its side of every bond, as after a change of batteries."""

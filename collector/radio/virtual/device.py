@@ -47,7 +47,7 @@ class Peripheral(Device):
             gatt_service_enabled=False, advertising_interval_min=manner.interval_ms,
             advertising_interval_max=manner.interval_ms))
         self.keystore = MemoryKeyStore()
-        self._manner, self._on_pdu = manner, on_pdu
+        self._on_pdu = on_pdu
         self.pairing_config_factory = lambda _: PairingConfig(
             sc=True, mitm=manner.passkey is not None, bonding=True, delegate=Display(manner.passkey),
             identity_address_type=PairingConfig.AddressType.RANDOM)
@@ -72,13 +72,13 @@ class Peripheral(Device):
             self.host.send_hci_packet(
                 hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
 
-    async def advertise(self) -> None:
-        if self._manner.private_address:
+    async def advertise(self, manner: Manner) -> None:
+        if manner.private_address:
             self.random_address = hci.Address.generate_private_address(self.irk)
             await self.send_sync_command(
                 hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
         data: list[tuple[int, bytes]] = [(AdvertisingData.FLAGS, b"\x06")]
-        if self._manner.lists_service:
+        if manner.lists_service:
             data.append((AdvertisingData.INCOMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x10\x18"))
         room = 31 - sum(2 + len(value) for _, value in data) - 2
         data.append((AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode()[:max(room, 0)]))

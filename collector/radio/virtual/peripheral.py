@@ -13,7 +13,7 @@ from bumble.keys import MemoryKeyStore
 from bumble.link import LocalLink
 
 from collector.radio.virtual.device import STEPS, Peripheral
-from collector.radio.virtual.manner import Drop
+from collector.radio.virtual.manner import Drop, Manner
 from collector.radio.virtual.table import TableMaker
 from collector.radio.virtual.talk import Talk
 
@@ -29,7 +29,7 @@ class CuffRadio:
     """Where a cuff and its controller meet. One collector at a time."""
 
     def __init__(self, cuff: "VirtualCuff", link: LocalLink, irk: bytes) -> None:
-        self.cuff, self.manner, self.memory = cuff, cuff.manner, cuff.memory
+        self.cuff, self.memory = cuff, cuff.memory
         self.news = asyncio.Event()  # a record was measured
         self._link = link
         self._controller = Controller(cuff.name, link=link)
@@ -46,8 +46,12 @@ class CuffRadio:
         self._running: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._came, self._over = asyncio.Event(), asyncio.Event()
-        self._drops: dict[Drop, int] = {drop: drop.times for drop in [self.manner.drop] if drop}
+        self._dropped: Counter[Drop] = Counter()
         self._counts: Counter[str] = Counter()
+
+    @property
+    def manner(self) -> Manner:
+        return self.cuff.manner
 
     async def power_on(self) -> None:
         await self.device.power_on()
@@ -63,7 +67,7 @@ class CuffRadio:
     async def wake(self) -> None:
         self._came.clear()
         self._over.clear()
-        await self.device.advertise()
+        await self.device.advertise(self.manner)
         try:
             await asyncio.wait_for(self._came.wait(), self.manner.advertises_s)
         except TimeoutError:
@@ -117,14 +121,14 @@ class CuffRadio:
         """A step is about to be done; True when the link was cut instead. A cut after it starts here."""
         self.cuff.steps.append(name)
         self._counts[name] += 1
-        for drop, left in self._drops.items():
-            if left and drop.step == name and self._counts[name] == drop.nth:
-                self._drops[drop] = left - 1
-                if drop.when == "before":
-                    self.cut(LINK_LOST)
-                    return True
-                delay = 0 if drop.when == "during" else AFTER_S
-                asyncio.get_running_loop().call_later(delay, self.cut, LINK_LOST)
+        drop = self.manner.drop
+        if drop is None or (drop.step, drop.nth) != (name, self._counts[name]) or self._dropped[drop] >= drop.times:
+            return False
+        self._dropped[drop] += 1
+        if drop.when == "before":
+            self.cut(LINK_LOST)
+            return True
+        asyncio.get_running_loop().call_later(0 if drop.when == "during" else AFTER_S, self.cut, LINK_LOST)
         return False
 
     def _on_pdu(self, connection: Connection, opcode: int, pdu: bytes) -> bool:

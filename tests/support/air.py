@@ -1,0 +1,112 @@
+"""A room with virtual cuffs and a collector's radio in it, and a Desk that only notes what it is handed."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from collector.radio.port import Arrival, Bond, Desk, Fact, Handles, KnownCuff, NotTaken, VisitPlan
+from collector.radio.virtual import VirtualCuff, VirtualRadio
+
+
+class NoteDesk:
+    """Keeps everything in memory. refuse: says of an arrival why it cannot be stored, or None."""
+
+    def __init__(self, refuse: Callable[[Arrival], str | None] | None = None) -> None:
+        self.refuse = refuse
+        self.accept = lambda cuff: True
+        self.arrivals: list[Arrival] = []
+        self.visit_of: list[int | None] = []
+        self.facts: list[tuple[int, Fact]] = []
+        self.cuffs: dict[int, str] = {}
+        self.outcomes: dict[int, str] = {}
+        self.told: dict[str, str | None] = {}
+        self._known: dict[str, KnownCuff] = {}
+
+    @property
+    def payloads(self) -> list[bytes]:
+        return [arrival.value for arrival in self.arrivals]
+
+    def known(self) -> tuple[KnownCuff, ...]:
+        return tuple(self._known.values())
+
+    def accepts(self, cuff: str) -> bool:
+        return self.accept(cuff)
+
+    def open_visit(self, cuff: str, source: str, at: datetime) -> int:
+        number = len(self.cuffs) + 1
+        self.cuffs[number] = cuff
+        self._known.setdefault(cuff, KnownCuff(cuff, False))
+        return number
+
+    def learn(self, visit: int, fact: Fact) -> None:
+        assert visit not in self.outcomes, "a fact after the end of its visit"
+        self.facts.append((visit, fact))
+        cuff = self._known[self.cuffs[visit]]
+        if isinstance(fact, Bond):
+            self._known[cuff.address] = KnownCuff(cuff.address, fact.bonded, cuff.handles, cuff.last_sequence)
+        if isinstance(fact, Handles):
+            self._known[cuff.address] = KnownCuff(cuff.address, cuff.bonded, fact.handles, cuff.last_sequence)
+
+    def take(self, arrival: Arrival, visit: int | None) -> None:
+        trouble = self.refuse(arrival) if self.refuse else None
+        if trouble:
+            raise NotTaken(trouble)
+        self.arrivals.append(arrival)
+        self.visit_of.append(visit)
+
+    def close_visit(self, visit: int, at: datetime, outcome: str) -> None:
+        assert visit not in self.outcomes, "closed twice"
+        self.outcomes[visit] = outcome
+
+    def tell(self, topic: str, text: str | None) -> None:
+        self.told[topic] = text
+
+    def facts_of(self, kind: type) -> list:
+        return [fact for _, fact in self.facts if isinstance(fact, kind)]
+
+
+class Room:
+    """The radio, running, and what belongs to it."""
+
+    def __init__(self, radio: VirtualRadio, desk: Desk) -> None:
+        self.radio, self.desk = radio, desk
+
+    async def quiet(self) -> None:
+        """Until no visit is in progress."""
+        while self.radio.visiting:
+            await asyncio.sleep(0.001)  # noqa: ASYNC110 (nothing to hold on to: visits come and go)
+
+    async def wake(self, *cuffs: VirtualCuff, times: int = 1) -> None:
+        """Wake cuffs together, and see their visits to the end."""
+        for _ in range(times):
+            await asyncio.gather(*(cuff.wake() for cuff in cuffs or self.radio.cuffs))
+            await self.quiet()
+
+
+@asynccontextmanager
+async def room(*cuffs: VirtualCuff, desk: Desk | None = None, plan: VisitPlan | None = None,
+               keys: Path | None = None, **settings: object) -> AsyncIterator[Room]:
+    """A virtual radio listening to cuffs, until the block ends."""
+    radio = VirtualRadio(cuffs, keys, **settings)
+    desk = desk or NoteDesk()
+    stop = asyncio.Event()
+    running = asyncio.ensure_future(radio.run(desk, plan or VisitPlan(), stop))
+    listening = asyncio.ensure_future(radio.listening.wait())
+    await asyncio.wait({running, listening}, return_when=asyncio.FIRST_COMPLETED)
+    listening.cancel()
+    try:
+        if running.done():
+            running.result()
+        yield Room(radio, desk)
+    finally:
+        stop.set()
+        await running
+
+
+def fill(cuff: VirtualCuff, count: int, systolic: int = 120) -> list[bytes]:
+    """Let a cuff measure a few times, a minute apart, each differently."""
+    start = len(cuff.measured)
+    return [cuff.measure(systolic + n % 60, 80, pulse=60 + n % 40, at=datetime(2026, 3, 1) + timedelta(minutes=n))
+            for n in range(start, start + count)]
