@@ -115,7 +115,7 @@ def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
     if selection.unassigned:
         parts.append("person_id IS NULL")
     if selection.cuff is not None:
-        parts.append("cuff_id = (SELECT id FROM cuff WHERE address = ?)")
+        parts.append("reading.cuff_id = (SELECT id FROM cuff WHERE address = ?)")
         values.append(cuffs.need(store, selection.cuff))
     if selection.since is not None:
         parts.append("taken_at >= ?")
