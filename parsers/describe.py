@@ -102,7 +102,7 @@ def _(content: Feature, feature: Feature | None = None) -> Lines:
 
 @describe.register
 def _(time: DateTime, feature: Feature | None = None) -> Lines:
-    return [("date and time", _wall(time))]
+    return [("date and time", _wall(time)), *_trailing(time.trailing)]
 
 
 @describe.register

@@ -89,7 +89,8 @@ def _(feature: Feature) -> Json:
 
 @as_json.register
 def _(time: DateTime) -> Json:
-    return {"wall_time": str(time), "usable": time.usable, "raw": time.raw.hex()}
+    return {"wall_time": str(time), "usable": time.usable, "raw": time.raw.hex(),
+            "trailing": time.trailing.hex()}
 
 
 @as_json.register

@@ -32,7 +32,8 @@ _DATE_TIME, _CURRENT_TIME = Layout(DATE_TIME), Layout(CURRENT_TIME)
 class DateTime:
     """Seven octets of wall time as sent: parts that cannot be (month 13, second 60) stay as they came.
 
-    year, month and day are None where the cuff sent 0, its word for unknown.
+    year, month and day are None where the cuff sent 0, its word for unknown. trailing: octets after a
+    value of 0x2A08; a stamp within a record has none.
     """
 
     year: int | None
@@ -41,6 +42,7 @@ class DateTime:
     hour: int
     minute: int
     second: int
+    trailing: bytes = b""
 
     @classmethod
     def of(cls, when: datetime) -> "DateTime":
@@ -54,7 +56,7 @@ class DateTime:
     @property
     def raw(self) -> bytes:
         """The seven octets."""
-        return build_date_time(self)
+        return _DATE_TIME.build(self.fields())
 
     @property
     def usable(self) -> bool:
@@ -128,14 +130,15 @@ class CurrentTime:
 
 
 def parse_date_time(value: bytes) -> DateTime:
-    """0x2A08, 7 octets; octets beyond are ignored. Raises ParseError."""
-    year, month, day, hour, minute, second, _ = _DATE_TIME.read(value)
-    return DateTime(year or None, month or None, day or None, hour, minute, second)
+    """0x2A08, 7 octets. Raises ParseError."""
+    year, month, day, hour, minute, second, trailing = _DATE_TIME.read(value)
+    return DateTime(year or None, month or None, day or None, hour, minute, second, trailing)
 
 
 def build_date_time(value: DateTime | datetime) -> bytes:
     """Seven octets. Raises ValueError when a part does not fit its octets."""
-    return _DATE_TIME.build((value if isinstance(value, DateTime) else DateTime.of(value)).fields())
+    stamp = value if isinstance(value, DateTime) else DateTime.of(value)
+    return _DATE_TIME.build(stamp.fields(), stamp.trailing)
 
 
 def parse_current_time(value: bytes) -> CurrentTime:

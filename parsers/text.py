@@ -8,6 +8,7 @@ import unicodedata
 LIMIT = 120
 """Characters kept at most. A GATT value has at most 512 octets; names on labels are far shorter."""
 
+_WINDOW = 1024
 _REPLACEMENT = "\N{REPLACEMENT CHARACTER}"
 # Controls, formats such as the change of direction, surrogates, private and unassigned ones, line ends.
 _HARMFUL = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
@@ -24,8 +25,7 @@ def plain(text: str | bytes, limit: int = LIMIT) -> str:
     """
     if limit < 1:
         raise ValueError("limit must be at least 1")
-    # A padded or endless value is never worked on as a whole: four octets or characters for each one kept.
-    head = text[: 4 * limit + 4]
+    head = text[: max(_WINDOW, 4 * limit)]  # an endless value is never worked on as a whole
     cut = len(text) > len(head)
     decoded = head.decode("utf-8", "replace") if isinstance(head, bytes | bytearray | memoryview) else head
     if cut:

@@ -1,0 +1,103 @@
+"""How fast a full measurement record becomes a value, against a `struct` decoder written by hand.
+
+    python tests/bench/bench_decode.py
+
+The hand-written one is what a program would do without a library: it knows this one layout, gives a
+tuple of plain numbers, keeps no precision, no reserved bits and names no field when the value is cut.
+"""
+
+import math
+import random
+import struct
+import sys
+import timeit
+
+from parsers.layout import Layout
+from parsers.measurement import build_measurement, measurement, parse_measurement
+from parsers.pressure import COMPOUND
+from parsers.sfloat import SFloat, _sfloat
+from parsers.stamps import DateTime
+
+ALLOWED = 6.0
+_SPECIAL = {0x07FF, 0x0800, 0x0801, 0x0802, 0x07FE}
+
+
+def _number(word: int) -> float:
+    if word in _SPECIAL:
+        return math.nan
+    mantissa, exponent = word & 0x0FFF, word >> 12
+    if mantissa >= 0x0800:
+        mantissa -= 0x1000
+    if exponent >= 8:
+        exponent -= 16
+    return mantissa * 10.0**exponent
+
+
+def by_hand(value: bytes) -> tuple[object, ...]:
+    """The bare fields of a value with whatever its flags announce."""
+    flags, systolic, diastolic, mean = struct.unpack_from("<BHHH", value)
+    at = 7
+    stamp = pulse = user = status = None
+    if flags & 0x02:
+        stamp = struct.unpack_from("<HBBBBB", value, at)
+        at += 7
+    if flags & 0x04:
+        (word,) = struct.unpack_from("<H", value, at)
+        pulse = _number(word)
+        at += 2
+    if flags & 0x08:
+        user = value[at]
+        at += 1
+    if flags & 0x10:
+        (status,) = struct.unpack_from("<H", value, at)
+    return flags, _number(systolic), _number(diastolic), _number(mean), stamp, pulse, user, status
+
+
+def payloads(count: int = 200) -> list[bytes]:
+    """Full records of 19 octets, different ones, as a household's cuff sends them."""
+    chance = random.Random(1)
+    return [build_measurement(measurement(
+        chance.randrange(95, 190), chance.randrange(50, 115), chance.randrange(65, 140),
+        stamp=DateTime(2026, chance.randrange(1, 13), chance.randrange(1, 29), chance.randrange(24),
+                       chance.randrange(60), chance.randrange(60)),
+        pulse=chance.randrange(45, 120), user_id=chance.randrange(4), status=chance.randrange(64),
+    )) for _ in range(count)]
+
+
+def microseconds(decode: object, values: list[bytes], rounds: int = 50, repeats: int = 9) -> float:
+    """Of one value, the best of several runs."""
+    def run() -> None:
+        for value in values:
+            decode(value)  # type: ignore[operator]
+    return min(timeit.repeat(run, number=rounds, repeat=repeats)) / rounds / len(values) * 1e6
+
+
+def cold(value: bytes) -> object:
+    """As for numbers never met before."""
+    _sfloat.cache_clear()
+    return parse_measurement(value)
+
+
+def main() -> int:
+    values = payloads()
+    assert all(len(value) == 19 for value in values)
+    layout = Layout(COMPOUND)
+    rows = {
+        "struct by hand, bare fields": microseconds(by_hand, values),
+        "derived struct, bare fields": microseconds(layout.read, values),
+        "parse_measurement, the value": microseconds(parse_measurement, values),
+        "the same, no SFLOAT remembered": microseconds(cold, values, rounds=10),
+        "construct itself, bare fields": microseconds(COMPOUND.parse, values, rounds=5),
+        "one SFLOAT word, remembered": microseconds(lambda _: SFloat.from_word(0x0078), values),
+    }
+    base = rows["struct by hand, bare fields"]
+    for name, took in rows.items():
+        print(f"{name:32} {took:7.2f} µs {took / base:6.2f} ×")
+    ratio = rows["parse_measurement, the value"] / base
+    verdict = "within" if ratio <= ALLOWED else "OVER"
+    print(f"decode ratio {ratio:.2f} ({verdict} {ALLOWED:.0f} × a hand-written struct decoder)")
+    return 0 if ratio <= ALLOWED else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
