@@ -31,6 +31,7 @@ from collector.radio.port import (
     ValueRead,
     VisitPlan,
 )
+from collector.radio.within import within
 from parsers.control import consent
 from parsers.uuids import Uuid
 
@@ -82,7 +83,7 @@ async def visit(link: Link, desk: Desk, plan: VisitPlan) -> str:
 
 async def _hang_up(link: Link) -> None:
     with suppress(TimeoutError, RadioError):
-        await asyncio.wait_for(link.hang_up(), FAREWELL_S)
+        await within(FAREWELL_S, link.hang_up())
 
 
 class _Visit:
@@ -117,7 +118,7 @@ class _Visit:
     async def _step(self, what: str, step: Awaitable[T], timeout_s: float | None = None) -> T | None:
         """Do one step; None when it failed in a way the visit survives."""
         try:
-            return await asyncio.wait_for(step, timeout_s or self.plan.step_timeout_s)
+            return await within(timeout_s or self.plan.step_timeout_s, step)
         except TimeoutError:
             self.silent = True
             self._note(what, "no answer")
@@ -236,7 +237,7 @@ class _Visit:
             return
         value, error = cuffclock.encode(found.short, datetime.now(UTC), self.plan.zone), None
         try:
-            await asyncio.wait_for(self.link.write(found, value), self.plan.step_timeout_s)
+            await within(self.plan.step_timeout_s, self.link.write(found, value))
         except TimeoutError:
             self.silent = True
             self._note("setting the clock", "no answer")

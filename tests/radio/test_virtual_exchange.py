@@ -21,8 +21,10 @@ async def test_first_visit_brings_every_record_and_what_the_cuff_says_of_itself(
     desk = air.desk
     assert desk.payloads == records == cuff.confirmed
     assert {arrival.characteristic for arrival in desk.arrivals} == {Uuid.BLOOD_PRESSURE_MEASUREMENT}
-    assert all(arrival.cuff == cuff.address and arrival.encrypted and arrival.source == "virtual"
-               for arrival in desk.arrivals)
+    assert all(
+        arrival.cuff == cuff.address and arrival.encrypted and arrival.source == "virtual"
+        for arrival in desk.arrivals
+    )
     assert desk.visit_of == [1, 1, 1]
     assert desk.outcomes == {1: "cuff left"}
     assert desk.facts_of(Bond) == [Bond(True)]
@@ -141,8 +143,11 @@ async def test_the_cuffs_clock_is_read_with_the_instant_it_held(clock: str | Non
     fill(cuff, 1)
     async with room(cuff) as air:
         await air.wake()
-    clocks = [fact for fact in air.desk.facts_of(ValueRead)
-              if fact.characteristic in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)]
+    clocks = [
+        fact
+        for fact in air.desk.facts_of(ValueRead)
+        if fact.characteristic in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)
+    ]
     assert len(clocks) == (clock is not None)
     if clocks:
         from collector.radio.cuffclock import seconds_ahead
@@ -155,7 +160,8 @@ async def test_the_cuffs_clock_is_read_with_the_instant_it_held(clock: str | Non
 
 @pytest.mark.parametrize("reserves", [False, True])
 async def test_setting_the_clock_stands_between_two_readings_of_it(
-        reserves: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    reserves: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("collector.radio.visit.QUIET_S", 0.05)
     monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
     manner = Manner(clock_reserves=reserves, lingers_s=0.4)
@@ -165,8 +171,11 @@ async def test_setting_the_clock_stands_between_two_readings_of_it(
         await air.wake()
         await air.wake()  # right by now: left alone
     desk = air.desk
-    kinds = [type(fact) for visit, fact in desk.facts
-             if visit == 1 and getattr(fact, "characteristic", None) == Uuid.CURRENT_TIME]
+    kinds = [
+        type(fact)
+        for visit, fact in desk.facts
+        if visit == 1 and getattr(fact, "characteristic", None) == Uuid.CURRENT_TIME
+    ]
     assert kinds == [ValueRead, ValueRead, ClockSet, ValueRead]
     assert [fact.error for fact in desk.facts_of(ClockSet)] == [0x80 if reserves else None]
     assert abs(cuff.clock() - datetime.now()) < timedelta(seconds=2)
@@ -258,8 +267,10 @@ async def test_a_cuff_with_a_new_private_address_each_time_is_one_cuff() -> None
 
 
 async def test_unknown_cuffs_are_left_alone_where_only_known_ones_may_speak() -> None:
-    known, unknown = VirtualCuff(manner=QUICK), VirtualCuff(
-        "Other", "F0:00:00:00:00:01", Manner(lingers_s=0.05, advertises_s=0.3))
+    known, unknown = (
+        VirtualCuff(manner=QUICK),
+        VirtualCuff("Other", "F0:00:00:00:00:01", Manner(lingers_s=0.05, advertises_s=0.3)),
+    )
     fill(known, 1)
     fill(unknown, 1)
     desk = NoteDesk()

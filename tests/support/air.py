@@ -75,8 +75,8 @@ class Room:
 
     async def quiet(self) -> None:
         """Until no visit is in progress."""
-        while self.radio.visiting:
-            await asyncio.sleep(0.001)  # noqa: ASYNC110 (nothing to hold on to: visits come and go)
+        while self.radio.visiting:  # noqa: ASYNC110 (nothing to hold on to: visits come and go)
+            await asyncio.sleep(0.001)
 
     async def wake(self, *cuffs: VirtualCuff, times: int = 1) -> None:
         """Wake cuffs together, and see their visits to the end."""
@@ -86,8 +86,13 @@ class Room:
 
 
 @asynccontextmanager
-async def room(*cuffs: VirtualCuff, desk: Desk | None = None, plan: VisitPlan | None = None,
-               keys: Path | None = None, **settings: object) -> AsyncIterator[Room]:
+async def room(
+    *cuffs: VirtualCuff,
+    desk: Desk | None = None,
+    plan: VisitPlan | None = None,
+    keys: Path | None = None,
+    **settings: object,
+) -> AsyncIterator[Room]:
     """A virtual radio listening to cuffs, until the block ends."""
     radio = VirtualRadio(cuffs, keys, **settings)
     desk = desk or NoteDesk()
@@ -108,5 +113,8 @@ async def room(*cuffs: VirtualCuff, desk: Desk | None = None, plan: VisitPlan | 
 def fill(cuff: VirtualCuff, count: int, systolic: int = 120) -> list[bytes]:
     """Let a cuff measure a few times, a minute apart, each differently."""
     start = len(cuff.measured)
-    return [cuff.measure(systolic + n % 60, 80, pulse=60 + n % 40, at=datetime(2026, 3, 1) + timedelta(minutes=n))
-            for n in range(start, start + count)]
+    begin = datetime(2026, 3, 1)
+    return [
+        cuff.measure(systolic + n % 60, 80, pulse=60 + n % 40, at=begin + timedelta(minutes=n))
+        for n in range(start, start + count)
+    ]

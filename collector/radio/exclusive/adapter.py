@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 from collector.radio.exclusive.radio import Adapter, BumbleRadio
 from collector.radio.port import RadioUnavailable
+from collector.radio.within import within
 
 if TYPE_CHECKING:
     from bumble.transport.common import Transport
@@ -64,7 +65,7 @@ class ExclusiveRadio(BumbleRadio):
             gone.cancel()
         finally:
             with suppress(Exception):
-                await asyncio.wait_for(transport.close(), 1.0)
+                await within(1.0, transport.close())
 
 
 async def _terminated(transport: "Transport") -> None:
@@ -80,7 +81,7 @@ async def open_adapter(spec: str) -> "Transport":
             return open_user_channel(int(where or "0"))
         from bumble.transport import open_transport
 
-        return await asyncio.wait_for(open_transport(spec), 10.0)
+        return await within(10.0, open_transport(spec))
     except RadioUnavailable:
         raise
     except TimeoutError:

@@ -25,6 +25,7 @@ from collector.radio.port import (
     NotTaken,
     Refused,
 )
+from collector.radio.within import within
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
@@ -210,7 +211,7 @@ class BumbleLink:
         """Pair first where an address that we cannot resolve hides the cuff: pairing tells who it is."""
         if self._connection.peer_address.is_resolvable:
             with suppress(Refused, LinkLost, TimeoutError):
-                await asyncio.wait_for(self.secure(), REVEAL_S)
+                await within(REVEAL_S, self.secure())
 
     async def secure(self) -> bool:
         """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides."""

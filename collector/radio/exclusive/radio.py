@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Protocol
 from collector.radio.exclusive.scan import Advert, lists_service, local_name, written
 from collector.radio.port import Desk, KnownCuff, RadioUnavailable, VisitPlan
 from collector.radio.visit import visit
+from collector.radio.within import within
 
 if TYPE_CHECKING:
     from bumble.device import Connection
@@ -97,7 +98,7 @@ class BumbleRadio:
             adapter.host.on_advert = self._on_advert
             self._learn_known()
             try:
-                await asyncio.wait_for(device.power_on(), 10.0)
+                await within(10.0, device.power_on())
                 await self._scan(True)
             except (BaseBumbleError, TimeoutError, OSError) as error:
                 raise RadioUnavailable(f"the adapter does not start: {error or 'no answer'}") from None
@@ -130,7 +131,7 @@ class BumbleRadio:
                 await asyncio.wait(late, timeout=1.0)
         if not adapter.gone.done():
             with suppress(Exception):
-                await asyncio.wait_for(self._device.host.reset(), 1.0)
+                await within(1.0, self._device.host.reset())
 
     # -- who speaks ----------------------------------------------------------------------------------
 
@@ -184,7 +185,7 @@ class BumbleRadio:
                 yield cuff, heard
                 continue
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._wake.wait(), 1.0)
+                await within(1.0, self._wake.wait())
 
     # -- connecting ----------------------------------------------------------------------------------
 
@@ -223,8 +224,8 @@ class BumbleRadio:
         try:
             if self._scan_yields:
                 await self._scan(False)
-            connection = await asyncio.wait_for(
-                self._device.connect_le(address, pace, timeout=CONNECT_S), CONNECT_S + 2.0)
+            connecting = self._device.connect_le(address, pace, timeout=CONNECT_S)
+            connection = await within(CONNECT_S + 2.0, connecting)
             return self._links.get(connection.handle)
         except hci.HCI_Error as error:
             if error.error_code == DISALLOWED and not self._scan_yields:
@@ -284,7 +285,7 @@ class BumbleRadio:
             if adapter.gone.done():
                 raise RadioUnavailable("the adapter is gone")
             try:
-                await asyncio.wait_for(self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()), 5.0)
+                await within(5.0, self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()))
             except (core.BaseBumbleError, TimeoutError):
                 raise RadioUnavailable("the adapter does not answer any more") from None
             self.progress = time.monotonic()

@@ -16,6 +16,7 @@ from collector.radio.virtual.device import STEPS, Peripheral
 from collector.radio.virtual.manner import Drop, Manner
 from collector.radio.virtual.table import TableMaker
 from collector.radio.virtual.talk import Talk
+from collector.radio.within import within
 
 if TYPE_CHECKING:
     from collector.radio.virtual.cuff import VirtualCuff
@@ -61,7 +62,7 @@ class CuffRadio:
         if self._running is not None:
             self.cut(LINK_LOST)
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._over.wait(), 1.0)
+                await within(1.0, self._over.wait())
         self._link.remove_controller(self._controller)
 
     async def wake(self) -> None:
@@ -69,7 +70,7 @@ class CuffRadio:
         self._over.clear()
         await self.device.advertise(self.manner)
         try:
-            await asyncio.wait_for(self._came.wait(), self.manner.advertises_s)
+            await within(self.manner.advertises_s, self._came.wait())
         except TimeoutError:
             await self.device.stop()
         else:
@@ -122,7 +123,9 @@ class CuffRadio:
         self.cuff.steps.append(name)
         self._counts[name] += 1
         drop = self.manner.drop
-        if drop is None or (drop.step, drop.nth) != (name, self._counts[name]) or self._dropped[drop] >= drop.times:
+        if drop is None or (drop.step, drop.nth) != (name, self._counts[name]):
+            return False
+        if self._dropped[drop] >= drop.times:
             return False
         self._dropped[drop] += 1
         if drop.when == "before":

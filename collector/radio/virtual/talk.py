@@ -8,6 +8,7 @@ from bumble.att import ATT_Error
 from bumble.device import Connection
 
 from collector.radio.virtual.memory import Record
+from collector.radio.within import within
 from parsers.control import (
     Filter,
     Operator,
@@ -121,7 +122,7 @@ class Talk:
         if self._manner.pairing and self._manner.asks_for_security:
             self._radio.device.request_pairing(self.connection)
         try:
-            await asyncio.wait_for(self._ready.wait(), self._manner.patience_s)
+            await within(self._manner.patience_s, self._ready.wait())
         except TimeoutError:
             self._radio.cut()
             return
@@ -140,7 +141,7 @@ class Talk:
                 self._radio.cut()
                 return
             try:
-                await asyncio.wait_for(self._radio.news.wait(), left)
+                await within(left, self._radio.news.wait())
             except TimeoutError:
                 continue
 
@@ -175,7 +176,7 @@ class Talk:
         self._confirmation = asyncio.get_running_loop().create_future()
         self._radio.device.send_value(self.connection, handle, value, True)
         try:
-            return await asyncio.wait_for(self._confirmation, self._manner.confirm_s)
+            return await within(self._manner.confirm_s, self._confirmation)
         except TimeoutError:
             self._radio.cut()
             return False

@@ -1,0 +1,392 @@
+"""The visit procedure over a scripted link: what a failed step does, and that every visit ends properly."""
+
+import asyncio
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+
+import pytest
+from air import NoteDesk
+
+from collector.radio.port import (
+    Arrival,
+    Bond,
+    ClockSet,
+    Found,
+    Handles,
+    LinkLost,
+    Refused,
+    ValueRead,
+    VisitPlan,
+)
+from collector.radio.visit import visit
+from parsers.stamps import build_current_time
+from parsers.uuids import Uuid
+
+CUFF = "F0:F1:F2:F3:F4:F5"
+
+
+def found(short: int, *properties: str, handle: int = 0) -> Found:
+    return Found(
+        f"0000{short:04x}-0000-1000-8000-00805f9b34fb",
+        short,
+        handle or short & 0xFFF,
+        frozenset(properties),
+        Uuid.BLOOD_PRESSURE_SERVICE,
+    )
+
+
+PLAIN = (
+    found(Uuid.BLOOD_PRESSURE_MEASUREMENT, "indicate"),
+    found(Uuid.BLOOD_PRESSURE_FEATURE, "read"),
+    found(Uuid.CURRENT_TIME, "read", "write"),
+    found(Uuid.BATTERY_LEVEL, "read"),
+    found(Uuid.MODEL_NUMBER, "read"),
+)
+
+
+class ScriptedLink:
+    """script: what a step does instead of going well: an error to raise, or a callable to await."""
+
+    def __init__(
+        self, desk: NoteDesk, script: dict[str, object] | None = None, offers: tuple[Found, ...] = PLAIN
+    ) -> None:
+        self.cuff, self.source, self.name = CUFF, "scripted", "A cuff"
+        self.visit: int | None = None
+        self.bond_missing_on: str | None = None
+        self.heard, self.heard_at, self.ended = 0, time.monotonic(), "cuff left"
+        self.desk, self.script, self.offers = desk, script or {}, offers
+        self.steps: list[str] = []
+        self.clock = datetime.now
+        self.leaves_when_subscribed = True
+        self._down = asyncio.Event()
+
+    async def _do(self, step: str) -> None:
+        self.steps.append(step)
+        if self._down.is_set():
+            raise LinkLost(self.ended)
+        for name in (step, step.split()[0]):
+            todo = self.script.get(name)
+            if isinstance(todo, Exception):
+                if isinstance(todo, LinkLost):
+                    self._down.set()
+                raise todo
+            if callable(todo):
+                await todo()
+
+    def deliver(self, value: bytes = b"record") -> None:
+        self.desk.take(
+            Arrival(self.cuff, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, datetime.now(UTC), self.source),
+            self.visit,
+        )
+        self.heard += 1
+        self.heard_at = time.monotonic()
+
+    async def secure(self) -> bool:
+        await self._do("secure")
+        return True
+
+    async def discover(self) -> tuple[Found, ...]:
+        await self._do("discover")
+        return self.offers
+
+    async def read(self, what: Found) -> bytes:
+        await self._do(f"read {what.short:04x}")
+        return build_current_time(self.clock()) if what.short == Uuid.CURRENT_TIME else b"\x00\x00"
+
+    async def write(self, what: Found, value: bytes) -> None:
+        await self._do(f"write {what.short:04x}")
+
+    async def subscribe(self, what: Found, visit: int) -> None:
+        await self._do(f"subscribe {what.short:04x}")
+        self.deliver()
+        if self.leaves_when_subscribed:
+            self._down.set()
+
+    async def ask(self, what: Found, request: bytes) -> bytes:
+        await self._do(f"ask {what.short:04x} {request.hex()}")
+        answer = self.script.get(f"answer {request.hex()}", b"\x06\x00\x01\x01")
+        assert isinstance(answer, bytes)
+        return answer
+
+    async def gone(self) -> None:
+        await self._down.wait()
+
+    async def hang_up(self) -> None:
+        self.steps.append("hang up")
+        self._down.set()
+
+
+async def never() -> None:
+    await asyncio.Event().wait()
+
+
+@pytest.fixture
+def desk() -> NoteDesk:
+    return NoteDesk()
+
+
+async def test_order_of_a_visit(desk: NoteDesk) -> None:
+    link = ScriptedLink(desk)
+    assert await visit(link, desk, VisitPlan()) == "cuff left"
+    assert link.steps == [
+        "secure",
+        "discover",
+        "read 2a2b",
+        "read 2a49",
+        "read 2a19",
+        "read 2a24",
+        "subscribe 2a35",
+        "hang up",
+    ]
+    assert desk.outcomes == {1: "cuff left"}
+    assert desk.visit_of == [1]
+    assert desk.facts_of(Bond) == [Bond(True)]
+    assert desk.facts_of(Handles) == [Handles({0xA35: Uuid.BLOOD_PRESSURE_MEASUREMENT})]
+
+
+@pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49", "read 2a19", "read"])
+async def test_a_refused_step_is_passed_over(desk: NoteDesk, step: str) -> None:
+    link = ScriptedLink(desk, {step: Refused("the cuff says no", 0x02)})
+    assert await visit(link, desk, VisitPlan()) == "cuff left"
+    assert desk.payloads == [b"record"]
+
+
+@pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49"])
+async def test_after_a_request_without_answer_nothing_is_asked_but_the_subscription(
+    desk: NoteDesk, step: str
+) -> None:
+    """ATT allows no further request before the answer; a late one could be taken for another's."""
+    link = ScriptedLink(desk, {step: never})
+    await_plan = VisitPlan(step_timeout_s=0.02)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("collector.radio.visit.PAIRING_TIMEOUT_S", 0.02)
+        assert await visit(link, desk, await_plan) == "cuff left"
+    asked = link.steps[link.steps.index(step) + 1 :]
+    assert [s for s in asked if s.startswith("read")] == []
+    assert desk.payloads == [b"record"]
+
+
+@pytest.mark.parametrize("step", ["secure", "discover", "read 2a2b", "read 2a49", "subscribe 2a35"])
+async def test_a_lost_link_ends_the_visit_at_any_step(desk: NoteDesk, step: str) -> None:
+    link = ScriptedLink(desk, {step: LinkLost("gone")})
+    link.ended = "link lost"
+    assert await visit(link, desk, VisitPlan()) == "link lost"
+    assert desk.outcomes == {1: "link lost"}
+
+
+async def test_what_came_before_the_loss_stays(desk: NoteDesk) -> None:
+    link = ScriptedLink(desk)
+
+    async def early() -> None:
+        link.deliver(b"early")
+        raise LinkLost("gone")
+
+    link.script["read 2a49"] = early
+    await visit(link, desk, VisitPlan())
+    assert desk.payloads == [b"early"]
+    assert desk.visit_of == [1]
+
+
+async def test_discovery_that_fails_says_so(desk: NoteDesk) -> None:
+    link = ScriptedLink(desk, {"discover": Refused("the cuff answers nonsense")})
+    outcome = await visit(link, desk, VisitPlan(idle_s=0.01))
+    assert outcome == "failed: discovery: the cuff answers nonsense"
+
+
+async def test_a_store_that_takes_no_visit_is_survived(desk: NoteDesk) -> None:
+    def full(*_: object) -> int:
+        raise OSError("disk full")
+
+    desk.open_visit = full  # type: ignore[method-assign]
+    link = ScriptedLink(desk)
+    assert await visit(link, desk, VisitPlan()) == "failed: disk full"
+    assert link.steps == ["hang up"]
+
+
+async def test_a_fact_that_cannot_be_stored_costs_no_record(desk: NoteDesk) -> None:
+    def full(*_: object) -> None:
+        raise OSError("disk full")
+
+    desk.learn = full  # type: ignore[method-assign]
+    await visit(ScriptedLink(desk), desk, VisitPlan())
+    assert desk.payloads == [b"record"]
+
+
+async def test_a_mistake_in_a_radio_ends_in_words(desk: NoteDesk) -> None:
+    link = ScriptedLink(desk, {"subscribe": ZeroDivisionError("oh")})
+    assert await visit(link, desk, VisitPlan()) == "failed: ZeroDivisionError: oh"
+    assert desk.outcomes == {1: "failed: ZeroDivisionError: oh"}
+
+
+async def test_a_visit_that_is_cut_off_is_closed(desk: NoteDesk) -> None:
+    link = ScriptedLink(desk)
+    link.leaves_when_subscribed = False
+    task = asyncio.ensure_future(visit(link, desk, VisitPlan()))
+    while not desk.arrivals:  # noqa: ASYNC110 (a few turns of the loop)
+        await asyncio.sleep(0)
+    task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await task
+    assert desk.outcomes == {1: "we left"}
+    assert link.steps[-1] == "hang up"
+
+
+@pytest.mark.parametrize(
+    "plan", [VisitPlan(idle_s=0.05), VisitPlan(longest_s=0.05), VisitPlan(most_records=1)]
+)
+async def test_limits_of_a_stay(desk: NoteDesk, plan: VisitPlan, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
+    link = ScriptedLink(desk)
+    link.leaves_when_subscribed = False
+    assert await visit(link, desk, plan) == "we left"
+
+
+async def test_the_links_own_reason_is_the_outcome(desk: NoteDesk) -> None:
+    link = ScriptedLink(desk)
+    link.ended = "failed: disk full"
+    assert await visit(link, desk, VisitPlan()) == "failed: disk full"
+
+
+class TestClock:
+    @pytest.fixture(autouse=True)
+    def _soon(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
+        monkeypatch.setattr("collector.radio.visit.QUIET_S", 0.02)
+
+    async def _visit(
+        self, desk: NoteDesk, plan: VisitPlan, wrong: bool, script: dict[str, object] | None = None
+    ) -> ScriptedLink:
+        link = ScriptedLink(desk, script)
+        link.leaves_when_subscribed = False
+        if wrong:
+            link.clock = lambda: datetime(2019, 1, 1)
+        await visit(link, desk, plan)
+        return link
+
+    @pytest.mark.parametrize(
+        ("how", "wrong", "sets"),
+        [
+            ("never", True, False),
+            ("when wrong", True, True),
+            ("when wrong", False, False),
+            ("always", False, True),
+        ],
+    )
+    async def test_set_as_configured(self, desk: NoteDesk, how: str, wrong: bool, sets: bool) -> None:
+        link = await self._visit(desk, VisitPlan(set_clock=how, idle_s=0.1), wrong)
+        assert ("write 2a2b" in link.steps) is sets
+        assert len(desk.facts_of(ClockSet)) == sets
+
+    async def test_only_after_the_records(self, desk: NoteDesk) -> None:
+        link = await self._visit(desk, VisitPlan(set_clock="always", idle_s=0.1), True)
+        assert link.steps.index("write 2a2b") > link.steps.index("subscribe 2a35")
+        assert link.steps[-4:] == ["read 2a2b", "write 2a2b", "read 2a2b", "hang up"]
+
+    @pytest.mark.parametrize("code", [0x80, 0x03])
+    async def test_a_refusal_is_told_with_its_code(self, desk: NoteDesk, code: int) -> None:
+        await self._visit(
+            desk, VisitPlan(set_clock="always", idle_s=0.1), True, {"write 2a2b": Refused("no", code)}
+        )
+        assert [fact.error for fact in desk.facts_of(ClockSet)] == [code]
+
+    async def test_never_from_a_clock_of_ours_that_cannot_be_right(
+        self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("collector.radio.cuffclock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
+        link = await self._visit(desk, VisitPlan(set_clock="always", idle_s=0.1), True)
+        assert "write 2a2b" not in link.steps
+
+    async def test_the_instant_is_the_middle_of_request_and_answer(self, desk: NoteDesk) -> None:
+        async def slow() -> None:
+            await asyncio.sleep(0.1)
+
+        before = datetime.now(UTC)
+        await visit(ScriptedLink(desk, {"read 2a2b": slow}), desk, VisitPlan())
+        clock = next(fact for fact in desk.facts_of(ValueRead) if fact.characteristic == Uuid.CURRENT_TIME)
+        assert clock.round_trip_s >= 0.1
+        assert (clock.at - before).total_seconds() == pytest.approx(
+            clock.round_trip_s / 2, abs=clock.round_trip_s / 3
+        )
+
+
+class TestStoredRecords:
+    OFFERS = (
+        found(Uuid.BLOOD_PRESSURE_RECORD, "notify"),
+        found(Uuid.RECORD_ACCESS_CONTROL_POINT, "write", "indicate"),
+    )
+    ALL, FROM_7 = "ask 2a52 0101", "ask 2a52 0103010700"
+
+    async def _asked(
+        self,
+        desk: NoteDesk,
+        last: int | None,
+        script: dict[str, object] | None = None,
+        plan: VisitPlan | None = None,
+    ) -> list[str]:
+        from collector.radio.port import KnownCuff
+
+        desk._known[CUFF] = KnownCuff(CUFF, True, {}, last)
+        link = ScriptedLink(desk, script, self.OFFERS)
+        link.leaves_when_subscribed = False
+        await visit(link, desk, plan or VisitPlan(idle_s=0.01))
+        return [step for step in link.steps if step.startswith("ask")]
+
+    @pytest.mark.parametrize(
+        ("last", "script", "asked"),
+        [
+            (None, {}, [ALL]),
+            (7, {}, [FROM_7]),
+            (
+                7,
+                {"answer 0103010700": bytes.fromhex("06000106")},
+                [FROM_7, ALL],
+            ),  # none found: numbering began anew
+            (7, {"answer 0103010700": bytes.fromhex("06000104")}, [FROM_7, ALL]),  # operator not supported
+            (7, {"answer 0103010700": b"\x99"}, [FROM_7, ALL]),
+            (7, {FROM_7: Refused("procedure in progress", 0xFE)}, [FROM_7, ALL]),
+        ],
+    )
+    async def test_what_is_asked(
+        self, desk: NoteDesk, last: int | None, script: dict[str, object], asked: list[str]
+    ) -> None:
+        assert await self._asked(desk, last, script) == asked
+
+    async def test_nothing_where_the_configuration_says_so(self, desk: NoteDesk) -> None:
+        assert await self._asked(desk, None, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
+
+    async def test_no_answer_and_no_record_for_long(
+        self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)
+        assert await self._asked(desk, None, {self.ALL: never}) == [self.ALL]
+        assert desk.outcomes == {1: "we left"}
+
+    async def test_deleting_is_never_asked(self, desk: NoteDesk) -> None:
+        asked = await self._asked(desk, 7, {"answer 0103010700": b"", "answer 0101": b""})
+        assert all(not step.startswith("ask 2a52 02") for step in asked)
+
+
+async def test_characteristics_twice_and_none_declared(desk: NoteDesk) -> None:
+    offers = (
+        found(Uuid.BLOOD_PRESSURE_MEASUREMENT, handle=3),
+        found(Uuid.BLOOD_PRESSURE_MEASUREMENT, "indicate", handle=9),
+        found(Uuid.BATTERY_LEVEL),
+    )
+    link = ScriptedLink(desk, offers=offers)
+    tried: list[int] = []
+
+    def refuse_first() -> Callable[..., object]:
+        async def subscribe(what: Found, visit: int) -> None:
+            tried.append(what.handle)
+            if not what.properties:
+                raise Refused("the characteristic declares neither indicate nor notify")
+            link.deliver()
+            link._down.set()
+
+        return subscribe
+
+    link.subscribe = refuse_first()  # type: ignore[method-assign, assignment]
+    assert await visit(link, desk, VisitPlan()) == "cuff left"
+    assert tried == [3, 9]
+    assert desk.payloads == [b"record"]
