@@ -1,0 +1,114 @@
+"""`quietcuff check`: what is wrong here, and how to mend it."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.checks.finding import Finding, State, broken, fine
+from collector.cli.frame import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
+from collector.cli.selecting import reading_store, terminal_width
+
+if TYPE_CHECKING:
+    from collector.service.config import Config
+    from collector.store.database import Store
+
+app = new_app()
+
+
+@app.command()
+def check(
+    ctx: typer.Context,
+    quick: Annotated[bool, typer.Option("--quick", help="Do not look through the whole store.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a finding.")] = False,
+) -> int:
+    """Find what is wrong here, and how to mend it.
+
+    Looks at the configuration, the store, the service and what it tells, this machine's clock and time zone,
+    the Bluetooth adapter, BlueZ and the rights on it. Changes nothing. Exit code 3 when something wants
+    attention, 1 when the store cannot be used.
+
+    \b
+    Examples:
+      quietcuff check
+      quietcuff check --quick --json
+      quietcuff check --config /etc/quietcuff.toml
+    """
+    findings = []
+    for finding in _all(of(ctx), quick):
+        findings.append(finding)
+        _show(finding, as_json)
+    states = {finding.state for finding in findings}
+    return COULD_NOT if State.BROKEN in states else ATTENTION if State.ATTENTION in states else DONE
+
+
+def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
+    from collector.cli.checks import bluetooth, clock, service
+    from collector.cli.checks import store as stored
+    from collector.service.config import Config, usual_store
+    from collector.service.lock import listener
+    from collector.service.schema import ConfigError
+    from collector.store.errors import StoreError
+
+    try:
+        config, path = around.config, around.store_path
+        where = config.source or "no file, all as it comes"
+        yield fine("configuration", str(where))
+    except ConfigError as error:
+        yield broken("configuration", str(error), "mend that line; until then nothing starts")
+        config, path = Config(), around.store_option or usual_store()
+        around = Surroundings(path, None)
+        around.config = config
+    pid = listener(path)
+    newest = None
+    told: set[str] = set()
+    try:
+        with reading_store(around) as store:
+            newest = _newest_arrival(store)
+            yield from stored.look(store, quick, pid is not None)
+            yield service.listening(path, pid)
+            for finding in service.conditions(store, pid):
+                told.add(finding.topic)
+                yield finding
+    except StoreError as error:
+        yield stored.unusable(error)
+        yield service.listening(path, pid)
+    yield from service.witness(config, pid, told)
+    yield from clock.look(datetime.now(UTC), newest, config.station.zone)
+    yield from _radio(config, bluetooth.look)
+
+
+def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
+    if config.radio.kind == "bluez":
+        yield from look(config.radio.adapter)
+    else:
+        yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
+
+
+def _newest_arrival(store: "Store") -> datetime | None:
+    from collector.store.instants import from_us
+
+    newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
+    return None if newest is None else from_us(newest)
+
+
+def _show(finding: Finding, as_json: bool) -> None:
+    if as_json:
+        from collector.share.rows import json_text
+
+        out(json_text({"topic": finding.topic, "state": finding.state.value, "text": finding.text,
+                       "remedy": finding.remedy or None}))
+        return
+    from collector.share.layout import visible, wrapped
+
+    word = finding.state.value if finding.state is State.FINE else finding.state.value.upper()
+    width = terminal_width()
+    lines = [f"{finding.topic}: {visible(finding.text)}"]
+    if finding.remedy:
+        lines.append(f"mend: {visible(finding.remedy)}")
+    lead = f"{word:9}  "
+    for line in lines:
+        for piece in [line] if width is None else wrapped(line, max(20, width - len(lead))):
+            out(lead + piece)
+            lead = " " * len(lead)

@@ -1,0 +1,1 @@
+"""What `quietcuff check` looks at: one module a subject, one function a question, each gives findings."""

@@ -1,0 +1,32 @@
+"""What one look found."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class State(StrEnum):
+    FINE = "fine"
+    ATTENTION = "attention"
+    BROKEN = "broken"  # nothing can be collected or read until it is mended
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """topic: what was looked at. text: what is so. remedy: what mends it, empty where nothing has to be."""
+
+    topic: str
+    state: State
+    text: str
+    remedy: str = ""
+
+
+def fine(topic: str, text: str) -> Finding:
+    return Finding(topic, State.FINE, text)
+
+
+def attention(topic: str, text: str, remedy: str) -> Finding:
+    return Finding(topic, State.ATTENTION, text, remedy)
+
+
+def broken(topic: str, text: str, remedy: str) -> Finding:
+    return Finding(topic, State.BROKEN, text, remedy)

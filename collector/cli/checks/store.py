@@ -1,0 +1,94 @@
+"""Is the store there, sound, private, and did everything in its journal become a reading?"""
+
+import shutil
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from collector.cli.checks.finding import Finding, attention, broken, fine
+
+if TYPE_CHECKING:
+    from collector.store.database import Store
+
+LEAST_FREE = 200 * 1024 * 1024  # bytes; some years of readings, and room for a backup's copy
+_REMEDIES = {
+    "missing": "start `quietcuff listen`, which makes it, or give --store",
+    "damaged": "stop the service, keep this file, put the last good backup in its place",
+    "foreign": "give --store the right file",
+    "newer": "update quietcuff",
+    "read-only": "ask for the group that owns it: sudo usermod -aG quietcuff $USER, then log in anew",
+    "locked": "close the other program and check again",
+}
+
+
+def unusable(error: Exception) -> Finding:
+    """The finding for a store that does not open."""
+    kind = getattr(error, "kind", "other")
+    remedy = _REMEDIES.get(kind, "see that the disk is there and sound")
+    return (attention if kind == "missing" else broken)("store", str(error), remedy)
+
+
+def look(store: "Store", quick: bool, listening: bool) -> Iterator[Finding]:
+    """quick: without looking through the whole file. listening: a service works on it just now."""
+    yield _sound(store, quick)
+    yield from _privacy(store.path)
+    yield from _space(store.path)
+    yield from _journal(store, listening)
+    yield from _cuffs(store)
+
+
+def _sound(store: "Store", quick: bool) -> Finding:
+    from collector.store import care, journal
+
+    wrong = [] if quick else care.integrity(store)
+    if wrong:
+        more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
+        return broken("store", f"{store.path}: {wrong[0]}{more}", _REMEDIES["damaged"])
+    counts = journal.counts(store)
+    looked = "not looked through" if quick else "sound"
+    return fine("store", f"{store.path}, {looked}: {counts.readings} readings from {counts.payloads} "
+                         f"payloads, {counts.repeats} came again")
+
+
+def _privacy(path: Path) -> Iterator[Finding]:
+    for suffix in ("", "-wal", "-shm"):
+        file = path.with_name(path.name + suffix)
+        if file.exists() and stat.S_IMODE(file.stat().st_mode) & stat.S_IRWXO:
+            yield attention("store rights", f"{file} can be read or written by everybody on this machine",
+                            f"chmod o-rwx {file}")
+
+
+def _space(path: Path) -> Iterator[Finding]:
+    free = shutil.disk_usage(path.parent).free
+    if free < LEAST_FREE:
+        yield attention("disk", f"{free // 2**20} MB are free beside the store",
+                        "free some space; until then new readings may not fit")
+
+
+def _journal(store: "Store", listening: bool) -> Iterator[Finding]:
+    from collector.store import journal
+
+    troubles = list(journal.troubles(store))
+    if troubles:
+        newest = troubles[-1]
+        words = "payloads gave" if len(troubles) > 1 else "payload gave"
+        yield attention(
+            "payloads", f"{len(troubles)} {words} no reading; the newest, {newest.value[:24].hex()} from "
+            f"{newest.cuff} at {newest.arrived_at:%Y-%m-%d %H:%M} UTC: {newest.reason or newest.kind}",
+            "they are kept; look with `quietcuff decode`, and after an update run `quietcuff rebuild`")
+    waiting = journal.counts(store).waiting
+    if waiting and not listening:
+        yield attention("payloads", f"{waiting} are in the journal and not read yet",
+                        "start the service, or run `quietcuff rebuild`")
+
+
+def _cuffs(store: "Store") -> Iterator[Finding]:
+    from collector.store import cuffs
+
+    for cuff in cuffs.every(store):
+        if cuff.bond_missing_on:
+            name = cuff.name or cuff.address
+            side = "the cuff" if cuff.bond_missing_on == "cuff" else "this machine"
+            yield attention("cuff", f"{name}: {side} has lost the bond, so it cannot be read",
+                            f"bluetoothctl remove {cuff.address}, then let the cuff pair again")
