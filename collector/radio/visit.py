@@ -77,7 +77,7 @@ async def visit(link: Link, desk: Desk, plan: VisitPlan) -> str:
             outcome = f"failed: {course.trouble}"
         with suppress(Exception):
             desk.close_visit(number, datetime.now(UTC), outcome)
-        log.info("visit to %s: %s, %d records", link.cuff, outcome, link.heard)
+        log.debug("visit to %s: %s, %d records", link.cuff, outcome, link.heard)
     return outcome
 
 

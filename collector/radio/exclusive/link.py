@@ -33,7 +33,7 @@ T = TypeVar("T")
 WANTS_SECURITY = frozenset({0x05, 0x0F})  # Insufficient Authentication, Insufficient Encryption
 KEY_MISSING = 0x06  # HCI: PIN or Key Missing (Core Vol 1 Part F 2.6)
 NOT_DECRYPTED = 0x3D  # HCI: Connection Terminated due to MIC Failure: the two sides hold different keys
-LOST = frozenset({0x08, 0x22, 0x3D, 0x3E})  # timeouts, MIC failure, failed to be established: nobody hung up
+LOST = frozenset({0x00, 0x08, 0x22, 0x3D, 0x3E})  # adapter gone, timeouts, MIC failure, never established
 REVEAL_S = 35.0  # the Security Manager's own limit is 30 s (Core Vol 3 Part H 3.4)
 NOTIFY, INDICATE = b"\x01\x00", b"\x02\x00"
 

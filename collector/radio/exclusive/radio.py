@@ -288,4 +288,5 @@ class BumbleRadio:
                 await within(5.0, self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()))
             except (core.BaseBumbleError, TimeoutError):
                 raise RadioUnavailable("the adapter does not answer any more") from None
+            self._learn_known()  # another process may have added or forgotten a cuff
             self.progress = time.monotonic()

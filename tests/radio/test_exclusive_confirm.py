@@ -1,0 +1,277 @@
+"""Nothing is confirmed to a cuff before it is on disk; what could not be stored stays in the cuff."""
+
+import asyncio
+from pathlib import Path
+
+import bumble
+import pytest
+from air import NoteDesk, fill, room
+from bumble import att
+from served import ServedAdapter
+
+from collector.radio.exclusive import ExclusiveRadio
+from collector.radio.exclusive.host import ConfirmLast
+from collector.radio.exclusive.link import BumbleLink
+from collector.radio.port import Arrival, RadioUnavailable, VisitPlan
+from collector.radio.virtual import Manner, VirtualCuff
+from parsers.uuids import Uuid
+
+QUICK = Manner(lingers_s=0.05)
+SOON = Manner(lingers_s=0.05, patience_s=1.0, advertises_s=3.0)
+
+
+def test_the_version_whose_source_we_build_upon() -> None:
+    """gatt_client.Client.on_att_handle_value_indication confirms after its subscribers: read in 0.0.236."""
+    from importlib.metadata import version
+
+    assert version("bumble") == "0.0.236"
+    assert bumble.__name__ == "bumble"
+
+
+@pytest.fixture
+def wire(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The order of what is taken and what is confirmed."""
+    events: list[str] = []
+    send = ConfirmLast.send_gatt_pdu
+
+    def send_gatt_pdu(self: ConfirmLast, pdu: bytes) -> None:
+        if pdu[0] == att.Opcode.ATT_HANDLE_VALUE_CONFIRMATION:
+            events.append("confirmation")
+        send(self, pdu)
+
+    monkeypatch.setattr(ConfirmLast, "send_gatt_pdu", send_gatt_pdu)
+    return events
+
+
+async def test_the_confirmation_follows_the_commit(wire: list[str]) -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    fill(cuff, 5)
+
+    def taken(arrival: Arrival) -> None:
+        wire.append("taken")
+
+    async with room(cuff, desk=NoteDesk(taken)) as air:
+        await air.wake()
+    assert wire == ["taken", "confirmation"] * 5
+
+
+@pytest.mark.parametrize("error", [None, RuntimeError("a mistake")])
+async def test_what_cannot_be_stored_is_not_confirmed_and_comes_again(
+    wire: list[str], error: Exception | None
+) -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    records = fill(cuff, 4)
+    desk = NoteDesk()
+    full = True
+
+    def refuse(arrival: Arrival) -> str | None:
+        if full and len(desk.arrivals) == 2:
+            if error is not None:
+                raise error
+            return "disk full"
+        return None
+
+    desk.refuse = refuse
+    async with room(cuff, desk=desk) as air:
+        await air.wake()
+        assert desk.payloads == cuff.confirmed == records[:2]
+        assert wire == ["confirmation"] * 2
+        why = "disk full" if error is None else "RuntimeError: a mistake"
+        assert desk.outcomes == {1: f"failed: {why}"}
+        full = False
+        await air.wake()
+    assert desk.payloads == cuff.confirmed == records
+    assert desk.outcomes[2] == "cuff left"
+
+
+async def test_a_flood_is_stopped_and_the_rest_stays_in_the_cuff() -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    records = fill(cuff, 12)
+    async with room(cuff, plan=VisitPlan(most_records=5)) as air:
+        await air.wake()
+        assert air.desk.payloads == cuff.confirmed == records[:5]
+        assert air.desk.outcomes == {1: "we left"}
+        await air.wake(times=2)
+    assert air.desk.payloads == cuff.confirmed == records
+
+
+async def test_a_bond_lost_by_the_cuff_is_made_again_and_told() -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    fill(cuff, 1)
+    async with room(cuff) as air:
+        await air.wake()
+        cuff.behave(forgets_bond=True)
+        fill(cuff, 2)
+        await air.wake()
+    from collector.radio.port import Bond
+
+    assert air.desk.payloads == cuff.measured == cuff.confirmed
+    assert air.desk.facts_of(Bond) == [Bond(True), Bond(True, "cuff")]
+
+
+async def test_a_bond_lost_by_us_is_made_again_and_told(tmp_path: Path) -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    desk = NoteDesk()
+    fill(cuff, 1)
+    async with room(cuff, desk=desk, keys=tmp_path) as air:
+        await air.wake()
+        bonds = air.radio._device.keystore
+        for name, _ in await bonds.get_all():
+            await bonds.delete(name)
+        fill(cuff, 2)
+        await air.wake()
+    from collector.radio.port import Bond
+
+    assert desk.payloads == cuff.measured == cuff.confirmed
+    assert desk.facts_of(Bond)[-1] == Bond(True, "ours")
+
+
+async def test_a_passkey_bond_is_not_replaced_behind_your_back() -> None:
+    """Who claims to have lost a bond may be somebody else: a bond made with digits is only made anew by hand."""
+
+    async def typed() -> int:
+        return 123456
+
+    cuff = VirtualCuff(manner=Manner(passkey=123456, lingers_s=0.05, patience_s=0.5))
+    fill(cuff, 1)
+    async with room(cuff, passkey=typed, pause_s=5.0) as air:
+        await air.wake()
+        air.radio._heard.clear()
+        cuff.behave(forgets_bond=True, asks_for_security=False, advertises_s=2.0)
+        fill(cuff, 1)
+        await air.wake()
+    assert len(air.desk.payloads) == 1
+    assert len(cuff.confirmed) == 1
+
+
+async def test_adapters_that_cannot_be_had_say_why_in_one_line(tmp_path: Path) -> None:
+    for spec in (
+        "hci-socket:7",
+        "unix:/nowhere/at/all",
+        "tcp-client:127.0.0.1:9",
+        "usb:0",
+        "nonsense:1",
+        "hci-socket:x",
+    ):
+        radio = ExclusiveRadio(spec, tmp_path)
+        with pytest.raises(RadioUnavailable) as error:
+            await radio.run(NoteDesk(), VisitPlan(), asyncio.Event())
+        assert str(error.value).startswith("adapter ")
+        assert "\n" not in str(error.value)
+
+
+async def served_radio(
+    dongle: ServedAdapter, desk: NoteDesk, keys: Path
+) -> tuple[asyncio.Task[None], asyncio.Event]:
+    radio, stop = ExclusiveRadio(dongle.spec, keys, pause_s=0.0), asyncio.Event()
+    task = asyncio.ensure_future(radio.run(desk, VisitPlan(), stop))
+    await asyncio.wait(
+        {task, asyncio.ensure_future(radio.listening.wait())}, return_when=asyncio.FIRST_COMPLETED
+    )
+    return task, stop
+
+
+async def test_the_exclusive_radio_over_a_cable(tmp_path: Path) -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    fill(cuff, 3)
+    desk = NoteDesk()
+    async with ServedAdapter(tmp_path / "hci") as dongle:
+        await cuff.plug_in(dongle.link)
+        task, stop = await served_radio(dongle, desk, tmp_path)
+        await cuff.wake()
+        fill(cuff, 3)
+        await cuff.wake()
+        stop.set()
+        await task
+        await dongle.unplugged.wait()  # the adapter is given back
+        await cuff.unplug()
+    assert desk.payloads == cuff.measured == cuff.confirmed
+    assert {arrival.source for arrival in desk.arrivals} == {"exclusive"}
+
+
+async def test_an_adapter_pulled_out_in_a_visit(tmp_path: Path) -> None:
+    cuff = VirtualCuff(manner=SOON)
+    fill(cuff, 6)
+    desk = NoteDesk()
+    async with ServedAdapter(tmp_path / "hci") as dongle:
+        await cuff.plug_in(dongle.link)
+
+        def pull(arrival: Arrival) -> None:
+            if len(desk.arrivals) == 2:
+                for plug in list(dongle.plugs):
+                    plug.pull()
+
+        desk.refuse = pull
+        task, _ = await served_radio(dongle, desk, tmp_path)
+        await cuff.wake()
+        with pytest.raises(RadioUnavailable, match="gone"):
+            await task
+        assert list(desk.outcomes.values()) == ["link lost"]
+        desk.refuse = None
+        task, stop = await served_radio(dongle, desk, tmp_path)
+        await cuff.wake()
+        stop.set()
+        await task
+        await cuff.unplug()
+    assert set(desk.payloads) == set(cuff.measured) == set(cuff.confirmed)
+
+
+async def test_a_stop_in_the_middle_of_a_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.radio.exclusive.radio.FINISH_S", 0.1)
+    cuff = VirtualCuff(manner=Manner(lingers_s=20.0))
+    fill(cuff, 3)
+    desk = NoteDesk()
+    async with room(cuff, desk=desk):
+        asyncio.ensure_future(cuff.wake())  # noqa: RUF006
+        while len(cuff.confirmed) < 3:  # noqa: ASYNC110
+            await asyncio.sleep(0.001)
+    assert desk.outcomes == {1: "we left"}
+    assert desk.payloads == cuff.measured
+
+
+async def test_an_adapter_that_cannot_scan_and_connect_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """HCI answers Command Disallowed (0x0C) to a connection attempt while it scans."""
+    from bumble import hci
+
+    from collector.radio.virtual.controller import CentralController
+
+    for name in ("on_hci_le_create_connection_command", "on_hci_le_extended_create_connection_command"):
+        plain = getattr(CentralController, name)
+
+        def one_at_a_time(self: CentralController, command: hci.HCI_Command, plain: object = plain) -> None:
+            if self.le_scan_enable:
+                self._send_hci_command_status(hci.HCI_ErrorCode.COMMAND_DISALLOWED_ERROR, command.op_code)
+            else:
+                plain(self, command)
+
+        monkeypatch.setattr(CentralController, name, one_at_a_time)
+    cuff = VirtualCuff(manner=QUICK)
+    fill(cuff, 2)
+    async with room(cuff) as air:
+        await air.wake()
+        fill(cuff, 2)
+        await air.wake()
+    assert air.desk.payloads == cuff.measured
+
+
+async def test_indications_that_are_no_records_are_confirmed_and_left(wire: list[str]) -> None:
+    cuff = VirtualCuff(manner=Manner(strays=((0x0001, b"stray"), (0x7777, b"x")), lingers_s=0.05))
+    fill(cuff, 2)
+    async with room(cuff) as air:
+        await air.wake()
+    assert air.desk.payloads == cuff.measured
+    assert wire == ["confirmation"] * 6
+
+
+def test_link_is_what_the_port_asks_for() -> None:
+    from collector.radio.port import Link, Radio
+
+    def as_link(link: BumbleLink) -> Link:
+        return link
+
+    def as_radio(radio: ExclusiveRadio) -> Radio:
+        return radio
+
+    assert as_link
+    assert as_radio
+    assert Uuid.BLOOD_PRESSURE_MEASUREMENT == 0x2A35
