@@ -1,0 +1,105 @@
+"""One adapter: switched on, listening for cuffs, and kept so."""
+
+import logging
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from collector.radio.bluez import profile
+from collector.radio.bluez.bus import ADAPTER, Bus, Failure
+from collector.radio.port import RadioUnavailable
+from parsers.uuids import Uuid, full
+
+if TYPE_CHECKING:
+    from bleak import BleakScanner
+    from bleak.backends.device import BLEDevice
+    from bleak.backends.scanner import AdvertisementData
+
+log = logging.getLogger("quietcuff.radio")
+
+POWER_S = 5.0
+
+
+class Adapter:
+    """seen: called with the device path of everything that advertises within the filter."""
+
+    def __init__(self, bus: Bus, path: str, seen: Callable[[str], None]) -> None:
+        self.bus, self.path, self.seen = bus, path, seen
+        self.name = path.rpartition("/")[2]
+        self.up = False
+        self._wide = False
+        self._idle = 0
+        self._scanner: BleakScanner | None = None
+
+    async def start(self, wide: bool) -> None:
+        """Switch it on where it is off, register the profile, scan. Raises RadioUnavailable.
+
+        wide: hear everybody, not only those that list the Blood Pressure Service.
+        """
+        await self._power_on()
+        try:
+            await profile.register(self.bus, self.path)
+        except Failure as failure:  # without it BlueZ does not connect by itself; the scan still does
+            log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
+        await self._scan(wide)
+        self.up = True
+
+    async def stop(self) -> None:
+        """Stop listening; never raises."""
+        self.up = False
+        scanner, self._scanner = self._scanner, None
+        if scanner is not None:
+            with suppress(Exception):
+                await scanner.stop()
+
+    async def tend(self, wide: bool) -> None:
+        """Scan again where BlueZ fell silent or the filter has to change. Raises RadioUnavailable."""
+        self._idle = 0 if self.bus.get(self.path, ADAPTER, "Discovering") else self._idle + 1
+        if self._idle >= 2 or wide != self._wide:
+            log.debug("%s: scanning anew", self.name)
+            scanner, self._scanner = self._scanner, None
+            if scanner is not None:
+                with suppress(Exception):
+                    await scanner.stop()
+            self._idle = 0
+            await self._scan(wide)
+
+    async def _power_on(self) -> None:
+        if self.bus.get(self.path, ADAPTER, "Powered"):
+            return
+        try:
+            await self.bus.set(self.path, ADAPTER, "Powered", "b", True)
+        except Failure as failure:
+            if failure.name.endswith("Blocked") or _blocked(self.name):
+                raise RadioUnavailable(f"Bluetooth is blocked on {self.name}; "
+                                       "unblock it (sudo rfkill unblock bluetooth)") from failure
+            raise RadioUnavailable(f"Bluetooth is off on {self.name} and cannot be switched on: {failure}") from failure
+        if not await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
+            raise RadioUnavailable(f"Bluetooth is off on {self.name}")
+        log.info("%s: switched on", self.name)
+
+    async def _scan(self, wide: bool) -> None:
+        from bleak import BleakScanner
+        from bleak.exc import BleakError
+
+        def detected(device: "BLEDevice", _: "AdvertisementData") -> None:
+            self.seen(device.details["path"])
+
+        scanner = BleakScanner(
+            detected, service_uuids=None if wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
+            bluez={"adapter": self.name, "filters": {"DuplicateData": not wide}})
+        try:
+            await scanner.start()
+        except (BleakError, OSError, EOFError) as error:
+            raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
+        self._scanner, self._wide = scanner, wide
+
+
+def _blocked(name: str) -> bool:
+    """Whether rfkill holds the adapter (Linux Documentation/driver-api/rfkill.rst)."""
+    for switch in Path("/sys/class/bluetooth", name).glob("rfkill*"):
+        with suppress(OSError):
+            if "1" in ((switch / "soft").read_text().strip(), (switch / "hard").read_text().strip()):
+                return True
+    return False

@@ -1,0 +1,253 @@
+"""One long-lived D-Bus connection to BlueZ: its objects as they are now, calls, and what changes.
+
+Sources: D-Bus Specification (ObjectManager, Properties, NameOwnerChanged), BlueZ doc/*-api.txt.
+"""
+
+import asyncio
+import logging
+from collections.abc import Coroutine, Iterator, Mapping, Sequence
+from contextlib import suppress
+from typing import Any
+
+from dbus_fast import AuthError, BusType, Message, MessageType, Variant, unpack_variants
+from dbus_fast.aio import MessageBus
+
+from collector.radio.port import RadioUnavailable
+
+log = logging.getLogger("quietcuff.radio")
+
+BLUEZ = "org.bluez"
+ADAPTER, DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
+CHARACTERISTIC = "org.bluez.GattCharacteristic1"
+OBJECT_MANAGER, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesktop.DBus.Properties"
+DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
+CALL_S = 10.0
+_NO_OWNER = ("org.freedesktop.DBus.Error.ServiceUnknown", "org.freedesktop.DBus.Error.NameHasNoOwner",
+             "org.freedesktop.DBus.Error.NoReply")
+NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now bluetooth)"
+
+Interfaces = Mapping[str, Mapping[str, Any]]
+
+
+class Failure(Exception):
+    """An error reply. name: the D-Bus error's."""
+
+    def __init__(self, name: str, text: str) -> None:
+        super().__init__(text or name)
+        self.name = name
+
+
+class Watcher:
+    """Told of changes, after `Bus.objects` shows them. Overrides what it cares for."""
+
+    def added(self, path: str, interfaces: Interfaces) -> None: ...
+
+    def removed(self, path: str, interfaces: Sequence[str]) -> None: ...
+
+    def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None: ...
+
+    def owner_changed(self, there: bool) -> None:
+        """bluetoothd went away or came up; `objects` is empty or filled anew."""
+
+
+class Bus:
+    """Open with `await Bus.open()`; `lost` is set when the connection itself is gone."""
+
+    def __init__(self) -> None:
+        self.objects: dict[str, dict[str, dict[str, Any]]] = {}
+        self.there = False  # bluetoothd is on the bus
+        self.lost = asyncio.Event()
+        self.watchers: list[Watcher] = []
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._bus: MessageBus
+
+    @classmethod
+    async def open(cls) -> "Bus":
+        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+        self = cls()
+        try:
+            self._bus = MessageBus(bus_type=BusType.SYSTEM)
+            try:
+                await asyncio.wait_for(self._bus.connect(), CALL_S)
+            except BaseException:
+                self._bus.disconnect()
+                raise
+        except AuthError as error:
+            raise RadioUnavailable(f"the system D-Bus does not let us in: {error}") from error
+        except (OSError, TimeoutError, EOFError, ValueError) as error:
+            raise RadioUnavailable(
+                "no system D-Bus: install and start it (sudo apt install dbus; sudo systemctl start dbus)") from error
+        try:
+            await self._watch()
+        except BaseException:
+            await self.close()
+            raise
+        return self
+
+    async def close(self) -> None:
+        """Close the connection; BlueZ forgets our agent, profile and subscriptions with it."""
+        for task in self._tasks:
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
+        self._bus.disconnect()
+        with suppress(Exception):
+            await asyncio.wait_for(self._bus.wait_for_disconnect(), 1)  # type: ignore[no-untyped-call]
+
+    def export(self, path: str, interface: Any) -> None:
+        self._bus.export(path, interface)
+
+    def spawn(self, work: Coroutine[Any, Any, None]) -> None:
+        """Run something beside; it ends with the connection at the latest."""
+        task = asyncio.create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    # -- asking --------------------------------------------------------------------------------------
+
+    async def call(self, path: str, interface: str, member: str, signature: str = "",
+                   body: Sequence[Any] = (), destination: str = BLUEZ, timeout_s: float = CALL_S) -> list[Any]:
+        """Call a method. Raises Failure, also when the connection is lost or no answer comes."""
+        message = Message(destination=destination, path=path, interface=interface, member=member,
+                          signature=signature, body=list(body))
+        try:
+            reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
+        except TimeoutError:
+            raise Failure("timeout", f"no answer to {member}") from None
+        except (OSError, EOFError) as error:
+            self.lost.set()
+            raise Failure("lost", "the connection to D-Bus is lost") from error
+        if reply is None:
+            raise Failure("lost", "the connection to D-Bus is lost")
+        if reply.message_type is MessageType.ERROR:
+            text = reply.body[0] if reply.body and isinstance(reply.body[0], str) else ""
+            raise Failure(reply.error_name or "", text)
+        return list(reply.body)
+
+    async def set(self, path: str, interface: str, name: str, signature: str, value: Any) -> None:
+        await self.call(path, PROPERTIES, "Set", "ssv", [interface, name, Variant(signature, value)])
+
+    def get(self, path: str, interface: str, name: str, default: Any = None) -> Any:
+        """A property as last told; no round trip."""
+        return self.objects.get(path, {}).get(interface, {}).get(name, default)
+
+    def each(self, interface: str) -> Iterator[tuple[str, dict[str, Any]]]:
+        """All objects that have an interface, with its properties."""
+        for path, interfaces in list(self.objects.items()):
+            if interface in interfaces:
+                yield path, interfaces[interface]
+
+    async def until(self, path: str, interface: str, name: str, value: Any, timeout_s: float) -> bool:
+        """Wait until a property has a value; False when time is up, the object goes away or bluetoothd does."""
+        if self.get(path, interface, name) == value:
+            return True
+        wait = _Wait(self, path, interface, name, value)
+        self.watchers.append(wait)
+        try:
+            return await asyncio.wait_for(wait.outcome, timeout_s)
+        except TimeoutError:
+            return False
+        finally:
+            self.watchers.remove(wait)
+
+    # -- listening -----------------------------------------------------------------------------------
+
+    async def _watch(self) -> None:
+        self._bus.add_message_handler(self._handle)
+        self.spawn(self._await_loss())
+        try:
+            for rule in (
+                f"type='signal',sender='{DBUS}',member='NameOwnerChanged',arg0='{BLUEZ}'",
+                f"type='signal',sender='{BLUEZ}',interface='{OBJECT_MANAGER}'",
+                f"type='signal',sender='{BLUEZ}',interface='{PROPERTIES}',member='PropertiesChanged'",
+            ):
+                await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
+            await self._fill()
+        except Failure as failure:
+            if failure.name in _NO_OWNER:
+                raise RadioUnavailable(NOT_RUNNING) from failure
+            if "AccessDenied" in failure.name:
+                raise RadioUnavailable("D-Bus does not let this user talk to bluetoothd; "
+                                       "add it to the group 'bluetooth' and log in again") from failure
+            raise RadioUnavailable(f"D-Bus: {failure}") from failure
+
+    async def _await_loss(self) -> None:
+        with suppress(Exception):
+            await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+        self.lost.set()
+
+    async def _fill(self) -> None:
+        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects"))[0]
+        self.objects = {path: unpack_variants(interfaces) for path, interfaces in found.items()}
+        self.there = True
+
+    def _handle(self, message: Message) -> None:
+        if message.message_type is not MessageType.SIGNAL:
+            return
+        try:
+            self._signal(message)
+        except Exception:
+            log.exception("D-Bus signal %s", message.member)
+
+    def _signal(self, message: Message) -> None:
+        path = message.path or ""
+        if message.member == "NameOwnerChanged" and message.body[0] == BLUEZ:
+            self._owner(message.body[2])
+        elif message.member == "InterfacesAdded":
+            path, interfaces = message.body[0], unpack_variants(message.body[1])
+            self.objects.setdefault(path, {}).update(interfaces)
+            for watcher in tuple(self.watchers):
+                watcher.added(path, interfaces)
+        elif message.member == "InterfacesRemoved":
+            path, names = message.body
+            for name in names:
+                self.objects.get(path, {}).pop(name, None)
+            if not self.objects.get(path, True):
+                del self.objects[path]
+            for watcher in tuple(self.watchers):
+                watcher.removed(path, names)
+        elif message.member == "PropertiesChanged" and path.startswith("/org/bluez"):
+            interface, changes, gone = message.body[0], unpack_variants(message.body[1]), message.body[2]
+            properties = self.objects.get(path, {}).get(interface)
+            if properties is None:
+                return
+            properties.update(changes)
+            for name in gone:
+                properties.pop(name, None)
+            for watcher in tuple(self.watchers):
+                watcher.changed(path, interface, changes)
+
+    def _owner(self, name: str) -> None:
+        if not name:
+            self.there = False
+            self.objects.clear()
+            for watcher in tuple(self.watchers):
+                watcher.owner_changed(False)
+        else:
+            self.spawn(self._greet())
+
+    async def _greet(self) -> None:
+        with suppress(Failure):
+            await self._fill()
+            for watcher in tuple(self.watchers):
+                watcher.owner_changed(True)
+
+
+class _Wait(Watcher):
+    def __init__(self, bus: Bus, path: str, interface: str, name: str, value: Any) -> None:
+        self.bus, self.path, self.interface, self.name, self.value = bus, path, interface, name, value
+        self.outcome: asyncio.Future[bool] = asyncio.get_running_loop().create_future()
+
+    def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None:
+        if path == self.path and self.bus.get(path, self.interface, self.name) == self.value:
+            self._is(True)
+
+    def removed(self, path: str, interfaces: Sequence[str]) -> None:
+        if path == self.path and self.interface in interfaces:
+            self._is(False)
+
+    def owner_changed(self, there: bool) -> None:
+        self._is(False)
+
+    def _is(self, outcome: bool) -> None:
+        if not self.outcome.done():
+            self.outcome.set_result(outcome)

@@ -1,0 +1,221 @@
+"""One connected cuff over BlueZ: bleak reads and writes, our own bus connection pairs and subscribes."""
+
+import asyncio
+import logging
+import time
+from collections.abc import Awaitable, Callable
+from contextlib import suppress
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+
+from collector.radio.bluez.bus import DEVICE, Bus, Failure
+from collector.radio.bluez.standing import Standing
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, LinkLost, Refused
+from parsers.uuids import short
+
+if TYPE_CHECKING:
+    from bleak import BleakClient
+    from bleak.backends.characteristic import BleakGATTCharacteristic
+
+log = logging.getLogger("quietcuff.radio")
+T = TypeVar("T")
+
+SERVICES_S = 40.0  # discovery over a slow connection interval takes long
+PAIRING_S = 40.0
+
+
+class Surroundings(Protocol):
+    """What a link needs of the radio around it."""
+
+    bus: Bus
+    standing: Standing | None
+
+    def discovered(self, cuff: str, handles: dict[int, int]) -> None: ...
+
+    def bus_value(self, path: str, number: int, value: bytes) -> None: ...
+
+    def how_it_ended(self, cuff: str) -> str: ...
+
+    def was_bonded(self, cuff: str) -> bool: ...
+
+    def paired(self, path: str) -> None: ...
+
+
+class BlueZLink:
+    """Implements Link. Made by `open`, on a device that BlueZ has connected."""
+
+    def __init__(self, around: Surroundings, path: str, source: str) -> None:
+        self.around, self.path, self.source = around, path, source
+        self.cuff: str = around.bus.get(path, DEVICE, "Address", "")
+        self.name: str | None = around.bus.get(path, DEVICE, "Name")
+        self.visit: int | None = None
+        self.bond_missing_on: str | None = None
+        self.heard = 0
+        self.heard_at = time.monotonic()
+        self.ended = ""
+        self._gone = asyncio.Event()
+        self._client: BleakClient
+        self._places: dict[int, BleakGATTCharacteristic] = {}
+        self._answers: dict[int, asyncio.Queue[bytes]] = {}
+
+    @classmethod
+    async def open(cls, around: Surroundings, path: str, source: str) -> "BlueZLink":
+        """Wait for BlueZ's discovery on a link that is up. Raises LinkLost."""
+        from bleak import BleakClient
+        from bleak.backends.device import BLEDevice
+        from bleak.exc import BleakError
+
+        self = cls(around, path, source)
+        properties: dict[str, Any] = dict(around.bus.objects.get(path, {}).get(DEVICE, {}))
+        self._client = BleakClient(
+            BLEDevice(self.cuff, self.name, {"path": path, "props": properties}),
+            disconnected_callback=lambda _: self.lost(), timeout=SERVICES_S)
+        try:
+            await self._client.connect()
+        except (BleakError, TimeoutError, OSError, EOFError, KeyError) as error:
+            raise LinkLost(str(error) or "discovery took too long") from error
+        return self
+
+    def lost(self, why: str = "") -> None:
+        """The link is down."""
+        if not self._gone.is_set():
+            self.ended = self.ended or why or self.around.how_it_ended(self.cuff)
+            self._gone.set()
+
+    def note_record(self) -> None:
+        self.heard += 1
+        self.heard_at = time.monotonic()
+
+    # -- the port ------------------------------------------------------------------------------------
+
+    async def secure(self) -> bool:
+        if self._paired():
+            return True
+        if self.around.was_bonded(self.cuff):
+            self.bond_missing_on = "ours"
+        bus, missing = self.around.bus, None
+        try:
+            await self._alive(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
+        except Failure as failure:
+            missing = failure
+        if self._gone.is_set():
+            raise LinkLost("left while pairing")
+        if missing is not None and not self._paired() and not missing.name.endswith("AlreadyExists"):
+            raise Refused(f"not paired ({missing}); if the cuff shows a number, it wants it typed in here")
+        with suppress(Failure):  # lets BlueZ connect it by itself from now on
+            await bus.set(self.path, DEVICE, "Trusted", "b", True)
+        self.cuff = bus.get(self.path, DEVICE, "Address", self.cuff)
+        self.around.paired(self.path)
+        return self._paired()
+
+    async def discover(self) -> tuple[Found, ...]:
+        found = []
+        for service in self._client.services:
+            for characteristic in service.characteristics:
+                handle = characteristic.handle + 1  # bleak names the declaration's
+                self._places[handle] = characteristic
+                found.append(Found(characteristic.uuid.lower(), short(characteristic.uuid), handle,
+                                   frozenset(characteristic.properties), short(service.uuid)))
+        handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
+        self.around.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
+        return tuple(found)
+
+    async def read(self, found: Found) -> bytes:
+        return bytes(await self._on_air(self._client.read_gatt_char(self._places[found.handle])))
+
+    async def write(self, found: Found, value: bytes) -> None:
+        response = "write" in found.properties
+        await self._on_air(self._client.write_gatt_char(self._places[found.handle], value, response=response))
+
+    async def subscribe(self, found: Found, visit: int) -> None:
+        self.visit = visit
+        if not found.properties & {"indicate", "notify"}:
+            raise Refused("it neither indicates nor notifies")
+        place, number = self._places[found.handle], found.short or 0
+        path = _path(place)
+        if self.around.standing is None:
+            await self._listen(place, lambda value: self.around.bus_value(path, number, value))
+            return
+        try:
+            await self._alive(self.around.standing.hold(path))
+        except Failure as failure:
+            if self._gone.is_set():
+                raise LinkLost(str(failure)) from failure
+            raise Refused(str(failure)) from failure
+
+    async def ask(self, found: Found, request: bytes) -> bytes:
+        if found.handle not in self._answers:
+            answers: asyncio.Queue[bytes] = asyncio.Queue()
+            await self._listen(self._places[found.handle], answers.put_nowait)
+            self._answers[found.handle] = answers
+        answers = self._answers[found.handle]
+        while not answers.empty():  # left over from a request that was given up
+            answers.get_nowait()
+        await self.write(found, request)
+        return await self._on_air(answers.get())
+
+    async def gone(self) -> None:
+        await self._gone.wait()
+
+    async def hang_up(self) -> None:
+        """Tell the cuff to keep what it has, then let the link go."""
+        bus, standing = self.around.bus, self.around.standing
+        if not self._gone.is_set():
+            self.ended = self.ended or "we left"
+            if standing is not None:
+                await standing.rest(self.path)
+            bus.spawn(_disconnect(bus, self.path))
+            await self._gone.wait()
+        await self.close()
+
+    async def close(self) -> None:
+        """Free what bleak holds; never raises."""
+        self.lost("we left")
+        with suppress(Exception):
+            await asyncio.wait_for(self._client.disconnect(), 1)
+
+    # -- inside --------------------------------------------------------------------------------------
+
+    def _paired(self) -> bool:
+        return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
+
+    async def _listen(self, place: "BleakGATTCharacteristic", heard: Callable[[bytes], None]) -> None:
+        await self._on_air(self._client.start_notify(
+            place, lambda _, value: heard(bytes(value)), bluez={"use_start_notify": True}))
+
+    async def _on_air(self, step: Awaitable[T]) -> T:
+        """A bleak call, its errors in the port's words."""
+        from bleak.exc import BleakError, BleakGATTProtocolError
+
+        try:
+            return await self._alive(step)
+        except BleakGATTProtocolError as error:
+            raise Refused(str(error.args[-1]), int(error.args[0])) from error
+        except (BleakError, OSError, EOFError, ValueError) as error:
+            if self._gone.is_set() or not self._client.is_connected:
+                raise LinkLost(str(error)) from error
+            raise Refused(str(error)) from error
+
+    async def _alive(self, step: Awaitable[T]) -> T:
+        """The step's result, or LinkLost as soon as the link is down: no answer would come any more."""
+        doing = asyncio.ensure_future(step)
+        gone = asyncio.ensure_future(self._gone.wait())
+        try:
+            await asyncio.wait({doing, gone}, return_when=asyncio.FIRST_COMPLETED)
+            if doing.done():
+                return doing.result()
+            raise LinkLost("the link is down")
+        finally:
+            gone.cancel()
+            if not doing.done():
+                doing.cancel()
+                with suppress(asyncio.CancelledError, Exception):
+                    await doing
+
+
+def _path(place: "BleakGATTCharacteristic") -> str:
+    return str(place.obj[0])
+
+
+async def _disconnect(bus: Bus, path: str) -> None:
+    with suppress(Failure):
+        await bus.call(path, DEVICE, "Disconnect")

@@ -1,0 +1,168 @@
+"""The BlueZ radio: the system's own stack, its payloads read where none of them can slip by."""
+
+import asyncio
+import logging
+import time
+from contextlib import suppress
+from typing import TYPE_CHECKING
+
+from collector.radio.bluez import held
+from collector.radio.port import Desk, RadioUnavailable, VisitPlan
+
+if TYPE_CHECKING:
+    from collector.radio.bluez.adapters import Adapters
+    from collector.radio.bluez.agent import AskPasskey
+    from collector.radio.bluez.bus import Bus
+    from collector.radio.bluez.channel import Channel
+    from collector.radio.bluez.memory import Memory
+    from collector.radio.bluez.station import Station
+    from collector.radio.bluez.witness import Witness
+
+log = logging.getLogger("quietcuff.radio")
+
+PULSE_S = 15.0
+LOSES = ("without the right to read the kernel's monitor channel (CAP_NET_RAW), what a bonded cuff sends in the first "
+         "moment after a boot or a restart of bluetoothd can be lost; run listen as the systemd service, which has it")
+
+
+class BlueZRadio:
+    """Implements Radio.
+
+    adapter: such as 'hci0'; None: all there are. witness: 'auto', 'on' (refuse to run without) or 'off'.
+    standing: hold subscriptions over the cuffs' comings and goings; off only to prove what it is for.
+    ask_passkey: gets a cuff's address, answers with the number on its display; None: pairs only what needs none.
+    """
+
+    source = "bluez"
+
+    def __init__(self, adapter: str | None = None, witness: str = "auto", standing: bool = True,
+                 ask_passkey: "AskPasskey | None" = None) -> None:
+        self.adapter, self.witness, self.standing, self.ask_passkey = adapter, witness, standing, ask_passkey
+        self.progress = time.monotonic()
+        self._channel: Channel | None = None
+        self._memory: Memory | None = None
+        self._told = False
+
+    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+        from collector.radio.bluez import bleakside
+        from collector.radio.bluez.bus import Bus
+        from collector.radio.bluez.reception import Reception
+        from collector.radio.bluez.station import Station
+
+        self.progress = time.monotonic()
+        bleakside.quiet()
+        self._open_channel(desk)
+        bus = await Bus.open()
+        desk.tell("d-bus", None)
+        try:
+            source = "witness" if self._channel else "standing subscription" if self.standing else "bluez"
+            reception = Reception(desk, source)
+            station = Station(bus, reception, plan, None, self.standing, self._wanted)
+            witness = self._start_witness(reception, station)
+            station.witness = witness
+            try:
+                await self._serve(bus, station, desk, stop)
+            finally:
+                await station.end()
+                if witness is not None:
+                    witness.stop()
+        finally:
+            await bus.close()
+
+    def close(self) -> None:
+        """Close the witness's socket; what systemd holds stays open."""
+        if self._channel is not None:
+            self._channel.close()
+            self._channel = None
+
+    # -- the witness ---------------------------------------------------------------------------------
+
+    def _open_channel(self, desk: Desk) -> None:
+        """Open the monitor channel, or take over the one that was kept open; once, and for all runs."""
+        from collector.radio.bluez.channel import NotPermitted, adopt_channel, open_channel
+        from collector.radio.bluez.memory import Memory
+        from collector.radio.bluez.sieve import Sieve
+
+        if self._channel is not None or self.witness == "off":
+            return
+        descriptor, memory = held.handed_in(held.WITNESS), held.handed_in(held.MEMORY)
+        try:
+            if descriptor is not None:
+                self._channel = adopt_channel(descriptor, Sieve(continuations=True))
+                log.info("the witness goes on with the socket that was kept open")
+            else:
+                self._channel = open_channel(Sieve())
+        except (NotPermitted, OSError) as error:
+            if self.witness == "on":
+                raise RadioUnavailable(f"the witness is wanted and cannot be had: {error}") from error
+            if not self._told:
+                log.warning("%s", LOSES)
+                self._told = True
+            desk.tell("witness", LOSES)
+            return
+        desk.tell("witness", None)
+        if held.store(held.WITNESS, self._channel.fileno()):
+            self._memory = Memory(memory)
+            held.store(held.MEMORY, self._memory.descriptor)
+
+    def _start_witness(self, desk: Desk, station: "Station") -> "Witness | None":
+        from collector.radio.bluez.channel import links_now
+        from collector.radio.bluez.roster import Roster
+        from collector.radio.bluez.witness import Witness
+
+        if self._channel is None:
+            return None
+        witness = Witness(self._channel, Roster(desk.known(), station.is_other), station, self._memory)
+        witness.know(links_now())
+        witness.start()
+        return witness
+
+    # -- the adapters --------------------------------------------------------------------------------
+
+    def _wanted(self, path: str) -> bool:
+        """Whether an object belongs to an adapter that we may use."""
+        parts = path.split("/")
+        return len(parts) > 3 and (self.adapter is None or parts[3] == self.adapter)
+
+    async def _serve(self, bus: "Bus", station: "Station", desk: Desk, stop: asyncio.Event) -> None:
+        """Until `stop`, or D-Bus is gone. Raises RadioUnavailable when there is nothing to work with at the start."""
+        from collector.radio.bluez.adapters import Adapters
+        from collector.radio.bluez.agent import PATH, PairingAgent
+        from collector.radio.bluez.profile import PATH as PROFILE_PATH
+        from collector.radio.bluez.profile import CuffProfile
+
+        agent = PairingAgent(station.admits, station.address_of, self.ask_passkey)
+        bus.export(PATH, agent)
+        bus.export(PROFILE_PATH, CuffProfile())
+        adapters = Adapters(bus, station, agent, desk, self._wanted, self.adapter)
+        try:
+            await adapters.tend()
+            if not adapters.up:
+                raise RadioUnavailable(adapters.trouble or "no Bluetooth adapter")
+            station.begin()
+            await self._tend_until(stop, bus, station, adapters)
+        finally:
+            await adapters.stop()
+
+    async def _tend_until(self, stop: asyncio.Event, bus: "Bus", station: "Station", adapters: "Adapters") -> None:
+        from collector.radio.bluez.bus import Failure
+
+        waits = [asyncio.ensure_future(event.wait()) for event in (stop, bus.lost)]
+        try:
+            while True:
+                something = asyncio.ensure_future(adapters.disturbed.wait())
+                await asyncio.wait({*waits, something}, timeout=PULSE_S, return_when=asyncio.FIRST_COMPLETED)
+                something.cancel()
+                if stop.is_set():
+                    return
+                if bus.lost.is_set():
+                    raise RadioUnavailable("the connection to D-Bus is lost")
+                station.refresh()
+                await adapters.tend()
+                with suppress(Failure):
+                    if bus.there:
+                        await bus.call("/org/bluez", "org.freedesktop.DBus.Peer", "Ping")
+                    self.progress = time.monotonic()
+        finally:
+            for wait in waits:
+                wait.cancel()
