@@ -1,4 +1,4 @@
-"""The unit is sound, hardened, and leaves the witness and BlueZ what they need: asked of systemd's own tools."""
+"""The unit is sound, hardened, and leaves the witness and BlueZ what they need: asked of systemd's tools."""
 
 import re
 import shutil
@@ -90,6 +90,9 @@ def test_the_witness_and_bluez_keep_what_they_need() -> None:
     assert service["StateDirectory"] == ["quietcuff"]
     assert service["StateDirectoryMode"] == ["0700"]
     assert service["UMask"] == ["0077"]
+    # adjtimex(2) tells whether the clock is synchronised, and ProtectClock= would forbid it (systemd.exec(5)).
+    assert "ProtectClock" not in service
+    assert "adjtimex" in service["SystemCallFilter"]
     # /proc/sys/kernel/random/boot_id names the boot whose clock was unsure.
     assert "ProcSubset" not in service
 
