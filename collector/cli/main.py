@@ -20,7 +20,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "readings": ("collector.cli.readings", "Show readings."),
     "decode": ("collector.cli.decode", "Put a cuff's payload into words."),
     "export": ("collector.cli.export", "Write readings as CSV or NDJSON."),
+    "import": ("collector.cli.import_log", "Take a hand-written log into the store."),
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
+    "person": ("collector.cli.person", "Say who is measured, and which slots and readings are whose."),
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
@@ -82,3 +84,7 @@ def front() -> "typer.Typer":
         ctx.obj = Surroundings(store, config)
 
     return app
+
+
+if __name__ == "__main__":
+    run()

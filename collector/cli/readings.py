@@ -59,7 +59,7 @@ def readings(
         from collector.store.readings import select
 
         found = select(store, chosen)
-        count = _json(found) if as_json else _table(store, found, around.config.station.emergency_number)
+        count = _json(found) if as_json else show(store, found, around.config.station.emergency_number)
         if count == 0:
             _say_none(store)
         elif cut and count == USUAL_LAST:
@@ -75,7 +75,7 @@ def _json(found: Iterator[Reading]) -> int:
     return count
 
 
-def _table(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
+def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
     from collector.cli.cautions import caution, very_high
     from collector.share.terminal import View, lines
 

@@ -19,6 +19,7 @@ from collector.service.notify import tell_systemd, watchdog_interval
 class QuietDesk(Desk):
     def __init__(self) -> None:
         self.told: list[tuple[str, str | None]] = []
+        self.over = asyncio.Event()
 
     def known(self) -> tuple[KnownCuff, ...]:
         return ()
@@ -37,6 +38,8 @@ class QuietDesk(Desk):
 
     def tell(self, topic: str, text: str | None) -> None:
         self.told.append((topic, text))
+        if text is None:
+            self.over.set()
 
 
 class FlakyRadio:
@@ -74,8 +77,7 @@ async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: p
     with caplog.at_level(logging.INFO, "quietcuff"):
         task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
         await radio.up.wait()
-        while desk.told[-1] != ("radio", None):
-            await asyncio.sleep(0.001)
+        await asyncio.wait_for(desk.over.wait(), 5)
         stop.set()
         await task
     assert [text for _, text in desk.told] == ["no Bluetooth adapter: plug one in", None]
@@ -147,8 +149,8 @@ def test_a_second_listener_is_refused_in_one_line(tmp_path: Path) -> None:
     assert listener(store) is None
     with only_listener(store):
         assert listener(store) == os.getpid()
-        with pytest.raises(AlreadyListening, match=rf"process {os.getpid()}.*stop it first") as refused, only_listener(store):
-            pass
+        with pytest.raises(AlreadyListening, match=rf"process {os.getpid()}.*stop it first") as refused:
+            only_listener(store).__enter__()
         assert "\n" not in str(refused.value)
     assert listener(store) is None
     with only_listener(store):

@@ -1,0 +1,88 @@
+"""`quietcuff demo`: the whole path with an invented household, no hardware."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import Failure, new_app, of, say
+
+if TYPE_CHECKING:
+    from collector.store.cuffs import Cuff
+    from collector.store.database import Store
+
+app = new_app()
+
+
+def usual_place() -> Path:
+    from collector.service.config import usual_store
+
+    return usual_store().parent / "demo" / "quietcuff-demo.db"
+
+
+@app.command()
+def demo(
+    ctx: typer.Context,
+    verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Show the collector's log as well.")] = False,
+) -> None:
+    """Try everything with two virtual cuffs and an invented household.
+
+    The people, cuffs and values are invented. The collector is the real one: it talks to the virtual cuffs over a
+    Bluetooth link inside this process, with pairing, encryption and all. Every run starts with an empty store.
+
+    \b
+    Example:
+      quietcuff demo
+      quietcuff --store demo.db demo
+    """
+    import asyncio
+
+    try:
+        import bumble
+    except ModuleNotFoundError:
+        raise Failure("the demo needs the virtual radio, which is not installed: "
+                      "pip install 'quietcuff[virtual]'") from None
+    del bumble
+    from collector.cli.readings import show
+    from collector.service import demo as household
+    from collector.service import log as lines
+    from collector.store import readings
+    from collector.store.database import open_store
+
+    around = of(ctx)
+    path = around.store_option or usual_place()
+    _clear_away(path)
+    lines.set_up("info" if verbose else "error")
+    say("An invented household with two virtual cuffs; none of this is anybody's. Collecting:")
+    collected = asyncio.run(household.run(path, around.config, say))
+    with open_store(path, create=False, read_only=True) as store:
+        show(store, readings.select(store), around.config.station.emergency_number)
+    say(f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
+        f"{collected.repeats} came again; {collected.readings} readings, each once.")
+    say(f"The store is {path}. Try:")
+    for command in ("readings --last 5", "readings --json", "export --to csv", "cuff list"):
+        say(f"  quietcuff --store {path} {command}")
+
+
+def _clear_away(path: Path) -> None:
+    """A demo starts empty; but only a store that a demo made is ever taken away."""
+    from collector.service import demo as household
+    from collector.service.lock import listener
+    from collector.store.database import open_store
+
+    if not path.exists():
+        return
+    if listener(path) is not None:
+        raise Failure(f"{path}: a listener works on this store; stop it, or name another file with --store")
+    with open_store(path, create=False, read_only=True) as store:
+        strangers = {cuff.address for cuff in _cuffs(store)} - {household.HALLWAY, household.KITCHEN}
+    if strangers:
+        raise Failure(f"{path}: holds readings that no demo made; name another file with --store")
+    for suffix in ("", "-wal", "-shm", ".lock"):
+        path.with_name(path.name + suffix).unlink(missing_ok=True)
+
+
+def _cuffs(store: "Store") -> "list[Cuff]":
+    from collector.store import cuffs
+
+    return cuffs.every(store)

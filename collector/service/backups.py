@@ -1,0 +1,311 @@
+"""Backups of the store: whole, verified, a few kept, sealed on demand; and the way back, which overwrites nothing.
+
+Sealing is age's format (age-encryption.org/v1) to a public key: who finds the backup cannot read it, and neither can
+this machine.
+"""
+
+import os
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector.service.lock import only_listener
+from collector.store import care, conditions, journal
+from collector.store.database import open_store
+from collector.store.errors import StoreError
+
+Progress = Callable[[int, int], None]
+SEALED = ".age"
+BESIDE = ("", "-wal", "-shm")
+"""A store's file and what SQLite keeps beside it."""
+
+
+class BackupError(Exception):
+    """A backup could not be made or taken back; the text is one line for a person."""
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """One backup in its folder. made_at: UTC, as its name says."""
+
+    path: Path
+    made_at: datetime
+    size: int
+
+    @property
+    def sealed(self) -> bool:
+        return self.path.name.endswith(SEALED)
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What stands in a store or backup. newest: arrival of its newest payload."""
+
+    payloads: int
+    readings: int
+    newest: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Restoring:
+    """What a restore does, or did. kept: where the present store goes, None where there is none."""
+
+    backup: Backup
+    contents: Contents
+    present: Contents | None  # None: there is none, or it cannot be read
+    kept: Path | None
+
+
+def folder_of(store: Path, configured: Path | None = None) -> Path:
+    """The folder that was chosen, else one beside the store."""
+    return configured or care.backup_folder(store)
+
+
+def every(folder: Path, store: Path) -> list[Backup]:
+    """The backups of a store in a folder, oldest first. Other files there are none of ours and never touched.
+
+    Raises BackupError when the folder cannot be read; a folder that is not there has none.
+    """
+    name = re.compile(re.escape(store.stem) + r"-(\d{8}-\d{6})\.db(\.age)?")
+    found = []
+    try:
+        for path in folder.iterdir() if folder.exists() else ():
+            if match := name.fullmatch(path.name):
+                with suppress(ValueError, FileNotFoundError):
+                    made = datetime.strptime(match[1], "%Y%m%d-%H%M%S").replace(tzinfo=UTC)
+                    found.append(Backup(path, made, path.stat().st_size))
+    except OSError as error:
+        raise BackupError(f"{folder}: the backups cannot be read ({error.strerror})") from error
+    return sorted(found, key=lambda backup: (backup.made_at, backup.path.name))
+
+
+def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now: datetime | None = None,
+         progress: Progress | None = None) -> Backup:
+    """Back up while the listener goes on, verify the copy, seal it, and only then drop what is beyond `keep`.
+
+    recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
+    nothing unsealed ever reaches the folder. Raises BackupError or StoreError.
+    """
+    now = (now or datetime.now(UTC)).astimezone(UTC)
+    key = _recipient(recipient) if recipient else None
+    target = folder / care.backup_path(store, now).name
+    staged = store.with_name(f"{target.name}.unsealed") if key else target
+    made = staged if not key else target.with_name(target.name + SEALED)
+    if made.exists():
+        raise BackupError(f"{made}: exists already; a backup overwrites nothing, try again in a second")
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        staged.unlink(missing_ok=True)  # of a backup that was cut off
+        with open_store(store, create=False) as opened:
+            care.backup_to(opened, staged, progress)
+        try:
+            look_into(staged)
+        except StoreError:
+            staged.unlink(missing_ok=True)
+            raise
+        if key:
+            _seal(staged, made, key)
+    except OSError as error:
+        raise BackupError(f"{folder}: no backup can be written here ({error.strerror}); "
+                          "choose another folder under [backup], or mend this one") from error
+    finally:
+        if key:
+            staged.unlink(missing_ok=True)
+    _sync_folder(folder)
+    for old in every(folder, store)[:-keep]:
+        old.path.unlink(missing_ok=True)
+    return Backup(made, now.replace(microsecond=0), made.stat().st_size)
+
+
+def look_into(path: Path) -> Contents:
+    """Open a store's file and look through all of it. Raises StoreError where it is not sound."""
+    with open_store(path, create=False, read_only=True) as store:
+        found = care.integrity(store)
+        if found:
+            raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
+        counts = journal.counts(store)
+        return Contents(counts.payloads, counts.readings, journal.newest_arrival(store))
+
+
+def last_good(folder: Path, store: Path) -> Backup | None:
+    """The newest backup that opens and is sound; a sealed one counts, as nobody can look into it here."""
+    for backup in reversed(every(folder, store)):
+        if backup.sealed:
+            return backup
+        with suppress(StoreError):
+            look_into(backup.path)
+            return backup
+    return None
+
+
+def offer(folder: Path, store: Path) -> str:
+    """One line for whoever stands before a damaged store."""
+    try:
+        backup = last_good(folder, store)
+    except BackupError as error:
+        return str(error)
+    if backup is None:
+        return f"there is no sound backup in {folder}; keep {store} as it is, `quietcuff backup restore FILE` takes one"
+    sealed = " (sealed: its private key is needed)" if backup.sealed else ""
+    return (f"the last good backup is of {backup.made_at:%Y-%m-%d %H:%M} UTC{sealed}: "
+            f"`quietcuff backup restore {backup.path.name}` puts it in place and keeps the damaged file")
+
+
+def restore(store: Path, backup: Backup, identity: Path | None = None, *, dry_run: bool = False,
+            now: datetime | None = None) -> Restoring:
+    """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
+
+    identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.
+    Raises BackupError, StoreError, or AlreadyListening while a listener holds the store.
+    """
+    stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
+    kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
+    try:
+        store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with only_listener(store), _unsealed(backup, store, identity) as staged:
+            contents = look_into(staged)
+            plan = Restoring(backup, contents, _present(store), kept)
+            if dry_run:
+                return plan
+            if kept:
+                # The write-ahead log holds part of the store: it moves first and under the name that goes with it.
+                for suffix in reversed(BESIDE):
+                    beside = store.with_name(store.name + suffix)
+                    if beside.exists():
+                        os.rename(beside, kept.with_name(kept.name + suffix))
+            os.rename(staged, store)
+            _sync_folder(store.parent)
+            return plan
+    except OSError as error:
+        raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _present(store: Path) -> Contents | None:
+    try:
+        return look_into(store) if store.exists() else None
+    except StoreError:
+        return None
+
+
+@contextmanager
+def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
+    """A copy of the backup beside the store, private, on the same file system."""
+    staged = store.with_name(store.name + ".restoring")
+    try:
+        os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
+        if backup.sealed:
+            _unseal(backup.path, staged, identity)
+        else:
+            with backup.path.open("rb") as source, staged.open("wb") as target:
+                while block := source.read(1 << 20):
+                    target.write(block)
+        _sync(staged)
+        _same_owner(store, staged)
+        yield staged
+    finally:
+        for suffix in BESIDE:
+            staged.with_name(staged.name + suffix).unlink(missing_ok=True)
+
+
+def _same_owner(store: Path, staged: Path) -> None:
+    """Restored by root, the store still belongs to the service's user."""
+    owner = (store if store.exists() else store.parent).stat()
+    if os.geteuid() == 0:
+        os.chown(staged, owner.st_uid, owner.st_gid)
+
+
+def _pyrage() -> "object":
+    try:
+        import pyrage
+    except ImportError:
+        raise BackupError("sealed backups need the extra 'encrypt': pip install 'quietcuff[encrypt]'") from None
+    return pyrage
+
+
+def recipient_problem(text: str) -> str | None:
+    """What is wrong with a public key in the configuration; None where it may do. Imports nothing."""
+    if text.startswith(("age1", "ssh-ed25519 ", "ssh-rsa ")):
+        return None
+    if text.startswith("AGE-SECRET-KEY-"):
+        return "the private key; here goes the public one, which begins with age1"
+    return "not an age or SSH public key (they begin with age1, ssh-ed25519 or ssh-rsa)"
+
+
+def _recipient(text: str) -> object:
+    pyrage = _pyrage()
+    kind = pyrage.x25519 if text.startswith("age1") else pyrage.ssh  # type: ignore[attr-defined]
+    try:
+        return kind.Recipient.from_str(text)
+    except pyrage.RecipientError as error:  # type: ignore[attr-defined]
+        raise BackupError(f"[backup] encrypt_to is no public key that works: {error}") from None
+
+
+def _seal(source: Path, target: Path, recipient: object) -> None:
+    pyrage = _pyrage()
+    part = target.with_name(target.name + ".part")
+    try:
+        os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
+        pyrage.encrypt_file(str(source), str(part), [recipient])  # type: ignore[attr-defined]
+        _sync(part)
+        part.rename(target)
+    except pyrage.EncryptError as error:  # type: ignore[attr-defined]
+        raise BackupError(f"{target}: cannot be sealed: {error}") from None
+    finally:
+        part.unlink(missing_ok=True)
+
+
+def _unseal(source: Path, target: Path, identity: Path | None) -> None:
+    if identity is None:
+        raise BackupError(f"{source.name} is sealed; give the file with its private key: --identity KEYFILE")
+    pyrage = _pyrage()
+    try:
+        text = identity.read_text("utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise BackupError(f"{identity}: the private key cannot be read ({error})") from None
+    lines = [line.strip() for line in text.splitlines()]
+    try:
+        keys = [pyrage.x25519.Identity.from_str(line)  # type: ignore[attr-defined]
+                for line in lines if line.startswith("AGE-SECRET-KEY-")]
+        keys = keys or [pyrage.ssh.Identity.from_buffer(text.encode())]  # type: ignore[attr-defined]
+        pyrage.decrypt_file(str(source), str(target), keys)  # type: ignore[attr-defined]
+    except pyrage.IdentityError:  # type: ignore[attr-defined]
+        raise BackupError(f"{identity}: holds no private key of age or SSH") from None
+    except pyrage.DecryptError as error:  # type: ignore[attr-defined]
+        raise BackupError(f"{source}: this key does not open it ({error})") from None
+
+
+def _sync(path: Path) -> None:
+    with path.open("rb") as written:
+        os.fsync(written.fileno())
+
+
+def _sync_folder(path: Path) -> None:
+    """So that a rename survives a power cut."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def daily(store: Path, folder: Path, keep: int, recipient: str | None = None) -> Callable[[], str | None]:
+    """The daily job: a failure is told in the log and stands in `check` until a backup succeeds."""
+
+    def work() -> str | None:
+        try:
+            made = take(store, folder, keep, recipient)
+        except (BackupError, StoreError) as error:
+            _tell(store, f"no backup could be made: {error}")
+            raise
+        _tell(store, None)
+        return f"{made.path} ({made.size / 1e6:.1f} MB), verified"
+
+    return work
+
+
+def _tell(store: Path, text: str | None) -> None:
+    with suppress(StoreError), open_store(store, create=False) as opened:
+        conditions.tell(opened, "backup", text, datetime.now(UTC))

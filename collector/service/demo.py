@@ -1,0 +1,94 @@
+"""The demo: an invented household with two virtual cuffs, collected by the daemon's own code over a virtual link."""
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Any
+
+from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
+from collector.service.config import Config
+from collector.service.listening import listen
+from collector.store import cuffs, journal
+from collector.store.database import open_store
+
+HALLWAY, KITCHEN = "F0:F1:F2:00:00:01", "F0:F1:F2:00:00:02"
+MOVED, IRREGULAR = 0x0001, 0x0004
+FEATURES = 0x0007  # notices movement, a loose cuff, an irregular pulse
+CAME_AGAIN = 3
+NEVER_SLOW_S = 25.0
+
+# Invented. Day back from today, hour, minute, systolic, diastolic, pulse, status word.
+STORED = (
+    (5, 7, 12, 142, 88, 71, 0), (5, 7, 14, 138, 86, 70, 0), (5, 20, 41, 136, 84, 74, 0), (5, 20, 43, 134, 82, 73, 0),
+    (4, 7, 5, 140, 87, 69, 0), (4, 7, 7, 137, 85, 68, IRREGULAR), (4, 21, 2, 133, 83, 72, 0),
+    (3, 7, 20, 139, 86, 70, MOVED), (3, 7, 23, 136, 85, 69, 0), (2, 7, 9, 138, 84, 71, 0), (2, 7, 11, 135, 83, 70, 0),
+)
+LIVE = ((1, 128, 79, 64), (0, 124, 77, 63))  # minutes ago, …
+
+
+@dataclass(frozen=True, slots=True)
+class Collected:
+    """What the store holds afterwards."""
+
+    sent: int  # payloads that the cuffs say were confirmed to them
+    payloads: int
+    repeats: int
+    readings: int
+
+
+class ForgetfulCuff(VirtualCuff):
+    """Sends its newest records once more at every waking, as some cuffs do that never delete."""
+
+    def remember_again(self, count: int) -> None:
+        for payload in self.measured[-count:]:
+            self.store(payload)
+
+
+async def run(path: Path, config: Config, say: Callable[[str], None]) -> Collected:
+    """Collect from the invented household into a new store at `path`; what happens is said as it happens."""
+    today = date.today()
+    hallway = ForgetfulCuff("Hallway cuff", HALLWAY, Manner(features=FEATURES))
+    kitchen = VirtualCuff("Kitchen cuff", KITCHEN, Manner(features=FEATURES), clock_ahead=timedelta(minutes=7))
+    radio = VirtualRadio([hallway, kitchen])
+    stop = asyncio.Event()
+    listening = asyncio.create_task(listen(path, config, radio, stop=stop))
+    try:
+        async with asyncio.timeout(NEVER_SLOW_S):
+            await _first_of(radio.listening.wait(), listening)
+            for back, hour, minute, systolic, diastolic, pulse, status in STORED:
+                at = datetime.combine(today - timedelta(days=back), time(hour, minute))
+                hallway.measure(systolic, diastolic, diastolic + (systolic - diastolic) // 3, pulse=pulse, at=at,
+                                user_id=1, status=status)
+            say(f"Hallway cuff: {len(STORED)} stored records, sent at its first visit …")
+            await _first_of(hallway.wake(), listening)
+            say(f"Hallway cuff: a second visit, {CAME_AGAIN} of the records come again …")
+            hallway.remember_again(CAME_AGAIN)
+            await _first_of(hallway.wake(), listening)
+            say(f"Kitchen cuff: {len(LIVE)} measurements sent live; its clock is seven minutes fast …")
+            for minutes_ago, systolic, diastolic, pulse in LIVE:
+                at = kitchen.clock() - timedelta(minutes=minutes_ago)
+                kitchen.measure(systolic, diastolic, pulse=pulse, at=at, user_id=1, status=0)
+                await _first_of(kitchen.wake(), listening)
+    finally:
+        stop.set()
+        await listening
+    with open_store(path, create=False) as store:
+        now = datetime.now(UTC)
+        cuffs.name(store, HALLWAY, "hallway", now)
+        cuffs.name(store, KITCHEN, "kitchen", now)
+        counts = journal.counts(store)
+    sent = len(hallway.confirmed) + len(kitchen.confirmed)
+    return Collected(sent, counts.payloads, counts.repeats, counts.readings)
+
+
+async def _first_of(wanted: Coroutine[Any, Any, Any], listening: "asyncio.Task[None]") -> None:
+    """Wait for `wanted`, but not past the listener's end: if that fails, its error is the news."""
+    task = asyncio.ensure_future(wanted)
+    await asyncio.wait({task, listening}, return_when=asyncio.FIRST_COMPLETED)
+    if not task.done():
+        task.cancel()
+        await listening
+        raise RuntimeError("the listener ended before the demo did")
+    await task

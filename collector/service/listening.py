@@ -1,0 +1,113 @@
+"""`listen`, put together: the store and its lock, the desk, the radio, the recurring work."""
+
+import asyncio
+import logging
+import os
+from collections.abc import Callable, Iterable
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector import intake
+from collector.radio.port import Radio, VisitPlan
+from collector.service import daemon
+from collector.service.config import Config
+from collector.service.desk import StoreDesk
+from collector.service.lock import only_listener
+from collector.service.ourclock import OurClock
+from collector.service.schedule import Job
+from collector.store import care, conditions, stations, visits
+from collector.store.database import Store, open_store
+
+log = logging.getLogger("quietcuff.service")
+
+CLOCK_LOOK_S = 30.0
+
+
+def plan_of(config: Config) -> VisitPlan:
+    return VisitPlan(set_clock=config.radio.set_clock, clock_wrong_after_s=config.radio.clock_wrong_after_s,
+                     zone=zone_of(config))
+
+
+def zone_of(config: Config) -> str:
+    """IANA name of the zone that the cuffs' wall clocks show."""
+    if config.station.zone:
+        return config.station.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
+
+
+def radio_of(config: Config, store_path: Path) -> Radio:
+    """The radio that the configuration asks for; its libraries are imported only now."""
+    adapter = config.radio.adapter
+    if config.radio.kind == "bluez":
+        from collector.radio.bluez import BlueZRadio
+
+        return BlueZRadio(adapter, witness=config.radio.witness)
+    if config.radio.kind == "exclusive":
+        from collector.radio.exclusive import ExclusiveRadio
+
+        number = (adapter or "hci0").removeprefix("hci")
+        return ExclusiveRadio(f"hci-socket:{number}", store_path.parent / "bonds")
+    from collector.service.practice import practice_radio
+
+    return practice_radio()
+
+
+def daily_care(path: Path) -> Callable[[], str | None]:
+    """Integrity check and checkpoint, on a connection of its own beside the listener's."""
+
+    def work() -> str | None:
+        with open_store(path, create=False) as store:
+            found = care.integrity(store)
+            care.checkpoint(store)
+            trouble = (f"the store is damaged: {found[0]}; `quietcuff backup restore` offers the last good copy"
+                       if found else None)
+            conditions.tell(store, "integrity", trouble, datetime.now(UTC))
+        if trouble:
+            raise RuntimeError(trouble)
+        return "the store is sound"
+
+    return work
+
+
+async def listen(path: Path, config: Config, radio: Radio | None = None, jobs: Iterable[Job] = (),
+                 stop: asyncio.Event | None = None, heard: Callable[[str], None] | None = None) -> None:
+    """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin."""
+    os.umask(0o077)
+    with open_store(path, check=True) as store, only_listener(path):
+        desk = StoreDesk(store, config.radio.accept, heard)
+        clock = OurClock(store)
+        _take_up(store, desk, zone_of(config), clock)
+        looking = asyncio.create_task(_watch_clock(clock, desk))
+        care_job = Job("daily care of the store", daily_care(path), daily_at="03:30")
+        try:
+            await daemon.run(radio or radio_of(config, path), desk, plan_of(config), [care_job, *jobs], stop)
+        finally:
+            looking.cancel()
+            with suppress(asyncio.CancelledError):
+                await looking
+            visits.close_open(store, datetime.now(UTC))
+            care.checkpoint(store)
+
+
+def _take_up(store: Store, desk: StoreDesk, zone: str, clock: OurClock) -> None:
+    """What the last run left undone, before anything new comes in."""
+    now = datetime.now(UTC)
+    conditions.clear(store)
+    stations.set_zone(store, zone, now)
+    desk.tell("clock", clock.look())
+    left_open = visits.close_open(store, now)
+    waiting = intake.catch_up(store)
+    if left_open or waiting:
+        log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
+
+
+async def _watch_clock(clock: OurClock, desk: StoreDesk) -> None:
+    while True:
+        await asyncio.sleep(CLOCK_LOOK_S)
+        try:
+            desk.tell("clock", clock.look())
+        except Exception as error:
+            log.error("looking at the clock failed: %s", error)

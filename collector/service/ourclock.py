@@ -1,0 +1,80 @@
+"""Whether this machine's own clock can be believed, and putting right what was stamped while it could not.
+
+A Raspberry Pi has no clock that runs while it is off: until the network has told it the time it may be
+hours or fifty years wrong. Source: adjtimex(2), STA_UNSYNC; rtc(4).
+"""
+
+import ctypes
+import logging
+import time
+from pathlib import Path
+
+from collector import intake
+from collector.store import stations
+from collector.store.database import Store
+
+log = logging.getLogger("quietcuff.service")
+
+STA_UNSYNC = 0x0040
+NEVER_BEFORE = 1_767_225_600  # 2026-01-01: no reading of ours is older, so no clock that says so is right
+
+
+class _Timex(ctypes.Structure):
+    """The head of struct timex; the rest is room for what the kernel writes."""
+
+    _fields_ = [
+        ("modes", ctypes.c_uint), ("offset", ctypes.c_long), ("freq", ctypes.c_long), ("maxerror", ctypes.c_long),
+        ("esterror", ctypes.c_long), ("status", ctypes.c_int), ("room", ctypes.c_char * 256),
+    ]
+
+
+def synchronised() -> bool:
+    """Whether the kernel holds its clock for synchronised to another one."""
+    timex = _Timex()
+    if ctypes.CDLL(None).adjtimex(ctypes.byref(timex)) == -1:
+        return False
+    return not timex.status & STA_UNSYNC
+
+
+def believable(now: float | None = None, root: Path = Path("/")) -> bool:
+    """The clock is not absurd, and either set by the network or kept while the machine is off.
+
+    Boards without a battery-backed clock are those described by a device tree and without /dev/rtc0; any
+    other machine, a virtual one included, starts with a time that somebody kept for it.
+    """
+    if (time.time() if now is None else now) < NEVER_BEFORE:
+        return False
+    keeps_time = (root / "dev/rtc0").exists() or not (root / "proc/device-tree").exists()
+    return keeps_time or synchronised()
+
+
+def boot_id() -> str:
+    return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+
+
+def base() -> float:
+    """Wall clock less time since boot: stays as it is until the clock is stepped."""
+    return time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
+class OurClock:
+    """Marks what is stamped by a clock in doubt; once it is known, all that is put right."""
+
+    def __init__(self, store: Store) -> None:
+        self._store, self._boot = store, boot_id()
+        self._in_doubt: bool | None = None
+
+    def look(self) -> str | None:
+        """Look again; returns a condition for `check` while in doubt."""
+        if believable():
+            if self._in_doubt is not False:
+                settled = stations.clock_known(self._store, self._boot, base())
+                if settled:
+                    intake.catch_up(self._store)
+                    log.info("this machine's clock is right now; arrivals since its start are put right")
+            self._in_doubt = False
+            return None
+        stations.unsure_clock(self._store, self._boot, base())
+        self._in_doubt = True
+        return ("this machine's clock is not set by the network yet; arrivals are marked and put right "
+                "once it is: connect it to a network, or fit a battery-backed clock")

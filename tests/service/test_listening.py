@@ -1,0 +1,186 @@
+"""`listen` whole: the daemon's own code over the virtual radio, into a real store."""
+
+import asyncio
+import logging
+import os
+import signal
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.radio.port import Arrival, Handles, KnownCuff, Named, NotTaken
+from collector.radio.virtual import VirtualCuff, VirtualRadio
+from collector.service import demo
+from collector.service.config import Config
+from collector.service.config import Radio as RadioSection
+from collector.service.desk import StoreDesk
+from collector.service.listening import daily_care, listen
+from collector.store import conditions, cuffs, journal, readings
+from collector.store.database import open_store
+from collector.store.values import Selection
+from parsers.measurement import build_measurement, measurement
+from parsers.uuids import Uuid
+
+CUFF = "F0:F1:F2:F3:F4:F5"
+NOW = datetime(2031, 3, 9, 6, 41, 5, tzinfo=UTC)
+
+
+def arrival(systolic: int = 128, mark: str | None = None, value: bytes | None = None) -> Arrival:
+    payload = build_measurement(measurement(systolic, 84, stamp=datetime(2031, 3, 9, 7, 41, 5), pulse=66))
+    return Arrival(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value or payload, NOW, "virtual", True, mark)
+
+
+async def test_what_the_cuffs_measured_stands_once_in_the_store(tmp_path: Path) -> None:
+    store_path, stop = tmp_path / "store.db", asyncio.Event()
+    cuff = VirtualCuff(address=CUFF)
+    radio = VirtualRadio([cuff])
+    new: list[str] = []
+    task = asyncio.create_task(listen(store_path, Config(), radio, stop=stop, heard=new.append))
+    await radio.listening.wait()
+    for minute in range(5):
+        cuff.measure(120 + minute, 80, pulse=60, at=datetime.now() - timedelta(minutes=9 - minute))
+    await cuff.wake()
+    for payload in cuff.measured[-2:]:
+        cuff.store(payload)
+    await cuff.wake()
+    stop.set()
+    await asyncio.wait_for(task, 5)
+    with open_store(store_path, create=False, read_only=True) as store:
+        found = list(readings.select(store, Selection()))
+        counts = journal.counts(store)
+    assert [reading.systolic for reading in found] == [120, 121, 122, 123, 124]
+    assert (counts.payloads, counts.repeats, counts.undecodable, counts.waiting) == (7, 2, 0, 0)
+    assert new == [reading.reading_id for reading in found]
+    assert {Path(reading.payload).name for reading in found} == {payload.hex() for payload in cuff.measured[:5]}
+    assert os.stat(store_path).st_mode & 0o077 == 0
+
+
+async def test_the_demo_counts_what_it_shows(tmp_path: Path) -> None:
+    said: list[str] = []
+    collected = await demo.run(tmp_path / "demo.db", Config(), said.append)
+    assert collected == demo.Collected(sent=16, payloads=16, repeats=3, readings=13)
+    with open_store(tmp_path / "demo.db", create=False, read_only=True) as store:
+        found = list(readings.select(store, Selection()))
+        assert {cuff.name for cuff in cuffs.every(store)} == {"hallway", "kitchen"}
+    assert len(found) == 13
+    assert sum(reading.sightings for reading in found) == 16
+    live = [reading for reading in found if reading.cuff == demo.KITCHEN]
+    assert all(abs(reading.taken_at - datetime.now(UTC)) < timedelta(minutes=2) for reading in live), \
+        "the kitchen cuff's seven minutes are taken off"
+
+
+def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """If interpreting fails, the payload is on disk and the next start takes it up."""
+    from collector import intake
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("a mistake of ours")
+
+    with open_store(tmp_path / "store.db") as store:
+        monkeypatch.setattr(intake, "interpret", broken)
+        StoreDesk(store).take(arrival(), None)
+        assert (journal.counts(store).payloads, journal.counts(store).waiting) == (1, 1)
+        monkeypatch.undo()
+        assert intake.catch_up(store) == 1
+        assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
+
+
+def test_desk_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.db") as store:
+        store.connection.execute("CREATE TRIGGER full BEFORE INSERT ON payload BEGIN SELECT RAISE(ABORT, 'full'); END")
+        with pytest.raises(NotTaken):
+            StoreDesk(store).take(arrival(), None)
+
+
+def test_a_frame_seen_again_is_no_second_sighting(tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.db") as store:
+        desk = StoreDesk(store)
+        for _ in range(3):
+            desk.take(arrival(mark="hci0 1730000000.000000001"), None)
+        desk.take(arrival(mark="hci0 1730000007.000000001"), None)
+        assert (journal.counts(store).payloads, journal.counts(store).repeats) == (2, 1)
+
+
+def test_desk_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.db") as store:
+        desk = StoreDesk(store)
+        visit = desk.open_visit(CUFF, "virtual", NOW)
+        desk.learn(visit, Handles({0x0012: 0x2A35}))
+        desk.learn(visit, Named("Cuff \x1b[2J"))
+        desk.close_visit(visit, NOW, "cuff left")
+        known = desk.known()
+    assert [(cuff.address, dict(cuff.handles)) for cuff in known] == [(CUFF, {0x0012: 0x2A35})]
+    assert isinstance(known[0], KnownCuff)
+
+
+def test_under_known_a_stranger_is_left_alone_unless_the_door_is_open(tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.db") as store:
+        desk = StoreDesk(store, accept="known")
+        assert not desk.accepts(CUFF)
+        cuffs.open_window(store, datetime.now(UTC) + timedelta(minutes=5))
+        assert desk.accepts(CUFF)
+        cuffs.open_window(store, datetime.now(UTC) - timedelta(minutes=5))
+        assert not desk.accepts(CUFF)
+        desk.open_visit(CUFF, "virtual", NOW)
+        assert desk.accepts(CUFF)
+
+
+def test_a_condition_is_told_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    with open_store(tmp_path / "store.db") as store, caplog.at_level(logging.INFO, "quietcuff"):
+        desk = StoreDesk(store)
+        for text in ("no adapter", "no adapter", None, None):
+            desk.tell("adapter", text)
+            assert [condition.text for condition in conditions.current(store)] == ([text] if text else [])
+    assert caplog.messages.count("adapter: no adapter") == 1
+
+
+def test_no_reading_is_in_the_log_at_its_default_level(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    with open_store(tmp_path / "store.db") as store, caplog.at_level(logging.INFO, "quietcuff"):
+        desk = StoreDesk(store)
+        visit = desk.open_visit(CUFF, "virtual", NOW)
+        desk.take(arrival(183), visit)
+        desk.close_visit(visit, NOW, "cuff left")
+    assert caplog.messages
+    assert not [line for line in caplog.messages if "183" in line or "84" in line or "1e" in line.split()]
+
+
+def test_daily_care_finds_damage_and_says_what_to_do(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    with open_store(path) as store:
+        desk = StoreDesk(store)
+        for n in range(300):
+            desk.take(arrival(value=bytes([0, n % 256, 0, 80, 0, 90, 0]), mark=str(n)), None)
+    assert daily_care(path)() == "the store is sound"
+    with path.open("r+b") as file:
+        file.seek(-3 * 4096, os.SEEK_END)
+        file.write(b"\xff" * 4096)
+    with pytest.raises(Exception, match=r"damaged|malformed"):
+        daily_care(path)()
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_listen_ends_cleanly_on_a_signal_and_refuses_a_second(tmp_path: Path, number: signal.Signals) -> None:
+    path = tmp_path / "store.db"
+    command = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as first:
+        assert first.stderr is not None
+        while "listening" not in (line := first.stderr.readline()):
+            assert line, "it never listened"
+        second = subprocess.run(command, capture_output=True, text=True, timeout=30)
+        asked = time.monotonic()
+        first.send_signal(number)
+        rest = first.stderr.read()
+        assert first.wait(timeout=10) == 0
+        assert time.monotonic() - asked < 5
+    assert second.returncode == 1
+    assert second.stderr.count("\n") == 1
+    assert f"process {first.pid}" in second.stderr
+    assert "Traceback" not in rest + second.stderr
+
+
+def test_accept_is_what_the_configuration_says() -> None:
+    assert Config(radio=RadioSection(accept="known")).radio.accept == "known"
