@@ -1,6 +1,6 @@
 """From payload to reading: decode, recognise repeats, place in time, find the owner."""
 
-from collector.intake.derive import Progress, catch_up, interpret, rebuild, settle
+from collector.intake.derive import Progress, catch_up, interpret, reassign, rebuild, settle
 from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
 from collector.intake.recognise import Outcome
 
@@ -11,6 +11,7 @@ __all__ = [
     "Progress",
     "catch_up",
     "interpret",
+    "reassign",
     "rebuild",
     "settle",
 ]

@@ -5,13 +5,14 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from collector.intake.arrivals import Arrivals, arrivals
-from collector.intake.owner import assign
-from collector.intake.placing import place_cuff
-from collector.intake.recognise import Outcome, recognise
-from collector.store import derived
+from collector.intake.owner import assign_cuff, assign_reading
+from collector.intake.placing import EVER, Placed, place_latest, place_one
+from collector.intake.recognise import Outcome, feature_at, recognise
+from collector.store import derived, times
 from collector.store.database import Store
 from collector.store.derived import Heard
-from collector.store.instants import to_us
+from collector.store.instants import SECOND, to_us
+from collector.store.times import Time
 
 Progress = Callable[[int, int], None]
 """Called with (done, of)."""
@@ -31,15 +32,17 @@ def interpret(store: Store, payload: int) -> Outcome:
             return Outcome(kind, reading, _id_of(store, reading), reason=reason)
         arrived = arrivals(store)
         at = arrived.at(heard.arrived_at, heard.clock_id)
-        latest = store.scalar("SELECT latest FROM derived WHERE cuff_id = ?", (heard.cuff_id,))
+        latest = derived.latest_arrival(store, heard.cuff_id)
         if latest is not None and at < latest:
             _redo(store, heard.cuff_id, arrived)  # out of order: what came later may look different now
             kind, reading, reason = derived.outcome_of(store, payload) or ("undecodable", None, None)
             return Outcome(kind, reading, _id_of(store, reading), reason=reason)
         outcome = _take_up(store, heard, arrived)
         if outcome.fresh and outcome.reading is not None:
-            place_cuff(store, heard.cuff_id, arrived, only=outcome.reading)
-            assign(store, reading=outcome.reading)
+            place_one(store, heard.cuff_id, outcome.reading, arrived)
+            assign_reading(store, outcome.reading)
+        if heard.visit is None:
+            _settle_cuff(store, heard.cuff_id, arrived)  # there is no end of a visit to wait for
         return outcome
 
 
@@ -48,7 +51,9 @@ def settle(store: Store, visit: int) -> None:
     concerns."""
     with store.transaction():
         cuff_id = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
-        _settle_cuff(store, cuff_id, arrivals(store))
+        for moved in _settle_cuff(store, cuff_id, arrivals(store)):
+            if moved.reading.visit != visit:
+                _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
 
 
 def catch_up(store: Store, progress: Progress | None = None) -> int:
@@ -59,60 +64,81 @@ def catch_up(store: Store, progress: Progress | None = None) -> int:
         interpret(store, payload)
         if progress:
             progress(done + 1, len(waiting))
-    with store.transaction():
-        arrived = arrivals(store)
-        for cuff_id in derived.cuffs_to_redo(store):
-            _redo(store, cuff_id, arrived)
-        for cuff_id in derived.cuffs_behind(store):
-            _settle_cuff(store, cuff_id, arrived)
+    for cuff_id in derived.cuffs_to_redo(store):
+        with store.transaction():
+            _redo(store, cuff_id, arrivals(store))
+    for cuff_id in derived.cuffs_unsettled(store):
+        with store.transaction():
+            for moved in _settle_cuff(store, cuff_id, arrivals(store)):
+                _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
     return len(waiting)
 
 
 def rebuild(store: Store, progress: Progress | None = None) -> int:
-    """Derive every reading again from the journal; returns how many there are. All or nothing."""
-    with store.transaction():
-        arrived = arrivals(store)
-        total = store.scalar("SELECT count(*) FROM payload")
-        done = 0
-        for cuff_id in derived.every_cuff(store):
-            done += _redo(store, cuff_id, arrived)
-            if progress:
-                progress(done, total)
-        return int(store.scalar("SELECT count(*) FROM reading"))
+    """Derive every reading again from the journal; returns how many there are.
+
+    One cuff at a time, so that a listener waits for the store no longer than one cuff takes.
+    """
+    total = store.scalar("SELECT count(*) FROM payload")
+    done = 0
+    for cuff_id in derived.every_cuff(store):
+        with store.transaction():
+            done += _redo(store, cuff_id, arrivals(store))
+        if progress:
+            progress(done, total)
+    return int(store.scalar("SELECT count(*) FROM reading"))
 
 
 def _redo(store: Store, cuff_id: int, arrived: Arrivals) -> int:
     """Derive one cuff anew; returns its number of payloads."""
-    before = dict(
-        store.query("SELECT reading_id, taken_at FROM reading WHERE cuff_id = ?", (cuff_id,)).fetchall()
-    )
+    before = times.times_of(store, cuff_id)
     derived.drop_cuff(store, cuff_id)
     heard = derived.heard_of_cuff(store, cuff_id)
     stations = dict(store.query("SELECT id, uid FROM station").fetchall())
-    heard.sort(key=lambda one: (arrived.at(one.arrived_at, one.clock_id), stations[one.station], one.payload))
+    heard.sort(
+        key=lambda one: (arrived.at(one.arrived_at, one.clock_id), stations[one.station], one.number, one.uid)
+    )
     for one in heard:
         _take_up(store, one, arrived)
-    _settle_cuff(store, cuff_id, arrived)
-    del before
+    for moved in _settle_cuff(store, cuff_id, arrived, everything=True):
+        if (was := before.get(moved.reading.reading_id)) is not None:
+            _note(store, moved.reading.reading_id, was, moved.time)
     return len(heard)
 
 
 def _take_up(store: Store, heard: Heard, arrived: Arrivals) -> Outcome:
     at = arrived.at(heard.arrived_at, heard.clock_id)
     outcome = recognise(store, heard, at, arrived.zone(heard.station, at))
-    store.query(
-        "INSERT INTO derived (cuff_id, latest) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
-        "SET latest = max(latest, excluded.latest)",
-        (heard.cuff_id, at),
-    )
+    derived.note_taken_up(store, heard.cuff_id, at)
     return outcome
 
 
-def _settle_cuff(store: Store, cuff_id: int, arrived: Arrivals) -> None:
+def _settle_cuff(store: Store, cuff_id: int, arrived: Arrivals, everything: bool = False) -> list[Placed]:
     facts = store.scalar("SELECT coalesce(max(id), 0) FROM visit_fact WHERE cuff_id = ?", (cuff_id,))
-    place_cuff(store, cuff_id, arrived, noted_at=to_us(datetime.now(UTC)))
-    assign(store, cuff_id=cuff_id)
-    derived.mark_derived(store, cuff_id, facts)
+    feature = feature_at(store, cuff_id, EVER)
+    if feature is not None:
+        derived.assess(store, cuff_id, feature.checks())
+    moved, since = place_latest(store, cuff_id, arrived, everything)
+    assign_cuff(store, cuff_id, since)
+    derived.note_settled(store, cuff_id, facts)
+    return moved
+
+
+def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:
+    """Write down that a known reading's time was improved."""
+    if abs(after.taken_at - before.taken_at) >= SECOND or after.basis != before.basis:
+        times.record_retimed(store, reading_id, to_us(datetime.now(UTC)), before, after)
+
+
+def reassign(store: Store, *, cuff: str | None = None, reading_id: str | None = None) -> None:
+    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all
+    anew."""
+    with store.transaction():
+        if reading_id is not None:
+            assign_reading(store, store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading_id,)))
+            return
+        for cuff_id in derived.every_cuff(store, cuff):
+            assign_cuff(store, cuff_id)
 
 
 def _id_of(store: Store, reading: int | None) -> str | None:

@@ -34,23 +34,36 @@ class Look:
         return self.at - self.shown
 
 
-def looks_of(store: Store, cuff_id: int, arrived: Arrivals) -> list[Look]:
-    """All usable looks at a cuff's clock, in order."""
+def newest_looks(store: Store, cuff_id: int, arrived: Arrivals, wanted: int) -> list[Look]:
+    """The newest `wanted` usable looks at a cuff's clock, or all there are, oldest first."""
+    # Instants that were put right do not stand in the index's order.
+    unsure = store.row(
+        "SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,)
+    )
     rows = store.query(
         "SELECT visit_id, kind, characteristic, value, at, round_trip_us, error, clock_id FROM visit_fact "
-        "WHERE cuff_id = ? AND kind IN ('read', 'clock set') AND characteristic IN (?, ?)",
-        (cuff_id, Uuid.CURRENT_TIME, Uuid.DATE_TIME),
+        "WHERE cuff_id = ? AND characteristic IN (10795, 10760) ORDER BY at DESC",
+        (cuff_id,),
     )
-    found = []
+    found: list[tuple[int, Look]] = []
     for visit, kind, characteristic, value, at, round_trip, error, clock in rows:
+        if len(found) >= 2 * wanted + 2 and not unsure:
+            break
         if not arrived.sure(clock) or (kind == "clock set" and error is not None):
             continue
         shown = clock_shown(characteristic, value)
         if shown is not None:
+            doubt = 0.5 + round_trip / 2 / SECOND + (0.0 if shown % SECOND else 0.5)
             found.append(
-                Look(arrived.at(at, clock), shown, 1.0 + round_trip / 2 / SECOND, visit, kind == "clock set")
+                (characteristic, Look(arrived.at(at, clock), shown, doubt, visit, kind == "clock set"))
             )
-    return sorted(found, key=lambda look: (look.at, look.was_set, look.shown))
+    with_current = {look.visit for characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
+    looks = [
+        look
+        for characteristic, look in found
+        if look.was_set or characteristic == Uuid.CURRENT_TIME or look.visit not in with_current
+    ]
+    return sorted(looks, key=lambda look: (look.at, look.was_set, look.shown))[-wanted:]
 
 
 def clock_shown(characteristic: int, value: bytes) -> int | None:

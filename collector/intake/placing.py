@@ -1,40 +1,140 @@
 """Step two of intake: when each reading was taken. Fetches what `timeline` needs, writes what it finds."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from collector.intake import clockline
 from collector.intake.arrivals import Arrivals
-from collector.intake.looks import looks_of
-from collector.intake.timeline import Stamped, place
-from collector.store import derived
+from collector.intake.clockline import ClockLine
+from collector.intake.live import NEIGHBOURS, Newest, live_looks, newest, shows_local_time
+from collector.intake.looks import Look, newest_looks
+from collector.intake.timeline import STATION_UNSURE, Stamped, place, runs_within_visits
+from collector.intake.wall import SPRING, from_wall, odd_hour
+from collector.store import times
 from collector.store.database import Store
-from collector.store.derived import Time
+from collector.store.instants import SECOND
+from collector.store.times import Placeable, Time
+from collector.store.values import Basis
+
+EVER = -(1 << 62)
+EVERY = 1 << 40
+FUTURE = "stamp in the future"
+"""It came before its stamp: the cuff's clock is ahead, nobody knows since when."""
 
 
-def place_cuff(
-    store: Store, cuff_id: int, arrived: Arrivals, only: int | None = None, noted_at: int | None = None
-) -> int:
-    """Place a cuff's readings (or one) in time; returns how many moved.
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A reading whose time was set anew."""
 
-    noted_at: write down each reading that moves, as of this instant; None for readings not placed before.
+    reading: Placeable
+    time: Time
+
+
+def place_latest(
+    store: Store, cuff_id: int, arrived: Arrivals, everything: bool = False
+) -> tuple[list[Placed], int]:
+    """Place all readings of a cuff that the newest looks at its clock may bear on; or really all.
+
+    Returns those that moved, and since when (arrival, microseconds UTC) readings were looked at.
     """
-    looks = looks_of(store, cuff_id, arrived)
-    rows = store.query(
-        "SELECT reading.id, reading_id, stamp_us, clock, received_at, reading.visit_id, zone.name, "
-        "clock_id, payload_id, "
-        "taken_at, basis, uncertainty_s, time_marks FROM reading JOIN zone ON zone.id = zone_id "
-        "JOIN payload ON payload.id = payload_id WHERE reading.cuff_id = ? AND (?2 IS NULL OR reading.id = "
-        "?2) "
-        "ORDER BY received_at, payload_id",
-        (cuff_id, only),
-    ).fetchall()
-    stamped = [
-        Stamped(stamp, clock, received, visit, zone, arrived.sure(clock_id))
-        for _, _, stamp, clock, received, visit, zone, clock_id, *_ in rows
-    ]
-    moved = 0
-    for row, time in zip(rows, place(stamped, looks), strict=True):
-        before = Time(row[9], row[10], row[11], tuple(row[12].split(";")) if row[12] else ())
-        if time != before:
-            derived.set_time(store, row[0], time)
-            moved += 1
-            if noted_at is not None:
-                derived.record_retimed(store, row[1], noted_at, before, time)
+    reach = EVERY if everything else clockline.REACH_AHEAD + 2
+    wanted = reach + clockline.REACH_BACK
+    looks = newest_looks(store, cuff_id, arrived, wanted)
+    by_clock = {"wall": looks or _lively(store, cuff_id, "wall", arrived, wanted)}
+    if base := _lively(store, cuff_id, "base", arrived, wanted):
+        by_clock["base"] = base
+    # Where no look bears on anything, only the newest visit's own order of stamps does.
+    horizons = [_horizon(found, reach) for found in by_clock.values() if found]
+    since = EVER if everything else min(horizons, default=times.newest_arrival(store, cuff_id))
+    if since > EVER:
+        since = times.start_of_visit(store, cuff_id, since)
+    lines = {clock: ClockLine(found) for clock, found in by_clock.items()}
+    return _place(store, times.placeable(store, cuff_id, since), lines, arrived, bool(looks)), since
+
+
+def place_one(store: Store, cuff_id: int, reading: int, arrived: Arrivals) -> None:
+    """Place a reading that has just come, for the time being: the end of its visit will tell more."""
+    looks = newest_looks(store, cuff_id, arrived, 4)
+    one = times.placeable_one(store, reading)
+    lines = {"wall": ClockLine(looks)} if looks else {}
+    _place(store, [one], lines, arrived, bool(looks))
+
+
+def _horizon(looks: Sequence[Look], reach: int) -> int:
+    """Arrivals before this are out of the newest looks' reach."""
+    return looks[-reach].at if len(looks) >= reach else EVER
+
+
+def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, wanted: int) -> list[Look]:
+    """The newest looks that live records allow: `wanted` of them, or all."""
+    limit = min(4 * wanted, EVERY)
+    while True:
+        rows = times.newest_stamped(store, cuff_id, clock, limit)
+        visits = newest([
+            Newest(_visit(row), row.received, row.stamp or 0,
+                   from_wall(row.stamp or 0, row.zone)[0] - (row.stamp or 0))
+            for row in rows if arrived.sure(row.clock_id)
+        ])  # fmt: skip
+        if len(rows) < limit:
+            return live_looks(visits)[-wanted:]
+        # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
+        looks = live_looks(visits, skip=NEIGHBOURS + 1)
+        if len(looks) >= wanted:
+            return looks[-wanted:]
+        limit *= 2
+
+
+def _place(
+    store: Store, rows: Sequence[Placeable], lines: dict[str, ClockLine], arrived: Arrivals, readable: bool
+) -> list[Placed]:
+    runs = runs_within_visits([(_visit(row), row.slot, row.stamp) for row in rows])
+    moved = []
+    for row, run in zip(rows, runs, strict=True):
+        sure = arrived.sure(row.clock_id)
+        stamped = Stamped(row.stamp, row.clock, row.received, _visit(row), row.zone, sure, row.slot, run)
+        line = lines.get(row.clock or "")
+        time = _time(stamped, line, readable and row.clock == "wall")
+        if not sure:
+            time = Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, STATION_UNSURE))
+        if time != row.time:
+            times.set_time(store, row.row, time)
+            moved.append(Placed(row, time))
     return moved
+
+
+def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
+    if reading.stamp is None:
+        return Time(reading.received, Basis.ARRIVAL, None, ())
+    if reading.clock == "hand":
+        return Time(reading.stamp, Basis.HAND, None, _hours(reading.stamp, reading.zone))
+    if line is None or not line.looks:
+        return _as_sent(reading)
+    time = place(reading, line)
+    if time.basis == Basis.CORRECTED and not readable:
+        local, _ = from_wall(reading.stamp, reading.zone, reading.received)
+        if shows_local_time(time.taken_at + 30 * SECOND - local) and reading.clock == "wall":
+            uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
+            return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
+        time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)
+    return Time(
+        time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *_hours(time.taken_at, reading.zone))
+    )
+
+
+def _as_sent(reading: Stamped) -> Time:
+    """Nothing is known of the clock: local wall time is the best guess, and nobody can tell how good."""
+    assert reading.stamp is not None
+    at, mark = from_wall(reading.stamp, reading.zone, reading.received if reading.sure else None)
+    if reading.sure and at > reading.received + 60 * SECOND:
+        return Time(reading.received, Basis.ARRIVAL, None, (FUTURE,))
+    return Time(at, Basis.CUFF, None, (mark,) if mark == SPRING else _hours(at, reading.zone))
+
+
+def _hours(at: int, zone: str) -> tuple[str, ...]:
+    mark = odd_hour(at, zone)
+    return (mark,) if mark else ()
+
+
+def _visit(row: Placeable) -> int:
+    """What groups the records of one visit; those that came outside any stand alone."""
+    return row.visit if row.visit is not None else -row.row

@@ -129,12 +129,13 @@ def _draft(store: Store, heard: Heard, said: Content, reading_id: str) -> Draft:
     )
 
 
-def feature_at(store: Store, cuff_id: int, at: int) -> Feature | None:
-    """What the cuff can assess: as last read before, else as first read after; None if never."""
+def feature_at(store: Store, cuff_id: int, at: int, later: bool = True) -> Feature | None:
+    """What the cuff can do: as last read before, else (`later`) as first read after; None if never."""
     one = "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? "
-    row = store.row(
-        one + "AND at <= ? ORDER BY at DESC LIMIT 1", (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)
-    ) or store.row(one + "AND at > ? ORDER BY at LIMIT 1", (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at))
+    about = (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)
+    row = store.row(one + "AND at <= ? ORDER BY at DESC, id DESC LIMIT 1", about)
+    if row is None and later:
+        row = store.row(one + "AND at > ? ORDER BY at, id LIMIT 1", about)
     try:
         return None if row is None else parse_feature(row[0])
     except ParseError:
@@ -178,7 +179,7 @@ def _segment(store: Store, heard: Heard, at: int, zone: str) -> Outcome:
 
 
 def _join(store: Store, heard: Heard, run: list[Heard], at: int, zone: str) -> Outcome:
-    feature = feature_at(store, heard.cuff_id, heard.arrived_at)
+    feature = feature_at(store, heard.cuff_id, heard.arrived_at, later=False)
     reassembler = Reassembler(None if feature is None else feature.e2e_crc)
     made: tuple[Record | Gap, ...] = ()
     for part in run:

@@ -1,46 +1,168 @@
-"""Where on the time line a stamp lies, given the looks at the cuff's clock. Pure."""
+"""Where on the time line a stamp lies, given the runs of the cuff's clock. Pure.
+
+Follows the coincident time stamps of the HL7 Personal Health Device implementation guide: corrected = stamp +
+(our clock − cuff's clock); a stamp of a run that has ended is read on that run. A time is called sure (an
+uncertainty is given) only where nothing but one undetectable change of the clock could make it wrong.
+"""
 
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from math import ceil, inf
 
-from collector.intake.looks import Look
-from collector.intake.wall import from_wall
-from collector.store.derived import Time
-from collector.store.instants import SECOND
+from collector.intake import clockline
+from collector.intake.clockline import ClockLine, Projection
+from collector.store.instants import DAY, SECOND
+from collector.store.times import Time
 from collector.store.values import Basis
+
+STATION_UNSURE = "station clock unsure"
+CLOCK_CHANGED = "clock changed"
+"""The cuff's clock was changed and the stamp fits both before and after."""
+NO_CLOCK = "stamp fits no clock"
+"""No run of the clock that was ever seen can have given this stamp."""
+BACKWARDS = "stamps run backwards"
+"""A later record of the same visit has an earlier stamp: the clock was changed in between, unseen."""
+
+FRESH = 120 * SECOND
+"""A record that arrives this soon after it was taken is live."""
+_SLACK = 3 * SECOND
+_LONGEST_BACKLOG = 400 * DAY
 
 
 @dataclass(frozen=True, slots=True)
 class Stamped:
-    """A reading as far as time is concerned. stamp, received: microseconds, of the cuff's clock and of
-    ours."""
+    """A reading as far as time is concerned. stamp, received: microseconds, of the cuff's clock and of ours.
+
+    visit: groups what came in one visit. sure: our own clock was right when it came. run: how many times the
+    stamps of its slot go back after it within the visit.
+    """
 
     stamp: int | None
     clock: str | None
     received: int
-    visit: int | None
+    visit: int
     zone: str
-    sure: bool  # whether our own clock was right when it came
+    sure: bool
+    slot: int | None = None
+    run: int = 0
 
 
-def place(readings: Sequence[Stamped], looks: Sequence[Look]) -> list[Time]:
-    return [_place(reading, looks) for reading in readings]
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    run: int
+    projection: Projection
+    bounded: bool  # a look or a known change bounds it on either side
+    fresh: bool
+
+    @property
+    def at(self) -> float:
+        return self.projection.at
 
 
-def _place(reading: Stamped, looks: Sequence[Look]) -> Time:
-    marks = () if reading.sure else ("station clock unsure",)
-    if reading.stamp is None:
-        return Time(reading.received, Basis.ARRIVAL, None, marks)
-    if reading.clock == "hand":
-        return Time(reading.stamp, Basis.HAND, None, marks)
-    if looks:
-        before = bisect_right(looks, reading.received, key=lambda look: look.at)
-        look = next((look for look in looks if look.visit == reading.visit), looks[max(0, before - 1)])
-        return Time(reading.stamp + look.offset, Basis.CORRECTED, 1.0 + look.doubt, marks)
-    at, mark = from_wall(reading.stamp, reading.zone)
-    if mark:
-        marks = (*marks, mark)
-    if reading.sure and at > reading.received + 60 * SECOND:
-        return Time(reading.received, Basis.ARRIVAL, None, (*marks, "stamp in the future"))
-    return Time(at, Basis.CUFF, None, marks)
+def place(reading: Stamped, line: ClockLine) -> Time:
+    """The time of a stamped reading. The line must have looks."""
+    assert reading.stamp is not None
+    candidates = _candidates(reading, line)
+    if not candidates:
+        return Time(reading.received, Basis.ARRIVAL, None, (NO_CLOCK,))
+    chosen = candidates[-1] if reading.run and len(candidates) > 1 else candidates[0]
+    marks: list[str] = []
+    uncertainty: float | None = 1 + max(one.projection.uncertainty for one in candidates)
+    if len(candidates) > 1:
+        marks.append(CLOCK_CHANGED)
+        uncertainty = (uncertainty or 0) + max(abs(one.at - chosen.at) for one in candidates) / SECOND
+    elif not (chosen.fresh and reading.sure):
+        if reading.run:
+            marks.append(BACKWARDS)
+            uncertainty = None
+        elif not chosen.bounded or not reading.sure:
+            uncertainty = None
+    at = round(chosen.at / SECOND) * SECOND
+    return Time(at, Basis.CORRECTED, None if uncertainty is None else float(ceil(uncertainty)), tuple(marks))
+
+
+def _candidates(reading: Stamped, line: ClockLine) -> list[_Candidate]:
+    """The runs that can have given the stamp, latest first."""
+    assert reading.stamp is not None
+    looks, received = line.looks, reading.received
+    arrival = bisect_right(line.times, received)
+    low = max(0, arrival - clockline.REACH_BACK)
+    high = min(len(looks), arrival + clockline.REACH_AHEAD)
+    latest_run = line.run_of[min(arrival, len(looks) - 1)]
+    if arrival < len(looks) and arrival and looks[arrival].was_set and latest_run != line.run_of[arrival - 1]:
+        latest_run -= 1  # the clock was set after this came
+    floor = _floor(reading, line, arrival)
+    found: list[_Candidate] = []
+    for run in range(latest_run, -1, -1):
+        first, last = max(line.runs[run].first, low), min(line.runs[run].last, high - 1)
+        if last < first:
+            break
+        if found and looks[last + 1].at < floor:
+            break  # it would have been left over from two visits ago; what we have is likelier
+        one = _feasible(reading, line, run, first, last, low, high)
+        if one is not None:
+            found.append(one)
+    recent = [one for one in found if one.at >= floor - _SLACK]
+    return recent or found
+
+
+def _feasible(
+    reading: Stamped, line: ClockLine, run: int, first: int, last: int, low: int, high: int
+) -> _Candidate | None:
+    """The stamp on one run, if it falls into that run's time and not after its arrival."""
+    assert reading.stamp is not None
+    looks = line.looks
+    projection = line.project(reading.stamp, first, last)
+    slack = _SLACK + projection.uncertainty * SECOND
+    begins = -inf if first == low else looks[first].at if looks[first].was_set else looks[first - 1].at
+    ends = inf if last == high - 1 else looks[last + 1].at
+    latest = min(ends, reading.received) if reading.sure else ends
+    if not begins - slack <= projection.at <= latest + slack:
+        return None
+    in_visit = looks[last].visit == reading.visit and projection.at >= looks[last].at
+    fresh = in_visit or abs(reading.received - projection.at) <= FRESH + looks[last].doubt * SECOND
+    bounded = (
+        projection.place == "between"
+        or (projection.place == "before" and first > low)
+        or (projection.place == "after" and last < high - 1)
+    )
+    return _Candidate(run, projection, bounded, fresh)
+
+
+def _floor(reading: Stamped, line: ClockLine, arrival: int) -> float:
+    """Cuffs send everything at each visit: a record older than the visit before the last one is hardly
+    new."""
+    others = [look for look in line.looks[max(0, arrival - clockline.REACH_BACK) : arrival]
+              if look.visit != reading.visit]  # fmt: skip
+    if not others:
+        return -inf
+    last = others[-1]
+    earlier = next((look for look in reversed(others) if look.visit != last.visit), None)
+    return earlier.at if earlier else last.at - _LONGEST_BACKLOG
+
+
+def runs_within_visits(readings: Sequence[tuple[int, int | None, int | None]]) -> list[int]:
+    """For each (visit, slot, stamp), in order of arrival: how often the stamps go back after it.
+
+    A visit whose stamps only ever go back sends the newest first: that tells nothing.
+    """
+    counts = [0] * len(readings)
+    groups: dict[tuple[int, int | None], list[int]] = {}
+    for index, (visit, slot, stamp) in enumerate(readings):
+        if stamp is not None:
+            groups.setdefault((visit, slot), []).append(index)
+    for members in groups.values():
+        steps = [_stamp(readings, here) > _stamp(readings, there) for here, there in pairwise(members)]
+        if len(steps) >= 2 and all(steps):
+            continue
+        back = 0
+        for index, step in zip(reversed(members[:-1]), reversed(steps), strict=True):
+            back += step
+            counts[index] = back
+    return counts
+
+
+def _stamp(readings: Sequence[tuple[int, int | None, int | None]], index: int) -> int:
+    return readings[index][2] or 0

@@ -14,7 +14,8 @@ from typing import Any, Self
 from collector.store.errors import StoreError, telling, told
 
 APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
-BUSY_TIMEOUT_MS = 5_000
+BUSY_TIMEOUT_MS = 15_000
+"""Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
 SCHEMA_VERSION = 3  # the number of migration steps; a test holds the two together
 
 

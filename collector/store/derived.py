@@ -1,6 +1,5 @@
-"""Writing what intake derives: outcomes of payloads, readings, their times. The journal is only read here."""
+"""Writing what intake derives: outcomes of payloads, and readings. The journal is only read here."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +14,7 @@ class Heard:
     payload: int
     uid: bytes
     station: int
+    number: int
     cuff_id: int
     cuff: str
     visit: int | None
@@ -47,18 +47,8 @@ class Draft:
     note: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class Time:
-    """When a reading was taken: microseconds UTC, basis, uncertainty, marks."""
-
-    taken_at: int
-    basis: str
-    uncertainty_s: float | None
-    marks: tuple[str, ...]
-
-
 _HEARD = (
-    "SELECT payload.id, payload.uid, station_id, cuff_id, address, visit_id, characteristic, value, "
+    "SELECT payload.id, payload.uid, station_id, number, cuff_id, address, visit_id, characteristic, value, "
     "arrived_at, "
     "encrypted, clock_id FROM payload JOIN cuff ON cuff.id = cuff_id "
 )
@@ -95,20 +85,9 @@ def waiting(store: Store) -> list[int]:
 
 
 def _heard(row: tuple[Any, ...]) -> Heard:
-    payload, uid, station, cuff_id, cuff, visit, characteristic, value, arrived_at, encrypted, clock_id = row
-    return Heard(
-        payload,
-        uid,
-        station,
-        cuff_id,
-        cuff,
-        visit,
-        characteristic,
-        value,
-        arrived_at,
-        None if encrypted is None else bool(encrypted),
-        clock_id,
-    )
+    *head, encrypted, clock_id = row
+    fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id)
+    return Heard(*fields)
 
 
 def set_outcome(
@@ -187,29 +166,10 @@ def add_mark(store: Store, reading: int, mark: str) -> None:
         )
 
 
-def set_time(store: Store, reading: int, time: Time) -> None:
+def assess(store: Store, cuff_id: int, checks: tuple[str, ...]) -> None:
+    """What the cuff can assess, for readings from before that was known."""
     store.query(
-        "UPDATE reading SET taken_at = ?, basis = ?, uncertainty_s = ?, time_marks = ? WHERE id = ?",
-        (time.taken_at, time.basis, time.uncertainty_s, ";".join(time.marks), reading),
-    )
-
-
-def record_retimed(store: Store, reading_id: str, at: int, before: Time, after: Time) -> None:
-    """Note for whoever wonders why a reading moved."""
-    store.query(
-        "INSERT INTO retimed (reading_id, at, before, after, before_basis, after_basis, "
-        "before_uncertainty_s, "
-        "after_uncertainty_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        (
-            reading_id,
-            at,
-            before.taken_at,
-            after.taken_at,
-            before.basis,
-            after.basis,
-            before.uncertainty_s,
-            after.uncertainty_s,
-        ),
+        "UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL", (";".join(checks), cuff_id)
     )
 
 
@@ -221,31 +181,48 @@ def drop_cuff(store: Store, cuff_id: int) -> None:
     store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
 
 
-def mark_derived(store: Store, cuff_id: int, facts: int) -> None:
-    """The cuff is derived, with its facts up to this row taken into account."""
+def note_taken_up(store: Store, cuff_id: int, at: int) -> None:
+    """A payload that arrived then (microseconds UTC) has an outcome; its reading's time is not final."""
     store.query(
-        "INSERT INTO derived (cuff_id, facts, redo) VALUES (?, ?, 0) ON CONFLICT (cuff_id) DO UPDATE "
-        "SET facts = excluded.facts, redo = 0",
+        "INSERT INTO derived (cuff_id, latest, unsettled) VALUES (?, ?, 1) ON CONFLICT (cuff_id) DO UPDATE "
+        "SET latest = max(latest, excluded.latest), unsettled = 1",
+        (cuff_id, at),
+    )
+
+
+def note_settled(store: Store, cuff_id: int, facts: int) -> None:
+    """The cuff's readings are as good as can be, with its facts up to this row taken into account."""
+    store.query(
+        "INSERT INTO derived (cuff_id, facts) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
+        "SET facts = excluded.facts, redo = 0, unsettled = 0",
         (cuff_id, facts),
     )
 
 
+def latest_arrival(store: Store, cuff_id: int) -> int | None:
+    """Of the payloads taken up; microseconds UTC."""
+    found: int | None = store.scalar("SELECT latest FROM derived WHERE cuff_id = ?", (cuff_id,))
+    return found
+
+
 def cuffs_to_redo(store: Store) -> list[int]:
+    """Cuffs to derive anew."""
     return [row[0] for row in store.query("SELECT cuff_id FROM derived WHERE redo ORDER BY cuff_id")]
 
 
-def cuffs_behind(store: Store) -> list[int]:
-    """Cuffs with facts that were not taken into account yet."""
+def cuffs_unsettled(store: Store) -> list[int]:
+    """Cuffs with payloads or facts that were not taken into account in full."""
+    rows = store.query(
+        "SELECT cuff.id FROM cuff LEFT JOIN derived ON derived.cuff_id = cuff.id WHERE unsettled OR "
+        "coalesce(facts, 0) < coalesce((SELECT max(id) FROM visit_fact WHERE cuff_id = cuff.id), 0) ORDER "
+        "BY cuff.id"
+    )
+    return [row[0] for row in rows]
+
+
+def every_cuff(store: Store, address: str | None = None) -> list[int]:
+    """Rows of all cuffs, or of the one."""
     return [
         row[0]
-        for row in store.query(
-            "SELECT cuff.id FROM cuff LEFT JOIN derived ON derived.cuff_id = cuff.id WHERE coalesce(facts, "
-            "0) < "
-            "coalesce((SELECT max(id) FROM visit_fact WHERE cuff_id = cuff.id), 0) ORDER BY cuff.id"
-        )
+        for row in store.query("SELECT id FROM cuff WHERE ?1 IS NULL OR address = ?1 ORDER BY id", (address,))
     ]
-
-
-def every_cuff(store: Store) -> Iterator[int]:
-    for (number,) in store.query("SELECT id FROM cuff ORDER BY id").fetchall():
-        yield number

@@ -2,40 +2,25 @@
 
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from pathlib import Path
-
-import pytest
+from typing import Any
 
 from collector import intake
-from collector.store import Basis, Selection, Store, journal, open_store, readings, stations, visits
-from parsers.measurement import build_measurement, measurement
-from parsers.stamps import build_current_time
+from collector.store import Basis, Selection, journal, readings
+from parsers.enhanced import build_enhanced
+from parsers.measurement import Measurement, build_measurement, measurement
+from parsers.record import build_segments
+from parsers.stamps import EpochTime
+from parsers.uuids import Uuid
 
-CUFF = "C0:FF:EE:00:00:01"
 NOON = datetime(2026, 3, 9, 12, 0, 0, tzinfo=UTC)
+MORNING = datetime(2026, 3, 9, 7, 41, 5)
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Store:
-    opened = open_store(tmp_path / "home" / "q.db")
-    stations.set_zone(opened, "Europe/Vienna", datetime(1970, 1, 1, tzinfo=UTC))
-    return opened
-
-
-def bring(
-    store: Store, value: bytes, at: datetime, visit: int | None = None, uuid: int = 0x2A35
-) -> intake.Outcome:
-    added = journal.append(
-        store, cuff=CUFF, characteristic=uuid, value=value, arrived_at=at, source="virtual", visit=visit
-    )
-    return intake.interpret(store, added.payload)
-
-
-def test_a_published_payload_becomes_a_reading(store: Store) -> None:
+def test_a_published_payload_becomes_a_reading(bench: Any) -> None:
     # nRF5 SDK, blood pressure sample: 117/76/103 mmHg, 2012-12-05 11:05:03, pulse 60.
-    outcome = bring(store, bytes.fromhex("0675004C006700DC070C050B05033C00"), NOON)
+    outcome = bench.bring(bytes.fromhex("0675004C006700DC070C050B05033C00"), NOON)
     assert outcome.fresh
-    (reading,) = readings.select(store)
+    (reading,) = readings.select(bench.store)
     assert (reading.systolic, reading.diastolic, reading.mean, reading.pulse) == (117, 76, 103, 60)
     assert reading.stamp == "2012-12-05T11:05:03"
     assert reading.taken_at.isoformat() == "2012-12-05T11:05:03+01:00"
@@ -44,48 +29,126 @@ def test_a_published_payload_becomes_a_reading(store: Store) -> None:
     assert reading.reading_id == outcome.reading_id
 
 
-def test_a_repeat_is_a_sighting(store: Store) -> None:
-    value = build_measurement(measurement(128, 84, stamp=datetime(2026, 3, 9, 7, 41, 5), pulse=66))
-    assert bring(store, value, NOON).fresh
-    again = bring(store, value, NOON + timedelta(days=3))
-    assert not again.fresh
-    (reading,) = readings.select(store)
-    assert reading.sightings == 2
-    assert len(readings.sightings(store, reading.reading_id)) == 2
-
-
-def test_the_clock_read_in_the_visit_corrects_the_stamp(store: Store) -> None:
-    visit = visits.open_visit(store, CUFF, "virtual", NOON)
+def test_the_clock_read_in_the_visit_corrects_the_stamp(bench: Any) -> None:
     # At noon UTC, 13:00 in Vienna, the cuff shows 13:20: it is twenty minutes fast.
-    visits.learn_value(store, visit, 0x2A2B, build_current_time(datetime(2026, 3, 9, 13, 20)), NOON)
+    visit = bench.visit(NOON, clock=datetime(2026, 3, 9, 13, 20))
     value = build_measurement(measurement("128.0", 84, stamp=datetime(2026, 3, 9, 13, 15)))
-    bring(store, value, NOON + timedelta(seconds=5), visit)
-    visits.close_visit(store, visit, NOON + timedelta(seconds=9), "cuff left")
-    intake.settle(store, visit)
-    (reading,) = readings.select(store, Selection(last=1))
+    bench.bring(value, NOON + timedelta(seconds=5), visit)
+    bench.end(visit, NOON + timedelta(seconds=9))
+    (reading,) = readings.select(bench.store, Selection(last=1))
     assert reading.taken_basis is Basis.CORRECTED
     assert reading.taken_at == NOON - timedelta(minutes=5)
     assert str(reading.systolic) == "128.0"
     assert reading.systolic == Decimal(128)
 
 
-def test_what_cannot_be_decoded_is_kept_with_the_reason(store: Store) -> None:
-    outcome = bring(store, bytes.fromhex("03020304050607"), NOON)
+def test_what_cannot_be_decoded_is_kept_with_the_reason(bench: Any) -> None:
+    outcome = bench.bring(bytes.fromhex("03020304050607"), NOON)
     assert outcome.kind == "undecodable"
-    (trouble,) = journal.troubles(store)
+    (trouble,) = journal.troubles(bench.store)
     assert trouble.value.hex() == "03020304050607"
     assert trouble.reason
-    assert not list(readings.select(store))
+    assert not list(readings.select(bench.store))
 
 
-def test_cuff_pressure_is_no_reading(store: Store) -> None:
-    assert bring(store, bytes.fromhex("009100FF07FF07"), NOON, uuid=0x2A36).kind == "pressure"
-    assert readings.count(store) == 0
-    assert not list(journal.troubles(store))
+def test_cuff_pressure_is_no_reading(bench: Any) -> None:
+    assert bench.bring(bytes.fromhex("009100FF07FF07"), NOON, uuid=0x2A36).kind == "pressure"
+    assert readings.count(bench.store) == 0
+    assert not list(journal.troubles(bench.store))
 
 
-def test_a_failed_measurement_has_no_values(store: Store) -> None:
-    bring(store, bytes.fromhex("00FF07FF07FF07"), NOON)
-    (reading,) = readings.select(store)
+def test_a_failed_measurement_has_no_values(bench: Any) -> None:
+    bench.bring(bytes.fromhex("00FF07FF07FF07"), NOON)
+    (reading,) = readings.select(bench.store)
     assert reading.systolic is None
     assert "failed" in reading.marks
+
+
+def test_odd_values_are_stored_and_marked(bench: Any) -> None:
+    for systolic, diastolic in ((80, 120), (350, 90), (0, 0)):
+        bench.bring(build_measurement(measurement(systolic, diastolic)), NOON)
+    assert [reading.marks for reading in readings.select(bench.store)] == [("implausible",)] * 3
+
+
+def test_the_features_say_what_could_be_assessed(bench: Any) -> None:
+    before = build_measurement(measurement(128, 84, stamp=MORNING, status=4))
+    bench.bring(before, NOON)
+    (reading,) = readings.select(bench.store)
+    assert (reading.features_known, reading.assessed, reading.status) == (False, (), ("irregular pulse",))
+    visit = bench.visit(NOON + timedelta(days=1), feature=0b0101)
+    bench.end(visit, NOON + timedelta(days=1, seconds=2))
+    (reading,) = readings.select(bench.store)
+    assert reading.features_known
+    assert reading.assessed == ("body movement", "irregular pulse")
+
+
+def test_an_unencrypted_record_of_a_bonded_cuff_is_kept_and_marked(bench: Any) -> None:
+    from collector.store import visits
+
+    visit = bench.visit(NOON)
+    value = build_measurement(measurement(128, 84, stamp=MORNING))
+    bench.bring(value, NOON, visit, encrypted=False)
+    visits.learn_bond(bench.store, visit, True, None, NOON + timedelta(seconds=1))
+    other = build_measurement(measurement(129, 85, stamp=MORNING + timedelta(minutes=3)))
+    bench.bring(other, NOON + timedelta(seconds=2), visit, encrypted=False)
+    assert [reading.marks for reading in readings.select(bench.store)] == [(), ("unencrypted",)]
+
+
+def enhanced(stamp: datetime | None, user_facing: datetime | None) -> Measurement:
+    plain = measurement("128.0", 84, 99, pulse=66, user_id=2, status=4)
+    return Measurement(
+        0x40, plain.unit, plain.systolic, plain.diastolic, plain.mean, stamp and EpochTime.of(stamp),
+        user_facing and EpochTime.of(user_facing), plain.pulse, plain.user_id, plain.status, b"",
+        Uuid.ENHANCED_MEASUREMENT,
+    )  # fmt: skip
+
+
+def test_a_stored_record_in_segments_is_one_reading(bench: Any) -> None:
+    value = build_enhanced(enhanced(MORNING - timedelta(hours=1), MORNING))
+    segments = build_segments(7, 0x2B34, value, size=20, crc=True)
+    assert len(segments) == 2
+    visit = bench.visit(NOON, feature=0x40)
+    outcomes = [bench.bring(part, NOON, visit, uuid=0x2B36) for part in segments]
+    assert [outcome.kind for outcome in outcomes] == ["segment", "reading"]
+    (reading,) = readings.select(bench.store)
+    assert (reading.systolic, reading.slot, reading.sightings) == (128, 2, 1)
+    assert reading.stamp == "2026-03-09T07:41:05"
+    assert not list(journal.troubles(bench.store))
+    again = [bench.bring(part, NOON + timedelta(minutes=1), visit, uuid=0x2B36) for part in segments]
+    assert again[1].reading_id == reading.reading_id
+    assert not again[1].fresh
+
+
+def test_a_record_that_never_ends_or_fails_its_check_is_kept(bench: Any) -> None:
+    segments = build_segments(7, 0x2B34, build_enhanced(enhanced(None, MORNING)), size=20, crc=True)
+    visit = bench.visit(NOON, feature=0x40)
+    bench.bring(segments[0], NOON, visit, uuid=0x2B36)
+    (waiting,) = journal.troubles(bench.store)
+    assert waiting.kind == "segment"
+    broken = segments[1][:-1] + bytes([segments[1][-1] ^ 1])
+    assert bench.bring(broken, NOON, visit, uuid=0x2B36).kind == "undecodable"
+    assert [trouble.kind for trouble in journal.troubles(bench.store)] == ["segment", "undecodable"]
+    assert readings.count(bench.store) == 0
+
+
+def test_a_crash_between_commit_and_interpretation_costs_nothing(bench: Any) -> None:
+    visit = bench.visit(NOON, clock=datetime(2026, 3, 9, 13, 20))
+    value = build_measurement(measurement(128, 84, stamp=datetime(2026, 3, 9, 13, 15)))
+    journal.append(bench.store, cuff=bench.cuff, characteristic=0x2A35, value=value, arrived_at=NOON,
+                   source="virtual", visit=visit)  # fmt: skip
+    assert journal.counts(bench.store).waiting == 1
+    assert intake.catch_up(bench.store) == 1
+    assert intake.catch_up(bench.store) == 0
+    (reading,) = readings.select(bench.store)
+    assert reading.taken_at == NOON - timedelta(minutes=5)
+
+
+def test_a_hand_written_row_is_a_reading_with_its_own_basis(bench: Any) -> None:
+    row = intake.HandRow(NOON, Decimal("131"), Decimal("82"), Decimal("64"), "Ada", "after the walk")
+    bench.cuff = "hand"
+    outcome = bench.bring(row.build(), NOON + timedelta(days=3), uuid=intake.HAND_CHARACTERISTIC)
+    assert outcome.fresh
+    assert not bench.bring(row.build(), NOON + timedelta(days=4), uuid=intake.HAND_CHARACTERISTIC).fresh
+    (reading,) = readings.select(bench.store)
+    assert (reading.taken_at, reading.taken_basis, reading.note) == (NOON, Basis.HAND, "after the walk")
+    assert reading.sightings == 2

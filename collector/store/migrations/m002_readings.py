@@ -24,6 +24,8 @@ STATEMENTS = (
     "CREATE INDEX reading_received ON reading (cuff_id, received_at)",
     "CREATE INDEX reading_stamp ON reading (cuff_id, stamp)",
     "CREATE INDEX reading_of_payload ON reading (payload_id)",
+    "CREATE INDEX reading_by_base_clock ON reading (cuff_id, received_at) WHERE clock = 'base'",
+    "CREATE INDEX reading_unassessed ON reading (cuff_id) WHERE assessed IS NULL",
     # kind: 'reading' (a sighting of it), 'segment' (part of one, or waiting for the rest), 'pressure'
     # (cuff pressure while inflating, no reading), 'undecodable' with the reason.
     """CREATE TABLE outcome (
@@ -32,10 +34,11 @@ STATEMENTS = (
     "CREATE INDEX outcome_of_reading ON outcome (reading)",
     "CREATE INDEX outcome_trouble ON outcome (kind) WHERE kind IN ('segment', 'undecodable')",
     # How far a cuff's facts are taken into account; latest: its newest payload's arrival, microseconds UTC;
-    # redo: derive the whole cuff again.
+    # unsettled: the times of its newest readings are not final; redo: derive the whole cuff again.
     """CREATE TABLE derived (
         cuff_id INTEGER PRIMARY KEY REFERENCES cuff, facts INTEGER NOT NULL DEFAULT 0,
-        latest INTEGER NOT NULL DEFAULT 0, redo INTEGER NOT NULL DEFAULT 0) STRICT""",
+        latest INTEGER NOT NULL DEFAULT 0, unsettled INTEGER NOT NULL DEFAULT 0,
+        redo INTEGER NOT NULL DEFAULT 0) STRICT""",
     # Times that were improved, for whoever wonders why a reading moved.
     """CREATE TABLE retimed (
         id INTEGER PRIMARY KEY, reading_id TEXT NOT NULL, at INTEGER NOT NULL,

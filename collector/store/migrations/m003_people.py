@@ -19,10 +19,12 @@ STATEMENTS = (
         changed_at INTEGER NOT NULL) STRICT""",
     "CREATE INDEX span_of_cuff ON span (cuff_id)",
     "CREATE INDEX span_of_person ON span (person_id)",
-    # One reading to one person by hand, whatever the spans say; person_id NULL: to nobody.
+    # One reading to one person by hand, whatever the spans say; person_id NULL: to nobody. holds 0:
+    # withdrawn.
     """CREATE TABLE claim (
         id INTEGER PRIMARY KEY, uid BLOB NOT NULL UNIQUE, payload_uid BLOB NOT NULL UNIQUE,
-        person_id INTEGER REFERENCES person, changed_at INTEGER NOT NULL) STRICT""",
+        person_id INTEGER REFERENCES person, holds INTEGER NOT NULL DEFAULT 1,
+        changed_at INTEGER NOT NULL) STRICT""",
     "CREATE INDEX claim_of_person ON claim (person_id)",
     """CREATE TABLE note (
         id INTEGER PRIMARY KEY, uid BLOB NOT NULL UNIQUE, person_id INTEGER NOT NULL REFERENCES person,

@@ -1,0 +1,123 @@
+"""When readings were taken, as far as the store is concerned: what placing them needs, and the result."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from collector.store.database import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Time:
+    """When a reading was taken: microseconds UTC, basis, uncertainty, marks."""
+
+    taken_at: int
+    basis: str
+    uncertainty_s: float | None
+    marks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Placeable:
+    """A reading as far as its time is concerned; microseconds."""
+
+    row: int
+    reading_id: str
+    slot: int | None
+    stamp: int | None
+    clock: str | None
+    received: int
+    visit: int | None
+    zone: str
+    clock_id: int | None
+    time: Time
+
+
+_PLACEABLE = (
+    "SELECT reading.id, reading_id, slot, stamp_us, clock, received_at, reading.visit_id, zone.name, "
+    "clock_id, "
+    "taken_at, basis, uncertainty_s, time_marks FROM reading JOIN zone ON zone.id = zone_id "
+    "JOIN payload ON payload.id = payload_id "
+)
+
+
+def placeable(store: Store, cuff_id: int, since: int) -> list[Placeable]:
+    """A cuff's readings first received since then, in order of arrival."""
+    rows = store.query(
+        _PLACEABLE + "WHERE reading.cuff_id = ? AND received_at >= ? ORDER BY received_at, payload_id",
+        (cuff_id, since),
+    )
+    return [_placeable(row) for row in rows]
+
+
+def placeable_one(store: Store, reading: int) -> Placeable:
+    row = store.row(_PLACEABLE + "WHERE reading.id = ?", (reading,))
+    assert row is not None
+    return _placeable(row)
+
+
+def newest_stamped(store: Store, cuff_id: int, clock: str, limit: int) -> list[Placeable]:
+    """The newest readings with a usable stamp of that clock, newest first."""
+    # The clock is written out, so that the index of the rare one is found.
+    rows = store.query(
+        _PLACEABLE + f"WHERE reading.cuff_id = ? AND clock = '{clock}' AND stamp_us IS NOT NULL "
+        "ORDER BY received_at DESC, payload_id DESC LIMIT ?",
+        (cuff_id, limit),
+    )
+    return [_placeable(row) for row in rows]
+
+
+def _placeable(row: tuple[Any, ...]) -> Placeable:
+    taken_at, basis, uncertainty, marks = row[9:]
+    time = Time(taken_at, basis, uncertainty, tuple(marks.split(";")) if marks else ())
+    fields: Any = (*row[:9], time)
+    return Placeable(*fields)
+
+
+def start_of_visit(store: Store, cuff_id: int, since: int) -> int:
+    """Since then, but with all of the visit that was going on."""
+    begun = store.scalar(
+        "SELECT min(arrived_at) FROM payload WHERE visit_id = (SELECT visit_id FROM reading WHERE cuff_id = "
+        "? "
+        "AND received_at >= ? ORDER BY received_at LIMIT 1)",
+        (cuff_id, since),
+    )
+    return since if begun is None else min(since, int(begun))
+
+
+def newest_arrival(store: Store, cuff_id: int) -> int:
+    """When the cuff's newest reading first came; 0 for none."""
+    return int(store.scalar("SELECT coalesce(max(received_at), 0) FROM reading WHERE cuff_id = ?", (cuff_id,)))
+
+
+def set_time(store: Store, reading: int, time: Time) -> None:
+    store.query(
+        "UPDATE reading SET taken_at = ?, basis = ?, uncertainty_s = ?, time_marks = ? WHERE id = ?",
+        (time.taken_at, time.basis, time.uncertainty_s, ";".join(time.marks), reading),
+    )
+
+
+def times_of(store: Store, cuff_id: int) -> dict[str, Time]:
+    """When each reading of a cuff was taken, as it stands."""
+    rows = store.query(
+        "SELECT reading_id, taken_at, basis, uncertainty_s FROM reading WHERE cuff_id = ?", (cuff_id,)
+    )
+    return {reading_id: Time(at, basis, uncertainty, ()) for reading_id, at, basis, uncertainty in rows}
+
+
+def record_retimed(store: Store, reading_id: str, at: int, before: Time, after: Time) -> None:
+    """Note for whoever wonders why a reading moved."""
+    store.query(
+        "INSERT INTO retimed (reading_id, at, before, after, before_basis, after_basis, "
+        "before_uncertainty_s, "
+        "after_uncertainty_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (
+            reading_id,
+            at,
+            before.taken_at,
+            after.taken_at,
+            before.basis,
+            after.basis,
+            before.uncertainty_s,
+            after.uncertainty_s,
+        ),
+    )
