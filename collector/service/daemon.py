@@ -50,8 +50,7 @@ async def keep_radio_running(radio: Radio, desk: Desk, plan: VisitPlan, stop: as
         if stop.is_set():
             return
         if trouble != told:
-            log.warning("%s; trying again every %g s", trouble, retry_s)
-            desk.tell("radio", trouble)
+            desk.tell("radio", f"{trouble}; trying again every {retry_s:g} s")
             told = trouble
         with suppress(TimeoutError):
             await asyncio.wait_for(stop.wait(), retry_s)

@@ -80,19 +80,17 @@ async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: p
         await asyncio.wait_for(desk.over.wait(), 5)
         stop.set()
         await task
-    assert [text for _, text in desk.told] == ["no Bluetooth adapter: plug one in", None]
-    assert sum("no Bluetooth adapter" in line for line in caplog.messages) == 1
+    assert [text for _, text in desk.told] == ["no Bluetooth adapter: plug one in; trying again every 0.001 s", None]
     assert "the radio works again" in caplog.messages
 
 
-async def test_an_unforeseen_error_is_one_line_and_not_the_end(caplog: pytest.LogCaptureFixture) -> None:
+async def test_an_unforeseen_error_is_told_and_not_the_end() -> None:
     desk, radio, stop = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), asyncio.Event()
-    with caplog.at_level(logging.INFO, "quietcuff"):
-        task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
-        await radio.up.wait()
-        stop.set()
-        await task
-    assert any("KeyError" in line and "\n" not in line for line in caplog.messages)
+    task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
+    await radio.up.wait()
+    stop.set()
+    await task
+    assert "the radio failed: KeyError: 'what'" in str(desk.told[0])
 
 
 async def test_a_visit_that_does_not_end_is_given_up_after_the_grace() -> None:
