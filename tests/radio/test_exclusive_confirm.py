@@ -127,7 +127,7 @@ async def test_a_bond_lost_by_us_is_made_again_and_told(tmp_path: Path) -> None:
 
 
 async def test_a_passkey_bond_is_not_replaced_behind_your_back() -> None:
-    """Who claims to have lost a bond may be somebody else: a bond made with digits is only made anew by hand."""
+    """Who claims to have lost a bond may be somebody else: one made with digits is only made anew by hand."""
 
     async def typed() -> int:
         return 123456

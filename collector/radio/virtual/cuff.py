@@ -5,14 +5,14 @@ a bonded collector's subscription is remembered, and the cuff hangs up when it h
 """
 
 import secrets
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from collector.radio.virtual.manner import Manner
+from collector.radio.virtual.manner import Drop, Manner
 from collector.radio.virtual.memory import Memory
 from parsers.enhanced import build_enhanced
 from parsers.measurement import Unit, build_measurement, measurement
@@ -40,6 +40,7 @@ class VirtualCuff:
         keeps = self.manner.keeps_records or self.manner.resends_all
         self.memory = Memory(self.manner.multiple_bonds, keeps)
         self.steps: deque[str] = deque(maxlen=1000)  # what collectors did, in order: for tests
+        self.cuts: Counter[Drop] = Counter()  # how often it cut the link as it was told to
         self.times_set: list[bytes] = []
         self._irk = secrets.token_bytes(16)
         self._radio: CuffRadio | None = None
@@ -126,6 +127,7 @@ class VirtualCuff:
     def set_time(self, value: bytes) -> None:
         """Its clock as a collector writes it."""
         parse = parse_current_time if self.manner.clock == "current time" else parse_date_time
+        self.cuts: Counter[Drop] = Counter()  # how often it cut the link as it was told to
         self.times_set.append(value)
         wanted = parse(value).naive()
         if wanted is not None:

@@ -13,7 +13,7 @@ from bumble.keys import MemoryKeyStore
 from bumble.link import LocalLink
 
 from collector.radio.virtual.device import STEPS, Peripheral
-from collector.radio.virtual.manner import Drop, Manner
+from collector.radio.virtual.manner import Manner
 from collector.radio.virtual.table import TableMaker
 from collector.radio.virtual.talk import Talk
 from collector.radio.within import within
@@ -47,7 +47,6 @@ class CuffRadio:
         self._running: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._came, self._over = asyncio.Event(), asyncio.Event()
-        self._dropped: Counter[Drop] = Counter()
         self._counts: Counter[str] = Counter()
 
     @property
@@ -125,9 +124,9 @@ class CuffRadio:
         drop = self.manner.drop
         if drop is None or (drop.step, drop.nth) != (name, self._counts[name]):
             return False
-        if self._dropped[drop] >= drop.times:
+        if self.cuff.cuts[drop] >= drop.times:
             return False
-        self._dropped[drop] += 1
+        self.cuff.cuts[drop] += 1
         if drop.when == "before":
             self.cut(LINK_LOST)
             return True

@@ -1,0 +1,44 @@
+"""The real store behind the real Desk, and the one question that counts: is every measurement there, once?"""
+
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from collector.radio.virtual import VirtualCuff
+from collector.service.desk import StoreDesk
+from collector.store import readings
+from collector.store.database import Store, open_store
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What became of what the cuffs measured."""
+
+    measured: int
+    lost: int
+    twice: int
+    strange: int  # readings that no cuff measured
+
+    @property
+    def good(self) -> bool:
+        return self.lost == self.twice == self.strange == 0
+
+
+def tally(store: Store, cuffs: Iterable[VirtualCuff]) -> Tally:
+    """Compare the readings with what the cuffs measured, cuff by cuff."""
+    kept = Counter((reading.cuff, reading.payload) for reading in readings.select(store))
+    measured = Counter((cuff.address, payload.hex()) for cuff in cuffs for payload in cuff.measured)
+    return Tally(
+        measured=measured.total(),
+        lost=(measured - kept).total(),
+        twice=sum(count - 1 for key, count in kept.items() if count > 1),
+        strange=sum(count for key, count in kept.items() if key not in measured),
+    )
+
+
+@contextmanager
+def store_desk(folder: Path) -> Iterator[StoreDesk]:
+    with open_store(folder / "quietcuff.db") as store:
+        yield StoreDesk(store)
