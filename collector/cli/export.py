@@ -4,6 +4,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from enum import StrEnum
+from functools import partial
 from itertools import chain, islice
 from pathlib import Path
 from typing import Annotated, TextIO
@@ -53,10 +54,8 @@ def export(
     write = write_csv if to is Format.CSV else write_ndjson
     with reading_store(around) as store:
         readings = _begun(select(store, chosen))
-        if output is None:
-            count = write(readings, sys.stdout)
-        else:
-            count = _to_file(output, lambda file: write(readings, file))
+        to_file = partial(write, readings)
+        count = to_file(sys.stdout) if output is None else _to_file(output, to_file)
     if count == 0:
         say("no readings match")
     elif output is not None:

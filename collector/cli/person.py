@@ -1,0 +1,154 @@
+"""`quietcuff person …`: who is measured, and what is theirs."""
+
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli import belonging
+from collector.cli.belonging import Name
+from collector.cli.frame import new_app, of, out, say
+from collector.cli.selecting import reading_store, terminal_width, writing_store
+
+if TYPE_CHECKING:
+    from collector.store.database import Store
+    from collector.store.spans import Span
+
+app = new_app("""Say who is measured, and which slots and readings are whose.
+
+    A cuff numbers its users: a slot. Give slots to people, and their readings follow, past and future; single
+    readings can be claimed. What is nobody's shows under `quietcuff readings --unassigned`.
+
+    \b
+    Examples (invented people):
+      quietcuff person add mira
+      quietcuff person give mira --cuff kitchen --slot 1
+      quietcuff person claim mira 3f9a
+    """)
+
+@app.command("list")
+def list_people(
+    ctx: typer.Context,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a person.")] = False,
+) -> None:
+    """List the people, their slots and readings.
+
+    \b
+    Example:
+      quietcuff person list
+    """
+    from collector.share.layout import columns, visible
+    from collector.share.rows import json_text
+    from collector.store import people, readings, spans
+
+    with reading_store(of(ctx)) as store:
+        everybody = people.every(store)
+        held = {person.name: spans.every(store, person=person.name) for person in everybody}
+        names = _cuff_names(store)
+        nobodys = readings.unassigned(store)
+    if as_json:
+        for person in everybody:
+            out(json_text({"person": person.name, "readings": person.readings, "slots": [
+                {"cuff": span.cuff, "slot": span.slot, "from": span.since, "until": span.until}
+                for span in held[person.name]]}))
+        return
+    rows = [(visible(person.name), str(person.readings),
+             "; ".join(_span_words(span, names) for span in held[person.name]) or "no slot")
+            for person in everybody]
+    if rows:
+        for line in columns(rows, terminal_width(), ("person", "readings", "slots"), frozenset({1})):
+            out(line)
+    else:
+        say("nobody is in this store yet; `quietcuff person add NAME` adds somebody")
+    if nobodys:
+        say(f"{nobodys} readings are nobody's yet: `quietcuff readings --unassigned`")
+
+
+@app.command("add")
+def add_person(ctx: typer.Context, name: Name) -> None:
+    """Add a person, by a name or a code.
+
+    \b
+    Example:
+      quietcuff person add mira
+    """
+    from collector.store import people
+    from collector.store.database import open_store
+
+    with open_store(of(ctx).store_path) as store:
+        person = people.add(store, name, datetime.now(UTC))
+    say(f"{person.name} is added; `quietcuff person give {person.name} --cuff CUFF --slot N` "
+        "says what is theirs")
+
+
+@app.command("rename")
+def rename_person(
+    ctx: typer.Context, name: Name,
+    to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")],
+) -> None:
+    """Rename a person; everything stays theirs.
+
+    \b
+    Example:
+      quietcuff person rename mira m1
+    """
+    from collector.store import people
+
+    with writing_store(of(ctx)) as store:
+        people.rename(store, name, to, datetime.now(UTC))
+    say(f"{name} is now called {to.strip()}")
+
+
+app.command("give")(belonging.give_slot)
+app.command("end")(belonging.end_slot)
+app.command("take-back")(belonging.take_back)
+app.command("claim")(belonging.claim_readings)
+app.command("release")(belonging.release_readings)
+
+
+@app.command("history")
+def history(
+    ctx: typer.Context,
+    last: Annotated[int, typer.Option("--last", "-n", metavar="N", min=1, help="The newest N.")] = 20,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a change.")] = False,
+) -> None:
+    """Show who was given what, newest first.
+
+    \b
+    Example:
+      quietcuff person history --last 5
+    """
+    from collector.share.layout import columns, visible
+    from collector.share.rows import json_text
+    from collector.store import audit
+
+    with reading_store(of(ctx)) as store:
+        found = list(audit.changes(store, last))
+    if as_json:
+        for change in found:
+            out(json_text({"at": change.at, "what": change.what, "person": change.person,
+                           "detail": change.detail}))
+        return
+    rows = [(change.at.astimezone().isoformat(" ", "minutes"), change.what,
+             visible(", ".join(f"{name} {value}" for name, value in change.detail.items() if value)))
+            for change in found]
+    if not rows:
+        say("nothing was given or taken yet")
+        return
+    for line in columns(rows, terminal_width(), ("at", "what", "detail")):
+        out(line)
+
+
+def _cuff_names(store: "Store") -> dict[str, str]:
+    from collector.cli.readings import cuff_names
+
+    return cuff_names(store)
+
+
+def _span_words(span: "Span", names: dict[str, str]) -> str:
+    from collector.share.layout import visible
+
+    slot = "no number" if span.slot is None else "any slot" if span.slot == "any" else f"slot {span.slot}"
+    times = [f"{word} {at.astimezone().isoformat(' ', 'minutes')}"
+             for word, at in (("from", span.since), ("until", span.until)) if at is not None]
+    return " ".join([visible(names.get(span.cuff, span.cuff)), slot, *times])

@@ -1,0 +1,92 @@
+"""`quietcuff person`: slots given and taken, readings claimed, and everything of it written down."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def at_home(quietcuff: Run, household: Path) -> Run:
+    def run(*args: str) -> Result:
+        return quietcuff("--store", str(household), *args)
+
+    for name in ("mira", "tomas"):
+        assert run("person", "add", name).exit_code == 0
+    return run
+
+
+def count(at_home: Run, *choice: str) -> int:
+    return len(at_home("readings", "--json", *choice).stdout.splitlines())
+
+
+def test_a_slot_given_brings_its_readings_past_and_present(at_home: Run) -> None:
+    result = at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1")
+    assert (result.exit_code, result.stderr) == (0, "mira has 24 readings now\n")
+    assert count(at_home, "--person", "MIRA") == 24
+    assert count(at_home, "--unassigned") == 1
+    assert " mira " in at_home("readings", "--last", "2").stdout
+    listed = at_home("person", "list")
+    assert [line.split()[:2] for line in listed.stdout.splitlines()] == [
+        ["person", "readings"], ["mira", "24"], ["tomas", "0"]]
+    assert "kitchen slot 1" in listed.stdout
+    assert "1 readings are nobody's yet" in listed.stderr
+
+
+def test_a_slot_for_a_time_ends_and_is_taken_back(at_home: Run) -> None:
+    give = ["person", "give", "tomas", "--cuff", "kitchen", "--slot", "1"]
+    at_home(*give, "--from", "2031-03-05", "--until", "2031-03-06")
+    assert count(at_home, "--person", "tomas") == 4
+    taken = at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1")
+    assert taken.exit_code == 1
+    assert "is tomas's" in taken.stderr
+    at_home("person", "end", "tomas", "--cuff", "kitchen", "--slot", "1", "--at", "2031-03-06")
+    assert count(at_home, "--person", "tomas") == 2
+    at_home("person", "take-back", "tomas", "--cuff", "kitchen", "--slot", "1")
+    assert count(at_home, "--person", "tomas") == 0
+    none = at_home("person", "end", "tomas", "--cuff", "kitchen", "--slot", "1")
+    assert none.exit_code == 2
+    assert "slot 1 of kitchen is not tomas's" in none.stderr
+
+
+def test_readings_are_claimed_and_released(at_home: Run) -> None:
+    at_home("person", "give", "mira", "--cuff", "kitchen")
+    newest = json.loads(at_home("readings", "--json", "--last", "1").stdout)["reading_id"]
+    assert at_home("person", "claim", "tomas", newest[:10]).stderr == "tomas has 1 reading now\n"
+    assert at_home("person", "release", newest).stderr == "1 reading made nobody's\n"
+    assert count(at_home, "--unassigned") == 1
+    at_home("person", "release", newest, "--by-slot")
+    assert count(at_home, "--person", "tomas") == 0
+    missing = at_home("person", "claim", "tomas", "ffffffffffffffff")
+    assert missing.exit_code == 1
+    assert "no reading has an id that begins" in missing.stderr
+
+
+def test_every_change_is_written_down(at_home: Run) -> None:
+    at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "none")
+    at_home("person", "rename", "mira", "m1")
+    changes = [change for line in at_home("person", "history", "--json").stdout.splitlines()
+               if (change := json.loads(line))["person"] == "m1"]
+    assert [(change["what"], change["person"]) for change in changes] == [
+        ("person renamed", "m1"), ("slot given", "m1"), ("person added", "m1")]
+    assert changes[0]["detail"] == {"from": "mira", "to": "m1"}
+    assert "person renamed" in at_home("person", "history").stdout
+
+
+@pytest.mark.parametrize(("args", "code", "words"), [
+    (["add", "mira"], 1, "there is a person 'mira' already"), (["add", " "], 1, "printable letters"),
+    (["rename", "eve", "x"], 1, "no person 'eve'"),
+    (["give", "mira", "--cuff", "attic"], 1, "no cuff 'attic'"),
+    (["give", "mira", "--cuff", "kitchen", "--slot", "256"], 2, "give 0 to 255, none or any"),
+    (["give", "mira", "--cuff", "kitchen", "--from", "soon"], 2, "--from 'soon' is not a time"),
+    (["give", "mira"], 2, "--cuff"),
+])
+def test_what_cannot_be_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:
+    result = at_home("person", *args)
+    assert result.exit_code == code
+    assert words in result.stderr
+    assert result.stderr.count("\n") == 1
