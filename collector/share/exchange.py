@@ -1,0 +1,106 @@
+"""What a writer of open formats needs to know besides the readings: whose, from which cuff, through which gateway.
+
+Plain values that the caller fills from the store. Everything is optional; what is not known is left out or
+written as unknown, never guessed.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from decimal import Decimal
+
+from collector.store.values import Reading
+
+
+class ExchangeError(Exception):
+    """What was handed in cannot be read, or what was asked cannot be written; one line for a person."""
+
+
+HAND = "hand"
+"""The cuff of readings that somebody wrote down."""
+
+
+@dataclass(frozen=True, slots=True)
+class CuffFacts:
+    """What a cuff says about itself. system_id: the eight octets of the System ID characteristic as sent."""
+
+    address: str
+    system_id: bytes | None = None
+    manufacturer: str | None = None
+    model: str | None = None
+    serial: str | None = None
+    firmware: str | None = None
+    hardware: str | None = None
+    software: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClockLook:
+    """The cuff's clock read beside ours. cuff_clock: wall time without zone, None where it showed none."""
+
+    cuff: str
+    at: datetime  # ours, aware, in the station's zone
+    cuff_clock: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """How a person is called by the receiver: an identifier and the system that gave it out.
+
+    kind: code of HL7 table 0203, such as 'MR' for a medical record number.
+    """
+
+    system: str
+    value: str
+    kind: str = "MR"
+
+
+@dataclass(frozen=True, slots=True)
+class AverageResult:
+    """An average that was computed, mmHg and beats per minute. start, end: first and last day's bounds."""
+
+    person: str | None
+    protocol: str
+    systolic: Decimal
+    diastolic: Decimal
+    count: int
+    start: datetime
+    end: datetime
+    computed_at: datetime
+    reading_ids: tuple[str, ...]
+    pulse: Decimal | None = None
+
+
+def _no_reasons(reading: Reading) -> Mapping[str, str]:
+    return {}
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """The surroundings of an export.
+
+    station: hex name of this station. subjects: by person; whoever is missing is identified by the name used
+    here. absent: why a reading's missing values are missing, as 'systolic': 'not-a-number' (codes of HL7's
+    data-absent-reason); asked only for readings that lack some.
+    """
+
+    station: str = ""
+    version: str = ""
+    cuffs: Mapping[str, CuffFacts] = field(default_factory=dict)
+    looks: Sequence[ClockLook] = ()
+    subjects: Mapping[str, Subject] = field(default_factory=dict)
+    averages: Sequence[AverageResult] = ()
+    absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
+
+
+MMHG_PER_KPA = Decimal("7.500615758456564")
+"""1 kPa = 1000/133.322387415 mmHg (UCUM defines mm[Hg] as 133.3220 Pa; the difference is 3 in a million)."""
+
+
+def mmhg(value: Decimal, unit: str) -> Decimal:
+    """The pressure in mmHg, with as many decimals as it was sent with: tells apart what the cuff told apart."""
+    if unit != "kPa":
+        return value
+    exponent = value.as_tuple().exponent
+    assert isinstance(exponent, int), "a pressure is a finite number"
+    return (value * MMHG_PER_KPA).quantize(Decimal(1).scaleb(min(exponent, 0)))

@@ -1,0 +1,240 @@
+"""A reading as Observations: the blood pressure, its pulse, its status bits, and the clock it was timed by.
+
+Text is put together from prepared pieces, since a model object a reading would be many times slower. The
+tests parse what comes out with an independent FHIR library and hold it to the profiles' own rules.
+"""
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from decimal import Decimal
+
+from collector.share.exchange import HAND, ClockLook, Exchange, mmhg
+from collector.share.fhir import actors, codes
+from collector.share.fhir.actors import Resource
+from collector.share.fhir.record import as_collected
+from collector.share.fhir.text import by_identifier, compact, instant, number, quoted, uuid_of
+from collector.store.values import Basis, Reading
+
+_VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
+_DEVICE_MADE = compact({"coding": [{"system": codes.PHD_CATEGORIES, "code": "phd"}]})
+_VITAL_DEVICE = f"{_VITAL},{_DEVICE_MADE}"
+_NOTHING: Mapping[str, str] = {}
+_OPEN = '{"resourceType":"Observation","id":"'
+_ABSENT = ',"dataAbsentReason":{"coding":[{"system":"' + codes.ABSENT + '","code":"%s"}]}'
+_VALUE = ',"valueQuantity":{"value":'
+_UNIT = ',"unit":"%s","system":"' + codes.UCUM + '","code":"%s"}'
+_IN_MMHG = _UNIT % ("mmHg", "mm[Hg]")
+_PER_MINUTE = _UNIT % ("beats/min", "/min")
+_Y2K = datetime(2000, 1, 1)
+
+
+def _code(mdc: tuple[str, str], loinc: tuple[str, str] | None) -> str:
+    codings = [{"system": codes.MDC, "code": mdc[0], "display": mdc[1]}]
+    if loinc:
+        codings.append({"system": codes.LOINC, "code": loinc[0], "display": loinc[1]})
+    return '"code":' + compact({"coding": codings})
+
+
+_PANEL = _code(("150020", "MDC_PRESS_BLD_NONINV"),
+               ("85354-9", "Blood pressure panel with all children optional"))
+_PULSE = _code(("149546", "MDC_PULS_RATE_NON_INV"), ("8867-4", "Heart rate"))
+_STATUS = _code((codes.STATUS_CODE, "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS"), None)
+_COMPONENT = {name: "{" + _code((mdc, ref), (loinc, text))
+              for name, (mdc, ref, loinc, text) in codes.COMPONENTS.items()}
+_BIT = {word: "{" + f'"code":{compact({"coding": [coding]})}' + ',"valueBoolean":true}'
+        for word, bit, name in codes.BITS
+        for coding in [{"system": codes.STATUS_BITS, "code": f"{codes.STATUS_CODE}.{bit}", "display": name}]}
+_HEAD_HAND = f'","meta":{{"profile":["{codes.BP_PROFILE}"]}},"extension":['
+_HEAD_BP = (f'","meta":{{"profile":["{codes.BP_PROFILE}","{codes.PHD_PROFILE}PhdCompoundNumericObservation",'
+            f'"{codes.PHD_PROFILE}PhdCompoundObservation"]}},"extension":[')
+_HEAD_PULSE = (f'","meta":{{"profile":["{codes.PULSE_PROFILE}","{codes.PHD_PROFILE}PhdNumericObservation"]}},'
+               '"extension":[')
+_HEAD_PULSE_HAND = f'","meta":{{"profile":["{codes.PULSE_PROFILE}"]}}'
+_HEAD_STATUS = f'","meta":{{"profile":["{codes.PHD_PROFILE}PhdBitsEnumerationObservation"]}},"extension":['
+_IDENTIFIER = '"identifier":[{"system":"' + codes.READING_SYSTEM + '","value":"'
+
+
+class Observations:
+    """Turns readings into resources, in an order in which nothing is referred to before it was written.
+
+    local: how a resource is referred to: 'urn:uuid:' within a Bundle, else 'Type/id'.
+    """
+
+    def __init__(self, exchange: Exchange, in_bundle: bool) -> None:
+        self._exchange = exchange
+        self._in_bundle = in_bundle
+        self._gateway = actors.gateway(exchange)
+        self._told: set[str] = set()
+        self._subjects: dict[str | None, tuple[Resource, str]] = {}
+        self._cuffs: dict[str, tuple[Resource, str]] = {}
+        self._looks: dict[str, list[ClockLook]] = defaultdict(list)
+        for look in exchange.looks:
+            self._looks[look.cuff].append(look)
+        self._times = {name: [look.at for look in looks] for name, looks in self._looks.items()}
+        self._keys: dict[tuple[str, str], str] = {}
+        self._recent: dict[str, tuple[int, str]] = {}
+        self._seen = {name: bytearray(len(looks)) for name, looks in self._looks.items()}
+        self._gateway_part = (f'{{"url":"{codes.GATEWAY}","valueReference":'
+                              f'{{"reference":"{self.reference("Device", self._gateway.uuid)}"}}}}')
+
+    def reference(self, kind: str, uuid: str) -> str:
+        return f"urn:uuid:{uuid}" if self._in_bundle else f"{kind}/{uuid}"
+
+    def of(self, reading: Reading) -> list[Resource]:
+        """All resources that this reading brings with it, those that it refers to first."""
+        made: list[Resource] = []
+        person, subject = self._subject(reading.person)
+        self._once(person, made)
+        by_hand = reading.cuff == HAND
+        source = device = ""
+        if not by_hand:
+            cuff, device = self._cuff(reading.cuff)
+            self._once(self._gateway, made)
+            self._once(cuff, made)
+            source = self._gateway_part + self._look(reading, cuff.uuid, made) + ","
+        uuid = uuid_of("reading " + reading.reading_id)
+        taken = reading.taken_at.isoformat()
+        tail = (f'],"status":"final","category":[{_VITAL if by_hand else _VITAL_DEVICE}],%s,{subject}'
+                f'"effectiveDateTime":"{taken}","issued":"{instant(reading.received_at)}"{device}')
+        missing = self._exchange.absent(reading) if _lacks(reading) else _NOTHING
+        made.append(self._pressure(reading, uuid, by_hand, source, tail, missing))
+        if reading.pulse is not None or "pulse" in missing:
+            made.append(self._pulse(reading, by_hand, source, tail, missing))
+        if reading.status and (bits := [_BIT[word] for word in reading.status if word in _BIT]):
+            made.append(self._status(reading, uuid, bits, subject, source, taken, device))
+        return made
+
+    def _pressure(self, reading: Reading, uuid: str, by_hand: bool, source: str, tail: str,
+                  missing: Mapping[str, str]) -> Resource:
+        identifiers = _IDENTIFIER + reading.reading_id + '"}'
+        if not by_hand and (own := self._phd_identifier(reading)):
+            identifiers += f',{{"system":"{codes.PHD_IDENTIFIER}","value":{quoted(own)}}}'
+        note = f',"note":[{{"text":{quoted(reading.note)}}}]' if reading.note else ""
+        unit = reading.unit
+        parts = [_component("systolic", reading.systolic, unit, missing),
+                 _component("diastolic", reading.diastolic, unit, missing)]
+        if reading.mean is not None or not by_hand:
+            parts.append(_component("mean", reading.mean, unit, missing))
+        text = (f"{_OPEN}{uuid}{_HEAD_HAND if by_hand else _HEAD_BP}{source}{as_collected(reading)}],"
+                f'{identifiers}{tail % _PANEL}{note},"component":[{",".join(parts)}]}}')
+        return Resource("Observation", uuid, text, _reading_condition(reading.reading_id))
+
+    def _pulse(self, reading: Reading, by_hand: bool, source: str, tail: str,
+               missing: Mapping[str, str]) -> Resource:
+        name = reading.reading_id + ".pulse"
+        uuid = uuid_of("reading " + name)
+        head = _HEAD_PULSE_HAND if by_hand else f"{_HEAD_PULSE}{source[:-1]}]"
+        pulse = reading.pulse
+        value = _ABSENT % missing["pulse"] if pulse is None else f"{_VALUE}{number(pulse)}{_PER_MINUTE}"
+        text = f'{_OPEN}{uuid}{head},{_IDENTIFIER}{name}"}}{tail % _PULSE}{value}}}'
+        return Resource("Observation", uuid, text, _reading_condition(name))
+
+    def _status(self, reading: Reading, of: str, bits: list[str], subject: str, source: str,
+                taken: str, device: str) -> Resource:
+        name = reading.reading_id + ".status"
+        uuid = uuid_of("reading " + name)
+        text = (f'{_OPEN}{uuid}{_HEAD_STATUS}{source[:-1]}],{_IDENTIFIER}{name}"}}],"status":"final","category":'
+                f'[{_DEVICE_MADE}],{_STATUS},{subject}"effectiveDateTime":"{taken}"{device},"derivedFrom":'
+                f'[{{"reference":"{self.reference("Observation", of)}"}}],"component":[{",".join(bits)}]}}')
+        return Resource("Observation", uuid, text, _reading_condition(name))
+
+    def person(self, person: str | None) -> list[Resource]:
+        """The person's own resource, if it was not written yet."""
+        made: list[Resource] = []
+        self._once(self._subject(person)[0], made)
+        return made
+
+    def _once(self, resource: Resource, made: list[Resource]) -> None:
+        if resource.uuid not in self._told:
+            self._told.add(resource.uuid)
+            made.append(resource)
+
+    def _subject(self, person: str | None) -> tuple[Resource, str]:
+        if person not in self._subjects:
+            resource = actors.patient(person, self._exchange)
+            pointer = f'{{"reference":"{self.reference("Patient", resource.uuid)}"}}'
+            performer = f'"performer":[{pointer}],' if person is not None else ""
+            self._subjects[person] = resource, f'"subject":{pointer},{performer}'
+        return self._subjects[person]
+
+    def _cuff(self, address: str) -> tuple[Resource, str]:
+        if address not in self._cuffs:
+            resource = actors.cuff(address, self._exchange)
+            pointer = self.reference("Device", resource.uuid)
+            self._cuffs[address] = resource, f',"device":{{"reference":"{pointer}"}}'
+        return self._cuffs[address]
+
+    def _look(self, reading: Reading, cuff: str, made: list[Resource]) -> str:
+        """Points at the look at the clock nearest to the reading's arrival, for readings that were timed by it."""
+        times = self._times.get(reading.cuff)
+        if not times or reading.taken_basis is not Basis.CORRECTED:
+            return ""
+        arrived = reading.received_at
+        index = bisect_left(times, arrived)
+        if index == len(times) or (index and arrived - times[index - 1] <= times[index] - arrived):
+            index -= 1
+        known = self._recent.get(reading.cuff)
+        if known is None or known[0] != index:
+            resource = self._coincident(self._looks[reading.cuff][index], cuff)
+            if not self._seen[reading.cuff][index]:
+                self._seen[reading.cuff][index] = 1
+                made.append(resource)
+            known = self._recent[reading.cuff] = (index, (
+                f',{{"url":"{codes.COINCIDENT}","valueReference":'
+                f'{{"reference":"{self.reference("Observation", resource.uuid)}"}}}}'))
+        return known[1]
+
+    def _coincident(self, look: ClockLook, cuff: str) -> Resource:
+        name = f"{look.cuff} {look.at.astimezone(UTC).isoformat()}"
+        uuid = uuid_of("look " + name)
+        shown = look.cuff_clock and look.cuff_clock.replace(tzinfo=look.at.tzinfo)
+        text = compact({
+            "resourceType": "Observation", "id": uuid,
+            "meta": {"profile": [codes.PHD_PROFILE + "PhdCoincidentTimeStampObservation"]},
+            "identifier": [{"system": codes.LOOK_SYSTEM, "value": uuid}], "status": "final",
+            "code": {"coding": [{"system": codes.MDC, "code": "67975", "display": "MDC_ATTR_TIME_ABS"}]},
+            "subject": {"reference": self.reference("Device", cuff)},
+            "effectiveDateTime": look.at.isoformat(),
+            "valueDateTime": shown.isoformat() if shown else None,
+            "dataAbsentReason": None if shown else {"coding": [{"system": codes.ABSENT, "code": "unknown"}]},
+            "device": {"reference": self.reference("Device", self._gateway.uuid)},
+        })
+        return Resource("Observation", uuid, text, by_identifier(codes.LOOK_SYSTEM, uuid))
+
+    def _phd_identifier(self, reading: Reading) -> str:
+        """The guide's dash-joined key: device, patient, type, sensor's own time stamp in seconds since 2000.
+
+        Empty where the person or a part of the stamp is unknown.
+        """
+        if reading.person is None or reading.stamp is None:
+            return ""
+        try:
+            stamp = datetime.fromisoformat(reading.stamp)
+        except ValueError:
+            return ""
+        key = (reading.cuff, reading.person)
+        if key not in self._keys:
+            subject = actors.subject_of(reading.person, self._exchange)
+            facts = self._exchange.cuffs.get(reading.cuff)
+            device = (actors.eui(facts.system_id) if facts else None) or reading.cuff
+            name = device.replace("-", "").replace(":", "").upper()
+            self._keys[key] = f"{name}-{subject.value}-{subject.system}-150020-"
+        since = stamp.replace(tzinfo=None) - _Y2K
+        return f"{self._keys[key]}{since.days * 86400 + since.seconds}"
+
+
+def _component(name: str, value: Decimal | None, unit: str, missing: Mapping[str, str]) -> str:
+    if value is None:
+        return _COMPONENT[name] + _ABSENT % missing.get(name, "error") + "}"
+    shown = number(value if unit == "mmHg" else mmhg(value, unit))
+    return f"{_COMPONENT[name]}{_VALUE}{shown}{_IN_MMHG}}}"
+
+
+def _lacks(reading: Reading) -> bool:
+    return reading.mean is None or reading.systolic is None or reading.diastolic is None or reading.pulse is None
+
+
+def _reading_condition(name: str) -> str:
+    return f"identifier={codes.READING_SYSTEM}|{name}"
