@@ -1,6 +1,7 @@
 """Runs command lines in this process, in surroundings that nobody's own settings reach."""
 
 import os
+import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -11,6 +12,7 @@ from typer.testing import CliRunner, Result
 from collector.cli.main import front
 from collector.intake.derive import catch_up, settle
 from collector.store import cuffs, journal, stations, visits
+from collector.store.care import checkpoint
 from collector.store.database import Store, open_store
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
@@ -35,13 +37,19 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
 
 
 @pytest.fixture
-def household(tmp_path: Path) -> Path:
+def household(made_household: Path, tmp_path: Path) -> Path:
+    """A copy of its own for every test."""
+    return Path(shutil.copy(made_household, tmp_path / "household.db"))
+
+
+@pytest.fixture(scope="session")
+def made_household(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The store of an invented household: 24 readings of the cuff 'kitchen', slot 1, one of them very high.
 
     From 4 March 2031 on, at 07:00 and 21:00 in Lisbon, the cuff's clock right; one record came twice, one
     payload is cut, and a second cuff sent one reading of its slot 2.
     """
-    path = tmp_path / "household.db"
+    path = tmp_path_factory.mktemp("household") / "household.db"
     with open_store(path) as store:
         stations.set_zone(store, "Europe/Lisbon", datetime(2031, 1, 1, tzinfo=UTC))
         for number in range(24):
@@ -53,6 +61,8 @@ def household(tmp_path: Path) -> Path:
                        source="virtual")
         cuffs.name(store, KITCHEN, "kitchen", at)
         catch_up(store)
+        checkpoint(store)
+    path.chmod(0o600)
     return path
 
 
