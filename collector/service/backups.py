@@ -1,24 +1,23 @@
-"""Backups of the store: whole, verified, a few kept, sealed on demand; and the way back, which overwrites nothing.
-
-Sealing is age's format (age-encryption.org/v1) to a public key: who finds the backup cannot read it, and neither can
-this machine.
-"""
+"""Backups of the store: whole, verified, a few kept, sealed on demand; and the way back, which overwrites nothing."""
 
 import os
 import re
+import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+from collector.service import sealing
 from collector.service.lock import only_listener
+from collector.service.sealing import Seal, SealError
 from collector.store import care, conditions, journal
-from collector.store.database import open_store
-from collector.store.errors import StoreError
+from collector.store.database import APPLICATION_ID, SCHEMA_VERSION, Store, open_store
+from collector.store.errors import StoreError, telling
+from collector.store.instants import from_us
 
 Progress = Callable[[int, int], None]
-SEALED = ".age"
 BESIDE = ("", "-wal", "-shm")
 """A store's file and what SQLite keeps beside it."""
 
@@ -37,7 +36,7 @@ class Backup:
 
     @property
     def sealed(self) -> bool:
-        return self.path.name.endswith(SEALED)
+        return self.path.name.endswith(sealing.SUFFIX)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,18 +86,17 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
     """Back up while the listener goes on, verify the copy, seal it, and only then drop what is beyond `keep`.
 
     recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
-    nothing unsealed ever reaches the folder. Raises BackupError or StoreError.
+    nothing unsealed ever reaches the folder. Raises BackupError, SealError or StoreError.
     """
     now = (now or datetime.now(UTC)).astimezone(UTC)
-    key = _recipient(recipient) if recipient else None
+    seal = Seal(recipient) if recipient else None
     target = folder / care.backup_path(store, now).name
-    staged = store.with_name(f"{target.name}.unsealed") if key else target
-    made = staged if not key else target.with_name(target.name + SEALED)
+    staged = store.with_name(f"{target.name}.unsealed") if seal else target
+    made = target.with_name(target.name + sealing.SUFFIX) if seal else target
     if made.exists():
         raise BackupError(f"{made}: exists already; a backup overwrites nothing, try again in a second")
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        staged.unlink(missing_ok=True)  # of a backup that was cut off
         with open_store(store, create=False) as opened:
             care.backup_to(opened, staged, progress)
         try:
@@ -106,13 +104,13 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
         except StoreError:
             staged.unlink(missing_ok=True)
             raise
-        if key:
-            _seal(staged, made, key)
+        if seal:
+            seal.close(staged, made)
     except OSError as error:
         raise BackupError(f"{folder}: no backup can be written here ({error.strerror}); "
                           "choose another folder under [backup], or mend this one") from error
     finally:
-        if key:
+        if seal:
             staged.unlink(missing_ok=True)
     _sync_folder(folder)
     for old in every(folder, store)[:-keep]:
@@ -121,13 +119,42 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
 
 
 def look_into(path: Path) -> Contents:
-    """Open a store's file and look through all of it. Raises StoreError where it is not sound."""
-    with open_store(path, create=False, read_only=True) as store:
-        found = care.integrity(store)
-        if found:
+    """Look through all of a store's file without changing it, not even its schema.
+
+    Raises StoreError where it is not sound, not a store, or made by a newer quietcuff.
+    """
+    if not path.exists():
+        raise StoreError(f"{path}: there is no such file", "missing")
+    alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
+    with telling(path), closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True,
+                                                isolation_level=None)) as connection:
+        ((application,), (version,)) = (connection.execute(f"PRAGMA {name}").fetchone()
+                                        for name in ("application_id", "user_version"))
+        if application != APPLICATION_ID:
+            raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
+        if version > SCHEMA_VERSION:
+            raise StoreError(f"{path}: made by a newer quietcuff; update quietcuff", "newer")
+        store = Store(path, connection, read_only=True)
+        if found := care.integrity(store):
             raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
         counts = journal.counts(store)
-        return Contents(counts.payloads, counts.readings, journal.newest_arrival(store))
+        newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
+        return Contents(counts.payloads, counts.readings, None if newest is None else from_us(newest))
+
+
+def find(which: str, folder: Path, store: Path) -> Backup:
+    """The backup of this name in the folder, the file of this path, or the newest ('last'). Raises BackupError."""
+    backups = every(folder, store)
+    if which == "last" and backups:
+        return backups[-1]
+    for backup in backups:
+        if which in (backup.path.name, str(backup.path)):
+            return backup
+    path = Path(which)
+    if path.is_file():
+        about = path.stat()
+        return Backup(path, datetime.fromtimestamp(about.st_mtime, UTC), about.st_size)
+    raise BackupError(f"no backup '{which}' in {folder}; `quietcuff backup list` shows what is there")
 
 
 def last_good(folder: Path, store: Path) -> Backup | None:
@@ -159,7 +186,7 @@ def restore(store: Path, backup: Backup, identity: Path | None = None, *, dry_ru
     """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
 
     identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.
-    Raises BackupError, StoreError, or AlreadyListening while a listener holds the store.
+    Raises BackupError, SealError, StoreError, or AlreadyListening while a listener holds the store.
     """
     stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
     kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
@@ -176,6 +203,7 @@ def restore(store: Path, backup: Backup, identity: Path | None = None, *, dry_ru
                     beside = store.with_name(store.name + suffix)
                     if beside.exists():
                         os.rename(beside, kept.with_name(kept.name + suffix))
+            _as_written(staged)
             os.rename(staged, store)
             _sync_folder(store.parent)
             return plan
@@ -197,12 +225,11 @@ def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Pa
     try:
         os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
         if backup.sealed:
-            _unseal(backup.path, staged, identity)
+            sealing.unseal(backup.path, staged, identity)
         else:
             with backup.path.open("rb") as source, staged.open("wb") as target:
                 while block := source.read(1 << 20):
                     target.write(block)
-        _sync(staged)
         _same_owner(store, staged)
         yield staged
     finally:
@@ -217,68 +244,11 @@ def _same_owner(store: Path, staged: Path) -> None:
         os.chown(staged, owner.st_uid, owner.st_gid)
 
 
-def _pyrage() -> "object":
-    try:
-        import pyrage
-    except ImportError:
-        raise BackupError("sealed backups need the extra 'encrypt': pip install 'quietcuff[encrypt]'") from None
-    return pyrage
-
-
-def recipient_problem(text: str) -> str | None:
-    """What is wrong with a public key in the configuration; None where it may do. Imports nothing."""
-    if text.startswith(("age1", "ssh-ed25519 ", "ssh-rsa ")):
-        return None
-    if text.startswith("AGE-SECRET-KEY-"):
-        return "the private key; here goes the public one, which begins with age1"
-    return "not an age or SSH public key (they begin with age1, ssh-ed25519 or ssh-rsa)"
-
-
-def _recipient(text: str) -> object:
-    pyrage = _pyrage()
-    kind = pyrage.x25519 if text.startswith("age1") else pyrage.ssh  # type: ignore[attr-defined]
-    try:
-        return kind.Recipient.from_str(text)
-    except pyrage.RecipientError as error:  # type: ignore[attr-defined]
-        raise BackupError(f"[backup] encrypt_to is no public key that works: {error}") from None
-
-
-def _seal(source: Path, target: Path, recipient: object) -> None:
-    pyrage = _pyrage()
-    part = target.with_name(target.name + ".part")
-    try:
-        os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
-        pyrage.encrypt_file(str(source), str(part), [recipient])  # type: ignore[attr-defined]
-        _sync(part)
-        part.rename(target)
-    except pyrage.EncryptError as error:  # type: ignore[attr-defined]
-        raise BackupError(f"{target}: cannot be sealed: {error}") from None
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def _unseal(source: Path, target: Path, identity: Path | None) -> None:
-    if identity is None:
-        raise BackupError(f"{source.name} is sealed; give the file with its private key: --identity KEYFILE")
-    pyrage = _pyrage()
-    try:
-        text = identity.read_text("utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise BackupError(f"{identity}: the private key cannot be read ({error})") from None
-    lines = [line.strip() for line in text.splitlines()]
-    try:
-        keys = [pyrage.x25519.Identity.from_str(line)  # type: ignore[attr-defined]
-                for line in lines if line.startswith("AGE-SECRET-KEY-")]
-        keys = keys or [pyrage.ssh.Identity.from_buffer(text.encode())]  # type: ignore[attr-defined]
-        pyrage.decrypt_file(str(source), str(target), keys)  # type: ignore[attr-defined]
-    except pyrage.IdentityError:  # type: ignore[attr-defined]
-        raise BackupError(f"{identity}: holds no private key of age or SSH") from None
-    except pyrage.DecryptError as error:  # type: ignore[attr-defined]
-        raise BackupError(f"{source}: this key does not open it ({error})") from None
-
-
-def _sync(path: Path) -> None:
-    with path.open("rb") as written:
+def _as_written(staged: Path) -> None:
+    """A backup is one file by itself; a store is written through a log (the mode stays with the file)."""
+    with telling(staged), closing(sqlite3.connect(staged, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode=WAL")
+    with staged.open("rb") as written:
         os.fsync(written.fileno())
 
 
@@ -297,7 +267,7 @@ def daily(store: Path, folder: Path, keep: int, recipient: str | None = None) ->
     def work() -> str | None:
         try:
             made = take(store, folder, keep, recipient)
-        except (BackupError, StoreError) as error:
+        except (BackupError, SealError, StoreError) as error:
             _tell(store, f"no backup could be made: {error}")
             raise
         _tell(store, None)

@@ -34,6 +34,20 @@ def _address(address: str) -> str | None:
     return "an adapter is named like 'hci0'"
 
 
+def _hour(text: str) -> str | None:
+    return None if re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) else "a time of day is written like '03:15'"
+
+
+def _sealable(text: str) -> str | None:
+    from collector.service.sealing import key_problem
+
+    return key_problem(text) if text else None
+
+
+def _topic(text: str) -> str | None:
+    return "a topic has no '+', '#' or '/' at its ends" if re.search(r"[+#]|^/|/$|^$", text) else None
+
+
 @dataclass(frozen=True, slots=True)
 class Station:
     name: str = key("", "What this station is called where several are merged.")
@@ -60,6 +74,48 @@ class Store:
 
 
 @dataclass(frozen=True, slots=True)
+class Backup:
+    daily: bool = key(True, "Whether to back the store up every day.")
+    at: str = key("03:15", "When, by this machine's wall clock.", check=_hour)
+    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")  # noqa: RUF009
+    keep: int = key(14, "How many backups stay.", at_least=1, at_most=3660)
+    encrypt_to: str = key("", "A public key (age or SSH) that only you have the private one of.", check=_sealable)
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """Off unless set. What a rule takes away is gone from the store; backups keep it until they go."""
+
+    payloads_days: int = key(0, "Days to keep payloads as they came; their readings stay. 0: for ever.", at_least=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Notices:
+    """Who hears of what wants somebody's attention, and when. This is no alarm system."""
+
+    command: tuple[str, ...] = key((), "A program and its arguments; each notice goes to it as JSON.")
+    command_timeout_s: float = key(20.0, "Seconds until the program is stopped.", at_least=1, at_most=300)
+    personal: bool = key(False, "Whether names and values leave through the program and MQTT.")
+    cuff_silent_days: int = key(14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0)
+    battery_below: int = key(20, "Percent of battery below which a cuff wants new ones.", at_least=0, at_most=100)
+    disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0)
+    very_high: bool = key(True, "Whether a very high reading is a notice.")
+    series: bool = key(True, "Whether a series that falls short of its plan is a notice.")
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """Notices as retained messages, gone when they are over."""
+
+    host: str = key("", "The broker; empty: no MQTT.")
+    port: int = key(1883, "Its port; 8883 is usual with TLS.", at_least=1, at_most=65535)
+    tls: bool = key(False, "Whether to speak TLS and check the broker's certificate.")
+    user: str = key("", "User name at the broker.")
+    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    topic: str = key("quietcuff", "Where all topics begin.", check=_topic)
+
+
+@dataclass(frozen=True, slots=True)
 class Person:
     """A person's own plan, set by the treating clinician; goes before any protocol's figures."""
 
@@ -75,6 +131,10 @@ class Config:
     station: Station = field(default_factory=Station)
     radio: Radio = field(default_factory=Radio)
     store: Store = field(default_factory=Store)
+    backup: Backup = field(default_factory=Backup)
+    retention: Retention = field(default_factory=Retention)
+    notices: Notices = field(default_factory=Notices)
+    mqtt: Mqtt = field(default_factory=Mqtt)
     people: Mapping[str, Person] = field(default_factory=dict)
     source: Path | None = None  # the file it was read from
 

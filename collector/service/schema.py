@@ -1,10 +1,11 @@
 """How a configuration is declared and read: typed fields, TOML tables, and mistakes told with their line."""
 
 import re
+import shlex
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import Field, dataclass, field, fields
 from pathlib import Path
-from typing import Any, get_args, get_type_hints
+from typing import Any, get_args, get_origin, get_type_hints
 
 
 class ConfigError(Exception):
@@ -62,7 +63,7 @@ class Reader:
 
     def value(self, item: "Field[Any]", hint: Any, value: Any, path: tuple[str, ...]) -> Any:
         kinds = tuple(kind for kind in get_args(hint) or (hint,) if kind is not type(None))
-        kind = kinds[0]
+        kind = tuple if get_origin(hint) is tuple else kinds[0]
         given = value.text if isinstance(value, _FromEnvironment) else value
         converted = _convert(given, kind, isinstance(value, _FromEnvironment))
         rules = item.metadata
@@ -89,7 +90,8 @@ class Reader:
 
 
 _WANTED: dict[Any, str] = {str: "text in quotes", bool: "true or false", int: "a whole number",
-                           float: "a number", Path: "a path in quotes"}
+                           float: "a number", Path: "a path in quotes",
+                           tuple: 'a list of texts, such as ["program", "argument"]'}
 
 
 def _shown(value: Any) -> str:
@@ -105,6 +107,9 @@ def _convert(value: Any, kind: Any, from_text: bool) -> Any:
             return None
     if from_text and kind is bool:
         return {"true": True, "false": False}.get(value.lower())
+    if kind is tuple:
+        words = shlex.split(value) if from_text else value
+        return tuple(words) if isinstance(words, list) and all(type(word) is str for word in words) else None
     if kind is Path:
         return Path(value).expanduser() if isinstance(value, str) and value else None
     if kind is float and type(value) is int:
