@@ -22,6 +22,8 @@ def check(
     ctx: typer.Context,
     quick: Annotated[bool, typer.Option("--quick", help="Do not look through the whole store.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a finding.")] = False,
+    keys: Annotated[bool, typer.Option(
+        "--keys", help="Instead, print a configuration file with every key and its meaning.")] = False,
 ) -> int:
     """Find what is wrong here, and how to mend it.
 
@@ -34,7 +36,14 @@ def check(
       quietcuff check
       quietcuff check --quick --json
       quietcuff check --config /etc/quietcuff.toml
+      quietcuff check --keys > quietcuff.toml
     """
+    if keys:
+        from collector.service.template import template
+
+        for line in template():
+            out(line)
+        return DONE
     findings = []
     for finding in _all(of(ctx), quick):
         findings.append(finding)

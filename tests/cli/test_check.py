@@ -79,6 +79,18 @@ def test_what_the_service_tells_is_shown_with_its_remedy(
     assert found["remedy"] == "bluetoothctl power on"
 
 
+def test_the_file_to_begin_with_names_every_key_and_changes_nothing(quietcuff: Run, tmp_path: Path) -> None:
+    result = quietcuff("check", "--keys")
+    assert result.exit_code == 0
+    assert parse(result.stdout) == parse("")
+    set_again = "\n".join(
+        line.removeprefix("# ") if " = " in line and "(not set)" not in line else line
+        for line in result.stdout.splitlines())
+    assert parse(set_again.split("# [people.NAME]")[0]) == parse("")  # the defaults shown are the defaults
+    assert "# [people.NAME]" in result.stdout
+    assert "One of: bluez, exclusive, virtual." in result.stdout
+
+
 def test_a_store_that_others_can_read_or_that_lost_a_bond(
         findings: Found, household: Path) -> None:
     household.chmod(0o644)

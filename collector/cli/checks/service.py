@@ -1,5 +1,6 @@
 """Does a service listen on this store, may it do what it needs, and what has it to say?"""
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -58,5 +59,6 @@ def conditions(store: "Store", pid: int | None) -> Iterator[Finding]:
     for condition in conditions.current(store):
         since = condition.since.astimezone().isoformat(" ", "minutes")
         said = f"since {since}" if pid is not None else f"last said, {since}"
-        what, _, remedy = condition.text.partition("; ")
+        text = re.sub(r"; trying again every [^;]*$", "", condition.text)
+        what, _, remedy = text.partition("; ")
         yield attention(condition.topic, f"{what} ({said})", remedy or "see the service's log")
