@@ -25,7 +25,8 @@ def imported(path: Path) -> set[str]:
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}: relative import"
-            names.add(node.module or "")
+            module = node.module or ""
+            names |= {f"{module}.{alias.name}" for alias in node.names} if module == "collector" else {module}
     return {name for name in names if name.split(".")[0] in {"parsers", "collector"}}
 
 
