@@ -127,7 +127,6 @@ class VirtualCuff:
     def set_time(self, value: bytes) -> None:
         """Its clock as a collector writes it."""
         parse = parse_current_time if self.manner.clock == "current time" else parse_date_time
-        self.cuts: Counter[Drop] = Counter()  # how often it cut the link as it was told to
         self.times_set.append(value)
         wanted = parse(value).naive()
         if wanted is not None:
