@@ -80,7 +80,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
             for finding in service.conditions(store, pid):
                 told.add(finding.topic)
                 yield finding
-    except StoreError as error:
+    except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)
     yield from service.witness(config, pid, told)

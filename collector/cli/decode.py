@@ -50,7 +50,10 @@ def decode(
         known = ", ".join(f"{number:04x} {name}" for number, name in sorted(names().items()))
         raise Usage(f"--as {as_!r} is not known; known are {known}")
     decoder = _Decoder(uuid, _feature(feature), as_json)
-    results = [decoder.show(place, text) for place, text in _given(payloads or ["-"])]
+    results = []
+    for place, text in _given(payloads or ["-"]):
+        results.append(decoder.show(place, text))
+        sys.stdout.flush()  # whoever feeds us line by line hears us line by line
     if not results:
         say("nothing to decode: no payload was given")
     return DONE if all(results) else COULD_NOT

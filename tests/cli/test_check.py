@@ -130,6 +130,18 @@ def test_the_words_fit_a_narrow_terminal(
     assert any(line.startswith("           mend: ") for line in lines)
 
 
+def test_a_store_without_the_right_to_it(findings: Found, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.cli.check.reading_store", _denied)
+    found = findings()
+    assert (found["exit"], found["store"]["state"]) == (1, "broken")
+    assert "sudo -u quietcuff" in found["store"]["remedy"]
+    assert "clock" in found
+
+
+def _denied(_: object) -> None:
+    raise PermissionError(13, "Permission denied", "/x/y.db")
+
+
 # -- each look ---------------------------------------------------------------------------------------
 
 

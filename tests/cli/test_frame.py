@@ -1,6 +1,7 @@
 """The frame: what every command line has in common, whichever command is asked for."""
 
 import os
+import signal
 import subprocess
 import sys
 import types
@@ -56,11 +57,16 @@ def raising(error: BaseException) -> Callable[[typer.Context], None]:
     (Failure("no reading is left of 3; give --last"), 1, "quietcuff: no reading is left of 3; give --last"),
     (Usage("--since lies after --until"), 2, "quietcuff: --since lies after --until"),
     (OwnError("the store is of a newer version"), 1, "quietcuff: the store is of a newer version"),
+    (PermissionError(13, "Permission denied", "/var/lib/quietcuff/quietcuff.db"), 1,
+     "quietcuff: /var/lib/quietcuff/quietcuff.db: only the service's user may use its store; run this as that "
+     "user: sudo -u quietcuff quietcuff …"),
     (PermissionError(13, "Permission denied", "/x/y.db"), 1,
      "quietcuff: permission denied (/x/y.db); check the path, its rights and the free space"),
 ])
 def test_a_failure_is_one_line_and_an_exit_code(
-        probe: Callable[..., Result], error: Exception, code: int, line: str) -> None:
+        probe: Callable[..., Result], error: Exception, code: int, line: str,
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.service.config.SYSTEM_STORE", Path("/var/lib/quietcuff/quietcuff.db"))
     result = probe(raising(error))
     assert (result.exit_code, result.stdout, result.stderr) == (code, "", line + "\n")
 
@@ -148,6 +154,19 @@ def test_version_in_a_real_process(quietcuff: Callable[..., Result]) -> None:
         done = subprocess.run([*QUIETCUFF, flag], capture_output=True, text=True, check=False)
         assert (done.returncode, done.stdout, done.stderr) == (0, version() + "\n", "")
     assert quietcuff("--store", "x", "--version").stdout == version() + "\n"
+
+
+def test_interrupt_in_a_real_process() -> None:
+    running = subprocess.Popen([*QUIETCUFF, "decode", "--as", "2a19"], stdin=subprocess.PIPE,
+                               stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    assert running.stdin is not None
+    assert running.stdout is not None
+    running.stdin.write("5f\n")
+    running.stdin.flush()
+    assert running.stdout.readline().startswith("battery level")  # it is up and waits for the next line
+    running.send_signal(signal.SIGINT)
+    _, words = running.communicate()
+    assert (running.returncode, words) == (130, "")
 
 
 def test_a_reader_that_leaves_early_is_no_error(tmp_path: Path) -> None:

@@ -12,19 +12,20 @@ if TYPE_CHECKING:
     from collector.store.database import Store
 
 LEAST_FREE = 200 * 1024 * 1024  # bytes; some years of readings, and room for a backup's copy
+AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
 _REMEDIES = {
     "missing": "start `quietcuff listen`, which makes it, or give --store",
     "damaged": "stop the service, keep this file, put the last good backup in its place",
     "foreign": "give --store the right file",
     "newer": "update quietcuff",
-    "read-only": "ask for the group that owns it: sudo usermod -aG quietcuff $USER, then log in anew",
+    "read-only": AS_THE_SERVICE,
     "locked": "close the other program and check again",
 }
 
 
 def unusable(error: Exception) -> Finding:
     """The finding for a store that does not open."""
-    kind = getattr(error, "kind", "other")
+    kind = "read-only" if isinstance(error, PermissionError) else getattr(error, "kind", "other")
     remedy = _REMEDIES.get(kind, "see that the disk is there and sound")
     return (attention if kind == "missing" else broken)("store", str(error), remedy)
 
