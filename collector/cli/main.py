@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
     "person": ("collector.cli.person", "Say who is measured, and which slots and readings are whose."),
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
+    "backup": ("collector.cli.backup", "Back up the store, list backups, put one back."),
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 

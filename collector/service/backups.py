@@ -96,8 +96,8 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
     if made.exists():
         raise BackupError(f"{made}: exists already; a backup overwrites nothing, try again in a second")
     try:
-        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         with open_store(store, create=False) as opened:
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             care.backup_to(opened, staged, progress)
         try:
             look_into(staged)
@@ -197,18 +197,34 @@ def restore(store: Path, backup: Backup, identity: Path | None = None, *, dry_ru
             plan = Restoring(backup, contents, _present(store), kept)
             if dry_run:
                 return plan
-            if kept:
-                # The write-ahead log holds part of the store: it moves first and under the name that goes with it.
-                for suffix in reversed(BESIDE):
-                    beside = store.with_name(store.name + suffix)
-                    if beside.exists():
-                        os.rename(beside, kept.with_name(kept.name + suffix))
             _as_written(staged)
+            if kept:
+                _keep(store, kept, sound=plan.present is not None)
             os.rename(staged, store)
             _sync_folder(store.parent)
             return plan
     except OSError as error:
         raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _keep(store: Path, kept: Path, sound: bool) -> None:
+    """Give what stands there a second name, so that the next rename replaces it in one step, power cut or not.
+
+    A write-ahead log left beside another store would be played into it: a sound store takes its own in first, a
+    damaged one keeps it under the name that goes with it.
+    """
+    if sound:
+        with open_store(store, create=False) as opened:
+            sound = care.checkpoint(opened)
+    for suffix in ("-wal", "-shm"):
+        beside = store.with_name(store.name + suffix)
+        if beside.exists() and not sound:
+            beside.rename(kept.with_name(kept.name + suffix))
+        beside.unlink(missing_ok=True)
+    try:
+        os.link(store, kept)
+    except OSError:  # a file system without second names
+        os.rename(store, kept)
 
 
 def _present(store: Path) -> Contents | None:

@@ -75,3 +75,5 @@ def unseal(source: Path, target: Path, identity: Path | None) -> None:
         raise SealError(f"{identity}: holds no private key of age or SSH") from None
     except pyrage.DecryptError as error:
         raise SealError(f"{source}: this key does not open it ({error})") from None
+    except OSError as error:  # also what the library says of a file that was cut or altered
+        raise SealError(f"{source}: cut short or altered, so it is not used ({error})") from None

@@ -1,0 +1,166 @@
+"""`quietcuff backup …`: copies of the store, and the way back."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import Surroundings, Usage, new_app, of, out, progress, say
+from collector.cli.selecting import terminal_width
+
+if TYPE_CHECKING:
+    from collector.service.backups import Backup, Contents
+
+app = new_app("""Back up the store, list the backups, put one back.
+
+    The service makes a backup every day by itself ([backup] in the configuration).
+
+    \b
+    Examples:
+      quietcuff backup now
+      quietcuff backup list
+      quietcuff backup restore last --dry-run
+    """)
+
+Folder = Annotated[Path | None, typer.Option(
+    "--folder", metavar="FOLDER", help="Where the backups are, else as configured, else beside the store.")]
+
+
+def _folder(around: Surroundings, chosen: Path | None) -> Path:
+    from collector.service.backups import folder_of
+
+    return folder_of(around.store_path, chosen or around.config.backup.folder)
+
+
+@app.command("now")
+def back_up(
+    ctx: typer.Context,
+    folder: Folder = None,
+    encrypt_to: Annotated[str | None, typer.Option(
+        "--encrypt-to", metavar="KEY", help="Seal to this public key (age or SSH).")] = None,
+) -> None:
+    """Back up the store now, while the service goes on.
+
+    The copy is opened and looked through before it counts; older ones beyond `keep` then go.
+
+    \b
+    Examples:
+      quietcuff backup now
+      quietcuff backup now --folder /media/stick/quietcuff
+    """
+    from collector.service import backups
+    from collector.service.sealing import key_problem
+
+    around = of(ctx)
+    config = around.config.backup
+    if encrypt_to is not None and (problem := key_problem(encrypt_to)):
+        raise Usage(f"--encrypt-to: {problem}")
+    with progress("backing up, pages") as show:
+        made = backups.take(around.store_path, _folder(around, folder), config.keep,
+                            encrypt_to or config.encrypt_to or None, progress=show)
+    out(str(made.path))
+    say(f"{made.size / 1e6:.1f} MB, verified{' and sealed' if made.sealed else ''}")
+
+
+@app.command("list")
+def list_backups(
+    ctx: typer.Context,
+    folder: Folder = None,
+    verify: Annotated[bool, typer.Option("--verify", help="Open each and look through it.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a backup.")] = False,
+) -> int:
+    """List the backups, oldest first.
+
+    \b
+    Examples:
+      quietcuff backup list
+      quietcuff backup list --verify --json
+    """
+    from collector.cli.frame import ATTENTION, DONE
+    from collector.service import backups
+
+    around = of(ctx)
+    where = _folder(around, folder)
+    found = backups.every(where, around.store_path)
+    if not found:
+        say(f"no backup in {where}; `quietcuff backup now` makes one")
+        return DONE
+    states = [_state(backup) if verify else None for backup in found]
+    if as_json:
+        from collector.share.rows import json_text
+
+        for backup, state in zip(found, states, strict=True):
+            out(json_text({"file": str(backup.path), "made_at": backup.made_at, "bytes": backup.size,
+                           "sealed": backup.sealed, "state": state}))
+    else:
+        from collector.share.layout import columns
+
+        rows = [(backup.path.name, backup.made_at.astimezone().isoformat(" ", "minutes"),
+                 f"{backup.size / 1e6:.1f}", state or ("sealed" if backup.sealed else ""))
+                for backup, state in zip(found, states, strict=True)]
+        for line in columns(rows, terminal_width(), ("backup", "made", "MB", "remarks"), frozenset({2})):
+            out(line)
+    return ATTENTION if any(state not in (None, "sound", "sealed") for state in states) else DONE
+
+
+def _state(backup: "Backup") -> str:
+    from collector.service.backups import look_into
+    from collector.store.errors import StoreError
+
+    if backup.sealed:
+        return "sealed"
+    try:
+        look_into(backup.path)
+    except StoreError as error:
+        return str(error)
+    return "sound"
+
+
+@app.command("restore")
+def restore(
+    ctx: typer.Context,
+    which: Annotated[str, typer.Argument(
+        metavar="BACKUP", help="A name from `backup list`, a file, or 'last'.")],
+    folder: Folder = None,
+    identity: Annotated[Path | None, typer.Option(
+        "--identity", metavar="KEYFILE", help="The private key, for a sealed backup.")] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Look at everything, change nothing.")] = False,
+) -> None:
+    """Put a backup in the store's place; what stands there now is kept under another name.
+
+    Stop the service first. The backup is looked through before anything moves.
+
+    \b
+    Examples:
+      quietcuff backup restore last --dry-run
+      quietcuff backup restore quietcuff-20310304-031500.db.age --identity key.txt
+    """
+    from collector.service import backups
+
+    around = of(ctx)
+    backup = backups.find(which, _folder(around, folder), around.store_path)
+    done = backups.restore(around.store_path, backup, identity, dry_run=dry_run)
+    say(f"the backup holds {_words(done.contents)}")
+    if done.present is not None:
+        say(f"the present store holds {_words(done.present)}")
+    elif done.kept:
+        say("the present store cannot be read, or is damaged")
+    if dry_run:
+        say(f"it would go to {around.store_path}" + (f"; what is there now to {done.kept}" if done.kept else ""))
+        return
+    out(str(around.store_path))
+    if done.kept:
+        say(f"what stood there is kept: {done.kept}")
+    if done.present and _newer(done.present.newest, done.contents.newest):
+        say(f"it holds payloads that came after the backup; `quietcuff merge {done.kept}` brings them back")
+
+
+def _words(contents: "Contents") -> str:
+    newest = contents.newest
+    until = f", the newest of {newest.astimezone().isoformat(' ', 'minutes')}" if newest else ""
+    return f"{contents.payloads} payloads and {contents.readings} readings{until}"
+
+
+def _newer(present: datetime | None, restored: datetime | None) -> bool:
+    return present is not None and (restored is None or present > restored)
