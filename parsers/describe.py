@@ -7,7 +7,7 @@ from parsers.control import RecordControl, UserControl
 from parsers.device import VENDOR_SOURCES, Battery, PnpId, SystemId, UserIndex
 from parsers.measurement import UNKNOWN_USER, CuffPressure, Feature, Measurement, PulseRange, Status, assessed
 from parsers.record import Gap, Record
-from parsers.segments import Segment
+from parsers.segments import FIRST, LAST, Segment
 from parsers.sfloat import SFloat
 from parsers.stamps import CurrentTime, DateTime, EpochTime
 from parsers.timeinfo import LocalTime, ReferenceTime
@@ -148,10 +148,7 @@ def _(reference: ReferenceTime, feature: Feature | None = None) -> Lines:
 
 @describe.register
 def _(segment: Segment, feature: Feature | None = None) -> Lines:
-    if segment.first:
-        place = "whole record" if segment.last else "first"
-    else:
-        place = "last" if segment.last else "middle"
+    place = ("middle", "first", "last", "whole record")[segment.header & (FIRST | LAST)]
     lines = [("segment", f"{place}, counter {segment.counter}")]
     if segment.sequence is not None and segment.uuid is not None:
         lines += [("sequence number", str(segment.sequence)), ("holds a value of", f"0x{segment.uuid:04X}")]

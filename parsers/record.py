@@ -2,11 +2,11 @@
 
 It is open whether segments after the first send sequence number and UUID again: the characteristic's
 table gives both fields a fixed size, an independent implementation reads them in first segments only.
-Both are taken here; see `_Reading`.
+Both are taken here: where every later segment begins with these very four octets, they are the fields.
 Source: GATT Specification Supplement, "Blood Pressure Record".
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from parsers.enhanced import parse_enhanced
@@ -73,10 +73,9 @@ class Gap:
 
 @dataclass(frozen=True, slots=True)
 class _Reading:
-    """One way to understand the segments: what of each is content. Parts are (head, content)."""
+    """What of each segment is content. Parts are (head, content)."""
 
     parts: tuple[tuple[bytes, bytes], ...]
-    repeated: bool
 
     @property
     def value(self) -> bytes:
@@ -88,7 +87,7 @@ class _Reading:
             head, content = parts[place]
             here = min(excess, len(content))
             parts[place], excess = (head, content[: len(content) - here]), excess - here
-        return _Reading(tuple(parts), self.repeated)
+        return _Reading(tuple(parts))
 
     def crcs(self) -> set[int]:
         """The check over all octets sent, as the format says it; and over the record as if sent in one."""
@@ -162,35 +161,25 @@ class Reassembler:
     def _whole(self) -> Record | Gap:
         first, count = self._segments[0], len(self._segments)
         sequence, uuid = first.sequence or 0, first.uuid or 0
-        candidates = [record for reading in self._readings(sequence, uuid)
-                      for record in self._closed(reading, sequence, uuid, count)]
+        reading = self._reading(sequence, uuid)
         self._clear()
-        if not candidates:
-            return Gap(sequence, uuid, "too short for the check at its end", count)
-        return max(candidates, key=lambda candidate: candidate[0])[1]
+        checked = None
+        if self._crc is not False and len(reading.value) >= CRC_SIZE:
+            bare = reading.without_crc()
+            right = int.from_bytes(reading.value[-CRC_SIZE:], "little") in bare.crcs()
+            checked = Record(sequence, uuid, bare.value, right, count)
+        if self._crc:
+            return checked or Gap(sequence, uuid, "too short for the check at its end", count)
+        # Not told of a check: two octets that are right by chance would leave the content too short.
+        if checked and checked.crc_ok and not reading.exact(uuid):
+            return checked
+        return Record(sequence, uuid, reading.value, None, count)
 
-    def _readings(self, sequence: int, uuid: int) -> Iterator[_Reading]:
-        head_size = 1 + IDENTITY_SIZE
-        first, *rest = self._values
-        opening = (first[:head_size], first[head_size:])
-        yield _Reading((opening, *((value[:1], value[1:]) for value in rest)), False)
-        if rest and all(segment.repeats(sequence, uuid) for segment in self._segments[1:]):
-            yield _Reading((opening, *((value[:head_size], value[head_size:]) for value in rest)), True)
-
-    def _closed(
-        self, reading: _Reading, sequence: int, uuid: int, count: int
-    ) -> Iterator[tuple[tuple[bool, bool, bool], Record]]:
-        """With what it has for it: content of the right length, a check that is right, fields sent again."""
-        if self._crc is not True:
-            yield ((reading.exact(uuid), False, reading.repeated),
-                   Record(sequence, uuid, reading.value, None, count))
-        if self._crc is False or len(reading.value) < CRC_SIZE:
-            return
-        bare = reading.without_crc()
-        right = int.from_bytes(reading.value[-CRC_SIZE:], "little") in bare.crcs()
-        if right or self._crc:
-            yield ((bare.exact(uuid), right, reading.repeated),
-                   Record(sequence, uuid, bare.value, right, count))
+    def _reading(self, sequence: int, uuid: int) -> _Reading:
+        repeated = all(segment.repeats(sequence, uuid) for segment in self._segments[1:])
+        later = 1 + IDENTITY_SIZE if repeated else 1
+        heads = [1 + IDENTITY_SIZE] + [later] * (len(self._values) - 1)
+        return _Reading(tuple((value[:head], value[head:]) for value, head in zip(self._values, heads, strict=True)))
 
 
 def build_segments(
@@ -218,7 +207,7 @@ def build_segments(
     if not crc:
         return segments
     sent = _Reading(tuple((segment[: len(segment) - len(chunk)], chunk)
-                          for segment, chunk in zip(segments, chunks, strict=True)), repeat).without_crc()
+                          for segment, chunk in zip(segments, chunks, strict=True))).without_crc()
     check = crc16(b"".join(head + content for head, content in sent.parts)).to_bytes(CRC_SIZE, "little")
     closed = []
     for segment, chunk, (_, kept) in zip(segments, chunks, sent.parts, strict=True):

@@ -39,20 +39,41 @@ def test_crc_by_its_definition(octets: bytes) -> None:
     assert crc16(octets + crc16(octets).to_bytes(2, "little")) == 0
 
 
-@given(value=st.binary(max_size=120), size=st.integers(6, 40), crc=st.booleans(), repeat=st.booleans(),
-       counter=st.integers(0, 63), sequence=st.integers(0, 0xFFFF),
-       uuid=st.sampled_from([UUID, 0x2B35, 0x2A35, 0]))
-def test_segments_become_the_record(value: bytes, size: int, crc: bool, repeat: bool, counter: int,
-                                    sequence: int, uuid: int) -> None:
-    segments = build_segments(sequence, uuid, value, size=size, crc=crc, repeat=repeat, counter=counter)
-    assert all(len(segment) <= size for segment in segments)
-    (record,) = together(segments, crc)
+ways = st.fixed_dictionaries({"size": st.integers(6, 40), "crc": st.booleans(), "repeat": st.booleans(),
+                              "counter": st.integers(0, 63)})
+
+
+@given(st.binary(max_size=120), st.integers(0, 0xFFFF), ways)
+def test_segments_become_the_record(value: bytes, sequence: int, way: dict[str, Any]) -> None:
+    """Of a characteristic not known here, so that nothing but the segments themselves can tell."""
+    segments = build_segments(sequence, 0x2AFF, value, **way)
+    assert all(len(segment) <= way["size"] for segment in segments)
+    (record,) = together(segments, way["crc"])
     assert isinstance(record, Record)
-    assert (record.sequence, record.uuid, record.segments) == (sequence, uuid, len(segments))
-    assert record.crc_ok is (True if crc else None)
+    assert (record.sequence, record.uuid, record.segments) == (sequence, 0x2AFF, len(segments))
+    assert record.crc_ok is (True if way["crc"] else None)
     follow_on = [parse_segment(segment) for segment in segments[1:]]
-    if repeat or not all(segment.repeats(sequence, uuid) for segment in follow_on):
+    if way["repeat"] or not follow_on or not all(segment.repeats(sequence, 0x2AFF) for segment in follow_on):
         assert record.value == value
+
+
+@given(st.integers(0, 127), st.binary(min_size=19, max_size=19), st.integers(0, 0xFFFF), ways)
+def test_a_whole_value_needs_no_word_about_the_way(flags: int, rest: bytes, sequence: int,
+                                                   way: dict[str, Any]) -> None:
+    value = bytes([flags]) + rest
+    value = value[: len(value) - len(parse_enhanced(value).trailing)]
+    (record,) = together(build_segments(sequence, UUID, value, **way), None)
+    assert isinstance(record, Record)
+    assert record.value == value
+
+
+@pytest.mark.parametrize("crc", [True, False])
+def test_fields_sent_again_never_become_content(crc: bool) -> None:
+    """Two octets that announce four more: with the fields in between they would look whole."""
+    cut = bytes.fromhex("0C00")
+    (record,) = together(build_segments(0, 0x2B35, cut, size=6, crc=crc), crc)
+    assert isinstance(record, Record)
+    assert record.value == cut
 
 
 @pytest.mark.parametrize("size", [6, 7, 11, 12, 19, 20, 22])
@@ -68,14 +89,13 @@ def test_a_measurement_arrives_whatever_the_cuff_means(
     assert build_enhanced(parse_enhanced(record.value)) == ENHANCED
 
 
-def test_content_that_looks_like_fields_sent_again() -> None:
-    """A follow-on segment whose content happens to begin as the fields do: its length decides."""
-    head = bytes.fromhex("0700 342B")
-    value = ENHANCED[:7] + head + ENHANCED[11:]  # the stamp's octets are the sequence number and UUID
-    bare = [b"\x01" + head + value[:7], b"\x06" + value[7:]]
-    assert together(bare, None) == [Record(7, UUID, value, None, 2)]
-    again = [b"\x01" + head + value[:7], b"\x06" + head + value[7:]]
-    assert together(again, None) == [Record(7, UUID, value, None, 2)]
+def test_a_right_check_by_chance_is_content_where_the_length_says_so() -> None:
+    octets = bytes.fromhex("03 0700 342B 00 8000 5400")
+    value = octets[5:] + crc16(octets).to_bytes(2, "little")  # seven octets, the mean being the check
+    assert together([octets[:5] + value], None) == [Record(7, UUID, value, None)]
+    longer = value[:-2] + bytes(3)
+    check = crc16(octets[:5] + longer).to_bytes(2, "little")
+    assert together([octets[:5] + longer + check], None) == [Record(7, UUID, longer, True)]
 
 
 def test_a_check_over_the_joined_record_is_taken_too() -> None:
