@@ -62,9 +62,13 @@ class Peripheral(Device):
     def send_value(self, connection: Connection, handle: int, value: bytes, indicate: bool) -> None:
         """Indicate or notify, cut to what the link carries; the confirmation comes back through on_pdu."""
         kind = att.ATT_Handle_Value_Indication if indicate else att.ATT_Handle_Value_Notification
-        pdu = kind(attribute_handle=handle, attribute_value=value[:connection.att_mtu - 3])
+        self.send(connection, att.ATT_CID,
+                  bytes(kind(attribute_handle=handle, attribute_value=value[:connection.att_mtu - 3])))
+
+    def send(self, connection: Connection, channel: int, octets: bytes) -> None:
+        """Any octets on any L2CAP channel."""
         with suppress(core.BaseBumbleError):
-            self.send_l2cap_pdu(connection.handle, att.ATT_CID, bytes(pdu))
+            self.send_l2cap_pdu(connection.handle, channel, octets)
 
     def cut(self, connection: Connection, reason: int = REMOTE_USER) -> None:
         """Hang up at once."""

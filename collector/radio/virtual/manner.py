@@ -1,6 +1,6 @@
 """How a virtual cuff behaves: a faithful one by default, and every way of going wrong that tests ask for."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 
@@ -60,3 +60,6 @@ class Manner:
     never_answers: tuple[int, ...] = ()  # reads of these characteristics get no answer
     long_values: int = 0  # device information of so many octets
     extra_characteristics: int = 0  # so many more, of no use to anybody
+    endless_values: bool = False  # device information never ends, however far it is read
+    babble: tuple[tuple[int, bytes], ...] = ()  # L2CAP channel and octets, sent after each request
+    garble: Callable[[int, bytes], bytes | None] | None = None  # answers a request instead (its number, its octets)

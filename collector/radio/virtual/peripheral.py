@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from bumble.att import ATT_Error
 from bumble.controller import Controller
 from bumble.device import Connection
-from bumble.host import Host
 from bumble.keys import MemoryKeyStore
 from bumble.link import LocalLink
 
+from collector.radio.exclusive.host import QuietHost
 from collector.radio.virtual.device import STEPS, Peripheral
 from collector.radio.virtual.manner import Manner
 from collector.radio.virtual.table import TableMaker
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
 
 LINK_LOST = 0x08
 AFTER_S = 0.005  # time for an answer to be out before the link is cut
-CONFIRMATION = 0x1E
+CONFIRMATION, READ_BLOB = 0x1E, 0x0C
+ATT_CHANNEL = 4
 
 
 class CuffRadio:
@@ -34,7 +35,7 @@ class CuffRadio:
         self.news = asyncio.Event()  # a record was measured
         self._link = link
         self._controller = Controller(cuff.name, link=link)
-        host = Host()
+        host = QuietHost()
         host.controller = self._controller
         self.device = Peripheral(cuff.name, cuff.address, irk, host, self.manner, self._on_pdu)
         maker = TableMaker(self.manner, self._configure, self._configured)
@@ -141,7 +142,7 @@ class CuffRadio:
         talk.stir()
         name = STEPS.get(opcode)
         if name is None:
-            return False
+            return self._misanswer(connection, opcode, pdu, None)
         place = None
         if name in ("read", "write") and len(pdu) >= 3:
             place = self.table.short_at(int.from_bytes(pdu[1:3], "little"))
@@ -155,7 +156,19 @@ class CuffRadio:
         if opcode == CONFIRMATION:
             talk.confirmed()
             return True
-        return False
+        return self._misanswer(connection, opcode, pdu, place)
+
+    def _misanswer(self, connection: Connection, opcode: int, pdu: bytes, place: tuple[int, bool] | None) -> bool:
+        """The answer of a hostile cuff, where it gives one."""
+        manner = self.manner
+        for channel, octets in manner.babble:
+            self.device.send(connection, channel, octets)
+        answer = manner.garble(self._counts.total(), pdu) if manner.garble else None
+        if manner.endless_values and (opcode == READ_BLOB or (place and place[0] in manner.device)):
+            answer = bytes([opcode + 1]) + b"x" * (connection.att_mtu - 1)
+        if answer is not None:
+            self.device.send(connection, ATT_CHANNEL, answer)
+        return answer is not None
 
     # -- what collectors read and write --------------------------------------------------------------
 
