@@ -9,9 +9,10 @@ runs it; whoever reads the file back takes one leading ' off a text cell. Number
 """
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from decimal import Decimal
+from math import isfinite
 from typing import TextIO
 
 from collector.share.layout import visible
@@ -27,6 +28,8 @@ FIELDS = (
 TEXT_FIELDS = frozenset({
     "cuff", "person", "unit", "taken_basis", "status", "assessed", "stamp", "marks", "note",
 })
+
+_string = json.encoder.encode_basestring_ascii  # what json.dumps does with a string, without its detours
 
 _RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "'", "\t", "\r")
 
@@ -48,20 +51,22 @@ def moment(value: datetime) -> str:
 
 def json_text(value: object) -> str:
     """JSON of plain values, decimals as they are. Pure ASCII, so that no text in it can steer a terminal."""
+    if isinstance(value, str):
+        return _string(value).replace("\x7f", "\\u007f")
+    if value is None or isinstance(value, bool):
+        return {None: "null", True: "true", False: "false"}[value]
+    if isinstance(value, int):
+        return str(int(value))
     if isinstance(value, Decimal):
         return number(value) if value.is_finite() else "null"
     if isinstance(value, datetime):
         return f'"{moment(value)}"'
-    if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{json.dumps(str(k))}: {json_text(v)}" for k, v in value.items()) + "}"
-    if isinstance(value, Sequence) and not isinstance(value, str):
-        return "[" + ", ".join(map(json_text, value)) + "]"
-    if isinstance(value, str):
-        return json.dumps(value).replace("\x7f", "\\u007f")
-    if value is None or isinstance(value, bool | int):
-        return json.dumps(value)
     if isinstance(value, float):
-        return json.dumps(value) if value - value == 0 else "null"  # JSON has no infinity
+        return repr(float(value)) if isfinite(value) else "null"  # JSON has no infinity
+    if isinstance(value, tuple | list):
+        return "[" + ", ".join(map(json_text, value)) + "]"
+    if isinstance(value, Mapping):
+        return "{" + ", ".join([f"{_string(str(k))}: {json_text(v)}" for k, v in value.items()]) + "}"
     raise TypeError(f"no JSON for {type(value).__name__}")
 
 
