@@ -98,6 +98,7 @@ class Notices:
     personal: bool = key(False, "Whether names and values leave through the program and MQTT.")
     cuff_silent_days: int = key(14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0)
     battery_below: int = key(20, "Percent of battery below which a cuff wants new ones.", at_least=0, at_most=100)
+    clock_off_min: int = key(10, "Minutes from which a cuff's clock is worth a notice.", at_least=1)
     disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0)
     very_high: bool = key(True, "Whether a very high reading is a notice.")
     series: bool = key(True, "Whether a series that falls short of its plan is a notice.")
@@ -110,6 +111,7 @@ class Mqtt:
     host: str = key("", "The broker; empty: no MQTT.")
     port: int = key(1883, "Its port; 8883 is usual with TLS.", at_least=1, at_most=65535)
     tls: bool = key(False, "Whether to speak TLS and check the broker's certificate.")
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
     user: str = key("", "User name at the broker.")
     password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
     topic: str = key("quietcuff", "Where all topics begin.", check=_topic)

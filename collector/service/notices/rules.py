@@ -1,0 +1,212 @@
+"""When something is worth a notice: pure functions from the situation, as values, to notices."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from decimal import Decimal
+
+from collector.service.notices.notice import Notice
+
+BACKUP_LATE = timedelta(hours=36)
+"""A daily backup that missed its turn, with room for a machine that was off over night."""
+PASSING = timedelta(minutes=10)
+"""What the service tells of itself often passes by itself: a clock not set yet, a bluetoothd that starts again."""
+AT_ONCE = frozenset({"backup", "integrity"})
+VERY_HIGH_FOR = timedelta(hours=24)
+"""How long a very high reading is news. An older one belongs to the report."""
+VERY_HIGH = (Decimal(180), Decimal(120))
+"""mmHg, systolic or diastolic, themselves included. Source: American Heart Association, page for patients on very
+high readings ("180 and/or 120 or greater")."""
+MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
+
+
+@dataclass(frozen=True, slots=True)
+class CuffNow:
+    """What is known of a cuff. clock_ahead_s: None where its clock was not read or shows no time."""
+
+    address: str
+    name: str  # given by its owner, else the address
+    readings: int
+    last_visit: datetime | None
+    battery: int | None = None  # percent
+    clock_ahead_s: float | None = None
+    bond_missing_on: str | None = None  # 'ours', 'cuff'
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading, as far as notices are concerned. Pressures in mmHg."""
+
+    reading_id: str
+    cuff: str
+    slot: int | None
+    person: str | None
+    systolic: Decimal | None
+    diastolic: Decimal | None
+    taken_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """A series that somebody takes by a protocol. expected: readings that the plan has had until now."""
+
+    person: str
+    subject: str  # names the series without naming the person
+    protocol: str
+    taken: int
+    expected: int
+
+
+@dataclass(frozen=True, slots=True)
+class Folder:
+    """A folder that has to take what is written. free: bytes."""
+
+    path: str
+    free: int
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What the service tells of itself: no adapter, witness not allowed, a backup that failed."""
+
+    topic: str
+    text: str  # 'what is so; what mends it'
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """All that the rules look at. newest_backup: None where there is none; since: of the oldest payload."""
+
+    now: datetime
+    cuffs: tuple[CuffNow, ...] = ()
+    recent: tuple[Taken, ...] = ()  # of the last day
+    series: tuple[Series, ...] = ()
+    folders: tuple[Folder, ...] = ()
+    backups_wanted: bool = False
+    newest_backup: datetime | None = None
+    since: datetime | None = None
+    conditions: tuple[Condition, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Where the rules draw the line, from the configuration."""
+
+    cuff_silent_days: int = 14
+    battery_below: int = 20
+    clock_off_min: int = 10
+    disk_free_mb: int = 200
+    very_high: bool = True
+    series: bool = True
+
+
+def standing(now: Situation, limits: Limits) -> tuple[Notice, ...]:
+    """Every notice that stands in this situation, each key once."""
+    found: dict[str, Notice] = {}
+    for notices in (_very_high(now, limits), _cuffs(now, limits), _short_series(now, limits), _disk(now, limits),
+                    _backup(now), _conditions(now)):
+        for notice in notices:
+            found.setdefault(notice.key, notice)
+    return tuple(found.values())
+
+
+def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
+    """The newest reading of a cuff's slot decides: one that was measured again and lower ends it."""
+    newest: dict[tuple[str, int | None], Taken] = {}
+    for reading in sorted(now.recent, key=lambda reading: reading.taken_at):
+        if (reading.systolic or reading.diastolic) and reading.taken_at > now.now - VERY_HIGH_FOR:
+            newest[reading.cuff, reading.slot] = reading
+    for (cuff, slot), reading in newest.items():
+        if not limits.very_high or not is_very_high(reading.systolic, reading.diastolic):
+            continue
+        who = reading.person or "nobody's yet"
+        value = f"{_shown(reading.systolic)}/{_shown(reading.diastolic)} mmHg"
+        yield Notice(
+            "very high", cuff if slot is None else f"{cuff}-{slot}", "a very high reading came",
+            "sit quietly for five minutes and measure again; as high again: call the clinic today; with symptoms: "
+            "the local emergency number, at once. Change no medicine on your own",
+            f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
+            {"reading_id": reading.reading_id, "person": reading.person, "systolic": _shown(reading.systolic),
+             "diastolic": _shown(reading.diastolic), "unit": "mmHg", "taken_at": reading.taken_at.isoformat()})
+
+
+def is_very_high(systolic: Decimal | None, diastolic: Decimal | None) -> bool:
+    return any(value is not None and value >= bound
+               for value, bound in zip((systolic, diastolic), VERY_HIGH, strict=True))
+
+
+def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:
+    for cuff in now.cuffs:
+        if cuff.bond_missing_on:
+            side = "the cuff" if cuff.bond_missing_on == "cuff" else "this machine"
+            yield Notice("bond", cuff.address, f"{cuff.name}: {side} has lost the bond, so it cannot be read",
+                         f"bluetoothctl remove {cuff.address}, then let the cuff pair again")
+        if cuff.battery is not None and cuff.battery < limits.battery_below:
+            yield Notice("battery", cuff.address, f"{cuff.name}: its battery is at {cuff.battery} %",
+                         "put new batteries in, then look at the cuff's clock")
+        if cuff.clock_ahead_s is not None and abs(cuff.clock_ahead_s) >= limits.clock_off_min * 60:
+            ahead = "ahead" if cuff.clock_ahead_s > 0 else "behind"
+            yield Notice("clock", cuff.address,
+                         f"{cuff.name}: its clock is {_span(abs(cuff.clock_ahead_s))} {ahead}; readings are put right, "
+                         "its display is not",
+                         'set it by its buttons, or let visits do it: set_clock = "when wrong" under [radio]')
+        silent = now.now - cuff.last_visit if cuff.last_visit else timedelta()
+        if limits.cuff_silent_days and cuff.readings and silent >= timedelta(days=limits.cuff_silent_days):
+            yield Notice("silent", cuff.address, f"{cuff.name} was not heard of for {silent.days} days",
+                         "take a measurement beside this machine; a cuff that is gone for good: "
+                         f"quietcuff cuff forget {cuff.address}")
+
+
+def _short_series(now: Situation, limits: Limits) -> Iterator[Notice]:
+    for series in now.series if limits.series else ():
+        if series.taken < series.expected:
+            missing = series.expected - series.taken
+            yield Notice("series", series.subject, "a series of measurements falls short of its plan",
+                         "measure as planned; `quietcuff average` says what is short",
+                         f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
+                         f"asks for by now, {missing} short",
+                         {"person": series.person, "protocol": series.protocol, "taken": series.taken,
+                          "expected": series.expected})
+
+
+def _disk(now: Situation, limits: Limits) -> Iterator[Notice]:
+    for folder in now.folders:
+        if folder.free < limits.disk_free_mb * 10**6:
+            yield Notice("disk", folder.path, f"{folder.free // 10**6} MB are free at {folder.path}",
+                         "free some space; until then new readings may not fit")
+
+
+def _backup(now: Situation) -> Iterator[Notice]:
+    if not now.backups_wanted or now.since is None:
+        return
+    last = now.newest_backup or now.since
+    if now.now - last >= BACKUP_LATE:
+        what = (f"the newest backup is {_span((now.now - last).total_seconds())} old" if now.newest_backup
+                else "there is no backup of the store yet")
+        yield Notice("backup late", "", what, "quietcuff backup now says what is in the way")
+
+
+def _conditions(now: Situation) -> Iterator[Notice]:
+    for condition in now.conditions:
+        if condition.topic in AT_ONCE or now.now - condition.since >= PASSING:
+            what, _, remedy = condition.text.partition("; ")
+            yield Notice("service", condition.topic, what, remedy or "quietcuff check tells more")
+
+
+def _shown(value: Decimal | None) -> str:
+    return "?" if value is None else f"{value:.0f}"
+
+
+def _span(seconds: float) -> str:
+    """A span of time in its one fitting unit."""
+    for unit, length in (("years", 365 * 86400), ("days", 86400), ("hours", 3600), ("minutes", 60)):
+        if seconds >= 2 * length:
+            return f"{seconds // length:.0f} {unit}"
+    return f"{seconds:.0f} seconds"
+
+
+def as_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
+    return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
+
+

@@ -1,0 +1,116 @@
+"""Looks at the store, the disk and the backups, and says how things stand, as values for the rules."""
+
+import shutil
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from collector.service import backups
+from collector.service.backups import BackupError
+from collector.service.config import Config
+from collector.service.notices.rules import (
+    VERY_HIGH_FOR,
+    Condition,
+    CuffNow,
+    Folder,
+    Limits,
+    Situation,
+    Taken,
+    as_mmhg,
+)
+from collector.store import conditions, cuffs, readings, visits
+from collector.store.database import Store
+from collector.store.instants import from_us
+from collector.store.values import Selection
+from parsers.errors import ParseError
+from parsers.stamps import parse_current_time, parse_date_time
+from parsers.uuids import Uuid
+
+OWN_TOPICS = frozenset({"notices"})
+"""Conditions that a channel's failure makes: telling of them through the channel would go in circles."""
+
+
+def limits_of(config: Config) -> Limits:
+    wanted = config.notices
+    return Limits(wanted.cuff_silent_days, wanted.battery_below, wanted.clock_off_min, wanted.disk_free_mb,
+                  wanted.very_high, wanted.series)
+
+
+def look(store: Store, config: Config, now: datetime | None = None) -> Situation:
+    """Reads only. Raises StoreError."""
+    now = now or datetime.now(UTC)
+    oldest = store.scalar("SELECT min(arrived_at) FROM payload WHERE clock_id IS NULL")
+    folder = backups.folder_of(store.path, config.backup.folder)
+    return Situation(
+        now=now,
+        cuffs=tuple(_cuffs(store, config.station.zone)),
+        recent=tuple(_recent(store, now)),
+        folders=tuple(_folders(store.path.parent, folder)),
+        backups_wanted=config.backup.daily,
+        newest_backup=_newest_backup(folder, store.path),
+        since=None if oldest is None else from_us(oldest),
+        conditions=tuple(Condition(told.topic, told.text, told.since) for told in conditions.current(store)
+                         if told.topic not in OWN_TOPICS))
+
+
+def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
+    for cuff in cuffs.every(store):
+        values = visits.values_of(store, cuff.address)
+        level, _ = values.get(Uuid.BATTERY_LEVEL, (b"", None))
+        yield CuffNow(cuff.address, cuff.name or cuff.address, cuff.readings, cuff.last_visit,
+                      level[0] if level and level[0] <= 100 else None,
+                      _clock_ahead(store, cuff.address, values, zone), cuff.bond_missing_on)
+
+
+def _clock_ahead(store: Store, address: str, values: dict[int, tuple[bytes, datetime]],
+                 zone: str | None) -> float | None:
+    """Seconds that the cuff's clock was ahead of ours when it was last read; None where it was set since."""
+    read = [(at, uuid, value) for uuid, (value, at) in values.items() if uuid in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)]
+    if not read:
+        return None
+    at, uuid, value = max(read)
+    unsure, later = store.row(
+        "SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2 "
+        "ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set' "
+        "AND error IS NULL) FROM cuff WHERE address = ?1", (address, int(uuid))) or (None, None)
+    if unsure is not None or (later is not None and from_us(later) >= at):
+        return None
+    try:
+        shown = (parse_current_time if uuid == Uuid.CURRENT_TIME else parse_date_time)(value).naive()
+    except ParseError:
+        return None
+    if shown is None:
+        return None
+    ours = at.astimezone(ZoneInfo(zone) if zone else None).replace(tzinfo=None)
+    return (shown - ours).total_seconds()
+
+
+def _recent(store: Store, now: datetime) -> Iterator[Taken]:
+    for reading in readings.select(store, Selection(since=now - VERY_HIGH_FOR)):
+        if "failed" in reading.marks or "implausible" in reading.marks:
+            continue
+        yield Taken(reading.reading_id, reading.cuff, reading.slot, reading.person,
+                    as_mmhg(reading.systolic, reading.unit), as_mmhg(reading.diastolic, reading.unit),
+                    reading.taken_at)
+
+
+def _folders(*wanted: Path) -> Iterator[Folder]:
+    """Each file system once."""
+    seen: set[int] = set()
+    for path in wanted:
+        try:
+            device = path.stat().st_dev
+            if device not in seen:
+                seen.add(device)
+                yield Folder(str(path), shutil.disk_usage(path).free)
+        except OSError:
+            continue  # a backup folder that is not there shows as a backup that failed
+
+
+def _newest_backup(folder: Path, store: Path) -> datetime | None:
+    try:
+        found = backups.every(folder, store)
+    except BackupError:
+        return None
+    return found[-1].made_at if found else None
