@@ -81,7 +81,7 @@ def test_the_witness_and_bluez_keep_what_they_need() -> None:
     service = settings(FOLDER / "quietcuff.service")
     assert service["Type"] == ["notify"]
     assert int(service["WatchdogSec"][0]) > 0
-    assert service["FileDescriptorStoreMax"] == ["1"]
+    assert service["FileDescriptorStoreMax"] == ["2"]
     assert service["AmbientCapabilities"] == service["CapabilityBoundingSet"] == ["CAP_NET_RAW"]
     assert set(service["RestrictAddressFamilies"]) == {"AF_UNIX", "AF_BLUETOOTH"}
     # The kernel grants the monitor channel in the initial user and network namespaces only.
