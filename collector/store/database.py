@@ -16,7 +16,7 @@ from collector.store.errors import StoreError, telling, told
 APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
 BUSY_TIMEOUT_MS = 15_000
 """Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
-SCHEMA_VERSION = 3  # the number of migration steps; a test holds the two together
+SCHEMA_VERSION = 4  # the number of migration steps; a test holds the two together
 
 
 class Store:
@@ -136,9 +136,7 @@ def _make_file(path: Path) -> None:
         os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     except OSError as error:
         kind = "full" if error.errno == 28 else "read-only"
-        raise StoreError(
-            f"{path}: cannot be made ({error.strerror}); choose another --store", kind
-        ) from error
+        raise StoreError(f"{path}: cannot be made ({error.strerror}); choose another --store", kind) from error
 
 
 def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
@@ -179,9 +177,7 @@ def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
         raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
     if version > SCHEMA_VERSION:
         raise StoreError(
-            f"{path}: made by a newer quietcuff (schema {version}, this one knows "
-            f"{SCHEMA_VERSION}); "
-            "update quietcuff",
+            f"{path}: made by a newer quietcuff (schema {version}, this one knows {SCHEMA_VERSION}); update quietcuff",
             "newer",
         )
     return int(version)
@@ -194,9 +190,7 @@ def _migrate(path: Path, connection: sqlite3.Connection) -> None:
     from collector.store.migrations import STEPS
 
     if not os.access(path, os.W_OK):
-        raise StoreError(
-            f"{path}: the store cannot be written; check its owner, rights and file system", "read-only"
-        )
+        raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
     connection.execute("PRAGMA journal_mode=WAL")
     connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
     try:

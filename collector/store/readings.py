@@ -1,6 +1,6 @@
 """Readings, chosen and handed out."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 from typing import Any
@@ -41,14 +41,11 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
     # The small table of ids first: the joins then touch only what is handed out.
     rows = (
         store.query(
-            f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) "
-            "ORDER BY taken_at, reading_id",
+            f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) ORDER BY taken_at, reading_id",
             values,
         )
         if selection.last is not None
-        else store.query(
-            f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values
-        )
+        else store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values)
     )
     for row in rows:
         yield _reading(row)
@@ -74,6 +71,17 @@ def get(store: Store, reading_id: str) -> Reading:
             "refused",
         )
     return _reading(rows[0])
+
+
+def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:
+    """The readings with these ids, by id; ids that are not in the store are left out."""
+    found: dict[str, Reading] = {}
+    for start in range(0, len(reading_ids), 500):
+        some = reading_ids[start : start + 500]
+        marks = ", ".join("?" * len(some))
+        for row in store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading_id IN ({marks})", some):
+            found[row[0]] = _reading(row)
+    return found
 
 
 def unassigned(store: Store) -> int:

@@ -1,0 +1,215 @@
+"""What is still to be sent on, for each receiver: filled by triggers in the transaction that changes a reading.
+
+Nothing is lost: a row goes only when its receiver has that very state. Order: rows of one person leave in the
+order in which they came; a reading that is refused holds up its person's, never another's.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import from_us, to_us
+
+LEASE = timedelta(minutes=10)
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """One reading to be sent. digest: what the receiver has of it, None for nothing."""
+
+    seq: int
+    reading_id: str
+    version: int
+    person_id: int  # 0: nobody's, or the reading is gone
+    digest: bytes | None
+
+
+@dataclass(frozen=True, slots=True)
+class Hold:
+    """Why one person's readings wait."""
+
+    person: str | None
+    reading_id: str
+    reason: str
+    since: datetime
+    next_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class TargetStatus:
+    name: str
+    since: datetime
+    waiting: int
+    sent: int
+    worked_at: datetime | None
+    failures: int
+    next_at: datetime | None  # None: at once
+    trouble: str | None
+    holds: tuple[Hold, ...]
+
+
+def enlist(store: Store, name: str, at: datetime) -> int:
+    """The receiver's row, made where it is new: then everything there is waits for it, person by person."""
+    found = store.scalar("SELECT id FROM relay_target WHERE name = ?", (name,))
+    if found is not None:
+        return int(found)
+    with store.transaction():
+        row = store.query("INSERT INTO relay_target (name, since) VALUES (?, ?)", (name, to_us(at))).lastrowid
+        store.query(
+            "INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading "
+            "ORDER BY person_id, taken_at, reading_id",
+            (row,),
+        )
+    assert row is not None
+    return row
+
+
+def forget(store: Store, name: str) -> None:
+    """Send nothing more there, and forget what was sent. Raises StoreError for a receiver never sent to."""
+    with store.transaction():
+        if not store.query("DELETE FROM relay_target WHERE name = ?", (name,)).rowcount:
+            raise StoreError(f"nothing was ever sent to '{name}'", "refused")
+
+
+def send_again(store: Store, target: int) -> None:
+    """Everything waits anew, as if nothing had been sent: for a receiver that lost what it had."""
+    with store.transaction():
+        store.query("DELETE FROM relay_sent WHERE target_id = ?", (target,))
+        store.query(
+            "INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading WHERE true "
+            "ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1",
+            (target,),
+        )
+
+
+def take_lease(store: Store, target: int, now: datetime) -> str | None:
+    """The right to send there, for LEASE; None while somebody else has it."""
+    name = new_uid().hex()
+    with store.transaction():
+        taken = store.query(
+            "UPDATE relay_target SET lease = ?, lease_until = ? WHERE id = ? AND lease_until <= ?",
+            (name, to_us(now + LEASE), target, to_us(now)),
+        ).rowcount
+    return name if taken else None
+
+
+def keep_lease(store: Store, target: int, lease: str, now: datetime) -> bool:
+    """Prolong; False when it was lost."""
+    with store.transaction():
+        return bool(
+            store.query(
+                "UPDATE relay_target SET lease_until = ? WHERE id = ? AND lease = ?",
+                (to_us(now + LEASE), target, lease),
+            ).rowcount
+        )
+
+
+def give_lease_back(store: Store, target: int, lease: str) -> None:
+    with store.transaction():
+        store.query("UPDATE relay_target SET lease = NULL, lease_until = 0 WHERE id = ? AND lease = ?", (target, lease))
+
+
+def due_at(store: Store, target: int) -> datetime:
+    """When the receiver may be tried next."""
+    return from_us(int(store.scalar("SELECT next_at FROM relay_target WHERE id = ?", (target,))))
+
+
+def next_batch(store: Store, target: int, limit: int, now: datetime, after: int = 0) -> list[Waiting]:
+    """The first of what waits behind seq `after`, without the people that are held up now."""
+    rows = store.query(
+        "SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest FROM outbox "
+        "LEFT JOIN reading ON reading.reading_id = outbox.reading_id "
+        "LEFT JOIN relay_sent ON relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id "
+        "LEFT JOIN relay_hold ON relay_hold.target_id = outbox.target_id "
+        "AND relay_hold.person_id = coalesce(reading.person_id, 0) AND relay_hold.next_at > ?3 "
+        "WHERE outbox.target_id = ?1 AND seq > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2",
+        (target, limit, to_us(now), after),
+    )
+    return [Waiting(*row) for row in rows.fetchall()]
+
+
+def settled(store: Store, target: int, settled: Sequence[tuple[Waiting, bytes | None]], now: datetime) -> None:
+    """The receiver has these as the digest says; None: it has nothing of it. What changed meanwhile stays."""
+    with store.transaction():
+        for waiting, digest in settled:
+            store.query("DELETE FROM outbox WHERE seq = ? AND version = ?", (waiting.seq, waiting.version))
+            if digest is None:
+                store.query(
+                    "DELETE FROM relay_sent WHERE target_id = ? AND reading_id = ?", (target, waiting.reading_id)
+                )
+            elif digest != waiting.digest:
+                store.query(
+                    "INSERT INTO relay_sent VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE "
+                    "SET digest = excluded.digest, at = excluded.at",
+                    (target, waiting.reading_id, digest, to_us(now)),
+                )
+        for person in {waiting.person_id for waiting, _ in settled}:
+            store.query("DELETE FROM relay_hold WHERE target_id = ? AND person_id = ?", (target, person))
+
+
+def hold(store: Store, target: int, refused: Waiting, reason: str, now: datetime, pause: timedelta) -> None:
+    """The receiver refuses this reading: its person's wait for `pause`."""
+    with store.transaction():
+        store.query(
+            "INSERT INTO relay_hold VALUES (?, ?, ?, ?, ?, 1, ?) ON CONFLICT DO UPDATE SET "
+            "reading_id = excluded.reading_id, reason = excluded.reason, failures = failures + 1, "
+            "next_at = excluded.next_at",
+            (target, refused.person_id, refused.reading_id, reason, to_us(now), to_us(now + pause)),
+        )
+
+
+def holds(store: Store, target: int) -> dict[int, int]:
+    """How often each held person's readings were refused."""
+    return dict(
+        store.query("SELECT person_id, failures FROM relay_hold WHERE target_id = ?", (target,)).fetchall()
+    )
+
+
+def unreachable(store: Store, target: int, trouble: str, next_at: datetime) -> None:
+    """The receiver could not be reached."""
+    with store.transaction():
+        store.query(
+            "UPDATE relay_target SET failures = failures + 1, trouble = ?, next_at = ? WHERE id = ?",
+            (trouble, to_us(next_at), target),
+        )
+
+
+def reached(store: Store, target: int, now: datetime) -> None:
+    with store.transaction():
+        store.query(
+            "UPDATE relay_target SET failures = 0, trouble = NULL, next_at = 0, worked_at = ? WHERE id = ?",
+            (to_us(now), target),
+        )
+
+
+def failures(store: Store, target: int) -> int:
+    return int(store.scalar("SELECT failures FROM relay_target WHERE id = ?", (target,)))
+
+
+def status(store: Store) -> list[TargetStatus]:
+    """Every receiver that was ever sent to, by name."""
+    found = []
+    for row, name, since, worked_at, failed, next_at, trouble in store.query(
+        "SELECT id, name, since, worked_at, failures, next_at, trouble FROM relay_target ORDER BY name"
+    ).fetchall():
+        held = tuple(
+            Hold(person, reading_id, reason, from_us(held_since), from_us(held_until))
+            for person, reading_id, reason, held_since, held_until in store.query(
+                "SELECT person.name, reading_id, reason, relay_hold.since, relay_hold.next_at FROM relay_hold "
+                "LEFT JOIN person ON person.id = person_id WHERE target_id = ? ORDER BY relay_hold.since",
+                (row,),
+            ).fetchall()
+        )
+        waiting = int(store.scalar("SELECT count(*) FROM outbox WHERE target_id = ?", (row,)))
+        sent = int(store.scalar("SELECT count(*) FROM relay_sent WHERE target_id = ?", (row,)))
+        found.append(
+            TargetStatus(
+                name, from_us(since), waiting, sent, None if worked_at is None else from_us(worked_at), failed,
+                from_us(next_at) if next_at else None, trouble, held,
+            )
+        )
+    return found
+
+
