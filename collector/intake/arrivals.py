@@ -35,18 +35,14 @@ def arrivals(store: Store) -> Arrivals:
 def _corrections(store: Store) -> dict[int, tuple[int, bool]]:
     found: dict[int, tuple[int, bool]] = {}
     unknown: list[tuple[int, int]] = []
-    for clock, station, correction in store.query(
-        "SELECT id, station_id, correction FROM unsure_clock ORDER BY id"
-    ):
+    for clock, station, correction in store.query("SELECT id, station_id, correction FROM unsure_clock ORDER BY id"):
         if correction is None:
             unknown.append((clock, station))
         else:
             found[clock] = (correction, True)
     for clock, station in unknown:
         # That boot never learned the time. It came after the last thing this station knew the time of.
-        first = store.row(
-            "SELECT number, arrived_at FROM payload WHERE clock_id = ? ORDER BY number LIMIT 1", (clock,)
-        )
+        first = store.row("SELECT number, arrived_at FROM payload WHERE clock_id = ? ORDER BY number LIMIT 1", (clock,))
         before = first and store.row(
             "SELECT arrived_at, clock_id FROM payload WHERE station_id = ? AND number < ? AND clock_id IS "
             "NOT ? "

@@ -117,9 +117,7 @@ def content(measurement: Measurement) -> Content:
 
 def by_hand(row: HandRow) -> Content:
     """What a line of a hand-written log says."""
-    identity = "|".join(
-        ("hand", row.person or "", *(_plain(v) for v in (row.systolic, row.diastolic, row.pulse)))
-    )
+    identity = "|".join(("hand", row.person or "", *(_plain(v) for v in (row.systolic, row.diastolic, row.pulse))))
     return Content(
         None,
         row.systolic,

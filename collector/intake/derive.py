@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 
 from collector.intake.arrivals import Arrivals, arrivals
 from collector.intake.owner import assign_cuff, assign_reading
-from collector.intake.placing import EVER, Placed, place_latest, place_one
+from collector.intake.placing import EVER, Placed, place_one, place_since
 from collector.intake.recognise import Outcome, feature_at, recognise
 from collector.store import derived, times
 from collector.store.database import Store
@@ -95,9 +95,7 @@ def _redo(store: Store, cuff_id: int, arrived: Arrivals) -> int:
     derived.drop_cuff(store, cuff_id)
     heard = derived.heard_of_cuff(store, cuff_id)
     stations = dict(store.query("SELECT id, uid FROM station").fetchall())
-    heard.sort(
-        key=lambda one: (arrived.at(one.arrived_at, one.clock_id), stations[one.station], one.number, one.uid)
-    )
+    heard.sort(key=lambda one: (arrived.at(one.arrived_at, one.clock_id), stations[one.station], one.number, one.uid))
     for one in heard:
         _take_up(store, one, arrived)
     for moved in _settle_cuff(store, cuff_id, arrived, everything=True):
@@ -114,13 +112,16 @@ def _take_up(store: Store, heard: Heard, arrived: Arrivals) -> Outcome:
 
 
 def _settle_cuff(store: Store, cuff_id: int, arrived: Arrivals, everything: bool = False) -> list[Placed]:
-    facts = store.scalar("SELECT coalesce(max(id), 0) FROM visit_fact WHERE cuff_id = ?", (cuff_id,))
+    """Let whatever is not taken into account yet bear on all readings it concerns; returns those that moved."""
     feature = feature_at(store, cuff_id, EVER)
     if feature is not None:
         derived.assess(store, cuff_id, feature.checks())
-    moved, since = place_latest(store, cuff_id, arrived, everything)
+    start = EVER if everything else derived.unsettled_from(store, cuff_id)
+    if start is None:
+        return []
+    moved, since = place_since(store, cuff_id, arrived, start)
     assign_cuff(store, cuff_id, since)
-    derived.note_settled(store, cuff_id, facts)
+    derived.note_settled(store, cuff_id)
     return moved
 
 
@@ -142,8 +143,4 @@ def reassign(store: Store, *, cuff: str | None = None, reading_id: str | None = 
 
 
 def _id_of(store: Store, reading: int | None) -> str | None:
-    return (
-        store.scalar("SELECT reading_id FROM reading WHERE id = ?", (reading,))
-        if reading is not None
-        else None
-    )
+    return store.scalar("SELECT reading_id FROM reading WHERE id = ?", (reading,)) if reading is not None else None

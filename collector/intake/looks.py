@@ -34,45 +34,41 @@ class Look:
         return self.at - self.shown
 
 
-def newest_looks(store: Store, cuff_id: int, arrived: Arrivals, wanted: int) -> list[Look]:
-    """The newest `wanted` usable looks at a cuff's clock, or all there are, oldest first."""
+def looks_around(store: Store, cuff_id: int, arrived: Arrivals, start: int, before: int) -> list[Look]:
+    """The usable looks at a cuff's clock since `start`, and so many (or all) before it; in order."""
     # Instants that were put right do not stand in the index's order.
-    unsure = store.row(
-        "SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,)
-    )
+    unsure = store.row("SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,))
     rows = store.query(
         "SELECT visit_id, kind, characteristic, value, at, round_trip_us, error, clock_id FROM visit_fact "
         "WHERE cuff_id = ? AND characteristic IN (10795, 10760) ORDER BY at DESC",
         (cuff_id,),
     )
     found: list[tuple[int, Look]] = []
+    earlier = 0
     for visit, kind, characteristic, value, at, round_trip, error, clock in rows:
-        if len(found) >= 2 * wanted + 2 and not unsure:
-            break
+        if earlier > 2 * before and not unsure:
+            break  # twice as many: both clocks of a visit may have been read
+        earlier += at < start
         if not arrived.sure(clock) or (kind == "clock set" and error is not None):
             continue
         shown = clock_shown(characteristic, value)
         if shown is not None:
             doubt = 0.5 + round_trip / 2 / SECOND + (0.0 if shown % SECOND else 0.5)
-            found.append(
-                (characteristic, Look(arrived.at(at, clock), shown, doubt, visit, kind == "clock set"))
-            )
+            found.append((characteristic, Look(arrived.at(at, clock), shown, doubt, visit, kind == "clock set")))
     with_current = {look.visit for characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
     looks = [
         look
         for characteristic, look in found
         if look.was_set or characteristic == Uuid.CURRENT_TIME or look.visit not in with_current
     ]
-    return sorted(looks, key=lambda look: (look.at, look.was_set, look.shown))[-wanted:]
+    return sorted(looks, key=lambda look: (look.at, look.was_set, look.shown))
 
 
 def clock_shown(characteristic: int, value: bytes) -> int | None:
     """A clock value in microseconds since 1970 of that clock; None where it names no second."""
     wall: datetime | None
     try:
-        wall = (
-            parse_current_time(value) if characteristic == Uuid.CURRENT_TIME else parse_date_time(value)
-        ).naive()
+        wall = (parse_current_time(value) if characteristic == Uuid.CURRENT_TIME else parse_date_time(value)).naive()
     except ParseError:
         return None
     return None if wall is None else to_us(wall.replace(tzinfo=UTC))

@@ -32,14 +32,10 @@ class Hold:
         if uncertainty_s is None:
             return not self.strict
         reach = round(uncertainty_s * SECOND)
-        return (self.since is None or self.since <= at - reach) and (
-            self.until is None or at + reach < self.until
-        )
+        return (self.since is None or self.since <= at - reach) and (self.until is None or at + reach < self.until)
 
 
-def owner(
-    slot: int | None, at: int, uncertainty_s: float | None, holds: list[Hold]
-) -> tuple[int | None, str | None]:
+def owner(slot: int | None, at: int, uncertainty_s: float | None, holds: list[Hold]) -> tuple[int | None, str | None]:
     """(person's row, mark). A span for the very slot goes before one for any; the later begun before the
     earlier."""
     fitting = [hold for hold in holds if hold.covers(slot, at)]
@@ -75,15 +71,12 @@ def _assign(store: Store, where: str, values: tuple[int, ...]) -> None:
         holds: dict[int, list[Hold]] = {}
         changes = []
         for row, cuff_id, slot, at, uncertainty, was, marked in store.query(
-            f"SELECT id, cuff_id, slot, taken_at, uncertainty_s, person_id, owner_mark FROM reading WHERE "
-            f"{where}",
+            f"SELECT id, cuff_id, slot, taken_at, uncertainty_s, person_id, owner_mark FROM reading WHERE {where}",
             values,
         ):
             if cuff_id not in holds:
                 holds[cuff_id] = _holds(store, cuff_id)
-            person, mark = (
-                (claimed[row], None) if row in claimed else owner(slot, at, uncertainty, holds[cuff_id])
-            )
+            person, mark = (claimed[row], None) if row in claimed else owner(slot, at, uncertainty, holds[cuff_id])
             if (person, mark) != (was, marked):
                 changes.append((person, mark, row))
         for change in changes:
@@ -94,8 +87,7 @@ def _holds(store: Store, cuff_id: int) -> list[Hold]:
     return [
         Hold(person, slot, since, until, bool(strict))
         for person, slot, since, until, strict in store.query(
-            "SELECT person_id, slot, since, until, strict FROM span WHERE cuff_id = ? AND NOT gone ORDER BY "
-            "uid",
+            "SELECT person_id, slot, since, until, strict FROM span WHERE cuff_id = ? AND NOT gone ORDER BY uid",
             (cuff_id,),
         )
     ]

@@ -1,5 +1,6 @@
 """Step two of intake: when each reading was taken. Fetches what `timeline` needs, writes what it finds."""
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -7,7 +8,7 @@ from collector.intake import clockline
 from collector.intake.arrivals import Arrivals
 from collector.intake.clockline import ClockLine
 from collector.intake.live import NEIGHBOURS, Newest, live_looks, newest, shows_local_time
-from collector.intake.looks import Look, newest_looks
+from collector.intake.looks import Look, looks_around
 from collector.intake.timeline import STATION_UNSURE, Stamped, place, runs_within_visits
 from collector.intake.wall import SPRING, from_wall, odd_hour
 from collector.store import times
@@ -17,7 +18,6 @@ from collector.store.times import Placeable, Time
 from collector.store.values import Basis
 
 EVER = -(1 << 62)
-EVERY = 1 << 40
 FUTURE = "stamp in the future"
 """It came before its stamp: the cuff's clock is ahead, nobody knows since when."""
 
@@ -30,22 +30,19 @@ class Placed:
     time: Time
 
 
-def place_latest(
-    store: Store, cuff_id: int, arrived: Arrivals, everything: bool = False
-) -> tuple[list[Placed], int]:
-    """Place all readings of a cuff that the newest looks at its clock may bear on; or really all.
+def place_since(store: Store, cuff_id: int, arrived: Arrivals, start: int) -> tuple[list[Placed], int]:
+    """Place all readings of a cuff that anything of since `start` (microseconds UTC) may bear on.
 
     Returns those that moved, and since when (arrival, microseconds UTC) readings were looked at.
     """
-    reach = EVERY if everything else clockline.REACH_AHEAD + 2
+    reach = clockline.REACH_AHEAD + NEIGHBOURS + 3
     wanted = reach + clockline.REACH_BACK
-    looks = newest_looks(store, cuff_id, arrived, wanted)
-    by_clock = {"wall": looks or _lively(store, cuff_id, "wall", arrived, wanted)}
-    if base := _lively(store, cuff_id, "base", arrived, wanted):
+    looks = looks_around(store, cuff_id, arrived, start, wanted)
+    by_clock = {"wall": looks or _lively(store, cuff_id, "wall", arrived, start, wanted)}
+    if base := _lively(store, cuff_id, "base", arrived, start, wanted):
         by_clock["base"] = base
-    # Where no look bears on anything, only the newest visit's own order of stamps does.
-    horizons = [_horizon(found, reach) for found in by_clock.values() if found]
-    since = EVER if everything else min(horizons, default=times.newest_arrival(store, cuff_id))
+    # Where no look bears on anything, only the visit's own order of stamps does.
+    since = min((_horizon(found, start, reach) for found in by_clock.values() if found), default=start)
     if since > EVER:
         since = times.start_of_visit(store, cuff_id, since)
     lines = {clock: ClockLine(found) for clock, found in by_clock.items()}
@@ -54,33 +51,32 @@ def place_latest(
 
 def place_one(store: Store, cuff_id: int, reading: int, arrived: Arrivals) -> None:
     """Place a reading that has just come, for the time being: the end of its visit will tell more."""
-    looks = newest_looks(store, cuff_id, arrived, 4)
     one = times.placeable_one(store, reading)
-    lines = {"wall": ClockLine(looks)} if looks else {}
-    _place(store, [one], lines, arrived, bool(looks))
+    looks = looks_around(store, cuff_id, arrived, one.received, 4)
+    _place(store, [one], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
 
 
-def _horizon(looks: Sequence[Look], reach: int) -> int:
-    """Arrivals before this are out of the newest looks' reach."""
-    return looks[-reach].at if len(looks) >= reach else EVER
+def _horizon(looks: Sequence[Look], start: int, reach: int) -> int:
+    """Readings that arrived before this are out of reach of what is new since `start`."""
+    earlier = bisect_left(looks, start, key=lambda look: look.at)
+    return looks[earlier - reach].at if earlier >= reach else EVER
 
 
-def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, wanted: int) -> list[Look]:
-    """The newest looks that live records allow: `wanted` of them, or all."""
-    limit = min(4 * wanted, EVERY)
+def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, start: int, wanted: int) -> list[Look]:
+    """The looks that live records allow: all since `start` and `wanted` before it."""
+    limit = 4 * wanted
     while True:
-        rows = times.newest_stamped(store, cuff_id, clock, limit)
+        rows = times.stamped_around(store, cuff_id, clock, start, limit)
+        whole = sum(row.received < start for row in rows) < limit
         visits = newest([
             Newest(_visit(row), row.received, row.stamp or 0,
                    from_wall(row.stamp or 0, row.zone)[0] - (row.stamp or 0))
             for row in rows if arrived.sure(row.clock_id)
         ])  # fmt: skip
-        if len(rows) < limit:
-            return live_looks(visits)[-wanted:]
         # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
-        looks = live_looks(visits, skip=NEIGHBOURS + 1)
-        if len(looks) >= wanted:
-            return looks[-wanted:]
+        looks = live_looks(visits, skip=0 if whole else NEIGHBOURS + 1)
+        if whole or sum(look.at < start for look in looks) >= wanted:
+            return looks
         limit *= 2
 
 
@@ -116,9 +112,7 @@ def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
             return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
         time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)
-    return Time(
-        time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *_hours(time.taken_at, reading.zone))
-    )
+    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *_hours(time.taken_at, reading.zone)))
 
 
 def _as_sent(reading: Stamped) -> Time:

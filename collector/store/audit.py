@@ -20,9 +20,7 @@ class Change:
     person: str | None
 
 
-def record(
-    store: Store, at: datetime, what: str, detail: Mapping[str, Any], person_id: int | None = None
-) -> None:
+def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], person_id: int | None = None) -> None:
     """Write one line, in the transaction of the change itself."""
     with store.transaction():
         store.query(

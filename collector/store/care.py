@@ -63,16 +63,12 @@ def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | N
                     target,
                     pages=2_000,
                     sleep=0.01,
-                    progress=None
-                    if progress is None
-                    else lambda _, left, total: progress(total - left, total),
+                    progress=None if progress is None else lambda _, left, total: progress(total - left, total),
                 )
                 target.execute("PRAGMA journal_mode=DELETE")  # one file, nothing beside it
                 (finding,) = target.execute("PRAGMA quick_check(1)").fetchone()
                 if finding != "ok":
-                    raise StoreError(
-                        f"{part}: the copy is not sound ({finding}); is the store damaged?", "damaged"
-                    )
+                    raise StoreError(f"{part}: the copy is not sound ({finding}); is the store damaged?", "damaged")
             finally:
                 target.close()
         with part.open("rb") as written:
@@ -95,9 +91,7 @@ def backup_path(store: Path, at: datetime) -> Path:
 
 def last_good_backup(store: Path) -> Path | None:
     """The newest backup beside a store that opens and is sound."""
-    for path in sorted(
-        backup_folder(store).glob("*.db"), key=lambda found: found.stat().st_mtime, reverse=True
-    ):
+    for path in sorted(backup_folder(store).glob("*.db"), key=lambda found: found.stat().st_mtime, reverse=True):
         try:
             open_store(path, create=False, read_only=True, check=True).close()
         except StoreError:

@@ -27,14 +27,10 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
     with store.transaction():
         # A row with a newer time and no say, so that the change wins wherever stores merge.
         store.query(
-            "UPDATE claim SET person_id = NULL, holds = 0, changed_at = ? WHERE payload_uid IN ("
-            + _UIDS
-            + ")",
+            "UPDATE claim SET person_id = NULL, holds = 0, changed_at = ? WHERE payload_uid IN (" + _UIDS + ")",
             (to_us(at), reading.reading_id),
         )
-        audit.record(
-            store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person)
-        )
+        audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))
 
 
 _UIDS = (

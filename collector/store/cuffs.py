@@ -87,16 +87,12 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
 
 
 def handles_of(store: Store, cuff_id: int) -> dict[int, int]:
-    return dict(
-        store.query("SELECT handle, characteristic FROM cuff_handle WHERE cuff_id = ?", (cuff_id,)).fetchall()
-    )
+    return dict(store.query("SELECT handle, characteristic FROM cuff_handle WHERE cuff_id = ?", (cuff_id,)).fetchall())
 
 
 def known(store: Store) -> list[tuple[str, bool, dict[int, int]]]:
     """What a radio remembers between runs: (address, bonded, value handles) of every cuff not forgotten."""
-    rows = store.query(
-        "SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?", (HAND,)
-    ).fetchall()
+    rows = store.query("SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?", (HAND,)).fetchall()
     return [(address, bool(bonded), handles_of(store, number)) for number, address, bonded in rows]
 
 
@@ -111,9 +107,7 @@ def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
     with store.transaction():
         if given is not None and (other := find(store, given)) not in (None, address):
             raise StoreError(f"'{given}' is the name of {other} already", "refused")
-        store.query(
-            "UPDATE cuff SET name = ?, name_set_at = ? WHERE address = ?", (given, to_us(at), address)
-        )
+        store.query("UPDATE cuff SET name = ?, name_set_at = ? WHERE address = ?", (given, to_us(at), address))
         audit.record(store, at, "cuff named", {"cuff": address, "name": given})
 
 
@@ -125,9 +119,7 @@ def forget(store: Store, wanted: str, at: datetime) -> None:
             "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?",
             (to_us(at), address),
         )
-        store.query(
-            "DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,)
-        )
+        store.query("DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,))
         audit.record(store, at, "cuff forgotten", {"cuff": address})
 
 

@@ -90,9 +90,7 @@ def _heard(row: tuple[Any, ...]) -> Heard:
     return Heard(*fields)
 
 
-def set_outcome(
-    store: Store, payload: int, kind: str, reading: int | None, reason: str | None = None
-) -> None:
+def set_outcome(store: Store, payload: int, kind: str, reading: int | None, reason: str | None = None) -> None:
     store.query(
         "INSERT INTO outcome (payload_id, kind, reading, reason) VALUES (?, ?, ?, ?) "
         "ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading, "
@@ -157,51 +155,59 @@ def add_sighting(store: Store, reading: int) -> None:
 
 def add_mark(store: Store, reading: int, mark: str) -> None:
     """Adds to the marks of content, once, in alphabetical order."""
-    marks = set(
-        filter(None, store.scalar("SELECT content_marks FROM reading WHERE id = ?", (reading,)).split(";"))
-    )
+    marks = set(filter(None, store.scalar("SELECT content_marks FROM reading WHERE id = ?", (reading,)).split(";")))
     if mark not in marks:
-        store.query(
-            "UPDATE reading SET content_marks = ? WHERE id = ?", (";".join(sorted(marks | {mark})), reading)
-        )
+        store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (";".join(sorted(marks | {mark})), reading))
 
 
 def assess(store: Store, cuff_id: int, checks: tuple[str, ...]) -> None:
     """What the cuff can assess, for readings from before that was known."""
-    store.query(
-        "UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL", (";".join(checks), cuff_id)
-    )
+    store.query("UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL", (";".join(checks), cuff_id))
 
 
 def drop_cuff(store: Store, cuff_id: int) -> None:
     """Throw away everything derived from a cuff's payloads."""
-    store.query(
-        "DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,)
-    )
+    store.query("DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,))
     store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
 
 
 def note_taken_up(store: Store, cuff_id: int, at: int) -> None:
-    """A payload that arrived then (microseconds UTC) has an outcome; its reading's time is not final."""
+    """A payload that arrived then (microseconds UTC) has an outcome."""
+    note_unsettled(store, cuff_id, at)
+    store.query("UPDATE derived SET latest = max(latest, ?) WHERE cuff_id = ?", (at, cuff_id))
+
+
+def note_unsettled(store: Store, cuff_id: int, at: int) -> None:
+    """Something of then is to be taken into account."""
     store.query(
-        "INSERT INTO derived (cuff_id, latest, unsettled) VALUES (?, ?, 1) ON CONFLICT (cuff_id) DO UPDATE "
-        "SET latest = max(latest, excluded.latest), unsettled = 1",
+        "INSERT INTO derived (cuff_id, unsettled_from) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
+        "SET unsettled_from = min(coalesce(unsettled_from, excluded.unsettled_from), excluded.unsettled_from)",
         (cuff_id, at),
     )
 
 
-def note_settled(store: Store, cuff_id: int, facts: int) -> None:
-    """The cuff's readings are as good as can be, with its facts up to this row taken into account."""
+def note_redo(store: Store, cuff_id: int) -> None:
+    """The cuff is to be derived anew."""
     store.query(
-        "INSERT INTO derived (cuff_id, facts) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
-        "SET facts = excluded.facts, redo = 0, unsettled = 0",
-        (cuff_id, facts),
+        "INSERT INTO derived (cuff_id, redo) VALUES (?, 1) ON CONFLICT (cuff_id) DO UPDATE SET redo = 1",
+        (cuff_id,),
     )
+
+
+def note_settled(store: Store, cuff_id: int) -> None:
+    """The cuff's readings are as good as can be."""
+    store.query("UPDATE derived SET unsettled_from = NULL, redo = 0 WHERE cuff_id = ?", (cuff_id,))
 
 
 def latest_arrival(store: Store, cuff_id: int) -> int | None:
     """Of the payloads taken up; microseconds UTC."""
     found: int | None = store.scalar("SELECT latest FROM derived WHERE cuff_id = ?", (cuff_id,))
+    return found
+
+
+def unsettled_from(store: Store, cuff_id: int) -> int | None:
+    """Since when something is not taken into account; None for nothing."""
+    found: int | None = store.scalar("SELECT unsettled_from FROM derived WHERE cuff_id = ?", (cuff_id,))
     return found
 
 
@@ -211,18 +217,13 @@ def cuffs_to_redo(store: Store) -> list[int]:
 
 
 def cuffs_unsettled(store: Store) -> list[int]:
-    """Cuffs with payloads or facts that were not taken into account in full."""
-    rows = store.query(
-        "SELECT cuff.id FROM cuff LEFT JOIN derived ON derived.cuff_id = cuff.id WHERE unsettled OR "
-        "coalesce(facts, 0) < coalesce((SELECT max(id) FROM visit_fact WHERE cuff_id = cuff.id), 0) ORDER "
-        "BY cuff.id"
-    )
+    """Cuffs with something that was not taken into account in full."""
+    rows = store.query("SELECT cuff_id FROM derived WHERE unsettled_from IS NOT NULL ORDER BY cuff_id")
     return [row[0] for row in rows]
 
 
 def every_cuff(store: Store, address: str | None = None) -> list[int]:
     """Rows of all cuffs, or of the one."""
     return [
-        row[0]
-        for row in store.query("SELECT id FROM cuff WHERE ?1 IS NULL OR address = ?1 ORDER BY id", (address,))
+        row[0] for row in store.query("SELECT id FROM cuff WHERE ?1 IS NULL OR address = ?1 ORDER BY id", (address,))
     ]

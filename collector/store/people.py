@@ -40,9 +40,7 @@ def every(store: Store) -> list[Person]:
 
 def find(store: Store, name: str) -> Person | None:
     """By name, letter case aside. Two stations may have given one name to two people: StoreError says so."""
-    rows = store.query(
-        "SELECT id, name FROM person WHERE name = ? COLLATE NOCASE AND NOT gone", (name,)
-    ).fetchall()
+    rows = store.query("SELECT id, name FROM person WHERE name = ? COLLATE NOCASE AND NOT gone", (name,)).fetchall()
     if len(rows) > 1:
         raise StoreError(f"two people are called '{name}' (from two stations); rename one", "refused")
     return Person(rows[0][0], rows[0][1], 0) if rows else None

@@ -61,8 +61,7 @@ def add(
         for other in every(store, cuff=address):
             if _meet(other, slot, since, until):
                 raise StoreError(
-                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that "
-                    f"first",
+                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first",
                     "refused",
                 )
         row = store.query(

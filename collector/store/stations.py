@@ -2,6 +2,7 @@
 
 from datetime import datetime
 
+from collector.store import derived
 from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
 
@@ -21,9 +22,7 @@ def set_zone(store: Store, zone: str, at: datetime) -> None:
 def zones(store: Store) -> dict[int, list[tuple[int, str]]]:
     """Per station, (since in microseconds, IANA name), oldest first."""
     found: dict[int, list[tuple[int, str]]] = {}
-    for station, since, zone in store.query(
-        "SELECT station_id, since, zone FROM station_zone ORDER BY since"
-    ):
+    for station, since, zone in store.query("SELECT station_id, since, zone FROM station_zone ORDER BY since"):
         found.setdefault(station, []).append((since, zone))
     return found
 
@@ -60,11 +59,11 @@ def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
         ).fetchall()
         for clock, base in clocks:
             store.query("UPDATE unsure_clock SET correction = ? WHERE id = ?", (true_base - base, clock))
-            store.query(
-                "INSERT INTO derived (cuff_id, redo) SELECT DISTINCT cuff_id, 1 FROM payload WHERE "
-                "clock_id = ?1 "
-                "UNION SELECT DISTINCT cuff_id, 1 FROM visit_fact WHERE clock_id = ?1 "
-                "ON CONFLICT (cuff_id) DO UPDATE SET redo = 1",
+            cuff_ids = store.query(
+                "SELECT cuff_id FROM payload WHERE clock_id = ?1 UNION SELECT cuff_id FROM visit_fact WHERE "
+                "clock_id = ?1",
                 (clock,),
-            )
+            ).fetchall()
+            for (cuff_id,) in cuff_ids:
+                derived.note_redo(store, cuff_id)
     return len(clocks)

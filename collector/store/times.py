@@ -55,15 +55,14 @@ def placeable_one(store: Store, reading: int) -> Placeable:
     return _placeable(row)
 
 
-def newest_stamped(store: Store, cuff_id: int, clock: str, limit: int) -> list[Placeable]:
-    """The newest readings with a usable stamp of that clock, newest first."""
+def stamped_around(store: Store, cuff_id: int, clock: str, start: int, before: int) -> list[Placeable]:
+    """The readings with a usable stamp of that clock received since `start`, and the last so many before."""
     # The clock is written out, so that the index of the rare one is found.
-    rows = store.query(
-        _PLACEABLE + f"WHERE reading.cuff_id = ? AND clock = '{clock}' AND stamp_us IS NOT NULL "
-        "ORDER BY received_at DESC, payload_id DESC LIMIT ?",
-        (cuff_id, limit),
-    )
-    return [_placeable(row) for row in rows]
+    of_clock = _PLACEABLE + f"WHERE reading.cuff_id = ? AND clock = '{clock}' AND stamp_us IS NOT NULL "
+    order = "ORDER BY received_at DESC, payload_id DESC"
+    later = store.query(of_clock + "AND received_at >= ? " + order, (cuff_id, start)).fetchall()
+    earlier = store.query(of_clock + "AND received_at < ? " + order + " LIMIT ?", (cuff_id, start, before)).fetchall()
+    return [_placeable(row) for row in later + earlier]
 
 
 def _placeable(row: tuple[Any, ...]) -> Placeable:
@@ -84,11 +83,6 @@ def start_of_visit(store: Store, cuff_id: int, since: int) -> int:
     return since if begun is None else min(since, int(begun))
 
 
-def newest_arrival(store: Store, cuff_id: int) -> int:
-    """When the cuff's newest reading first came; 0 for none."""
-    return int(store.scalar("SELECT coalesce(max(received_at), 0) FROM reading WHERE cuff_id = ?", (cuff_id,)))
-
-
 def set_time(store: Store, reading: int, time: Time) -> None:
     store.query(
         "UPDATE reading SET taken_at = ?, basis = ?, uncertainty_s = ?, time_marks = ? WHERE id = ?",
@@ -98,9 +92,7 @@ def set_time(store: Store, reading: int, time: Time) -> None:
 
 def times_of(store: Store, cuff_id: int) -> dict[str, Time]:
     """When each reading of a cuff was taken, as it stands."""
-    rows = store.query(
-        "SELECT reading_id, taken_at, basis, uncertainty_s FROM reading WHERE cuff_id = ?", (cuff_id,)
-    )
+    rows = store.query("SELECT reading_id, taken_at, basis, uncertainty_s FROM reading WHERE cuff_id = ?", (cuff_id,))
     return {reading_id: Time(at, basis, uncertainty, ()) for reading_id, at, basis, uncertainty in rows}
 
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.store import cuffs
+from collector.store import cuffs, derived
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
 
@@ -27,8 +27,7 @@ def open_visit(store: Store, cuff: str, source: str, at: datetime) -> int:
     with store.transaction():
         cuffs.remember(store, cuff, at)
         made = store.query(
-            "INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, clock_id) VALUES (?, ?, ?, ?, "
-            "?, ?)",
+            "INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, clock_id) VALUES (?, ?, ?, ?, ?, ?)",
             (new_uid(), store.own_station, cuffs.row_of(store, cuff), source, to_us(at), store.clock_id),
         )
         assert made.lastrowid is not None
@@ -44,8 +43,7 @@ def close_open(store: Store, at: datetime) -> int:
     """Close this station's visits that a crash left open; returns how many. Call when the listener starts."""
     with store.transaction():
         return store.query(
-            "UPDATE visit SET closed_at = ?, outcome = 'listener stopped' "
-            "WHERE closed_at IS NULL AND station_id = ?",
+            "UPDATE visit SET closed_at = ?, outcome = 'listener stopped' WHERE closed_at IS NULL AND station_id = ?",
             (to_us(at), store.own_station),
         ).rowcount
 
@@ -147,9 +145,21 @@ def _learn(
     error: int | None,
 ) -> None:
     with store.transaction():
+        cuff_id = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
         store.query(
-            "INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, "
-            "round_trip_us, error, "
-            "clock_id) SELECT ?, id, cuff_id, ?, ?, ?, ?, ?, ?, ? FROM visit WHERE id = ?",
-            (new_uid(), kind, characteristic, value, to_us(at), round_trip_us, error, store.clock_id, visit),
+            "INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, round_trip_us, error, "
+            "clock_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                new_uid(),
+                visit,
+                cuff_id,
+                kind,
+                characteristic,
+                value,
+                to_us(at),
+                round_trip_us,
+                error,
+                store.clock_id,
+            ),
         )
+        derived.note_unsettled(store, cuff_id, to_us(at))

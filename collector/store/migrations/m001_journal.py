@@ -52,6 +52,7 @@ STATEMENTS = (
         clock_id INTEGER REFERENCES unsure_clock) STRICT""",
     "CREATE UNIQUE INDEX payload_mark ON payload (station_id, mark) WHERE mark IS NOT NULL",
     "CREATE INDEX payload_of_cuff ON payload (cuff_id, arrived_at)",
+    "CREATE INDEX payload_unsure ON payload (clock_id, number) WHERE clock_id IS NOT NULL",
     "CREATE INDEX payload_of_visit ON payload (visit_id) WHERE visit_id IS NOT NULL",
     # Payloads are the truth. Only erasing takes one away; nothing alters one.
     """CREATE TRIGGER payload_never_changes BEFORE UPDATE ON payload

@@ -33,12 +33,11 @@ STATEMENTS = (
         reading INTEGER REFERENCES reading, reason TEXT) STRICT""",
     "CREATE INDEX outcome_of_reading ON outcome (reading)",
     "CREATE INDEX outcome_trouble ON outcome (kind) WHERE kind IN ('segment', 'undecodable')",
-    # How far a cuff's facts are taken into account; latest: its newest payload's arrival, microseconds UTC;
-    # unsettled: the times of its newest readings are not final; redo: derive the whole cuff again.
+    # latest: arrival of a cuff's newest payload, microseconds UTC. unsettled_from: since when something arrived
+    # that is not taken into account in full. redo: derive the whole cuff again.
     """CREATE TABLE derived (
-        cuff_id INTEGER PRIMARY KEY REFERENCES cuff, facts INTEGER NOT NULL DEFAULT 0,
-        latest INTEGER NOT NULL DEFAULT 0, unsettled INTEGER NOT NULL DEFAULT 0,
-        redo INTEGER NOT NULL DEFAULT 0) STRICT""",
+        cuff_id INTEGER PRIMARY KEY REFERENCES cuff, latest INTEGER NOT NULL DEFAULT 0,
+        unsettled_from INTEGER, redo INTEGER NOT NULL DEFAULT 0) STRICT""",
     # Times that were improved, for whoever wonders why a reading moved.
     """CREATE TABLE retimed (
         id INTEGER PRIMARY KEY, reading_id TEXT NOT NULL, at INTEGER NOT NULL,

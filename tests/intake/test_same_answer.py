@@ -1,0 +1,66 @@
+"""One by one, caught up after a crash, or all anew: the journal always gives the same readings, ids included."""
+
+from collections.abc import Callable
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+import pytest
+from histories import Visiting, histories, play, told
+from hypothesis import given, settings
+
+from collector import intake
+from collector.intake import clockline
+from collector.store import Store, care, open_store, readings
+
+FAST = "/dev/shm" if Path("/dev/shm").is_dir() else None
+"""Where committing costs next to nothing: these tests are not about the disk."""
+
+
+@pytest.fixture(autouse=True, scope="module")
+def _short_reach() -> Any:
+    """With the windows this short, a dozen visits show what takes hundreds otherwise."""
+    patch = pytest.MonkeyPatch()
+    patch.setattr(clockline, "REACH_BACK", 3)
+    patch.setattr(clockline, "REACH_AHEAD", 2)
+    yield
+    patch.undo()
+
+
+def in_stores(work: Callable[[Path], None]) -> None:
+    with TemporaryDirectory(dir=FAST) as folder:
+        work(Path(folder))
+
+
+def ids(store: Store) -> list[str]:
+    return sorted(reading.reading_id for reading in readings.select(store))
+
+
+@given(histories)
+@settings(max_examples=150, deadline=None)
+def test_rebuild_changes_nothing(history: list[Visiting]) -> None:
+    def work(folder: Path) -> None:
+        with open_store(folder / "a.db") as store:
+            play(store, history)
+            before, known = told(store), ids(store)
+            intake.rebuild(store)
+            assert told(store) == before
+            assert ids(store) == known
+            assert not care.integrity(store)
+            assert not store.scalar("SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
+                                    "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before")
+
+    in_stores(work)
+
+
+@given(histories)
+@settings(max_examples=100, deadline=None)
+def test_catching_up_is_as_good_as_being_there(history: list[Visiting]) -> None:
+    def work(folder: Path) -> None:
+        with open_store(folder / "a.db") as there, open_store(folder / "b.db") as late:
+            play(there, history)
+            play(late, history, live=False)
+            intake.catch_up(late)
+            assert told(late) == told(there)
+
+    in_stores(work)
