@@ -1,4 +1,4 @@
-"""Each notice once until it is over, through each channel by itself, across restarts; nothing personal without leave."""
+"""Each notice once until it is over, through each channel by itself, across restarts; nothing personal unasked."""
 
 import json
 import logging
@@ -23,8 +23,8 @@ from parsers.stamps import DateTime, build_date_time
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
 KITCHEN = "C0:FF:EE:00:00:01"
 LOW = Notice("battery", KITCHEN, "kitchen: its battery is at 5 %", "put new batteries in")
-HIGH = Notice("very high", KITCHEN, "a very high reading came", "measure again", "a very high reading came (Ada): 199/120",
-              {"person": "Ada", "systolic": "199"})
+HIGH = Notice("very high", KITCHEN, "a very high reading came", "measure again",
+              "a very high reading came (Ada): 199/120", {"person": "Ada", "systolic": "199"})
 
 
 class Ear:
@@ -161,8 +161,8 @@ def test_a_program_that_is_not_there(tmp_path: Path) -> None:
 
 def test_a_program_that_hangs_is_stopped_with_its_children(tmp_path: Path) -> None:
     """The child shares our pipe: unless it is stopped too, waiting for the pipe's end would never return."""
-    argv = program(tmp_path, "import subprocess\nsubprocess.Popen([sys.executable, '-c', 'import time; time.sleep(600)'])\n"
-                             "time.sleep(600)")
+    sleep = "import time; time.sleep(600)"
+    argv = program(tmp_path, f"import subprocess\nsubprocess.Popen([sys.executable, '-c', {sleep!r}])\n{sleep}")
     with pytest.raises(ChannelError, match="did not end within 1 s"):
         CommandChannel(argv, 1, False).begins(LOW, NOW)
 
@@ -280,4 +280,4 @@ def test_many_readings_at_once_make_one_round(store: Path) -> None:
 def test_defaults_are_private_and_quiet() -> None:
     assert Notices().personal is False
     assert Notices().command == ()
-    assert OVER_AFTER >= timedelta(minutes=30)
+    assert timedelta(minutes=30) <= OVER_AFTER

@@ -106,7 +106,8 @@ def test_kilopascal_are_weighed_as_mmhg() -> None:
     assert as_mmhg(None, "kPa") is None
 
 
-@pytest.mark.parametrize(("done", "expected", "short"), [(11, 12, True), (12, 12, False), (20, 12, False), (0, 0, False)])
+@pytest.mark.parametrize(("done", "expected", "short"), [
+    (11, 12, True), (12, 12, False), (20, 12, False), (0, 0, False)])
 def test_a_series(done: int, expected: int, short: bool) -> None:
     series = Series("Ada", "7f3a", "esh-2023", done, expected)
     found = standing(Situation(NOW, series=(series,)), Limits())

@@ -72,8 +72,8 @@ class Rounds:
 
     def __call__(self) -> str | None:
         """For a Job. Says nothing: the notices are in the log themselves."""
-        self._waiting.clear()
         with self._one_at_a_time:
+            self._waiting.clear()
             now = datetime.now(UTC)
             try:
                 with open_store(self.store, create=False) as store:
