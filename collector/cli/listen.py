@@ -28,7 +28,8 @@ def listen(
 ) -> None:
     """Collect from every cuff in reach, until stopped.
 
-    Runs until Ctrl-C or SIGTERM; one line an event on stderr. Two listeners never share a store.
+    Runs until Ctrl-C or SIGTERM; one line an event on stderr. Two listeners never share a store. SIGHUP has it read
+    the configuration again.
 
     \b
     Examples:
@@ -38,13 +39,18 @@ def listen(
     import asyncio
 
     from collector.service import log as lines
+    from collector.service.config import load
     from collector.service.listening import listen as collect
 
     if log not in LEVELS:
         raise Usage(f"--log {log}: there is no such level; take one of {', '.join(LEVELS)}")
     around = of(ctx)
     lines.set_up(log)
-    asyncio.run(collect(Path(around.store_path), chosen(around.config, radio, adapter)))
+
+    def again() -> "Config":
+        return chosen(load(around.config_option), radio, adapter)
+
+    asyncio.run(collect(Path(around.store_path), chosen(around.config, radio, adapter), again=again))
 
 
 def chosen(config: "Config", radio: str | None, adapter: str | None) -> "Config":

@@ -19,16 +19,33 @@ GRACE_S = 4.5  # a stop asked for ends within five seconds, whatever the radio i
 STALLED_S = 180.0  # a radio that shows no sign of life for so long is worth a restart
 
 
-def stop_on_signals(stop: asyncio.Event) -> None:
-    """SIGTERM and SIGINT ask for a clean end."""
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
+class Course:
+    """What the service is to do, as signals and configuration change it: the visit's plan, a stop, a new start."""
+
+    def __init__(self, plan: VisitPlan, stop: asyncio.Event | None = None) -> None:
+        self.plan = plan
+        self.stop = stop or asyncio.Event()
+        self._this_run = asyncio.Event()
+
+    def restart(self, plan: VisitPlan) -> None:
+        """Go on with another plan: the radio's present run ends gently and a new one begins."""
+        self.plan = plan
+        self._this_run.set()
+
+    def end(self) -> None:
+        self.stop.set()
+        self._this_run.set()
+
+    def begin_run(self) -> asyncio.Event:
+        """Set when the run that begins now has to end."""
+        self._this_run = asyncio.Event()
+        if self.stop.is_set():
+            self._this_run.set()
+        return self._this_run
 
 
-async def keep_radio_running(radio: Radio, desk: Desk, plan: VisitPlan, stop: asyncio.Event,
-                             retry_s: float = RETRY_S) -> None:
-    """Run the radio until `stop`; where it can't be had, say why once, and try again until it can."""
+async def keep_radio_running(radio: Radio, desk: Desk, course: Course, retry_s: float = RETRY_S) -> None:
+    """Run the radio until told to stop; where it can't be had, say why once, and try again until it can."""
     told: str | None = None
 
     def up() -> None:
@@ -38,32 +55,32 @@ async def keep_radio_running(radio: Radio, desk: Desk, plan: VisitPlan, stop: as
             log.info("the radio works again")
             told = None
 
-    while not stop.is_set():
-        trouble = "the radio ended by itself"
+    while not course.stop.is_set():
+        trouble, ending = "the radio ended by itself", course.begin_run()
         try:
-            await _run_once(radio, desk, plan, stop, up)
+            await _run_once(radio, desk, course.plan, ending, up)
         except RadioUnavailable as error:
             trouble = str(error)
         except Exception as error:
             log.debug("radio", exc_info=True)
             trouble = f"the radio failed: {type(error).__name__}: {error}"
-        if stop.is_set():
-            return
+        if ending.is_set():
+            continue
         if trouble != told:
             desk.tell("radio", f"{trouble}; trying again every {retry_s:g} s")
             told = trouble
         with suppress(TimeoutError):
-            await asyncio.wait_for(stop.wait(), retry_s)
+            await asyncio.wait_for(ending.wait(), retry_s)
         radio.progress = time.monotonic()  # waiting for an adapter is not a stall
 
 
-async def _run_once(radio: Radio, desk: Desk, plan: VisitPlan, stop: asyncio.Event, up: Callable[[], None]) -> None:
-    """One run of the radio; after `stop` it has GRACE_S to finish its visits, then it is cut off.
+async def _run_once(radio: Radio, desk: Desk, plan: VisitPlan, ending: asyncio.Event, up: Callable[[], None]) -> None:
+    """One run of the radio; once it is to end it has GRACE_S to finish its visits, then it is cut off.
 
     up: called once the radio has run for a moment without failing.
     """
-    running = asyncio.create_task(radio.run(desk, plan, stop))
-    waiting = asyncio.create_task(stop.wait())
+    running = asyncio.create_task(radio.run(desk, plan, ending))
+    waiting = asyncio.create_task(ending.wait())
     try:
         done, _ = await asyncio.wait({running, waiting}, timeout=SETTLED_S, return_when=asyncio.FIRST_COMPLETED)
         if not done:
@@ -94,19 +111,43 @@ async def feed_watchdog(radio: Radio, stalled_s: float = STALLED_S) -> None:
         await asyncio.sleep(interval)
 
 
-async def run(radio: Radio, desk: Desk, plan: VisitPlan, jobs: Iterable[schedule.Job] = (),
-              stop: asyncio.Event | None = None) -> None:
-    """The whole service around one radio: recurring jobs, readiness, watchdog, clean end."""
-    stop = stop or asyncio.Event()
-    stop_on_signals(stop)
-    scheduler = schedule.start(jobs)
+async def run(radio: Radio, desk: Desk, course: Course, jobs: Callable[[], Iterable[schedule.Job]] = tuple,
+              reload: Callable[[], VisitPlan | None] | None = None) -> None:
+    """The whole service around one radio: recurring jobs, readiness, watchdog, clean end.
+
+    reload: on SIGHUP, reads the configuration again; None when nothing is to change. `jobs` is asked anew then.
+    """
+    scheduler = schedule.start(jobs())
     watchdog = asyncio.create_task(feed_watchdog(radio))
+
+    def begin_anew() -> None:
+        nonlocal scheduler
+        tell_systemd("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        plan = reload() if reload else None
+        if plan is not None:
+            scheduler.shutdown(wait=False)
+            scheduler = schedule.start(jobs())
+            course.restart(plan)
+        tell_systemd("READY=1")
+
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, course.end)
+    loop.add_signal_handler(signal.SIGHUP, begin_anew)
+    ending = asyncio.create_task(_end_when_stopped(course))
     tell_systemd("READY=1", f"STATUS=listening ({radio.source})")
     log.info("listening (%s)", radio.source)
     try:
-        await keep_radio_running(radio, desk, plan, stop)
+        await keep_radio_running(radio, desk, course)
     finally:
         tell_systemd("STOPPING=1")
         watchdog.cancel()
+        ending.cancel()
         scheduler.shutdown(wait=False)
         log.info("stopped")
+
+
+async def _end_when_stopped(course: Course) -> None:
+    """A stop that somebody set from outside ends the present run too."""
+    await course.stop.wait()
+    course.end()

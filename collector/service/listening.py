@@ -3,7 +3,7 @@
 import asyncio
 import logging
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,12 +16,14 @@ from collector.service.desk import StoreDesk
 from collector.service.lock import only_listener
 from collector.service.ourclock import OurClock
 from collector.service.schedule import Job
+from collector.service.schema import ConfigError
 from collector.store import care, conditions, stations, visits
 from collector.store.database import Store, open_store
 
 log = logging.getLogger("quietcuff.service")
 
 CLOCK_LOOK_S = 30.0
+NOTICES_S = 900.0
 
 
 def plan_of(config: Config) -> VisitPlan:
@@ -72,18 +74,58 @@ def daily_care(path: Path) -> Callable[[], str | None]:
     return work
 
 
-async def listen(path: Path, config: Config, radio: Radio | None = None, jobs: Iterable[Job] = (),
-                 stop: asyncio.Event | None = None, heard: Callable[[str], None] | None = None) -> None:
-    """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin."""
+def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> list[Job]:
+    """The recurring work that the configuration asks for."""
+    from collector.service import backups
+
+    jobs = [Job("daily care of the store", daily_care(path), daily_at="03:30"),
+            Job("notices", rounds, every_s=NOTICES_S)]
+    if config.backup.daily:
+        folder = backups.folder_of(path, config.backup.folder)
+        work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
+        jobs.append(Job("daily backup", work, daily_at=config.backup.at))
+    return jobs
+
+
+async def listen(path: Path, config: Config, radio: Radio | None = None, stop: asyncio.Event | None = None,
+                 heard: Callable[[str], None] | None = None, again: Callable[[], Config] | None = None) -> None:
+    """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin.
+
+    heard: called with the id of each new reading. again: reads the configuration anew, for SIGHUP.
+    """
+    from collector.service.notices.rounds import Rounds
+
     os.umask(0o077)
+    rounds = Rounds(path, config)
+
+    def new_reading(reading_id: str) -> None:
+        rounds.soon()
+        if heard:
+            heard(reading_id)
+
     with open_store(path, check=True) as store, only_listener(path):
-        desk = StoreDesk(store, config.radio.accept, heard)
+        desk = StoreDesk(store, config.radio.accept, new_reading)
+        course = daemon.Course(plan_of(config), stop)
         clock = OurClock(store)
         _take_up(store, desk, zone_of(config), clock)
         looking = asyncio.create_task(_watch_clock(clock, desk))
-        care_job = Job("daily care of the store", daily_care(path), daily_at="03:30")
+
+        def reload() -> VisitPlan | None:
+            nonlocal config, rounds
+            try:
+                config = again() if again else config
+            except ConfigError as error:
+                log.error("the configuration stays as it was: %s", error)
+                return None
+            rounds = Rounds(path, config)
+            desk.accept = config.radio.accept
+            stations.set_zone(store, zone_of(config), datetime.now(UTC))
+            log.info("the configuration was read again; a change of store, radio or adapter waits for a restart")
+            return plan_of(config)
+
         try:
-            await daemon.run(radio or radio_of(config, path), desk, plan_of(config), [care_job, *jobs], stop)
+            await daemon.run(radio or radio_of(config, path), desk, course,
+                             lambda: jobs_of(path, config, rounds), reload)
         finally:
             looking.cancel()
             with suppress(asyncio.CancelledError):

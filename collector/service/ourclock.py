@@ -39,12 +39,12 @@ def synchronised() -> bool:
 def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     """The clock is not absurd, and either set by the network or kept while the machine is off.
 
-    Boards without a battery-backed clock are those described by a device tree and without /dev/rtc0; any
+    Boards without a battery-backed clock are those described by a device tree and without /sys/class/rtc/rtc0; any
     other machine, a virtual one included, starts with a time that somebody kept for it.
     """
     if (time.time() if now is None else now) < NEVER_BEFORE:
         return False
-    keeps_time = (root / "dev/rtc0").exists() or not (root / "proc/device-tree").exists()
+    keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / "proc/device-tree").exists()
     return keeps_time or synchronised()
 
 

@@ -53,11 +53,13 @@ class FlakyRadio:
         self.error = error or RadioUnavailable("no Bluetooth adapter: plug one in")
         self.up = asyncio.Event()
         self.cut_off = False
+        self.plans: list[VisitPlan] = []
 
     async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
         if self.failures:
             self.failures -= 1
             raise self.error
+        self.plans.append(plan)
         self.up.set()
         try:
             await (asyncio.Event().wait() if self.stubborn else stop.wait())
@@ -73,33 +75,46 @@ def no_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: pytest.LogCaptureFixture) -> None:
-    desk, radio, stop = QuietDesk(), FlakyRadio(failures=5), asyncio.Event()
+    desk, radio, course = QuietDesk(), FlakyRadio(failures=5), daemon.Course(VisitPlan())
     with caplog.at_level(logging.INFO, "quietcuff"):
-        task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
+        task = asyncio.create_task(daemon.keep_radio_running(radio, desk, course, retry_s=0.001))
         await radio.up.wait()
         await asyncio.wait_for(desk.over.wait(), 5)
-        stop.set()
+        course.end()
         await task
     assert [text for _, text in desk.told] == ["no Bluetooth adapter: plug one in; trying again every 0.001 s", None]
     assert "the radio works again" in caplog.messages
 
 
 async def test_an_unforeseen_error_is_told_and_not_the_end() -> None:
-    desk, radio, stop = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), asyncio.Event()
-    task = asyncio.create_task(daemon.keep_radio_running(radio, desk, VisitPlan(), stop, retry_s=0.001))
+    desk, radio, course = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), daemon.Course(VisitPlan())
+    task = asyncio.create_task(daemon.keep_radio_running(radio, desk, course, retry_s=0.001))
     await radio.up.wait()
-    stop.set()
+    course.end()
     await task
     assert "the radio failed: KeyError: 'what'" in str(desk.told[0])
 
 
 async def test_a_visit_that_does_not_end_is_given_up_after_the_grace() -> None:
-    radio, stop = FlakyRadio(stubborn=True), asyncio.Event()
-    task = asyncio.create_task(daemon.keep_radio_running(radio, QuietDesk(), VisitPlan(), stop))
+    radio, course = FlakyRadio(stubborn=True), daemon.Course(VisitPlan())
+    task = asyncio.create_task(daemon.keep_radio_running(radio, QuietDesk(), course))
     await radio.up.wait()
-    stop.set()
+    course.end()
     await asyncio.wait_for(task, 2)
     assert radio.cut_off
+
+
+async def test_another_plan_restarts_the_radio_gently() -> None:
+    radio, course = FlakyRadio(), daemon.Course(VisitPlan())
+    task = asyncio.create_task(daemon.keep_radio_running(radio, QuietDesk(), course))
+    await radio.up.wait()
+    radio.up.clear()
+    course.restart(VisitPlan(set_clock="always"))
+    await asyncio.wait_for(radio.up.wait(), 2)
+    assert [plan.set_clock for plan in radio.plans] == ["never", "always"]
+    assert not radio.cut_off
+    course.end()
+    await asyncio.wait_for(task, 2)
 
 
 async def test_run_tells_systemd_when_ready_and_when_stopping(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -109,11 +124,11 @@ async def test_run_tells_systemd_when_ready_and_when_stopping(tmp_path: Path, mo
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
         monkeypatch.setenv("WATCHDOG_USEC", "20000")
         monkeypatch.delenv("WATCHDOG_PID", raising=False)
-        radio, stop = FlakyRadio(), asyncio.Event()
-        task = asyncio.create_task(daemon.run(radio, QuietDesk(), VisitPlan(), stop=stop))
+        radio, course = FlakyRadio(), daemon.Course(VisitPlan())
+        task = asyncio.create_task(daemon.run(radio, QuietDesk(), course))
         await radio.up.wait()
         await asyncio.sleep(0.05)
-        stop.set()
+        course.end()
         await asyncio.wait_for(task, 5)
         heard = []
         while True:

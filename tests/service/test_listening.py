@@ -16,7 +16,6 @@ from collector.radio.port import Arrival, Handles, KnownCuff, Named, NotTaken
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config
-from collector.service.config import Radio as RadioSection
 from collector.service.desk import StoreDesk
 from collector.service.listening import daily_care, listen
 from collector.store import conditions, cuffs, journal, readings
@@ -182,5 +181,25 @@ def test_listen_ends_cleanly_on_a_signal_and_refuses_a_second(tmp_path: Path, nu
     assert "Traceback" not in rest + second.stderr
 
 
-def test_accept_is_what_the_configuration_says() -> None:
-    assert Config(radio=RadioSection(accept="known")).radio.accept == "known"
+def test_sighup_reads_the_configuration_again_and_survives_a_wrong_one(tmp_path: Path) -> None:
+    path, file = tmp_path / "store.db", tmp_path / "quietcuff.toml"
+    file.write_text('[radio]\nkind = "virtual"\naccept = "any"\n', "utf-8")
+    command = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "--config", str(file), "listen"]
+    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stderr is not None
+
+        def until(words: str) -> str:
+            while words not in (line := process.stderr.readline()):
+                assert line, f"never said: {words}"
+            return line
+
+        until("listening")
+        file.write_text('[radio]\nkind = "virtual"\naccept = "nobody"\n', "utf-8")
+        process.send_signal(signal.SIGHUP)
+        assert "accept" in until("the configuration stays as it was")
+        file.write_text('[radio]\nkind = "virtual"\naccept = "known"\n', "utf-8")
+        process.send_signal(signal.SIGHUP)
+        until("the configuration was read again")
+        process.send_signal(signal.SIGTERM)
+        process.stderr.read()
+        assert process.wait(timeout=10) == 0
