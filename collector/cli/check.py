@@ -53,7 +53,7 @@ def check(
 
 
 def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
-    from collector.cli.checks import bluetooth, clock, service
+    from collector.cli.checks import bluetooth, clock, notices, service
     from collector.cli.checks import store as stored
     from collector.service.config import Config, usual_store
     from collector.service.lock import listener
@@ -80,6 +80,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
             for finding in service.conditions(store, pid):
                 told.add(finding.topic)
                 yield finding
+            yield from notices.look(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)

@@ -1,0 +1,20 @@
+"""What the service would give notice of: missed cuffs, batteries, clocks, backups, very high readings."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+from collector.cli.checks.finding import Finding, attention
+
+if TYPE_CHECKING:
+    from collector.service.config import Config
+    from collector.store.database import Store
+
+_LOOKED_AT_ELSEWHERE = frozenset({"bond", "disk", "service"})
+
+
+def look(store: "Store", config: "Config") -> Iterator[Finding]:
+    from collector.service.notices.rounds import notices_now
+
+    for notice in notices_now(store, config):
+        if notice.topic not in _LOOKED_AT_ELSEWHERE:
+            yield attention(notice.topic, notice.words(personal=True), notice.remedy)
