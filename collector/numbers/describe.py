@@ -1,0 +1,127 @@
+"""Descriptive statistics of a series, and Welch's comparison of two. Standard library only.
+
+Sources: sample moments as in any textbook; average real variability, successive variation: Journal of the Medical
+Association (JMAJ) 2025, table 1, and PMC8030409, table 1; Welch 1947 with Satterthwaite's degrees of freedom.
+All functions take plain floats and raise ValueError for fewer values than they need.
+"""
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import fsum, sqrt
+
+from collector.numbers.student import quantile, two_sided_p
+
+Series = Sequence[float]
+
+
+def mean(values: Series) -> float:
+    _need(values, 1)
+    return fsum(values) / len(values)
+
+
+def variance(values: Series) -> float:
+    """With n - 1, in squared units of the values."""
+    _need(values, 2)
+    middle = mean(values)
+    return fsum((value - middle) ** 2 for value in values) / (len(values) - 1)
+
+
+def sd(values: Series) -> float:
+    """Standard deviation with n - 1, in units of the values."""
+    return sqrt(variance(values))
+
+
+def cv(values: Series) -> float:
+    """Coefficient of variation: 100 SD / mean, percent."""
+    middle = mean(values)
+    if not middle:
+        raise ValueError("no coefficient of variation where the mean is 0")
+    return 100 * sd(values) / middle
+
+
+def arv(values: Series, gaps: Series | None = None) -> float:
+    """Average real variability: the mean step from one value to the next, in units of the values.
+
+    gaps: the time between neighbours, one fewer than the values; a step counts by its gap. None: evenly spaced.
+    """
+    _need(values, 2)
+    steps = [abs(after - before) for before, after in itertools.pairwise(values)]
+    weights = [1.0] * len(steps) if gaps is None else list(gaps)
+    if len(weights) != len(steps) or min(weights) <= 0:
+        raise ValueError("there is one positive gap between each two neighbours")
+    return fsum(weight * step for weight, step in zip(weights, steps, strict=True)) / fsum(weights)
+
+
+def rmssd(values: Series) -> float:
+    """Successive variation: root of the mean squared step from one value to the next, in units of the values."""
+    _need(values, 2)
+    return sqrt(fsum((b - a) ** 2 for a, b in itertools.pairwise(values)) / (len(values) - 1))
+
+
+def standard_error(values: Series) -> float:
+    """Of the mean of independent values: SD / root of n."""
+    return sd(values) / sqrt(len(values))
+
+
+def margin(values: Series, confidence: float = 0.95) -> float:
+    """Half the width of the t interval round the mean of independent values."""
+    return quantile(0.5 + confidence / 2, len(values) - 1) * standard_error(values)
+
+
+def within_sd(groups: Sequence[Series]) -> float:
+    """Standard deviation of repeats in one and the same subject, pooled over subjects (Bland and Altman 1999, section
+    3: one-way analysis of variance). Groups with one value say nothing and are passed over."""
+    usable = [group for group in groups if len(group) > 1]
+    if not usable:
+        raise ValueError("needs at least one group with two values")
+    spare = sum(len(group) - 1 for group in usable)
+    return sqrt(fsum(variance(group) * (len(group) - 1) for group in usable) / spare)
+
+
+def neighbour_correlation(values: Series) -> float:
+    """Lag-1 autocorrelation. 0 for a series that does not vary."""
+    _need(values, 3)
+    middle = mean(values)
+    whole = fsum((value - middle) ** 2 for value in values)
+    shared = fsum((a - middle) * (b - middle) for a, b in itertools.pairwise(values))
+    return shared / whole if whole else 0.0
+
+
+def effective_n(n: int, correlation: float) -> float:
+    """How many independent values n neighbours are worth: n (1 - r) / (1 + r). Never more than n, never under 2, so
+    that a correlation estimated from few values cannot promise more than was measured."""
+    r = min(max(correlation, 0.0), 0.99)
+    return max(2.0, n * (1 - r) / (1 + r))
+
+
+@dataclass(frozen=True, slots=True)
+class Welch:
+    """Mean of `after` minus mean of `before`, with its interval. In units of the values; t and df have none."""
+
+    difference: float
+    low: float
+    high: float
+    t: float | None  # None where neither side varies
+    df: float | None
+    p: float | None  # two-sided
+
+
+def welch(before: Series, after: Series, confidence: float = 0.95,
+          sizes: tuple[float, float] | None = None) -> Welch:
+    """Two means compared without taking the two spreads for equal. sizes: effective sizes in place of the counts."""
+    n1, n2 = sizes or (float(len(before)), float(len(after)))
+    difference = mean(after) - mean(before)
+    part1, part2 = variance(before) / n1, variance(after) / n2
+    if part1 + part2 == 0:
+        return Welch(difference, difference, difference, None, None, None)
+    df = (part1 + part2) ** 2 / (part1**2 / (n1 - 1) + part2**2 / (n2 - 1))
+    error = sqrt(part1 + part2)
+    reach = quantile(0.5 + confidence / 2, df) * error
+    t = difference / error
+    return Welch(difference, difference - reach, difference + reach, t, df, two_sided_p(t, df))
+
+
+def _need(values: Series, least: int) -> None:
+    if len(values) < least:
+        raise ValueError(f"needs at least {least} value{'s' if least > 1 else ''}, got {len(values)}")

@@ -1,0 +1,24 @@
+"""Values that no measurement can mean. They are marked, never dropped: the person and the physician decide.
+
+The limits are a choice of this project for spotting slips of the pen and failed measurements, not for diagnosis; no
+source gives them. Some surveys record a diastolic of 0 (sounds heard down to zero): from a home cuff it is an error.
+"""
+
+from decimal import Decimal
+
+SYSTOLIC = (50, 280)  # mmHg, both included
+DIASTOLIC = (20, 180)
+LEAST_PULSE_PRESSURE = 10  # systolic minus diastolic, mmHg
+PULSE = (25, 220)  # per minute
+
+
+def marks(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None = None) -> tuple[str, ...]:
+    """What is implausible, each in words; empty when all is well. A value that was not obtained is no mark."""
+    found = [f"{name} {value:f} {unit} is outside {least} to {most}"
+             for name, value, (least, most), unit in (
+                 ("systolic", systolic, SYSTOLIC, "mmHg"), ("diastolic", diastolic, DIASTOLIC, "mmHg"),
+                 ("pulse", pulse, PULSE, "per minute"))
+             if value is not None and not least <= value <= most]
+    if systolic is not None and diastolic is not None and systolic - diastolic < LEAST_PULSE_PRESSURE:
+        found.append(f"systolic {systolic:f} is less than {LEAST_PULSE_PRESSURE} mmHg over diastolic {diastolic:f}")
+    return tuple(found)

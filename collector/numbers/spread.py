@@ -1,0 +1,46 @@
+"""How much a series varies, with the unit it was reckoned from: readings, day means, or one session's means.
+
+The unit changes every number. Day means are the usual one: readings a minute apart are no independent values.
+"""
+
+import itertools
+from collections.abc import Sequence
+from datetime import date
+
+from collector.numbers import describe
+from collector.numbers.selecting import Counted
+from collector.numbers.values import Pair, Spread
+
+UNITS = ("day means", "morning means", "evening means", "readings")
+
+
+def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, float]]]:
+    """Mean systolic and diastolic of each day, in the order of days, mmHg."""
+    days: dict[date, list[Counted]] = {}
+    for one in readings:
+        days.setdefault(one.day, []).append(one)
+    return [(day, (describe.mean([float(one.systolic) for one in found]),
+                   describe.mean([float(one.diastolic) for one in found])))
+            for day, found in sorted(days.items())]
+
+
+def spread(readings: Sequence[Counted], unit: str = "day means") -> Spread:
+    """SD, CV, ARV and successive variation. A step between days counts by the days between; readings count evenly.
+
+    Raises ValueError for a unit that is not one of UNITS.
+    """
+    if unit not in UNITS:
+        raise ValueError(f"a spread is reckoned from one of {', '.join(UNITS)}, not from '{unit}'")
+    gaps: list[float] | None = None
+    if unit == "readings":
+        pairs = [(float(one.systolic), float(one.diastolic)) for one in readings]
+    else:
+        session = unit.split()[0]
+        dated = day_means([one for one in readings if session in ("day", one.session)])
+        gaps = [float((after - before).days) for (before, _), (after, _) in itertools.pairwise(dated)]
+        pairs = [pair for _, pair in dated]
+    if len(pairs) < 2:
+        return Spread(unit, len(pairs), None, None, None, None)
+    series = list(zip(*pairs, strict=True))
+    return Spread(unit, len(pairs), Pair(*map(describe.sd, series)), Pair(*map(describe.cv, series)),
+                  Pair(*(describe.arv(values, gaps) for values in series)), Pair(*map(describe.rmssd, series)))
