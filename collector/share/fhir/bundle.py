@@ -6,7 +6,7 @@ from typing import TextIO
 from collector.share.exchange import Exchange
 from collector.share.fhir import averages
 from collector.share.fhir.actors import Resource
-from collector.share.fhir.observations import Observations
+from collector.share.fhir.observations import Observations, reading_conditions
 from collector.store.values import Reading
 
 
@@ -53,10 +53,31 @@ def write_bulk(readings: Iterable[Reading], file: TextIO, exchange: Exchange) ->
     return count.readings
 
 
-def transaction(readings: Iterable[Reading], exchange: Exchange) -> str:
-    """One transaction Bundle as text, for sending."""
-    entries = ",\n".join(_entry(one, "transaction") for one in resources(readings, exchange, in_bundle=True))
-    return _start("transaction") + (f',"entry":[\n{entries}\n]' if entries else "") + "}\n"
+def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterable[str], exchange: Exchange) -> str:
+    """One transaction for a server: what is fresh is created on condition, what has changed is updated on condition,
+    what is gone is deleted on condition (FHIR R4, http). Sent twice, it does nothing the second time."""
+    made = Observations(exchange, in_bundle=True)
+    entries = [_entry(one, "transaction") for reading in fresh for one in made.of(reading)]
+    for reading in changed:
+        left = set(reading_conditions(reading.reading_id))
+        for one in made.of(reading):
+            entries.append(_update(one) if one.condition in left else _entry(one, "transaction"))
+            left.discard(one.condition)
+        entries += map(_delete, sorted(left))
+    entries += [_delete(condition) for reading_id in gone for condition in reading_conditions(reading_id)]
+    joined = ",\n".join(entries)
+    return _start("transaction") + (f',"entry":[\n{joined}\n]' if entries else "") + "}\n"
+
+
+def _update(resource: Resource) -> str:
+    # The server knows its own id of it, and refuses another (FHIR R4, http, conditional update).
+    text = resource.text.replace(f'"id":"{resource.uuid}",', "", 1)
+    return (f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{text},"request":'
+            f'{{"method":"PUT","url":"{resource.kind}?{resource.condition}"}}}}')
+
+
+def _delete(condition: str) -> str:
+    return f'{{"request":{{"method":"DELETE","url":"Observation?{condition}"}}}}'
 
 
 def _write(readings: Iterable[Reading], file: TextIO, exchange: Exchange, kind: str) -> int:

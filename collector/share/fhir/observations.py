@@ -236,5 +236,10 @@ def _lacks(reading: Reading) -> bool:
     return reading.mean is None or reading.systolic is None or reading.diastolic is None or reading.pulse is None
 
 
+def reading_conditions(reading_id: str) -> list[str]:
+    """What finds the Observations that a reading may have made."""
+    return [_reading_condition(reading_id + part) for part in ("", ".pulse", ".status")]
+
+
 def _reading_condition(name: str) -> str:
     return f"identifier={codes.READING_SYSTEM}|{name}"

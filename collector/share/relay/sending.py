@@ -1,0 +1,211 @@
+"""Empties the outbox of one receiver: in order per person, again after failures, never more than it has to."""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from hashlib import sha256
+
+from collector.share.exchange import Exchange
+from collector.share.relay.settings import Receiver
+from collector.share.relay.target import Parcel, Refused, Target, Unreachable
+from collector.store import outbox, readings
+from collector.store.database import Store
+from collector.store.outbox import Waiting
+from collector.store.values import Reading, Selection
+
+LONGEST_PAUSE = timedelta(hours=1)
+LONGEST_HOLD = timedelta(days=1)
+
+
+@dataclass(slots=True)
+class Sent:
+    """What one run did. trouble: why it ended early; held: how many readings were refused."""
+
+    fresh: int = 0
+    changed: int = 0
+    gone: int = 0
+    held: int = 0
+    trouble: str | None = None
+    skipped: str | None = None  # why nothing was tried
+
+    @property
+    def total(self) -> int:
+        return self.fresh + self.changed + self.gone
+
+
+def pause_after(failures: int) -> timedelta:
+    """Growing pauses: 5 s, 10 s, 20 s, … up to an hour."""
+    return min(LONGEST_PAUSE, timedelta(seconds=5 * 2 ** min(failures, 20)))
+
+
+def hold_after(failures: int) -> timedelta:
+    """A refused reading is tried again after 1 min, 2 min, … up to a day."""
+    return min(LONGEST_HOLD, timedelta(minutes=2 ** min(failures, 20)))
+
+
+def send(store: Store, receiver: Receiver, exchange: Exchange,
+         connect: Callable[[Receiver, Exchange], Target] | None = None,
+         clock: Callable[[], datetime] = lambda: datetime.now(UTC), now_please: bool = False) -> Sent:
+    """Send all that waits for the receiver. now_please: also before the pause after a failure is over.
+
+    What cannot be sent stays. Raises StoreError; ExchangeError for settings that cannot be used.
+    """
+    receiver.check()
+    row = outbox.enlist(store, receiver.name, clock())
+    if not now_please and (due := outbox.due_at(store, row)) > clock():
+        return Sent(skipped=f"pausing until {due:%H:%M:%S} UTC after a failure")
+    sent = Sent()
+    with _lease(store, row, clock()) as lease:
+        if lease is None:
+            return Sent(skipped="another process is sending there")
+        if not outbox.next_batch(store, row, 1, clock()):
+            return sent
+        try:
+            with (connect or open_target)(receiver, exchange) as target:
+                _Run(store, row, receiver, target, lease, clock, sent).all()
+        except Unreachable as error:
+            sent.trouble = str(error)
+            pause = max(error.wait or timedelta(), pause_after(outbox.failures(store, row)))
+            outbox.unreachable(store, row, sent.trouble, clock() + pause)
+        else:
+            outbox.reached(store, row, clock())
+    return sent
+
+
+def plan(store: Store, receiver: Receiver) -> Sent:
+    """What `send` would send now, without sending and without changing anything."""
+    receiver.check()
+    sent = Sent()
+    row = store.scalar("SELECT id FROM relay_target WHERE name = ?", (receiver.name,))
+    if row is None:
+        sent.fresh = sum(_in_scope(receiver, reading) for reading in readings.select(store, Selection()))
+        return sent
+    after = 0
+    while waiting := outbox.next_batch(store, row, 500, datetime.now(UTC), after):
+        after = waiting[-1].seq
+        _, parcel, _ = _sorted(waiting, readings.those(store, [one.reading_id for one in waiting]), receiver)
+        sent.fresh += len(parcel.fresh)
+        sent.changed += len(parcel.changed)
+        sent.gone += len(parcel.gone)
+    return sent
+
+
+def open_target(receiver: Receiver, exchange: Exchange) -> Target:
+    """The receiver's connection; its client library is imported only here."""
+    if receiver.kind == "fhir":
+        from collector.share.relay.fhir_server import FhirServer
+
+        return FhirServer(receiver, exchange)
+    if receiver.kind == "postgresql":
+        from collector.share.relay.postgresql import Database
+
+        return Database(receiver, exchange)
+    from collector.share.relay.mqtt import Broker
+
+    return Broker(receiver, exchange)
+
+
+def digest(reading: Reading) -> bytes:
+    """Of everything a receiver is told; how often the reading was seen is no news."""
+    shown = (getattr(reading, name) for name in Reading.__slots__ if name != "sightings")
+    return sha256("\x1f".join(map(str, shown)).encode("utf-8", "replace")).digest()[:16]
+
+
+@contextmanager
+def _lease(store: Store, row: int, now: datetime) -> Iterator[str | None]:
+    lease = outbox.take_lease(store, row, now)
+    try:
+        yield lease
+    finally:
+        if lease is not None:
+            outbox.give_lease_back(store, row, lease)
+
+
+def _in_scope(receiver: Receiver, reading: Reading) -> bool:
+    if reading.person is None:
+        return receiver.unassigned
+    return not receiver.people or reading.person in receiver.people
+
+
+def _sorted(waiting: list[Waiting], found: dict[str, Reading], receiver: Receiver
+            ) -> tuple[list[tuple[Waiting, bytes | None]], Parcel, list[tuple[Waiting, bytes | None]]]:
+    """(what needs no sending, what is to be sent, the same with the digest it will have)."""
+    idle: list[tuple[Waiting, bytes | None]] = []
+    busy: list[tuple[Waiting, bytes | None]] = []
+    fresh: list[Reading] = []
+    changed: list[Reading] = []
+    gone: list[str] = []
+    for one in waiting:
+        reading = found.get(one.reading_id)
+        if reading is None or not _in_scope(receiver, reading):
+            (idle if one.digest is None else busy).append((one, None))
+            if one.digest is not None:
+                gone.append(one.reading_id)
+            continue
+        now = digest(reading)
+        if now == one.digest:
+            idle.append((one, now))
+            continue
+        busy.append((one, now))
+        # Above 0 it changed while it waited: an attempt whose answer was lost may have brought an earlier state.
+        (fresh if one.digest is None and one.version == 0 else changed).append(reading)
+    return idle, Parcel(fresh, changed, gone), busy
+
+
+@dataclass(slots=True)
+class _Run:
+    """One run over the outbox of one receiver."""
+
+    store: Store
+    row: int
+    receiver: Receiver
+    target: Target
+    lease: str
+    clock: Callable[[], datetime]
+    sent: Sent
+
+    def all(self) -> None:
+        after, started = 0, self.clock()
+        while waiting := outbox.next_batch(self.store, self.row, self.receiver.batch, started, after):
+            if not outbox.keep_lease(self.store, self.row, self.lease, self.clock()):
+                return
+            after = waiting[-1].seq
+            try:
+                self._some(waiting)
+            except Refused:
+                self._one_by_one(waiting)
+
+    def _some(self, waiting: list[Waiting]) -> None:
+        found = readings.those(self.store, [one.reading_id for one in waiting])
+        idle, parcel, busy = _sorted(waiting, found, self.receiver)
+        if parcel:
+            self.target.deliver(Parcel(parcel.fresh, parcel.changed, parcel.gone, self._newest(parcel)))
+        outbox.settled(self.store, self.row, idle + busy, self.clock())
+        self.sent.fresh += len(parcel.fresh)
+        self.sent.changed += len(parcel.changed)
+        self.sent.gone += len(parcel.gone)
+
+    def _one_by_one(self, waiting: list[Waiting]) -> None:
+        """Find the reading that is refused; what comes after it for the same person waits with it."""
+        held: set[int] = set()
+        before = outbox.holds(self.store, self.row)
+        for one in waiting:
+            if one.person_id in held:
+                continue
+            try:
+                self._some([one])
+            except Refused as error:
+                held.add(one.person_id)
+                self.sent.held += 1
+                pause = hold_after(before.get(one.person_id, 0))
+                outbox.hold(self.store, self.row, one, str(error), self.clock(), pause)
+
+    def _newest(self, parcel: Parcel) -> frozenset[str]:
+        if not self.receiver.last:
+            return frozenset()
+        people = {reading.person for reading in parcel.readings if reading.person is not None}
+        return frozenset(
+            found for person in people if (found := self.store.scalar(
+                "SELECT reading_id FROM reading JOIN person ON person.id = person_id WHERE name = ? AND NOT gone "
+                "ORDER BY taken_at DESC, reading_id DESC LIMIT 1", (person,))))

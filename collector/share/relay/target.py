@@ -1,0 +1,56 @@
+"""What every receiver can do, and in which two ways it can fail."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Protocol, Self
+
+from collector.share.exchange import ExchangeError
+from collector.store.values import Reading
+
+
+class Unreachable(ExchangeError):
+    """Nothing can be sent there now: no network, no right, the receiver is busy. Worth trying again later.
+
+    wait: what the receiver asked for, if it did.
+    """
+
+    def __init__(self, text: str, wait: timedelta | None = None) -> None:
+        super().__init__(text)
+        self.wait = wait
+
+
+class Refused(ExchangeError):
+    """The receiver was reached and does not take this. None of the parcel was taken."""
+
+
+@dataclass(frozen=True, slots=True)
+class Parcel:
+    """What is sent at once, all or nothing.
+
+    fresh: never sent. changed: may be there in an earlier state. gone: ids of what was sent and is to go. newest: ids
+    of those that are the newest of their person.
+    """
+
+    fresh: Sequence[Reading] = ()
+    changed: Sequence[Reading] = ()
+    gone: Sequence[str] = ()
+    newest: frozenset[str] = frozenset()
+
+    @property
+    def readings(self) -> list[Reading]:
+        return [*self.fresh, *self.changed]
+
+    def __bool__(self) -> bool:
+        return bool(self.fresh or self.changed or self.gone)
+
+
+class Target(Protocol):
+    """An open connection to a receiver. Opening and delivering raise Unreachable, delivering also Refused."""
+
+    def deliver(self, parcel: Parcel) -> None:
+        """When this returns, the receiver has the parcel, each reading once, however often it is delivered."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(self, *_: object) -> None: ...
