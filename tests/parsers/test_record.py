@@ -98,6 +98,16 @@ def test_a_right_check_by_chance_is_content_where_the_length_says_so() -> None:
     assert together([octets[:5] + longer + check], None) == [Record(7, UUID, longer, True)]
 
 
+def test_a_check_is_content_where_the_cuff_has_none() -> None:
+    (whole,) = build_segments(7, UUID, ENHANCED + b"more", size=40, crc=True)
+    assert together([whole], False) == [Record(7, UUID, whole[5:], None)]
+
+
+def test_only_one_segment_looks_as_if_the_fields_were_sent_again() -> None:
+    segments = bytes.fromhex("01 0700 342B AA"), bytes.fromhex("04 0700 342B BB"), bytes.fromhex("0A CC")
+    assert together(list(segments), False) == [Record(7, UUID, bytes.fromhex("AA 0700342B BB CC"), None, 3)]
+
+
 def test_a_check_over_the_joined_record_is_taken_too() -> None:
     head = bytes.fromhex("01 0700 342B")
     check = crc16(head + ENHANCED).to_bytes(2, "little")
