@@ -17,13 +17,19 @@ LEASE = timedelta(minutes=10)
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
-    """One reading to be sent. digest: what the receiver has of it, None for nothing."""
+    """One reading to be sent. digest: what the receiver has of it, None for nothing that we know of."""
 
     seq: int
     reading_id: str
     version: int
     person_id: int  # 0: nobody's, or the reading is gone
     digest: bytes | None
+    tried: int | None  # the version of the first attempt
+
+    @property
+    def unknown_there(self) -> bool:
+        """Whether the receiver cannot have it in another state: an attempt whose answer was lost was of this one."""
+        return self.digest is None and self.tried in (None, self.version)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +125,7 @@ def due_at(store: Store, target: int) -> datetime:
 def next_batch(store: Store, target: int, limit: int, now: datetime, after: int = 0) -> list[Waiting]:
     """The first of what waits behind seq `after`, without the people that are held up now."""
     rows = store.query(
-        "SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest FROM outbox "
+        "SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest, tried FROM outbox "
         "LEFT JOIN reading ON reading.reading_id = outbox.reading_id "
         "LEFT JOIN relay_sent ON relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id "
         "LEFT JOIN relay_hold ON relay_hold.target_id = outbox.target_id "
@@ -128,6 +134,14 @@ def next_batch(store: Store, target: int, limit: int, now: datetime, after: int 
         (target, limit, to_us(now), after),
     )
     return [Waiting(*row) for row in rows.fetchall()]
+
+
+def trying(store: Store, waiting: Sequence[Waiting]) -> None:
+    """These are about to be sent for the first time, or again."""
+    with store.transaction():
+        for one in waiting:
+            if one.tried is None:
+                store.query("UPDATE outbox SET tried = ? WHERE seq = ? AND tried IS NULL", (one.version, one.seq))
 
 
 def settled(store: Store, target: int, settled: Sequence[tuple[Waiting, bytes | None]], now: datetime) -> None:
@@ -162,9 +176,7 @@ def hold(store: Store, target: int, refused: Waiting, reason: str, now: datetime
 
 def holds(store: Store, target: int) -> dict[int, int]:
     """How often each held person's readings were refused."""
-    return dict(
-        store.query("SELECT person_id, failures FROM relay_hold WHERE target_id = ?", (target,)).fetchall()
-    )
+    return dict(store.query("SELECT person_id, failures FROM relay_hold WHERE target_id = ?", (target,)).fetchall())
 
 
 def unreachable(store: Store, target: int, trouble: str, next_at: datetime) -> None:
@@ -206,10 +218,15 @@ def status(store: Store) -> list[TargetStatus]:
         sent = int(store.scalar("SELECT count(*) FROM relay_sent WHERE target_id = ?", (row,)))
         found.append(
             TargetStatus(
-                name, from_us(since), waiting, sent, None if worked_at is None else from_us(worked_at), failed,
-                from_us(next_at) if next_at else None, trouble, held,
+                name,
+                from_us(since),
+                waiting,
+                sent,
+                None if worked_at is None else from_us(worked_at),
+                failed,
+                from_us(next_at) if next_at else None,
+                trouble,
+                held,
             )
         )
     return found
-
-

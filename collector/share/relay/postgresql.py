@@ -48,8 +48,8 @@ CREATE INDEX IF NOT EXISTS reading_of_person ON quietcuff.reading (person, taken
 
 COLUMNS = (
     "reading_id", "station", "cuff", "slot", "person", "systolic", "diastolic", "mean", "unit", "pulse",
-    "systolic_mmhg", "diastolic_mmhg", "mean_mmhg", "taken_at", "taken_local", "taken_basis", "taken_uncertainty_s", "received_at",
-    "status", "features_known", "assessed", "stamp", "marks", "payload", "note",
+    "systolic_mmhg", "diastolic_mmhg", "mean_mmhg", "taken_at", "taken_local", "taken_basis",
+    "taken_uncertainty_s", "received_at", "status", "features_known", "assessed", "stamp", "marks", "payload", "note",
 )
 _NAMES = ", ".join(COLUMNS)
 _LOCK = 0x71637566  # one schema change at a time, whoever makes it
@@ -209,9 +209,9 @@ def _row(one: Reading, station: str) -> tuple[Any, ...]:
     in_mmhg = (None if value is None else mmhg(value, one.unit) for value in (one.systolic, one.diastolic, one.mean))
     return (
         one.reading_id, station, one.cuff, one.slot, _clean(one.person), one.systolic, one.diastolic, one.mean,
-        one.unit, one.pulse, *in_mmhg, one.taken_at.astimezone(UTC), one.taken_at.replace(tzinfo=None), one.taken_basis.value,
-        one.taken_uncertainty_s, one.received_at, list(one.status), one.features_known, list(one.assessed), one.stamp,
-        list(one.marks), one.payload, _clean(one.note),
+        one.unit, one.pulse, *in_mmhg, one.taken_at.astimezone(UTC), one.taken_at.replace(tzinfo=None),
+        one.taken_basis.value, one.taken_uncertainty_s, one.received_at, list(one.status), one.features_known,
+        list(one.assessed), one.stamp, list(one.marks), one.payload, _clean(one.note),
     )
 
 

@@ -148,8 +148,7 @@ def _sorted(waiting: list[Waiting], found: dict[str, Reading], receiver: Receive
             idle.append((one, now))
             continue
         busy.append((one, now))
-        # Above 0 it changed while it waited: an attempt whose answer was lost may have brought an earlier state.
-        (fresh if one.digest is None and one.version == 0 else changed).append(reading)
+        (fresh if one.unknown_there else changed).append(reading)
     return idle, Parcel(fresh, changed, gone), busy
 
 
@@ -180,6 +179,7 @@ class _Run:
         found = readings.those(self.store, [one.reading_id for one in waiting])
         idle, parcel, busy = _sorted(waiting, found, self.receiver)
         if parcel:
+            outbox.trying(self.store, [one for one, _ in busy])
             self.target.deliver(Parcel(parcel.fresh, parcel.changed, parcel.gone, self._newest(parcel)))
         outbox.settled(self.store, self.row, idle + busy, self.clock())
         self.sent.fresh += len(parcel.fresh)

@@ -23,10 +23,11 @@ STATEMENTS = (
         worked_at INTEGER, failures INTEGER NOT NULL DEFAULT 0, next_at INTEGER NOT NULL DEFAULT 0, trouble TEXT,
         lease TEXT, lease_until INTEGER NOT NULL DEFAULT 0) STRICT""",
     # Readings whose present state the receiver may not have. seq: the order of sending. version: counts changes
-    # while it waits, so that what changes while it is being sent is sent again.
+    # while it waits, so that what changes while it is being sent is sent again. tried: the version of the first
+    # attempt whose outcome may be unknown.
     """CREATE TABLE outbox (
         seq INTEGER PRIMARY KEY AUTOINCREMENT, target_id INTEGER NOT NULL REFERENCES relay_target ON DELETE CASCADE,
-        reading_id TEXT NOT NULL, version INTEGER NOT NULL DEFAULT 0, UNIQUE (target_id, reading_id)) STRICT""",
+        reading_id TEXT NOT NULL, version INTEGER NOT NULL DEFAULT 0, tried INTEGER, UNIQUE (target_id, reading_id)) STRICT""",
     "CREATE INDEX outbox_order ON outbox (target_id, seq)",
     # What the receiver has: a digest of each reading as it was sent.
     """CREATE TABLE relay_sent (
@@ -41,8 +42,9 @@ STATEMENTS = (
     _trigger("new", "INSERT ON reading", "NEW.reading_id"),
     _trigger("changed", f"UPDATE OF {_SHOWN} ON reading", "NEW.reading_id"),
     _trigger("gone", "DELETE ON reading", "OLD.reading_id"),
-    _trigger("renamed", "UPDATE OF name ON person", "reading.reading_id",
-             " JOIN reading ON reading.person_id = NEW.id"),
+    _trigger(
+        "renamed", "UPDATE OF name ON person", "reading.reading_id", " JOIN reading ON reading.person_id = NEW.id"
+    ),
 )
 
 

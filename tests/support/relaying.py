@@ -1,0 +1,84 @@
+"""A store with readings of an invented household to send on, and receivers that only note."""
+
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import Self
+
+from collector import intake
+from collector.intake.owner import assign_reading
+from collector.share.exchange import Exchange
+from collector.share.relay.settings import Receiver
+from collector.share.relay.target import Parcel
+from collector.store import claims, journal, people
+from collector.store.database import Store, open_store
+
+START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)
+
+
+def household(folder: Path, *names: str) -> Store:
+    """An empty store that knows these people."""
+    store = open_store(folder / "quietcuff.db")
+    for name in names:
+        people.add(store, name, START)
+    return store
+
+
+def write_down(store: Store, person: str | None, minute: int, systolic: int = 128, note: str | None = None) -> str:
+    """One hand-written reading; returns its id."""
+    row = intake.HandRow(START + timedelta(minutes=minute), Decimal(systolic), Decimal(81), Decimal(64), person, note)
+    added = journal.append(store, cuff="hand", characteristic=intake.HAND_CHARACTERISTIC, value=row.build(),
+                           arrived_at=START + timedelta(minutes=minute, seconds=30), source="hand")
+    outcome = intake.interpret(store, added.payload)
+    assert outcome.reading_id
+    assert outcome.reading
+    if person is not None:
+        claims.claim(store, outcome.reading_id, person, START)
+        assign_reading(store, outcome.reading)
+    return outcome.reading_id
+
+
+class Clock:
+    """Stands still unless moved."""
+
+    def __init__(self) -> None:
+        self.now = START
+
+    def __call__(self) -> datetime:
+        return self.now
+
+    def forward(self, **span: float) -> None:
+        self.now += timedelta(**span)
+
+
+class Noting:
+    """A receiver in memory. trouble: what to raise instead of taking a parcel."""
+
+    def __init__(self) -> None:
+        self.parcels: list[Parcel] = []
+        self.trouble: list[Exception | None] = []
+        self.dislikes: set[str] = set()
+        self.opened = 0
+
+    def connect(self, receiver: Receiver, exchange: Exchange) -> "Noting":
+        self.opened += 1
+        return self
+
+    def deliver(self, parcel: Parcel) -> None:
+        from collector.share.relay.target import Refused
+
+        if self.trouble and (error := self.trouble.pop(0)) is not None:
+            raise error
+        if bad := self.dislikes & {reading.reading_id for reading in parcel.readings}:
+            raise Refused(f"{min(bad)} is not welcome")
+        self.parcels.append(parcel)
+
+    @property
+    def fresh(self) -> list[str]:
+        return [reading.reading_id for parcel in self.parcels for reading in parcel.fresh]
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        pass
