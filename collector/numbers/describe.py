@@ -69,16 +69,6 @@ def margin(values: Series, confidence: float = 0.95) -> float:
     return quantile(0.5 + confidence / 2, len(values) - 1) * standard_error(values)
 
 
-def within_sd(groups: Sequence[Series]) -> float:
-    """Standard deviation of repeats in one and the same subject, pooled over subjects (Bland and Altman 1999, section
-    3: one-way analysis of variance). Groups with one value say nothing and are passed over."""
-    usable = [group for group in groups if len(group) > 1]
-    if not usable:
-        raise ValueError("needs at least one group with two values")
-    spare = sum(len(group) - 1 for group in usable)
-    return sqrt(fsum(variance(group) * (len(group) - 1) for group in usable) / spare)
-
-
 def neighbour_correlation(values: Series) -> float:
     """Lag-1 autocorrelation. 0 for a series that does not vary."""
     _need(values, 3)

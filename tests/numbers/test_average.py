@@ -1,0 +1,221 @@
+"""The average: what it is made of, how far to trust it, and what does not change it."""
+
+from dataclasses import replace
+from datetime import timedelta
+from decimal import Decimal
+
+import pytest
+from homeseries import DAY_ONE, sample, series, week
+from hypothesis import given
+from hypothesis import strategies as st
+
+from collector.numbers import describe
+from collector.numbers.average import average
+from collector.numbers.protocols import PROTOCOLS, Plan, custom, protocol
+from collector.numbers.values import Pair, Pressures, Sample, shown
+
+NICE = protocol("nice-ng136")
+AMA = protocol("aha-ama-2020")
+
+
+def rising(days: int = 7) -> list[Sample]:
+    return series([[day, session, 130 + 2 * day + (session == "evening"), 80 + day]
+                   for day in range(1, days + 1) for session in ("morning", "evening") for _ in (1, 2)])
+
+
+def test_a_plan_goes_before_the_protocol() -> None:
+    plan = Plan(threshold=Pressures(Decimal(130), Decimal(80)), goal=Pressures(Decimal(120), Decimal(75)))
+    own, published = average(rising(), NICE, plan), average(rising(), NICE)
+    assert (str(own.threshold), own.threshold_set_by, str(own.goal), own.goal_set_by) == (
+        "130/80", "plan", "120/75", "plan")
+    assert (str(published.threshold), published.threshold_set_by, published.goal_set_by) == (
+        "135/85", "protocol", "protocol")
+    assert own.below_goal is False
+    assert average([], NICE, plan).below_goal is None
+
+
+def test_atrial_fibrillation_asks_for_more_readings_where_the_protocol_says_so() -> None:
+    taiwan = protocol("taiwan-2020")
+    assert average(rising(), taiwan).wanted == 28
+    assert average(rising(), taiwan, Plan(atrial_fibrillation=True)).wanted == 42
+    assert average(rising(), NICE, Plan(atrial_fibrillation=True)).wanted == 28
+
+
+def test_the_margin_comes_from_day_means() -> None:
+    found = average(rising(), NICE)
+    days = [130 + 2 * day + 0.5 for day in range(2, 8)]
+    assert found.margin
+    assert found.standard_error
+    assert found.margin.systolic == pytest.approx(describe.margin(days))
+    assert found.standard_error.systolic == pytest.approx(describe.standard_error(days))
+    assert average(rising(2), AMA).margin is None
+
+
+def test_spread_says_what_it_was_reckoned_from() -> None:
+    for unit, count in (("day means", 6), ("morning means", 6), ("evening means", 6), ("readings", 24)):
+        spread = average(rising(), NICE, spread_of=unit).spread
+        assert (spread.unit, spread.n) == (unit, count)
+    with pytest.raises(ValueError, match="one of day means"):
+        average(rising(), NICE, spread_of="weeks")
+    assert average(rising(1), AMA).sd is None
+
+
+def test_a_step_over_a_missing_day_counts_by_its_length() -> None:
+    rules = custom({"name": "one", "threshold": [135, 85], "min_days": 1, "per_session": 1})
+    found = average(series([[1, "morning", 120, 80], [2, "morning", 130, 80], [4, "morning", 120, 80]]), rules)
+    assert found.arv == Pair(pytest.approx(10.0), 0.0)
+    uneven = average(series([[1, "morning", 120, 80], [2, "morning", 126, 80], [4, "morning", 123, 80]]), rules)
+    assert uneven.arv
+    assert uneven.arv.systolic == pytest.approx((6 * 1 + 3 * 2) / 3)
+
+
+def test_an_irregular_pulse_is_counted_and_never_dropped() -> None:
+    rows = rising()
+    marked = [replace(one, status=frozenset({"irregular pulse"}))
+              if one.reading_id in ("d1-morning-1", "d5-morning-1") else one for one in rows]
+    found = average(marked, NICE)
+    assert (found.irregular.readings, found.irregular.of, found.irregular.days) == (2, 28, 2)
+    assert found.irregular.worth_telling
+    assert found.used == 24
+    one_day = [replace(one, status=frozenset({"irregular pulse"})) if one.reading_id == "d5-morning-1" else one
+               for one in rows]
+    assert not average(one_day, NICE).irregular.worth_telling
+
+
+def test_two_of_one_sitting_are_worth_telling() -> None:
+    start = DAY_ONE.replace(hour=7)
+    three = [sample(start + timedelta(minutes=2 * n), name=str(n), status=["irregular pulse"] if n else [])
+             for n in range(3)]
+    assert average(three, AMA).irregular.worth_telling
+
+
+def test_the_fall_from_the_first_to_the_second_reading() -> None:
+    found = average(series(week(range(1, 8), morning=[(140, 90), (134, 87)], evening=[(130, 80), (128, 81)])), NICE)
+    assert found.first_to_second == Pair(4.0, 1.0)
+    assert average(series(week([1], morning=[(140, 90)], evening=[])), AMA).first_to_second is None
+
+
+def test_the_grid_shows_every_day_and_session() -> None:
+    found = average(series(week([1, 2, 4], evening=[(130, 80)])), NICE)
+    cells = [(row.number, row.left_out, row.morning.used, row.evening.used, row.evening.taken) for row in found.grid]
+    assert cells == [
+        (1, True, 0, 0, 1), (2, False, 2, 1, 1), (None, False, 0, 0, 0), (3, False, 2, 1, 1)]
+    assert all(row.morning.wanted == 2 for row in found.grid)
+    assert (found.had, found.wanted) == (9, 28)
+
+
+def test_pulses_are_averaged_over_those_that_have_one() -> None:
+    samples = [sample(DAY_ONE.replace(hour=7), pulse=60), sample(DAY_ONE.replace(hour=20), pulse=None)]
+    found = average(samples, AMA)
+    assert found.pulse == 60
+    assert found.evening
+    assert found.evening.pulse is None
+
+
+def test_hand_written_and_hasty_readings_are_counted() -> None:
+    start = DAY_ONE.replace(hour=7)
+    hasty = sample(start + timedelta(seconds=40), name="b", source="hand-written")
+    found = average([sample(start, name="a"), hasty], AMA)
+    assert (found.hand_written, found.too_close) == (1, 1)
+
+
+def test_consecutive_days_where_the_protocol_asks_for_them() -> None:
+    rows = week([1, 2, 3, 5, 6], morning=[(130, 80)] * 3, evening=[(130, 80)] * 3)
+    assert average(series(rows), protocol("doane-2018")).short_of == ("5 days in a row (the longest run is 3)",)
+
+
+def test_one_session_only_is_short_where_both_decide() -> None:
+    found = average(series(week(range(1, 8), evening=[])), protocol("jsh-2019"))
+    assert found.short_of == ("evening readings (there is none)",)
+    assert (found.decides, found.at_or_above) == ("morning", True)
+    low = average(series(week(range(1, 8), morning=[(120, 70)], evening=[])), protocol("jsh-2019"))
+    assert (low.decides, low.at_or_above) == ("morning and evening", False)
+
+
+def test_the_mean_of_sessions_decides_where_the_protocol_says_so() -> None:
+    rows = [row for row in week(range(1, 4), morning=[(140, 88)] * 2, evening=[(129, 79)] * 2)
+            if row[:2] != [2, "evening"]]
+    rules = custom({"name": "halves", "based_on": "aha-ama-2020", "averaging": "sessions", "min_readings": 8})
+    found = average(series(rows), rules)
+    assert (found.decides, found.systolic) == ("mean of morning and evening", Decimal("134.5"))
+    assert found.pooled
+    assert found.pooled.systolic == Decimal(6 * 140 + 4 * 129) / 10
+
+
+def test_printing_never_lifts_a_mean_over_its_threshold() -> None:
+    assert shown(Decimal("134.96")) == "135.0"
+    assert shown(Decimal("134.96"), beside=Decimal(135)) == "134.96"
+    assert shown(Decimal("134.9999"), beside=Decimal(135)) == "134.99"
+    assert shown(Decimal("134.94"), beside=Decimal(135)) == "134.9"
+    assert shown(Decimal(135), beside=Decimal(135)) == "135.0"
+    assert shown(Decimal("134.25")) == "134.3"
+    assert shown(Decimal("-0.01")) == "0.0"
+    assert shown(0.125, 2) == "0.13"
+    assert shown(4.5, 0) == "5"
+
+
+# --- Properties ---------------------------------------------------------------------------------------------------
+
+days = st.integers(1, 9)
+readings = st.lists(
+    st.tuples(days, st.sampled_from([7, 8, 19, 21]), st.integers(0, 59), st.integers(900, 2200), st.integers(400, 1300),
+              st.sampled_from([(), ("irregular pulse",), ("body movement",)])),
+    min_size=1, max_size=40, unique_by=lambda row: row[:3])
+
+
+def built(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]]) -> list[Sample]:
+    return [sample((DAY_ONE + timedelta(days=day)).replace(hour=hour, minute=minute), Decimal(s) / 10, Decimal(d) / 10,
+                   name=f"{day}-{hour}-{minute}", status=status) for day, hour, minute, s, d, status in rows]
+
+
+@pytest.mark.parametrize("name", list(PROTOCOLS))
+@given(rows=readings, order=st.randoms(use_true_random=False))
+def test_the_order_of_arrival_does_not_matter(name: str, rows: list[tuple[int, int, int, int, int, tuple[str, ...]]],
+                                              order: object) -> None:
+    samples = built(rows)
+    shuffled = list(samples)
+    order.shuffle(shuffled)  # type: ignore[attr-defined]
+    assert average(shuffled, PROTOCOLS[name]) == average(samples, PROTOCOLS[name])
+
+
+@given(rows=readings, minute=st.integers(0, 59), systolic=st.integers(60, 250), diastolic=st.integers(40, 150))
+def test_a_reading_on_a_day_left_out_changes_no_mean(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]],
+                                                     minute: int, systolic: int, diastolic: int) -> None:
+    samples = built(rows)
+    opening = min(one.taken_at for one in samples)
+    more = sample(opening.replace(hour=10, minute=minute), systolic, diastolic, name="more")
+    period = {"first": opening.date()}
+    before, after = average(samples, NICE, **period), average([*samples, more], NICE, **period)
+    for name in ("systolic", "diastolic", "pulse", "used", "days_used", "used_ids", "morning", "evening", "spread",
+                 "margin", "first_to_second", "load", "at_or_above"):
+        assert getattr(after, name) == getattr(before, name), name
+    assert after.taken == before.taken + 1
+    assert dict(after.excluded)["more"] == "day 1 is left out"
+
+
+@given(rows=st.lists(st.tuples(st.integers(90, 200), st.integers(50, 120)), min_size=1, max_size=28))
+def test_the_unit_does_not_matter(rows: list[tuple[int, int]]) -> None:
+    """A cuff that sends kPa with one decimal (SFLOAT, exponent -1) is right to 0.05 kPa, which is 0.375 mmHg."""
+    per_kpa = Decimal("7.500615758456564")
+    in_mmhg, in_kpa = [], []
+    for number, (systolic, diastolic) in enumerate(rows):
+        at = (DAY_ONE + timedelta(days=number // 2)).replace(hour=7 if number % 2 else 20)
+        in_mmhg.append(sample(at, systolic, diastolic, name=str(number)))
+        sent = [round(Decimal(value) / per_kpa, 1) * per_kpa for value in (systolic, diastolic)]
+        in_kpa.append(sample(at, *sent, name=str(number)))
+    one, other = (average(samples, AMA, first=DAY_ONE.date()) for samples in (in_mmhg, in_kpa))
+    assert one.systolic is not None
+    assert other.systolic is not None
+    assert one.diastolic is not None
+    assert other.diastolic is not None
+    assert abs(one.systolic - other.systolic) <= Decimal("0.376")
+    assert abs(one.diastolic - other.diastolic) <= Decimal("0.376")
+
+
+@given(rows=readings)
+def test_every_reading_is_used_or_has_a_reason(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]]) -> None:
+    for rules in PROTOCOLS.values():
+        found = average(built(rows), rules)
+        assert len(found.used_ids) + len(found.excluded) == found.taken
+        assert not set(found.used_ids) & {name for name, _ in found.excluded}
+        assert sum(row.morning.used + row.evening.used for row in found.grid) == found.used

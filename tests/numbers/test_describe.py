@@ -1,0 +1,58 @@
+"""Edges of the statistics; their values are held against SciPy in tests/standards."""
+
+from decimal import Decimal
+
+import pytest
+
+from collector.numbers import describe, plausible
+from collector.numbers.values import mean_of
+
+
+def test_too_few_values_are_refused() -> None:
+    for function, least in ((describe.mean, 1), (describe.sd, 2), (describe.arv, 2), (describe.rmssd, 2),
+                            (describe.neighbour_correlation, 3)):
+        with pytest.raises(ValueError, match="needs at least"):
+            function([1.0] * (least - 1))
+
+
+def test_gaps_fit_the_steps() -> None:
+    with pytest.raises(ValueError, match="gap"):
+        describe.arv([1.0, 2.0, 3.0], [1.0])
+    with pytest.raises(ValueError, match="gap"):
+        describe.arv([1.0, 2.0], [0.0])
+
+
+def test_no_coefficient_of_variation_round_zero() -> None:
+    with pytest.raises(ValueError, match="mean is 0"):
+        describe.cv([-1.0, 1.0])
+
+
+def test_values_that_do_not_vary_are_compared_without_a_t() -> None:
+    told = describe.welch([120.0] * 3, [118.0] * 4)
+    assert (told.difference, told.low, told.high, told.t, told.df, told.p) == (-2, -2, -2, None, None, None)
+
+
+def test_neighbours_that_resemble_each_other_are_worth_less() -> None:
+    assert describe.neighbour_correlation([1.0, 1.0, 1.0]) == 0
+    assert describe.neighbour_correlation([1.0, 2.0, 3.0, 4.0, 5.0]) == pytest.approx(0.4)
+    assert describe.effective_n(10, 0.0) == 10
+    assert describe.effective_n(10, -0.5) == 10
+    assert describe.effective_n(12, 0.5) == pytest.approx(4.0)
+    assert describe.effective_n(5, 0.99) == 2
+
+
+def test_a_mean_needs_values_and_is_exact() -> None:
+    with pytest.raises(ValueError, match="no values"):
+        mean_of([])
+    assert mean_of([Decimal("0.1")] * 3) == Decimal("0.1")
+    assert mean_of([Decimal(135)] * 7) == 135
+
+
+@pytest.mark.parametrize(("values", "marks"), [
+    ((120, 80, 60), 0), ((50, 20, 25), 0), ((280, 180, 220), 0), ((49, 20, 60), 1), ((281, 80, 60), 1),
+    ((120, 19, 60), 1), ((120, 0, 60), 1), ((260, 181, 60), 1), ((120, 111, 60), 1), ((120, 110, 60), 0),
+    ((120, 80, 24), 1), ((120, 80, 221), 1), ((80, 120, 60), 1), ((None, None, None), 0),
+])
+def test_implausible_values_are_told(values: tuple[int | None, ...], marks: int) -> None:
+    told = plausible.marks(*(None if value is None else Decimal(value) for value in values))
+    assert len(told) == marks
