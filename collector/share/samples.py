@@ -1,0 +1,50 @@
+"""A reading of the store as the numbers take it: mmHg, wall clock of its station, and whether its time is certain."""
+
+from collections.abc import Iterable, Iterator
+from decimal import Decimal
+
+from collector.numbers.values import Sample
+from collector.share.exchange import MMHG_PER_KPA
+from collector.store.values import Basis, Reading
+
+CERTAIN_WITHIN_S = 1800.0
+"""A time that may be off by more can put a reading into another session. A choice of this project, no source."""
+
+DOUBTS = frozenset({"station clock unsure", "stamps run backwards", "stamp fits no clock", "stamp in the future"})
+"""Marks that say so, whatever else is known."""
+
+HAND_WRITTEN, CUFF = "hand-written", "cuff"
+
+
+def sample(reading: Reading) -> Sample:
+    """The reading with its pressures in mmHg, exactly: a kPa value is multiplied and not rounded.
+
+    Its time stays in the zone of the station it came to: that wall clock says which day and session it is of.
+    """
+    return Sample(
+        reading.reading_id, reading.taken_at, exact_mmhg(reading.systolic, reading.unit),
+        exact_mmhg(reading.diastolic, reading.unit), reading.pulse, frozenset(reading.status),
+        has_certain_time(reading), HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF)
+
+
+def samples(readings: Iterable[Reading]) -> Iterator[Sample]:
+    """One at a time, in the order they come."""
+    return map(sample, readings)
+
+
+def exact_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
+    """The pressure in mmHg, unrounded. unit: 'mmHg' or 'kPa'."""
+    return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
+
+
+def has_certain_time(reading: Reading) -> bool:
+    """Whether day and session can be told from its time.
+
+    A known uncertainty decides. Where nobody can tell it, a stamp put right by a look at the cuff's clock is taken
+    for certain (else no backlog of a first visit would be); the cuff's word alone, and the arrival, are not.
+    """
+    if DOUBTS.intersection(reading.marks):
+        return False
+    if reading.taken_uncertainty_s is not None:
+        return reading.taken_uncertainty_s <= CERTAIN_WITHIN_S
+    return reading.taken_basis in (Basis.CORRECTED, Basis.ESTIMATED, Basis.HAND)
