@@ -2,6 +2,7 @@
 
 from collector.intake.derive import Progress, catch_up, interpret, reassign, rebuild, settle
 from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
+from collector.intake.merge import merge
 from collector.intake.recognise import Outcome
 
 __all__ = [
@@ -11,6 +12,7 @@ __all__ = [
     "Progress",
     "catch_up",
     "interpret",
+    "merge",
     "reassign",
     "rebuild",
     "settle",

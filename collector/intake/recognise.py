@@ -85,7 +85,7 @@ def _lately(store: Store, heard: Heard, content: str) -> tuple[int, str] | None:
             "SELECT reading.id, reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id "
             "JOIN reading ON reading.id = outcome.reading "
             "WHERE payload.visit_id = ? AND kind = 'reading' AND content = ? AND stamp IS NULL "
-            "ORDER BY payload.arrived_at, payload.id LIMIT 1",
+            "ORDER BY payload.arrived_at, payload.uid LIMIT 1",
             (heard.visit, content),
         )
         if heard.visit is not None
@@ -133,9 +133,9 @@ def feature_at(store: Store, cuff_id: int, at: int, later: bool = True) -> Featu
     """What the cuff can do: as last read before, else (`later`) as first read after; None if never."""
     one = "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? "
     about = (cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)
-    row = store.row(one + "AND at <= ? ORDER BY at DESC, id DESC LIMIT 1", about)
+    row = store.row(one + "AND at <= ? ORDER BY at DESC, uid DESC LIMIT 1", about)
     if row is None and later:
-        row = store.row(one + "AND at > ? ORDER BY at, id LIMIT 1", about)
+        row = store.row(one + "AND at > ? ORDER BY at, uid LIMIT 1", about)
     try:
         return None if row is None else parse_feature(row[0])
     except ParseError:
@@ -145,7 +145,7 @@ def feature_at(store: Store, cuff_id: int, at: int, later: bool = True) -> Featu
 def _bonded(store: Store, heard: Heard) -> bool:
     text = store.scalar(
         "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'bond' AND at <= ? "
-        "ORDER BY at DESC, id DESC LIMIT 1",
+        "ORDER BY at DESC, uid DESC LIMIT 1",
         (heard.cuff_id, heard.arrived_at),
     )
     return text is not None and bool(json.loads(text)["bonded"])
@@ -203,13 +203,12 @@ def _join(store: Store, heard: Heard, run: list[Heard], at: int, zone: str) -> O
 def _run_of_segments(store: Store, heard: Heard) -> list[Heard]:
     """This segment and those before it, back to the first of the record."""
     where = "visit_id = ?" if heard.visit is not None else "cuff_id = ? AND visit_id IS NULL"
-    of = heard.visit if heard.visit is not None else heard.cuff_id
     rows = store.query(
-        f"SELECT id FROM payload WHERE {where} AND characteristic = ? AND arrived_at BETWEEN ? AND ? AND id "
-        f"<= ? "
-        "ORDER BY id DESC",
-        (of, heard.characteristic, heard.arrived_at - 10 * MEASUREMENT_US, heard.arrived_at, heard.payload),
-    )
+        f"SELECT id FROM payload WHERE {where} AND station_id = ? AND characteristic = ? AND number <= ? "
+        "AND arrived_at BETWEEN ? AND ? ORDER BY number DESC, uid DESC",
+        (heard.visit if heard.visit is not None else heard.cuff_id, heard.station, heard.characteristic,
+         heard.number, heard.arrived_at - 10 * MEASUREMENT_US, heard.arrived_at),
+    )  # fmt: skip
     run: list[Heard] = []
     for (payload,) in rows:
         part = derived.heard(store, payload)

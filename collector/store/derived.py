@@ -64,15 +64,6 @@ def heard_of_cuff(store: Store, cuff_id: int) -> list[Heard]:
     return [_heard(row) for row in store.query(_HEARD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,))]
 
 
-def heard_in_visit(store: Store, visit: int, characteristic: int) -> list[Heard]:
-    return [
-        _heard(row)
-        for row in store.query(
-            _HEARD + "WHERE visit_id = ? AND characteristic = ? ORDER BY payload.id", (visit, characteristic)
-        )
-    ]
-
-
 def waiting(store: Store) -> list[int]:
     """Payloads without an outcome, oldest first."""
     return [

@@ -43,7 +43,7 @@ _PLACEABLE = (
 def placeable(store: Store, cuff_id: int, since: int) -> list[Placeable]:
     """A cuff's readings first received since then, in order of arrival."""
     rows = store.query(
-        _PLACEABLE + "WHERE reading.cuff_id = ? AND received_at >= ? ORDER BY received_at, payload_id",
+        _PLACEABLE + "WHERE reading.cuff_id = ? AND received_at >= ? ORDER BY received_at, payload.number, payload.uid",
         (cuff_id, since),
     )
     return [_placeable(row) for row in rows]
@@ -59,7 +59,7 @@ def stamped_around(store: Store, cuff_id: int, clock: str, start: int, before: i
     """The readings with a usable stamp of that clock received since `start`, and the last so many before."""
     # The clock is written out, so that the index of the rare one is found.
     of_clock = _PLACEABLE + f"WHERE reading.cuff_id = ? AND clock = '{clock}' AND stamp_us IS NOT NULL "
-    order = "ORDER BY received_at DESC, payload_id DESC"
+    order = "ORDER BY received_at DESC, payload.number DESC, payload.uid DESC"
     later = store.query(of_clock + "AND received_at >= ? " + order, (cuff_id, start)).fetchall()
     earlier = store.query(of_clock + "AND received_at < ? " + order + " LIMIT ?", (cuff_id, start, before)).fetchall()
     return [_placeable(row) for row in later + earlier]

@@ -2,19 +2,16 @@
 
 from collections.abc import Callable
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pytest
+from fresh import folder, fresh
 from histories import Visiting, histories, play, told
 from hypothesis import given, settings
 
 from collector import intake
 from collector.intake import clockline
-from collector.store import Store, care, open_store, readings
-
-FAST = "/dev/shm" if Path("/dev/shm").is_dir() else None
-"""Where committing costs next to nothing: these tests are not about the disk."""
+from collector.store import Store, care, readings
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -28,8 +25,8 @@ def _short_reach() -> Any:
 
 
 def in_stores(work: Callable[[Path], None]) -> None:
-    with TemporaryDirectory(dir=FAST) as folder:
-        work(Path(folder))
+    with folder() as base:
+        work(Path(base))
 
 
 def ids(store: Store) -> list[str]:
@@ -39,8 +36,8 @@ def ids(store: Store) -> list[str]:
 @given(histories)
 @settings(max_examples=150, deadline=None)
 def test_rebuild_changes_nothing(history: list[Visiting]) -> None:
-    def work(folder: Path) -> None:
-        with open_store(folder / "a.db") as store:
+    def work(at: Path) -> None:
+        with fresh(at / "a.db") as store:
             play(store, history)
             before, known = told(store), ids(store)
             intake.rebuild(store)
@@ -56,8 +53,8 @@ def test_rebuild_changes_nothing(history: list[Visiting]) -> None:
 @given(histories)
 @settings(max_examples=100, deadline=None)
 def test_catching_up_is_as_good_as_being_there(history: list[Visiting]) -> None:
-    def work(folder: Path) -> None:
-        with open_store(folder / "a.db") as there, open_store(folder / "b.db") as late:
+    def work(at: Path) -> None:
+        with fresh(at / "a.db") as there, fresh(at / "b.db") as late:
             play(there, history)
             play(late, history, live=False)
             intake.catch_up(late)

@@ -1,0 +1,18 @@
+"""Another station's store into this one: its journal, its people, and readings derived again where they differ."""
+
+from pathlib import Path
+
+from collector.intake.derive import Progress, catch_up, reassign
+from collector.store.database import Store
+from collector.store.merging import Brought, bring_in
+
+
+def merge(store: Store, other: Path, progress: Progress | None = None) -> Brought:
+    """Idempotent, and the same store whatever the order. The other store is only read.
+
+    Interrupted, it is done again from the start and finishes the job. Raises StoreError.
+    """
+    brought = bring_in(store, other, progress)
+    catch_up(store)
+    reassign(store)
+    return brought
