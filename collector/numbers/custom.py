@@ -32,12 +32,12 @@ def custom(given: Mapping[str, Any]) -> Protocol:
         raise ProtocolError(f"name is {name!r}; wanted are small letters, digits and single hyphens, say 'ward-5'")
     values: dict[str, Any] = {}
     for key, value in given.items():
-        if key not in _KEYS:
-            close = get_close_matches(key, _KEYS, 1)
-            hint = f"did you mean '{close[0]}'?" if close else f"allowed: {', '.join(_KEYS)}"
+        if key not in KEYS:
+            close = get_close_matches(key, KEYS, 1)
+            hint = f"did you mean '{close[0]}'?" if close else f"allowed: {', '.join(KEYS)}"
             raise ProtocolError(f"protocol {name}: there is no key '{key}'; {hint}")
         try:
-            values[key] = _KEYS[key](value)
+            values[key] = KEYS[key](value)
         except (_Wrong, ArithmeticError) as wrong:
             raise ProtocolError(f"protocol {name}: {key} is {value!r}; wanted is {wrong}") from None
     return _made(name, values)
@@ -136,7 +136,7 @@ def _published(value: Any) -> Protocol:
     raise _Wrong(f"one of {', '.join(known)}")
 
 
-_KEYS: dict[str, Callable[[Any], Any]] = {
+KEYS: dict[str, Callable[[Any], Any]] = {
     "name": _text, "title": _text, "edition": _text, "source": _text, "based_on": _published,
     "threshold": _pressures, "target": _pressures, "target_note": _text, "second_threshold": _pressures,
     "min_days": _whole(1, 366), "preferred_days": _whole(1, 366), "per_session": _whole(1, 10),

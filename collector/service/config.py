@@ -2,13 +2,15 @@
 
 The dataclasses below are the whole schema. A new key is a field made with `key`; a new section is a dataclass
 and a field of `Config`. A field of type `Mapping[str, Section]` reads tables with names of the user's own,
-such as `[people.anna]`. QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tables).
+such as `[people.anna]`; the keys of `[protocols.NAME]` are those of `collector.numbers.custom`.
+QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tables).
 """
 
 import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
@@ -36,6 +38,12 @@ def _address(address: str) -> str | None:
 
 def _hour(text: str) -> str | None:
     return None if re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) else "a time of day is written like '03:15'"
+
+
+def _hours(times: tuple[str, ...]) -> str | None:
+    if not times or (len(times) == 2 and times[0] != times[1] and not any(map(_hour, times))):
+        return None
+    return 'hours are two times of day, such as ["05:00", "11:00"]'
 
 
 def _sealable(text: str) -> str | None:
@@ -126,6 +134,11 @@ class Person:
     threshold_diastolic: int | None = key(None, "mmHg; from here on raised.", at_least=30, at_most=160)
     goal_systolic: int | None = key(None, "mmHg; below is the goal.", at_least=60, at_most=260)
     goal_diastolic: int | None = key(None, "mmHg; below is the goal.", at_least=30, at_most=160)
+    low_systolic: int | None = key(None, "mmHg; below is marked low.", at_least=50, at_most=140)
+    low_diastolic: int | None = key(None, "mmHg; below is marked low.", at_least=20, at_most=100)
+    atrial_fibrillation: bool = key(False, "Whether each sitting takes three readings, as with atrial fibrillation.")
+    morning: tuple[str, ...] = key((), "Hours of the morning readings, say for night work.", check=_hours)
+    evening: tuple[str, ...] = key((), "Hours of the evening readings.", check=_hours)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +151,7 @@ class Config:
     notices: Notices = field(default_factory=Notices)
     mqtt: Mqtt = field(default_factory=Mqtt)
     people: Mapping[str, Person] = field(default_factory=dict)
+    protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from
 
 
@@ -193,8 +207,8 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
         table = reader.table(tables.get(name, {}), (name,))
         if get_origin(kind) is Mapping:
             inner = get_args(kind)[1]
-            values[name] = {own: reader.section(inner, reader.table(table[own], (name, own)), (name, own))
-                            for own in table}
+            read = partial(_protocol, reader) if name == "protocols" else partial(reader.section, inner)
+            values[name] = {own: read(reader.table(table[own], (name, own)), (name, own)) for own in table}
         else:
             table |= from_environment(name, environment or {})
             values[name] = reader.section(kind, table, (name,))
@@ -204,3 +218,14 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
 def _sections() -> dict[str, Any]:
     hints = get_type_hints(Config)
     return {item.name: hints[item.name] for item in fields(Config) if item.name != "source"}
+
+
+def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:
+    """A clinic's own protocol; what checks it is imported only where there is one."""
+    from collector.numbers.custom import ProtocolError, custom
+
+    try:
+        return custom({**table, "name": path[-1]})
+    except ProtocolError as error:
+        about = next((key for key in table if f"'{key}'" in str(error) or f": {key} is " in str(error)), None)
+        raise reader.wrong(path if about is None else (*path, about), str(error)) from None

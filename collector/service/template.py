@@ -18,7 +18,21 @@ def template() -> Iterator[str]:
         if item.name != fields(Config)[0].name:
             yield ""
         yield f"# [{item.name}.NAME]" if named else f"[{item.name}]"
-        yield from _keys(get_args(kind)[1] if named else kind)
+        if item.name == "protocols":
+            yield from _own_protocol()
+        else:
+            yield from _keys(get_args(kind)[1] if named else kind)
+
+
+def _own_protocol() -> Iterator[str]:
+    from collector.numbers.custom import KEYS
+
+    yield "# A protocol of your own, mostly after a published one (`quietcuff protocols` shows those). Keys:"
+    names = [name for name in KEYS if name != "name"]
+    for start in range(0, len(names), 8):
+        yield f"# {', '.join(names[start:start + 8])}"
+    yield '# based_on = "nice-ng136"'
+    yield "# threshold = [130, 80]"
 
 
 def _keys(section: Any) -> Iterator[str]:
