@@ -68,6 +68,7 @@ def test_answers_are_named() -> None:
         UserOp.RESPONSE, request=UserOp.CONSENT, result=UserResult.NOT_AUTHORIZED)
     assert parse_user_control(bytes.fromhex("20 01 01 07")).user_index == 7
     assert parse_user_control(bytes.fromhex("20 01 04 07")).user_index is None
+    assert parse_user_control(bytes.fromhex("20 02 01 07")).user_index is None
     assert type(parse_record_control(b"\xf0\xf1").op) is int
 
 
