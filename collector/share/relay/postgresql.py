@@ -59,9 +59,10 @@ _MAY_REPLACE = ("({old}.station = incoming.station OR coalesce(incoming.taken_un
 _MERGE = (
     "INSERT INTO quietcuff.reading_key SELECT reading_id, taken_at FROM incoming ORDER BY reading_id "
     "ON CONFLICT DO NOTHING",
+    # All of them, also where nothing seems to move: another station may be about to move it.
+    "SELECT 1 FROM quietcuff.reading_key AS known JOIN incoming USING (reading_id) ORDER BY reading_id "
+    "FOR UPDATE OF known",
     # A reading whose time has changed leaves its old place, which may be in another month's partition.
-    "SELECT 1 FROM quietcuff.reading_key AS known JOIN incoming USING (reading_id) "
-    "WHERE known.taken_at <> incoming.taken_at ORDER BY reading_id FOR UPDATE OF known",
     "WITH left_over AS (DELETE FROM quietcuff.reading AS old USING incoming, quietcuff.reading_key AS known "
     "WHERE known.reading_id = incoming.reading_id AND known.taken_at <> incoming.taken_at "
     "AND old.reading_id = known.reading_id AND old.taken_at = known.taken_at "

@@ -1,0 +1,180 @@
+"""Sending on to a FHIR server, over HTTP and HTTPS: once each as the server sees it, whatever goes wrong between.
+
+The server is of our own (tests/support/fhir_server.py), written from FHIR R4's http page: none from a registry runs here.
+"""
+
+import json
+import logging
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from fhir_server import Shelf, fhir_server
+from relaying import Clock, household, write_down
+from servers import certificate, free_port
+
+from collector.share.exchange import Exchange
+from collector.share.fhir import codes
+from collector.share.relay.sending import Sent, send
+from collector.share.relay.settings import Receiver
+from collector.store import outbox, people
+from collector.store.database import Store
+
+EXCHANGE = Exchange(station="5a" * 16)
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with household(tmp_path, "mira", "jon") as store:
+        yield store
+
+
+@pytest.fixture
+def server() -> Iterator[tuple[str, Shelf]]:
+    with fhir_server() as found:
+        yield found
+
+
+def ids(shelf: Shelf) -> list[str]:
+    """Ids of the blood pressures that the server holds, in the order it took them."""
+    return [part["value"] for one in shelf.of("Observation") for part in one["identifier"]
+            if part["system"] == codes.READING_SYSTEM and "." not in part["value"]]
+
+
+def test_each_reading_arrives_once_and_in_order(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    clinic = Receiver("clinic", "fhir", url, batch=4)
+    sent = [write_down(store, "mira", minute) for minute in range(10)]
+    assert send(store, clinic, EXCHANGE).fresh == 10
+    assert ids(shelf) == sent
+    assert shelf.transactions == 3
+    assert len(shelf.of("Patient")) == 1, "the same person each time"
+    assert len(shelf.of("Observation")) == 20, "a pulse each"
+    (patient,) = shelf.of("Patient")
+    assert {one["subject"]["reference"] for one in shelf.of("Observation")} == {f"Patient/{patient['id']}"}
+
+
+def test_a_lost_answer_makes_nothing_twice(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    clinic = Receiver("clinic", "fhir", url)
+    sent = [write_down(store, "mira", minute) for minute in range(3)]
+    shelf.lost_answers = 2
+    clock = Clock()
+    for _ in range(2):
+        assert "cannot be reached" in (send(store, clinic, EXCHANGE, clock=clock).trouble or "")
+        clock.forward(hours=1)
+    assert send(store, clinic, EXCHANGE, clock=clock).fresh == 3
+    assert shelf.transactions == 3
+    assert ids(shelf) == sent
+
+
+def test_a_change_reaches_what_is_there(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    clinic = Receiver("clinic", "fhir", url)
+    reading_id = write_down(store, "mira", 0)
+    send(store, clinic, EXCHANGE)
+    with store.transaction():
+        store.query("UPDATE reading SET person_id = (SELECT id FROM person WHERE name = 'jon'), pulse = NULL")
+    assert send(store, clinic, EXCHANGE) == Sent(changed=1)
+    assert ids(shelf) == [reading_id]
+    (pressure,) = shelf.of("Observation")  # the pulse is gone with its value
+    named = {f"Patient/{one['id']}": one["identifier"][0]["value"] for one in shelf.of("Patient")}
+    assert named[pressure["subject"]["reference"]] == "jon"
+
+
+def test_a_change_after_a_lost_answer_arrives(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    clinic = Receiver("clinic", "fhir", url)
+    write_down(store, "mira", 0)
+    shelf.lost_answers = 1
+    clock = Clock()
+    send(store, clinic, EXCHANGE, clock=clock)
+    people.rename(store, "mira", "mirabel", clock.now)
+    clock.forward(hours=1)
+    send(store, clinic, EXCHANGE, clock=clock)
+    pressures = [one for one in shelf.of("Observation") if "component" in one]
+    named = {f"Patient/{one['id']}": one["identifier"][0]["value"] for one in shelf.of("Patient")}
+    assert [named[one["subject"]["reference"]] for one in pressures] == ["mirabel"]
+
+
+def test_what_is_taken_back_is_gone_there(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    clinic = Receiver("clinic", "fhir", url)
+    write_down(store, "mira", 0)
+    send(store, clinic, EXCHANGE)
+    with store.transaction():
+        store.query("UPDATE reading SET person_id = NULL")
+    assert send(store, clinic, EXCHANGE) == Sent(gone=1)
+    assert shelf.of("Observation") == []
+
+
+def test_one_bad_reading_holds_up_nobody_else(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    bad = write_down(store, "mira", 0, systolic=131)
+    good = write_down(store, "jon", 1)
+    shelf.refuse = lambda resource: "131" in json.dumps(resource.get("component", ""))
+    sent = send(store, Receiver("clinic", "fhir", url), EXCHANGE)
+    assert (sent.fresh, sent.held) == (1, 1)
+    assert ids(shelf) == [good]
+    (hold,) = outbox.status(store)[0].holds
+    assert (hold.reading_id, hold.reason) == (bad, "127.0.0.1 answers 422: this one is not welcome")
+
+
+@pytest.mark.parametrize(("status", "headers", "words"), [
+    (503, {"Retry-After": "600"}, "answers 503"), (429, {}, "answers 429"), (500, {}, "answers 500"),
+    (404, {}, "no FHIR server takes transactions at this url"), (302, {"Location": "http://elsewhere.example/"}, "302"),
+])
+def test_what_the_server_cannot_do_now_waits(store: Store, server: tuple[str, Shelf], status: int,
+                                             headers: dict[str, str], words: str) -> None:
+    url, shelf = server
+    write_down(store, "mira", 0)
+    shelf.failures = [(status, headers)]
+    clock = Clock()
+    assert words in (send(store, Receiver("clinic", "fhir", url), EXCHANGE, clock=clock).trouble or "")
+    due = outbox.status(store)[0].next_at
+    assert due is not None
+    assert (due - clock.now).total_seconds() == (600 if "Retry-After" in headers else 5)
+
+
+def test_nobody_there_is_no_loss(store: Store) -> None:
+    write_down(store, "mira", 0)
+    sent = send(store, Receiver("clinic", "fhir", f"http://127.0.0.1:{free_port()}/fhir"), EXCHANGE)
+    assert sent.trouble == "127.0.0.1 cannot be reached: Connection refused"
+    assert outbox.status(store)[0].waiting == 1
+
+
+def test_the_token_goes_to_the_server_and_nowhere_else(store: Store, server: tuple[str, Shelf], tmp_path: Path,
+                                                       caplog: pytest.LogCaptureFixture) -> None:
+    url, shelf = server
+    shelf.token = "hush-hush"
+    write_down(store, "mira", 0)
+    token = tmp_path / "token"
+    token.write_text("wrong-one\n")
+    token.chmod(0o600)
+    clinic = Receiver("clinic", "fhir", url, token_file=token)
+    caplog.set_level(logging.DEBUG)
+    refused = send(store, clinic, EXCHANGE)
+    assert refused.trouble == "127.0.0.1 answers 401; look at the token file"
+    token.write_text("hush-hush\n")
+    assert send(store, clinic, EXCHANGE, now_please=True).fresh == 1
+    assert shelf.seen_headers[-1]["Authorization"] == "Bearer hush-hush"
+    told = caplog.text + repr(clinic) + str(outbox.status(store)) + "".join(map(str, store.connection.iterdump()))
+    assert "hush" not in told
+    assert "wrong-one" not in told
+
+
+def test_tls_is_verified(store: Store, tmp_path: Path) -> None:
+    write_down(store, "mira", 0)
+    pem = certificate(tmp_path)
+    with fhir_server(pem) as (url, shelf):
+        clinic = Receiver("clinic", "fhir", url)
+        assert "is not who it says it is" in (send(store, clinic, EXCHANGE).trouble or "")
+        assert shelf.transactions == 0
+        trusting = replace(clinic, ca_file=tmp_path / "cert.pem")
+        assert send(store, trusting, EXCHANGE, now_please=True).fresh == 1
+    with fhir_server(certificate(tmp_path, "DNS:another.example")) as (url, shelf):
+        write_down(store, "mira", 1)
+        other = replace(clinic, url=url, ca_file=tmp_path / "cert.pem")
+        assert "is not who it says it is" in (send(store, other, EXCHANGE, now_please=True).trouble or "")
+        assert shelf.transactions == 0

@@ -1,0 +1,209 @@
+"""Sending on to PostgreSQL: a real server (Debian's), many stations, every reading once."""
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import psycopg
+import pytest
+from relaying import Clock, household, write_down
+from servers import free_port, postgresql
+
+from collector.share.exchange import Exchange
+from collector.share.relay.postgresql import COLUMNS, SCHEMA, Database
+from collector.share.relay.sending import Sent, send
+from collector.share.relay.settings import Receiver
+from collector.share.relay.target import Parcel, Refused, Unreachable
+from collector.store.values import Reading
+
+Make = Callable[..., Reading]
+
+
+@pytest.fixture(scope="module")
+def port() -> Iterator[int]:
+    with postgresql() as port:
+        yield port
+
+
+@pytest.fixture
+def clinic(port: int, request: pytest.FixtureRequest) -> Receiver:
+    """A database of its own for each test."""
+    name = "db_" + str(abs(hash(request.node.name)))
+    with psycopg.connect(f"host=127.0.0.1 port={port} user=postgres", autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    return Receiver("clinic", "postgresql", f"postgresql://127.0.0.1:{port}/{name}", user="postgres", batch=500)
+
+
+@contextmanager
+def looking(receiver: Receiver) -> Iterator[Any]:
+    with psycopg.connect(f"{receiver.url}?user=postgres", autocommit=True) as connection:
+        yield connection
+
+
+def rows(receiver: Receiver, columns: str = "reading_id, station") -> list[tuple[Any, ...]]:
+    with looking(receiver) as connection:
+        return list(connection.execute(f"SELECT {columns} FROM quietcuff.reading ORDER BY reading_id").fetchall())
+
+
+def database(receiver: Receiver, station: str = "aa") -> Database:
+    return Database(receiver, Exchange(station=station))
+
+
+def test_a_row_says_what_the_reading_said(clinic: Receiver, reading: Make) -> None:
+    one = reading(systolic=Decimal("128.0"), status=("irregular pulse",), note="after\0 tea")
+    with database(clinic) as target:
+        target.deliver(Parcel([one, reading(reading_id="r2", unit="kPa", systolic=Decimal("16.0"), diastolic=None)]))
+    with looking(clinic) as connection:
+        connection.execute("SET TIME ZONE 'UTC'")
+        first, second = connection.execute(f"SELECT {', '.join(COLUMNS)} FROM quietcuff.reading ORDER BY 1").fetchall()
+    row = dict(zip(COLUMNS, first, strict=True))
+    assert str(row["systolic"]) == "128.0", "the digits that were sent"
+    assert (row["station"], row["cuff"], row["slot"], row["person"]) == ("aa", "C0:FF:EE:00:00:01", 1, "mira")
+    assert row["taken_at"] == one.taken_at
+    assert row["taken_local"] == datetime(2031, 3, 4, 7, 12, 30)
+    assert (row["status"], row["assessed"], row["marks"]) == (["irregular pulse"], ["body movement"], [])
+    assert row["note"] == "after\ufffd tea"
+    assert set(row) == set(COLUMNS)
+    other = dict(zip(COLUMNS, second, strict=True))
+    assert (str(other["systolic"]), str(other["systolic_mmhg"]), other["diastolic_mmhg"]) == ("16.0", "120.0", None)
+
+
+def test_every_month_has_its_own_table(clinic: Receiver, reading: Make) -> None:
+    edge = datetime(2031, 4, 1, 0, 30, tzinfo=ZoneInfo("Europe/Lisbon"))  # in UTC still March
+    with database(clinic) as target:
+        target.deliver(Parcel([reading(), reading(reading_id="r2", taken_at=edge), reading(
+            reading_id="r3", taken_at=datetime(2031, 12, 31, 23, 59, tzinfo=UTC)), reading(
+            reading_id="r4", taken_at=datetime(9999, 12, 31, 12, tzinfo=UTC))]))
+    with looking(clinic) as connection:
+        found = connection.execute("SELECT tableoid::regclass::text, reading_id FROM quietcuff.reading ORDER BY 2")
+        assert found.fetchall() == [("quietcuff.reading_2031_03", "r1"), ("quietcuff.reading_2031_03", "r2"),
+                                    ("quietcuff.reading_2031_12", "r3"), ("quietcuff.reading_9999_12", "r4")]
+
+
+def test_delivered_twice_it_is_there_once(clinic: Receiver, reading: Make) -> None:
+    with database(clinic) as target:
+        for _ in range(2):
+            target.deliver(Parcel([reading(), reading(reading_id="r2")]))
+    assert rows(clinic) == [("r1", "aa"), ("r2", "aa")]
+
+
+def test_a_new_time_moves_it_even_to_another_month(clinic: Receiver, reading: Make) -> None:
+    with database(clinic) as target:
+        target.deliver(Parcel([reading()]))
+        moved = reading(taken_at=datetime(2031, 2, 28, 6, tzinfo=UTC), person="jon")
+        target.deliver(Parcel(changed=[moved, reading(reading_id="r2")]))
+    assert rows(clinic, "reading_id, person, taken_at") == [("r1", "jon", moved.taken_at), (
+        "r2", "mira", reading().taken_at)]
+
+
+def test_two_stations_keep_the_surer_time(clinic: Receiver, reading: Make) -> None:
+    unsure = reading(taken_uncertainty_s=None, taken_at=reading().taken_at + timedelta(hours=1))
+    with database(clinic, "aa") as one, database(clinic, "bb") as other:
+        other.deliver(Parcel([unsure]))
+        assert rows(clinic) == [("r1", "bb")]
+        one.deliver(Parcel([reading(taken_uncertainty_s=2.0)]))
+        assert rows(clinic, "station, taken_at") == [("aa", reading().taken_at)]
+        other.deliver(Parcel(changed=[unsure]))
+        assert rows(clinic, "station, taken_at") == [("aa", reading().taken_at)], "the surer one stays"
+        one.deliver(Parcel(changed=[replace(unsure, taken_uncertainty_s=60.0)]))
+        assert rows(clinic, "station, taken_at") == [("aa", unsure.taken_at)], "its own later version holds"
+
+
+def test_what_is_taken_back_goes_unless_another_station_has_it(clinic: Receiver, reading: Make) -> None:
+    with database(clinic, "aa") as one, database(clinic, "bb") as other:
+        one.deliver(Parcel([reading(), reading(reading_id="r2")]))
+        other.deliver(Parcel([reading(reading_id="r2", taken_uncertainty_s=0.5)]))
+        one.deliver(Parcel(gone=["r1", "r2", "never-there"]))
+    assert rows(clinic) == [("r2", "bb")]
+    with looking(clinic) as connection:
+        assert connection.execute("SELECT reading_id FROM quietcuff.reading_key").fetchall() == [("r2",)]
+
+
+def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver, reading: Make) -> None:
+    """The long form of this, with a million readings, is in tests/bench/bench_export.py."""
+    base = reading()
+    troubles: list[BaseException] = []
+
+    def station(number: int) -> None:
+        try:
+            # Each brings most of what the others bring, in an order of its own, and in its own idea of the time.
+            mine = [replace(base, reading_id=f"{n:06d}", taken_uncertainty_s=float(number),
+                            taken_at=base.taken_at + timedelta(hours=n % 900, seconds=number % 2))
+                    for n in range(1000) if n % 5 != number]
+            if number % 2:
+                mine.reverse()
+            with database(clinic, f"{number}{number}") as target:
+                for start in range(0, len(mine), 100):
+                    target.deliver(Parcel(mine[start:start + 100]))
+        except BaseException as error:
+            troubles.append(error)
+
+    threads = [threading.Thread(target=station, args=(number,)) for number in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert troubles == []
+    with looking(clinic) as connection:
+        counts = connection.execute("SELECT count(*), count(DISTINCT reading_id) FROM quietcuff.reading").fetchone()
+        assert counts == (1000, 1000)
+        wrong = connection.execute("SELECT count(*) FROM quietcuff.reading WHERE station <> CASE "
+                                   "WHEN reading_id::int % 5 = 0 THEN '11' ELSE '00' END").fetchone()
+        assert wrong == (0,), "of each reading the surest version"
+        keys = connection.execute("SELECT count(*) FROM quietcuff.reading_key JOIN quietcuff.reading "
+                                  "USING (reading_id, taken_at)").fetchone()
+        assert keys == (1000,)
+
+
+def test_from_the_outbox_to_the_table(clinic: Receiver, tmp_path: Path) -> None:
+    with household(tmp_path, "mira") as store:
+        sent = [write_down(store, "mira", minute) for minute in range(20)]
+        assert send(store, clinic, Exchange(station="aa")) == Sent(fresh=20)
+        assert [name for name, _ in sorted(rows(clinic))] == sorted(sent)
+        with store.transaction():
+            store.query("UPDATE reading SET person_id = NULL WHERE reading_id = ?", (sent[3],))
+        assert send(store, clinic, Exchange(station="aa")) == Sent(gone=1)
+        assert len(rows(clinic)) == 19
+
+
+def test_a_database_that_is_down_is_waited_for(tmp_path: Path) -> None:
+    down = Receiver("clinic", "postgresql", f"postgresql://127.0.0.1:{free_port()}/x", user="postgres")
+    with household(tmp_path, "mira") as store:
+        write_down(store, "mira", 0)
+        assert "Connection refused" in (send(store, down, Exchange(), clock=Clock()).trouble or "")
+
+
+def test_a_password_is_in_no_error(clinic: Receiver, tmp_path: Path) -> None:
+    hidden = tmp_path / "password"
+    hidden.write_text("hush-hush\n")
+    hidden.chmod(0o600)
+    with pytest.raises(Unreachable) as told:
+        database(replace(clinic, user="nobody-here", password_file=hidden))
+    assert "nobody-here" in str(told.value)
+    assert "hush" not in str(told.value)
+
+
+def test_a_remote_database_is_reached_with_verified_tls_only() -> None:
+    from collector.share.relay.postgresql import _how
+
+    how = _how(Receiver("clinic", "postgresql", "postgresql://db.example/x"))
+    assert (how["sslmode"], how["sslrootcert"]) == ("verify-full", "system")
+
+
+def test_a_value_that_no_column_takes_is_refused_whole(clinic: Receiver, reading: Make) -> None:
+    with database(clinic) as target:
+        with pytest.raises(Refused):
+            target.deliver(Parcel([reading(), reading(reading_id="r2", slot=70_000)]))
+        target.deliver(Parcel([reading(reading_id="r3")]))
+    assert rows(clinic) == [("r3", "aa")]
+
+
+def test_the_schema_is_documented() -> None:
+    documented = (Path(__file__).parents[2] / "docs/exchange.md").read_text("utf-8")
+    assert SCHEMA in documented

@@ -1,0 +1,155 @@
+"""Real servers on loopback for tests: PostgreSQL and Mosquitto from Debian, each in a folder of its own."""
+
+import glob
+import os
+import shutil
+import socket
+import subprocess
+import tempfile
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+
+def free_port() -> int:
+    with socket.socket() as found:
+        found.bind(("127.0.0.1", 0))
+        port: int = found.getsockname()[1]
+        return port
+
+
+def certificate(folder: Path, host: str = "IP:127.0.0.1") -> Path:
+    """A self-signed certificate with its key in one PEM file."""
+    key, certified, both = folder / "key.pem", folder / "cert.pem", folder / "server.pem"
+    subprocess.run(
+        [
+            "openssl",
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-days",
+            "2",
+            "-subj",
+            "/CN=test",
+            "-addext",
+            f"subjectAltName={host}",
+            "-keyout",
+            str(key),
+            "-out",
+            str(certified),
+        ],
+        check=True,
+        capture_output=True,
+    )
+    both.write_text(key.read_text() + certified.read_text())
+    return both
+
+
+@contextmanager
+def postgresql() -> Iterator[int]:
+    """The port of a PostgreSQL server whose user 'postgres' needs no password."""
+    programs = sorted(glob.glob("/usr/lib/postgresql/*/bin"))
+    assert programs, "PostgreSQL is missing: apt install postgresql"
+    owner = "postgres" if os.geteuid() == 0 else None  # it refuses to run as root
+    with tempfile.TemporaryDirectory() as folder:
+        home = Path(folder)
+        if owner:
+            shutil.chown(home, owner)
+        subprocess.run(
+            [
+                f"{programs[-1]}/initdb",
+                "-D",
+                str(home / "data"),
+                "-A",
+                "trust",
+                "-U",
+                "postgres",
+                "--no-sync",
+                "-E",
+                "UTF8",
+                "--locale",
+                "C.UTF-8",
+            ],
+            check=True,
+            capture_output=True,
+            user=owner,
+            cwd=home,
+        )
+        with _postgres(f"{programs[-1]}/postgres", home, owner) as port:
+            yield port
+
+
+@contextmanager
+def _postgres(program: str, home: Path, owner: str | None) -> Iterator[int]:
+    port = free_port()
+    process = subprocess.Popen(
+        [
+            program,
+            "-D",
+            str(home / "data"),
+            "-p",
+            str(port),
+            "-k",
+            str(home),
+            "-c",
+            "fsync=off",
+            "-c",
+            "listen_addresses=127.0.0.1",
+            "-c",
+            "max_wal_size=2GB",
+        ],
+        stderr=subprocess.PIPE,
+        text=True,
+        user=owner,
+        cwd=home,
+    )
+    with _until(process, "ready to accept connections"):
+        try:
+            yield port
+        finally:
+            process.send_signal(2)  # fast shutdown
+            process.wait(60)
+
+
+@contextmanager
+def mosquitto(folder: Path, *lines: str, port: int | None = None) -> Iterator[int]:
+    """The port of a Mosquitto broker with these lines of configuration."""
+    program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin")
+    assert program, "Mosquitto is missing: apt install mosquitto"
+    port = port or free_port()
+    file = folder / "mosquitto.conf"
+    file.write_text("\n".join(["user root", f"listener {port} 127.0.0.1", "log_dest stderr", *lines]) + "\n")
+    process = subprocess.Popen([program, "-c", str(file)], stderr=subprocess.PIPE, text=True)
+    with _until(process, "running"):
+        try:
+            yield port
+        finally:
+            process.terminate()
+            process.wait(20)
+
+
+@contextmanager
+def _until(process: "subprocess.Popen[str]", word: str) -> Iterator[None]:
+    """Once the server says that it is up; goes on reading what it says, since a full pipe would stop it."""
+    assert process.stderr
+    said = []
+    for line in process.stderr:
+        said.append(line)
+        if word in line:
+            break
+    else:
+        pytest.fail("the server did not start: " + "".join(said))
+    reader = threading.Thread(target=process.stderr.read)
+    reader.start()
+    try:
+        yield
+    finally:
+        reader.join()
+        process.stderr.close()
