@@ -14,7 +14,7 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.exchange import AverageResult, ClockLook, CuffFacts, Exchange, ExchangeError, Subject
+from collector.share.exchange import AverageResult, ClockLook, CuffFacts, Exchange, ExchangeError, Looks, Subject
 from collector.share.fhir import codes
 from collector.share.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.share.fhir.parse import parse_bulk, parse_bundle
@@ -24,7 +24,7 @@ Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
 EXCHANGE = Exchange(
     station="5a" * 16, version="0.1.0", cuffs={CUFF: CuffFacts(CUFF, bytes(8))},
-    looks=[ClockLook(CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))],
+    look=Looks([ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))]),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
 )
 AVERAGE = AverageResult("mira", "invented seven days", Decimal("128.4"), Decimal("81.0"), 2,

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from collector.share.exchange import ClockLook, CuffFacts, Exchange, Subject, mmhg
+from collector.share.exchange import ClockLook, CuffFacts, Exchange, Looks, Subject, mmhg
 from collector.share.fhir import codes
 from collector.share.fhir.bundle import write_bulk, write_collection
 from collector.share.fhir.text import NAMESPACE, uuid_of
@@ -146,9 +146,9 @@ def test_a_person_is_an_identifier_and_nothing_else(reading: Make) -> None:
 
 def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> None:
     """Coincident time stamp: the cuff's clock as value, ours as effective time, subject the cuff."""
-    looks = [ClockLook(CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
-             ClockLook(CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18))]
-    found = written(reading(), replace(EXCHANGE, looks=looks))
+    looks = [ClockLook(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
+             ClockLook(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18))]
+    found = written(reading(), replace(EXCHANGE, look=Looks(looks)))
     look = found["look"]
     assert (look["effectiveDateTime"], look["valueDateTime"]) == ("2031-03-04T07:12:50+01:00",
                                                                   "2031-03-04T07:12:18+01:00")
@@ -157,12 +157,12 @@ def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> No
     pointers = [part["valueReference"]["reference"] for part in found["pressure"]["extension"]
                 if part["url"] == codes.COINCIDENT]
     assert pointers == [look["fullUrl"]]
-    assert "look" not in written(reading(taken_basis=Basis.ARRIVAL), replace(EXCHANGE, looks=looks))
+    assert "look" not in written(reading(taken_basis=Basis.ARRIVAL), replace(EXCHANGE, look=Looks(looks)))
 
 
 def test_a_cuff_without_clock_has_a_time_fault(reading: Make) -> None:
-    looks = [ClockLook(CUFF, datetime(2031, 3, 4, 6, 0, tzinfo=UTC), None)]
-    look = written(reading(), replace(EXCHANGE, looks=looks))["look"]
+    looks = [ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 0, tzinfo=UTC), None)]
+    look = written(reading(), replace(EXCHANGE, look=Looks(looks)))["look"]
     assert look["dataAbsentReason"]["coding"][0]["code"] == "unknown"
     assert "valueDateTime" not in look
 

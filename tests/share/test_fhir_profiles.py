@@ -18,7 +18,7 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.exchange import ClockLook, CuffFacts, Exchange, Subject
+from collector.share.exchange import ClockLook, CuffFacts, Exchange, Looks, Subject
 from collector.share.fhir import codes
 from collector.share.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.store.values import Basis, Reading
@@ -28,7 +28,7 @@ CUFF = "C0:FF:EE:00:00:01"
 EXCHANGE = Exchange(
     station="5a" * 16, version="0.1.0",
     cuffs={CUFF: CuffFacts(CUFF, bytes.fromhex("010203feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1")},
-    looks=[ClockLook(CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))],
+    look=Looks([ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))]),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},  # 2.999: the OID arc for examples (ITU-T X.660)
 )
 

@@ -106,14 +106,23 @@ class Shelf:
         plain = unquote(value)
         for special in "|,$\\":
             plain = plain.replace("\\" + special, special)
-        return [name for name, one in self.resources.items() if name.startswith(kind + "/") and any(
-            part.get("system") == unquote(system) and part.get("value") == plain for part in one.get("identifier", ()))]
+        return [
+            name
+            for name, one in self.resources.items()
+            if name.startswith(kind + "/")
+            and any(
+                part.get("system") == unquote(system) and part.get("value") == plain
+                for part in one.get("identifier", ())
+            )
+        ]
 
 
 def _resolved(value: Any, names: dict[str, str]) -> Any:
     if isinstance(value, dict):
-        return {key: names.get(one, one) if key == "reference" and isinstance(one, str) else _resolved(one, names)
-                for key, one in value.items()}
+        return {
+            key: names.get(one, one) if key == "reference" and isinstance(one, str) else _resolved(one, names)
+            for key, one in value.items()
+        }
     return [_resolved(one, names) for one in value] if isinstance(value, list) else value
 
 
@@ -149,11 +158,16 @@ def fhir_server(certificate: Path | None = None) -> Iterator[tuple[str, Shelf]]:
                 return None
             return self._answer(200, answer)
 
-        def _answer(self, status: int, content: dict[str, Any], headers: dict[str, str] | None = None) -> None:
+        def _answer(
+            self, status: int, content: dict[str, Any], headers: dict[str, str] | None = None
+        ) -> None:
             text = json.dumps(content).encode()
             self.send_response(status)
-            for name, value in {"Content-Type": "application/fhir+json", "Content-Length": str(len(text)),
-                                **(headers or {})}.items():
+            for name, value in {
+                "Content-Type": "application/fhir+json",
+                "Content-Length": str(len(text)),
+                **(headers or {}),
+            }.items():
                 self.send_header(name, value)
             self.end_headers()
             self.wfile.write(text)

@@ -24,11 +24,21 @@ def household(folder: Path, *names: str) -> Store:
     return store
 
 
-def write_down(store: Store, person: str | None, minute: int, systolic: int = 128, note: str | None = None) -> str:
+def write_down(
+    store: Store, person: str | None, minute: int, systolic: int = 128, note: str | None = None
+) -> str:
     """One hand-written reading; returns its id."""
-    row = intake.HandRow(START + timedelta(minutes=minute), Decimal(systolic), Decimal(81), Decimal(64), person, note)
-    added = journal.append(store, cuff="hand", characteristic=intake.HAND_CHARACTERISTIC, value=row.build(),
-                           arrived_at=START + timedelta(minutes=minute, seconds=30), source="hand")
+    row = intake.HandRow(
+        START + timedelta(minutes=minute), Decimal(systolic), Decimal(81), Decimal(64), person, note
+    )
+    added = journal.append(
+        store,
+        cuff="hand",
+        characteristic=intake.HAND_CHARACTERISTIC,
+        value=row.build(),
+        arrived_at=START + timedelta(minutes=minute, seconds=30),
+        source="hand",
+    )
     outcome = intake.interpret(store, added.payload)
     assert outcome.reading_id
     assert outcome.reading

@@ -4,8 +4,6 @@ Text is put together from prepared pieces, since a model object a reading would 
 tests parse what comes out with an independent FHIR library and hold it to the profiles' own rules.
 """
 
-from bisect import bisect_left
-from collections import defaultdict
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -69,13 +67,9 @@ class Observations:
         self._told: set[str] = set()
         self._subjects: dict[str | None, tuple[Resource, str]] = {}
         self._cuffs: dict[str, tuple[Resource, str]] = {}
-        self._looks: dict[str, list[ClockLook]] = defaultdict(list)
-        for look in exchange.looks:
-            self._looks[look.cuff].append(look)
-        self._times = {name: [look.at for look in looks] for name, looks in self._looks.items()}
         self._keys: dict[tuple[str, str], str] = {}
         self._recent: dict[str, tuple[int, str]] = {}
-        self._seen = {name: bytearray(len(looks)) for name, looks in self._looks.items()}
+        self._seen = bytearray()
         self._gateway_part = (f'{{"url":"{codes.GATEWAY}","valueReference":'
                               f'{{"reference":"{self.reference("Device", self._gateway.uuid)}"}}}}')
 
@@ -167,24 +161,28 @@ class Observations:
         return self._cuffs[address]
 
     def _look(self, reading: Reading, cuff: str, made: list[Resource]) -> str:
-        """Points at the look at the clock nearest to the reading's arrival, for readings that were timed by it."""
-        times = self._times.get(reading.cuff)
-        if not times or reading.taken_basis is not Basis.CORRECTED:
+        """Points at the look at the cuff's clock that the reading was timed by."""
+        look = self._exchange.look(reading) if reading.taken_basis is Basis.CORRECTED else None
+        if look is None:
             return ""
-        arrived = reading.received_at
-        index = bisect_left(times, arrived)
-        if index == len(times) or (index and arrived - times[index - 1] <= times[index] - arrived):
-            index -= 1
         known = self._recent.get(reading.cuff)
-        if known is None or known[0] != index:
-            resource = self._coincident(self._looks[reading.cuff][index], cuff)
-            if not self._seen[reading.cuff][index]:
-                self._seen[reading.cuff][index] = 1
+        if known is None or known[0] != look.number:
+            resource = self._coincident(look, cuff)
+            if self._first_time(look.number):
                 made.append(resource)
-            known = self._recent[reading.cuff] = (index, (
+            known = self._recent[reading.cuff] = (look.number, (
                 f',{{"url":"{codes.COINCIDENT}","valueReference":'
                 f'{{"reference":"{self.reference("Observation", resource.uuid)}"}}}}'))
         return known[1]
+
+    def _first_time(self, number: int) -> bool:
+        """A bit each, since there may be as many looks as readings."""
+        place, bit = number >> 3, 1 << (number & 7)
+        if place >= len(self._seen):
+            self._seen.extend(bytes(place + 1 - len(self._seen)))
+        fresh = not self._seen[place] & bit
+        self._seen[place] |= bit
+        return fresh
 
     def _coincident(self, look: ClockLook, cuff: str) -> Resource:
         name = f"{look.cuff} {look.at.astimezone(UTC).isoformat()}"
