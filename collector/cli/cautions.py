@@ -1,30 +1,47 @@
-"""The words that go with a very high reading, wherever the command line shows one."""
+"""The words that go with values, wherever the command line shows some; what they say is in `collector.numbers.words`."""
 
 from collections.abc import Iterator
+
 from decimal import Decimal
+from typing import TYPE_CHECKING
 
-from collector.store.values import Reading
+from collector.numbers import words
+from collector.numbers.levels import is_very_high
+from collector.share.layout import visible, wrapped
+from collector.share.samples import exact_mmhg
 
-VERY_HIGH_SYSTOLIC, VERY_HIGH_DIASTOLIC = 180, 120
-"""mmHg, either of them, itself included. Source: the American Heart Association's page for patients on very
-high readings (180 and/or 120 or greater)."""
-
-_MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
+if TYPE_CHECKING:
+    from collector.store.values import Reading
 
 
-def very_high(reading: Reading) -> bool:
-    """Whether either pressure is at or above the bounds."""
-    factor = _MMHG_PER_KPA if reading.unit == "kPa" else 1
-    return any(value is not None and value * factor >= bound for value, bound in (
-        (reading.systolic, VERY_HIGH_SYSTOLIC), (reading.diastolic, VERY_HIGH_DIASTOLIC)))
+def very_high(reading: "Reading") -> bool:
+    """Whether either pressure is at or above the bounds, themselves included."""
+    return very_high_pressure(reading.systolic, reading.diastolic, reading.unit)
+
+
+def very_high_pressure(systolic: Decimal | None, diastolic: Decimal | None, unit: str) -> bool:
+    """The same of bare pressures. unit: 'mmHg' or 'kPa'."""
+    return is_very_high(exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit))
+
+
+def tell(texts: Iterable[str]) -> None:
+    """Say each, on lines of its own, broken between words where a terminal is narrow."""
+    width = words_width()
+    for text in texts:
+        for line in [text] if width is None else wrapped(visible(text), width):
+            say(line)
+
+
+def words_width() -> int | None:
+    """Columns for words on stderr: no wider than reads well; None for a pipe or a file."""
+    return min(100, shutil.get_terminal_size().columns - 1) if sys.stderr.isatty() else None
 
 
 def caution(emergency_number: str) -> Iterator[str]:
-    """Lines to say after very high readings. emergency_number: empty where none is configured."""
-    number = f"the emergency number, {emergency_number}," if emergency_number else "your emergency number"
-    yield ("VERY HIGH marks readings of 180 or more over, or 120 or more under (mmHg). Taken just now? "
-           "Sit quietly for five minutes and measure again. As high again? Call your clinic today.")
-    yield ("Chest pain, short of breath, weak or numb on one side, trouble with speech or sight, confusion, "
-           f"a sudden bad headache? Call {number} now, without measuring again. Pregnant, or lately so? Call "
-           "your clinic at lower values too.")
-    yield "Measured at home: not a diagnosis. Change no medicine on your own."
+    """Lines to say after a list that holds very high readings. emergency_number: empty where none is configured."""
+    yield words.very_high_in_a_list()
+    yield words.signs(emergency_number)
+    yield words.pregnancy(emergency_number)
+    yield words.CHILDREN
+    yield words.NOT_A_DIAGNOSIS
+

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from collector.cli.frame import COULD_NOT, DONE, Usage, new_app, out, say
+from collector.cli.frame import COULD_NOT, DONE, Usage, new_app, of, out, say
 
 if TYPE_CHECKING:
     from parsers.measurement import Feature
@@ -21,6 +21,7 @@ _HEX = frozenset(string.hexdigits)
 
 @app.command()
 def decode(
+    ctx: typer.Context,
     payloads: Annotated[list[str] | None, typer.Argument(
         metavar="[HEX…|-]", help="Payloads in hex; - or nothing reads lines from stdin.")] = None,
     as_: Annotated[str, typer.Option(
@@ -43,6 +44,7 @@ def decode(
       quietcuff decode --as 2a49 2500
       quietcuff decode --as 'battery level' 5f --json
     """
+    from collector.cli.cautions import caution, tell
     from parsers.decode import find, names
 
     uuid = find(as_)
@@ -56,6 +58,8 @@ def decode(
         sys.stdout.flush()  # whoever feeds us line by line hears us line by line
     if not results:
         say("nothing to decode: no payload was given")
+    if decoder.high:
+        tell(caution(of(ctx).config.station.emergency_number))
     return DONE if all(results) else COULD_NOT
 
 
@@ -111,6 +115,7 @@ class _Decoder:
         self.feature = feature
         self.as_json = as_json
         self.shown = 0
+        self.high = False  # was any of it very high?
         self.reassembler: Reassembler | None = Reassembler() if uuid == Uuid.BLOOD_PRESSURE_RECORD else None
 
     def show(self, place: str, text: str) -> bool:
@@ -150,6 +155,7 @@ class _Decoder:
     def _show(self, uuid: int, value: bytes, content: Any, record: Any = None) -> None:
         from parsers.decode import as_json, describe, names
 
+        self.high = self.high or _very_high(content)
         if self.as_json:
             line = {"uuid": f"{uuid:04x}", "payload": value.hex(), **as_json(content)}
             if record is not None:
@@ -179,6 +185,17 @@ def _checks(content: Any, feature: "Feature") -> dict[str, str] | None:
     from parsers.measurement import CuffPressure, Measurement, assessed
 
     return assessed(content.status, feature) if isinstance(content, Measurement | CuffPressure) else None
+
+
+def _very_high(content: Any) -> bool:
+    from collector.cli.cautions import very_high_pressure
+    from parsers.measurement import Measurement
+    from parsers.pressure import Unit
+
+    if not isinstance(content, Measurement):
+        return False
+    systolic, diastolic = (number and number.value for number in (content.systolic, content.diastolic))
+    return very_high_pressure(systolic, diastolic, "kPa" if content.unit is Unit.KPA else "mmHg")
 
 
 def _short(text: str) -> str:

@@ -76,7 +76,7 @@ def _json(found: Iterator[Reading]) -> int:
 
 
 def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
-    from collector.cli.cautions import caution, very_high
+    from collector.cli.cautions import caution, tell, very_high
     from collector.share.terminal import View, lines
 
     count = high = 0
@@ -91,8 +91,7 @@ def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int
     for line in lines(counted(), View(terminal_width(), cuff_names(store), very_high)):
         out(line)
     if high:
-        for words in caution(emergency_number):
-            say(words)
+        tell(caution(emergency_number))
     return count
 
 

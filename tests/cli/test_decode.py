@@ -106,3 +106,16 @@ def test_a_real_pipe(quietcuff: Run) -> None:
                           check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert "128 mmHg" in done.stdout
+
+
+@pytest.mark.parametrize(("payload", "high"), [
+    ("00780050008200", False), ("00b40050008200", True), ("00b30077008200", False), ("0078007800ff07", True),
+    ("01f0f0a0f0b0f0", True),  # 24.0/16.0 kPa: 180.01 mmHg
+    ("01eff09ff0b0f0", False),  # 23.9/15.9 kPa: 179.3/119.3 mmHg
+])
+def test_a_very_high_value_brings_the_calm_words(
+        quietcuff: Run, monkeypatch: pytest.MonkeyPatch, payload: str, high: bool) -> None:
+    monkeypatch.setenv("QUIETCUFF_STATION_EMERGENCY_NUMBER", "112")
+    result = quietcuff("decode", payload)
+    assert ("Call the emergency number, 112, now" in result.stderr) is high
+    assert ("Change no medicine on your own" in result.stderr) is high
