@@ -1,10 +1,12 @@
-"""The words that go with values, wherever the command line shows some; what they say is in `collector.numbers.words`."""
+"""The words that go with values, wherever the command line shows some. What they say: `collector.numbers.words`."""
 
-from collections.abc import Iterator
-
+import shutil
+import sys
+from collections.abc import Iterable, Iterator
 from decimal import Decimal
 from typing import TYPE_CHECKING
 
+from collector.cli.frame import say
 from collector.numbers import words
 from collector.numbers.levels import is_very_high
 from collector.share.layout import visible, wrapped
@@ -24,8 +26,17 @@ def very_high_pressure(systolic: Decimal | None, diastolic: Decimal | None, unit
     return is_very_high(exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit))
 
 
+def caution(emergency_number: str) -> Iterator[str]:
+    """What to say after a list that holds very high readings. emergency_number: empty where none is configured."""
+    yield words.very_high_in_a_list()
+    yield words.signs(emergency_number)
+    yield words.pregnancy(emergency_number)
+    yield words.CHILDREN
+    yield words.NOT_A_DIAGNOSIS
+
+
 def tell(texts: Iterable[str]) -> None:
-    """Say each, on lines of its own, broken between words where a terminal is narrow."""
+    """Say each on lines of its own, broken between words where a terminal is narrow."""
     width = words_width()
     for text in texts:
         for line in [text] if width is None else wrapped(visible(text), width):
@@ -33,15 +44,5 @@ def tell(texts: Iterable[str]) -> None:
 
 
 def words_width() -> int | None:
-    """Columns for words on stderr: no wider than reads well; None for a pipe or a file."""
+    """Columns for words on stderr, no more than read well; None for a pipe or a file."""
     return min(100, shutil.get_terminal_size().columns - 1) if sys.stderr.isatty() else None
-
-
-def caution(emergency_number: str) -> Iterator[str]:
-    """Lines to say after a list that holds very high readings. emergency_number: empty where none is configured."""
-    yield words.very_high_in_a_list()
-    yield words.signs(emergency_number)
-    yield words.pregnancy(emergency_number)
-    yield words.CHILDREN
-    yield words.NOT_A_DIAGNOSIS
-

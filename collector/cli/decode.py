@@ -194,7 +194,7 @@ def _very_high(content: Any) -> bool:
 
     if not isinstance(content, Measurement):
         return False
-    systolic, diastolic = (number and number.value for number in (content.systolic, content.diastolic))
+    systolic, diastolic = (None if one is None else one.value for one in (content.systolic, content.diastolic))
     return very_high_pressure(systolic, diastolic, "kPa" if content.unit is Unit.KPA else "mmHg")
 
 
