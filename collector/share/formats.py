@@ -1,0 +1,38 @@
+"""The formats that readings are exported in, by name. Each writer is imported when it is asked for."""
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from importlib import import_module
+from typing import Any
+
+from collector.share.exchange import Exchange
+from collector.store.values import Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """writer: 'module:function'; alone: it takes no surroundings. binary: it writes octets."""
+
+    name: str
+    about: str
+    writer: str
+    alone: bool = False
+    binary: bool = False
+
+    def load(self) -> Callable[[Iterable[Reading], Any, Exchange], int]:
+        """`write(readings, file, exchange)`; it streams, and returns how many readings it wrote."""
+        module, _, function = self.writer.partition(":")
+        write = getattr(import_module(module), function)
+        return (lambda readings, file, exchange: write(readings, file)) if self.alone else write
+
+
+FORMATS = {one.name: one for one in (
+    Format("csv", "a spreadsheet's rows", "collector.share.rows:write_csv", alone=True),
+    Format("ndjson", "one JSON object a line", "collector.share.rows:write_ndjson", alone=True),
+    Format("fhir", "a FHIR R4 collection Bundle", "collector.share.fhir.bundle:write_collection"),
+    Format("fhir-transaction", "a FHIR R4 Bundle for a server; sent twice it makes nothing twice",
+           "collector.share.fhir.bundle:write_transaction"),
+    Format("fhir-bulk", "FHIR R4 resources, one a line", "collector.share.fhir.bundle:write_bulk"),
+    Format("omh", "Open mHealth data points, one a line", "collector.share.omh:write_omh"),
+    Format("parquet", "a Parquet file (extra 'parquet')", "collector.share.parquet:write_parquet", binary=True),
+)}
