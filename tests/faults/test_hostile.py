@@ -138,8 +138,11 @@ async def test_duplicates_of_duplicates(tmp_path: Path) -> None:
 
 
 SOME = settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+MANY = settings(SOME, max_examples=1500)
 octets = st.binary(max_size=40)
 answers = st.lists(st.one_of(st.none(), octets), max_size=40)
+babble = st.lists(st.tuples(st.sampled_from([4, 5, 6, 0x40]), octets), max_size=6)
+"""Octets on a channel: ATT, L2CAP signalling, the Security Manager, and one that nobody opened."""
 
 
 def well_formed(pdu: bytes, body: bytes) -> bytes:
@@ -147,9 +150,9 @@ def well_formed(pdu: bytes, body: bytes) -> bytes:
     return bytes([pdu[0] + 1]) + body
 
 
-@SOME
-@given(answers=answers, honest_opcode=st.booleans())
-async def test_answers_of_any_octets(answers: list[bytes | None], honest_opcode: bool) -> None:
+async def visit_to_one_that_answers(answers: list[bytes | None], honest_opcode: bool) -> None:
+    """honest_opcode: each answer begins as the right answer would."""
+
     def garble(number: int, pdu: bytes) -> bytes | None:
         answer = answers[number % len(answers)] if answers else None
         return well_formed(pdu, answer) if answer is not None and honest_opcode else answer
@@ -163,10 +166,7 @@ async def test_answers_of_any_octets(answers: list[bytes | None], honest_opcode:
     assert not any("Error" in outcome for outcome in air.desk.outcomes.values())
 
 
-@SOME
-@given(babble=st.lists(st.tuples(st.sampled_from([4, 5, 6, 0x40]), octets), max_size=6))
-async def test_octets_out_of_turn_on_any_channel(babble: list[tuple[int, bytes]]) -> None:
-    """ATT, L2CAP signalling, the Security Manager, and a channel that nobody opened."""
+async def visit_to_one_that_babbles(babble: list[tuple[int, bytes]]) -> None:
     bad = hostile(babble=tuple(babble), patience_s=0.3)
     fill(bad, 2)
     async with room(bad, good(), plan=SHORT) as air:
@@ -174,6 +174,34 @@ async def test_octets_out_of_turn_on_any_channel(babble: list[tuple[int, bytes]]
         await good_cuff_served(air, air.desk)
     assert all(outcome.startswith(PLAIN_OUTCOMES) for outcome in air.desk.outcomes.values())
     assert not any("Error" in outcome for outcome in air.desk.outcomes.values())
+
+
+@SOME
+@given(answers=answers, honest_opcode=st.booleans())
+async def test_answers_of_any_octets(answers: list[bytes | None], honest_opcode: bool) -> None:
+    await visit_to_one_that_answers(answers, honest_opcode)
+
+
+@SOME
+@given(babble=babble)
+async def test_octets_out_of_turn_on_any_channel(babble: list[tuple[int, bytes]]) -> None:
+    await visit_to_one_that_babbles(babble)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+@MANY
+@given(answers=answers, honest_opcode=st.booleans())
+async def test_answers_of_any_octets_at_length(answers: list[bytes | None], honest_opcode: bool) -> None:
+    await visit_to_one_that_answers(answers, honest_opcode)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+@MANY
+@given(babble=babble)
+async def test_octets_out_of_turn_at_length(babble: list[tuple[int, bytes]]) -> None:
+    await visit_to_one_that_babbles(babble)
 
 
 async def test_memory_stays_where_it_was() -> None:
