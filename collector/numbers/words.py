@@ -152,12 +152,24 @@ CHANGE_CAUTIONS = (
 """Regression to the mean; day 1 higher by 2.8/1.4 (Kyriakoulis and others 2022); winter about 5 (from memory)."""
 
 
-def two_weeks(systolic: float) -> str:
+def two_weeks(systolic: float, diastolic: float) -> str:
     """The noise of two weekly means in one person. Source: Warren and others 2010, within-person CV of a week's
     mean."""
-    return (f"Two weeks without any change can differ by {_whole(systolic)} on top in one and the same person. A "
-            f"difference "
-            "under about 8 is weak, and one under about 15 can be chance.")
+    return (f"Without any change, two weeks of one person can differ by {_whole(systolic)} on top and "
+            f"{_whole(diastolic)} below (mmHg). Under about 8 on top is weak. Under about 15 can be chance.")
+
+
+def by_chance(systolic: float, diastolic: float) -> str:
+    return (f"For these days, a difference of up to {_whole(systolic)} on top and {_whole(diastolic)} below is "
+            f"common by "
+            "chance alone.")
+
+
+def clear_or_not(which: str, difference: float, clear: bool) -> str:
+    """which: 'top' or 'lower'."""
+    way = "lower" if difference < 0 else "higher"
+    said = "more than chance is likely to make" if clear else "no more than chance can make"
+    return f"The {which} value is {shown(abs(difference))} mmHg {way} after. That is {said}."
 
 
 def far_apart(weeks: int) -> str:

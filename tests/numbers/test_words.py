@@ -34,7 +34,10 @@ def everything(emergency: str = "112") -> dict[str, str]:
         "implausible": words.IMPLAUSIBLE,
         "by hand": words.HAND_WRITTEN,
         "change": " ".join(words.CHANGE_CAUTIONS),
-        "noise": words.two_weeks(16.2),
+        "noise": words.two_weeks(16.2, 9.3),
+        "by chance": words.by_chance(16.2, 9.3),
+        "clear": words.clear_or_not("top", -18.24, True),
+        "not clear": words.clear_or_not("lower", 2.0, False),
         "far apart": words.far_apart(12),
         "preparation": " ".join(words.PREPARATION),
     }
@@ -118,7 +121,7 @@ def test_an_uneven_pulse_is_told_where_it_counts() -> None:
 
 
 def test_a_change_is_a_difference_and_never_an_effect() -> None:
-    text = " ".join((*words.CHANGE_CAUTIONS, words.two_weeks(16), words.far_apart(9))).lower()
+    text = " ".join((*words.CHANGE_CAUTIONS, words.two_weeks(16, 9), words.far_apart(9))).lower()
     assert "difference" in text
     assert "effect" not in text
 
