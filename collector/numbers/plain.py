@@ -52,7 +52,8 @@ def change_fields(found: Change) -> dict[str, object]:
         "at": found.at.isoformat(), "washout_days": found.washout_days, "protocol": found.protocol.name, "unit": "mmHg",
         "compared": found.overall is not None, "refused": list(found.refused), "overall": _compared(found.overall),
         "morning": _compared(found.morning), "evening": _compared(found.evening),
-        "noise_floor": list(found.noise_floor), "cautions": list(found.cautions), "before": average_fields(found.before), "after": average_fields(found.after),
+        "noise_floor": list(found.noise_floor),
+        "cautions": list(found.cautions), "before": average_fields(found.before), "after": average_fields(found.after),
     }
 
 

@@ -4,6 +4,7 @@ The regularised incomplete beta function comes from its continued fraction (NIST
 Functions, 8.17.22), summed by Lentz's method; the quantile by bisection and Newton steps on it.
 """
 
+from functools import lru_cache
 from math import exp, lgamma, log, log1p, pi, sqrt, tan
 
 _TINY = 1e-300
@@ -23,6 +24,7 @@ def cumulative(t: float, df: float) -> float:
     return tail if t < 0 else 1 - tail
 
 
+@lru_cache(maxsize=256)  # a moving mean asks for the same few thousands of times
 def quantile(probability: float, df: float) -> float:
     """The t below which `probability` of all values lie. 0 < probability < 1, df > 0, not necessarily whole."""
     _check(df)
