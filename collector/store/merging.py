@@ -12,6 +12,7 @@ from typing import Any
 
 from collector.store import derived
 from collector.store.database import Store, open_store
+from collector.store.erase import bury
 from collector.store.errors import StoreError, telling
 from collector.store.merging_people import bring_people
 
@@ -68,18 +69,7 @@ def _map(store: Store, name: str, select: str) -> None:
 
 def _erase_what_was_erased(store: Store) -> None:
     store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.erased")
-    cuffs = store.query("SELECT DISTINCT cuff_id FROM payload WHERE uid IN (SELECT uid FROM erased)").fetchall()
-    for (cuff_id,) in cuffs:
-        derived.drop_cuff(store, cuff_id)
-        derived.note_redo(store, cuff_id)
-    store.query("DELETE FROM payload WHERE uid IN (SELECT uid FROM erased)")
-    for table in ("claim", "span", "note", "sitting", "loan", "audit"):
-        store.query(f"DELETE FROM {table} WHERE uid IN (SELECT uid FROM erased)")
-    for (person,) in store.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
-        for table in ("claim", "span", "note", "sitting", "loan", "audit"):
-            store.query(f"DELETE FROM {table} WHERE person_id = ?", (person,))
-        store.query("UPDATE reading SET person_id = NULL WHERE person_id = ?", (person,))
-        store.query("DELETE FROM person WHERE id = ?", (person,))
+    bury(store)
 
 
 def _stations(store: Store) -> None:

@@ -230,3 +230,29 @@ def status(store: Store) -> list[TargetStatus]:
             )
         )
     return found
+
+
+class Book:
+    """What somebody who fetches readings now and then has had; notes wait in a table of their own until `keep`."""
+
+    def __init__(self, store: Store, name: str) -> None:
+        self._store, self._name = store, name
+        store.query("CREATE TEMP TABLE IF NOT EXISTS noted (reading_id TEXT PRIMARY KEY, digest BLOB) WITHOUT ROWID")
+        store.query("DELETE FROM noted")
+
+    def had(self, reading_id: str) -> bytes | None:
+        """Digest of the reading as it was fetched last."""
+        found: bytes | None = self._store.scalar(
+            "SELECT digest FROM fetched WHERE name = ? AND reading_id = ?", (self._name, reading_id)
+        )
+        return found
+
+    def note(self, reading_id: str, digest: bytes) -> None:
+        self._store.query("INSERT OR REPLACE INTO noted VALUES (?, ?)", (reading_id, digest))
+
+    def keep(self) -> None:
+        with self._store.transaction():
+            self._store.query(
+                "INSERT OR REPLACE INTO fetched SELECT ?, reading_id, digest FROM noted", (self._name,)
+            )
+        self._store.query("DELETE FROM noted")

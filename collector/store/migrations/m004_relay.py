@@ -27,7 +27,8 @@ STATEMENTS = (
     # attempt whose outcome may be unknown.
     """CREATE TABLE outbox (
         seq INTEGER PRIMARY KEY AUTOINCREMENT, target_id INTEGER NOT NULL REFERENCES relay_target ON DELETE CASCADE,
-        reading_id TEXT NOT NULL, version INTEGER NOT NULL DEFAULT 0, tried INTEGER, UNIQUE (target_id, reading_id)) STRICT""",
+        reading_id TEXT NOT NULL, version INTEGER NOT NULL DEFAULT 0, tried INTEGER, UNIQUE (target_id, reading_id))
+        STRICT""",
     "CREATE INDEX outbox_order ON outbox (target_id, seq)",
     # What the receiver has: a digest of each reading as it was sent.
     """CREATE TABLE relay_sent (
@@ -39,6 +40,10 @@ STATEMENTS = (
         reading_id TEXT NOT NULL, reason TEXT NOT NULL, since INTEGER NOT NULL,
         failures INTEGER NOT NULL, next_at INTEGER NOT NULL,
         PRIMARY KEY (target_id, person_id)) STRICT, WITHOUT ROWID""",
+    # What an export of only what is new has handed out before, by format.
+    """CREATE TABLE fetched (
+        name TEXT NOT NULL, reading_id TEXT NOT NULL, digest BLOB NOT NULL,
+        PRIMARY KEY (name, reading_id)) STRICT, WITHOUT ROWID""",
     _trigger("new", "INSERT ON reading", "NEW.reading_id"),
     _trigger("changed", f"UPDATE OF {_SHOWN} ON reading", "NEW.reading_id"),
     _trigger("gone", "DELETE ON reading", "OLD.reading_id"),

@@ -1,0 +1,103 @@
+"""Erasing a person leaves no octet of theirs in the file, and nothing brings it back."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from shutil import copyfile
+from typing import Any
+
+import pytest
+
+from collector import intake
+from collector.store import StoreError, audit, care, claims, open_store, people, readings, spans
+from collector.store.erase import search
+from parsers.measurement import build_measurement, measurement
+
+MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)
+ADA, BEN = "Ada Lovett-Quill", "Benedikt Sommerau"
+
+
+def payload(day: int, slot: int) -> bytes:
+    stamp = (MONDAY + timedelta(days=day)).replace(tzinfo=None)
+    return build_measurement(measurement(120 + day, 80, stamp=stamp, user_id=slot, pulse=60 + slot))
+
+
+@pytest.fixture
+def household(bench: Any) -> Any:
+    """Two people with twenty readings each, some sent again, one passed on, one record cut short."""
+    store = bench.store
+    for name, slot in ((ADA, 1), (BEN, 2)):
+        people.add(store, name, MONDAY)
+        visit = bench.visit(MONDAY)
+        for day in range(20):
+            bench.bring(payload(day, slot), MONDAY + timedelta(days=day, minutes=slot), visit)
+        spans.add(store, name, bench.cuff, slot, MONDAY)
+        bench.end(visit, MONDAY + timedelta(days=21))
+    bench.bring(payload(3, 1), MONDAY + timedelta(days=30))
+    bench.bring(payload(4, 1)[:15], MONDAY + timedelta(days=31))
+    intake.reassign(store)
+    passed = next(r.reading_id for r in readings.select(store) if r.person == ADA)
+    claims.claim(store, passed, BEN, MONDAY + timedelta(days=40))
+    intake.reassign(store)
+    people.rename(store, ADA, ADA + "-X", MONDAY + timedelta(days=41))
+    return bench
+
+
+def stands(store: Any, *texts: bytes) -> list[bytes]:
+    return search(store.path, texts)
+
+
+def test_nothing_of_the_person_is_left_in_the_file(household: Any) -> None:
+    store = household.store
+    hers = [payload(day, 1) for day in range(1, 20)]
+    assert len(stands(store, *hers, ADA.encode())) == 20
+    erased = intake.erase_person(store, ADA + "-X")
+    # One of her twenty is Benedikt's by claim; one came twice; the record cut short came in her time.
+    assert (erased.readings, erased.payloads, erased.left) == (19, 21, ())
+    assert erased.searched >= 19
+    assert stands(store, *hers, ADA.encode()) == []
+    assert [r.person for r in readings.select(store)] == [BEN] * 21
+    assert people.find(store, ADA + "-X") is None
+    assert not any("Ada" in repr(change) for change in audit.changes(store))
+    assert not care.integrity(store)
+    assert intake.rebuild(store) == 21
+
+
+def test_the_proof_would_see_what_was_left(household: Any) -> None:
+    """Without writing the file anew, deleted rows do stand in it: the search is no formality."""
+    from collector.store.erase import bury, doom
+
+    store = household.store
+    with store.transaction():
+        doomed = doom(store, ADA + "-X")
+        bury(store)
+    assert search(store.path, doomed.traces)
+
+
+def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path: Path) -> None:
+    store = household.store
+    backup = tmp_path / "backup.db"
+    care.backup_to(store, backup)
+    other = tmp_path / "other station.db"
+    copyfile(backup, other)
+    intake.erase_person(store, ADA + "-X")
+    intake.merge(store, other)
+    assert stands(store, payload(5, 1), ADA.encode()) == []
+    assert readings.count(store) == 21
+
+    assert intake.erase_in_backup(store, backup) == 21
+    assert search(backup, [payload(5, 1), ADA.encode()]) == []
+    with open_store(other) as station:
+        intake.merge(station, store.path)
+        assert people.find(station, ADA + "-X") is None
+        assert {r.person for r in readings.select(station)} == {BEN}
+
+
+def test_who_is_not_there_cannot_be_erased(household: Any) -> None:
+    with pytest.raises(StoreError, match="no person"):
+        intake.erase_person(household.store, "Nobody")
+
+
+def test_the_other_keeps_everything(household: Any) -> None:
+    before = [r for r in readings.select(household.store) if r.person == BEN]
+    intake.erase_person(household.store, ADA + "-X")
+    assert list(readings.select(household.store)) == before

@@ -1,0 +1,232 @@
+"""Opening a store: made private and durable, and every trouble told in one line."""
+
+import os
+import resource
+import shutil
+import signal
+import sqlite3
+import stat
+import subprocess
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from collector.store import Store, StoreError, care, database, journal, open_store, readings
+from collector.store.migrations import STEPS
+
+NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
+
+
+def add(store: Store, number: int) -> int:
+    return journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35,
+                          value=number.to_bytes(2, "big") * 5, arrived_at=NOON, source="virtual").payload  # fmt: skip
+
+
+def add_many(store: Store) -> None:
+    for number in range(60_000):
+        add(store, number)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """A store with a few hundred payloads, closed."""
+    path = tmp_path / "home" / "store.db"
+    with open_store(path) as store:
+        for number in range(300):
+            add(store, number)
+    return path
+
+
+def refusal(path: Path, **how: bool) -> StoreError:
+    with pytest.raises(StoreError) as caught:
+        open_store(path, **how).close()
+    assert "\n" not in str(caught.value)
+    assert str(path) in str(caught.value)
+    return caught.value
+
+
+def test_only_the_owner_may_look(tmp_path: Path) -> None:
+    old = os.umask(0)
+    try:
+        path = tmp_path / "new" / "store.db"
+        with open_store(path) as store:
+            add(store, 1)
+            modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in path.parent.iterdir()}
+    finally:
+        os.umask(old)
+    assert modes == {"store.db": 0o600, "store.db-wal": 0o600, "store.db-shm": 0o600}
+    assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
+
+
+def test_every_commit_is_durable(path: Path) -> None:
+    with open_store(path) as store:
+        # SQLite documentation, "PRAGMA synchronous": 2 is FULL; in WAL mode it syncs the log after each commit.
+        assert store.scalar("PRAGMA synchronous") == 2
+        assert store.scalar("PRAGMA journal_mode") == "wal"
+        assert store.scalar("PRAGMA foreign_keys") == 1
+
+
+def test_schema_version_counts_the_steps() -> None:
+    assert len(STEPS) == database.SCHEMA_VERSION
+    assert [name for name, _ in STEPS] == sorted(name for name, _ in STEPS)
+
+
+def test_a_payload_is_never_changed(path: Path) -> None:
+    with open_store(path) as store, pytest.raises(StoreError, match="never changed"):
+        store.query("UPDATE payload SET value = x'00'")
+
+
+def test_none_there(tmp_path: Path) -> None:
+    assert refusal(tmp_path / "no.db", create=False).kind == "missing"
+    assert refusal(tmp_path / "no.db", read_only=True).kind == "missing"
+
+
+@pytest.mark.parametrize("content", [b"Dear diary, 128 over 84.\n" * 200, b"SQLite format 3\x00" + b"\xff" * 5000])
+def test_not_a_store_at_all(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "letter.db"
+    path.write_bytes(content)
+    assert refusal(path).kind in ("foreign", "damaged")
+    assert path.read_bytes() == content
+
+
+def test_another_programs_database(tmp_path: Path) -> None:
+    path = tmp_path / "other.db"
+    with sqlite3.connect(path) as other:
+        other.execute("CREATE TABLE recipes (name TEXT)")
+    other.close()
+    assert refusal(path).kind == "foreign"
+    assert refusal(tmp_path).kind == "foreign"
+
+
+def test_made_by_a_newer_version(path: Path) -> None:
+    with sqlite3.connect(path) as newer:
+        newer.execute(f"PRAGMA user_version={database.SCHEMA_VERSION + 1}")
+    newer.close()
+    error = refusal(path)
+    assert error.kind == "newer"
+    assert "update quietcuff" in str(error)
+
+
+def test_damaged_page(path: Path) -> None:
+    octets = bytearray(path.read_bytes())
+    for page in range(3, len(octets) // 4096):
+        octets[page * 4096 + 100 : page * 4096 + 300] = b"\xa5" * 200
+    path.write_bytes(octets)
+    error = refusal(path, check=True)
+    assert error.kind == "damaged"
+    assert "keep this file" in str(error)
+    assert path.read_bytes() == octets
+
+
+def test_last_good_backup_is_found_beside_the_damaged_store(path: Path) -> None:
+    assert care.last_good_backup(path) is None
+    with open_store(path) as store:
+        good = care.backup_path(path, NOON)
+        care.backup_to(store, good)
+        with pytest.raises(StoreError, match="overwrites nothing"):
+            care.backup_to(store, good)
+    worse = care.backup_path(path, datetime(2026, 3, 10, tzinfo=UTC))
+    worse.write_bytes(good.read_bytes()[:5000])
+    assert care.last_good_backup(path) == good
+    assert stat.S_IMODE(good.stat().st_mode) == 0o600
+    with open_store(good, read_only=True) as copy:
+        assert journal.counts(copy).payloads == 300
+
+
+def test_locked_by_another_program(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 50)
+    holder = sqlite3.connect(path, isolation_level=None)
+    holder.execute("BEGIN IMMEDIATE")
+    try:
+        with open_store(path) as store:
+            with pytest.raises(StoreError) as caught:
+                add(store, 1)
+            assert caught.value.kind == "locked"
+            assert journal.counts(store).payloads == 300  # reading goes on
+            holder.execute("ROLLBACK")
+            add(store, 1)
+    finally:
+        holder.close()
+
+
+def test_disk_full(path: Path) -> None:
+    """The file may not grow: as on a full disk, nothing that was stored is lost, and it goes on when there is room."""
+    with open_store(path) as store:
+        care.checkpoint(store)
+        signal_free = _limit(path.stat().st_size + 8192)
+        try:
+            with pytest.raises(StoreError) as caught:
+                add_many(store)
+            assert caught.value.kind in ("full", "other")
+        finally:
+            _unlimit(signal_free)
+        before = journal.counts(store).payloads
+        assert before > 300
+        add(store, 1)
+        assert journal.counts(store).payloads == before + 1
+        assert not care.integrity(store)
+
+
+def _limit(size: int) -> object:
+    old = signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, resource.RLIM_INFINITY))
+    return old
+
+
+def _unlimit(old: object) -> None:
+    resource.setrlimit(resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY, resource.RLIM_INFINITY))
+    signal.signal(signal.SIGXFSZ, old)  # type: ignore[arg-type]
+
+
+@pytest.mark.skipif(os.geteuid() != 0 or shutil.which("mount") is None, reason="mounting needs root")
+def test_really_full_and_really_read_only(tmp_path: Path, path: Path) -> None:
+    """On a small file system of its own: first full, then mounted read-only."""
+    small = tmp_path / "small"
+    small.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", str(small)], capture_output=True).returncode:
+        pytest.skip("mounting is not allowed here")
+    try:
+        with open_store(small / "store.db") as store:
+            with pytest.raises(StoreError) as caught:
+                add_many(store)
+            assert caught.value.kind == "full"
+            assert "disk is full" in str(caught.value)
+            kept = journal.counts(store).payloads
+            assert kept
+        subprocess.run(["mount", "-o", "remount,ro", str(small)], check=True)
+        with open_store(small / "store.db", read_only=True) as store:
+            assert journal.counts(store).payloads == kept
+            assert list(readings.select(store)) == []
+        with open_store(small / "store.db") as store, pytest.raises(StoreError) as caught:
+            add(store, 1)
+        assert caught.value.kind == "read-only"
+    finally:
+        subprocess.run(["umount", str(small)], check=True)
+
+
+def test_two_openers_make_one_store(tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    code = f"from pathlib import Path; from collector.store import open_store; open_store(Path({str(path)!r})).close()"
+    both = [subprocess.Popen([sys.executable, "-c", code], stderr=subprocess.PIPE) for _ in range(4)]
+    for one in both:
+        _, words = one.communicate()
+        assert (one.returncode, words) == (0, b"")
+    with open_store(path) as store:
+        assert store.scalar("SELECT count(*) FROM station") == 1
+        assert not care.integrity(store)
+
+
+def test_integrity_tells_when_readings_and_journal_differ(path: Path) -> None:
+    from collector import intake
+
+    with open_store(path) as store:
+        intake.catch_up(store)
+        assert care.integrity(store) == []
+        store.query("UPDATE reading SET sightings = sightings + 1")
+        assert "rebuild" in care.integrity(store)[0]
+        intake.rebuild(store)
+        assert care.integrity(store) == []
+        assert care.checkpoint(store)
+        assert path.with_name("store.db-wal").stat().st_size == 0
