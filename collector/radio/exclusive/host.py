@@ -79,6 +79,7 @@ class QuietHost(Host):
     """HCI host that hands advertisements on as bytes and survives what it cannot read."""
 
     on_advert: Callable[[Advert], None] | None = None
+    on_failure: Callable[[], object] | None = None
 
     def on_packet(self, packet: bytes) -> None:
         try:
@@ -90,6 +91,11 @@ class QuietHost(Host):
                 super().on_packet(packet)
         except Exception:
             log.debug("packet left aside: %s", packet[:8].hex(), exc_info=True)
+
+    def on_hci_hardware_error_event(self, _: hci.HCI_Event) -> None:
+        """The controller has failed and forgotten everything (Core Vol 4 Part E 7.7.16)."""
+        if self.on_failure is not None:
+            self.on_failure()
 
     def on_transport_lost(self) -> None:
         if self.pending_response is not None and self.pending_response.done():

@@ -110,7 +110,8 @@ class BumbleLink:
             self._drop(f"failed: {error}")
             return False
         except Exception as error:
-            log.exception("%s: the Desk failed", self.cuff)
+            log.error("%s: a record was not taken: %s: %s", self.cuff, type(error).__name__, error)
+            log.debug("how", exc_info=True)
             self._drop(f"failed: {type(error).__name__}: {error}")
             return False
         self.heard += 1

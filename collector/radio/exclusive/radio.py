@@ -28,7 +28,9 @@ STALE_S = 3.0  # a cuff not heard for so long is not worth a connection attempt
 MOST_LINKS = 5  # at once; adapters can do more, a visit is over sooner than a sixth matters
 MOST_REMEMBERED = 512  # addresses heard of, however crowded the room
 PULSE_S = 30.0  # how often the adapter is asked whether it still lives
+PATIENCE_S = 5.0  # for its answer
 LONGEST_PAUSE_S = 60.0
+NEW_BURST_S = 10.0
 FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
 DISALLOWED = 0x0C  # HCI: Command Disallowed
 
@@ -46,6 +48,7 @@ class Heard:
 
     advert: Advert
     at: float  # of the last advertisement that no attempt was made upon
+    last: float = 0.0  # of the last advertisement at all
     name: str | None = None
     fruitless: int = 0  # visits in a row that brought nothing
     not_before: float = 0.0
@@ -96,6 +99,7 @@ class BumbleRadio:
             device.on(device.EVENT_CONNECTION, self._on_connection)
             device.on(device.EVENT_KEY_STORE_UPDATE, self._resolved.clear)
             adapter.host.on_advert = self._on_advert
+            adapter.host.on_failure = lambda: adapter.gone.done() or adapter.gone.cancel()
             self._learn_known()
             try:
                 await within(10.0, device.power_on())
@@ -130,8 +134,10 @@ class BumbleRadio:
             if late:
                 await asyncio.wait(late, timeout=1.0)
         if not adapter.gone.done():
+            from bumble.hci import HCI_Reset_Command
+
             with suppress(Exception):
-                await within(1.0, self._device.host.reset())
+                await within(1.0, self._device.send_sync_command(HCI_Reset_Command()))
 
     # -- who speaks ----------------------------------------------------------------------------------
 
@@ -150,11 +156,13 @@ class BumbleRadio:
         heard = self._heard.get(cuff)
         if heard is None:
             heard = self._heard[cuff] = Heard(advert, self.progress)
-            while len(self._heard) > MOST_REMEMBERED:
-                self._heard.popitem(last=False)
+            if len(self._heard) > MOST_REMEMBERED:
+                del self._heard[next(name for name, other in self._heard.items() if not other.busy)]
         if advert.connectable:
             heard.advert = advert
-        heard.at = self.progress
+        if not heard.busy and self.progress - heard.last > NEW_BURST_S:
+            heard.not_before = 0.0  # it fell silent and speaks up again: somebody measured
+        heard.at = heard.last = self.progress
         heard.name = heard.name or local_name(advert.data)
         if not heard.busy and heard.at >= heard.not_before:
             self._wake.set()
@@ -174,15 +182,15 @@ class BumbleRadio:
         return self._resolved[advert.address] or written(advert.address)
 
     async def _ready(self) -> AsyncIterator[tuple[str, Heard]]:
-        """Cuffs to be connected, the longest waiting first."""
+        """Cuffs to be connected: known ones first, then the longest waiting."""
         while True:
             self._wake.clear()
             now = time.monotonic()
-            waiting = [(heard.not_before, cuff, heard) for cuff, heard in self._heard.items()
+            waiting = [(cuff not in self._known, heard.not_before, cuff) for cuff, heard in self._heard.items()
                        if not heard.busy and heard.not_before <= now and now - heard.at < STALE_S]
             if waiting and len(self._visits) < MOST_LINKS:
-                _, cuff, heard = min(waiting, key=lambda entry: entry[0])
-                yield cuff, heard
+                _, _, cuff = min(waiting)
+                yield cuff, self._heard[cuff]
                 continue
             with suppress(TimeoutError):
                 await within(1.0, self._wake.wait())
@@ -190,8 +198,10 @@ class BumbleRadio:
     # -- connecting ----------------------------------------------------------------------------------
 
     async def _scan(self, on: bool) -> None:
+        from bumble.hci import HCI_LE_1M_PHY
+
         if on:
-            await self._device.start_scanning(filter_duplicates=False)
+            await self._device.start_scanning(filter_duplicates=False, scanning_phys=[HCI_LE_1M_PHY])
         else:
             await self._device.stop_scanning()
 
@@ -231,6 +241,9 @@ class BumbleRadio:
             if error.error_code == DISALLOWED and not self._scan_yields:
                 log.info("this adapter cannot scan and connect at once; scanning pauses for each connection")
                 self._scan_yields = True
+            elif error.error_code == DISALLOWED:  # an attempt given up on may still be under way
+                with suppress(hci.HCI_Error):
+                    await self._device.send_sync_command(hci.HCI_LE_Create_Connection_Cancel_Command())
             log.debug("no connection: %s", error)
         except (core.BaseBumbleError, TimeoutError) as error:
             log.debug("no connection: %s", error)
@@ -261,8 +274,9 @@ class BumbleRadio:
                 link.remember(known.handles)
             await link.reveal()
             await visit(link, self._desk, self._plan)
-        except Exception:
-            log.exception("visit to %s", link.cuff)
+        except Exception as error:
+            log.error("visit to %s failed: %s: %s", link.cuff, type(error).__name__, error)
+            log.debug("how", exc_info=True)
         finally:
             heard.busy = False
             self._pause(heard, link.heard > 0)
@@ -285,7 +299,7 @@ class BumbleRadio:
             if adapter.gone.done():
                 raise RadioUnavailable("the adapter is gone")
             try:
-                await within(5.0, self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()))
+                await within(PATIENCE_S, self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()))
             except (core.BaseBumbleError, TimeoutError):
                 raise RadioUnavailable("the adapter does not answer any more") from None
             self._learn_known()  # another process may have added or forgotten a cuff

@@ -1,0 +1,130 @@
+"""How the radio chooses whom to connect to, gives up on who is gone, and notices that its adapter failed."""
+
+import asyncio
+import time
+
+import pytest
+from air import NoteDesk, fill, room
+from bumble.core import AdvertisingData
+from reports import legacy
+
+from collector.radio.exclusive.radio import LONGEST_PAUSE_S, MOST_REMEMBERED, NEW_BURST_S, Heard
+from collector.radio.exclusive.scan import Advert
+from collector.radio.port import RadioUnavailable, VisitPlan
+from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
+
+QUICK = Manner(lingers_s=0.05)
+CALLS = bytes(AdvertisingData([(AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x10\x18")]))
+
+
+async def started(radio: VirtualRadio, desk: NoteDesk) -> asyncio.Task[None]:
+    task = asyncio.ensure_future(radio.run(desk, VisitPlan(), asyncio.Event()))
+    await radio.listening.wait()
+    return task
+
+
+async def test_a_cuff_that_is_gone_again_holds_nobody_up(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.radio.exclusive.radio.CONNECT_S", 0.1)
+    cuff = VirtualCuff(manner=QUICK)
+    fill(cuff, 2)
+    async with room(cuff, pause_s=0.05) as air:
+        host = air.radio._device.host
+        host.on_packet(legacy(CALLS, address="C0:00:00:00:00:99"))
+        await asyncio.sleep(0.02)
+        await air.wake()
+    assert air.desk.payloads == cuff.measured
+    assert set(air.desk.cuffs.values()) == {cuff.address}
+
+
+async def test_a_crowd_of_pretenders_does_not_keep_a_known_cuff_waiting(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("collector.radio.exclusive.radio.CONNECT_S", 0.1)
+    cuff = VirtualCuff(manner=QUICK)
+    fill(cuff, 1)
+    async with room(cuff, pause_s=0.05) as air:
+        await air.wake()
+        for n in range(MOST_REMEMBERED + 50):
+            air.radio._device.host.on_packet(legacy(CALLS, address=f"C0:00:00:00:{n >> 8:02X}:{n & 255:02X}"))
+        fill(cuff, 2)
+        await air.wake()
+        assert len(air.radio._heard) <= MOST_REMEMBERED
+    assert air.desk.payloads == cuff.measured
+
+
+def heard() -> Heard:
+    return Heard(Advert(bytes(6), 1, True, CALLS), 0.0)
+
+
+def test_pauses_double_with_each_fruitless_visit() -> None:
+    radio, cuff = VirtualRadio([], pause_s=1.0), heard()
+    pauses = []
+    for _ in range(9):
+        radio._pause(cuff, fruitful=False)
+        pauses.append(round(cuff.not_before - time.monotonic()))
+    assert pauses == [1, 2, 4, 8, 16, 32, LONGEST_PAUSE_S, LONGEST_PAUSE_S, LONGEST_PAUSE_S]
+    radio._pause(cuff, fruitful=True)
+    assert cuff.fruitless == 0
+    assert cuff.not_before - time.monotonic() <= 1
+
+
+async def test_who_fell_silent_and_speaks_up_again_need_not_wait() -> None:
+    """A cuff that was visited in vain and is heard again after a silence: somebody measured."""
+    async with room() as air:
+        radio = air.radio
+        await asyncio.sleep(0)
+        radio._heard["C0:00:00:00:00:99"] = cuff = heard()
+        cuff.not_before = time.monotonic() + 50
+        cuff.last = time.monotonic() - NEW_BURST_S / 2
+        (advert,) = [Advert(bytes.fromhex("9900000000c0"), 1, True, CALLS)]
+        radio._on_advert(advert)
+        assert cuff.not_before > time.monotonic()
+        cuff.last = time.monotonic() - NEW_BURST_S * 2
+        cuff.busy = True
+        radio._on_advert(advert)
+        assert cuff.not_before > time.monotonic()
+        cuff.last = time.monotonic() - NEW_BURST_S * 2
+        cuff.busy = False
+        radio._on_advert(advert)
+        assert cuff.not_before == 0.0
+        cuff.busy = True
+
+
+async def test_a_controller_that_reports_its_failure() -> None:
+    """HCI Hardware Error event (Core Vol 4 Part E 7.7.16)."""
+    radio = VirtualRadio([VirtualCuff()])
+    task = await started(radio, NoteDesk())
+    radio._device.host.on_packet(bytes.fromhex("04100100"))
+    with pytest.raises(RadioUnavailable, match="the adapter is gone"):
+        await task
+
+
+async def test_a_controller_that_falls_silent(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.radio.exclusive.radio.PULSE_S", 0.01)
+    monkeypatch.setattr("collector.radio.exclusive.radio.PATIENCE_S", 0.05)
+    radio = VirtualRadio([VirtualCuff()])
+    task = await started(radio, NoteDesk())
+    radio._device.host.hci_sink.on_packet = lambda packet: None
+    with pytest.raises(RadioUnavailable, match="does not answer"):
+        await task
+
+
+async def test_the_radio_can_be_run_again() -> None:
+    cuff = VirtualCuff(manner=QUICK)
+    radio, desk = VirtualRadio([cuff]), NoteDesk()
+    for _ in range(2):
+        stop = asyncio.Event()
+        task = asyncio.ensure_future(radio.run(desk, VisitPlan(), stop))
+        await radio.listening.wait()
+        fill(cuff, 2)
+        await cuff.wake()
+        stop.set()
+        await task
+    assert desk.payloads == cuff.measured
+
+
+async def test_progress_is_made_while_cuffs_are_heard() -> None:
+    async with room() as air:
+        air.radio.progress = 0.0
+        air.radio._device.host.on_packet(legacy(b"", address="C0:00:00:00:00:99"))
+        assert air.radio.progress > 0
