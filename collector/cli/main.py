@@ -19,12 +19,16 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "listen": ("collector.cli.listen", "Collect from every cuff in reach, until stopped."),
     "readings": ("collector.cli.readings", "Show readings."),
     "decode": ("collector.cli.decode", "Put a cuff's payload into words."),
-    "export": ("collector.cli.export", "Write readings as CSV or NDJSON."),
+    "protocols": ("collector.cli.protocols", "Show the published protocols that averages follow."),
+    "average": ("collector.cli.average", "The average by a protocol: the number a physician decides on."),
+    "export": ("collector.cli.export", "Write readings for other programs: CSV, FHIR and more."),
     "import": ("collector.cli.import_log", "Take a hand-written log into the store."),
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
     "person": ("collector.cli.person", "Say who is measured, and which slots and readings are whose."),
+    "relay": ("collector.cli.relay", "Send readings on to a FHIR server, PostgreSQL or MQTT."),
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
     "backup": ("collector.cli.backup", "Back up the store, list backups, put one back."),
+    "retention": ("collector.cli.retention", "Take away old payloads that no reading rests on."),
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 

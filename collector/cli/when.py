@@ -45,3 +45,13 @@ def _instant(text: str, option: str, zone: tzinfo | None, end: bool) -> datetime
 def local(wall: datetime, zone: tzinfo | None) -> datetime:
     """A naive wall clock time as an aware one. In the hour that happens twice, the first of both."""
     return wall.astimezone() if zone is None else wall.replace(tzinfo=zone)
+
+
+def day(text: str | None, option: str) -> date | None:
+    """A day of the calendar. Raises Usage, naming the option."""
+    if text is None:
+        return None
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise Usage(f"{option} {text!r} is not a day; give a date like 2031-03-04") from None

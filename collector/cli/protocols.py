@@ -1,0 +1,153 @@
+"""`quietcuff protocols`: the published ways of measuring at home that averages follow, with their sources."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import Usage, new_app, of, out, say
+from collector.cli.selecting import terminal_width
+
+if TYPE_CHECKING:
+    from collector.numbers.rules import Protocol
+    from collector.numbers.values import Pressures
+
+app = new_app()
+
+
+@app.command()
+def protocols(
+    ctx: typer.Context,
+    name: Annotated[str | None, typer.Argument(metavar="[NAME]", help="One protocol, with all it says.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a protocol.")] = False,
+) -> None:
+    """Show the protocols that averages follow, and where they come from.
+
+    With a name: everything one of them says, its source, and what of it could not be read in the source and stands
+    from memory. A clinic's own protocols come from [protocols.NAME] in the configuration.
+
+    \b
+    Examples:
+      quietcuff protocols
+      quietcuff protocols nice-ng136
+      quietcuff protocols --json
+    """
+    from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
+    from collector.share.layout import columns
+    from collector.share.rows import json_text
+
+    own = of(ctx).config.protocols
+    try:
+        chosen = [protocol(name, own)] if name else list({**PROTOCOLS, **own}.values())
+    except UnknownProtocol as unknown:
+        raise Usage(str(unknown)) from None
+    if as_json:
+        for one in chosen:
+            out(json_text(as_object(one)))
+        return
+    width = terminal_width()
+    if name:
+        for line in columns(list(_facts(chosen[0])), width):
+            out(line)
+        return
+    for line in columns([row for one in chosen for row in _rows(one)], width,
+                        ("name", "high from", "days", "who, which edition, through what it was read")):
+        out(line)
+    say(f"{USUAL} is used where neither you nor a person's plan names one; `quietcuff protocols NAME` tells all of it")
+
+
+def as_object(one: "Protocol") -> dict[str, object]:
+    """A protocol for other programs; pressures in mmHg."""
+    return {
+        "name": one.name, "title": one.title, "edition": one.edition, "source": one.source,
+        "threshold": _pair(one.threshold), "target": one.target and _pair(one.target), "target_note": one.target_note,
+        "second_threshold": one.second_threshold and _pair(one.second_threshold),
+        "min_days": one.min_days, "preferred_days": one.preferred_days, "per_session": one.per_session,
+        "af_per_session": one.af_per_session, "gap_s": one.gap_s, "drop_days": one.drop_days,
+        "drop_first_of_session": one.drop_first_of_session, "min_readings": one.min_readings,
+        "min_readings_used": one.min_readings_used, "consecutive_days": one.consecutive_days,
+        "averaging": one.averaging, "when": one.when, "notes": one.notes,
+        "from_memory": sorted(one.from_memory), "our_choice": [*sorted(one.our_choice), "hours and sittings"],
+        "hours": {"morning": str(one.handling.morning), "evening": str(one.handling.evening)},
+        "outside_hours": one.handling.outside, "sitting_gap_s": one.handling.sitting_gap_s,
+        "exclude_flags": sorted(one.handling.exclude_flags), "extra": one.handling.extra,
+        "uncertain_time": one.handling.uncertain_time, "implausible": one.handling.implausible,
+        "series_gap_days": one.handling.series_gap_days,
+    }
+
+
+def _rows(one: "Protocol") -> Iterator[tuple[str, ...]]:
+    yield one.name, str(one.threshold), _days(one), f"{one.title}, {one.edition}"
+    yield "", "", "", f"source: {one.source}"
+    if one.from_memory:
+        yield "", "", "", f"from memory: {_names(one.from_memory)}"
+
+
+AVERAGED = {"pooled": "all readings together", "sessions": "the mean of the morning and the evening mean",
+            "separate": "morning and evening apart"}
+
+
+def _facts(one: "Protocol") -> Iterator[tuple[str, str]]:
+    yield "name", one.name
+    yield "who", f"{one.title}, {one.edition}"
+    yield "source", one.source
+    yield "high", f"from {one.threshold} mmHg, in either value of the mean"
+    if one.second_threshold:
+        yield "second class", f"from {one.second_threshold} mmHg"
+    yield "goal", _goal(one)
+    yield "days", _days(one)
+    yield "a session", _session(one)
+    yield "when", one.when
+    yield "left out", "; ".join(_left_out(one)) or "nothing by rule"
+    if least := "; ".join(_least(one)):
+        yield "at least", least
+    yield "averaged", AVERAGED[one.averaging]
+    yield "hours", f"morning {one.handling.morning}, evening {one.handling.evening}; {_outside(one)}"
+    for note in one.notes:
+        yield "note", note
+    yield "from memory", _names(one.from_memory) or "nothing"
+    yield "our choice", _names(one.our_choice | {"hours", "sittings", "flags"})
+
+
+def _goal(one: "Protocol") -> str:
+    goal = f"below {one.target} mmHg" if one.target else "none in this protocol"
+    return f"{goal}; {one.target_note}" if one.target_note else goal
+
+
+def _days(one: "Protocol") -> str:
+    days = (f"{one.min_days}" if one.min_days == one.preferred_days else f"{one.min_days} to {one.preferred_days}")
+    return f"{days} in a row" if one.consecutive_days else days
+
+
+def _session(one: "Protocol") -> str:
+    more = f"; {one.af_per_session} with atrial fibrillation" if one.af_per_session else ""
+    readings = f"{one.per_session} reading{'s' * (one.per_session != 1)}"
+    return f"{readings}, {one.gap_s} s apart, morning and evening{more}"
+
+
+def _left_out(one: "Protocol") -> Iterator[str]:
+    yield from (f"day {number}" for number in one.drop_days)
+    if one.drop_first_of_session:
+        yield "the first reading of each session"
+    if one.handling.exclude_flags:
+        yield f"flagged: {', '.join(sorted(one.handling.exclude_flags))}"
+
+
+def _least(one: "Protocol") -> Iterator[str]:
+    if one.min_readings is not None:
+        yield f"{one.min_readings} readings"
+    if one.min_readings_used is not None:
+        yield f"{one.min_readings_used} readings after all is left out"
+
+
+def _outside(one: "Protocol") -> str:
+    return ("other hours do not count" if one.handling.outside == "exclude"
+            else "other hours count for the nearer session")
+
+
+def _names(fields: frozenset[str]) -> str:
+    return ", ".join(name.replace("_", " ") for name in sorted(fields))
+
+
+def _pair(pressures: "Pressures") -> dict[str, object]:
+    return {"systolic": pressures.systolic, "diastolic": pressures.diastolic}

@@ -1,0 +1,199 @@
+"""`protocols` and `average` over a store with two invented people."""
+
+import json
+import shutil
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from measured import IRREGULAR, MONDAY, MOVED, make_store, week
+from typer.testing import Result
+
+from collector.numbers.published import published
+
+Run = Callable[..., Result]
+
+FIELDS = ["protocol", "from", "to", "person", "taken", "used", "days", "valid", "short_of", "systolic", "diastolic",
+          "pulse", "morning", "evening", "threshold", "at_or_above", "excluded", "sd", "cv", "arv", "more"]
+"""The agreed ones in their order, then `more`."""
+
+
+@pytest.fixture(scope="session")
+def made_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """mira: a whole week, and one reading that moved; rui: three days, very high once, irregular twice."""
+    rows = [*week(MONDAY, 138, 86), (MONDAY + timedelta(days=2, hours=9), 150, 95, 80, MOVED, 1),
+            (MONDAY + timedelta(days=3, hours=13), 128, 80, 70, 0, 1),
+            *week(MONDAY, 120, 75, days=3, slot=2), (MONDAY + timedelta(days=1, hours=9), 182, 99, 88, IRREGULAR, 2),
+            (MONDAY + timedelta(days=2, hours=9), 130, 80, 88, IRREGULAR, 2)]
+    return make_store(tmp_path_factory.mktemp("home") / "home.db", rows, {"mira": 1, "rui": 2})
+
+
+@pytest.fixture
+def at_home(quietcuff: Run, made_home: Path, tmp_path: Path) -> Run:
+    store = shutil.copy(made_home, tmp_path / "home.db")
+
+    def run(*args: str) -> Result:
+        return quietcuff("--store", str(store), *args)
+
+    return run
+
+
+def test_the_number_comes_first_and_says_what_it_rests_on(at_home: Run) -> None:
+    result = at_home("average", "mira")
+    lines = result.stdout.splitlines()
+    assert result.exit_code == 0, result.stderr
+    # by hand, without day 1: systolic (137 + 131)/2 and steps that sum to 0; diastolic (85.5 + 81.5)/2 - 2/6
+    assert lines[0] == "mira: 134.0/83.2 mmHg, give or take 2/1 mmHg, pulse 65/min"
+    assert lines[1] == "below the protocol's 135/85 mmHg, by esh-2023"
+    text = " ".join(result.stdout.split())
+    assert "2031-03-03 to 2031-03-09, 7 days, 7 with readings, all that the protocol prefers" in text
+    assert "24 used of 30 taken" in text
+    assert "4: day 1 is left out" in text
+    assert "1: flagged: body movement" in text
+    assert "1: outside the morning and evening hours" in text
+    assert "spread of 6 day means" in text
+
+
+def test_the_caution_is_said_always(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("QUIETCUFF_STATION_EMERGENCY_NUMBER", "112")
+    for more in ([], ["--json"], ["--from", "2040-01-01"]):
+        assert "Change no medicine on your own" in at_home("average", "mira", *more).stderr
+    assert "112" in at_home("average", "mira").stderr
+
+
+def test_json_has_the_agreed_fields_in_their_order(at_home: Run) -> None:
+    result = at_home("average", "mira", "--json")
+    found = json.loads(result.stdout)
+    assert list(found) == FIELDS
+    assert (found["protocol"], found["from"], found["to"]) == ("esh-2023", "2031-03-03", "2031-03-09")
+    assert (found["taken"], found["used"], found["days"]) == (30, 24, 7)
+    assert (found["valid"], found["short_of"], found["at_or_above"]) == (True, [], False)
+    assert found["morning"]["systolic"] - found["evening"]["systolic"] == pytest.approx(6)
+    assert found["threshold"] == {"systolic": 135, "diastolic": 85, "set_by": "protocol"}
+    assert len(found["excluded"]) == 6
+    assert {one["reason"] for one in found["excluded"]} == {
+        "day 1 is left out", "flagged: body movement", "outside the morning and evening hours"}
+    assert len(found["more"]["used_ids"]) == 24
+
+
+def test_what_is_printed_is_never_rounded_onto_the_threshold(at_home: Run) -> None:
+    found = json.loads(at_home("average", "mira", "--json").stdout)
+    printed = at_home("average", "mira").stdout.split()[1]
+    assert found["systolic"] == pytest.approx(float(printed.split("/")[0]), abs=0.06)
+
+
+def test_another_protocol_gives_another_answer(at_home: Run) -> None:
+    result = at_home("average", "mira", "--protocol", "AHA/AMA 2020", "--json")
+    found = json.loads(result.stdout)
+    assert found["protocol"] == "aha-ama-2020"
+    assert found["used"] == 28  # nothing is left out by day
+    assert found["at_or_above"] is True
+
+
+def test_a_short_series_says_what_is_missing_and_leaves_with_3(at_home: Run) -> None:
+    result = at_home("average", "mira", "--from", "2031-03-03", "--to", "2031-03-04")
+    assert result.exit_code == 3
+    assert "mmHg so far" in result.stdout
+    assert "TOO SHORT to decide. Still needed: 1 more day with readings (2 of 3)" in result.stdout
+    assert "Too few to say" in result.stderr
+    found = json.loads(at_home("average", "mira", "--from", "2031-03-03", "--to", "2031-03-04", "--json").stdout)
+    assert found["valid"] is False
+    assert found["short_of"][0] == "1 more day with readings (2 of 3)"
+
+
+def test_no_reading_at_all_is_no_average(at_home: Run) -> None:
+    result = at_home("average", "mira", "--from", "2040-01-01", "--json")
+    found = json.loads(result.stdout)
+    assert result.exit_code == 3
+    assert (found["systolic"], found["at_or_above"], found["taken"]) == (None, None, 0)
+
+
+def test_very_high_and_irregular_want_telling(at_home: Run) -> None:
+    result = at_home("average", "rui")
+    assert result.exit_code == 3
+    assert "VERY HIGH: 1, the last 182/99 mmHg at 2031-03-04 09:00+00:00" in result.stdout
+    assert "2 of 14 readings, on 2 days; worth telling" in result.stdout
+    assert "Tell your clinician" in result.stderr
+    assert "Sit quietly for 5 minutes" in result.stderr
+    found = json.loads(at_home("average", "rui", "--json").stdout)
+    assert len(found["more"]["very_high"]) == 1
+    assert found["more"]["irregular_pulse"]["worth_telling"] is True
+
+
+def test_one_persons_average_holds_nobody_elses_reading(at_home: Run) -> None:
+    found = json.loads(at_home("average", "mira", "--json").stdout)
+    own = {json.loads(line)["reading_id"]
+           for line in at_home("readings", "--person", "mira", "--json").stdout.splitlines()}
+    assert {*found["more"]["used_ids"], *(one["reading_id"] for one in found["excluded"])} == own
+
+
+def test_each_reading_shows_what_became_of_it(at_home: Run) -> None:
+    rows = at_home("average", "mira", "--readings").stdout.split("what became of it\n")[1].splitlines()
+    assert len(rows) == 30
+    assert sum(line.endswith("  used") for line in rows) == 24
+    assert sum("not used: " in line for line in rows) == 6
+
+
+def test_the_persons_plan_goes_before_the_protocol(at_home: Run, tmp_path: Path) -> None:
+    (tmp_path / "c.toml").write_text("""
+[people.Mira]
+protocol = "ward-5"
+threshold_systolic = 130
+threshold_diastolic = 80
+goal_systolic = 130
+goal_diastolic = 80
+low_systolic = 129
+[protocols.ward-5]
+based_on = "esh-2023"
+drop_days = []
+""")
+    result = at_home("--config", str(tmp_path / "c.toml"), "average", "mira")
+    assert "AT OR ABOVE the plan's 130/80 mmHg, by ward-5; goal below 130/80 mmHg: not met" in result.stdout
+    assert "Your plan counts 130/80 or more as high" in result.stderr
+    assert "below 129 on top" in result.stderr
+    found = json.loads(at_home("--config", str(tmp_path / "c.toml"), "average", "mira", "--json").stdout)
+    assert found["threshold"] == {"systolic": 130, "diastolic": 80, "set_by": "plan"}
+    assert found["used"] == 28
+    assert found["more"]["goal"] == {"systolic": 130, "diastolic": 80, "set_by": "plan"}
+
+
+@pytest.mark.parametrize(("args", "code", "words"), [
+    (["lena"], 1, "no person 'lena' in this store; `quietcuff person list` shows them"),
+    ([], 2, "missing argument 'PERSON'"),
+    (["mira", "--protocol", "esh-2032"], 2, "no protocol 'esh-2032'; did you mean 'esh-2023'?"),
+    (["mira", "--from", "yesterday"], 2, "--from 'yesterday' is not a day; give a date like 2031-03-04"),
+    (["mira", "--from", "2031-03-09", "--to", "2031-03-03"], 2, "turn them round"),
+])
+def test_a_wrong_call_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:
+    result = at_home("average", *args)
+    assert (result.exit_code, result.stdout) == (code, "")
+    assert words in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
+def test_the_list_names_every_published_protocol_with_its_source(quietcuff: Run) -> None:
+    result = quietcuff("protocols")
+    text = " ".join(result.stdout.split())
+    for one in published():
+        assert one.name in text
+        assert " ".join(one.source.split()) in text
+    assert "from memory: min days, preferred days, when" in text
+    found = [json.loads(line) for line in quietcuff("protocols", "--json").stdout.splitlines()]
+    assert [one["name"] for one in found] == [one.name for one in published()]
+    assert all(one["source"] and one["edition"] for one in found)
+    assert found[0]["from_memory"] == ["min_days", "preferred_days", "when"]
+    assert found[0]["threshold"] == {"systolic": 135, "diastolic": 85}
+
+
+def test_one_protocol_with_all_it_says(quietcuff: Run, tmp_path: Path) -> None:
+    text = " ".join(quietcuff("protocols", "Doane 2018").stdout.split())
+    assert "left out day 1; day 2; the first reading of each session" in text
+    assert "at least 12 readings after all is left out" in text
+    assert "days 5 in a row" in text
+    (tmp_path / "c.toml").write_text('[protocols.ward-5]\nbased_on = "nice-ng136"\nthreshold = [130, 80]\n')
+    own = quietcuff("--config", str(tmp_path / "c.toml"), "protocols", "ward-5")
+    assert "from 130/80 mmHg" in own.stdout
+    wrong = quietcuff("protocols", "nice")
+    assert (wrong.exit_code, wrong.stdout) == (2, "")
+    assert "no protocol 'nice'" in wrong.stderr
