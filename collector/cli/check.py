@@ -53,7 +53,7 @@ def check(
 
 
 def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
-    from collector.cli.checks import bluetooth, clock, notices, service
+    from collector.cli.checks import bluetooth, clock, notices, relay, service
     from collector.cli.checks import store as stored
     from collector.service.config import Config, usual_store
     from collector.service.lock import listener
@@ -81,6 +81,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
                 told.add(finding.topic)
                 yield finding
             yield from notices.look(store, config)
+            yield from relay.look(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)

@@ -4,62 +4,97 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from enum import StrEnum
-from functools import partial
 from itertools import chain, islice
 from pathlib import Path
-from typing import Annotated, TextIO
+from typing import Annotated, Any
 
 import typer
 
-from collector.cli.frame import new_app, of, say
-from collector.cli.selecting import Cuff, Person, Since, Unassigned, Until, reading_store, selection
+from collector.cli.frame import Usage, new_app, of, progress, say
+from collector.cli.selecting import Cuff, Person, Since, Unassigned, Until, reading_store, selection, writing_store
+from collector.share.formats import FORMATS
 from collector.store.values import Reading
 
 app = new_app()
 
 
-class Format(StrEnum):
-    CSV = "csv"
-    NDJSON = "ndjson"
+Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FORMATS})  # type: ignore[misc]
 
 
 @app.command()
 def export(
     ctx: typer.Context,
-    to: Annotated[Format, typer.Option(help="csv opens in a spreadsheet; ndjson is one JSON object a line.")],
+    to: Annotated[Format, typer.Option(help="The format, see above.")],
     person: Person = None,
     since: Since = None,
     until: Until = None,
     cuff: Cuff = None,
     unassigned: Unassigned = False,
+    only_new: Annotated[bool, typer.Option(
+        "--only-new", help="Only what no earlier --only-new export to this format had, or had otherwise.")] = False,
     output: Annotated[Path | None, typer.Option(
         "--output", "-o", metavar="FILE", help="Write to a file, never a half one.")] = None,
 ) -> None:
-    """Write readings as CSV or NDJSON.
+    """Write readings for other programs.
 
-    One reading a row, oldest first, with the same names in both formats. Numbers keep the digits the cuff
-    sent. In CSV a text that begins with = + - @ or ' gets a ' in front, so that no spreadsheet runs it. Of
-    --until, a date counts in whole. A file can be read by you alone.
+    \b
+    csv               a spreadsheet's rows
+    ndjson            one JSON object a line
+    fhir              a FHIR R4 collection Bundle
+    fhir-transaction  a FHIR R4 Bundle for a server; sent twice it makes nothing twice
+    fhir-bulk         FHIR R4 resources, one a line
+    omh               Open mHealth data points, one a line
+    parquet           a Parquet file (extra 'parquet')
+
+    Oldest first, with the digits that the cuff sent. In CSV a text that begins with = + - @ or ' gets a ' in
+    front, so that no spreadsheet runs it. Of --until, a date counts in whole. A file can be read by you alone.
+    docs/exchange.md has every column and element.
 
     \b
     Examples:
       quietcuff export --to csv --person mira --since 2031-03-01 -o march.csv
       quietcuff export --to ndjson | jq -r .systolic
+      quietcuff export --to fhir --only-new -o news.json
     """
-    from collector.share.rows import write_csv, write_ndjson
+    from collector.service.exchanging import exchange_of
+    from collector.share.onlynew import OnlyNew
+    from collector.store.readings import count as count_of
     from collector.store.readings import select
 
     around = of(ctx)
     chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
-    write = write_csv if to is Format.CSV else write_ndjson
-    with reading_store(around) as store:
-        readings = _begun(select(store, chosen))
-        to_file = partial(write, readings)
-        count = to_file(sys.stdout) if output is None else _to_file(output, to_file)
+    form = FORMATS[to.value]
+    if form.binary and output is None and sys.stdout.isatty():
+        raise Usage(f"{form.name} is nothing for a terminal; name a file with --output")
+    write = form.load()
+    with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
+        news = OnlyNew(store, form.name) if only_new else None
+        found = select(store, chosen)
+        total = 0 if news or not sys.stderr.isatty() else count_of(store, chosen)
+        readings = _begun(_shown(news.among(found) if news else found, total, show))
+        exchange = exchange_of(store)
+
+        def to_file(file: Any) -> int:
+            return write(readings, file, exchange)
+
+        if output is None:
+            count = to_file(sys.stdout.buffer if form.binary else sys.stdout)
+            sys.stdout.flush()
+        else:
+            count = _to_file(output, to_file, form.binary)
+        if news:
+            news.keep()
     if count == 0:
-        say("no readings match")
+        say("no new readings" if only_new else "no readings match")
     elif output is not None:
         say(f"{count} reading{'' if count == 1 else 's'} written to {output}")
+
+
+def _shown(readings: Iterator[Reading], total: int, show: Callable[[int, int], None]) -> Iterator[Reading]:
+    for done, reading in enumerate(readings):
+        if not done & 1023 and total:
+            show(done, total)
+        yield reading
 
 
 def _begun(readings: Iterator[Reading]) -> Iterator[Reading]:
@@ -68,12 +103,12 @@ def _begun(readings: Iterator[Reading]) -> Iterator[Reading]:
     return chain(first, readings)
 
 
-def _to_file(path: Path, write: Callable[[TextIO], int]) -> int:
+def _to_file(path: Path, write: Callable[[Any], int], binary: bool) -> int:
     """Write a file that is either whole or not there. Health data: its owner alone may read it."""
     partial = path.with_name(path.name + ".part")
     descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     try:
-        with open(descriptor, "w", encoding="utf-8", newline="") as file:
+        with open(descriptor, "wb") if binary else open(descriptor, "w", encoding="utf-8", newline="") as file:
             count = write(file)
             file.flush()
             os.fsync(file.fileno())

@@ -142,6 +142,22 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True)
+class Relay:
+    """A receiver to which readings are sent on as they come."""
+
+    kind: str = key("fhir", "What it is.", one_of=("fhir", "postgresql", "mqtt"))
+    url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
+    user: str = key("", "User name there (PostgreSQL, MQTT).")
+    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")  # noqa: RUF009
+    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
+    unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
+    topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
+    last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     station: Station = field(default_factory=Station)
     radio: Radio = field(default_factory=Radio)
@@ -150,6 +166,7 @@ class Config:
     retention: Retention = field(default_factory=Retention)
     notices: Notices = field(default_factory=Notices)
     mqtt: Mqtt = field(default_factory=Mqtt)
+    relay: Mapping[str, Relay] = field(default_factory=dict)
     people: Mapping[str, Person] = field(default_factory=dict)
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from

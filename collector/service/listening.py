@@ -80,6 +80,10 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
 
     jobs = [Job("daily care of the store", daily_care(path), daily_at="03:30"),
             Job("notices", rounds, every_s=NOTICES_S)]
+    if config.relay:
+        from collector.service.relaying import RELAY_S, relay
+
+        jobs.append(Job("relay", relay(path, config), every_s=RELAY_S))
     if config.backup.daily:
         folder = backups.folder_of(path, config.backup.folder)
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)

@@ -1,0 +1,45 @@
+"""Does every receiver have what it should?"""
+
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from collector.cli.checks.finding import Finding, attention, fine
+
+if TYPE_CHECKING:
+    from collector.service.config import Config
+    from collector.store.database import Store
+
+PATIENCE = timedelta(days=1)
+
+
+def look(store: "Store", config: "Config") -> Iterator[Finding]:
+    from collector.service.relaying import receivers_of
+    from collector.share.exchange import ExchangeError
+    from collector.store import outbox
+
+    states = {state.name: state for state in outbox.status(store)}
+    for receiver in receivers_of(config):
+        topic = f"relay {receiver.name}"
+        try:
+            receiver.check()
+        except ExchangeError as error:
+            yield attention(topic, str(error), "mend [relay] in the configuration")
+            continue
+        state = states.pop(receiver.name, None)
+        if state is None:
+            yield fine(topic, "nothing was sent yet; the service sends every minute")
+            continue
+        line = f"{state.sent} sent, {state.waiting} waiting" + (
+            f", last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else ", never reached")
+        if state.holds:
+            hold = state.holds[0]
+            yield attention(topic, f"{line}; refused: {hold.reading_id} ({hold.reason})",
+                            "look at that reading and at what the receiver minds; it is tried again by itself")
+        elif state.trouble and datetime.now(UTC) - (state.worked_at or state.since) > PATIENCE:
+            yield attention(topic, f"{line}; {state.trouble}", f"`quietcuff relay send {receiver.name}` tries at once")
+        else:
+            yield fine(topic, line + (f"; {state.trouble}" if state.trouble else ""))
+    for name in states:
+        yield attention(f"relay {name}", "is no longer in the configuration; its outbox goes on growing",
+                        f"`quietcuff relay forget {name}` ends that")

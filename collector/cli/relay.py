@@ -1,0 +1,171 @@
+"""`quietcuff relay …`: send readings on to other systems."""
+
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, new_app, of, out, say
+from collector.cli.selecting import reading_store, writing_store
+
+if TYPE_CHECKING:
+    from collector.share.relay.settings import Receiver
+
+app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
+
+    The service does so by itself, every minute, to each receiver in the configuration:
+
+    \b
+      [relay.clinic]
+      kind = "fhir"
+      url = "https://fhir.clinic.example/r4"
+      token_file = "/etc/quietcuff/clinic.token"
+      people = ["mira"]
+
+    Nothing is lost while a receiver is away, and nothing arrives twice.
+
+    \b
+    Examples:
+      quietcuff relay status
+      quietcuff relay send clinic --dry-run
+    """)
+
+Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receiver only.")]
+
+
+def _chosen(around: Surroundings, name: str | None) -> "list[Receiver]":
+    from collector.service.relaying import receivers_of
+
+    known = receivers_of(around.config)
+    if not known:
+        raise Failure("the configuration names no receiver; add a [relay.NAME] section (`quietcuff relay --help`)")
+    if name is None:
+        return known
+    chosen = [one for one in known if one.name == name]
+    if not chosen:
+        raise Failure(f"no receiver '{name}' in the configuration; there are: {', '.join(one.name for one in known)}")
+    return chosen
+
+
+@app.command("status")
+def show_status(
+    ctx: typer.Context,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a receiver.")] = False,
+) -> int:
+    """Show what each receiver has and what waits for it. Exit code 3 when a reading was refused.
+
+    \b
+    Example:
+      quietcuff relay status
+    """
+    from collector.share.layout import visible
+    from collector.share.rows import json_text
+    from collector.store import outbox
+
+    with reading_store(of(ctx)) as store:
+        states = outbox.status(store)
+    for state in states:
+        if as_json:
+            out(json_text({
+                "name": state.name, "sent": state.sent, "waiting": state.waiting, "reached_at": state.worked_at,
+                "failures": state.failures, "next_at": state.next_at, "trouble": state.trouble,
+                "refused": [{"reading_id": hold.reading_id, "reason": hold.reason, "since": hold.since,
+                             "next_at": hold.next_at} for hold in state.holds]}))
+            continue
+        reached = f"last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else "never reached"
+        out(visible(f"{state.name}: {state.sent} sent, {state.waiting} waiting, {reached}"))
+        if state.trouble:
+            out(visible(f"  {state.trouble} ({state.failures} times; next at {state.next_at:%H:%M:%S} UTC)"))
+        for hold in state.holds:
+            out(visible(f"  refused: {hold.reading_id} ({hold.reason}); next at {hold.next_at:%Y-%m-%d %H:%M} UTC"))
+    if not states:
+        say("nothing was ever sent on from this store")
+    return ATTENTION if any(state.holds for state in states) else DONE
+
+
+@app.command("send")
+def send_now(
+    ctx: typer.Context,
+    name: Name = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be sent.")] = False,
+) -> int:
+    """Send what waits, now, also where a pause after a failure is not over. Exit code 3 when something stays.
+
+    \b
+    Examples:
+      quietcuff relay send
+      quietcuff relay send clinic --dry-run
+    """
+    from collector.service.exchanging import exchange_of
+    from collector.service.relaying import words
+    from collector.share.relay.sending import plan, send
+
+    around = of(ctx)
+    receivers = _chosen(around, name)
+    result = DONE
+    if dry_run:
+        with reading_store(around) as store:
+            for receiver in receivers:
+                planned = plan(store, receiver)
+                parts = (f"{planned.fresh} to send", f"{planned.changed} changed", f"{planned.gone} to take back")
+                out(f"{receiver.name}: {', '.join(parts)} ({receiver.url})")
+        return DONE
+    with writing_store(around) as store:
+        exchange = exchange_of(store)
+        for receiver in receivers:
+            sent = send(store, receiver, exchange, now_please=True)
+            out(f"{receiver.name}: {words(sent) or 'nothing to send'}")
+            if trouble := sent.trouble or sent.skipped:
+                say(f"{receiver.name}: {trouble}; what waits is kept")
+            if sent.trouble or sent.skipped or sent.held:
+                result = ATTENTION
+    return result
+
+
+@app.command("again")
+def send_again(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME")]) -> None:
+    """Let everything wait anew, for a receiver that lost what it had. What it still has, it keeps once.
+
+    \b
+    Example:
+      quietcuff relay again clinic
+    """
+    from datetime import UTC, datetime
+
+    from collector.store import outbox
+
+    around = of(ctx)
+    _chosen(around, name)
+    with writing_store(around) as store:
+        outbox.send_again(store, outbox.enlist(store, name, datetime.now(UTC)))
+    say(f"all readings wait for {name} anew")
+
+
+@app.command("forget")
+def forget(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME")]) -> None:
+    """Forget a receiver that is no longer in the configuration, and what waits for it.
+
+    \b
+    Example:
+      quietcuff relay forget clinic
+    """
+    from collector.store import outbox
+
+    around = of(ctx)
+    if name in around.config.relay:
+        raise Failure(f"'{name}' is still in the configuration; take [relay.{name}] out first")
+    with writing_store(around) as store:
+        outbox.forget(store, name)
+    say(f"{name} is forgotten; what it received it keeps")
+
+
+@app.command("schema")
+def show_schema() -> None:
+    """Print the tables that a PostgreSQL receiver gets, for whoever makes them beforehand.
+
+    \b
+    Example:
+      quietcuff relay schema | psql quietcuff
+    """
+    from collector.share.relay.postgresql import SCHEMA
+
+    out(SCHEMA.rstrip("\n"))

@@ -1,0 +1,90 @@
+"""`export` to every format, and only what is new, over the store of an invented household."""
+
+import io
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import fhirkit
+import pytest
+from pyarrow import parquet
+from typer.testing import Result
+
+from collector.intake.derive import rebuild
+from collector.share.fhir.parse import parse_bulk, parse_bundle
+from collector.share.formats import FORMATS
+from collector.store.database import open_store
+from collector.store.readings import select
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def at_home(quietcuff: Run, household: Path) -> Run:
+    return lambda *args: quietcuff("--store", str(household), *args)
+
+
+def test_a_bundle_is_valid_and_says_who_collected_what(at_home: Run, household: Path) -> None:
+    result = at_home("export", "--to", "fhir")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert fhirkit.validate(result.stdout) == []
+    resources = [entry["resource"] for entry in json.loads(result.stdout)["entry"]]
+    devices = [one for one in resources if one["resourceType"] == "Device"]
+    assert len(devices) == 3, "two cuffs and the station"
+    looks = [one for one in resources if one.get("code", {}).get("coding", [{}])[0].get("code") == "67975"]
+    assert looks, "the cuff's clock was read, so its readings point at that"
+    with open_store(household, read_only=True) as store:
+        assert list(parse_bundle(io.StringIO(result.stdout))) == list(select(store))
+
+
+def test_bulk_and_data_points(at_home: Run, household: Path) -> None:
+    bulk = at_home("export", "--to", "fhir-bulk").stdout
+    with open_store(household, read_only=True) as store:
+        assert list(parse_bulk(bulk.splitlines())) == list(select(store))
+    points = [json.loads(line) for line in at_home("export", "--to", "omh").stdout.splitlines()]
+    assert {point["header"]["schema_id"]["name"] for point in points} == {"blood-pressure", "heart-rate"}
+
+
+def test_a_transaction_names_its_conditions(at_home: Run) -> None:
+    entries = json.loads(at_home("export", "--to", "fhir-transaction", "--cuff", "kitchen").stdout)["entry"]
+    assert all(entry["request"]["ifNoneExist"].startswith("identifier=") for entry in entries)
+
+
+def test_parquet_goes_to_a_file_or_a_pipe(at_home: Run, tmp_path: Path) -> None:
+    file = tmp_path / "all.parquet"
+    result = at_home("export", "--to", "parquet", "-o", str(file))
+    assert (result.exit_code, result.stderr) == (0, f"25 readings written to {file}\n")
+    assert parquet.read_table(file).num_rows == 25
+    assert file.stat().st_mode & 0o777 == 0o600
+    piped = at_home("export", "--to", "parquet")
+    assert piped.stdout_bytes == file.read_bytes()
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_every_format_is_explained(quietcuff: Run, form: str) -> None:
+    assert FORMATS[form].about in quietcuff("export", "--help").stdout
+
+
+def test_only_what_is_new(at_home: Run, household: Path) -> None:
+    def new(*args: str) -> int:
+        result = at_home("export", "--to", "ndjson", "--only-new", *args)
+        assert result.exit_code == 0
+        return len(result.stdout.splitlines())
+
+    assert new("--cuff", "kitchen") == 24
+    assert new() == 1, "the other cuff's"
+    assert at_home("export", "--to", "ndjson", "--only-new").stderr == "no new readings\n"
+    assert len(at_home("export", "--to", "csv", "--only-new").stdout.splitlines()) == 26, "each format for itself"
+    with open_store(household) as store:
+        rebuild(store)
+    assert new() == 0, "derived again is not new"
+    with open_store(household) as store:
+        store.query("UPDATE reading SET note = 'after tea' WHERE id = (SELECT max(id) FROM reading)")
+    assert new() == 1, "changed is new"
+
+
+def test_what_was_not_written_stays_new(at_home: Run, tmp_path: Path) -> None:
+    assert at_home("export", "--to", "ndjson", "--only-new", "-o", str(tmp_path / "no" / "such")).exit_code == 1
+    assert len(at_home("export", "--to", "ndjson", "--only-new").stdout.splitlines()) == 25
+
+
