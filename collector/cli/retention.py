@@ -1,0 +1,46 @@
+"""`quietcuff retention`: what the rule would take away, and taking it away."""
+
+from typing import Annotated
+
+import typer
+
+from collector.cli.frame import Usage, new_app, of, out, say
+from collector.cli.selecting import reading_store, writing_store
+
+app = new_app()
+
+
+@app.command()
+def retention(
+    ctx: typer.Context,
+    days: Annotated[int | None, typer.Option(
+        "--days", metavar="N", min=1, help="Instead of payloads_days under [retention].")] = None,
+    apply: Annotated[bool, typer.Option("--apply", help="Take it away, for good.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
+) -> None:
+    """Show which old payloads no reading rests on, and take them away on demand.
+
+    Without --apply this is a preview and changes nothing. With payloads_days under [retention] the service does it
+    every day; without, nothing ever goes. Readings and the payloads they rest on stay.
+
+    \b
+    Examples:
+      quietcuff retention --days 365
+      quietcuff retention --days 365 --apply
+    """
+    from collector.service import retention as rules
+
+    around = of(ctx)
+    wanted = days or around.config.retention.payloads_days
+    if not wanted:
+        raise Usage("retention is off; try a rule with --days N, or set payloads_days under [retention]")
+    with (writing_store if apply else reading_store)(around) as store:
+        found = (rules.apply if apply else rules.preview)(store, wanted)
+    if as_json:
+        from collector.share.rows import json_text
+
+        out(json_text({"before": found.before, "payloads": found.payloads, "kinds": found.kinds,
+                       "bytes": found.octets, "oldest": found.oldest, "applied": apply}))
+        return
+    verb = "are gone" if apply else "would go; --apply takes them away"
+    say(f"{rules.words(found)} {verb}" if found.payloads else "no payload falls under the rule")

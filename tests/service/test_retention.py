@@ -1,0 +1,133 @@
+"""What the rule takes away is never what a reading rests on: `rebuild` gives the same readings after it, whatever came."""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from collector.intake.derive import catch_up, rebuild
+from collector.service import retention
+from collector.store import care, journal, readings
+from collector.store.database import Store, open_store
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime
+
+START = datetime(2031, 3, 1, 7, tzinfo=UTC)
+CUFF = "C0:FF:EE:00:00:01"
+DAY = timedelta(days=1)
+
+
+def record(systolic: int, stamped: datetime | None = None) -> bytes:
+    stamp = DateTime.of(stamped.replace(tzinfo=None)) if stamped else None
+    return build_measurement(measurement(systolic, 80, 95, stamp=stamp, pulse=60, user_id=1))
+
+
+def send(store: Store, at: datetime, value: bytes, characteristic: int = 0x2A35) -> None:
+    journal.append(store, cuff=CUFF, characteristic=characteristic, value=value, arrived_at=at, source="virtual")
+
+
+def told(store: Store) -> list[tuple[object, ...]]:
+    """Readings as they are, sightings aside."""
+    return [(one.reading_id, one.systolic, one.taken_at, one.taken_basis, one.received_at, one.marks, one.payload)
+            for one in readings.select(store)]
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    """Ten readings a day apart, each sent again on the two days after; one payload cut, one cuff pressure."""
+    opened = open_store(tmp_path / "quietcuff.db")
+    arrivals = [(START + (day + again) * DAY, record(120 + day, START + day * DAY))
+                for day in range(10) for again in range(3)]
+    for at, value in sorted(arrivals):
+        send(opened, at, value)
+    send(opened, START, b"\x1e\x80")
+    send(opened, START, record(66), characteristic=0x2A36)
+    catch_up(opened)
+    yield opened
+    opened.close()
+
+
+def test_off_takes_nothing(store: Store) -> None:
+    assert retention.apply(store, 0, START + 9999 * DAY).payloads == 0
+    assert journal.counts(store).payloads == 32
+
+
+def test_a_preview_changes_nothing_and_says_what_would_go(store: Store) -> None:
+    found = retention.preview(store, 30, START + 100 * DAY)
+    assert found.kinds == {"copies": 20, "undecodable": 1, "cuff pressures": 1}
+    assert found.payloads == 22
+    assert found.oldest == START
+    assert journal.counts(store).payloads == 32
+
+
+def test_copies_go_and_readings_stay(store: Store) -> None:
+    before = told(store)
+    done = retention.apply(store, 30, START + 100 * DAY)
+    assert done.payloads == 22
+    assert journal.counts(store).payloads == 10
+    assert told(store) == before
+    assert {one.sightings for one in readings.select(store)} == {1}
+    assert care.integrity(store) == []
+    rebuild(store)
+    assert told(store) == before
+    assert retention.preview(store, 30, START + 100 * DAY).payloads == 0
+
+
+def test_what_is_young_stays(store: Store) -> None:
+    """Rule of 30 days on day 35: what came before day 5 may go, where nothing of its reading came since."""
+    done = retention.apply(store, 30, START + 35 * DAY)
+    assert done.kinds == {"copies": 6, "undecodable": 1, "cuff pressures": 1}
+    assert journal.counts(store).payloads == 24
+
+
+def test_a_repeat_after_its_copies_went_is_still_a_repeat(store: Store) -> None:
+    retention.apply(store, 30, START + 100 * DAY)
+    send(store, START + 101 * DAY, record(120, START))
+    catch_up(store)
+    assert journal.counts(store).readings == 10
+
+
+def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:
+    cuff_pressure = record(66)
+    care.checkpoint(store)
+    assert cuff_pressure in store.path.read_bytes()
+    retention.apply(store, 30, START + 100 * DAY)
+    care.checkpoint(store)
+    assert cuff_pressure not in store.path.read_bytes()
+    assert store.scalar("SELECT count(*) FROM erased") == 22, "a merge brings none of them back"
+
+
+def test_many_go_in_more_than_one_turn(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(retention, "BATCH", 3)
+    assert retention.apply(store, 30, START + 100 * DAY).payloads == 22
+    assert journal.counts(store).payloads == 10
+
+
+def test_the_daily_job_says_what_went_and_otherwise_nothing(store: Store) -> None:
+    """The store's payloads are of 2031: for a rule to find them old, this machine's clock would have to be later."""
+    assert retention.daily(store.path, 30)() is None
+
+
+moments = st.integers(0, 90).map(lambda seconds: START + timedelta(seconds=seconds)) | st.integers(0, 6).map(
+    lambda days: START + days * DAY)
+arrivals = st.lists(st.tuples(moments, st.integers(120, 122), st.booleans()), max_size=25)
+
+
+@settings(max_examples=30, deadline=None)
+@given(arrivals, st.integers(1, 8))
+def test_rebuild_gives_the_same_readings_whatever_came(
+        tmp_path_factory: pytest.TempPathFactory, came: Sequence[tuple[datetime, int, bool]], days: int) -> None:
+    """Also unstamped records, which are known only by their neighbours, and a rule that cuts between them."""
+    with open_store(tmp_path_factory.mktemp("kept") / "quietcuff.db") as opened:
+        for at, systolic, stamped in sorted(came):
+            send(opened, at, record(systolic, START if stamped else None))
+        catch_up(opened)
+        rebuild(opened)
+        before = told(opened)
+        retention.apply(opened, days, START + 8 * DAY)
+        assert told(opened) == before
+        rebuild(opened)
+        assert told(opened) == before

@@ -1,0 +1,183 @@
+"""The unit file, as it is, under a real systemd: hardened, without root, and still nothing is lost.
+
+The guest's first process is not systemd, so systemd becomes the first process of a process namespace. The network and
+user namespaces stay the initial ones, as on a real machine: the kernel grants the monitor channel in no others.
+"""
+
+import asyncio
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+from air import Air
+from machine import Collected
+from report import say, step
+
+from collector.radio.virtual.cuff import VirtualCuff
+from collector.radio.virtual.manner import Manner
+
+PROJECT = Path(os.environ["PROJECT"])
+STORE = "/var/lib/quietcuff/quietcuff.db"
+PROGRAM = Path("/opt/quietcuff/bin/quietcuff")
+MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
+TARGET = """[Unit]
+Requires=dbus.socket bluetooth.service quietcuff.service
+Wants=systemd-journald.service
+"""
+NEEDLESS = ("systemd-udevd.service", "systemd-udev-trigger.service", "systemd-logind.service", "ldconfig.service",
+            "systemd-resolved.service", "systemd-timesyncd.service", "systemd-hwdb-update.service",
+            "systemd-journal-catalog-update.service", "systemd-journal-flush.service", "e2scrub_reap.service")
+
+
+def run(*command: str) -> str:
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    return (done.stdout + done.stderr).strip()
+
+
+def inside(*command: str) -> str:
+    """Run a command where systemd is the first process."""
+    systemd = next((path.parent.name for path in Path("/proc").glob("[0-9]*/cmdline")
+                    if path.read_bytes().startswith(b"/lib/systemd/systemd\0--system")), None)
+    if systemd is None:
+        return ""
+    return run("nsenter", "--target", systemd, "--pid", "--mount", *command)
+
+
+def show(name: str) -> str:
+    return inside("systemctl", "show", "quietcuff", "--property", name, "--value")
+
+
+def install() -> None:
+    """As docs/install.md has it, with this checkout and its dependencies where the venv would be."""
+    library = PROGRAM.parents[1] / "lib"
+    for number, folder in enumerate([str(PROJECT), *(path for path in sys.path if path.endswith("-packages"))]):
+        there = library / str(number)
+        there.mkdir(parents=True)
+        run("mount", "--bind", folder, str(there))
+    paths = ":".join(str(path) for path in sorted(library.iterdir()))
+    PROGRAM.parent.mkdir(parents=True)
+    PROGRAM.write_text(f"#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.cli.main \"$@\"\n")
+    PROGRAM.chmod(0o755)
+    units = Path("/etc/systemd/system")
+    shutil.copy(PROJECT / "systemd/quietcuff.service", units)
+    Path("/etc/sysusers.d").mkdir(exist_ok=True)
+    shutil.copy(PROJECT / "systemd/quietcuff.sysusers", "/etc/sysusers.d/quietcuff.conf")
+    say("sysusers: " + run("systemd-sysusers"))
+    (units / "lab.target").write_text(TARGET)
+    for name in NEEDLESS:
+        (units / name).unlink(missing_ok=True)
+        (units / name).symlink_to("/dev/null")
+    shutil.rmtree("/var/lib/quietcuff", ignore_errors=True)
+
+
+def boot_systemd() -> subprocess.Popen[bytes]:
+    Path("/sys/fs/cgroup").mkdir(exist_ok=True)
+    run("mount", "-t", "cgroup2", "cgroup2", "/sys/fs/cgroup")
+    with open("systemd.log", "wb") as log:
+        return subprocess.Popen(["unshare", "--pid", "--mount", "--fork", "--mount-proc", "--kill-child",
+                                 "/lib/systemd/systemd", "--system", "--unit=lab.target", "--log-target=console"],
+                                stdout=log, stderr=log, stdin=subprocess.DEVNULL,
+                                env={"container": "lab", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"})
+
+
+async def until(text: str, ask: str, timeout_s: float = 240) -> None:
+    end = time.monotonic() + timeout_s
+    while show(ask) != text:
+        if time.monotonic() > end:
+            status = inside("systemctl", "status", "-l", "quietcuff")
+            raise TimeoutError(f"{ask} is {show(ask)!r}, not {text!r}: {status}")
+        await asyncio.sleep(0.5)
+
+
+async def visit(cuff: VirtualCuff, count: int, wait_s: float = 10) -> dict[str, object]:
+    before = len(cuff.measured)
+    for number in range(count):
+        cuff.measure(120 + before + number, 80, 93, pulse=60 + number)
+    await cuff.wake()
+    measured = cuff.measured[before:]
+    end = time.monotonic() + wait_s
+    while time.monotonic() < end and Collected(STORE).of(measured)["kept"] < count:  # noqa: ASYNC110
+        await asyncio.sleep(0.2)
+    return {"sent": count, "confirmed": sum(one in measured for one in cuff.confirmed),
+            **Collected(STORE).of(measured)}
+
+
+def keep_journal() -> None:
+    Path("journal.log").write_text(inside("journalctl", "--no-pager", "-o", "short-monotonic"))
+
+
+def namespaces(pid: str) -> dict[str, bool]:
+    """Whether the service shares these namespaces with the guest's first process."""
+    return {name: os.readlink(f"/proc/{pid}/ns/{name}") == os.readlink(f"/proc/1/ns/{name}")
+            for name in ("net", "user")}
+
+
+def outer_pid() -> str:
+    """The service's process as it is known out here."""
+    for status in Path("/proc").glob("[0-9]*/cmdline"):
+        words = status.read_bytes().split(b"\0")
+        if b"collector.cli.main" in words and b"listen" in words:
+            return status.parent.name
+    raise LookupError("no listener")
+
+
+def rights(pid: str) -> dict[str, object]:
+    lines = Path(f"/proc/{pid}/status").read_text().splitlines()
+    found = dict(line.split(":\t", 1) for line in lines if ":\t" in line)
+    return {"effective": found["CapEff"], "bounding": found["CapBnd"], "seccomp": found["Seccomp"],
+            "no_new_privs": found["NoNewPrivs"], "uid": int(found["Uid"].split()[0])}
+
+
+async def main() -> None:
+    install()
+    air = Air()
+    await air.plug_controller(0)
+    say("booting systemd")
+    systemd = boot_systemd()
+    try:
+        await steps(air)
+    finally:
+        keep_journal()
+        systemd.send_signal(signal.SIGKILL)
+    step("done")
+
+
+async def steps(air: Air) -> None:
+    for _ in range(240):
+        if show("ActiveState") in ("activating", "active"):
+            break
+        await asyncio.sleep(0.5)
+    await until("active", "ActiveState")
+    say("the service is ready")
+    pid = outer_pid()
+    state = os.stat("/var/lib/quietcuff")
+    step("started", rights=rights(pid), shares=namespaces(pid), state=oct(state.st_mode & 0o777),
+         store=oct(os.stat(STORE).st_mode & 0o777))
+    await asyncio.sleep(5)
+    cuff = await air.cuff("Lab cuff", "F0:F1:F2:F3:F4:F5", MANNER)
+    say("first visit")
+    step("first visit", **await visit(cuff, 3))
+    say("a later one")
+    step("later visit", **await visit(cuff, 5))
+    step("conditions", told=Collected(STORE).conditions, sources=dict(Collected(STORE).sources),
+         descriptors=show("NFileDescriptorStore"))
+
+    say("killed; the cuff speaks while nobody is there")
+    inside("systemctl", "kill", "--signal=KILL", "quietcuff")
+    before = show("NRestarts")
+    found = await visit(cuff, 5, wait_s=90)
+    step("while it was down", **found, restarts_before=before)
+    await until("active", "ActiveState")
+    step("back again", restarts=show("NRestarts"), descriptors=show("NFileDescriptorStore"))
+
+    say("stopped for good")
+    began = time.monotonic()
+    inside("systemctl", "stop", "quietcuff")
+    step("stopped", seconds=round(time.monotonic() - began, 1), result=show("Result"), status=show("ExecMainStatus"))
+
+
+asyncio.run(main())
