@@ -36,6 +36,16 @@ def _address(address: str) -> str | None:
     return "an adapter is named like 'hci0'"
 
 
+def _day(text: str) -> str | None:
+    from datetime import date
+
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return "a day is written like '2031-03-04'" if text else None
+    return None
+
+
 def _hour(text: str) -> str | None:
     return None if re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) else "a time of day is written like '03:15'"
 
@@ -130,6 +140,7 @@ class Person:
     """A person's own plan, set by the treating clinician; goes before any protocol's figures."""
 
     protocol: str | None = key(None, "The protocol that averages follow.")
+    series_from: str = key("", "First day of a series to keep an eye on, such as '2031-03-04'.", check=_day)
     threshold_systolic: int | None = key(None, "mmHg; from here on raised.", at_least=60, at_most=260)
     threshold_diastolic: int | None = key(None, "mmHg; from here on raised.", at_least=30, at_most=160)
     goal_systolic: int | None = key(None, "mmHg; below is the goal.", at_least=60, at_most=260)

@@ -281,3 +281,16 @@ def test_defaults_are_private_and_quiet() -> None:
     assert Notices().personal is False
     assert Notices().command == ()
     assert timedelta(minutes=30) <= OVER_AFTER
+
+
+def test_a_series_is_found_by_its_person_and_first_day(store: Path) -> None:
+    from collector.store import people
+
+    with open_store(store) as opened:
+        people.add(opened, "Ada", NOW)
+        wanted = config(**{"people.Ada": 'protocol = "esh-2023"\nseries_from = "2031-03-03"'})
+        found = situation.look(opened, wanted, NOW)
+        (series,) = found.series
+        assert (series.person, series.protocol, series.taken, series.expected) == ("Ada", "esh-2023", 0, 4)
+        assert "Ada" not in series.subject
+        assert situation.look(opened, config(**{"people.Nobody": 'series_from = "2031-03-03"'}), NOW).series == ()

@@ -1,4 +1,4 @@
-"""What the rule takes away is never what a reading rests on: `rebuild` gives the same readings after it, whatever came."""
+"""What the rule takes away is never what a reading rests on: `rebuild` gives the same readings after it."""
 
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pytest
 
+from collector.radio.bluez import held
+
 FOLDER = Path(__file__).parents[2] / "systemd"
 DROP_INS = ("network.conf", "exclusive.conf")
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
 
+from collector.numbers.levels import is_very_high
+from collector.numbers.words import NOT_A_DIAGNOSIS, WAIT_MINUTES
 from collector.service.notices.notice import Notice
 
 BACKUP_LATE = timedelta(hours=36)
@@ -14,9 +16,6 @@ PASSING = timedelta(minutes=10)
 AT_ONCE = frozenset({"backup", "integrity"})
 VERY_HIGH_FOR = timedelta(hours=24)
 """How long a very high reading is news. An older one belongs to the report."""
-VERY_HIGH = (Decimal(180), Decimal(120))
-"""mmHg, systolic or diastolic, themselves included. Source: American Heart Association, page for patients on very
-high readings ("180 and/or 120 or greater")."""
 MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
 
 
@@ -99,6 +98,7 @@ class Limits:
     disk_free_mb: int = 200
     very_high: bool = True
     series: bool = True
+    emergency_number: str = ""
 
 
 def standing(now: Situation, limits: Limits) -> tuple[Notice, ...]:
@@ -121,19 +121,15 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
         if not limits.very_high or not is_very_high(reading.systolic, reading.diastolic):
             continue
         who = reading.person or "nobody's yet"
+        emergency = f"call {limits.emergency_number or 'the local emergency number'} at once"
         value = f"{_shown(reading.systolic)}/{_shown(reading.diastolic)} mmHg"
         yield Notice(
             "very high", cuff if slot is None else f"{cuff}-{slot}", "a very high reading came",
-            "sit quietly for five minutes and measure again; as high again: call the clinic today; with symptoms: "
-            "the local emergency number, at once. Change no medicine on your own",
+            f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. With "
+            f"chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
             f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
             {"reading_id": reading.reading_id, "person": reading.person, "systolic": _shown(reading.systolic),
              "diastolic": _shown(reading.diastolic), "unit": "mmHg", "taken_at": reading.taken_at.isoformat()})
-
-
-def is_very_high(systolic: Decimal | None, diastolic: Decimal | None) -> bool:
-    return any(value is not None and value >= bound
-               for value, bound in zip((systolic, diastolic), VERY_HIGH, strict=True))
 
 
 def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:

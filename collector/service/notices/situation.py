@@ -2,7 +2,8 @@
 
 import shutil
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, time, timedelta
+from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -15,11 +16,13 @@ from collector.service.notices.rules import (
     CuffNow,
     Folder,
     Limits,
+    Series,
     Situation,
     Taken,
     as_mmhg,
 )
-from collector.store import conditions, cuffs, readings, visits
+from collector.service.schema import ConfigError
+from collector.store import conditions, cuffs, people, readings, visits
 from collector.store.database import Store
 from collector.store.instants import from_us
 from collector.store.values import Selection
@@ -34,7 +37,7 @@ OWN_TOPICS = frozenset({"notices"})
 def limits_of(config: Config) -> Limits:
     wanted = config.notices
     return Limits(wanted.cuff_silent_days, wanted.battery_below, wanted.clock_off_min, wanted.disk_free_mb,
-                  wanted.very_high, wanted.series)
+                  wanted.very_high, wanted.series, config.station.emergency_number)
 
 
 def look(store: Store, config: Config, now: datetime | None = None) -> Situation:
@@ -46,6 +49,7 @@ def look(store: Store, config: Config, now: datetime | None = None) -> Situation
         now=now,
         cuffs=tuple(_cuffs(store, config.station.zone)),
         recent=tuple(_recent(store, now)),
+        series=tuple(_series(store, config, now)),
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
         newest_backup=_newest_backup(folder, store.path),
@@ -93,6 +97,29 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
         yield Taken(reading.reading_id, reading.cuff, reading.slot, reading.person,
                     as_mmhg(reading.systolic, reading.unit), as_mmhg(reading.diastolic, reading.unit),
                     reading.taken_at)
+
+
+def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
+    """Of the people whose configuration names a first day and who are in the store."""
+    from collector.numbers.protocols import InForce, UnknownProtocol
+    from collector.service.notices.series import so_far
+    from collector.service.plans import in_force
+
+    for name, plan in config.people.items():
+        if not plan.series_from or people.find(store, name) is None:
+            continue
+        try:
+            rules = InForce.of(*in_force(config, name))
+        except (UnknownProtocol, ConfigError):
+            continue  # told where it is used: by `average` and `check`
+        first = date.fromisoformat(plan.series_from)
+        since = datetime.combine(first, time(), ZoneInfo("UTC")) - timedelta(days=1)
+        taken = [reading.taken_at for reading in readings.select(store, Selection(person=name, since=since))
+                 if reading.systolic is not None and "failed" not in reading.marks]
+        zone = ZoneInfo(config.station.zone) if config.station.zone else None
+        counted, expected = so_far(taken, rules.protocol, first, now.astimezone(zone).date())
+        digest = sha256(name.encode()).hexdigest()[:8]
+        yield Series(name, f"{digest}-{plan.series_from}", rules.protocol.name, counted, expected)
 
 
 def _folders(*wanted: Path) -> Iterator[Folder]:
