@@ -1,5 +1,6 @@
 """One adapter: switched on, listening for cuffs, and kept so."""
 
+import asyncio
 import logging
 from collections.abc import Callable
 from contextlib import suppress
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("quietcuff.radio")
 
 POWER_S = 5.0
+ATTEMPTS, AGAIN_S = 4, 0.5
 
 
 class Adapter:
@@ -71,6 +73,9 @@ class Adapter:
         try:
             await self.bus.set(self.path, ADAPTER, "Powered", "b", True)
         except Failure as failure:
+            if failure.name.endswith("Busy") and \
+                    await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
+                return  # bluetoothd was at it already
             if failure.name.endswith("Blocked") or _blocked(self.name):
                 raise RadioUnavailable(f"Bluetooth is blocked on {self.name}; "
                                        "unblock it (sudo rfkill unblock bluetooth)") from failure
@@ -89,10 +94,14 @@ class Adapter:
         scanner = BleakScanner(
             detected, service_uuids=None if wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
             bluez={"adapter": self.name, "filters": {"DuplicateData": not wide}})
-        try:
-            await scanner.start()
-        except (BleakError, OSError, EOFError) as error:
-            raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
+        for attempt in range(ATTEMPTS):  # an adapter that has just been switched on is busy for a moment
+            try:
+                await scanner.start()
+                break
+            except (BleakError, OSError, EOFError) as error:
+                if attempt == ATTEMPTS - 1:
+                    raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
+                await asyncio.sleep(AGAIN_S)
         self._scanner, self._wide = scanner, wide
 
 

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 log = logging.getLogger("quietcuff.radio")
 
 
+SETTLE_S = 0.5
+
+
 class Adapters(Watcher):
     """disturbed: set when `tend` has something to do before its time. trouble: in one line, what is missing."""
 
@@ -24,6 +27,7 @@ class Adapters(Watcher):
         self.bus, self.station, self.agent, self.desk, self.wanted, self.name = bus, station, agent, desk, wanted, name
         self.disturbed = asyncio.Event()
         self.trouble: str | None = None
+        self._told: str | None = None
         self._agent_known = False
         self._adapters: dict[str, Adapter] = {}
         bus.watchers.append(self)
@@ -35,6 +39,8 @@ class Adapters(Watcher):
     async def tend(self) -> None:
         """Bring up what is there and not up, keep the rest scanning, tell of what is missing."""
         self.disturbed.clear()
+        if self._adapters:  # bluetoothd switches adapters off when it ends: see whether it does
+            await asyncio.sleep(SETTLE_S)
         wide = self.station.lost_bond()
         troubles: list[str] = []
         try:
@@ -47,7 +53,7 @@ class Adapters(Watcher):
             troubles.append(NOT_RUNNING if not self.bus.there else f"BlueZ: {failure}")
         if not self.up and not troubles:
             troubles.append(self._nothing())
-        self._tell("; ".join(troubles) or None)
+        self.trouble = "; ".join(troubles) or None
 
     async def stop(self) -> None:
         self.bus.watchers.remove(self)
@@ -81,14 +87,12 @@ class Adapters(Watcher):
             return f"no Bluetooth adapter {self.name} here; there is {there}"
         return "no Bluetooth adapter found"
 
-    def _tell(self, trouble: str | None) -> None:
-        if trouble != self.trouble:
-            if trouble:
-                log.warning("%s", trouble)
-            elif self.trouble:
-                log.info("Bluetooth is back")
-        self.desk.tell("adapter", trouble)
-        self.trouble = trouble
+    def tell(self) -> None:
+        """Say what is missing, or that nothing is any more."""
+        if self._told and not self.trouble:
+            log.info("Bluetooth is back")
+        self.desk.tell("adapter", self.trouble)
+        self._told = self.trouble
 
     # -- BlueZ says ----------------------------------------------------------------------------------
 

@@ -86,12 +86,11 @@ class Bus:
 
     async def close(self) -> None:
         """Close the connection; BlueZ forgets our agent, profile and subscriptions with it."""
+        self._bus.disconnect()
+        await asyncio.sleep(0)
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)
-        self._bus.disconnect()
-        with suppress(Exception):
-            await asyncio.wait_for(self._bus.wait_for_disconnect(), 1)  # type: ignore[no-untyped-call]
 
     def export(self, path: str, interface: Any) -> None:
         self._bus.export(path, interface)

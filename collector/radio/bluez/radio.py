@@ -41,7 +41,6 @@ class BlueZRadio:
         self.progress = time.monotonic()
         self._channel: Channel | None = None
         self._memory: Memory | None = None
-        self._told = False
 
     async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
         from collector.radio.bluez import bleakside
@@ -95,9 +94,6 @@ class BlueZRadio:
         except (NotPermitted, OSError) as error:
             if self.witness == "on":
                 raise RadioUnavailable(f"the witness is wanted and cannot be had: {error}") from error
-            if not self._told:
-                log.warning("%s", LOSES)
-                self._told = True
             desk.tell("witness", LOSES)
             return
         desk.tell("witness", None)
@@ -139,6 +135,7 @@ class BlueZRadio:
             await adapters.tend()
             if not adapters.up:
                 raise RadioUnavailable(adapters.trouble or "no Bluetooth adapter")
+            adapters.tell()
             station.begin()
             await self._tend_until(stop, bus, station, adapters)
         finally:
@@ -159,6 +156,7 @@ class BlueZRadio:
                     raise RadioUnavailable("the connection to D-Bus is lost")
                 station.refresh()
                 await adapters.tend()
+                adapters.tell()
                 with suppress(Failure):
                     if bus.there:
                         await bus.call("/org/bluez", "org.freedesktop.DBus.Peer", "Ping")

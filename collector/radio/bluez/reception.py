@@ -4,7 +4,6 @@ A bonded cuff may send before discovery has finished and leave before the visit 
 still belong to a visit.
 """
 
-from collections import Counter
 from datetime import UTC, datetime
 
 from collector.radio.port import Arrival, Desk, Fact, KnownCuff
@@ -15,8 +14,6 @@ class Reception:
 
     def __init__(self, desk: Desk, source: str) -> None:
         self.desk, self.source = desk, source
-        self.witnessed: Counter[tuple[str, int, bytes]] = Counter()  # since the cuff's link came up
-        self.on_bus: Counter[tuple[str, int, bytes]] = Counter()
         self._visits: dict[str, int] = {}
         self._taken_over: set[int] = set()
 
@@ -33,16 +30,6 @@ class Reception:
         if number is not None and number not in self._taken_over:
             del self._visits[cuff]
             self.desk.close_visit(number, datetime.now(UTC), outcome)
-
-    def missed_by_witness(self, cuff: str) -> list[tuple[int, bytes]]:
-        """Payloads of the link that has just ended which only D-Bus showed; forgets both counts."""
-        missing = self.on_bus - self.witnessed
-        found = [(number, value) for (address, number, value), count in missing.items()
-                 if address == cuff for _ in range(count)]
-        for tally in (self.on_bus, self.witnessed):
-            for key in [key for key in tally if key[0] == cuff]:
-                del tally[key]
-        return found
 
     # -- Desk ----------------------------------------------------------------------------------------
 

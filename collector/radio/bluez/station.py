@@ -3,6 +3,7 @@
 import asyncio
 import logging
 import time
+from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
@@ -16,6 +17,7 @@ from collector.radio.bluez.ledger import Value
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.reception import Reception
 from collector.radio.bluez.standing import Standing, device_of
+from collector.radio.bluez.tally import Tally
 from collector.radio.bluez.witness import Witness
 from collector.radio.port import Arrival, LinkLost, NotTaken, RadioError, VisitPlan
 from collector.radio.visit import visit
@@ -28,7 +30,8 @@ CONNECT_S = 8.0
 BLUEZ_FIRST_S = 1.0  # BlueZ connects bonded cuffs by itself in about 0.1 s; we only where it does not
 NEW_BURST_S = 10.0  # silent for so long and back: somebody measured again
 PAUSE_S, LONGEST_PAUSE_S = 2.0, 300.0
-DOWN_S = 5.0
+DOWN_S, LOOK_S = 5.0, 0.5
+DEAF_S = 10.0  # a bonded cuff's services are known, and resolved again in a second or two
 SETTLE_S = 0.3  # what D-Bus still has to tell about a link that ended
 ENDINGS = {0x13: "cuff left", 0x14: "cuff left", 0x15: "cuff left", 0x16: "we left", 0x08: "link lost",
            0x05: "failed: the cuff and this computer no longer share a bond",
@@ -56,10 +59,13 @@ class Station(Watcher):
         self.visits: dict[str, asyncio.Task[None]] = {}
         self.known = {cuff.address: cuff for cuff in reception.known()}
         self.stopping = False
+        self.tally = Tally()
+        self._early: Counter[str] = Counter()  # records before there was a link to count them
         self._pace: dict[str, Pace] = {}
         self._noted: set[str] = set()
         self._endings: dict[str, str] = {}
         self._connecting = asyncio.Lock()
+        self._heard_at = 0.0
 
     def begin(self) -> None:
         """Take up what is there: subscriptions to stand, links that are up already."""
@@ -153,10 +159,13 @@ class Station(Watcher):
     async def _visit(self, path: str) -> None:
         link: BlueZLink | None = None
         try:
-            if not await self._connected(path):
+            if not await self._connected(path) or not await self._awake(path):
                 return
+            log.debug("%s: connected", self.address_of(path))
             link = await BlueZLink.open(self, path, self.reception.source)
+            log.debug("%s: discovered", self.address_of(path))
             self.links[path] = link
+            link.heard = self._early.pop(link.cuff, 0)
             if not self.bus.get(path, DEVICE, "Connected"):
                 link.lost()
             if self.bus.get(path, DEVICE, "AddressType") == "random" and is_private(link.cuff):
@@ -178,6 +187,7 @@ class Station(Watcher):
                 await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S):
             return True
         async with self._connecting:  # an adapter makes one link at a time
+            log.debug("%s: connecting", self.address_of(path))
             call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
             up = asyncio.create_task(self.bus.until(path, DEVICE, "Connected", True, CONNECT_S))
             await asyncio.wait({call, up}, return_when=asyncio.FIRST_COMPLETED)
@@ -195,6 +205,24 @@ class Station(Watcher):
             self._slow_down(path)
             return False
 
+    async def _awake(self, path: str) -> bool:
+        """Whether BlueZ gets on with a link that it made by itself; else make it anew.
+
+        bluetoothd 5.66 drops its end of a link, yet leaves it up, when the cuff has it encrypted before bluetoothd
+        asks for that (device_attach_att, 'setsockopt(BT_SECURITY): Invalid argument'). The cuff then waits in vain
+        for a confirmation and keeps its record. A link that we ask for does not run into this.
+        """
+        while not await self.bus.until(path, DEVICE, "ServicesResolved", True, DEAF_S):
+            if not self.bus.get(path, DEVICE, "Connected"):
+                return False
+            if time.monotonic() - self._heard_at > DEAF_S:
+                log.info("%s: BlueZ is deaf on this link; made anew", self.address_of(path))
+                with suppress(Failure):
+                    await self.bus.call(path, DEVICE, "Disconnect")
+                return (await self.bus.until(path, DEVICE, "Connected", False, DOWN_S)
+                        and await self._connected(path))
+        return True
+
     async def _after(self, path: str, link: BlueZLink | None) -> None:
         """Tidy up; the next visit to this cuff begins only after."""
         try:
@@ -202,35 +230,41 @@ class Station(Watcher):
                 await link.close()
                 self._slow_down(path) if not link.heard else self._pace.pop(path, None)
             if not self.stopping:
-                if not await self.bus.until(path, DEVICE, "Connected", False, DOWN_S) and path in self.bus.objects:
-                    with suppress(Failure):
-                        await self.bus.call(path, DEVICE, "Disconnect")
+                await self._down(path)
                 await asyncio.sleep(SETTLE_S)
-            if link is not None:
-                self._compare(link.cuff)
+            self._compare()
         finally:
             self.links.pop(path, None)
             if self.standing is not None:
                 self.standing.resume(path)
+
+    async def _down(self, path: str) -> None:
+        """Wait until the link is down, or is up again already; end it where it hangs."""
+        for _ in range(round(DOWN_S / LOOK_S)):
+            if await self.bus.until(path, DEVICE, "Connected", False, LOOK_S) or path not in self.bus.objects:
+                return
+            if self.witness is not None and self.witness.has_link(self.address_of(path)):
+                return  # it came back before bluetoothd told of its leaving
+        with suppress(Failure):
+            await self.bus.call(path, DEVICE, "Disconnect")
 
     def _slow_down(self, path: str) -> None:
         pace = self._pace.setdefault(path, Pace())
         pace.fruitless += 1
         pace.not_before = time.monotonic() + min(PAUSE_S * 2 ** (pace.fruitless - 1), LONGEST_PAUSE_S)
 
-    def _compare(self, cuff: str) -> None:
+    def _compare(self) -> None:
         """What D-Bus showed and the witness did not is taken from D-Bus, and told: it must not happen."""
         if self.witness is None:
             return
         self.witness.drain()
-        missed = self.reception.missed_by_witness(cuff)
-        for number, value in missed:
+        missed = self.tally.missed()
+        for cuff, number, value in missed:
             with suppress(NotTaken):
                 self._take(cuff, number, value, "standing subscription")
         if missed:
-            log.warning("the witness missed %d record(s) of %s that D-Bus showed; taken from there", len(missed), cuff)
-            self.reception.tell("witness", f"{len(missed)} record(s) of {cuff} reached us over D-Bus only "
-                                           f"({datetime.now(UTC):%Y-%m-%d %H:%M} UTC)")
+            self.reception.tell("witness", f"{len(missed)} record(s) of {missed[0][0]} reached us over D-Bus and not "
+                                           f"through the witness ({datetime.now(UTC):%Y-%m-%d %H:%M} UTC)")
 
     # -- records -------------------------------------------------------------------------------------
 
@@ -240,13 +274,13 @@ class Station(Watcher):
         arrival = Arrival(address, characteristic, value.octets, _when(value.at_ns), "witness",
                           encrypted=value.encrypted, mark=mark)
         self.reception.take(arrival, self.reception.visit_of(address))
-        self.reception.witnessed[address, characteristic, value.octets] += 1
+        self.tally.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
     def bus_value(self, path: str, number: int, value: bytes) -> None:
         cuff = self.address_of(device_of(path))
         if self.witness is not None:
-            self.reception.on_bus[cuff, number, value] += 1
+            self.tally.on_bus(cuff, number, value)
         elif self.reception.accepts(cuff):
             try:
                 self._take(cuff, number, value, self.reception.source)
@@ -258,19 +292,26 @@ class Station(Watcher):
         self.reception.take(Arrival(cuff, number, value, datetime.now(UTC), source), self.reception.visit_of(cuff))
 
     def _heard(self, cuff: str) -> None:
+        self._heard_at = time.monotonic()
         for link in self.links.values():
-            if link.cuff == cuff:
+            if link.cuff == cuff and not link.ended:
                 link.note_record()
+                return
+        self._early[cuff] += 1
 
     # -- what the witness sees -----------------------------------------------------------------------
 
     def link_ended(self, address: str, reason: int, unclaimed: int) -> None:
         ending = ENDINGS.get(reason, f"link lost (HCI {reason:#04x})")
         self._endings[address] = ending
+        self._early.pop(address, None)
         if unclaimed and address in self.known:
             log.warning("%s: %d values at places where no measurement was ever found; not kept", address, unclaimed)
-        if not any(link.cuff == address for link in self.links.values()):
-            self.reception.abandon(address, ending)
+        for link in self.links.values():
+            if link.cuff == address:
+                link.lost(ending)
+                return
+        self.reception.abandon(address, ending)
 
     def key_missing(self, address: str) -> None:
         if address in self.known:

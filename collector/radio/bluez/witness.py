@@ -83,6 +83,10 @@ class Witness:
         self.refresh()
         self._try_release()
 
+    def has_link(self, address: str) -> bool:
+        """Whether a link to this address is up."""
+        return any(peer.address == address for peer in self.ledger.peers.values())
+
     def refresh(self) -> None:
         """Put the filter in place that the roster now asks for."""
         sieve = self.roster.sieve()

@@ -1,0 +1,13 @@
+"""`listen` with both safeguards off, as no configuration allows: what they are for shows in what is lost."""
+
+import asyncio
+import sys
+from pathlib import Path
+
+from collector.radio.bluez import BlueZRadio
+from collector.service import log
+from collector.service.config import Config
+from collector.service.listening import listen
+
+log.set_up("debug")
+asyncio.run(listen(Path(sys.argv[1]), Config(), BlueZRadio(witness="off", standing=False)))

@@ -1,0 +1,64 @@
+"""What reaches the store over a real kernel, bluetoothd and bleak, by the real `quietcuff listen`, with its own agent.
+
+The cuff sends as soon as the bonded link is encrypted, before anybody can have subscribed again, as the Blood
+Pressure Profile allows a sensor whose configuration descriptor is remembered (Core Specification Vol 3 Part G
+3.3.3.3). bluetoothd confirms every record at once, and the cuff forgets it.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.stack, pytest.mark.timeout(900)]
+Steps = dict[str, dict[str, Any]]
+
+
+@pytest.fixture(scope="module")
+def steps(boot: Callable[..., Steps]) -> Steps:
+    return boot("promise", 600)
+
+
+@pytest.mark.parametrize(("name", "count"), [
+    ("first visit", 3),
+    ("later visit", 5),
+    ("after listen started again", 5),
+    ("first connection after bluetoothd started again", 5),
+    ("without the right: first visit", 3),
+    ("without the right: later visit", 5),
+])
+def test_every_record_of_a_visit_is_kept_once(steps: Steps, name: str, count: int) -> None:
+    found = steps[name]
+    assert (found["sent"], found["confirmed"]) == (count, count), "the cuff itself did not get rid of its records"
+    assert (found["kept"], found["twice"]) == (count, 0)
+
+
+def test_each_reading_stands_once_and_came_through_the_witness(steps: Steps) -> None:
+    found = steps["store"]
+    assert (found["readings"], found["payloads"], found["sightings"]) == (18, 18, 18)
+    assert found["sources"] == {"witness": 18}
+
+
+def test_nothing_is_complained_of_afterwards(steps: Steps) -> None:
+    assert steps["store"]["conditions"] == {}
+
+
+def test_listen_ends_cleanly_within_five_seconds(steps: Steps) -> None:
+    assert steps["clean end"]["status"] == 0
+    assert steps["clean end"]["seconds"] <= 5.0
+
+
+def test_one_line_says_what_can_be_lost_without_the_right(steps: Steps) -> None:
+    lines = steps["without the right: told"]["lines"]
+    assert len(lines) == 1
+    assert "CAP_NET_RAW" in lines[0]
+    assert "systemd" in lines[0]  # the remedy
+    assert "CAP_NET_RAW" in steps["without the right: told"]["conditions"]["witness"]
+
+
+def test_the_lab_can_tell_without_safeguards_the_later_visit_is_lost(steps: Steps) -> None:
+    """If this ever passes with 5 of 5, the lab no longer shows what the tests above are about."""
+    assert steps["unprotected: first visit"]["kept"] == 3
+    later = steps["unprotected: later visit"]
+    assert later["confirmed"] == 5
+    assert later["kept"] < 5
