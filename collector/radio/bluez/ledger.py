@@ -106,14 +106,15 @@ class Ledger:
             del peer.held[0]
             peer.overflowed += 1
 
-    def dump(self) -> list[list[Any]]:
-        return [
+    def dump(self) -> dict[str, Any]:
+        return {"newest": list(self._newest.items()), "peers": [
             [*place, peer.address, peer.private, peer.encrypted, peer.part.hex(), peer.part_ns,
              [[value.handle, value.octets.hex(), value.at_ns, value.encrypted] for value in peer.held]]
-            for place, peer in self.peers.items()]
+            for place, peer in self.peers.items()]}
 
-    def load(self, rows: list[list[Any]]) -> None:
-        for adapter, handle, address, private, encrypted, part, part_ns, held in rows:
+    def load(self, kept: dict[str, Any]) -> None:
+        self._newest = dict(kept["newest"])
+        for adapter, handle, address, private, encrypted, part, part_ns, held in kept["peers"]:
             self.peers[adapter, handle] = Peer(
                 address, private, encrypted, bytes.fromhex(part), part_ns,
                 [Value(value_handle, bytes.fromhex(octets), at_ns, sealed)

@@ -235,7 +235,7 @@ class Witness:
         if self.memory is None:
             return
         try:
-            self.memory.put({"last": token, "peers": self.ledger.dump(),
+            self.memory.put({"last": token, "ledger": self.ledger.dump(),
                              "discovered": sorted(self.roster.discovered)})
         except (OSError, ValueError) as error:
             log.error("the witness cannot write down where it stands: %s", error)
@@ -244,5 +244,5 @@ class Witness:
         kept = self.memory.get() if self.memory is not None else None
         if kept:
             self._last = kept["last"]
-            self.ledger.load(kept["peers"])
+            self.ledger.load(kept["ledger"])
             self.roster.discovered.update(kept["discovered"])

@@ -83,13 +83,31 @@ class Collected:
         self.readings = self.sightings = self.marks = 0
         self.sources: Counter[str] = Counter()
         self.conditions: dict[str, str] = {}
+        self._readings: Counter[str] = Counter()
+        self._cuffs: list[str] = []
+        self._missing: dict[str, str | None] = {}
         if Path(store).exists():
             with sqlite3.connect(store) as db:
                 self.payloads.update(value for (value,) in db.execute("SELECT value FROM payload"))
                 self.sources.update(source for (source,) in db.execute("SELECT source FROM payload"))
                 self.readings, self.sightings = db.execute(
                     "SELECT count(*), coalesce(sum(sightings), 0) FROM reading").fetchone()
+                self._readings.update(address for (address,) in db.execute(
+                    "SELECT address FROM reading JOIN cuff ON cuff.id = cuff_id"))
+                for address, missing in db.execute("SELECT address, bond_missing_on FROM cuff ORDER BY id"):
+                    self._cuffs.append(address)
+                    self._missing[address] = missing
                 self.conditions = dict(db.execute("SELECT topic, text FROM condition").fetchall())
+
+    def readings_of(self, address: str) -> int:
+        return self._readings[address]
+
+    def cuffs_since(self, address: str) -> list[str]:
+        """The addresses met from this one on."""
+        return self._cuffs[self._cuffs.index(address):] if address in self._cuffs else []
+
+    def bond_missing(self, address: str) -> str | None:
+        return self._missing.get(address)
 
     def of(self, measured: list[bytes]) -> dict[str, int]:
         """How many of these payloads are there; how many more than once; how many readings in all."""
