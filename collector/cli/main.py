@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "decode": ("collector.cli.decode", "Put a cuff's payload into words."),
     "protocols": ("collector.cli.protocols", "Show the published protocols that averages follow."),
     "average": ("collector.cli.average", "The average by a protocol: the number a physician decides on."),
+    "sit": ("collector.cli.sit", "Be guided through a sitting, with readings arriving live."),
     "export": ("collector.cli.export", "Write readings for other programs: CSV, FHIR and more."),
     "import": ("collector.cli.import_log", "Take a hand-written log into the store."),
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),

@@ -45,6 +45,9 @@ class Screen(Protocol):
     def count(self, text: str) -> None:
         """A line that takes the place of the last such line."""
 
+    def settle(self, text: str) -> None:
+        """That line stays, with this behind it."""
+
     def wait(self, seconds: float) -> str:
         """Wait so long, or less when a key is pressed: the key, else ''. Raises Left at the end of all input."""
 
@@ -266,7 +269,7 @@ class Guide:
         while True:
             self.screen.count(f"{question} ({keys})")
             if (key := self._key(POLL_S).lower()) in ("y", "n"):
-                self.screen.say(f"{question} {'yes' if key == 'y' else 'no'}")
+                self.screen.settle("yes" if key == "y" else "no")
                 return key == "y"
 
     def _key(self, seconds: float) -> str:

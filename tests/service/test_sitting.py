@@ -56,6 +56,9 @@ class Room:
     def count(self, text: str) -> None:
         self.counted.append(text)
 
+    def settle(self, text: str) -> None:
+        self.said.append(f"{self.counted[-1]} {text}")
+
     def wait(self, seconds: float) -> str:
         assert self.at < 3 * 3600, f"waits for ever; said last: {self.said[-3:]}"
         if self.keys and self.keys[0][0] <= self.at + seconds:

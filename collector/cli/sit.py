@@ -1,0 +1,127 @@
+"""`quietcuff sit`: through one sitting at the terminal, with readings arriving live from the listener."""
+
+import time
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import ATTENTION, DONE, Failure, Usage, new_app, of, say
+from collector.cli.selecting import writing_store
+from collector.cli.series import ProtocolName, Whose, asked
+
+if TYPE_CHECKING:
+    from collector.cli.series import Asked
+    from collector.service.sitting import Sitting, Wish
+    from collector.store.database import Store
+    from collector.store.values import Reading
+
+app = new_app()
+
+WITH_FIBRILLATION = 3  # readings a sitting
+
+
+@app.command()
+def sit(
+    ctx: typer.Context,
+    person: Whose,
+    protocol: ProtocolName = None,
+    rest: Annotated[float, typer.Option(
+        metavar="MINUTES", min=0, max=30, help="How long to rest before the first reading.")] = 5,
+) -> int:
+    """Be guided through a sitting: make ready, rest, measure, wait, measure again.
+
+    A listener has to run on the same store; each reading shows here as it arrives. y and n answer, Enter shortens a
+    wait, q or Ctrl-C leaves: what was measured stays. What you confirmed is kept with the sitting and shows in the
+    report. Exit code 3: you left early, too few readings count, or the pressure stayed very high.
+
+    \b
+    Examples (invented people):
+      quietcuff sit mira
+      quietcuff --store practice.db listen --radio virtual    # for trying out, in a window of its own
+      quietcuff --store practice.db sit mira
+    """
+    from collector.cli.screen import TerminalScreen, is_terminal
+    from collector.service.lock import listener
+    from collector.service.sitting import Guide
+
+    around = of(ctx)
+    if not is_terminal():
+        raise Usage("sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe")
+    with writing_store(around) as store:
+        wanted = asked(around, store, person, protocol, None, None)
+        if listener(store.path) is None:
+            raise Failure(_nobody_listens(store.path))
+        with TerminalScreen() as screen:
+            source = StoreSource(store, wanted.person)
+            wish = _wish(wanted, rest * 60, around.config.station.emergency_number)
+            sitting = Guide(wish, screen, RealClock(), source).run()
+        if source.claimed:
+            say(f"To make the cuff's readings {wanted.person}'s from now on: "
+                f"`quietcuff person give {wanted.person} --cuff {source.claimed}`")
+    return _exit_code(sitting)
+
+
+def _wish(wanted: "Asked", rest_s: float, emergency: str) -> "Wish":
+    from collector.numbers.levels import LOW
+    from collector.numbers.rules import InForce
+    from collector.service.sitting import Wish
+
+    rules = InForce.of(wanted.protocol, wanted.plan).protocol
+    readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
+    return Wish(wanted.person, rules, readings, rest_s, wanted.plan.low or LOW, emergency)
+
+
+def _exit_code(sitting: "Sitting") -> int:
+    return DONE if sitting.enough and not (sitting.left or sitting.still_very_high) else ATTENTION
+
+
+def _nobody_listens(path: Path) -> str:
+    return (f"nobody listens on {path}, so no reading can arrive. In another window start `quietcuff --store {path} "
+            "listen`, or, for trying out, the same with `--radio virtual`, which measures every minute. Then sit again")
+
+
+class RealClock:
+    def now(self) -> datetime:
+        return datetime.now(UTC)
+
+    def seconds(self) -> float:
+        return time.monotonic()
+
+
+class StoreSource:
+    """Implements `collector.service.sitting.Source` over an open store. claimed: a cuff of which one was claimed."""
+
+    def __init__(self, store: "Store", person: str) -> None:
+        from collector.store.arrivals import Arrivals
+
+        self.store, self.person = store, person
+        self.arrivals = Arrivals(store)
+        self.claimed: str | None = None
+
+    def new(self) -> "list[Reading]":
+        return self.arrivals.new()
+
+    def listening(self) -> bool:
+        from collector.service.lock import listener
+
+        return listener(self.store.path) is not None
+
+    def claim(self, reading: "Reading") -> None:
+        from collector.intake.owner import assign_reading
+        from collector.store import claims, cuffs
+
+        with self.store.transaction():
+            claims.claim(self.store, reading.reading_id, self.person, datetime.now(UTC))
+            row = self.store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading.reading_id,))
+            assign_reading(self.store, row)
+        names = {cuff.address: cuff.name for cuff in cuffs.every(self.store) if cuff.name}
+        slot = "" if reading.slot is None else f" --slot {reading.slot}"
+        self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"
+
+    def keep(self, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str]) -> None:
+        from collector.store import sittings
+
+        sittings.keep(self.store, self.person, started_at, prepared, reading_ids, datetime.now(UTC))
