@@ -1,0 +1,222 @@
+"""`quietcuff loan`: lend cuffs out, take them back, see where they are."""
+
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, out, say
+from collector.cli.selecting import reading_store, terminal_width, writing_store
+
+if TYPE_CHECKING:
+    from collector.store.cuffs import Cuff
+    from collector.store.database import Store
+    from collector.store.loans import Loan
+    from collector.store.spans import Slot
+
+app = new_app("Lend cuffs out and take them back.")
+
+CuffName = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name or address.")]
+
+
+@app.command("out")
+def lend(
+    ctx: typer.Context, cuff: CuffName,
+    to: Annotated[str, typer.Option("--to", metavar="CODE", help="The borrower's code; no need of a name.")],
+    slot: Annotated[list[str] | None, typer.Option(
+        "--slot", metavar="N", help="Only this User ID of the cuff; may be given several times.")] = None,
+) -> None:
+    """Lend a cuff to a borrower.
+
+    From now on what the cuff measures is kept under the borrower's code. A cuff that still holds, or may hold,
+    somebody's readings is not lent: `loan back` first looks after it.
+
+    \b
+    Examples (invented codes):
+      quietcuff loan out clinic-3 --to B-117
+      quietcuff loan out clinic-3 --to B-117 --slot 1
+    """
+    from collector.store import loans
+
+    with writing_store(of(ctx)) as store:
+        made = loans.lend(store, cuff, to, tuple(map(_slot, slot or ["any"])), datetime.now(UTC))
+    say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone():%Y-%m-%d %H:%M}")
+
+
+@app.command("back")
+def back(
+    ctx: typer.Context,
+    cuff: Annotated[list[str] | None, typer.Argument(metavar="CUFF…", help="Names or addresses.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="Every cuff that is on loan or on its way back.")] = False,
+    folder: Annotated[Path | None, typer.Option(
+        metavar="FOLDER", help="Where report and export go; else 'returns' beside the store.")] = None,
+) -> int:
+    """Take cuffs back: download, save, check, one after the other.
+
+    Waits until each cuff was switched on and sent all it holds, counts, compares its clock, sets apart what is not the
+    borrower's, writes report and export and reads them back, and only then asks for the physical checks. A cuff is
+    available when each is so. Interrupted at any step, the same command goes on from there. A cuff that was never lent
+    is taken into the lending stock the same way. Exit code 3: not every cuff is available yet.
+
+    \b
+    Examples:
+      quietcuff loan back clinic-3
+      quietcuff loan back --all --folder returns
+    """
+    from collector.cli.screen import TerminalScreen, is_terminal
+    from collector.service.returning import Desk
+
+    if not is_terminal():
+        raise Usage("loan back asks questions and needs a terminal; run it in one")
+    around = of(ctx)
+    base = folder or around.store_path.parent / "returns"
+    with writing_store(around) as store:
+        wanted = _wanted(store, cuff or [], every)
+        names = {one.address: one.name or one.address for one in _cuffs(store)}
+        with _somebody_listens(around), TerminalScreen() as screen:
+            desk = Desk(store, screen, lambda: datetime.now(UTC), time.monotonic,
+                        lambda loan: _save(store, around, loan, base, names[loan.cuff]), names.__getitem__)
+            return DONE if desk.take_back(wanted) else ATTENTION
+
+
+@app.command("list")
+def show(
+    ctx: typer.Context,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a cuff.")] = False,
+) -> None:
+    """Show the lending stock: which cuff is where, and what is left to do.
+
+    \b
+    Example:
+      quietcuff loan list
+    """
+    from collector.share.layout import columns
+    from collector.share.rows import json_text
+    from collector.store import loans
+
+    with reading_store(of(ctx)) as store:
+        stock = loans.stock(store)
+    if as_json:
+        for one in stock:
+            loan = one.loan
+            out(json_text({"cuff": one.cuff, "name": one.name, "state": str(one.state), "since": one.since,
+                           "reason": one.reason, "borrower": loan and loan.borrower, "out_at": loan and loan.out_at,
+                           "back_at": loan and loan.back_at, "step": loan and str(loan.step)}))
+        return
+    if not stock:
+        say("no cuff is in the lending stock; `quietcuff loan back CUFF` takes one in")
+        return
+    rows = [(one.name or one.cuff, str(one.state), f"{one.since.astimezone():%Y-%m-%d}",
+             (one.loan and one.loan.borrower) or "", one.reason or "") for one in stock]
+    for line in columns(rows, terminal_width(), ("cuff", "state", "since", "borrower", "what is missing"), frozenset()):
+        out(line)
+
+
+@app.command("mark")
+def mark(
+    ctx: typer.Context, cuff: CuffName,
+    state: Annotated[str, typer.Argument(metavar="STATE", help="quarantine, 'check due', cleaning or retired.")],
+    reason: Annotated[str | None, typer.Option(metavar="TEXT", help="Why.")] = None,
+) -> None:
+    """Take a cuff of the stock out of use, with a reason.
+
+    \b
+    Example:
+      quietcuff loan mark clinic-3 quarantine --reason "display cracked"
+    """
+    from collector.store import cuffs, loans
+    from collector.store.lending import State
+
+    allowed = (State.QUARANTINE, State.CHECK_DUE, State.CLEANING, State.RETIRED)
+    if state not in allowed:
+        raise Usage(f"{state}: take one of {', '.join(allowed)}; a cuff becomes available by `loan back` alone")
+    with writing_store(of(ctx)) as store:
+        address = cuffs.need(store, cuff)
+        present = loans.state_of(store, address)
+        if present in (None, State.ON_LOAN):
+            raise Failure(f"{cuff} is {present or 'not in the lending stock'}; `quietcuff loan back {cuff}` first")
+        loans.set_state(store, address, State(state), datetime.now(UTC), reason)
+    say(f"{cuff} is marked '{state}'")
+
+
+def _slot(text: str) -> "Slot":
+    if text == "any":
+        return "any"
+    if text == "none":
+        return None
+    if not text.isdigit() or int(text) > 255:
+        raise Usage(f"--slot {text}: a User ID is a number from 0 to 255, or none, or any")
+    return int(text)
+
+
+def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
+    """The addresses of the cuffs to take back. Raises StoreError for one that is not known."""
+    from collector.store import cuffs, loans
+    from collector.store.lending import State
+
+    if every == bool(named):
+        raise Usage("name the cuffs that are back, or say --all")
+    if every:
+        found = [one.cuff for one in loans.stock(store) if one.state not in (State.AVAILABLE, State.RETIRED)]
+        if not found:
+            raise Failure("no cuff is on loan or on its way back; `quietcuff loan list` shows the stock")
+        return found
+    return list(dict.fromkeys(cuffs.need(store, name) for name in named))
+
+
+def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: str) -> list[str]:
+    """Report, export and summary of one loan, on disk and read back."""
+    from collector.service import closing, download
+    from collector.service.listening import zone_of
+
+    brought = download.look(store, loan, zone_of(around.config))
+    folder = closing.folder_of(base, loan)
+    closing.write(folder, brought)
+    lines = closing.summary(loan, name, brought)
+    if loan.borrower and brought.mine:
+        lines += _report(store, around, loan.borrower, folder)
+    return [*lines, f"  saved and read back in {folder}"]
+
+
+def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -> list[str]:
+    """The average for the chart; the whole page is a file beside the export."""
+    from collector.cli.series import asked, samples_of
+    from collector.numbers.average import average
+    from collector.share.average_text import average_lines
+
+    wanted = asked(around, store, borrower, None, None, None)
+    return [f"  {line}" for line in average_lines(average(samples_of(store, wanted), wanted.protocol, wanted.plan),
+                                                  borrower, 100)]
+
+
+@contextmanager
+def _somebody_listens(around: Surroundings) -> Iterator[None]:
+    """A listener on this store: the one that runs, else one for as long as this command lasts."""
+    import subprocess
+    import sys
+
+    from collector.service.lock import listener
+
+    if listener(around.store_path) is not None:
+        yield
+        return
+    say("Nobody listens on this store, so this command listens meanwhile.")
+    options = ["--store", str(around.store_path)]
+    if around.config_option:
+        options += ["--config", str(around.config_option)]
+    with subprocess.Popen([sys.executable, "-m", "collector.cli.main", *options, "listen", "--log", "warning"],
+                          stdin=subprocess.DEVNULL) as own:
+        try:
+            yield
+        finally:
+            own.terminate()
+
+
+def _cuffs(store: "Store") -> "list[Cuff]":
+    from collector.store import cuffs
+
+    return cuffs.every(store, forgotten=True)

@@ -1,0 +1,253 @@
+"""Lending cuffs and taking them back, with invented borrowers: nothing left in a cuff, nobody else's in a report."""
+
+import csv
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from itertools import count
+from pathlib import Path
+
+import pytest
+
+from collector.intake.owner import assign_cuff
+from collector.radio.port import Arrival, ValueRead
+from collector.service import closing, download
+from collector.service.desk import StoreDesk
+from collector.service.returning import Desk
+from collector.service.sitting import Left
+from collector.store import cuffs, loans, people, readings
+from collector.store.database import Store, open_store
+from collector.store.errors import StoreError
+from collector.store.lending import CHECKS, State, Step, why_not_lent
+from collector.store.loans import Loan
+from collector.store.values import Selection
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import build_current_time
+from parsers.uuids import Uuid
+
+CUFF = "F0:F1:F2:F3:F4:F5"
+LENT = datetime(2031, 3, 3, 9, tzinfo=UTC)
+BACK = LENT + timedelta(days=8)
+
+
+class Clinic:
+    """A station with its stock, and a scripted person at the screen."""
+
+    def __init__(self, store: Store, folder: Path) -> None:
+        self.store, self.folder, self.desk = store, folder, StoreDesk(store)
+        self.at = LENT
+        self.said: list[str] = []
+        self.asked: list[str] = []
+        self.keys: list[str | Callable[[], None]] = []
+        self.ticks = count()
+
+    # --- the screen ---
+    def say(self, *texts: str) -> None:
+        self.said += texts
+
+    def result(self, text: str) -> None:
+        self.said.append(text)
+
+    def count(self, text: str) -> None:
+        if not self.asked or self.asked[-1] != text:
+            self.asked.append(text)
+
+    def settle(self, text: str) -> None: ...
+
+    def wait(self, seconds: float) -> str:
+        if not self.keys:
+            raise Left
+        key = self.keys.pop(0)
+        if callable(key):
+            key()
+            return ""
+        return key
+
+    # --- the cuffs ---
+    def visit(self, address: str = CUFF, taken: tuple[datetime, ...] = (), slot: int | None = 1,
+              outcome: str = "cuff left", ahead: timedelta = timedelta(0)) -> None:
+        number = self.desk.open_visit(address, "virtual", self.at)
+        shown = (self.at + ahead).replace(tzinfo=None)
+        self.desk.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(shown), self.at))
+        for n, at in enumerate(taken):
+            stamp = (at + ahead).replace(tzinfo=None)
+            value = build_measurement(measurement(120 + n, 80, stamp=stamp, user_id=slot))
+            self.desk.take(Arrival(address, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, self.at, "virtual", True), number)
+        self.desk.close_visit(number, self.at, outcome)
+        assign_cuff(self.store, cuffs.row_of(self.store, address))
+
+    def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
+        self.keys = list(keys)
+        return Desk(self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save,
+                    lambda address: address).take_back(list(wanted or (CUFF,)))
+
+    def save(self, loan: Loan) -> list[str]:
+        brought = download.look(self.store, loan, "UTC")
+        closing.write(closing.folder_of(self.folder, loan), brought)
+        return closing.summary(loan, "clinic-3", brought)
+
+    def state(self, address: str = CUFF) -> State | None:
+        return loans.state_of(self.store, address)
+
+
+@pytest.fixture
+def clinic(tmp_path: Path):  # type: ignore[no-untyped-def]
+    with open_store(tmp_path / "store.db") as store:
+        place = Clinic(store, tmp_path / "returns")
+        place.at = LENT - timedelta(hours=1)
+        place.visit()
+        assert place.take_back(keys="yyyyy")
+        place.at = LENT
+        yield place
+
+
+def lent(clinic: Clinic, borrower: str = "B-117", *slots: int) -> Loan:
+    return loans.lend(clinic.store, CUFF, borrower, slots or ("any",), clinic.at)
+
+
+DAYS = tuple(LENT + timedelta(days=day, hours=12) for day in range(1, 6))
+
+
+def test_a_whole_loan(clinic: Clinic) -> None:
+    lent(clinic)
+    assert clinic.state() is State.ON_LOAN
+    clinic.at = BACK
+    ahead = timedelta(minutes=4)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS, ahead=ahead), *"yyyyy"])
+    assert clinic.state() is State.AVAILABLE
+    with (clinic.folder / "B-117-20310311-0900" / "readings.csv").open(encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [row["person"] for row in rows] == ["B-117"] * 5
+    assert [datetime.fromisoformat(row["taken_at"]) for row in rows] == list(DAYS)
+    told = "\n".join(clinic.said)
+    assert "5 records received; 5 readings of the borrower" in told
+    assert "4 min fast" in told
+
+
+def test_what_is_not_the_borrowers_is_set_aside_and_in_no_report(clinic: Clinic) -> None:
+    """Another slot than the one lent, and readings from before the loan that came with it."""
+    lent(clinic, "B-117", 1)
+    clinic.at = BACK
+
+    def send() -> None:
+        clinic.visit(taken=DAYS[:2], slot=1)
+        clinic.visit(taken=DAYS[2:], slot=2)
+        clinic.visit(taken=(LENT - timedelta(days=30),), slot=1)
+
+    assert clinic.take_back(keys=[send, *"yyyyy"])
+    folder = clinic.folder / "B-117-20310311-0900"
+    assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 2
+    assert len((folder / "set-aside.ndjson").read_text("utf-8").splitlines()) == 4
+    assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 2
+    assert any("4 readings set aside" in line for line in clinic.said)
+
+
+def test_nothing_is_asked_to_be_erased_before_it_is_saved(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
+    lent(clinic)
+    clinic.at = BACK
+    clinic.asked.clear()
+    monkeypatch.setattr(clinic, "folder", Path("/proc/nowhere"))
+    with pytest.raises(closing.NotSaved, match="nothing was erased"):
+        clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    assert not [question for question in clinic.asked if "(y/n)" in question]
+    loan = loans.current(clinic.store, CUFF)
+    assert loan is not None
+    assert (loan.step, loan.checks) == (Step.DOWNLOADED, {})
+    assert clinic.state() is State.RETURNED
+
+
+@pytest.mark.parametrize("answered", range(len(CHECKS) + 1))
+def test_interrupted_after_any_check_it_goes_on_from_there(clinic: Clinic, answered: int) -> None:
+    lent(clinic)
+    clinic.at = BACK
+    first: list[str | Callable[[], None]] = [lambda: clinic.visit(taken=DAYS), *"y" * answered]
+    whole = clinic.take_back(keys=first)
+    assert whole is (answered == len(CHECKS))
+    if not whole:
+        assert clinic.state() is State.RETURNED
+        with pytest.raises(StoreError, match="cannot be lent"):
+            lent(clinic, "B-118")
+        clinic.asked.clear()
+        assert clinic.take_back(keys="y" * (len(CHECKS) - answered))
+        assert len(clinic.asked) == len(CHECKS) - answered
+    assert clinic.state() is State.AVAILABLE
+
+
+def test_a_cuff_that_walks_off_in_the_middle_is_waited_for(clinic: Clinic) -> None:
+    lent(clinic)
+    clinic.at = BACK
+    assert not clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS[:2], outcome="link lost"), "q"])
+    loan = loans.current(clinic.store, CUFF)
+    assert loan is not None
+    assert loan.step is Step.WAITING
+    clinic.at = BACK + timedelta(hours=1)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 5
+
+
+@pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.key)
+def test_a_no_takes_the_cuff_out_of_use_until_it_is_mended(clinic: Clinic, check) -> None:  # type: ignore[no-untyped-def]
+    lent(clinic)
+    clinic.at = BACK
+    before = CHECKS.index(check)
+    assert not clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"y" * before, "n"])
+    assert clinic.state() is check.otherwise
+    assert why_not_lent(clinic.state()) is not None
+    assert clinic.take_back(keys="y" * (len(CHECKS) - before))
+    assert clinic.state() is State.AVAILABLE
+
+
+def test_ten_cuffs_on_one_table(clinic: Clinic) -> None:
+    table = [f"F0:F1:F2:F3:F4:{n:02X}" for n in range(10)]
+    for address in table:
+        clinic.visit(address)
+    assert clinic.take_back(*table, keys="y" * 50)
+    for n, address in enumerate(table):
+        loans.lend(clinic.store, address, f"B-{n}", ("any",), LENT + timedelta(minutes=1))
+    clinic.at = BACK
+
+    def all_at_once() -> None:
+        for address in reversed(table):
+            clinic.visit(address, taken=DAYS)
+
+    assert clinic.take_back(*table, keys=[all_at_once, *"y" * 50])
+    assert {clinic.state(address) for address in table} == {State.AVAILABLE}
+    for n in range(10):
+        assert {one.cuff for one in readings.select(clinic.store, Selection(person=f"B-{n}"))} == {table[n]}
+
+
+def test_those_that_do_not_come_stay_back(clinic: Clinic) -> None:
+    lent(clinic)
+    other = "F0:F1:F2:F3:F4:99"
+    clinic.at = BACK
+    clinic.visit(other)
+    assert not clinic.take_back(CUFF, other, keys=["", "\n", *"yyyyy"])
+    assert clinic.state(other) is State.AVAILABLE
+    assert clinic.state() is State.RETURNED
+    assert any("not received" in line for line in clinic.said)
+
+
+def test_a_cuff_that_was_used_since_is_not_lent(clinic: Clinic) -> None:
+    clinic.at = LENT + timedelta(hours=1)
+    clinic.visit(taken=(LENT + timedelta(minutes=30),))
+    with pytest.raises(StoreError, match="may hold somebody's readings"):
+        lent(clinic)
+
+
+def test_a_cuff_on_loan_is_not_lent_again(clinic: Clinic) -> None:
+    lent(clinic)
+    with pytest.raises(StoreError, match="on loan already"):
+        lent(clinic, "B-118")
+    assert people.find(clinic.store, "B-118") is None
+
+
+def test_the_same_borrower_twice_keeps_both_loans_apart_from_what_lay_between(clinic: Clinic) -> None:
+    lent(clinic)
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    clinic.at = BACK + timedelta(days=7)
+    lent(clinic)
+    clinic.at = BACK + timedelta(days=14)
+    between, during = BACK + timedelta(days=3), BACK + timedelta(days=9)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=(between, during)), *"yyyyy"])
+    mine = [one.taken_at for one in readings.select(clinic.store, Selection(person="B-117"))]
+    assert mine == [*DAYS, during]
