@@ -3,10 +3,11 @@
 import os
 import sqlite3
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.errors import StoreError, telling
 
 
@@ -77,7 +78,8 @@ def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | N
     except OSError as error:
         raise StoreError(f"{path}: the backup cannot be written ({error.strerror})", "other") from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()
 
 
 def backup_folder(store: Path) -> Path:
@@ -87,14 +89,3 @@ def backup_folder(store: Path) -> Path:
 
 def backup_path(store: Path, at: datetime) -> Path:
     return backup_folder(store) / f"{store.stem}-{at:%Y%m%d-%H%M%S}.db"
-
-
-def last_good_backup(store: Path) -> Path | None:
-    """The newest backup beside a store that opens and is sound."""
-    for path in sorted(backup_folder(store).glob("*.db"), key=lambda found: found.stat().st_mtime, reverse=True):
-        try:
-            open_store(path, create=False, read_only=True, check=True).close()
-        except StoreError:
-            continue
-        return path
-    return None

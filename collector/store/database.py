@@ -192,6 +192,7 @@ def _migrate(path: Path, connection: sqlite3.Connection) -> None:
     if not os.access(path, os.W_OK):
         raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
     connection.execute("PRAGMA journal_mode=WAL")
+    _back_up_before(path, connection)
     connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
     try:
         steps = Migrations("quietcuff")
@@ -207,6 +208,18 @@ def _migrate(path: Path, connection: sqlite3.Connection) -> None:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def _back_up_before(path: Path, connection: sqlite3.Connection) -> None:
+    """Keep the store as the older quietcuff left it. Raises StoreError: without this copy nothing is changed."""
+    from collector.store import care
+
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    kept = care.backup_folder(path) / f"{path.stem}-before-schema-{version + 1}.db"
+    if 0 < version < SCHEMA_VERSION and not kept.exists():
+        own = kept.with_name(f"{kept.name}.{os.getpid()}")  # two openers do not write into one file
+        care.backup_to(Store(path, connection, read_only=False), own)
+        own.rename(kept)
 
 
 def _found_station(connection: sqlite3.Connection) -> None:

@@ -58,6 +58,7 @@ def test_every_record_is_kept_once(steps: dict[str, dict[str, Any]]) -> None:
 
 def test_killed_it_loses_nothing_that_is_said_meanwhile(steps: dict[str, dict[str, Any]]) -> None:
     down = steps["while it was down"]
+    assert down["confirmed_when_killed"] < down["sent"], "nothing was left to say"
     assert down["confirmed"] == down["kept"] == down["sent"], down
     assert down["twice"] == 0
     assert steps["back again"]["restarts"] == "1"

@@ -120,16 +120,12 @@ def test_damaged_page(path: Path) -> None:
     assert path.read_bytes() == octets
 
 
-def test_last_good_backup_is_found_beside_the_damaged_store(path: Path) -> None:
-    assert care.last_good_backup(path) is None
+def test_a_backup_is_private_and_overwrites_nothing(path: Path) -> None:
     with open_store(path) as store:
         good = care.backup_path(path, NOON)
         care.backup_to(store, good)
         with pytest.raises(StoreError, match="overwrites nothing"):
             care.backup_to(store, good)
-    worse = care.backup_path(path, datetime(2026, 3, 10, tzinfo=UTC))
-    worse.write_bytes(good.read_bytes()[:5000])
-    assert care.last_good_backup(path) == good
     assert stat.S_IMODE(good.stat().st_mode) == 0o600
     with open_store(good, read_only=True) as copy:
         assert journal.counts(copy).payloads == 300

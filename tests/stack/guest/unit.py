@@ -166,11 +166,14 @@ async def steps(air: Air) -> None:
     step("conditions", told=Collected(STORE).conditions, sources=dict(Collected(STORE).sources),
          descriptors=show("NFileDescriptorStore"))
 
-    say("killed; the cuff speaks while nobody is there")
+    say("killed in the middle of a visit; the cuff goes on speaking")
+    before = len(cuff.confirmed)
+    speaking = asyncio.create_task(visit(cuff, 8, wait_s=120))
+    while len(cuff.confirmed) == before and not speaking.done():  # noqa: ASYNC110
+        await asyncio.sleep(0.05)
     inside("systemctl", "kill", "--signal=KILL", "quietcuff")
-    before = show("NRestarts")
-    found = await visit(cuff, 5, wait_s=90)
-    step("while it was down", **found, restarts_before=before)
+    at_kill = len(cuff.confirmed) - before
+    step("while it was down", **await speaking, confirmed_when_killed=at_kill)
     await until("active", "ActiveState")
     step("back again", restarts=show("NRestarts"), descriptors=show("NFileDescriptorStore"))
 
