@@ -67,7 +67,7 @@ async def visit(link: Link, desk: Desk, plan: VisitPlan) -> str:
     except LinkLost:
         outcome = link.ended
     except Exception as error:
-        log.exception("visit to %s", link.cuff)
+        log.debug("visit to %s", link.cuff, exc_info=True)
         outcome = f"failed: {type(error).__name__}: {error}"
     finally:
         await _hang_up(link)
