@@ -66,16 +66,17 @@ def export(
     form = FORMATS[to.value]
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} is nothing for a terminal; name a file with --output")
-    write = form.load()
     with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
         news = OnlyNew(store, form.name) if only_new else None
-        found = select(store, chosen)
+        quick = None if news else form.load_quick()
         total = 0 if news or not sys.stderr.isatty() else count_of(store, chosen)
-        readings = _begun(_shown(news.among(found) if news else found, total, show))
-        exchange = exchange_of(store)
 
         def to_file(file: Any) -> int:
-            return write(readings, file, exchange)
+            if quick:
+                return quick(store, chosen, file, lambda done: show(done, total))
+            found = select(store, chosen)
+            readings = _begun(_shown(news.among(found) if news else found, total, show))
+            return form.load()(readings, file, exchange_of(store))
 
         if output is None:
             count = to_file(sys.stdout.buffer if form.binary else sys.stdout)

@@ -31,24 +31,24 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
 
     Raises StoreError for a person or cuff that is not in the store.
     """
+    for row in rows(store, selection):
+        yield _reading(row)
+
+
+def rows(store: Store, selection: Selection | None = None) -> Iterator[tuple[Any, ...]]:
+    """As `select`, but the bare columns: (reading_id, cuff, slot, person, systolic, diastolic, mean, unit, pulse,
+    taken_at, basis, uncertainty_s, zone, received_at, status, status_raw, assessed, stamp, content_marks, time_marks,
+    owner_mark, sightings, payload, note); instants in microseconds UTC, words joined by ';'."""
     selection = selection or Selection()
     where, values = _where(store, selection)
     if selection.last is None:
-        chosen = f"SELECT id FROM reading {where} ORDER BY taken_at, reading_id"
-    else:
-        values = [*values, selection.last]
-        chosen = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
+        return store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values)
     # The small table of ids first: the joins then touch only what is handed out.
-    rows = (
-        store.query(
-            f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) ORDER BY taken_at, reading_id",
-            values,
-        )
-        if selection.last is not None
-        else store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values)
+    chosen = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
+    return store.query(
+        f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) ORDER BY taken_at, reading_id",
+        [*values, selection.last],
     )
-    for row in rows:
-        yield _reading(row)
 
 
 def count(store: Store, selection: Selection | None = None) -> int:

@@ -1,6 +1,7 @@
 """Sending on to a FHIR server, over HTTP and HTTPS: once each as the server sees it, whatever goes wrong between.
 
-The server is of our own (tests/support/fhir_server.py), written from FHIR R4's http page: none from a registry runs here.
+The server is of our own (tests/support/fhir_server.py), written from FHIR R4's http page: none from a registry runs
+here.
 """
 
 import json
