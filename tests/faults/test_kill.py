@@ -21,7 +21,7 @@ from served import ServedAdapter
 from collector.radio.virtual import Manner, VirtualCuff
 
 LONGEST_S = 0.6  # a kill comes at some instant of the first so many seconds in which cuffs are heard
-EACH = 4  # new records of each cuff before each kill
+EACH = 4  # records that wait in each cuff before each kill
 
 
 async def always_ready(cuff: VirtualCuff) -> None:
@@ -51,7 +51,7 @@ async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str,
         async with Nursery(folder / "quietcuff.db", folder / "bonds", dongle.spec) as nursery:
             for _ in range(kills):
                 for cuff in cuffs:
-                    fill(cuff, EACH)
+                    fill(cuff, max(0, EACH - len(cuff.memory.records)))  # what is not sent yet waits already
                 before = sum(len(cuff.confirmed) for cuff in cuffs)
                 pid = await nursery.start()
                 await dongle.plugged.wait()
@@ -69,7 +69,7 @@ async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str,
                 await asyncio.wait_for(dongle.unplugged.wait(), 5)
                 dongle.unplugged.clear()
             pid = await nursery.start()  # and now in peace
-            async with asyncio.timeout(60):
+            async with asyncio.timeout(120):
                 while any(cuff.memory.records for cuff in cuffs):  # noqa: ASYNC110
                     await asyncio.sleep(0.05)
             assert await nursery.end(pid, signal.SIGTERM) == 0
@@ -85,7 +85,7 @@ async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str,
 
 def check(result: dict[str, int]) -> None:
     print(json.dumps(result))
-    assert result["measured"] >= result["kills"] * EACH
+    assert result["measured"] >= result["kills"]
     assert result["lost"] == result["twice"] == result["strange"] == 0, result
     assert result["in_transfer"] >= result["kills"] // 3, "the kills came too late to mean anything"
 

@@ -38,6 +38,7 @@ class Nursery:
     def __init__(self, store: Path, keys: Path, adapter: str) -> None:
         self._order = f"{store} {keys} {adapter}\n".encode()
         self.ended = 0  # exit code of the last one
+        self._alive: int | None = None
 
     async def __aenter__(self) -> "Nursery":
         self._process = await asyncio.create_subprocess_exec(
@@ -47,6 +48,8 @@ class Nursery:
 
     async def __aexit__(self, *_: object) -> None:
         assert self._process.stdin is not None
+        if self._alive is not None:  # a test that failed leaves nothing running
+            os.kill(self._alive, signal.SIGKILL)
         self._process.stdin.close()
         await self._process.wait()
 
@@ -55,13 +58,15 @@ class Nursery:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
         self._process.stdin.write(self._order)
-        return int(await self._process.stdout.readline())
+        self._alive = int(await self._process.stdout.readline())
+        return self._alive
 
     async def end(self, pid: int, how: signal.Signals) -> int:
         """Send the signal and wait for the end; returns the exit code, negative for the signal that killed it."""
         assert self._process.stdout is not None
         os.kill(pid, how)
         self.ended = int((await self._process.stdout.readline()).split()[1])
+        self._alive = None
         return self.ended
 
 
