@@ -192,7 +192,7 @@ PREPARATION = (
 
 
 def _number(emergency: str) -> str:
-    return f"the emergency number, {emergency}," if emergency else "your emergency number"
+    return f"the emergency number {emergency}" if emergency else "your emergency number"
 
 
 def _whole(value: float) -> str:

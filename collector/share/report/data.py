@@ -1,0 +1,44 @@
+"""Everything that a report shows, as one value. Whoever makes it reads the store; nothing here does."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from collector.numbers.average import Average
+from collector.numbers.change import Change
+from collector.numbers.trend import Trend
+from collector.numbers.values import Sample
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """A noted change of regimen."""
+
+    day: date
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class CuffLine:
+    """A cuff of the period, and in words how good its clock was."""
+
+    name: str
+    clock: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReportData:
+    """who: a name or a code, as chosen. samples: what the plot shows, the averaged period and as much before as wanted.
+    preparation: what was confirmed of it, in words; empty where nobody asked. made_at: aware, in the person's zone.
+    """
+
+    who: str
+    average: Average
+    samples: tuple[Sample, ...]
+    trend: Trend
+    made_at: datetime
+    change: Change | None = None
+    notes: tuple[Note, ...] = ()
+    cuffs: tuple[CuffLine, ...] = ()
+    preparation: str = ""
+    emergency: str = ""
+    place: str = ""  # the clinic or station, if it wants to be named

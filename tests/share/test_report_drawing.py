@@ -1,0 +1,115 @@
+"""Charts as shapes: everything inside the frame, no label over another, and places kept apart."""
+
+from datetime import date, timedelta
+from itertools import combinations, pairwise
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from reportcases import CASES, changed, good_week, long_period, three_years
+
+from collector.numbers.average import average
+from collector.numbers.protocols import protocol
+from collector.share.report.chart import draw_chart
+from collector.share.report.days import made, span, ticks, written
+from collector.share.report.drawing import Area, Dots, Drawing, Label, Line, apart
+from collector.share.report.grid import column_unit, draw_grid
+
+
+def extent(shape: Line | Area | Dots | Label) -> tuple[float, float, float, float]:
+    if isinstance(shape, Label):
+        width = len(shape.text) * shape.size * (0.62 if shape.bold else 0.56)
+        left = shape.x - {"start": 0, "middle": width / 2, "end": width}[shape.anchor]
+        return left, shape.y - shape.size * 0.75, left + width, shape.y + shape.size * 0.05
+    xs, ys = [x for x, _ in shape.points], [y for _, y in shape.points]
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def drawings(name: str) -> list[Drawing]:
+    data = CASES[name]()
+    return [draw_chart(data, width, height) for width, height in ((186, 46), (186, 92), (192, 60))] + [
+        draw_grid(data.average.grid, 186)]
+
+
+@pytest.mark.parametrize("name", list(CASES))
+def test_every_shape_lies_within_its_drawing(name: str) -> None:
+    for drawing in drawings(name):
+        for shape in drawing.shapes:
+            if not isinstance(shape, Label) and not shape.points:
+                continue
+            left, top, right, bottom = extent(shape)
+            assert left >= -0.3, shape
+            assert top >= -0.3, shape
+            assert right <= drawing.width + 0.3, shape
+            assert bottom <= drawing.height + 0.3, shape
+
+
+@pytest.mark.parametrize("name", list(CASES))
+def test_no_label_lies_on_another(name: str) -> None:
+    for drawing in drawings(name):
+        labels = [shape for shape in drawing.shapes if isinstance(shape, Label)]
+        for one, other in combinations(labels, 2):
+            first, second = extent(one), extent(other)
+            across = min(first[2], second[2]) - max(first[0], second[0])
+            down = min(first[3], second[3]) - max(first[1], second[1])
+            assert across <= 0 or down <= 0, (one.text, other.text)
+
+
+def test_readings_left_out_are_crosses_and_others_dots() -> None:
+    data = good_week()
+    shapes = draw_chart(data, 186, 70).shapes
+    dots = [shape for shape in shapes if isinstance(shape, Dots) and len(shape.points) > 1]
+    assert [(len(shape.points), shape.filled) for shape in dots] == [(23, True), (23, False)]
+
+
+def test_many_days_get_a_moving_mean_and_small_dots() -> None:
+    shapes = draw_chart(three_years(), 186, 70).shapes
+    assert any(isinstance(shape, Area) and shape.grey == 0.82 for shape in shapes)
+    assert max(len(shape.points) for shape in shapes if isinstance(shape, Dots)) > 3000
+
+
+def test_the_averaged_days_are_shaded_where_more_is_shown() -> None:
+    texts = [shape.text for shape in draw_chart(changed(), 186, 70).shapes if isinstance(shape, Label)]
+    assert "averaged days" in texts
+    assert "noted change" in texts
+    assert "averaged days" not in [shape.text for shape in draw_chart(good_week(), 186, 70).shapes
+                                   if isinstance(shape, Label)]
+
+
+@given(st.lists(st.floats(0, 100), max_size=8), st.floats(0.5, 4))
+def test_places_are_kept_apart_in_their_order(wanted: list[float], gap: float) -> None:
+    found = apart(wanted, gap, 0, 100)
+    order = sorted(range(len(wanted)), key=lambda index: wanted[index])
+    for before, after in pairwise(order):
+        assert found[after] - found[before] >= gap - 1e-9
+    assert all(-1e-9 <= place <= 100 + 1e-9 for place in found)
+
+
+@given(st.dates(date(2000, 1, 1), date(2060, 1, 1)), st.integers(0, 6000))
+def test_an_axis_never_has_more_labels_than_fit(first: date, days: int) -> None:
+    last = first + timedelta(days)
+    found = ticks(first, last, 9)
+    assert len(found) <= 9
+    assert all(first <= day <= last for day, _ in found)
+    assert found or 14 < days < 62
+
+
+def test_dates_in_words() -> None:
+    assert written(date(2026, 3, 2)) == "2 Mar 2026"
+    assert span(date(2026, 3, 2), date(2026, 3, 8)) == "2 to 8 Mar 2026"
+    assert span(date(2026, 3, 2), date(2026, 4, 1)) == "2 Mar to 1 Apr 2026"
+    assert span(date(2025, 12, 30), date(2026, 1, 5)) == "30 Dec 2025 to 5 Jan 2026"
+    assert span(date(2026, 3, 2), date(2026, 3, 2)) == "2 Mar 2026"
+    assert span(None, None) == "no readings"
+    assert made(good_week().made_at) == "10 Mar 2026, 08:00"
+
+
+def test_the_grid_widens_its_columns_with_the_period() -> None:
+    data = long_period()
+    assert column_unit(data.average.grid) == "month"
+    week = good_week()
+    assert column_unit(week.average.grid) == "day"
+    half_a_year = average(three_years().samples, protocol("esh-2023"), first=date(2026, 3, 2), last=date(2026, 9, 1))
+    assert column_unit(half_a_year.grid) == "week"
+    texts = [shape.text for shape in draw_grid(week.average.grid, 186).shapes if isinstance(shape, Label)]
+    assert texts.count("2") == 14

@@ -1,0 +1,139 @@
+"""The HTML report: whole in itself, harmless, well formed, and with a unit beside every number."""
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+from reportcases import CASES, changed, good_week, no_evenings, nothing, three_readings, three_years, too_soon
+
+from collector.share.report import Note, ReportData, render_html
+from collector.share.report.content import Content, Section, content
+
+VOID = {"meta", "polyline", "polygon", "path"}
+
+
+class Outline(HTMLParser):
+    """Tags that were opened and closed, and attributes that point somewhere."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.pointers: list[str] = []
+        self.wrong: list[str] = []
+        self.text: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.pointers += [f"{name}={value}" for name, value in attrs if name in ("src", "href", "action", "onload")]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in VOID and (not self.open or self.open.pop() != tag):
+            self.wrong.append(tag)
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def read(data: ReportData) -> Outline:
+    outline = Outline()
+    outline.feed(render_html(data))
+    return outline
+
+
+@pytest.mark.parametrize("name", list(CASES))
+def test_it_is_whole_and_needs_nothing_from_outside(name: str) -> None:
+    page = render_html(CASES[name]())
+    outline = read(CASES[name]())
+    assert (outline.open, outline.wrong, outline.pointers) == ([], [], [])
+    assert "<script" not in page
+    assert "url(" not in page
+    assert set(re.findall(r"https?://[^\"' ]+", page)) <= {"http://www.w3.org/2000/svg"}
+    greys = {colour.lower() for colour in re.findall(r"#[0-9a-fA-F]{3,6}\b", page)}
+    assert all(len(set(re.findall("..", colour[1:]) if len(colour) == 7 else colour[1:])) == 1 for colour in greys)
+
+
+def test_what_people_wrote_cannot_steer_the_page() -> None:
+    nasty = "<script>alert(1)</script>\x1b[31m &\u202e"
+    notes = (Note(good_week().trend.days[0].day, nasty),)
+    data = replace(changed(), who=nasty, place=nasty, preparation=nasty, notes=notes)
+    page = render_html(data)
+    assert "<script" not in page
+    assert "\x1b" not in page
+    assert "\u202e" not in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+
+
+def told(page: Content) -> list[str]:
+    sections: list[Section] = [page.means, *page.left, *page.right]
+    cells = [f"{label}: {value}" for one in sections for label, value in one.rows]
+    return [*cells, *(text for one in sections for text in one.paragraphs), page.verdict, page.standing, page.trust,
+            page.completeness]
+
+
+@pytest.mark.parametrize("name", list(CASES))
+def test_no_pressure_without_its_unit(name: str) -> None:
+    page = content(replace(CASES[name](), notes=(), cuffs=(), preparation=""))
+    for text in told(page):
+        without_rates = re.sub(r"CV [\d./]+ %", "", text)
+        if re.search(r"\d/[-+\d]", without_rates) or re.search(r"(top|lower) value is \d", text):
+            assert "mmHg" in text or "by about 3/1" in text, text
+    for section in (*page.left, *page.right):
+        for line in section.table[:1]:
+            assert line[0] == "mmHg"
+    assert page.numbers or page.verdict.startswith("No reading")
+
+
+def test_the_words_of_a_good_week() -> None:
+    page = content(good_week())
+    assert page.numbers == (("Mean", "140.6/85.7"),)
+    assert page.verdict == "At or above the threshold of 135/85 mmHg, set by esh-2023."
+    assert page.standing == "Valid: 23 readings used of 30 taken, on 7 days."
+    assert not page.short
+    rows = {label: value for one in (*page.left, *page.right) for label, value in one.rows}
+    assert rows["4 readings"] == "day 1 is left out"
+    assert rows["Uneven pulse"].startswith("marked in 1 of 29 readings, on 1 day")
+    assert rows["Getting ready"] == "confirmed before 12 of 14 sittings"
+    assert rows["Kitchen cuff"].startswith("clock 12 s slow")
+
+
+def test_too_few_readings_are_listed_and_judge_nothing() -> None:
+    page = content(three_readings())
+    assert page.short
+    assert page.standing.startswith("TOO FEW TO SAY.")
+    assert page.left[0].title == "The readings"
+    assert len(page.left[0].rows) == 3
+    assert all("mmHg" in value for _, value in page.left[0].rows)
+
+
+def test_nothing_at_all_still_makes_a_page() -> None:
+    page = content(nothing())
+    assert page.numbers == ()
+    assert page.verdict == "No reading counts: there is no mean."
+    assert "No readings to plot" in render_html(nothing())
+
+
+def test_a_session_without_readings_is_short() -> None:
+    page = content(no_evenings())
+    assert [label for label, _ in page.numbers] == ["Morning"]
+    assert "evening readings (there is none)" in page.standing
+
+
+def test_a_change_is_told_as_a_difference() -> None:
+    page = content(changed())
+    assert page.left[0].title == "Change"
+    assert page.left[0].table[0] == ("mmHg", "before", "after", "difference", "95 % interval")
+    text = " ".join(page.left[0].paragraphs)
+    assert "This is a difference. It does not tell what made it." in text
+    assert "effect" not in render_html(changed()).lower()
+    refused = content(too_soon()).left[0]
+    assert refused.table == ()
+    assert "no comparison. Still needed:" in refused.paragraphs[0]
+
+
+def test_noted_changes_are_numbered_alike_in_plot_and_list() -> None:
+    page = render_html(three_years())
+    assert "(1) 29 Jun 2026" in page
+    assert ">1-2</text>" in page
+    assert ">6</text>" in page
