@@ -46,7 +46,6 @@ def average(
     from collector.numbers import words
     from collector.numbers.average import average as reckon
     from collector.share import average_text
-    from collector.share.layout import columns
     from collector.share.rows import json_text
 
     around = of(ctx)
@@ -68,8 +67,7 @@ def average(
                     f"{average_text.moment(some[-1].taken_at)}")
         if each:
             out("")
-            for line in columns(list(average_text.reading_rows(found, samples)), terminal_width(),
-                                ("taken", "mmHg", "pulse", "reading", "what became of it"), frozenset({1, 2})):
+            for line in average_text.reading_lines(found, samples, terminal_width()):
                 out(line)
         tell(average_text.spoken(found, number))
         if high:

@@ -33,7 +33,7 @@ def protocols(
       quietcuff protocols --json
     """
     from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
-    from collector.share.layout import columns
+    from collector.share.layout import columns, fits, wrapped
     from collector.share.rows import json_text
 
     own = of(ctx).config.protocols
@@ -50,10 +50,20 @@ def protocols(
         for line in columns(list(_facts(chosen[0])), width):
             out(line)
         return
-    for line in columns([row for one in chosen for row in _rows(one)], width,
-                        ("name", "high from", "days", "who, which edition, through what it was read")):
-        out(line)
+    rows = [row for one in chosen for row in _rows(one)]
+    if fits([HEADING, *rows], width, 40):
+        for line in columns(rows, width, HEADING):
+            out(line)
+    else:
+        for name, high, days, text in rows:
+            if name:
+                out(f"{name}: high from {high}, days {days}")
+            for line in wrapped(text, (width or 40) - 2):
+                out(f"  {line}")
     say(f"{USUAL} is used where neither you nor a person's plan names one; `quietcuff protocols NAME` tells all of it")
+
+
+HEADING = ("name", "high from", "days", "who, which edition, through what it was read")
 
 
 def as_object(one: "Protocol") -> dict[str, object]:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli import when
-from collector.cli.frame import Surroundings, Usage
+from collector.cli.frame import Surroundings, Usage, out
 from collector.store.values import Reading, Selection
 
 if TYPE_CHECKING:
@@ -60,5 +60,14 @@ def terminal_width() -> int | None:
     return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
 
 
-__all__ = ["Cuff", "Person", "Reading", "Since", "Unassigned", "Until", "reading_store", "selection",
+def out_wrapped(text: str) -> None:
+    """A line of data, broken between words where the terminal is narrower."""
+    from collector.share.layout import wrapped
+
+    width = terminal_width()
+    for line in [text] if width is None else wrapped(text, width):
+        out(line)
+
+
+__all__ = ["Cuff", "Person", "Reading", "Since", "Unassigned", "Until", "out_wrapped", "reading_store", "selection",
            "terminal_width", "writing_store"]

@@ -49,8 +49,10 @@ def local(wall: datetime, zone: tzinfo | None) -> datetime:
 
 def day(text: str | None, option: str) -> date | None:
     """A day of the calendar. Raises Usage, naming the option."""
-    if text is None:
-        return None
+    return None if text is None else need_day(text, option)
+
+
+def need_day(text: str, option: str) -> date:
     try:
         return date.fromisoformat(text)
     except ValueError:

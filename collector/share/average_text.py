@@ -9,7 +9,7 @@ from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.values import Mean, Pair, Pressures, Sample, plain, shown
-from collector.share.layout import columns, visible, wrapped
+from collector.share.layout import columns, fits, visible, wrapped
 
 FEW = 6
 """So many reasons of the same kind are told; the rest are counted together."""
@@ -23,7 +23,7 @@ def average_lines(found: Average, person: str, width: int | None = None) -> Iter
     yield from _wrapped(_judged(found), width)
     yield ""
     if found.pooled:
-        yield from columns(list(_table(found)), width, ("", "mmHg", "pulse", "readings", "days"), frozenset({1, 2, 3}))
+        yield from _means(found, width)
         yield ""
     yield from columns(list(facts(found)), width)
 
@@ -51,6 +51,17 @@ def _judged(found: Average) -> str:
     if found.goal and found.below_goal is not None:
         goal = f"; goal below {found.goal} mmHg: {'met' if found.below_goal else 'not met'}"
     return f"{place} {whose} {found.threshold} mmHg{apart}, {by}{goal}"
+
+
+MEANS = ("", "mmHg", "pulse", "readings", "days")
+
+
+def _means(found: Average, width: int | None) -> Iterator[str]:
+    rows = list(_table(found))
+    if fits([MEANS, *rows], width):
+        return columns(rows, width, MEANS, frozenset({1, 2, 3}))
+    return columns([(name, mean, days) for name, mean, _, _, days in rows], width, (MEANS[0], MEANS[1], MEANS[4]),
+                   frozenset({1}))
 
 
 def _table(found: Average) -> Iterator[tuple[str, ...]]:
@@ -81,9 +92,9 @@ def facts(found: Average) -> Iterator[tuple[str, str]]:
         yield "not used", f"{rest}: for other reasons (--readings shows each)"
     yield from _spread(found)
     if found.morning_minus_evening:
-        yield "morning less evening", f"{_signed(found.morning_minus_evening)} mmHg"
+        yield "am less pm", f"{_signed(found.morning_minus_evening)} mmHg"
     if found.first_to_second:
-        yield "first less second", f"{_signed(found.first_to_second)} mmHg, within a sitting"
+        yield "1st less 2nd", f"{_signed(found.first_to_second)} mmHg, within a sitting"
     if found.load.of:
         yield "at or above", f"{found.load.either} of {found.load.of} readings, in either value"
     yield from _warnings(found)
@@ -92,8 +103,8 @@ def facts(found: Average) -> Iterator[tuple[str, str]]:
 def _spread(found: Average) -> Iterator[tuple[str, str]]:
     spread = found.spread
     if spread.sd and spread.cv and spread.arv:
-        yield f"spread of {spread.n} {spread.unit}", (
-            f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, ARV {pair(spread.arv)} mmHg")
+        yield "spread", (f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, ARV {pair(spread.arv)} mmHg, of "
+                         f"{spread.n} {spread.unit}")
 
 
 def _warnings(found: Average) -> Iterator[tuple[str, str]]:
@@ -119,8 +130,22 @@ def period(found: Average) -> str:
             f"{', all that the protocol prefers' if found.complete else ''}")
 
 
+READINGS = ("taken", "mmHg", "pulse", "reading", "what became of it")
+
+
+def reading_lines(found: Average, samples: Sequence[Sample], width: int | None = None) -> Iterator[str]:
+    """Each reading of the period with what became of it."""
+    rows = list(reading_rows(found, samples))
+    if fits([READINGS, *rows], width, 20):
+        yield from columns(rows, width, READINGS, frozenset({1, 2}))
+        return
+    for taken, pressure, _, reading, fate in rows:
+        yield from _wrapped(f"{taken}  {pressure}", width)
+        yield from (f"  {line}" for line in _wrapped(f"{fate} ({reading[:8]})", width and width - 2))
+
+
 def reading_rows(found: Average, samples: Sequence[Sample]) -> Iterator[tuple[str, ...]]:
-    """Each reading of the period with what became of it: (when, pressure, pulse, used or why not, id)."""
+    """Each as (when, pressure, pulse, id, used or why not)."""
     reasons = dict(found.excluded)
     used = set(found.used_ids)
     for one in sorted(samples, key=lambda sample: (sample.taken_at, sample.reading_id)):

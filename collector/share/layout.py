@@ -61,6 +61,12 @@ def columns(rows: Iterable[tuple[str, ...]], width: int | None, heading: tuple[s
     return aligned(table, widths, width, right)
 
 
+def fits(table: Iterable[tuple[str, ...]], width: int | None, least_for_last: int = LEAST_WIDTH) -> bool:
+    """Whether such a table stays readable in so many columns."""
+    *fixed, last = (max(map(cells, column)) for column in zip(*table, strict=True))
+    return width is None or sum(fixed) + len(GAP) * len(fixed) + min(last, least_for_last) <= width
+
+
 def aligned(table: Iterable[tuple[str, ...]], widths: list[int], width: int | None,
             right: frozenset[int]) -> Iterator[str]:
     """Like `columns`, where the widths are known already."""

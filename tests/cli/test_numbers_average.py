@@ -52,7 +52,7 @@ def test_the_number_comes_first_and_says_what_it_rests_on(at_home: Run) -> None:
     assert "4: day 1 is left out" in text
     assert "1: flagged: body movement" in text
     assert "1: outside the morning and evening hours" in text
-    assert "spread of 6 day means" in text
+    assert "of 6 day means" in text
 
 
 def test_the_caution_is_said_always(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,156 @@
+"""`quietcuff change`: before and after a change of regimen, with how sure the difference is."""
+
+from collections.abc import Iterator
+from datetime import date
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli import when
+from collector.cli.cautions import tell
+from collector.cli.frame import ATTENTION, DONE, Usage, new_app, of, out
+from collector.cli.selecting import out_wrapped, reading_store, terminal_width
+from collector.cli.series import Json, ProtocolName, Whose, asked, samples_of
+
+if TYPE_CHECKING:
+    from collector.numbers.average import Average
+    from collector.numbers.change import Change, Compared, Difference
+    from collector.store.notes import Note
+
+app = new_app()
+
+
+@app.command()
+def change(
+    ctx: typer.Context,
+    person: Whose,
+    at: Annotated[str | None, typer.Option(
+        "--at", metavar="DATE", help="Day of the change; else the last change that was noted.")] = None,
+    protocol: ProtocolName = None,
+    wait: Annotated[int, typer.Option(
+        "--wait", metavar="DAYS", min=0, max=120, help="Days after the change that are left out.")] = 14,
+    as_json: Json = False,
+) -> int:
+    """Compare the days before and after a change of regimen.
+
+    Both sides are series by the same protocol, from day means; neither reaches over another noted change. The
+    difference is not told to be what the change did: read the cautions. Where one side is too short, nothing is
+    compared and the exit code is 3.
+
+    \b
+    Examples (invented people):
+      quietcuff note add mira 2031-03-20 "new tablet in the morning"
+      quietcuff change mira
+      quietcuff change mira --at 2031-03-20 --json
+    """
+    from collector.numbers import words
+    from collector.numbers.change import change as compare
+    from collector.share.layout import columns, fits, visible
+    from collector.share.rows import json_text
+    from collector.store import notes
+
+    around = of(ctx)
+    with reading_store(around) as store:
+        wanted = asked(around, store, person, protocol, None, None)
+        noted = notes.every(store, wanted.person, notes.REGIMEN)
+        samples = samples_of(store, wanted)
+    day = when.day(at, "--at") or _last(noted, wanted.person)
+    found = compare(samples, day, wanted.protocol, wanted.plan, wait,
+                    other_changes=[note.day for note in noted if note.day != day])
+    told = "; ".join(visible(note.text) for note in noted if note.day == day)
+    if as_json:
+        out(json_text(as_object(found, wanted.person, told)))
+    else:
+        width = terminal_width()
+        out_wrapped(f"{visible(wanted.person)}, change of {day}{f': {told}' if told else ''}")
+        out("")
+        if rows := list(_differences(found)):
+            if fits([HEADING, *rows], width, 24):
+                for line in columns(rows, width, HEADING):
+                    out(line)
+            else:
+                for row in rows:
+                    out_wrapped(NARROW.format(*row))
+            out("")
+        for line in columns(list(_sides(found)), width):
+            out(line)
+    if found.refused:
+        tell(["Not enough to compare. Still needed, " + "; ".join(found.refused) + "."])
+    tell([*found.noise_floor, *found.cautions, words.caution(around.config.station.emergency_number)])
+    return ATTENTION if found.refused else DONE
+
+
+HEADING = ("mmHg", "before", "after", "difference", "95 % interval", "by drawing days", "common by chance")
+NARROW = "{0}: {1} before, {2} after, {3} mmHg; 95 % {4}; by drawing days {5}; common by chance {6}"
+
+
+def _last(noted: "list[Note]", person: str) -> date:
+    if not noted:
+        raise Usage(f"no change of regimen is noted for {person}; give --at DATE, or note it: "
+                    f"`quietcuff note add {person} DATE \"what changed\"`")
+    return noted[-1].day
+
+
+def _differences(found: "Change") -> Iterator[tuple[str, ...]]:
+    for name, compared in (("", found.overall), ("morning ", found.morning), ("evening ", found.evening)):
+        if compared:
+            yield _difference(f"{name}systolic", compared.systolic)
+            yield _difference(f"{name}diastolic", compared.diastolic)
+
+
+def _difference(name: str, one: "Difference") -> tuple[str, ...]:
+    from collector.numbers.values import shown
+
+    return (name, shown(one.before), shown(one.after), _signed(one.difference),
+            f"{_signed(one.low_neighbours)} to {_signed(one.high_neighbours)}",
+            f"{_signed(one.low_bootstrap)} to {_signed(one.high_bootstrap)}",
+            f"up to {shown(one.noise)}: {'this is more' if one.clear else 'this is not clear'}")
+
+
+def _signed(value: float) -> str:
+    from collector.numbers.values import shown
+
+    text = shown(value)
+    return f"+{text}" if value > 0 and text.strip("0.") else text
+
+
+def _sides(found: "Change") -> Iterator[tuple[str, str]]:
+    yield "before", _side(found.before)
+    yield "left out", f"{found.washout_days} days from the change on"
+    yield "after", _side(found.after)
+    yield "protocol", f"{found.protocol.name}, on both sides"
+
+
+def _side(side: "Average") -> str:
+    if not side.taken:
+        return "no readings"
+    return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {side.days_used} days"
+
+
+def as_object(found: "Change", person: str, told: str) -> dict[str, object]:
+    return {
+        "person": person, "at": found.at.isoformat(), "note": told or None, "protocol": found.protocol.name,
+        "washout_days": found.washout_days, "compared": found.overall is not None, "short_of": found.refused,
+        "before": _side_object(found.before), "after": _side_object(found.after),
+        "overall": _compared_object(found.overall), "morning": _compared_object(found.morning),
+        "evening": _compared_object(found.evening), "unit": "mmHg",
+    }
+
+
+def _side_object(side: "Average") -> dict[str, object]:
+    return {"from": side.first and side.first.isoformat(), "to": side.last and side.last.isoformat(),
+            "taken": side.taken, "used": side.used, "days": side.days_used, "systolic": side.systolic,
+            "diastolic": side.diastolic, "valid": side.valid, "short_of": side.short_of}
+
+
+def _compared_object(one: "Compared | None") -> dict[str, object] | None:
+    if one is None:
+        return None
+    return {"days_before": one.days_before, "days_after": one.days_after, "systolic": _difference_object(one.systolic),
+            "diastolic": _difference_object(one.diastolic)}
+
+
+def _difference_object(one: "Difference") -> dict[str, object]:
+    return {"before": one.before, "after": one.after, "difference": one.difference,
+            "welch_95": [one.low, one.high], "welch_95_neighbours": [one.low_neighbours, one.high_neighbours],
+            "bootstrap_95": [one.low_bootstrap, one.high_bootstrap], "noise": one.noise, "clear": one.clear}

@@ -1,0 +1,103 @@
+"""`quietcuff note …`: what happened on a day, such as a change of regimen, to see averages against."""
+
+from datetime import UTC, datetime
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from collector.cli import when
+from collector.cli.frame import new_app, of, out, say
+from collector.cli.selecting import reading_store, terminal_width, writing_store
+from collector.cli.series import Whose
+
+app = new_app("""Note what happened on a day, such as a change of regimen.
+
+    Changes of regimen show in the report's plot, and `quietcuff change` compares before and after. A note is a line in
+    your own words; the clinic decides what changes.
+
+    \b
+    Examples (invented):
+      quietcuff note add mira 2031-03-20 "new tablet in the morning"
+      quietcuff note add mira 2031-04-02 "flew to the Azores" --kind other
+      quietcuff note list mira
+    """)
+
+
+class Kind(StrEnum):
+    REGIMEN = "regimen"
+    OTHER = "other"
+
+
+@app.command("add")
+def add_note(
+    ctx: typer.Context,
+    person: Whose,
+    day: Annotated[str, typer.Argument(metavar="DATE", help="The day it happened, say 2031-03-20.")],
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="What happened, in a line.")],
+    kind: Annotated[Kind, typer.Option(help="regimen: medicines or how to live; other: anything else.")] = Kind.REGIMEN,
+) -> None:
+    """Note something on a day.
+
+    \b
+    Example (invented):
+      quietcuff note add mira 2031-03-20 "new tablet in the morning"
+    """
+    from collector.store import notes
+
+    on = when.need_day(day, "DATE")
+    with writing_store(of(ctx)) as store:
+        note = notes.add(store, person, on, text, kind, datetime.now(UTC))
+    if kind is Kind.REGIMEN:
+        say(f"noted for {note.person} on {note.day}; `quietcuff change {note.person}` will compare before and after")
+    else:
+        say(f"noted for {note.person} on {note.day}")
+
+
+@app.command("list")
+def list_notes(
+    ctx: typer.Context,
+    person: Whose,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a note.")] = False,
+) -> None:
+    """List a person's notes, the oldest first.
+
+    \b
+    Example:
+      quietcuff note list mira
+    """
+    from collector.share.layout import columns, visible
+    from collector.share.rows import json_text
+    from collector.store import notes
+
+    with reading_store(of(ctx)) as store:
+        found = notes.every(store, person)
+    if as_json:
+        for note in found:
+            out(json_text({"note_id": note.note_id, "person": note.person, "day": note.day.isoformat(),
+                           "kind": note.kind, "text": note.text}))
+    elif found:
+        rows = [(note.day.isoformat(), note.kind, note.note_id[:8], visible(note.text)) for note in found]
+        for line in columns(rows, terminal_width(), ("day", "kind", "id", "text")):
+            out(line)
+    else:
+        say(f"no notes for {person} yet; `quietcuff note add` makes one")
+
+
+@app.command("remove")
+def remove_note(
+    ctx: typer.Context,
+    person: Whose,
+    note_id: Annotated[str, typer.Argument(metavar="ID", help="The note's id, or how it begins.")],
+) -> None:
+    """Take a note back.
+
+    \b
+    Example:
+      quietcuff note remove mira 3f9a
+    """
+    from collector.store import notes
+
+    with writing_store(of(ctx)) as store:
+        note = notes.remove(store, person, note_id, datetime.now(UTC))
+    say(f"taken back: {note.day} {note.text}")

@@ -1,0 +1,129 @@
+"""`quietcuff trend`: how values moved over weeks and months, as a plot in characters and a table."""
+
+import sys
+from collections.abc import Sequence
+from decimal import Decimal
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.cautions import tell
+from collector.cli.frame import ATTENTION, DONE, Usage, new_app, of, out
+from collector.cli.selecting import reading_store, terminal_width
+from collector.cli.series import From, Json, ProtocolName, To, Whose, asked, samples_of
+
+if TYPE_CHECKING:
+    from collector.numbers.trend import Moving, Stretch, Trend
+    from collector.store.notes import Note
+
+app = new_app()
+
+USUAL_WIDTH = 72  # in a pipe
+WEEKS_AT_MOST = 20  # more of them are shown as months, unless asked for
+
+
+@app.command()
+def trend(
+    ctx: typer.Context,
+    person: Whose,
+    weeks: Annotated[bool, typer.Option("--weeks", help="A row a week, from Monday on.")] = False,
+    months: Annotated[bool, typer.Option("--months", help="A row a month.")] = False,
+    first: From = None,
+    last: To = None,
+    protocol: ProtocolName = None,
+    window: Annotated[int, typer.Option(
+        metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")] = 7,
+    as_json: Json = False,
+) -> int:
+    """Show how a person's values moved.
+
+    The plot has the mean of the last 7 days, its 95 % band, the threshold and the noted changes; the table the mean of
+    each week or month. All usable readings count here, also those of days that an average leaves out.
+
+    \b
+    Examples (invented people):
+      quietcuff trend mira
+      quietcuff trend mira --months --from 2030-01-01
+      quietcuff trend mira --json
+    """
+    from collector.numbers import words
+    from collector.numbers.plot import trend_text
+    from collector.numbers.trend import trend as follow
+    from collector.share.layout import columns, fits
+    from collector.share.rows import json_text
+    from collector.store import notes
+
+    if weeks and months:
+        raise Usage("--weeks and --months exclude each other; give one of them")
+    around = of(ctx)
+    with reading_store(around) as store:
+        wanted = asked(around, store, person, protocol, first, last)
+        noted = notes.every(store, wanted.person, notes.REGIMEN)
+        samples = samples_of(store, wanted)
+    found = follow(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, window)
+    if as_json:
+        out(json_text(as_object(found, wanted.person, noted)))
+    elif found.days:
+        monthly = months or (not weeks and len(found.weeks) > WEEKS_AT_MOST)
+        width = terminal_width()
+        for line in trend_text(found, width or USUAL_WIDTH, changes=[note.day for note in noted],
+                               ascii_only=not _draws()):
+            out(line)
+        out("")
+        heading: tuple[str, ...] = ("month" if monthly else "week from", "mmHg", "give or take", "readings", "days")
+        rows = [_row(one, found, monthly) for one in (found.months if monthly else found.weeks)]
+        if not fits([heading, *rows], width):
+            heading, rows = heading[:3], [row[:3] for row in rows]
+        for line in columns(rows, width, heading, frozenset({1, 2, 3})):
+            out(line)
+        out("* at or above the threshold")
+    number = around.config.station.emergency_number
+    tell([words.caution(number)] if found.days else [f"no usable reading of {wanted.person} in these days"])
+    return DONE if found.days else ATTENTION
+
+
+def _draws() -> bool:
+    """Whether the terminal can show the plot's signs."""
+    try:
+        "●┄▲└┤─│".encode(sys.stdout.encoding or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def _row(one: "Stretch", found: "Trend", monthly: bool) -> tuple[str, ...]:
+    from collector.numbers.values import shown
+
+    pair = "/".join(shown(value, beside=bound) for value, bound in (
+        (Decimal(repr(one.systolic)), found.threshold.systolic),
+        (Decimal(repr(one.diastolic)), found.threshold.diastolic)))
+    high = one.systolic >= found.threshold.systolic or one.diastolic >= found.threshold.diastolic
+    margin = f"{shown(one.margin.systolic)}/{shown(one.margin.diastolic)}" if one.margin else "not known"
+    name = one.first.isoformat()[:7] if monthly else one.first.isoformat()
+    return name, pair + (" *" if high else "  "), margin, str(one.readings), str(one.days)
+
+
+def as_object(found: "Trend", person: str, noted: "Sequence[Note]") -> dict[str, object]:
+    return {
+        "person": person, "unit": "mmHg", "window_days": found.window_days,
+        "threshold": {"systolic": found.threshold.systolic, "diastolic": found.threshold.diastolic},
+        "weeks": [_stretch(one) for one in found.weeks], "months": [_stretch(one) for one in found.months],
+        "days": [{"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic,
+                  "readings": one.readings} for one in found.days],
+        "moving": [_moving(one) for one in found.moving],
+        "changes": [{"day": note.day.isoformat(), "text": note.text} for note in noted],
+    }
+
+
+def _stretch(one: "Stretch") -> dict[str, object]:
+    return {"from": one.first.isoformat(), "to": one.last.isoformat(), "systolic": one.systolic,
+            "diastolic": one.diastolic, "days": one.days, "readings": one.readings, "margin_95": _margin(one)}
+
+
+def _moving(one: "Moving") -> dict[str, object]:
+    return {"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic, "days": one.days,
+            "margin_95": _margin(one)}
+
+
+def _margin(one: "Stretch | Moving") -> dict[str, object] | None:
+    return None if one.margin is None else {"systolic": one.margin.systolic, "diastolic": one.margin.diastolic}
