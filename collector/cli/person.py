@@ -7,6 +7,7 @@ import typer
 
 from collector.cli import belonging
 from collector.cli.belonging import Name
+from collector.cli.erasing import erase
 from collector.cli.frame import new_app, of, out, say
 from collector.cli.selecting import reading_store, terminal_width, writing_store
 
@@ -104,6 +105,7 @@ app.command("end")(belonging.end_slot)
 app.command("take-back")(belonging.take_back)
 app.command("claim")(belonging.claim_readings)
 app.command("release")(belonging.release_readings)
+app.command("erase")(erase)
 
 
 @app.command("history")
