@@ -9,7 +9,8 @@ from datetime import datetime
 from typing import Protocol
 
 from collector.service import download
-from collector.service.sitting import Left, clock_text
+from collector.service.sitting import Left
+from collector.share.preparation import clock_text
 from collector.store import loans
 from collector.store.database import Store
 from collector.store.lending import CHECKS, State, Step

@@ -13,6 +13,7 @@ from collector.numbers import rules, words
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.values import Irregular, Pressures, Sample, mean_of, plain, shown
 from collector.service.arriving import Inbox
+from collector.share.preparation import READY, clock_text, rested
 from collector.share.samples import sample
 from collector.store.values import Reading
 
@@ -24,9 +25,6 @@ MORE_AT_MOST = 3
 """Readings beyond those wanted, where some do not count: then it is enough for one sitting."""
 IRREGULAR_WANTS = 3
 """Readings once the pulse is irregular: NICE NG136, and the Taiwan consensus of 2020 with atrial fibrillation."""
-READY = ("30 minutes without smoking, coffee, tea, sport, alcohol", "toilet first", "sitting, back and feet supported",
-         "arm bare and resting, cuff as high as the heart", "cuff just above the elbow, the usual arm")
-"""What of words.PREPARATION can be confirmed beforehand, in its order and as short as a page wants it."""
 
 
 class Left(Exception):
@@ -152,9 +150,8 @@ class Guide:
         wanted = self.wish.rest_s
         if wanted > 0:
             self.screen.say("Now rest. Do not talk or read. Do not measure yet.")
-            rested = self._count_down(wanted, "Rest", self.inbox.early)
-            self.sitting.prepared.append(f"rested {wanted / 60:g} minutes" if rested >= wanted
-                                         else f"rested {clock_text(rested)} of {clock_text(wanted)} minutes")
+            gone = self._count_down(wanted, "Rest", self.inbox.early)
+            self.sitting.prepared.append(rested(gone, wanted))
         self.inbox.open(self.clock.now())
 
     # --- Measuring ------------------------------------------------------------------------------------------------
@@ -290,9 +287,3 @@ def reading_text(one: Sample) -> str:
     pulse = f", pulse {plain(one.pulse)}/min" if one.pulse is not None else ""
     marks = f"; {', '.join(sorted(one.status))}" if one.status else ""
     return f"{shown(one.systolic, 0)}/{shown(one.diastolic, 0)} mmHg{pulse}{marks}"
-
-
-def clock_text(seconds: float) -> str:
-    """Minutes and seconds, a begun second in whole: '4:59'."""
-    whole = -int(-seconds // 1)
-    return f"{whole // 60}:{whole % 60:02d}"

@@ -16,7 +16,7 @@ from typer.testing import Result
 from collector.intake import interpret
 from collector.numbers import words
 from collector.service.lock import only_listener
-from collector.service.sitting import READY
+from collector.share.preparation import READY
 from collector.store import readings, sittings
 from collector.store.database import open_store
 

@@ -10,7 +10,8 @@ import pytest
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS
 from collector.numbers.rules import Protocol
-from collector.service.sitting import READY, Guide, Left, Sitting, Wish, clock_text
+from collector.service.sitting import Guide, Left, Sitting, Wish
+from collector.share.preparation import READY, clock_text
 from collector.store.values import Basis, Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)

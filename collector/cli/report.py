@@ -1,0 +1,114 @@
+"""`quietcuff report`: one page for the chart, as HTML or PDF."""
+
+import os
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli import when
+from collector.cli.cautions import tell
+from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, say
+from collector.cli.selecting import reading_store
+from collector.cli.series import From, ProtocolName, To, Whose, asked
+
+if TYPE_CHECKING:
+    from collector.cli.series import Asked
+    from collector.share.report.data import ReportData
+    from collector.store.database import Store
+
+app = new_app()
+
+
+class Paper(StrEnum):
+    A4 = "a4"
+    LETTER = "letter"
+
+
+@app.command()
+def report(
+    ctx: typer.Context,
+    person: Whose,
+    output: Annotated[Path, typer.Option(
+        "--output", "-o", metavar="FILE", help="Where to write it; .pdf or .html says which.")],
+    paper: Annotated[Paper, typer.Option(help="The size of a PDF's page.")] = Paper.A4,
+    code: Annotated[str | None, typer.Option(
+        metavar="CODE", help="Stands on the page in place of the name.")] = None,
+    first: From = None,
+    last: To = None,
+    since: Annotated[str | None, typer.Option(
+        metavar="DATE", help="First day of the plot; else half a year back.")] = None,
+    protocol: ProtocolName = None,
+) -> int:
+    """Write the page for the chart: the mean, how far to trust it, every reading, and what was left out.
+
+    One page, readable in black and white. An HTML file has everything in itself and prints on one sheet. Files can be
+    read by you alone. Exit code 3: written, but the series is too short, a value was very high, or an irregular pulse
+    wants telling.
+
+    \b
+    Examples (invented people):
+      quietcuff report mira -o mira.pdf
+      quietcuff report mira -o mira.html --from 2031-03-04 --to 2031-03-10
+      quietcuff report mira -o chart.pdf --paper letter --code K-1042
+    """
+    from collector.numbers import words
+
+    around = of(ctx)
+    render = _renderer(output, paper)
+    with reading_store(around) as store:
+        wanted = asked(around, store, person, protocol, first, last)
+        data = report_data(store, around, wanted, when.day(since, "--since"), code)
+    if not data.average.taken:
+        raise Failure(f"{wanted.person} has no readings in these days, so there is nothing to report; "
+                      f"`quietcuff readings --person {wanted.person}` shows what there is")
+    write_private(output, render(data))
+    say(f"written to {output}")
+    tell([words.caution(around.config.station.emergency_number)])
+    return DONE if data.average.valid and not wants_telling(data) else ATTENTION
+
+
+def report_data(store: "Store", around: Surroundings, wanted: "Asked", since: date | None = None,
+                code: str | None = None) -> "ReportData":
+    """What the page shows. Raises StoreError."""
+    from collector.share.reporting import Wanted, gather
+
+    station = around.config.station
+    return gather(store, Wanted(wanted.person, wanted.protocol, wanted.plan, wanted.first, wanted.last, since,
+                                code or "", station.emergency_number, station.name), datetime.now(UTC))
+
+
+def wants_telling(data: "ReportData") -> bool:
+    from collector.share.average_text import outstanding
+
+    return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average, None)[0])
+
+
+def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:
+    """By the file's ending, told before anything is read."""
+    from collector.share.report import render_html, render_pdf
+
+    kind = output.suffix.lower()
+    if kind == ".pdf":
+        return lambda data: render_pdf(data, "A4" if paper is Paper.A4 else "Letter")
+    if kind in (".html", ".htm"):
+        return lambda data: render_html(data).encode()
+    raise Usage(f"--output {output}: the name's ending says the format; end it in .pdf or .html")
+
+
+def write_private(path: Path, content: bytes) -> None:
+    """A file that is either whole or not there, for its owner's eyes."""
+    partial = path.with_name(path.name + ".part")
+    descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    try:
+        with open(descriptor, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(partial, path)
+    except BaseException:
+        partial.unlink(missing_ok=True)
+        raise
