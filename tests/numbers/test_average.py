@@ -6,7 +6,7 @@ from decimal import Decimal
 
 import pytest
 from homeseries import DAY_ONE, sample, series, week
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.numbers import describe
@@ -169,6 +169,7 @@ def built(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]]) -> list[S
 
 
 @pytest.mark.parametrize("name", list(PROTOCOLS))
+@settings(deadline=None)
 @given(rows=readings, order=st.randoms(use_true_random=False))
 def test_the_order_of_arrival_does_not_matter(name: str, rows: list[tuple[int, int, int, int, int, tuple[str, ...]]],
                                               order: object) -> None:
@@ -178,6 +179,7 @@ def test_the_order_of_arrival_does_not_matter(name: str, rows: list[tuple[int, i
     assert average(shuffled, PROTOCOLS[name]) == average(samples, PROTOCOLS[name])
 
 
+@settings(deadline=None)
 @given(rows=readings, minute=st.integers(0, 59), systolic=st.integers(60, 250), diastolic=st.integers(40, 150))
 def test_a_reading_on_a_day_left_out_changes_no_mean(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]],
                                                      minute: int, systolic: int, diastolic: int) -> None:
@@ -193,6 +195,7 @@ def test_a_reading_on_a_day_left_out_changes_no_mean(rows: list[tuple[int, int, 
     assert dict(after.excluded)["more"] == "day 1 is left out"
 
 
+@settings(deadline=None)
 @given(rows=st.lists(st.tuples(st.integers(90, 200), st.integers(50, 120)), min_size=1, max_size=28))
 def test_the_unit_does_not_matter(rows: list[tuple[int, int]]) -> None:
     """A cuff that sends kPa with one decimal (SFLOAT, exponent -1) is right to 0.05 kPa, which is 0.375 mmHg."""
@@ -212,6 +215,7 @@ def test_the_unit_does_not_matter(rows: list[tuple[int, int]]) -> None:
     assert abs(one.diastolic - other.diastolic) <= Decimal("0.376")
 
 
+@settings(deadline=None)
 @given(rows=readings)
 def test_every_reading_is_used_or_has_a_reason(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]]) -> None:
     for rules in PROTOCOLS.values():

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 from homeseries import DAY_ONE, sample, series, week
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.numbers import describe
@@ -90,6 +90,7 @@ EXPECTED = [
 ]
 
 
+@settings(deadline=None)
 @given(st.lists(st.integers(90, 210), min_size=1, max_size=60), st.integers(0, 140), st.integers(1, 40), st.booleans())
 def test_no_line_is_wider_than_asked_and_every_sign_is_explained(values: list[int], width: int, height: int,
                                                                  ascii_only: bool) -> None:

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 from itertools import combinations, pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from reportcases import CASES, changed, good_week, long_period, three_years
 
@@ -76,6 +76,7 @@ def test_the_averaged_days_are_shaded_where_more_is_shown() -> None:
                                    if isinstance(shape, Label)]
 
 
+@settings(deadline=None)
 @given(st.lists(st.floats(0, 100), max_size=8), st.floats(0.5, 4))
 def test_places_are_kept_apart_in_their_order(wanted: list[float], gap: float) -> None:
     found = apart(wanted, gap, 0, 100)
@@ -85,6 +86,7 @@ def test_places_are_kept_apart_in_their_order(wanted: list[float], gap: float) -
     assert all(-1e-9 <= place <= 100 + 1e-9 for place in found)
 
 
+@settings(deadline=None)
 @given(st.dates(date(2000, 1, 1), date(2060, 1, 1)), st.integers(0, 6000))
 def test_an_axis_never_has_more_labels_than_fit(first: date, days: int) -> None:
     last = first + timedelta(days)

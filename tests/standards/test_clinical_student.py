@@ -1,7 +1,7 @@
 """Student's t, Welch's test and the moments against SciPy, another implementation of the same definitions."""
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -22,11 +22,13 @@ def test_quantiles_and_chances_equal_scipys(df: float) -> None:
         assert cumulative(t, df) == pytest.approx(stats.t.cdf(t, df), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.floats(0.001, 0.999), st.floats(0.8, 5000))
 def test_a_quantile_takes_its_chance_back(probability: float, df: float) -> None:
     assert cumulative(quantile(probability, df), df) == pytest.approx(probability, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(pressures)
 def test_moments_equal_scipys(values: list[float]) -> None:
     told = stats.describe(values)
@@ -36,6 +38,7 @@ def test_moments_equal_scipys(values: list[float]) -> None:
     assert describe.cv(values) == pytest.approx(100 * stats.variation(values, ddof=1), rel=1e-9, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(pressures, pressures)
 def test_welch_equals_scipys(before: list[float], after: list[float]) -> None:
     ours = describe.welch(before, after)

@@ -13,11 +13,22 @@ DAY_ONE = datetime(2026, 3, 2, tzinfo=ZONE)
 HOURS = {"morning": 7, "evening": 20}
 
 
-def sample(at: datetime, systolic: Any = 130, diastolic: Any = 80, pulse: Any = 64, *, name: str = "",
-           status: Iterable[str] = (), certain: bool = True, source: str = "cuff") -> Sample:
+def sample(
+    at: datetime,
+    systolic: Any = 130,
+    diastolic: Any = 80,
+    pulse: Any = 64,
+    *,
+    name: str = "",
+    status: Iterable[str] = (),
+    certain: bool = True,
+    source: str = "cuff",
+) -> Sample:
     """One reading; None for a pressure that was not obtained."""
     values = [None if value is None else Decimal(str(value)) for value in (systolic, diastolic, pulse)]
-    return Sample(name or f"{at:%m%dT%H%M%S}-{systolic}-{diastolic}", at, *values, frozenset(status), certain, source)
+    return Sample(
+        name or f"{at:%m%dT%H%M%S}-{systolic}-{diastolic}", at, *values, frozenset(status), certain, source
+    )
 
 
 def series(rows: Sequence[Sequence[Any]], start: datetime = DAY_ONE) -> list[Sample]:
@@ -31,8 +42,16 @@ def series(rows: Sequence[Sequence[Any]], start: datetime = DAY_ONE) -> list[Sam
     return found
 
 
-def week(days: Iterable[int] = range(1, 8), *, morning: Sequence[tuple[Any, Any]] = ((138, 86), (136, 86)),
-         evening: Sequence[tuple[Any, Any]] = ((132, 82), (130, 82))) -> list[list[Any]]:
+def week(
+    days: Iterable[int] = range(1, 8),
+    *,
+    morning: Sequence[tuple[Any, Any]] = ((138, 86), (136, 86)),
+    evening: Sequence[tuple[Any, Any]] = ((132, 82), (130, 82)),
+) -> list[list[Any]]:
     """Rows of days that are all alike."""
-    return [[day, session, *pair] for day in days for session, pairs in (("morning", morning), ("evening", evening))
-            for pair in pairs]
+    return [
+        [day, session, *pair]
+        for day in days
+        for session, pairs in (("morning", morning), ("evening", evening))
+        for pair in pairs
+    ]

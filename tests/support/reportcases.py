@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
+from functools import cache
 from random import Random
 
 from homeseries import DAY_ONE, sample, series, week
@@ -99,6 +100,7 @@ def too_soon() -> ReportData:
     )
 
 
+@cache
 def three_years() -> ReportData:
     samples = [
         one
@@ -153,7 +155,7 @@ def far_letters() -> ReportData:
 
 
 CASES: dict[str, Callable[[], ReportData]] = {
-    case.__name__: case
+    case.__name__: cache(case)
     for case in (
         nothing,
         three_readings,

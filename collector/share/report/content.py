@@ -127,11 +127,11 @@ def _verdict(average: Average) -> str:
     whose = "plan" if average.threshold_set_by == "plan" else average.protocol.name
     if average.at_or_above is None:
         return "No reading counts: there is no mean."
-    place = "At or above" if average.at_or_above else "Below"
+    place = ("" if average.valid else "So far ") + ("at or above" if average.at_or_above else "below")
     which = ""
     if average.protocol.averaging == "separate" and average.at_or_above:
         which = f" ({average.decides})"
-    return f"{place} the threshold of {average.threshold} mmHg{which}, set by {whose}."
+    return f"{place[0].upper()}{place[1:]} the threshold of {average.threshold} mmHg{which}, set by {whose}."
 
 
 def _standing(average: Average) -> str:
