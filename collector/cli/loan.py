@@ -2,7 +2,7 @@
 
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -183,14 +183,19 @@ def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: 
 
 
 def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -> list[str]:
-    """The average for the chart; the whole page is a file beside the export."""
-    from collector.cli.series import asked, samples_of
-    from collector.numbers.average import average
+    """The whole page as a file beside the export, in HTML and where its library is installed as PDF; the mean here."""
+    from collector.cli.report import report_data, write_private
+    from collector.cli.series import asked
+    from collector.numbers import words
     from collector.share.average_text import average_lines
+    from collector.share.report import render_html, render_pdf
 
-    wanted = asked(around, store, borrower, None, None, None)
-    return [f"  {line}" for line in average_lines(average(samples_of(store, wanted), wanted.protocol, wanted.plan),
-                                                  borrower, 100)]
+    data = report_data(store, around, asked(around, store, borrower, None, None, None))
+    write_private(folder / "report.html", render_html(data).encode())
+    with suppress(ModuleNotFoundError):  # the extra 'report'
+        write_private(folder / "report.pdf", render_pdf(data, "A4"))
+    return [*(f"  {line}" for line in average_lines(data.average, borrower, 100)),
+            f"  {words.caution(around.config.station.emergency_number)}"]
 
 
 @contextmanager

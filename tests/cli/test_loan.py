@@ -20,13 +20,18 @@ def station(tmp_path: Path) -> list[str]:
     config, store = tmp_path / "c.toml", tmp_path / "s.db"
     config.write_text('[radio]\nkind = "virtual"\n[station]\nzone = "Europe/Lisbon"\n', "utf-8")
     options = ["--store", str(store), "--config", str(config)]
+    one_visit(options)
+    return options
+
+
+def one_visit(options: list[str]) -> None:
+    """Listen until the practice cuff has sent its first measurement."""
     command = [sys.executable, "-m", "collector.cli.main", *options, "listen"]
     with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as listener:
         assert listener.stderr is not None
         while "visit ended" not in (line := listener.stderr.readline()):
             assert line
         listener.terminate()
-    return options
 
 
 def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_path: Path) -> None:
@@ -44,11 +49,12 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
     assert "practice is available" in rest
     assert code == 0
 
-    lent = quietcuff(*station, "loan", "out", "practice", "--to", "B-117", "--slot", "1")
+    lent = quietcuff(*station, "loan", "out", "practice", "--to", "B-117")
     assert lent.exit_code == 0
     (row,) = [json.loads(line) for line in quietcuff(*station, "loan", "list", "--json").stdout.splitlines()]
     assert (row["name"], row["state"], row["borrower"], row["step"]) == ("practice", "on loan", "B-117", "out")
 
+    one_visit(station)
     terminal = Terminal(*station, "loan", "back", "--all", "--folder", str(tmp_path / "out"))
     terminal.until("readings of the borrower")
     terminal.until("whole?")
@@ -57,7 +63,10 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
     assert "marked 'quarantine'" in rest
     assert code == 3
     assert "quarantine" in quietcuff(*station, "loan", "list").stdout
-    assert list((tmp_path / "out").glob("B-117-*/readings.csv"))
+    (folder,) = (tmp_path / "out").glob("B-117-*")
+    assert {"readings.csv", "readings.ndjson", "report.html", "report.pdf"} <= {path.name for path in folder.iterdir()}
+    assert "B-117" in (folder / "report.html").read_text("utf-8")
+    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF")
 
 
 def test_it_needs_a_terminal(station: list[str], quietcuff: Run) -> None:
