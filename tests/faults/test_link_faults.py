@@ -83,7 +83,9 @@ async def test_a_later_visit_of_a_bonded_cuff(tmp_path: Path, step: str, when: s
 @pytest.mark.parametrize("step", RECORDS_VISIT)
 async def test_a_visit_that_fetches_stored_records(tmp_path: Path, step: str, when: str) -> None:
     cuff = VirtualCuff(
-        manner=quick(keeps_records=True, enhanced=True, crc=True, features=0x40, drop=Drop(step, when))
+        manner=quick(
+            lingers_s=0.5, keeps_records=True, enhanced=True, crc=True, features=0x40, drop=Drop(step, when)
+        )
     )
     fill(cuff, 4)
     with store_desk(tmp_path) as desk:

@@ -125,6 +125,28 @@ async def test_passkey_shown_by_the_cuff_and_typed_in() -> None:
     assert air.desk.payloads == cuff.measured
 
 
+@pytest.mark.parametrize("passkey", [None, 123456])
+async def test_legacy_pairing_and_the_bond_it_leaves(passkey: int | None) -> None:
+    """LE Legacy Pairing (Core Vol 3 Part H 2.3.5): keys with EDIV and Rand, used again on the next visit."""
+
+    async def typed() -> int | None:
+        return passkey
+
+    cuff = VirtualCuff(manner=Manner(legacy_pairing=True, passkey=passkey, lingers_s=0.05))
+    fill(cuff, 2)
+    async with room(cuff, passkey=typed if passkey else None) as air:
+        await air.wake()
+        ((_, keys),) = await air.radio._device.keystore.get_all()
+        assert keys.ltk is None
+        assert keys.ltk_central is not None
+        assert keys.ltk_central.authenticated is (passkey is not None)
+        fill(cuff, 3)
+        cuff.steps.clear()
+        await air.wake()
+    assert air.desk.payloads == cuff.measured == cuff.confirmed
+    assert list(cuff.steps)[:3] == ["connect", "encrypted", "indicate"]
+
+
 async def test_a_wrong_passkey_gets_no_record_and_loses_none() -> None:
     async def typed() -> int:
         return 654321
@@ -185,7 +207,7 @@ async def test_setting_the_clock_stands_between_two_readings_of_it(
 async def test_stored_records_come_on_request_in_segments_with_check() -> None:
     from parsers.record import Reassembler, Record
 
-    manner = Manner(enhanced=True, keeps_records=True, crc=True, features=0x40, lingers_s=0.05)
+    manner = Manner(enhanced=True, keeps_records=True, crc=True, features=0x40, lingers_s=0.5)
     cuff = VirtualCuff(manner=manner)
     fill(cuff, 4)
     desk = NoteDesk()
@@ -202,7 +224,7 @@ async def test_stored_records_come_on_request_in_segments_with_check() -> None:
 async def test_later_only_what_is_new_is_asked_for_where_the_cuff_can(filters: bool) -> None:
     from dataclasses import replace
 
-    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, filters=filters, lingers_s=0.05))
+    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, filters=filters, lingers_s=0.5))
     fill(cuff, 4)
     desk = NoteDesk()
     async with room(cuff, desk=desk) as air:
@@ -218,7 +240,7 @@ async def test_the_last_known_record_is_gone_so_all_are_asked_for() -> None:
     """A cuff whose numbering began anew: 'greater or equal' finds nothing, and only 'all' misses nothing."""
     from dataclasses import replace
 
-    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, lingers_s=0.05))
+    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, lingers_s=0.5))
     fill(cuff, 2)
     desk = NoteDesk()
     async with room(cuff, desk=desk) as air:

@@ -165,6 +165,7 @@ class BumbleLink:
     async def _while_up(self, work: Awaitable[T]) -> T:
         """Await something of the link; LinkLost when the link goes down first."""
         task = asyncio.ensure_future(work)
+        task.add_done_callback(lambda done: done.cancelled() or done.exception())  # nobody may be left to ask
         down = asyncio.ensure_future(self._down.wait())
         try:
             await asyncio.wait({task, down}, return_when=asyncio.FIRST_COMPLETED)
@@ -231,7 +232,7 @@ class BumbleLink:
                     if not self._bond_is_gone(error):
                         raise
                     self.bond_missing_on = "cuff"
-                    if keys.ltk is not None and keys.ltk.authenticated:
+                    if any(key is not None and key.authenticated for key in (keys.ltk, keys.ltk_central)):
                         raise Refused("the cuff has lost the bond that was made with a passkey: "
                                       "forget the cuff and pair it again") from None
                     log.warning("%s: the cuff has lost the bond; pairing again", self.cuff)

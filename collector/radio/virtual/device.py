@@ -49,8 +49,18 @@ class Peripheral(Device):
         self.keystore = MemoryKeyStore()
         self._on_pdu = on_pdu
         self.pairing_config_factory = lambda _: PairingConfig(
-            sc=True, mitm=manner.passkey is not None, bonding=True, delegate=Display(manner.passkey),
+            sc=not manner.legacy_pairing, mitm=manner.passkey is not None, bonding=True,
+            delegate=Display(manner.passkey),
             identity_address_type=PairingConfig.AddressType.RANDOM)
+
+    async def get_long_term_key(self, connection_handle: int, rand: bytes, ediv: int) -> bytes | None:
+        """Of LE Legacy Pairing, the key that this side gave away (Core Vol 3 Part H 2.4.4); Bumble errs."""
+        connection = self.lookup_connection(connection_handle)
+        keys = await self.keystore.get(str(connection.peer_address)) if connection and self.keystore else None
+        given = keys.ltk_central if keys else None
+        if given is not None and (given.rand, given.ediv) == (rand, ediv):
+            return given.value
+        return await super().get_long_term_key(connection_handle, rand, ediv)
 
     def on_gatt_pdu(self, connection_handle: int, pdu: bytes) -> None:
         connection = self.lookup_connection(connection_handle)

@@ -25,6 +25,7 @@ class Manner:
 
     pairing: bool = True  # measurements only over an encrypted link
     asks_for_security: bool = True  # sends a Security Request as soon as it is connected
+    legacy_pairing: bool = False  # knows LE Legacy Pairing only, as cuffs did before Bluetooth 4.2
     passkey: int | None = None  # shows six digits instead of 'just works'
     eager: bool = True  # a bonded revisit: sends as soon as the link is encrypted
     multiple_bonds: bool = False  # each bonded collector gets every record; else the first to confirm
