@@ -64,12 +64,32 @@ def run() -> None:
     if sys.argv[1:] in (["--version"], ["-V"]):  # needs nothing of what follows
         print(version())
         return
+    if "listen" in sys.argv[1:]:
+        _listen_plainly()
     try:
         from typer.main import get_command
 
         get_command(front()).main()
     except KeyboardInterrupt:
         os._exit(130)
+
+
+def _listen_plainly() -> None:
+    """Serve and leave, where the command line needs no explaining; see `serving.plainly`."""
+    from collector.service.serving import plainly, serve
+
+    wish = plainly(sys.argv[1:])
+    if wish is None:
+        return
+    try:
+        serve(wish)
+    except KeyboardInterrupt:
+        os._exit(130)
+    except Exception as error:
+        from collector.cli.front import explain
+
+        sys.exit(explain(error))
+    sys.exit(0)
 
 
 def front() -> "typer.Typer":

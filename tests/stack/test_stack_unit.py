@@ -1,38 +1,21 @@
 """`systemd/quietcuff.service` as it is, under a real systemd, beside a real kernel and bluetoothd."""
 
-import json
-import os
-import shutil
-import subprocess
-import sys
-from pathlib import Path
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 
-HERE = Path(__file__).parent
-PROJECT = HERE.parents[1]
 SECONDS = 900  # software emulation on a machine that others use too
 
 pytestmark = pytest.mark.stack
 
 
 @pytest.fixture(scope="module")
-def steps(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+def steps(boot: Callable[..., dict[str, dict[str, Any]]]) -> dict[str, dict[str, Any]]:
     """What the guest saw, step by step."""
-    work = tmp_path_factory.mktemp("unit")
-    for source in (HERE / "guest").glob("*.py"):
-        shutil.copy(source, work)
-    (work / "job.sh").write_text(f"export PYTHONPATH='{PROJECT}' PROJECT='{PROJECT}'\n'{sys.executable}' unit.py\n")
-    subprocess.run([HERE / "lab/prepare"], check=True, capture_output=True, timeout=600)
-    subprocess.run([HERE / "lab/run", work, str(SECONDS)], timeout=SECONDS + 60, capture_output=True,
-                   env=os.environ | {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"})
-    said = (work / "job.out").read_text() if (work / "job.out").exists() else (work / "console.log").read_text()
-    found = [json.loads(line.removeprefix("STEP ")) for line in said.splitlines() if line.startswith("STEP ")]
-    journal = work / "journal.log"
-    if not found or found[-1]["step"] != "done":
-        pytest.fail(said[-4000:] + (journal.read_text()[-6000:] if journal.exists() else ""))
-    return {step["step"]: step for step in found}
+    found = boot("unit", SECONDS)
+    assert "done" in found
+    return found
 
 
 @pytest.mark.timeout(SECONDS + 700)

@@ -20,7 +20,7 @@ from report import say, step
 from collector.radio.virtual.cuff import VirtualCuff
 from collector.radio.virtual.manner import Manner
 
-PROJECT = Path(os.environ["PROJECT"])
+PROJECT = Path(__file__).parents[3]
 STORE = "/var/lib/quietcuff/quietcuff.db"
 PROGRAM = Path("/opt/quietcuff/bin/quietcuff")
 MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)

@@ -1,0 +1,66 @@
+"""A plain `listen` is understood without the library that parses command lines, and exactly as by it."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from collector.service.serving import Wish, chosen, plainly
+
+
+@pytest.mark.parametrize(("line", "wish"), [
+    ("listen", Wish()),
+    ("--store /a/b.db listen", Wish(store=Path("/a/b.db"))),
+    ("listen --store=/a=b.db --config c.toml", Wish(store=Path("/a=b.db"), config=Path("c.toml"))),
+    ("listen --radio virtual --adapter hci1 --log debug", Wish(radio="virtual", adapter="hci1", log="debug")),
+])
+def test_plain_lines(line: str, wish: Wish) -> None:
+    assert plainly(line.split(), {}) == wish
+
+
+@pytest.mark.parametrize("line", [
+    "listen --help", "listen --radio", "listen --radio nobody", "listen --log loud", "listen listen", "readings",
+    "listen extra", "listen --unknown 3", "--version listen", "listen --store --log", "cuff name listen"])
+def test_what_needs_explaining_is_left_to_the_library(line: str) -> None:
+    assert plainly(line.split(), {}) is None
+
+
+def test_the_environment_is_heard_and_the_line_goes_before_it() -> None:
+    environment = {"QUIETCUFF_STORE": "/e.db", "QUIETCUFF_CONFIG": "/e.toml"}
+    assert plainly(["listen"], environment) == Wish(Path("/e.db"), Path("/e.toml"))
+    assert plainly(["--store", "/a.db", "listen"], environment) == Wish(Path("/a.db"), Path("/e.toml"))
+
+
+def test_the_line_goes_before_the_configuration(tmp_path: Path) -> None:
+    file = tmp_path / "quietcuff.toml"
+    file.write_text('[radio]\nkind = "virtual"\nadapter = "hci3"\n')
+    assert chosen(Wish(config=file)).radio.kind == "virtual"
+    assert chosen(Wish(config=file, radio="bluez")).radio.kind == "bluez"
+    assert chosen(Wish(config=file, radio="bluez")).radio.adapter == "hci3"
+
+
+LISTEN = """
+import sys, threading
+sys.argv = ["quietcuff", "--store", sys.argv[1], "listen"]
+async def over(*arguments, **options):
+    print(sorted({name.split(".")[0] for name in sys.modules} & {"typer", "pydantic", "rich", "numpy", "bumble"}))
+import collector.service.listening
+collector.service.listening.listen = over
+from collector.cli.main import run
+run()
+"""
+
+
+def test_the_service_does_not_carry_the_command_line(tmp_path: Path) -> None:
+    done = subprocess.run([sys.executable, "-c", LISTEN, str(tmp_path / "q.db")], capture_output=True, text=True)
+    assert done.stdout.strip() == "[]", done.stderr
+
+
+def test_what_stands_in_the_way_is_one_line(tmp_path: Path) -> None:
+    (tmp_path / "q.db").write_text("no store at all " * 400)
+    done = subprocess.run([sys.executable, "-m", "collector.cli.main", "--store", str(tmp_path / "q.db"), "listen"],
+                          capture_output=True, text=True)
+    assert done.returncode == 1
+    assert len(done.stderr.splitlines()) == 1
+    assert "not a quietcuff store" in done.stderr
