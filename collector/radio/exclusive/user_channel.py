@@ -18,7 +18,8 @@ from bumble.transport.common import ParserSource, Transport
 log = logging.getLogger("quietcuff.radio")
 
 AF_BLUETOOTH, BTPROTO_HCI, USER_CHANNEL = 31, 1, 1
-HCIDEVDOWN = 0x400448CA  # _IOW('H', 202, int)
+HCIDEVDOWN, HCIGETDEVINFO = 0x400448CA, 0x800448D3  # _IOW('H', 202, int), _IOR('H', 211, int)
+UP, STARTING = 0x01, 0x02  # HCI_UP, HCI_INIT in the flags of struct hci_dev_info
 
 
 def _bind(channel: socket.socket, index: int) -> int:
@@ -28,12 +29,21 @@ def _bind(channel: socket.socket, index: int) -> int:
     return ctypes.get_errno() if libc.bind(channel.fileno(), place, len(place)) else 0
 
 
+def _flags(channel: socket.socket, index: int) -> int:
+    """What an adapter is at (struct hci_dev_info: number, name, address, flags). Raises OSError."""
+    info = bytearray(struct.pack("<H", index) + bytes(254))
+    fcntl.ioctl(channel.fileno(), HCIGETDEVINFO, info)
+    flags: int = struct.unpack_from("<I", info, 16)[0]
+    return flags
+
+
 def open_user_channel(index: int) -> Transport:
     """The user channel of adapter `index`; one that the system has powered on is powered off first. Raises OSError."""
     kind = socket.SOCK_RAW | socket.SOCK_NONBLOCK | socket.SOCK_CLOEXEC
     channel = socket.socket(AF_BLUETOOTH, kind, BTPROTO_HCI)
     try:
-        if (number := _bind(channel, index)) == errno.EBUSY:
+        number = _bind(channel, index)
+        if number == errno.EBUSY and _flags(channel, index) & (UP | STARTING) == UP:
             fcntl.ioctl(channel.fileno(), HCIDEVDOWN, index)
             number = _bind(channel, index)
         if number:
