@@ -42,7 +42,7 @@ def give_slot(
 
     around = of(ctx)
     first, end = when.since(since, "--from", around.zone), when.until(until, "--until", around.zone)
-    with writing_store(around) as store:
+    with writing_store(around) as store, store.transaction():
         spans.add(store, name, cuff, _slot(slot), datetime.now(UTC), since=first, until=end)
         _assign(store, cuffs.need(store, cuff))
         _say_readings(store, name)
@@ -63,7 +63,7 @@ def end_slot(
 
     around, now = of(ctx), datetime.now(UTC)
     until = now if at is None else when.instant(at, "--at", around.zone)
-    with writing_store(around) as store:
+    with writing_store(around) as store, store.transaction():
         span = _held(store, name, cuff, slot)
         spans.end(store, span.row, until, now)
         _assign(store, span.cuff)
@@ -79,7 +79,7 @@ def take_back(ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption
     """
     from collector.store import spans
 
-    with writing_store(of(ctx)) as store:
+    with writing_store(of(ctx)) as store, store.transaction():
         span = _held(store, name, cuff, slot)
         spans.remove(store, span.row, datetime.now(UTC))
         _assign(store, span.cuff)
