@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import ATTENTION, DONE, Failure, Usage, new_app, of, say
+from collector.cli.frame import ATTENTION, DONE, Failure, new_app, of, say
 from collector.cli.selecting import writing_store
 from collector.cli.series import ProtocolName, Whose, asked
 
@@ -49,7 +49,7 @@ def sit(
 
     around = of(ctx)
     if not is_terminal():
-        raise Usage("sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe")
+        raise Failure("sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe")
     with writing_store(around) as store:
         wanted = asked(around, store, person, protocol, None, None)
         if listener(store.path) is None:

@@ -3,8 +3,8 @@
     python tests/bench/bench_report.py [--crowd 2000000]
 
 Processor time of whole processes, best of three; the machine may be busy with other things. One person has three years
-of readings, four a day. Wanted: the report as PDF under 2 s; its ratio to ReportLab's own empty page is printed. Average and
-report among two million readings of others within 1.5 times what they take alone.
+of readings, four a day. Wanted: the report as PDF under 2 s; its ratio to ReportLab's own empty page is printed.
+Average and report among two million readings of others within 1.5 times what they take alone.
 """
 
 import argparse

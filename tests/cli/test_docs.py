@@ -6,14 +6,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from measured import MONDAY, make_store, week
 from typer.testing import Result
 
 from collector.cli.main import COMMANDS
 from collector.service.config import parse
+from collector.service.plans import in_force
 from collector.share.rows import FIELDS
 
 DOCS = Path(__file__).parents[2] / "docs"
-GUIDES = [DOCS / "household.md", DOCS / "tinkerer.md"]
+GUIDES = [DOCS / "household.md", DOCS / "tinkerer.md", DOCS / "physician.md"]
 LATER: set[str] = set()  # commands that the guides name before they are here
 
 
@@ -56,6 +58,20 @@ def test_the_table_of_fields_names_them_all_in_their_order() -> None:
     table = (DOCS / "tinkerer.md").read_text("utf-8").split("| field |")[1].split("\n\n")[0]
     names = [name for row in table.splitlines()[2:] for name in re.findall(r"`(\w+)`", row.split("|")[1])]
     assert tuple(names) == FIELDS
+
+
+def test_the_average_in_the_guide_is_what_average_says(quietcuff: Callable[..., Result], tmp_path: Path) -> None:
+    store = make_store(tmp_path / "week.db", [*week(MONDAY, 138, 86)], {"mira": 1})
+    (block,) = [block for block in blocks(DOCS / "physician.md") if "$ quietcuff average" in block]
+    line, *shown = block.splitlines()
+    result = quietcuff("--store", str(store), *shlex.split(line.removeprefix("$ quietcuff ")))
+    assert result.stdout.splitlines() == shown
+
+
+def test_the_plan_in_the_physicians_guide_is_one() -> None:
+    (text,) = re.findall(r"```toml\n(.*?)```", (DOCS / "physician.md").read_text("utf-8"), re.S)
+    rules, plan = in_force(parse(text), "mira")
+    assert (rules.name, rules.min_readings_used, plan.atrial_fibrillation) == ("ward-5", 16, True)
 
 
 def test_the_configuration_in_the_guide_is_one() -> None:

@@ -167,6 +167,6 @@ def test_without_a_listener_it_says_how_to_start_one(store: Path) -> None:
 
 def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> None:
     result = quietcuff("--store", str(store), "sit", "mira")
-    assert (result.exit_code, result.stdout) == (2, "")
+    assert (result.exit_code, result.stdout) == (1, "")
     assert result.stderr == ("quietcuff: sit needs a terminal, for keys and for counting down; run it in a window, not "
                              "in a pipe\n")
