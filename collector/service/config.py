@@ -195,7 +195,7 @@ def usual_file() -> Path | None:
     """The user's own configuration if there is one, else the system's if there is one."""
     home = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
     for path in (Path(home) / "quietcuff.toml", SYSTEM_FILE):
-        if path.exists():
+        if os.access(path, os.F_OK):  # False, not an error, for a home that is not ours to look into
             return path
     return None
 

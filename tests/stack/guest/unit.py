@@ -23,7 +23,7 @@ from collector.radio.virtual.manner import Manner
 PROJECT = Path(__file__).parents[3]
 STORE = "/var/lib/quietcuff/quietcuff.db"
 PROGRAM = Path("/opt/quietcuff/bin/quietcuff")
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
+MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
 TARGET = """[Unit]
 Requires=dbus.socket bluetooth.service quietcuff.service
 Wants=systemd-journald.service
