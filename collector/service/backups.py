@@ -97,7 +97,10 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
         raise BackupError(f"{made}: exists already; a backup overwrites nothing, try again in a second")
     try:
         with open_store(store, create=False) as opened:
+            fresh = not folder.exists()
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if fresh:
+                _same_owner(store, folder)
             care.backup_to(opened, staged, progress)
         try:
             look_into(staged)
@@ -112,6 +115,7 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
     finally:
         if seal:
             staged.unlink(missing_ok=True)
+    _same_owner(store, made)
     _sync_folder(folder)
     for old in every(folder, store)[:-keep]:
         old.path.unlink(missing_ok=True)
@@ -253,11 +257,12 @@ def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Pa
             staged.with_name(staged.name + suffix).unlink(missing_ok=True)
 
 
-def _same_owner(store: Path, staged: Path) -> None:
-    """Restored by root, the store still belongs to the service's user."""
+def _same_owner(store: Path, made: Path) -> None:
+    """Made by root, it still belongs to the service's user; where a file system knows no owners, never mind."""
     owner = (store if store.exists() else store.parent).stat()
     if os.geteuid() == 0:
-        os.chown(staged, owner.st_uid, owner.st_gid)
+        with suppress(OSError):
+            os.chown(made, owner.st_uid, owner.st_gid)
 
 
 def _as_written(staged: Path) -> None:

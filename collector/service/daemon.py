@@ -61,6 +61,9 @@ async def keep_radio_running(radio: Radio, desk: Desk, course: Course, retry_s: 
             await _run_once(radio, desk, course.plan, ending, up)
         except RadioUnavailable as error:
             trouble = str(error)
+        except ModuleNotFoundError as error:
+            trouble = (f"this radio needs {error.name}, which is not installed; "
+                       "pip install 'quietcuff[virtual]' into the same place")
         except Exception as error:
             log.debug("radio", exc_info=True)
             trouble = f"the radio failed: {type(error).__name__}: {error}"

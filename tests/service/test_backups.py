@@ -327,3 +327,13 @@ def test_find_takes_a_name_a_path_or_the_last(store: Path, folder: Path, tmp_pat
     assert backups.find(str(made[0].path), folder, store) == made[0]
     with pytest.raises(BackupError, match="backup list"):
         backups.find("nothing", folder, store)
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_what_root_makes_belongs_to_the_stores_owner(store: Path, folder: Path) -> None:
+    """Else the service's own daily backup could not write there any more."""
+    os.chown(store, 12345, 12346)
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    assert {(path.stat().st_uid, path.stat().st_gid) for path in (made.path, folder)} == {(12345, 12346)}
+    backups.restore(store, made)
+    assert (store.stat().st_uid, store.stat().st_gid) == (12345, 12346)
