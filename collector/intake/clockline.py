@@ -6,12 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.intake.looks import Look
-from collector.store.instants import DAY, SECOND
+from collector.store.instants import SECOND
 
 DRIFT = 100e-6
 """No quartz clock of a cuff gains or loses more than this: 8.6 s a day (common practice, no source)."""
 
-REACH_BACK, REACH_AHEAD = 64, 32
+PACE_ERROR = 10e-6
+"""A pace is used only where the looks' doubts leave no greater error than this."""
+
+REACH_BACK, REACH_AHEAD = 32, 16
 """How many looks before and after a reading's arrival may bear on its time. Bounded, so that a visit after
 years costs no more than one in the first week."""
 
@@ -45,6 +48,7 @@ class ClockLine:
         self.times = [look.at for look in looks]
         self.runs: list[Run] = []
         self.run_of: list[int] = []
+        self._paces: dict[tuple[int, int], float] = {}
         first = 0
         for index in range(len(looks)):
             if index and changed(looks[index - 1], looks[index]):
@@ -54,15 +58,16 @@ class ClockLine:
         if looks:
             self.runs.append(Run(first, len(looks) - 1))
 
-    def project(self, stamp: int, first: int, last: int) -> Projection:
-        """The stamp on the run of looks first…last."""
+    def project(self, stamp: int, run: int, low: int, high: int) -> Projection:
+        """The stamp on one run, as far as its looks lie among low…high (the latter excluded)."""
         looks = self.looks
+        first, last = max(self.runs[run].first, low), min(self.runs[run].last, high - 1)
         rough = stamp + looks[last].offset
         left = bisect_right(self.times, rough, first, last + 1) - 1
         if left < first:
-            return self._beyond(stamp, first, first, min(last, first + REACH_AHEAD - 1), "before")
+            return self._beyond(stamp, first, self._pace(low, high), "before")
         if left == last:
-            return self._beyond(stamp, last, max(first, last - REACH_AHEAD + 1), last, "after")
+            return self._beyond(stamp, last, self._pace(low, high), "after")
         before, after = looks[left], looks[left + 1]
         span = after.at - before.at
         part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0
@@ -72,18 +77,40 @@ class ClockLine:
         hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
         return Projection(at, max(before.doubt, after.doubt) + hidden, "between")
 
-    def _beyond(self, stamp: int, nearest: int, first: int, last: int, place: str) -> Projection:
-        """Beyond the run's looks: carried on at the pace that they show."""
+    def _beyond(self, stamp: int, nearest: int, pace: float, place: str) -> Projection:
+        """Beyond the run's looks: carried on at the clock's pace."""
         look = self.looks[nearest]
         rough = stamp + look.offset
-        baseline = self.looks[last].at - self.looks[first].at
-        pace = (self.looks[last].offset - self.looks[first].offset) / baseline if baseline >= DAY else 0.0
-        pace = min(DRIFT, max(-DRIFT, pace))
         away = rough - look.at
         return Projection(rough + pace * away, look.doubt + 2 * DRIFT * abs(away) / SECOND, place)
+
+    def _pace(self, low: int, high: int) -> float:
+        """How much the offset grows in a microsecond: what the runs among these looks show, if they are long enough.
+
+        A quartz keeps its pace whenever it is set.
+        """
+        known = self._paces.get((low, high))
+        if known is None:
+            known = self._paces[low, high] = self._measure_pace(low, high)
+        return known
+
+    def _measure_pace(self, low: int, high: int) -> float:
+        gained = passed = 0
+        doubt = 0.0
+        for run in range(self.run_of[low], self.run_of[high - 1] + 1):
+            first = self.looks[max(self.runs[run].first, low)]
+            last = self.looks[min(self.runs[run].last, high - 1)]
+            gained += last.offset - first.offset
+            passed += last.at - first.at
+            doubt += first.doubt + last.doubt if first is not last else 0
+        if not passed or doubt * SECOND > PACE_ERROR * passed:
+            return 0.0
+        return min(DRIFT, max(-DRIFT, gained / passed))
 
 
 def changed(before: Look, after: Look) -> bool:
     """Whether the clock was changed between two looks: it moved further than drift and doubt allow."""
     moved = abs(after.offset - before.offset) / SECOND
+    if after.was_set:
+        return moved > 1
     return moved > before.doubt + after.doubt + 1 + DRIFT * (after.at - before.at) / SECOND

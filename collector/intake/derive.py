@@ -89,6 +89,13 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
     return int(store.scalar("SELECT count(*) FROM reading"))
 
 
+def derive_cuff(store: Store, address: str) -> None:
+    """Derive one cuff's readings again from the journal."""
+    with store.transaction():
+        for cuff_id in derived.every_cuff(store, address):
+            _redo(store, cuff_id, arrivals(store))
+
+
 def _redo(store: Store, cuff_id: int, arrived: Arrivals) -> int:
     """Derive one cuff anew; returns its number of payloads."""
     before = times.times_of(store, cuff_id)

@@ -5,7 +5,7 @@ comes close. One visit alone cannot say whether its newest record was live: othe
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from collector.intake.clockline import DRIFT
 from collector.intake.looks import Look
@@ -33,10 +33,10 @@ class Newest:
     received: int
     stamp: int
     wall_offset: int
+    offset: int = field(init=False)
 
-    @property
-    def offset(self) -> int:
-        return self.received - self.stamp
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "offset", self.received - self.stamp)
 
 
 def newest(records: Sequence[Newest]) -> list[Newest]:
@@ -56,11 +56,15 @@ def live_looks(visits: Sequence[Newest], skip: int = 0) -> list[Look]:
     skip: the first visits only bear witness.
     """
     found = []
-    for index, one in list(enumerate(visits))[skip:]:
-        near = [*visits[max(0, index - NEIGHBOURS) : index], *visits[index + 1 : index + 1 + NEIGHBOURS]]
-        agreeing = sum(_agree(one, other) for other in near)
-        if agreeing >= (1 if shows_local_time(one.offset - one.wall_offset) else 2):
-            found.append(Look(one.received - LATENCY, one.stamp, _DOUBT, one.visit))
+    for index in range(skip, len(visits)):
+        one = visits[index]
+        needed = 1 if shows_local_time(one.offset - one.wall_offset) else 2
+        for near in range(max(0, index - NEIGHBOURS), min(len(visits), index + NEIGHBOURS + 1)):
+            if near != index and _agree(one, visits[near]):
+                needed -= 1
+                if not needed:
+                    found.append(Look(one.received - LATENCY, one.stamp, _DOUBT, one.visit, live=True))
+                    break
     return found
 
 

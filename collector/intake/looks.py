@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import lru_cache
 
 from collector.intake.arrivals import Arrivals
 from collector.store.database import Store
@@ -27,6 +28,7 @@ class Look:
     doubt: float
     visit: int
     was_set: bool = False
+    live: bool = False
 
     @property
     def offset(self) -> int:
@@ -64,6 +66,7 @@ def looks_around(store: Store, cuff_id: int, arrived: Arrivals, start: int, befo
     return sorted(looks, key=lambda look: (look.at, look.was_set, look.shown))
 
 
+@lru_cache(maxsize=1024)
 def clock_shown(characteristic: int, value: bytes) -> int | None:
     """A clock value in microseconds since 1970 of that clock; None where it names no second."""
     wall: datetime | None

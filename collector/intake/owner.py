@@ -7,7 +7,8 @@ from collector.store.database import Store
 from collector.store.instants import SECOND
 
 UNSURE = "owner unsure"
-"""Its time may lie outside the span it would belong to: set aside until somebody claims it."""
+"""Its time may lie outside the span it would belong to, or two people's spans cover it: set aside until somebody
+claims it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +37,18 @@ class Hold:
 
 
 def owner(slot: int | None, at: int, uncertainty_s: float | None, holds: list[Hold]) -> tuple[int | None, str | None]:
-    """(person's row, mark). A span for the very slot goes before one for any; the later begun before the
-    earlier."""
+    """(person's row, mark). A span for the very slot goes before one for any.
+
+    Where two stations gave one slot to two people, it is nobody's until somebody decides.
+    """
     fitting = [hold for hold in holds if hold.covers(slot, at)]
-    if not fitting:
+    best = [hold for hold in fitting if hold.slot != spans.ANY] or fitting
+    people = {hold.person for hold in best}
+    if not people:
         return None, None
-    best = max(fitting, key=lambda hold: (hold.slot != spans.ANY, hold.since or 0, hold.person))
-    return (best.person, None) if best.surely(at, uncertainty_s) else (None, UNSURE)
+    if len(people) > 1 or not any(hold.surely(at, uncertainty_s) for hold in best):
+        return None, UNSURE
+    return people.pop(), None
 
 
 def assign_reading(store: Store, reading: int) -> None:

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from collector.intake import clockline
 from collector.intake.arrivals import Arrivals
 from collector.intake.clockline import ClockLine
+from collector.intake.imported import CLOCK as IMPORTED
 from collector.intake.live import NEIGHBOURS, Newest, live_looks, newest, shows_local_time
 from collector.intake.looks import Look, looks_around
 from collector.intake.timeline import STATION_UNSURE, Stamped, place, runs_within_visits
-from collector.intake.wall import SPRING, from_wall, odd_hour
+from collector.intake.wall import SPRING, from_wall, local_offset, odd_hour
 from collector.store import times
 from collector.store.database import Store
 from collector.store.instants import SECOND
@@ -64,15 +65,17 @@ def _horizon(looks: Sequence[Look], start: int, reach: int) -> int:
 
 def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, start: int, wanted: int) -> list[Look]:
     """The looks that live records allow: all since `start` and `wanted` before it."""
-    limit = 4 * wanted
+    limit = 2 * wanted
     while True:
         rows = times.stamped_around(store, cuff_id, clock, start, limit)
         whole = sum(row.received < start for row in rows) < limit
-        visits = newest([
-            Newest(_visit(row), row.received, row.stamp or 0,
-                   from_wall(row.stamp or 0, row.zone)[0] - (row.stamp or 0))
-            for row in rows if arrived.sure(row.clock_id)
-        ])  # fmt: skip
+        visits = newest(
+            [
+                Newest(_visit(row), row.received, row.stamp or 0, local_offset(row.received, row.zone))
+                for row in rows
+                if arrived.sure(row.clock_id)
+            ]
+        )
         # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
         looks = live_looks(visits, skip=0 if whole else NEIGHBOURS + 1)
         if whole or sum(look.at < start for look in looks) >= wanted:
@@ -86,6 +89,8 @@ def _place(
     runs = runs_within_visits([(_visit(row), row.slot, row.stamp) for row in rows])
     moved = []
     for row, run in zip(rows, runs, strict=True):
+        if row.clock == IMPORTED:
+            continue
         sure = arrived.sure(row.clock_id)
         stamped = Stamped(row.stamp, row.clock, row.received, _visit(row), row.zone, sure, row.slot, run)
         line = lines.get(row.clock or "")

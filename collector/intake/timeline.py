@@ -79,7 +79,8 @@ def place(reading: Stamped, line: ClockLine) -> Time:
             uncertainty = None
         elif not chosen.bounded or not reading.sure:
             uncertainty = None
-    at = round(chosen.at / SECOND) * SECOND
+    at = min(chosen.at, reading.received) if reading.sure else chosen.at
+    at = round(at / SECOND) * SECOND
     return Time(at, Basis.CORRECTED, None if uncertainty is None else float(ceil(uncertainty)), tuple(marks))
 
 
@@ -114,7 +115,7 @@ def _feasible(
     """The stamp on one run, if it falls into that run's time and not after its arrival."""
     assert reading.stamp is not None
     looks = line.looks
-    projection = line.project(reading.stamp, first, last)
+    projection = line.project(reading.stamp, run, low, high)
     slack = _SLACK + projection.uncertainty * SECOND
     begins = -inf if first == low else looks[first].at if looks[first].was_set else looks[first - 1].at
     ends = inf if last == high - 1 else looks[last + 1].at
@@ -122,11 +123,13 @@ def _feasible(
     if not begins - slack <= projection.at <= latest + slack:
         return None
     in_visit = looks[last].visit == reading.visit and projection.at >= looks[last].at
-    fresh = in_visit or abs(reading.received - projection.at) <= FRESH + looks[last].doubt * SECOND
-    bounded = (
-        projection.place == "between"
-        or (projection.place == "before" and first > low)
-        or (projection.place == "after" and last < high - 1)
+    soon = abs(reading.received - projection.at) <= FRESH + looks[last].doubt * SECOND
+    fresh = in_visit or (soon and projection.uncertainty * SECOND <= FRESH)
+    # Where the clock is read at each visit one change between two looks is all there can be; live records come
+    # too rarely for that.
+    bounded = projection.place == "between" or (
+        not looks[first].live
+        and ((projection.place == "before" and first > low) or (projection.place == "after" and last < high - 1))
     )
     return _Candidate(run, projection, bounded, fresh)
 

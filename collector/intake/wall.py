@@ -1,9 +1,10 @@
 """Local wall time to UTC by the zone's rules, and the two hours a year that the rules make odd."""
 
 from datetime import UTC, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from collector.store.instants import from_us, to_us
+from collector.store.instants import SECOND, from_us, to_us
 
 AUTUMN = "autumn hour"
 """Clocks went back: this wall time came twice."""
@@ -36,6 +37,18 @@ def from_wall(wall_us: int, zone: str, before: int | None = None) -> tuple[int, 
     if first > second:  # the rules of a skipped hour: neither fold comes back to it
         return first, SPRING
     return (first if before is not None and second > before else second), AUTUMN
+
+
+def local_offset(at: int, zone: str) -> int:
+    """To add to local wall time to get UTC, at this instant; microseconds."""
+    return _quarter_offset(at // (900 * SECOND), zone)
+
+
+@lru_cache(maxsize=4096)
+def _quarter_offset(quarter: int, zone: str) -> int:
+    """Zones change their rules at quarters of an hour, if not at whole ones."""
+    shift = from_us(quarter * 900 * SECOND).astimezone(zone_of(zone)).utcoffset()
+    return 0 if shift is None else -round(shift.total_seconds()) * SECOND
 
 
 def odd_hour(at: int, zone: str) -> str | None:

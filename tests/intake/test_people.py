@@ -135,3 +135,17 @@ def test_names(bench: Any) -> None:
     assert [person.name for person in people.every(bench.store)] == ["Ada K"]
     with pytest.raises(StoreError, match="no person 'Ada'"):
         people.need(bench.store, "Ada")
+
+
+def test_two_stations_that_gave_one_slot_to_two_people_leave_it_to_be_decided(make_bench: Any) -> None:
+    here, there = make_bench(), make_bench()
+    taken = take(here, MONDAY)
+    take(there, MONDAY + timedelta(days=1))
+    give(here, "Ada", 1)
+    give(there, "Ben", 1)
+    intake.merge(here.store, there.store.path)
+    assert owners(here) == [None, None]
+    assert all(UNSURE in reading.marks for reading in readings.select(here.store))
+    claims.claim(here.store, taken, "Ada", MONDAY)
+    intake.reassign(here.store)
+    assert owners(here) == ["Ada", None]

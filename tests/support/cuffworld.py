@@ -1,0 +1,239 @@
+"""A cuff over simulated years, with a clock that does what cuffs' clocks do, and a listener that visits it.
+
+Every reading's true instant is known, so that what intake makes of the stamps can be measured against it.
+Invented throughout; no real cuff behaves exactly so.
+"""
+
+import random
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from hypothesis import strategies as st
+
+from collector import intake
+from collector.store import Reading, Store, journal, readings, stations, visits
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import build_current_time, build_date_time
+
+CUFF = "C0:FF:EE:00:00:01"
+ZONE = "Europe/Vienna"
+BEGIN = datetime(2024, 1, 10, 9, 0, tzinfo=UTC)
+FACTORY = datetime(2015, 1, 1)
+"""What the clock shows when it has lost its battery."""
+
+DOUBTFUL = {
+    "clock changed",
+    "stamps run backwards",
+    "stamp fits no clock",
+    "stamp in the future",
+    "station clock unsure",
+}
+"""Marks that say: do not rely on this time."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """What happens to the clock on a day.
+
+    kind: 'battery' starts again at the factory's date · 'summer', 'winter', 'travel' move it by hours ·
+    'set' somebody sets it by a wrist watch · 'wrong' somebody sets it, badly.
+    """
+
+    day: int
+    kind: str
+
+
+@dataclass(frozen=True)
+class Life:
+    """drift: millionths. read: how the clock is read: 'current time', 'date time', '' not at all.
+
+    every: days between readings. late: share of visits that come long after the measurement, broken: that end
+    before all is sent. set_clock: whether the listener sets the clock: 'never', 'when wrong', 'always'.
+    """
+
+    seed: int
+    days: int
+    drift: int
+    first: str  # the clock in the beginning: 'right', 'hours off', 'never set'
+    read: str
+    faults: tuple[Fault, ...]
+    every: float = 1.5
+    late: float = 0.3
+    broken: float = 0.05
+    early: float = 0.3  # visits in which records come before the clock was read, as with a bonded cuff
+    set_clock: str = "never"
+    newest_first: bool = False
+
+
+FAULTS = ("battery", "summer", "winter", "travel", "set", "wrong")
+
+
+def lives(read: tuple[str, ...], set_clock: tuple[str, ...] = ("never",)) -> st.SearchStrategy[Life]:
+    """Hypothesis draws the clock's faults and everything else."""
+    return st.builds(
+        Life,
+        seed=st.integers(0, 2**32),
+        days=st.sampled_from((60, 200, 500, 1100)),
+        drift=st.integers(-50, 50),
+        first=st.sampled_from(("right", "hours off", "never set")),
+        read=st.sampled_from(read),
+        faults=st.lists(st.builds(Fault, st.integers(1, 1100), st.sampled_from(FAULTS)), max_size=8).map(
+            tuple
+        ),
+        every=st.sampled_from((0.4, 1.5, 5.0)),
+        late=st.sampled_from((0.0, 0.3, 0.6)),
+        set_clock=st.sampled_from(set_clock),
+        newest_first=st.booleans(),
+    )
+
+
+class Clock:
+    """Shows local wall time, more or less."""
+
+    def __init__(self, life: Life, chance: random.Random) -> None:
+        self.drift, self.chance = life.drift / 1e6, chance
+        self.at, self.shown = BEGIN, local(BEGIN)
+        if life.first == "hours off":
+            self.shown += timedelta(hours=chance.choice((-1, 1, 6, 12)), seconds=chance.randrange(60))
+        elif life.first == "never set":
+            self.shown = FACTORY + timedelta(days=chance.randrange(400))
+
+    def read(self, now: datetime) -> datetime:
+        passed = (now - self.at).total_seconds()
+        return self.shown + timedelta(seconds=passed * (1 + self.drift))
+
+    def set(self, now: datetime, shown: datetime) -> None:
+        self.at, self.shown = now, shown
+
+    def suffer(self, fault: Fault, now: datetime) -> bool:
+        """Whether anything changed: nobody sets a clock that is right to five minutes."""
+        shown, right = self.read(now), local(now)
+        off = abs((shown - right).total_seconds())
+        if fault.kind == "battery":
+            self.set(now, FACTORY)
+        elif fault.kind in ("summer", "winter", "travel"):
+            hours = {"summer": 1, "winter": -1, "travel": self.chance.choice((-7, -3, 2, 9))}[fault.kind]
+            self.set(now, shown + timedelta(hours=hours))
+        elif fault.kind == "set":
+            if off < 300:
+                return False
+            self.set(now, right + timedelta(seconds=self.chance.uniform(-30, 30)))
+        else:
+            self.set(now, right + timedelta(minutes=self.chance.choice((-720, -45, 15, 720))))
+        return True
+
+
+def local(instant: datetime) -> datetime:
+    return instant.astimezone(ZoneInfo(ZONE)).replace(tzinfo=None)
+
+
+@dataclass
+class World:
+    """Plays a life into a store; remembers when each payload was really taken."""
+
+    store: Store
+    life: Life
+    truth: dict[str, datetime] = field(default_factory=dict)
+
+    def play(self) -> None:
+        life = self.life
+        self.chance = chance = random.Random(life.seed)
+        self.clock, self.memory = Clock(life, chance), []
+        stations.set_zone(self.store, ZONE, datetime(1970, 1, 1, tzinfo=UTC))
+        faults = sorted(
+            (fault for fault in life.faults if fault.day < life.days), key=lambda fault: fault.day
+        )
+        changed_unseen = False
+        now = BEGIN
+        last_visit = BEGIN
+        self.left_over = False
+        while now < BEGIN + timedelta(days=life.days):
+            now += timedelta(days=chance.expovariate(1 / life.every), minutes=5)
+            # One change between two looks: of two nobody could tell, see docs/time.md.
+            if faults and BEGIN + timedelta(days=faults[0].day) <= now and not changed_unseen:
+                at = now - timedelta(hours=chance.uniform(0.1, 3))
+                if at > max(last_visit, self.clock.at) + timedelta(minutes=10):
+                    changed_unseen = self.clock.suffer(faults.pop(0), at)
+            self._measure(now)
+            overdue = now - last_visit > timedelta(days=12)
+            if chance.random() < life.late and not overdue:
+                continue
+            delay = timedelta(seconds=chance.uniform(3, 60))
+            if chance.random() < life.late:
+                delay += timedelta(hours=chance.uniform(0.2, 8))
+            now += delay
+            if self._visit(now):
+                changed_unseen = False
+            last_visit = now = now + timedelta(minutes=3)
+
+    def _measure(self, now: datetime) -> None:
+        number = len(self.truth)
+        stamp = self.clock.read(now).replace(microsecond=0)
+        value = build_measurement(measurement(
+            100 + number % 60, 60 + number // 60 % 40, stamp=stamp, pulse=50 + number // 2400))  # fmt: skip
+        self.truth[value.hex()] = now
+        self.memory.append(value)
+
+    def _visit(self, now: datetime) -> bool:
+        """Whether all of it was to the good: the clock was seen (or a live record came) and everything sent."""
+        life, chance, store = self.life, self.chance, self.store
+        visit = visits.open_visit(store, CUFF, "virtual", now)
+        send = self.memory[::-1] if life.newest_first else list(self.memory)
+        broken = chance.random() < life.broken
+        early = chance.randrange(3) if chance.random() < life.early else 0
+        cut = chance.randrange(len(send) + 1) if broken else len(send)
+        steps = [*send[:early], None, *send[early:]] if early < len(send) else [None, *send]
+        seen = sent = 0
+        for value in steps:
+            now += timedelta(seconds=chance.uniform(0.1, 1.5))
+            if value is None:
+                if life.read and not (broken and chance.random() < 0.5):
+                    self._look(visit, now)
+                    seen = 1
+                continue
+            if sent == cut:
+                break
+            added = journal.append(store, cuff=CUFF, characteristic=0x2A35, value=value, arrived_at=now,
+                                   source="virtual", visit=visit)  # fmt: skip
+            intake.interpret(store, added.payload)
+            self.memory.remove(value)
+            sent += 1
+        visits.close_visit(store, visit, now, "link lost" if broken else "cuff left")
+        intake.settle(store, visit)
+        return bool(seen or not life.read) and not self.memory
+
+    def _look(self, visit: int, now: datetime) -> None:
+        life, trip = self.life, self.chance.uniform(0.02, 0.3)
+        shown = self.clock.read(now + timedelta(seconds=self.chance.uniform(-trip, trip) / 2))
+        build = build_current_time if life.read == "current time" else build_date_time
+        uuid = 0x2A2B if life.read == "current time" else 0x2A08
+        visits.learn_value(self.store, visit, uuid, build(shown), now, trip)
+        off = abs((shown - local(now)).total_seconds())
+        if life.set_clock == "always" or (life.set_clock == "when wrong" and off > 60):
+            at = now + timedelta(seconds=0.3)
+            right = local(at).replace(microsecond=0)
+            self.clock.set(at, right)
+            visits.learn_clock_set(self.store, visit, uuid, build(right), at)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """error: seconds between the time given and the truth. relied: given with an uncertainty and no mark of doubt."""
+
+    reading: Reading
+    error: float
+    relied: bool
+
+    @property
+    def kept_its_word(self) -> bool:
+        return self.reading.taken_uncertainty_s is None or self.error <= self.reading.taken_uncertainty_s
+
+
+def verdicts(world: World) -> list[Verdict]:
+    found = []
+    for reading in readings.select(world.store):
+        error = abs((reading.taken_at - world.truth[reading.payload]).total_seconds())
+        relied = reading.taken_uncertainty_s is not None and not DOUBTFUL & set(reading.marks)
+        found.append(Verdict(reading, error, relied))
+    return found
