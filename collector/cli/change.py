@@ -33,9 +33,9 @@ def change(
 ) -> int:
     """Compare the days before and after a change of regimen.
 
-    Both sides are series by the same protocol, from day means; neither reaches over another noted change. The
-    difference is not told to be what the change did: read the cautions. Where one side is too short, nothing is
-    compared and the exit code is 3.
+    Both sides are series by the same protocol, from day means; neither reaches over another noted change. What made a
+    difference cannot be told from it: read the cautions. Where one side is too short, nothing is compared and the exit
+    code is 3.
 
     \b
     Examples (invented people):

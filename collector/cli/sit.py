@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import ATTENTION, DONE, Failure, new_app, of, say
+from collector.cli.cautions import tell
+from collector.cli.frame import ATTENTION, DONE, Failure, new_app, of
 from collector.cli.selecting import writing_store
 from collector.cli.series import ProtocolName, Whose, asked
 
@@ -56,22 +57,27 @@ def sit(
             raise Failure(_nobody_listens(store.path))
         with TerminalScreen() as screen:
             source = StoreSource(store, wanted.person)
-            wish = _wish(wanted, rest * 60, around.config.station.emergency_number)
+            wish = _wish(wanted, rest * 60, around.config.station.emergency_number, datetime.now(around.zone))
             sitting = Guide(wish, screen, RealClock(), source).run()
         if source.claimed:
-            say(f"To make the cuff's readings {wanted.person}'s from now on: "
-                f"`quietcuff person give {wanted.person} --cuff {source.claimed}`")
+            tell([f"To make the cuff's readings {wanted.person}'s from now on: "
+                  f"`quietcuff person give {wanted.person} --cuff {source.claimed}`"])
     return _exit_code(sitting)
 
 
-def _wish(wanted: "Asked", rest_s: float, emergency: str) -> "Wish":
+def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wish":
+    """wall: what the station's clock on the wall shows."""
     from collector.numbers.levels import LOW
     from collector.numbers.rules import InForce
     from collector.service.sitting import Wish
 
     rules = InForce.of(wanted.protocol, wanted.plan).protocol
     readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
-    return Wish(wanted.person, rules, readings, rest_s, wanted.plan.low or LOW, emergency)
+    _, session = rules.day_and_session(wall)
+    hint = "" if session else (
+        f"It is {wall:%H:%M}. This rule counts readings from {rules.handling.morning} and from "
+        f"{rules.handling.evening}. A sitting now is kept, but no average will use it.")
+    return Wish(wanted.person, rules, readings, rest_s, wanted.plan.low or LOW, emergency, hint)
 
 
 def _exit_code(sitting: "Sitting") -> int:

@@ -10,7 +10,7 @@ import typer
 from collector.cli.cautions import tell
 from collector.cli.frame import ATTENTION, DONE, Usage, new_app, of, out
 from collector.cli.selecting import reading_store, terminal_width
-from collector.cli.series import From, Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.series import Json, ProtocolName, To, Whose, asked, samples_of
 
 if TYPE_CHECKING:
     from collector.numbers.trend import Moving, Stretch, Trend
@@ -28,7 +28,8 @@ def trend(
     person: Whose,
     weeks: Annotated[bool, typer.Option("--weeks", help="A row a week, from Monday on.")] = False,
     months: Annotated[bool, typer.Option("--months", help="A row a month.")] = False,
-    first: From = None,
+    first: Annotated[str | None, typer.Option(
+        "--from", metavar="DATE", help="First day; else that of the first reading.")] = None,
     last: To = None,
     protocol: ProtocolName = None,
     window: Annotated[int, typer.Option(

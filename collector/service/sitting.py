@@ -84,6 +84,7 @@ class Wish:
     rest_s: float = 300.0
     low: Pressures = LOW
     emergency: str = ""
+    hint: str = ""  # said at the beginning
 
 
 @dataclass(slots=True)
@@ -137,7 +138,8 @@ class Guide:
     def _make_ready(self) -> None:
         self.screen.say(
             f"A sitting for {self.wish.person}: {self.wish.wanted} readings, by {self.wish.protocol.name}. You can "
-            "leave at any time with q or Ctrl-C. What was measured stays.", "",
+            "leave at any time with q or Ctrl-C. What was measured stays.",
+            *filter(None, [self.wish.hint]), "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)), "")
         if self._yes(f"Are points 1 to {len(READY)} so?", "y: yes, n: one by one"):
             self.sitting.prepared.extend(READY)

@@ -13,8 +13,11 @@ from measured import IRREGULAR, MONDAY, append, make_store, week
 from pseudo import Terminal
 from typer.testing import Result
 
+from collector.cli.series import Asked
+from collector.cli.sit import _wish
 from collector.intake import interpret
 from collector.numbers import words
+from collector.numbers.protocols import PROTOCOLS, Plan
 from collector.service.lock import only_listener
 from collector.share.preparation import READY
 from collector.store import readings, sittings
@@ -170,3 +173,13 @@ def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> Non
     assert (result.exit_code, result.stdout) == (1, "")
     assert result.stderr == ("quietcuff: sit needs a terminal, for keys and for counting down; run it in a window, not "
                              "in a pipe\n")
+
+
+@pytest.mark.parametrize(("hour", "hinted"), [(7, False), (14, True), (23, False), (3, True)])
+def test_a_sitting_at_other_hours_is_told_not_to_count(hour: int, hinted: bool) -> None:
+    asked = Asked("mira", PROTOCOLS["esh-2023"], Plan(atrial_fibrillation=True), None, None)
+    wish = _wish(asked, 300, "112", datetime(2031, 3, 4, hour, 28, tzinfo=UTC))
+    assert bool(wish.hint) is hinted
+    assert (f"It is {hour:02d}:28. This rule counts readings from 04:00 to 12:00 and from 16:00 to 02:00."
+            in wish.hint) is hinted
+    assert wish.wanted == 3

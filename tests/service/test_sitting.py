@@ -115,6 +115,12 @@ def test_two_rested_readings_and_their_mean() -> None:
     assert words.ONE_READING in room.said
 
 
+def test_what_is_to_be_known_beforehand_is_said_first() -> None:
+    room = Room([(350, reading()), (460, reading())], [YES])
+    room.sit(hint="It is 14:28. A sitting now is kept, but no average will use it.")
+    assert room.said[1].startswith("It is 14:28.")
+
+
 def test_the_rest_counts_down_from_five_minutes_and_the_pause_from_one() -> None:
     room = Room([(350, reading()), (460, reading())], [YES])
     room.sit()
