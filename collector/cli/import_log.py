@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli import when
-from collector.cli.frame import ATTENTION, COULD_NOT, DONE, new_app, of, progress, say
+from collector.cli.frame import ATTENTION, COULD_NOT, DONE, Usage, new_app, of, progress, say
+from collector.cli.importing import looks_like_ours, take_back
 
 if TYPE_CHECKING:
     from collector.cli.handlog import BadLine
@@ -23,15 +24,17 @@ SHOWN = 20  # bad lines told one by one
 @app.command("import")
 def import_log(
     ctx: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The log, CSV in UTF-8.")],
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="The log (CSV in UTF-8) or the export.")],
     person: Annotated[str | None, typer.Option(
         metavar="PERSON", help="Whose it is, where the file does not say.")] = None,
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Take the good lines, leave the bad.")] = False,
 ) -> int:
-    """Take a hand-written log into the store.
+    """Take a hand-written log, or an export of quietcuff's, into the store.
 
-    The first line names the columns: taken_at, systolic, diastolic, and pulse and person where there are
-    any; other columns become the note. Pressures in mmHg. Times are ISO 8601, by the station's clock unless
+    An export (NDJSON, a FHIR Bundle or FHIR bulk NDJSON) brings each reading that is not there yet, as it was.
+
+    The first line of a log names the columns: taken_at, systolic, diastolic, and pulse and person where there
+    are any; other columns become the note. Pressures in mmHg. Times are ISO 8601, by the station's clock unless
     they carry an offset. Nothing is taken unless all lines are good or --skip-bad is given. The same line
     again adds nothing, so a log that has grown can be imported anew. Hand-written readings stay apart from
     the cuffs' and are shown as such; unlikely values are taken and marked.
@@ -47,6 +50,11 @@ def import_log(
     from collector.store.database import open_store
 
     around = of(ctx)
+    if looks_like_ours(file):
+        if person or skip_bad:
+            raise Usage("--person and --skip-bad are for hand-written logs; an export says whose each reading is")
+        take_back(around, file)
+        return DONE
     with open_store(around.store_path) as store:
         _need_people(store, {person} if person else set())
         now = datetime.now(UTC)

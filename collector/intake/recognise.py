@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.identity import MEASUREMENT_US, recorded_id, stamped_id, unstamped_id
+from collector.intake.imported import IMPORTED_CHARACTERISTIC, take_up
 from collector.store import derived
 from collector.store.database import Store
 from collector.store.derived import Draft, Heard
@@ -39,7 +40,10 @@ def recognise(store: Store, heard: Heard, at: int, zone: str) -> Outcome:
     """Decode one payload, find or make its reading, and note the outcome. at: arrival, microseconds UTC."""
     if heard.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
         return _segment(store, heard, at, zone)
-    outcome = _settle(store, heard, at, zone, decode(heard.characteristic, heard.value), None)
+    if heard.characteristic == IMPORTED_CHARACTERISTIC:
+        outcome = _imported(store, heard, zone)
+    else:
+        outcome = _settle(store, heard, at, zone, decode(heard.characteristic, heard.value), None)
     derived.set_outcome(store, heard.payload, outcome.kind, outcome.reading, outcome.reason)
     return outcome
 
@@ -71,6 +75,14 @@ def _settle(
     row = derived.insert_reading(store, _draft(store, heard, said, reading_id), heard, at, zone)
     _mark_equal_stamps(store, row, heard.cuff_id, said)
     return Outcome("reading", row, reading_id, fresh=True)
+
+
+def _imported(store: Store, heard: Heard, zone: str) -> Outcome:
+    try:
+        row, reading_id, fresh = take_up(store, heard, zone)
+    except ParseError as error:
+        return Outcome("undecodable", reason=str(error))
+    return Outcome("reading", row, reading_id, fresh=fresh)
 
 
 def _by_id(store: Store, reading_id: str) -> tuple[int, str] | None:

@@ -3,7 +3,7 @@
 from bisect import bisect_left
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from functools import lru_cache
+from functools import lru_cache, partial
 from importlib.metadata import version
 from zoneinfo import ZoneInfo
 
@@ -14,7 +14,7 @@ from collector.store import cuffs, visits
 from collector.store.database import Store
 from collector.store.instants import EPOCH, from_us, to_us
 from collector.store.values import Reading
-from parsers.device import parse_text
+from parsers.device import build_text, parse_text
 from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError
 from parsers.measurement import Measurement, parse_measurement
@@ -31,7 +31,17 @@ def exchange_of(store: Store) -> Exchange:
     """The surroundings of an export or a relay from this store."""
     station = str(store.scalar("SELECT lower(hex(uid)) FROM station WHERE own"))
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
-    return Exchange(station, version("quietcuff"), facts, StoredLooks(store), absent=absent)
+    several = store.scalar("SELECT count(*) FROM station") > 1
+    return Exchange(station, partial(_station_of, store, station) if several else None, version("quietcuff"), facts,
+                    StoredLooks(store), absent=absent)
+
+
+def _station_of(store: Store, own: str, reading: Reading) -> str:
+    """Where the reading was first received."""
+    found = store.scalar(
+        "SELECT lower(hex(station.uid)) FROM reading JOIN payload ON payload.id = payload_id "
+        "JOIN station ON station.id = station_id WHERE reading_id = ?", (reading.reading_id,))
+    return str(found) if found else own
 
 
 def _facts(store: Store, address: str) -> CuffFacts:
@@ -46,6 +56,15 @@ def _facts(store: Store, address: str) -> CuffFacts:
         text(Uuid.MODEL_NUMBER), text(Uuid.SERIAL_NUMBER), text(Uuid.FIRMWARE_REVISION),
         text(Uuid.HARDWARE_REVISION), text(Uuid.SOFTWARE_REVISION),
     )
+
+
+def values_of_facts(facts: CuffFacts) -> dict[int, bytes]:
+    """The same as the characteristics that a cuff says it by."""
+    texts = {Uuid.MANUFACTURER_NAME: facts.manufacturer, Uuid.MODEL_NUMBER: facts.model,
+             Uuid.SERIAL_NUMBER: facts.serial, Uuid.FIRMWARE_REVISION: facts.firmware,
+             Uuid.HARDWARE_REVISION: facts.hardware, Uuid.SOFTWARE_REVISION: facts.software}
+    values: dict[int, bytes] = {characteristic: build_text(text) for characteristic, text in texts.items() if text}
+    return values | ({Uuid.SYSTEM_ID: facts.system_id} if facts.system_id else {})
 
 
 class StoredLooks:

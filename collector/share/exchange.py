@@ -108,13 +108,14 @@ def _no_look(reading: Reading) -> ClockLook | None:
 class Exchange:
     """The surroundings of an export.
 
-    station: hex name of this station. subjects: by person; whoever is missing is identified by the name used
-    here. absent: why a reading's missing values are missing, as 'systolic': 'not-a-number' (codes of HL7's
-    data-absent-reason); asked only for readings that lack some. look: where the cuff's clock stood at the visit that
-    brought the reading.
+    station: hex name of this station; station_of: of the one that received a reading, where there are several.
+    subjects: by person; whoever is missing is identified by the name used here. absent: why a reading's missing
+    values are missing, as 'systolic': 'not-a-number' (codes of HL7's data-absent-reason); asked only for readings
+    that lack some. look: where the cuff's clock stood at the visit that brought the reading.
     """
 
     station: str = ""
+    station_of: Callable[[Reading], str] | None = None
     version: str = ""
     cuffs: Mapping[str, CuffFacts] = field(default_factory=dict)
     look: Callable[[Reading], ClockLook | None] = _no_look

@@ -80,7 +80,7 @@ def _csv_lines(store: Store, selection: Selection) -> Iterator[str]:
             f"{reading_id},{cuffs[cuff]},{'' if slot is None else slot},{people[person]},{numbers[systolic]},"
             f"{numbers[diastolic]},{numbers[mean]},{units[unit]},{numbers[pulse]},"
             f"{day[taken_day]}{clock[taken_time]}{suffix},{bases[basis]},{sure[uncertainty]},"
-            f"{day[came_day]}{clock[came_time]}+00:00,{words[_split(status)]},{known},{payload.hex()},"
+            f"{day[came_day]}{clock[came_time]}+00:00,{words[_split(status)]},{known},{_hex(payload)},"
             f"{words[_split(assessed)]},{_cell('stamp', stamp) if stamp and stamp[0] == '-' else stamp or ''},"
             f"{marked[_marks(marks1, marks2, marks3)]},{'' if note is None else _cell('note', note)}\n")
 
@@ -96,16 +96,18 @@ def _ndjson_lines(store: Store, selection: Selection) -> Iterator[str]:
         offset, suffix = wall(zone, taken)
         taken_day, taken_time = divmod((taken + offset) // SECOND, 86400)
         came_day, came_time = divmod(received // SECOND, 86400)
+        taken_part = f".{taken % SECOND:06}" if taken % SECOND else ""
+        came_part = f".{received % SECOND:06}" if received % SECOND else ""
         marks = json_text(_marks(marks1, marks2, marks3)) if marks1 or marks2 or marks3 else "[]"
         known = "false" if assessed is None else "true"
         yield (
             f'{{"reading_id": "{reading_id}", "cuff": {texts[cuff]}, "slot": {"null" if slot is None else slot}, '
             f'"person": {texts[person]}, "systolic": {numbers[systolic]}, "diastolic": {numbers[diastolic]}, '
             f'"mean": {numbers[mean]}, "unit": {texts[unit]}, "pulse": {numbers[pulse]}, '
-            f'"taken_at": "{day[taken_day]}{clock[taken_time]}{suffix}", "taken_basis": {texts[basis]}, '
+            f'"taken_at": "{day[taken_day]}{clock[taken_time]}{taken_part}{suffix}", "taken_basis": {texts[basis]}, '
             f'"taken_uncertainty_s": {texts[uncertainty]}, '
-            f'"received_at": "{day[came_day]}{clock[came_time]}+00:00", "status": {words[status]}, '
-            f'"features_known": {known}, "sightings": {sightings}, "payload": "{payload.hex()}", '
+            f'"received_at": "{day[came_day]}{clock[came_time]}{came_part}+00:00", "status": {words[status]}, '
+            f'"features_known": {known}, "sightings": {sightings}, "payload": "{_hex(payload)}", '
             f'"assessed": {words[assessed]}, "stamp": {"null" if stamp is None else json_text(stamp)}, '
             f'"marks": {marks}, "note": {"null" if note is None else json_text(note)}}}\n')
 
@@ -159,6 +161,10 @@ def _clock(second: int) -> str:
 
 def _digits(text: str) -> str:
     return format(Decimal(text), "f") if "E" in text else text
+
+
+def _hex(payload: bytes | str) -> str:
+    return payload if isinstance(payload, str) else payload.hex()
 
 
 def _split(joined: str | None) -> tuple[str, ...]:

@@ -1,7 +1,7 @@
 """Readings as rows for other programs: CSV and NDJSON, one reading a row, streamed.
 
 Numbers keep the precision that the cuff sent: 120 and 120.0 stay apart, and none is ever in exponent form.
-Times are ISO 8601 with offset, to the second.
+Times are ISO 8601 with offset: in CSV to the second, in NDJSON with the microseconds that there are.
 
 CSV is RFC 4180 with lines that end in LF: UTF-8, a heading line, an empty cell where there is no value, lists
 joined by '; '. A text cell that begins with = + - @ ' tab or return gets a ' in front, so that no spreadsheet
@@ -45,7 +45,7 @@ def number(value: Decimal) -> str:
 
 
 def moment(value: datetime) -> str:
-    """ISO 8601 with offset, to the second."""
+    """ISO 8601 with offset, to the second, as a spreadsheet reads it."""
     return value.isoformat(timespec="seconds")
 
 
@@ -60,7 +60,7 @@ def json_text(value: object) -> str:
     if isinstance(value, Decimal):
         return number(value) if value.is_finite() else "null"
     if isinstance(value, datetime):
-        return f'"{moment(value)}"'
+        return f'"{value.isoformat()}"'
     if isinstance(value, float):
         return repr(float(value)) if isfinite(value) else "null"  # JSON has no infinity
     if isinstance(value, tuple | list):

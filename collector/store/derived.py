@@ -153,7 +153,10 @@ def add_mark(store: Store, reading: int, mark: str) -> None:
 
 def assess(store: Store, cuff_id: int, checks: tuple[str, ...]) -> None:
     """What the cuff can assess, for readings from before that was known."""
-    store.query("UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL", (";".join(checks), cuff_id))
+    store.query(
+        "UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL AND clock IS NOT 'imported'",
+        (";".join(checks), cuff_id),
+    )
 
 
 def drop_cuff(store: Store, cuff_id: int) -> None:

@@ -41,11 +41,13 @@ def append(
     visit: int | None = None,
     encrypted: bool | None = None,
     mark: str | None = None,
+    station: int | None = None,
 ) -> Appended:
     """Commit one payload in a transaction of its own; on disk when this returns.
 
     mark: names the very frame for ever, so that appending it again is idle. arrived_at: this machine's clock,
-    taken for unsure while `store.clock_id` says so. Raises StoreError when it is not on disk.
+    taken for unsure while `store.clock_id` says so. station: the row of another one that it came to. Raises
+    StoreError when it is not on disk.
     """
     try:
         with store.transaction():
@@ -58,7 +60,7 @@ def append(
                 "?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     new_uid(),
-                    store.own_station,
+                    station or store.own_station,
                     cuffs.row_of(store, cuff),
                     visit,
                     characteristic,
@@ -74,7 +76,7 @@ def append(
             return Appended(made.lastrowid, new=True)
     except StoreError as error:
         replay = isinstance(error.__cause__, sqlite3.IntegrityError) and mark is not None
-        found = _marked(store, mark) if replay else None
+        found = _marked(store, mark, station) if replay else None
         if found is None:
             raise
     payload, *known = found
@@ -90,16 +92,17 @@ def append(
         source=source,
         visit=visit,
         encrypted=encrypted,
+        station=station,
         mark=f"{mark} {cuff} {characteristic:04x} {value.hex()}",
     )
 
 
-def _marked(store: Store, mark: str | None) -> tuple[int, str, int, bytes] | None:
+def _marked(store: Store, mark: str | None, station: int | None) -> tuple[int, str, int, bytes] | None:
     row = store.row(
         "SELECT payload.id, address, characteristic, value FROM payload JOIN cuff ON cuff.id = "
         "cuff_id "
         "WHERE station_id = ? AND mark = ?",
-        (store.own_station, mark),
+        (station or store.own_station, mark),
     )
     return None if row is None else (row[0], row[1], row[2], row[3])
 

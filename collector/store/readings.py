@@ -17,7 +17,8 @@ _COLUMNS = (
     "uncertainty_s, "
     "zone.name, received_at, status, status_raw, assessed, stamp, content_marks, time_marks, owner_mark, "
     "sightings, "
-    "payload.value, note"
+    # An imported reading has, in its payload of ours, the one it came with (see collector.intake.imported).
+    "CASE characteristic WHEN 1 THEN json_extract(CAST(value AS TEXT), '$.payload') ELSE value END, note"
 )
 _JOINS = (
     "JOIN cuff ON cuff.id = reading.cuff_id JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = "
@@ -38,7 +39,7 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
 def rows(store: Store, selection: Selection | None = None) -> Iterator[tuple[Any, ...]]:
     """As `select`, but the bare columns: (reading_id, cuff, slot, person, systolic, diastolic, mean, unit, pulse,
     taken_at, basis, uncertainty_s, zone, received_at, status, status_raw, assessed, stamp, content_marks, time_marks,
-    owner_mark, sightings, payload, note); instants in microseconds UTC, words joined by ';'."""
+    owner_mark, sightings, payload, note); instants in microseconds UTC, words joined by ';', payload octets or hex."""
     selection = selection or Selection()
     where, values = _where(store, selection)
     if selection.last is None:
@@ -183,7 +184,7 @@ def _reading(row: tuple[Any, ...]) -> Reading:
         stamp,
         _words(marks),
         sightings,
-        payload.hex(),
+        payload if isinstance(payload, str) else payload.hex(),
         note,
     )
 

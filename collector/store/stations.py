@@ -7,16 +7,24 @@ from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
 
 
-def set_zone(store: Store, zone: str, at: datetime) -> None:
-    """Note the zone rules (IANA name) that hold here from now on; idle when they already do."""
+def row_of(store: Store, uid: bytes) -> int:
+    """Row of a station, made where it is new. Call inside a transaction."""
+    store.query("INSERT OR IGNORE INTO station (uid, own) VALUES (?, 0)", (uid,))
+    return int(store.scalar("SELECT id FROM station WHERE uid = ?", (uid,)))
+
+
+def set_zone(store: Store, zone: str, at: datetime, station: int | None = None) -> None:
+    """Note the zone rules (IANA name) that hold here, or at another station (its row), from now on; idle when
+    they already do."""
     us = to_us(at)
+    station = station or store.own_station
     latest = store.scalar(
         "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1",
-        (store.own_station, us),
+        (station, us),
     )
     if latest != zone:
         with store.transaction():
-            store.query("INSERT OR REPLACE INTO station_zone VALUES (?, ?, ?)", (store.own_station, us, zone))
+            store.query("INSERT OR REPLACE INTO station_zone VALUES (?, ?, ?)", (station, us, zone))
 
 
 def zones(store: Store) -> dict[int, list[tuple[int, str]]]:

@@ -34,6 +34,17 @@ def open_visit(store: Store, cuff: str, source: str, at: datetime) -> int:
         return made.lastrowid
 
 
+def past_visit(store: Store, cuff: str, station: int, at: datetime) -> int:
+    """A visit that another record tells of, long over. Call inside a transaction."""
+    made = store.query(
+        "INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome) "
+        "VALUES (?1, ?2, ?3, 'import', ?4, ?4, 'imported')",
+        (new_uid(), station, cuffs.row_of(store, cuff), to_us(at)),
+    )
+    assert made.lastrowid is not None
+    return made.lastrowid
+
+
 def close_visit(store: Store, visit: int, at: datetime, outcome: str) -> None:
     with store.transaction():
         store.query("UPDATE visit SET closed_at = ?, outcome = ? WHERE id = ?", (to_us(at), outcome, visit))

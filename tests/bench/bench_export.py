@@ -31,7 +31,8 @@ SAME_COLUMNS = (
     "SELECT reading_id, address, slot, person.name, systolic, diastolic, mean, unit, pulse, taken_at, basis, "
     "uncertainty_s, received_at, status, assessed IS NOT NULL, sightings, hex(payload.value), assessed, stamp, "
     "content_marks || time_marks, note FROM reading JOIN cuff ON cuff.id = reading.cuff_id "
-    "JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = payload_id LEFT JOIN person ON person.id = person_id ORDER BY taken_at, reading_id"
+    "JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = payload_id "
+    "LEFT JOIN person ON person.id = person_id ORDER BY taken_at, reading_id"
 )
 
 
@@ -56,7 +57,8 @@ def fill(path: Path, count: int) -> None:
                 "INSERT INTO reading (reading_id, cuff_id, slot, person_id, systolic, diastolic, mean, unit, pulse, "
                 "taken_at, basis, uncertainty_s, zone_id, received_at, status, status_raw, assessed, stamp, content, "
                 "content_marks, sightings, payload_id) VALUES "
-                "(?, ?, 1, ?, ?, '81', '97', 'mmHg', '64', ?, 'cuff clock corrected', 1.0, 1, ?, ?, ?, 'body movement;irregular pulse', ?, '', '', 1, ?)",
+                "(?, ?, 1, ?, ?, '81', '97', 'mmHg', '64', ?, 'cuff clock corrected', 1.0, 1, ?, ?, ?, "
+                "'body movement;irregular pulse', ?, '', '', 1, ?)",
                 (
                     f"{n * 2654435761 % 2**64:016x}",
                     n % 4 + 1,

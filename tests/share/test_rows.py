@@ -28,7 +28,7 @@ def test_an_object_a_line_with_the_agreed_names_in_their_order(reading: Make) ->
         "reading_id": "r1", "cuff": "C0:FF:EE:00:00:01", "slot": 1, "person": "mira", "systolic": 128,
         "diastolic": 81, "mean": 97, "unit": "mmHg", "pulse": None, "taken_at": "2031-03-04T07:12:30+01:00",
         "taken_basis": "cuff clock corrected", "taken_uncertainty_s": 1,
-        "received_at": "2031-03-04T06:13:05+00:00", "status": ["body movement"],
+        "received_at": "2031-03-04T06:13:05.123456+00:00", "status": ["body movement"],
         "features_known": True, "sightings": 1, "payload": "1e80",
         "assessed": ["body movement"], "stamp": "2031-03-04T07:11:58", "marks": [], "note": None}
 

@@ -69,9 +69,9 @@ def cuff(address: str, exchange: Exchange) -> Resource:
     return Resource("Device", uuid, text, condition)
 
 
-def gateway(exchange: Exchange) -> Resource:
-    """This station, which collected the readings."""
-    station = exchange.station or "unnamed"
+def gateway(station: str, exchange: Exchange) -> Resource:
+    """The station that collected the readings."""
+    station = station or "unnamed"
     uuid = uuid_of(f"station {station}")
     text = compact({
         "resourceType": "Device", "id": uuid,

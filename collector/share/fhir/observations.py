@@ -63,15 +63,13 @@ class Observations:
     def __init__(self, exchange: Exchange, in_bundle: bool) -> None:
         self._exchange = exchange
         self._in_bundle = in_bundle
-        self._gateway = actors.gateway(exchange)
+        self._gateways: dict[str, tuple[Resource, str]] = {}
         self._told: set[str] = set()
         self._subjects: dict[str | None, tuple[Resource, str]] = {}
         self._cuffs: dict[str, tuple[Resource, str]] = {}
         self._keys: dict[tuple[str, str], str] = {}
         self._recent: dict[str, tuple[int, str]] = {}
         self._seen = bytearray()
-        self._gateway_part = (f'{{"url":"{codes.GATEWAY}","valueReference":'
-                              f'{{"reference":"{self.reference("Device", self._gateway.uuid)}"}}}}')
 
     def reference(self, kind: str, uuid: str) -> str:
         return f"urn:uuid:{uuid}" if self._in_bundle else f"{kind}/{uuid}"
@@ -85,9 +83,10 @@ class Observations:
         source = device = ""
         if not by_hand:
             cuff, device = self._cuff(reading.cuff)
-            self._once(self._gateway, made)
+            gateway, source = self._gateway(reading)
+            self._once(gateway, made)
             self._once(cuff, made)
-            source = self._gateway_part + self._look(reading, cuff.uuid, made) + ","
+            source += self._look(reading, cuff.uuid, gateway.uuid, made) + ","
         uuid = uuid_of("reading " + reading.reading_id)
         taken = reading.taken_at.isoformat()
         tail = (f'],"status":"final","category":[{_VITAL if by_hand else _VITAL_DEVICE}],%s,{subject}'
@@ -160,14 +159,23 @@ class Observations:
             self._cuffs[address] = resource, f',"device":{{"reference":"{pointer}"}}'
         return self._cuffs[address]
 
-    def _look(self, reading: Reading, cuff: str, made: list[Resource]) -> str:
+    def _gateway(self, reading: Reading) -> tuple[Resource, str]:
+        of = self._exchange.station_of
+        station = of(reading) if of else self._exchange.station
+        if station not in self._gateways:
+            resource = actors.gateway(station, self._exchange)
+            self._gateways[station] = (resource, f'{{"url":"{codes.GATEWAY}","valueReference":'
+                                                 f'{{"reference":"{self.reference("Device", resource.uuid)}"}}}}')
+        return self._gateways[station]
+
+    def _look(self, reading: Reading, cuff: str, gateway: str, made: list[Resource]) -> str:
         """Points at the look at the cuff's clock that the reading was timed by."""
         look = self._exchange.look(reading) if reading.taken_basis is Basis.CORRECTED else None
         if look is None:
             return ""
         known = self._recent.get(reading.cuff)
         if known is None or known[0] != look.number:
-            resource = self._coincident(look, cuff)
+            resource = self._coincident(look, cuff, gateway)
             if self._first_time(look.number):
                 made.append(resource)
             known = self._recent[reading.cuff] = (look.number, (
@@ -184,7 +192,7 @@ class Observations:
         self._seen[place] |= bit
         return fresh
 
-    def _coincident(self, look: ClockLook, cuff: str) -> Resource:
+    def _coincident(self, look: ClockLook, cuff: str, gateway: str) -> Resource:
         name = f"{look.cuff} {look.at.astimezone(UTC).isoformat()}"
         uuid = uuid_of("look " + name)
         shown = look.cuff_clock and look.cuff_clock.replace(tzinfo=look.at.tzinfo)
@@ -197,7 +205,7 @@ class Observations:
             "effectiveDateTime": look.at.isoformat(),
             "valueDateTime": shown.isoformat() if shown else None,
             "dataAbsentReason": None if shown else {"coding": [{"system": codes.ABSENT, "code": "unknown"}]},
-            "device": {"reference": self.reference("Device", self._gateway.uuid)},
+            "device": {"reference": self.reference("Device", gateway)},
         })
         return Resource("Observation", uuid, text, by_identifier(codes.LOOK_SYSTEM, uuid))
 

@@ -2,29 +2,42 @@
 
 import json
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
-from collector.share.exchange import HAND, Exchange, ExchangeError
+from collector.share.exchange import HAND, ClockLook, CuffFacts, Exchange, ExchangeError
 from collector.share.fhir import codes
 from collector.share.fhir.entries import entries
 from collector.store.values import Basis, Reading
 
 
-def parse_bundle(file: TextIO, exchange: Exchange | None = None) -> Iterator[Reading]:
+def parse_bundle(file: TextIO, exchange: Exchange | None = None, around: "Around | None" = None) -> Iterator[Reading]:
     """Readings of a Bundle of any type, streamed. exchange: the subjects that the export was made with.
 
-    Raises ExchangeError with the number of the entry.
+    around: filled with what the Bundle says besides. Raises ExchangeError with the number of the entry.
     """
-    yield from _Assembly(exchange).readings(entries(file), "entry")
+    yield from _Assembly(exchange, around or Around()).readings(entries(file), "entry")
 
 
-def parse_bulk(lines: Iterable[str], exchange: Exchange | None = None) -> Iterator[Reading]:
+def parse_bulk(lines: Iterable[str], exchange: Exchange | None = None,
+               around: "Around | None" = None) -> Iterator[Reading]:
     """Readings of bulk NDJSON, one resource a line. Raises ExchangeError with the number of the line."""
-    yield from _Assembly(exchange).readings(_resources(lines), "line")
+    yield from _Assembly(exchange, around or Around()).readings(_resources(lines), "line")
+
+
+@dataclass(slots=True)
+class Around:
+    """What a Bundle says besides its readings, complete when the last one was handed out.
+
+    station: of the reading handed out last. looks: with the station that looked.
+    """
+
+    station: str | None = None
+    cuffs: dict[str, CuffFacts] = field(default_factory=dict)
+    looks: list[tuple[str | None, ClockLook]] = field(default_factory=list)
 
 
 def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
@@ -39,7 +52,9 @@ def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
 class _Assembly:
     """Puts together what the Observations of one reading say; a pulse follows its blood pressure."""
 
-    def __init__(self, exchange: Exchange | None) -> None:
+    def __init__(self, exchange: Exchange | None, around: Around) -> None:
+        self._around = around
+        self._stations: dict[str, str] = {}
         self._people: dict[str, str | None] = {}
         self._cuffs: dict[str, str] = {}
         self._names = {(one.system, one.value): person
@@ -47,6 +62,7 @@ class _Assembly:
 
     def readings(self, found: Iterable[tuple[str, Any]], what: str) -> Iterator[Reading]:
         held: Reading | None = None
+        station: str | None = None
         for at, (url, resource) in enumerate(found, 1):
             try:
                 kind = resource["resourceType"]
@@ -54,7 +70,7 @@ class _Assembly:
                 if kind == "Patient":
                     self._people.update(dict.fromkeys(names, self._person(resource)))
                 elif kind == "Device":
-                    self._cuffs.update(dict.fromkeys(names, _cuff(resource)))
+                    self._device(names, resource)
                 elif kind == "Observation":
                     own = _identifiers(resource).get(codes.READING_SYSTEM)
                     if own and own.endswith(".pulse"):
@@ -63,8 +79,11 @@ class _Assembly:
                         held = _with_pulse(held, resource)
                     elif own and not own.endswith(".status"):
                         if held is not None:
+                            self._around.station = station
                             yield held
-                        held = self._reading(own, resource)
+                        held, station = self._reading(own, resource), self._station(resource)
+                    elif codes.LOOK_SYSTEM in _identifiers(resource):
+                        self._look(resource)
                     elif own is None and _is_blood_pressure(resource):
                         raise ExchangeError("a blood pressure that quietcuff did not write")
             except ExchangeError as error:
@@ -72,7 +91,28 @@ class _Assembly:
             except (KeyError, TypeError, ValueError, IndexError, ArithmeticError, AttributeError) as error:
                 raise ExchangeError(f"{what} {at}: not as quietcuff writes it ({error!r})") from None
         if held is not None:
+            self._around.station = station
             yield held
+
+    def _device(self, names: list[str], resource: Any) -> None:
+        station = _identifiers(resource).get(codes.STATION_SYSTEM)
+        if station is not None:
+            self._stations.update(dict.fromkeys(names, station))
+            return
+        facts = _facts(resource)
+        self._around.cuffs[facts.address] = facts
+        self._cuffs.update(dict.fromkeys(names, facts.address))
+
+    def _station(self, resource: Any) -> str | None:
+        gateway = next((one["valueReference"]["reference"] for one in resource.get("extension", ())
+                        if one["url"] == codes.GATEWAY), None)
+        return self._stations.get(gateway) if gateway else None
+
+    def _look(self, resource: Any) -> None:
+        shown = resource.get("valueDateTime")
+        self._around.looks.append((self._stations.get(resource["device"]["reference"]), ClockLook(
+            0, self._cuffs[resource["subject"]["reference"]], datetime.fromisoformat(resource["effectiveDateTime"]),
+            datetime.fromisoformat(shown).replace(tzinfo=None) if shown else None)))
 
     def _person(self, resource: Any) -> str | None:
         for system, value in _identifiers(resource).items():
@@ -123,10 +163,16 @@ def _identifiers(resource: Any) -> dict[str, str]:
     return {one["system"]: one["value"] for one in resource.get("identifier", ()) if "system" in one}
 
 
-def _cuff(resource: Any) -> str:
+def _facts(resource: Any) -> CuffFacts:
     names = _identifiers(resource)
     address = names.get(codes.BLUETOOTH)
-    return address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, "")
+    eui = names.get(codes.SYSTEM_ID, "").replace("-", "")
+    versions = {one["type"]["coding"][0]["code"]: one["value"] for one in resource.get("version", ())}
+    return CuffFacts(
+        address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, ""),
+        bytes.fromhex(eui)[::-1] if eui.strip("0") else None, resource.get("manufacturer"),
+        resource.get("modelNumber"), resource.get("serialNumber"), versions.get("531976"), versions.get("531974"),
+        versions.get("531975"))
 
 
 def _components(resource: Any) -> dict[str, Any]:

@@ -1,0 +1,135 @@
+"""`import` of our own exports: into an empty store it gives the same export, into a full one nothing."""
+
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from relaying import START
+from typer.testing import Result
+
+from collector.intake import catch_up, rebuild
+from collector.intake.owner import assign_reading
+from collector.store import claims, cuffs, journal, people, stations
+from collector.store.database import open_store
+from collector.store.readings import count, select
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def rich(household: Path) -> Path:
+    """The household's store with people, a hand-written reading, odd payloads, and a zone of half an hour."""
+    with open_store(household) as store:
+        for name in ("mira", "+jon, the 2nd"):
+            people.add(store, name, START)
+        stations.set_zone(store, "Asia/Kolkata", datetime(2031, 4, 1, tzinfo=UTC))
+        for number, payload in enumerate((
+            build_measurement(measurement("17.1", "10.8", "12.9", unit="kPa", pulse="64.0", user_id=255,
+                                          stamp=DateTime.of(datetime(2031, 4, 2, 7, 30)))),
+            build_measurement(measurement(131, 82, 99)),  # no stamp: its time is its arrival
+            bytes.fromhex("00ff07ff07ff07"),  # an attempt that gave no value
+        )):
+            journal.append(store, cuff="C0:FF:EE:00:00:09", characteristic=0x2A35, value=payload, source="test",
+                           arrived_at=datetime(2031, 4, 2, 2, 1, number, 123_456, tzinfo=UTC))
+        catch_up(store)
+        for index, reading in enumerate(list(select(store))):
+            if index % 3:
+                claims.claim(store, reading.reading_id, ("mira", "+jon, the 2nd")[index % 2], START)
+                row = store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading.reading_id,))
+                assign_reading(store, row)
+    return household
+
+
+@pytest.fixture
+def with_hand(rich: Path, quietcuff: Run, tmp_path: Path) -> Path:
+    log = tmp_path / "log.csv"
+    log.write_text('taken_at,systolic,diastolic,person,arm\n2026-03-07 07:30,128,81.5,mira,"left, =x"\n')
+    assert quietcuff("--store", str(rich), "import", str(log)).exit_code == 0
+    return rich
+
+
+@pytest.mark.parametrize("form", ["ndjson", "fhir", "fhir-transaction", "fhir-bulk"])
+def test_an_export_taken_into_an_empty_store_is_the_same_export(quietcuff: Run, with_hand: Path, tmp_path: Path,
+                                                                form: str) -> None:
+    first, second, empty = tmp_path / "first", tmp_path / "second", tmp_path / "empty.db"
+    assert quietcuff("--store", str(with_hand), "export", "--to", form, "-o", str(first)).exit_code == 0
+    result = quietcuff("--store", str(empty), "import", str(first))
+    assert (result.exit_code, result.stdout) == (0, ""), result.stderr
+    assert "29 readings taken" in result.stderr
+    assert quietcuff("--store", str(empty), "export", "--to", form, "-o", str(second)).exit_code == 0
+    assert second.read_text() == first.read_text()
+    with open_store(empty) as store:
+        rebuild(store)
+    assert quietcuff("--store", str(empty), "export", "--to", form, "-o", str(second)).exit_code == 0
+    assert second.read_text() == first.read_text(), "also when derived again"
+    again = quietcuff("--store", str(empty), "import", str(first))
+    assert "0 readings taken" in again.stderr
+    assert "29 were there already" in again.stderr
+
+
+@pytest.mark.parametrize("form", ["ndjson", "fhir"])
+def test_into_the_store_it_came_from_it_changes_nothing(quietcuff: Run, with_hand: Path, tmp_path: Path,
+                                                        form: str) -> None:
+    file = tmp_path / "all"
+    quietcuff("--store", str(with_hand), "export", "--to", form, "-o", str(file))
+    assert "0 readings taken" in quietcuff("--store", str(with_hand), "import", str(file)).stderr
+    assert quietcuff("--store", str(with_hand), "export", "--to", form).stdout == file.read_text()
+
+
+def test_a_record_that_the_cuff_sends_later_is_the_same_reading(quietcuff: Run, household: Path,
+                                                                tmp_path: Path) -> None:
+    file, empty = tmp_path / "all", tmp_path / "empty.db"
+    quietcuff("--store", str(household), "export", "--to", "ndjson", "-o", str(file))
+    quietcuff("--store", str(empty), "import", str(file))
+    with open_store(empty) as store:
+        one = next(iter(select(store)))
+        journal.append(store, cuff=one.cuff, characteristic=0x2A35, value=bytes.fromhex(one.payload), source="test",
+                       arrived_at=datetime(2031, 5, 1, tzinfo=UTC))
+        catch_up(store)
+        assert count(store) == 25
+        assert next(iter(select(store))).taken_at == one.taken_at
+
+
+@pytest.mark.parametrize(("spoil", "complaint"), [
+    (lambda lines: [*lines[:4], lines[4][:50], *lines[5:]], "line 5: not a reading as quietcuff writes it"),
+    (lambda lines: [*lines[:4], lines[4].replace('"systolic": ', '"systolic": "x'), *lines[5:]], "line 5: not"),
+    (lambda lines: [lines[0].replace("+00:00", "")], "line 1: not a reading"),
+    (lambda lines: ['{"resourceType": "Bundle", "entry": ['], "cut off"),
+])
+def test_one_bad_line_and_nothing_is_taken(quietcuff: Run, household: Path, tmp_path: Path,
+                                           spoil: Callable[[list[str]], list[str]], complaint: str) -> None:
+    lines = quietcuff("--store", str(household), "export", "--to", "ndjson").stdout.splitlines()
+    file, empty = tmp_path / "all.ndjson", tmp_path / "empty.db"
+    file.write_text("\n".join(spoil(lines)) + "\n")
+    result = quietcuff("--store", str(empty), "import", str(file))
+    assert result.exit_code == 1
+    assert complaint in result.stderr
+    assert "nothing was taken" in result.stderr
+    with open_store(empty) as store:
+        assert count(store) == 0
+        assert cuffs.every(store) == []
+
+
+def test_a_log_s_options_are_not_for_exports(quietcuff: Run, household: Path, tmp_path: Path) -> None:
+    file = tmp_path / "all.ndjson"
+    quietcuff("--store", str(household), "export", "--to", "ndjson", "-o", str(file))
+    assert quietcuff("--store", str(household), "import", str(file), "--skip-bad").exit_code == 2
+
+
+def test_the_same_reading_whatever_the_zone(quietcuff: Run, household: Path, tmp_path: Path) -> None:
+    line = json.loads(quietcuff("--store", str(household), "export", "--to", "ndjson").stdout.splitlines()[0])
+    for number, offset in enumerate(("+05:45", "-03:30", "+14:00", "-12:00", "+13:45", "+00:00")):
+        file, store = tmp_path / "one.ndjson", tmp_path / f"{number}.db"
+        file.write_text(json.dumps({**line, "taken_at": f"2031-03-04T07:12:30{offset}"}))
+        assert quietcuff("--store", str(store), "import", str(file)).exit_code == 0
+        back = json.loads(quietcuff("--store", str(store), "export", "--to", "ndjson").stdout)
+        assert back["taken_at"] == f"2031-03-04T07:12:30{offset}"
+    file.write_text(json.dumps({**line, "taken_at": "2031-03-04T07:12:30+03:17"}))
+    quietcuff("--store", str(tmp_path / "x.db"), "import", str(file))
+    with open_store(tmp_path / "x.db") as odd:
+        (trouble,) = journal.troubles(odd)
+        assert "no zone of the world" in (trouble.reason or "")
