@@ -55,7 +55,7 @@ def private_bus(folder: Path) -> Iterator[dict[str, str]]:
 <policy context="default"><allow user="*"/><allow own="*"/><allow send_type="method_call"/>
 <allow eavesdrop="true"/></policy></busconfig>""")
     bus = subprocess.Popen(["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address"],
-                           stdout=subprocess.PIPE, text=True)
+                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     assert bus.stdout
     bus.stdout.readline()
     try:
@@ -144,8 +144,8 @@ def listener(store: Path, environment: dict[str, str]) -> dict[str, float]:
         process.communicate(timeout=30)
 
 
-def imports(store: Path) -> Iterator[tuple[str, float, list[str], int]]:
-    """Per command: seconds of import, which heavy packages it imports, how many modules."""
+def imports(store: Path) -> Iterator[tuple[str, int, list[str]]]:
+    """Per command: how many modules it imports, and which heavy packages among them."""
     commands = {"--version": ["--version"], "readings": ["--store", str(store), "readings", "--last", "2"],
                 "average": ["--store", str(store), "average"], "check": ["--store", str(store), "check", "--quick"],
                 "decode": ["decode", "0080005000610000"], "cuff list": ["--store", str(store), "cuff", "list"],
@@ -156,8 +156,7 @@ def imports(store: Path) -> Iterator[tuple[str, float, list[str], int]]:
         lines = [line.removeprefix("import time:").split("|") for line in found.stderr.splitlines()
                  if line.startswith("import time:") and "self [us]" not in line]
         modules = {line[2].strip() for line in lines}
-        yield (name, sum(int(line[0]) for line in lines) / 1e6, [heavy for heavy in HEAVY if heavy in modules],
-               len(modules))
+        yield name, len(modules), [heavy for heavy in HEAVY if heavy in modules]
 
 
 def installed(folder: Path) -> float:
@@ -199,8 +198,8 @@ def main() -> int:
         tell("idle, of one core", found["idle"] * 100, "%", 0.5)
         tell("written a reading", a_reading / 1024, "KiB")
         tell("written an idle day", found["idle_day"] / 1024, "KiB")
-        for name, seconds, heavy, modules in imports(store):
-            tell(f"imports of {name}", seconds * 1000, f"ms, {modules} modules; heavy: {', '.join(heavy) or 'none'}")
+        for name, modules, heavy in imports(store):
+            tell(f"imports of {name}", modules, f"modules; heavy: {', '.join(heavy) or 'none'}")
         if weigh:
             tell("installed, core without extras", installed(folder), "MB", 60)
     return 1 if missed else 0

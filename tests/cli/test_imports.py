@@ -1,0 +1,38 @@
+"""A light command imports nothing heavy: a Pi feels every hundred milliseconds."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+LIST = """
+import sys
+from collector.cli.main import run
+try:
+    run()
+except SystemExit:
+    pass
+print("MODULES", *sorted({name.split(".")[0] for name in sys.modules}))
+"""
+HEAVY = {"aiohttp", "apscheduler", "asyncio", "bleak", "bumble", "cryptography", "dbus_fast", "fhir",
+         "fpdf", "fontTools", "httpx", "matplotlib", "numpy", "paho", "pyarrow", "pyrage", "reportlab", "scipy", "sqlite_utils"}
+RADIO = {"apscheduler", "bleak", "bumble"}
+
+
+def imported(*arguments: str) -> set[str]:
+    done = subprocess.run([sys.executable, "-c", LIST, *arguments], capture_output=True, text=True)
+    (line,) = [line for line in done.stdout.splitlines() if line.startswith("MODULES ")]
+    return set(line.split()[1:])
+
+
+@pytest.mark.parametrize("command", [
+    "--version", "--help", "readings --last 2", "cuff list", "person list", "average ada", "backup list",
+    "export --to csv", "protocols", "retention --days 9"])
+def test_light_commands(command: str, household: Path) -> None:
+    assert imported("--store", str(household), *command.split()) & HEAVY == set()
+
+
+@pytest.mark.parametrize("command", ["check --quick", "decode 0080005000610000", "rebuild"])
+def test_what_looks_at_octets_or_at_the_machine_starts_no_radio(command: str, household: Path) -> None:
+    assert imported("--store", str(household), *command.split()) & RADIO == set()
