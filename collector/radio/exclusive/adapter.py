@@ -58,11 +58,13 @@ class ExclusiveRadio(BumbleRadio):
         transport = await open_adapter(self.transport)
         try:
             gone = asyncio.ensure_future(_terminated(transport))
+            log.info("adapter %s is ours until the end", self.transport)
             yield TakenAdapter(QuietHost(transport.source, transport.sink), gone)
             gone.cancel()
         finally:
             with suppress(Exception):
                 await within(1.0, transport.close())
+            log.info("adapter %s is given back", self.transport)
 
 
 async def _terminated(transport: "Transport") -> None:
