@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from collector.service.config import Config, load, usual_store
+from collector.store.errors import StoreError
 
 RADIOS = ("bluez", "exclusive", "virtual")
 LEVELS = ("debug", "info", "warning", "error")
@@ -37,7 +38,15 @@ def serve(wish: Wish) -> None:
 
     log.set_up(wish.log)
     config = chosen(wish)
-    asyncio.run(listen(wish.store or config.store.path or usual_store(), config, again=lambda: chosen(wish)))
+    store = wish.store or config.store.path or usual_store()
+    try:
+        asyncio.run(listen(store, config, again=lambda: chosen(wish)))
+    except StoreError as error:
+        if error.kind != "damaged":
+            raise
+        from collector.service.backups import folder_of, offer
+
+        raise StoreError(f"{error}; {offer(folder_of(store, config.backup.folder), store)}", "damaged") from error
 
 
 def plainly(arguments: list[str], environment: Mapping[str, str] = os.environ) -> Wish | None:

@@ -65,5 +65,5 @@ def test_every_topic_of_check_stands_in_the_table() -> None:
 
 def test_the_unit_is_as_the_page_says() -> None:
     unit = text(ROOT / "systemd/quietcuff.service")
-    for said in ("IPAddressDeny=any", "NoNewPrivileges=yes", "adjtimex", "WatchdogSec=60", "RestartSec=5"):
+    for said in ("IPAddressDeny=any", "NoNewPrivileges=yes", "adjtimex", "WatchdogSec=60", "RestartSec=10"):
         assert said in unit

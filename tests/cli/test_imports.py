@@ -16,7 +16,8 @@ except SystemExit:
 print("MODULES", *sorted({name.split(".")[0] for name in sys.modules}))
 """
 HEAVY = {"aiohttp", "apscheduler", "asyncio", "bleak", "bumble", "cryptography", "dbus_fast", "fhir",
-         "fpdf", "fontTools", "httpx", "matplotlib", "numpy", "paho", "pyarrow", "pyrage", "reportlab", "scipy", "sqlite_utils"}
+         "fpdf", "fontTools", "httpx", "matplotlib", "numpy", "paho", "pyarrow", "pyrage", "reportlab", "scipy",
+         "sqlite_utils"}
 RADIO = {"apscheduler", "bleak", "bumble"}
 
 

@@ -2,11 +2,17 @@
 
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from collector.service import backups
 from collector.service.serving import Wish, chosen, plainly
+from collector.store import journal
+from collector.store.database import open_store
+
+NOON = datetime(2031, 3, 4, 12, tzinfo=UTC)
 
 
 @pytest.mark.parametrize(("line", "wish"), [
@@ -64,3 +70,22 @@ def test_what_stands_in_the_way_is_one_line(tmp_path: Path) -> None:
     assert done.returncode == 1
     assert len(done.stderr.splitlines()) == 1
     assert "not a quietcuff store" in done.stderr
+
+
+def test_a_damaged_store_is_left_alone_and_the_last_good_backup_offered(tmp_path: Path) -> None:
+    path = tmp_path / "q.db"
+    with open_store(path) as store:
+        for number in range(300):
+            journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=bytes([number % 256]) * 100,
+                           arrived_at=NOON, source="virtual")
+    made = backups.take(path, tmp_path / "backups", keep=3, now=NOON)
+    octets = bytearray(path.read_bytes())
+    for page in range(3, len(octets) // 4096, 3):
+        octets[page * 4096: page * 4096 + 400] = b"\xa5" * 400
+    path.write_bytes(octets)
+    done = subprocess.run([sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen"],
+                          capture_output=True, text=True)
+    assert done.returncode == 1
+    assert f"quietcuff backup restore {made.path.name}" in done.stderr
+    assert len(done.stderr.splitlines()) == 1
+    assert path.read_bytes() == octets
