@@ -88,6 +88,10 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
         folder = backups.folder_of(path, config.backup.folder)
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
         jobs.append(Job("daily backup", work, daily_at=config.backup.at))
+    if config.retention.payloads_days:
+        from collector.service import retention
+
+        jobs.append(Job("retention", retention.daily(path, config.retention.payloads_days), daily_at="03:45"))
     return jobs
 
 

@@ -39,6 +39,13 @@ def test_every_record_is_kept_once(steps: dict[str, dict[str, Any]]) -> None:
     assert steps["conditions"]["descriptors"] == "2"
 
 
+def test_its_memory_fits_a_small_machine(steps: dict[str, dict[str, Any]]) -> None:
+    """Over a real BlueZ, beside a bare bleak scanner. Limits: docs/performance.md."""
+    memory = steps["memory"]
+    assert memory["service_mb"] <= 60, memory
+    assert memory["service_mb"] <= 1.6 * memory["scanner_mb"], memory
+
+
 def test_killed_it_loses_nothing_that_is_said_meanwhile(steps: dict[str, dict[str, Any]]) -> None:
     down = steps["while it was down"]
     assert down["confirmed_when_killed"] < down["sent"], "nothing was left to say"

@@ -33,6 +33,24 @@ NEEDLESS = ("systemd-udevd.service", "systemd-udev-trigger.service", "systemd-lo
             "systemd-journal-catalog-update.service", "systemd-journal-flush.service", "e2scrub_reap.service")
 
 
+SCANNER = """
+import asyncio
+from bleak import BleakScanner
+async def main():
+    async with BleakScanner(service_uuids=["00001810-0000-1000-8000-00805f9b34fb"]):
+        await asyncio.sleep(5)
+        print("scans", flush=True)
+        await asyncio.sleep(600)
+asyncio.run(main())
+"""
+
+
+def resident(pid: str) -> float:
+    """MB: VmRSS of proc(5)."""
+    (line,) = (line for line in Path(f"/proc/{pid}/status").read_text().splitlines() if line.startswith("VmRSS:"))
+    return round(int(line.split()[1]) / 1024, 1)
+
+
 def run(*command: str) -> str:
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     return (done.stdout + done.stderr).strip()
@@ -165,6 +183,13 @@ async def steps(air: Air) -> None:
     step("later visit", **await visit(cuff, 5))
     step("conditions", told=Collected(STORE).conditions, sources=dict(Collected(STORE).sources),
          descriptors=show("NFileDescriptorStore"))
+
+    pid = outer_pid()
+    scanner = subprocess.Popen([sys.executable, "-c", SCANNER], stdout=subprocess.PIPE, text=True)
+    assert scanner.stdout
+    say("a bare scanner: " + scanner.stdout.readline().strip())
+    step("memory", service_mb=resident(pid), scanner_mb=resident(str(scanner.pid)))
+    scanner.kill()
 
     say("killed in the middle of a visit; the cuff goes on speaking")
     before = len(cuff.confirmed)
