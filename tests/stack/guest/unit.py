@@ -185,11 +185,12 @@ async def steps(air: Air) -> None:
          descriptors=show("NFileDescriptorStore"))
 
     pid = outer_pid()
-    scanner = subprocess.Popen([sys.executable, "-c", SCANNER], stdout=subprocess.PIPE, text=True)
+    scanner = await asyncio.create_subprocess_exec(sys.executable, "-c", SCANNER, stdout=subprocess.PIPE)
     assert scanner.stdout
-    say("a bare scanner: " + scanner.stdout.readline().strip())
+    say("a bare scanner: " + (await scanner.stdout.readline()).decode().strip())
     step("memory", service_mb=resident(pid), scanner_mb=resident(str(scanner.pid)))
     scanner.kill()
+    await scanner.wait()
 
     say("killed in the middle of a visit; the cuff goes on speaking")
     before = len(cuff.confirmed)
