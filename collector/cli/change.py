@@ -25,7 +25,7 @@ def change(
     ctx: typer.Context,
     person: Whose,
     at: Annotated[str | None, typer.Option(
-        "--at", metavar="DATE", help="Day of the change; else the last change that was noted.")] = None,
+        "--at", metavar="DATE", help="Day of the change; else the last one noted that has readings after it.")] = None,
     protocol: ProtocolName = None,
     wait: Annotated[int, typer.Option(
         "--wait", metavar="DAYS", min=0, max=120, help="Days after the change that are left out.")] = 14,
@@ -54,7 +54,7 @@ def change(
         wanted = asked(around, store, person, protocol, None, None)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)
-    day = when.day(at, "--at") or _last(noted, wanted.person)
+    day = when.day(at, "--at") or _last(noted, wanted.person, samples[-1].taken_at.date() if samples else None)
     found = compare(samples, day, wanted.protocol, wanted.plan, wait,
                     other_changes=[note.day for note in noted if note.day != day])
     told = "; ".join(visible(note.text) for note in noted if note.day == day)
@@ -84,11 +84,12 @@ HEADING = ("mmHg", "before", "after", "difference", "95 % interval", "by drawing
 NARROW = "{0}: {1} before, {2} after, {3} mmHg; 95 % {4}; by drawing days {5}; common by chance {6}"
 
 
-def _last(noted: "list[Note]", person: str) -> date:
+def _last(noted: "list[Note]", person: str, newest: date | None) -> date:
+    """The last noted change that there are readings after, else the last one."""
     if not noted:
         raise Usage(f"no change of regimen is noted for {person}; give --at DATE, or note it: "
                     f"`quietcuff note add {person} DATE \"what changed\"`")
-    return noted[-1].day
+    return next((note.day for note in reversed(noted) if newest and note.day <= newest), noted[-1].day)
 
 
 def _differences(found: "Change") -> Iterator[tuple[str, ...]]:

@@ -6,6 +6,9 @@ from collector.cli.frame import Usage
 
 FORMS = "a date (2031-03-04) or ISO 8601 (2031-03-04T07:30, 2031-03-04T07:30+01:00)"
 
+EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
+"""Days that can be meant; reckoning with weeks before and after them stays inside the calendar."""
+
 
 def since(text: str | None, option: str, zone: tzinfo | None) -> datetime | None:
     """The first instant meant: of a date, local midnight. zone: of the wall clock, None for this machine's.
@@ -54,6 +57,9 @@ def day(text: str | None, option: str) -> date | None:
 
 def need_day(text: str, option: str) -> date:
     try:
-        return date.fromisoformat(text)
+        found = date.fromisoformat(text)
     except ValueError:
         raise Usage(f"{option} {text!r} is not a day; give a date like 2031-03-04") from None
+    if not EARLIEST <= found <= LATEST:
+        raise Usage(f"{option} {text!r} is out of the calendar; give a day from {EARLIEST} to {LATEST}")
+    return found

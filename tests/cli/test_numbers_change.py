@@ -106,6 +106,35 @@ def test_too_little_on_one_side_is_not_compared(at_home: Run) -> None:
     assert answer["short_of"]
 
 
+def test_a_change_noted_for_a_day_to_come_waits(at_home: Run) -> None:
+    at_home("note", "add", "mira", "2031-04-14", "new tablet")
+    at_home("note", "add", "mira", "2031-07-01", "planned")
+    assert found(at_home("change", "mira", "--json"))["at"] == "2031-04-14"
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1899-12-31", "2200-01-01", "9999-12-31"])
+def test_a_day_out_of_the_calendar_is_told(at_home: Run, tmp_path: Path, day: str) -> None:
+    page = str(tmp_path / "x.html")
+    for command in (["change", "mira", "--at", day], ["average", "mira", "--from", day], ["trend", "mira", "--to", day],
+                    ["note", "add", "mira", day, "x"], ["report", "mira", "-o", page, "--since", day]):
+        result = at_home(*command)
+        assert (result.exit_code, result.stdout) == (2, ""), command
+        assert "is out of the calendar; give a day from 1900-01-01 to 2199-12-31" in result.stderr
+
+
+@pytest.mark.parametrize("day", ["1900-01-01", "2199-12-31"])
+def test_the_outermost_days_can_be_reckoned_with(at_home: Run, tmp_path: Path, day: str) -> None:
+    at_home("note", "add", "mira", day, "x")
+    page = str(tmp_path / "x.html")
+    for command in (["change", "mira", "--at", day], ["change", "mira"],
+                    *(["average", "mira", option, day] for option in ("--from", "--to")),
+                    *(["trend", "mira", option, day] for option in ("--from", "--to")),
+                    *(["report", "mira", "-o", page, option, day] for option in ("--since", "--from", "--to"))):
+        result = at_home(*command)
+        assert "unforeseen" not in result.stderr, (command, result.stderr)
+        assert result.exit_code in (0, 1, 3)
+
+
 def test_without_a_noted_change_it_says_how_to_note_one(at_home: Run) -> None:
     at_home("note", "add", "mira", "2031-05-01", "flew", "--kind", "other")
     result = at_home("change", "mira")
