@@ -56,17 +56,21 @@ def run(*command: str) -> str:
     return (done.stdout + done.stderr).strip()
 
 
-def inside(*command: str) -> str:
-    """Run a command where systemd is the first process."""
-    systemd = next((path.parent.name for path in Path("/proc").glob("[0-9]*/cmdline")
-                    if path.read_bytes().startswith(b"/lib/systemd/systemd\0--system")), None)
+def first_process() -> str | None:
+    return next((path.parent.name for path in Path("/proc").glob("[0-9]*/cmdline")
+                 if path.read_bytes().startswith(b"/lib/systemd/systemd\0--system")), None)
+
+
+async def inside(*command: str) -> str:
+    """Run a command where systemd is the first process; the air goes on meanwhile."""
+    systemd = first_process()
     if systemd is None:
         return ""
-    return run("nsenter", "--target", systemd, "--pid", "--mount", *command)
+    return await asyncio.to_thread(run, "nsenter", "--target", systemd, "--pid", "--mount", *command)
 
 
-def show(name: str) -> str:
-    return inside("systemctl", "show", "quietcuff", "--property", name, "--value")
+async def show(name: str) -> str:
+    return await inside("systemctl", "show", "quietcuff", "--property", name, "--value")
 
 
 def install() -> None:
@@ -104,10 +108,10 @@ def boot_systemd() -> subprocess.Popen[bytes]:
 
 async def until(text: str, ask: str, timeout_s: float = 240) -> None:
     end = time.monotonic() + timeout_s
-    while show(ask) != text:
+    while (now := await show(ask)) != text:
         if time.monotonic() > end:
-            status = inside("systemctl", "status", "-l", "quietcuff")
-            raise TimeoutError(f"{ask} is {show(ask)!r}, not {text!r}: {status}")
+            status = await inside("systemctl", "status", "-l", "quietcuff")
+            raise TimeoutError(f"{ask} is {now!r}, not {text!r}: {status}")
         await asyncio.sleep(0.5)
 
 
@@ -124,8 +128,9 @@ async def visit(cuff: VirtualCuff, count: int, wait_s: float = 10) -> dict[str, 
             **Collected(STORE).of(measured)}
 
 
-def keep_journal() -> None:
-    Path("journal.log").write_text(inside("journalctl", "--no-pager", "-o", "short-monotonic"))
+async def keep_journal() -> None:
+    said = await inside("journalctl", "--no-pager", "-o", "short-monotonic")
+    Path("journal.log").write_text(said)  # noqa: ASYNC240
 
 
 def namespaces(pid: str) -> dict[str, bool]:
@@ -159,14 +164,14 @@ async def main() -> None:
     try:
         await steps(air)
     finally:
-        keep_journal()
+        await keep_journal()
         systemd.send_signal(signal.SIGKILL)
     step("done")
 
 
 async def steps(air: Air) -> None:
     for _ in range(240):
-        if show("ActiveState") in ("activating", "active"):
+        if await show("ActiveState") in ("activating", "active"):
             break
         await asyncio.sleep(0.5)
     await until("active", "ActiveState")
@@ -182,7 +187,7 @@ async def steps(air: Air) -> None:
     say("a later one")
     step("later visit", **await visit(cuff, 5))
     step("conditions", told=Collected(STORE).conditions, sources=dict(Collected(STORE).sources),
-         descriptors=show("NFileDescriptorStore"))
+         descriptors=await show("NFileDescriptorStore"))
 
     pid = outer_pid()
     scanner = await asyncio.create_subprocess_exec(sys.executable, "-c", SCANNER, stdout=subprocess.PIPE)
@@ -197,16 +202,17 @@ async def steps(air: Air) -> None:
     speaking = asyncio.create_task(visit(cuff, 8, wait_s=120))
     while len(cuff.confirmed) == before and not speaking.done():  # noqa: ASYNC110
         await asyncio.sleep(0.05)
-    inside("systemctl", "kill", "--signal=KILL", "quietcuff")
+    await inside("systemctl", "kill", "--signal=KILL", "quietcuff")
     at_kill = len(cuff.confirmed) - before
     step("while it was down", **await speaking, confirmed_when_killed=at_kill)
     await until("active", "ActiveState")
-    step("back again", restarts=show("NRestarts"), descriptors=show("NFileDescriptorStore"))
+    step("back again", restarts=await show("NRestarts"), descriptors=await show("NFileDescriptorStore"))
 
     say("stopped for good")
     began = time.monotonic()
-    inside("systemctl", "stop", "quietcuff")
-    step("stopped", seconds=round(time.monotonic() - began, 1), result=show("Result"), status=show("ExecMainStatus"))
+    await inside("systemctl", "stop", "quietcuff")
+    seconds = round(time.monotonic() - began, 1)
+    step("stopped", seconds=seconds, result=await show("Result"), status=await show("ExecMainStatus"))
 
 
 asyncio.run(main())
