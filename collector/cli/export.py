@@ -32,6 +32,8 @@ def export(
     unassigned: Unassigned = False,
     only_new: Annotated[bool, typer.Option(
         "--only-new", help="Only what no earlier --only-new export to this format had, or had otherwise.")] = False,
+    average: Annotated[str | None, typer.Option(
+        metavar="PROTOCOL", help="In FHIR, also --person's average of the most recent series.")] = None,
     output: Annotated[Path | None, typer.Option(
         "--output", "-o", metavar="FILE", help="Write to a file, never a half one.")] = None,
 ) -> None:
@@ -55,7 +57,9 @@ def export(
       quietcuff export --to csv --person mira --since 2031-03-01 -o march.csv
       quietcuff export --to ndjson | jq -r .systolic
       quietcuff export --to fhir --only-new -o news.json
+      quietcuff export --to fhir --person mira --average nice-ng136 -o mira.json
     """
+    from collector.cli.averaging import with_average
     from collector.service.exchanging import exchange_of
     from collector.share.onlynew import OnlyNew
     from collector.store.readings import count as count_of
@@ -64,6 +68,8 @@ def export(
     around = of(ctx)
     chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
     form = FORMATS[to.value]
+    if average is not None and (person is None or not form.name.startswith("fhir")):
+        raise Usage("--average goes with --person and a FHIR format")
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} is nothing for a terminal; name a file with --output")
     with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
@@ -76,7 +82,10 @@ def export(
                 return quick(store, chosen, file, lambda done: show(done, total))
             found = select(store, chosen)
             readings = _begun(_shown(news.among(found) if news else found, total, show))
-            return form.load()(readings, file, exchange_of(store))
+            exchange = exchange_of(store)
+            if average is not None and person is not None:
+                exchange = with_average(around, store, exchange, person, average)
+            return form.load()(readings, file, exchange)
 
         if output is None:
             count = to_file(sys.stdout.buffer if form.binary else sys.stdout)
