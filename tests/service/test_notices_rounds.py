@@ -263,7 +263,7 @@ def test_many_readings_at_once_make_one_round(store: Path) -> None:
             super().begins(notice, at)
 
     ear = Slow()
-    rounds = Rounds(store, config(), [ear])
+    rounds = Rounds(store, config(), [ear], moment_s=0)
     before = threading.active_count()
     rounds.soon()
     assert begun.wait(30)

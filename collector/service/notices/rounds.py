@@ -62,8 +62,9 @@ def tell(notices: Sequence[Notice], channels: Iterable[Channel], told: Told, now
 class Rounds:
     """The recurring job, and an extra round when a reading came. Each opens the store anew, in a thread of its own."""
 
-    def __init__(self, store: Path, config: Config, channels: Sequence[Channel] | None = None) -> None:
-        self.store, self.config = store, config
+    def __init__(self, store: Path, config: Config, channels: Sequence[Channel] | None = None,
+                 moment_s: float = 5.0) -> None:
+        self.store, self.config, self.moment_s = store, config, moment_s
         self.channels = channels_of(config) if channels is None else channels
         self.told = Told.beside(store)
         self._one_at_a_time = threading.Lock()
@@ -84,11 +85,14 @@ class Rounds:
         return None
 
     def soon(self) -> None:
-        """A round beside whatever goes on now; many calls at once make one round. Returns at once."""
+        """A round beside whatever goes on now; returns at once. Many calls make one round, after a moment: a cuff sends
+        what it holds in one go, and its newest record may be a lower one."""
         if self._waiting.is_set():
             return
         self._waiting.set()
-        threading.Thread(target=self._guarded, name="notices", daemon=True).start()
+        timer = threading.Timer(self.moment_s, self._guarded)
+        timer.name, timer.daemon = "notices", True
+        timer.start()
 
     def _guarded(self) -> None:
         try:
