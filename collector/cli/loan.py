@@ -18,7 +18,17 @@ if TYPE_CHECKING:
     from collector.store.loans import Loan
     from collector.store.spans import Slot
 
-app = new_app("Lend cuffs out and take them back.")
+app = new_app("""Lend cuffs out, and take them back with nothing left in them.
+
+    A loan is a cuff and a borrower's code from one minute to another; what the cuff measured in between is the
+    borrower's. A cuff is available again only when all was downloaded, saved, checked and cleared.
+
+    \b
+    Examples (invented codes):
+      quietcuff loan out clinic-3 --to B-117
+      quietcuff loan back --all
+      quietcuff loan list
+    """)
 
 CuffName = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name or address.")]
 
