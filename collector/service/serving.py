@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from collector.service.config import Config, load, usual_store
+from collector.store.database import open_store
 from collector.store.errors import StoreError
 
 RADIOS = ("bluez", "exclusive", "virtual")
@@ -39,6 +40,7 @@ def serve(wish: Wish) -> None:
     log.set_up(wish.log)
     config = chosen(wish)
     store = wish.store or config.store.path or usual_store()
+    _bring_up_to_date(store)
     try:
         asyncio.run(listen(store, config, again=lambda: chosen(wish)))
     except StoreError as error:
@@ -47,6 +49,22 @@ def serve(wish: Wish) -> None:
         from collector.service.backups import folder_of, offer
 
         raise StoreError(f"{error}; {offer(folder_of(store, config.backup.folder), store)}", "damaged") from error
+
+
+def _bring_up_to_date(store: Path) -> None:
+    """Make or upgrade the store in a process of its own: what changes a schema takes 14 MB, for good.
+
+    What goes wrong there goes wrong again, and is told, where the service opens the store.
+    """
+    child = os.fork()
+    if child:
+        os.waitpid(child, 0)
+        return
+    try:
+        open_store(store).close()
+    except Exception:
+        os._exit(1)
+    os._exit(0)
 
 
 def plainly(arguments: list[str], environment: Mapping[str, str] = os.environ) -> Wish | None:

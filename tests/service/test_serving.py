@@ -63,6 +63,25 @@ def test_the_service_does_not_carry_the_command_line(tmp_path: Path) -> None:
     assert done.stdout.strip() == "[]", done.stderr
 
 
+NEW_STORE = """
+import asyncio, sys
+from pathlib import Path
+import collector.service.listening
+from collector.store.database import open_store
+async def over(store, *arguments, **options):
+    with open_store(store, create=False) as opened:
+        print(opened.scalar("SELECT count(*) FROM station"), "sqlite_utils" in sys.modules)
+collector.service.listening.listen = over
+from collector.service.serving import Wish, serve
+serve(Wish(store=Path(sys.argv[1])))
+"""
+
+
+def test_what_changes_a_schema_does_not_stay(tmp_path: Path) -> None:
+    done = subprocess.run([sys.executable, "-c", NEW_STORE, str(tmp_path / "q.db")], capture_output=True, text=True)
+    assert done.stdout.split() == ["1", "False"], done.stderr
+
+
 def test_what_stands_in_the_way_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "q.db").write_text("no store at all " * 400)
     done = subprocess.run([sys.executable, "-m", "collector.cli.main", "--store", str(tmp_path / "q.db"), "listen"],

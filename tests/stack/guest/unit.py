@@ -51,6 +51,18 @@ def resident(pid: str) -> float:
     return round(int(line.split()[1]) / 1024, 1)
 
 
+def largest(pid: str) -> dict[str, float]:
+    """MB resident of the six largest mappings: smaps of proc(5)."""
+    found: dict[str, float] = {}
+    name = ""
+    for line in Path(f"/proc/{pid}/smaps").read_text().splitlines():
+        if line.startswith("Rss:"):
+            found[name] = found.get(name, 0) + int(line.split()[1]) / 1024
+        elif "-" in line.split(" ")[0]:
+            name = Path(line.split(maxsplit=5)[5]).name if len(line.split(maxsplit=5)) > 5 else "anonymous"
+    return {name: round(size, 1) for name, size in sorted(found.items(), key=lambda item: -item[1])[:6]}
+
+
 def run(*command: str) -> str:
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     return (done.stdout + done.stderr).strip()
@@ -193,7 +205,7 @@ async def steps(air: Air) -> None:
     scanner = await asyncio.create_subprocess_exec(sys.executable, "-c", SCANNER, stdout=subprocess.PIPE)
     assert scanner.stdout
     say("a bare scanner: " + (await scanner.stdout.readline()).decode().strip())
-    step("memory", service_mb=resident(pid), scanner_mb=resident(str(scanner.pid)))
+    step("memory", service_mb=resident(pid), scanner_mb=resident(str(scanner.pid)), largest=largest(pid))
     scanner.kill()
     await scanner.wait()
 
@@ -202,7 +214,7 @@ async def steps(air: Air) -> None:
     speaking = asyncio.create_task(visit(cuff, 8, wait_s=120))
     while len(cuff.confirmed) == before and not speaking.done():  # noqa: ASYNC110
         await asyncio.sleep(0.05)
-    await inside("systemctl", "kill", "--signal=KILL", "quietcuff")
+    os.kill(int(pid), signal.SIGKILL)
     at_kill = len(cuff.confirmed) - before
     step("while it was down", **await speaking, confirmed_when_killed=at_kill)
     await until("active", "ActiveState")
