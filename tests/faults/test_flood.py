@@ -14,7 +14,7 @@ from air import Room, fill, room
 from bumble.core import AdvertisingData
 from reports import extended, legacy
 
-from collector.radio.exclusive.radio import MOST_REMEMBERED
+from collector.radio.exclusive.hearing import MOST_REMEMBERED
 from collector.radio.virtual import Manner, VirtualCuff
 
 A_SECOND, AN_HOUR = 300, 3600
@@ -64,8 +64,8 @@ async def crowd(seconds: int) -> dict[str, float]:
         await waking
         await air.quiet()
         assert air.desk.payloads == cuff.measured
-        assert len(air.radio._heard) <= MOST_REMEMBERED
-        assert len(air.radio._resolved) <= MOST_REMEMBERED
+        assert len(air.radio.hearing.cuffs) <= MOST_REMEMBERED
+        assert len(air.radio.hearing.identities) <= MOST_REMEMBERED
     share = {
         "adverts": seconds * A_SECOND,
         "us_each": round(cost, 2),

@@ -136,7 +136,7 @@ async def test_a_passkey_bond_is_not_replaced_behind_your_back() -> None:
     fill(cuff, 1)
     async with room(cuff, passkey=typed, pause_s=5.0) as air:
         await air.wake()
-        air.radio._heard.clear()
+        air.radio.hearing.cuffs.clear()
         cuff.behave(forgets_bond=True, asks_for_security=False, advertises_s=2.0)
         fill(cuff, 1)
         await air.wake()

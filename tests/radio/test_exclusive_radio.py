@@ -8,7 +8,7 @@ from air import NoteDesk, fill, room
 from bumble.core import AdvertisingData
 from reports import legacy
 
-from collector.radio.exclusive.radio import LONGEST_PAUSE_S, MOST_REMEMBERED, NEW_BURST_S, Heard
+from collector.radio.exclusive.hearing import LONGEST_PAUSE_S, MOST_REMEMBERED, NEW_BURST_S, Heard
 from collector.radio.exclusive.scan import Advert
 from collector.radio.port import RadioUnavailable, VisitPlan
 from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
@@ -48,7 +48,7 @@ async def test_a_crowd_of_pretenders_does_not_keep_a_known_cuff_waiting(
             air.radio._device.host.on_packet(legacy(CALLS, address=f"C0:00:00:00:{n >> 8:02X}:{n & 255:02X}"))
         fill(cuff, 2)
         await air.wake()
-        assert len(air.radio._heard) <= MOST_REMEMBERED
+        assert len(air.radio.hearing.cuffs) <= MOST_REMEMBERED
     assert air.desk.payloads == cuff.measured
 
 
@@ -60,10 +60,10 @@ def test_pauses_double_with_each_fruitless_visit() -> None:
     radio, cuff = VirtualRadio([], pause_s=1.0), heard()
     pauses = []
     for _ in range(9):
-        radio._pause(cuff, fruitful=False)
+        radio.hearing.pause(cuff, fruitful=False)
         pauses.append(round(cuff.not_before - time.monotonic()))
     assert pauses == [1, 2, 4, 8, 16, 32, LONGEST_PAUSE_S, LONGEST_PAUSE_S, LONGEST_PAUSE_S]
-    radio._pause(cuff, fruitful=True)
+    radio.hearing.pause(cuff, fruitful=True)
     assert cuff.fruitless == 0
     assert cuff.not_before - time.monotonic() <= 1
 
@@ -73,7 +73,7 @@ async def test_who_fell_silent_and_speaks_up_again_need_not_wait() -> None:
     async with room() as air:
         radio = air.radio
         await asyncio.sleep(0)
-        radio._heard["C0:00:00:00:00:99"] = cuff = heard()
+        radio.hearing.cuffs["C0:00:00:00:00:99"] = cuff = heard()
         cuff.not_before = time.monotonic() + 50
         cuff.last = time.monotonic() - NEW_BURST_S / 2
         (advert,) = [Advert(bytes.fromhex("9900000000c0"), 1, True, CALLS)]
@@ -128,3 +128,22 @@ async def test_progress_is_made_while_cuffs_are_heard() -> None:
         air.radio.progress = 0.0
         air.radio._device.host.on_packet(legacy(b"", address="C0:00:00:00:00:99"))
         assert air.radio.progress > 0
+
+
+async def test_a_store_in_trouble_leaves_no_link_open() -> None:
+    cuff = VirtualCuff(manner=Manner(lingers_s=0.05, patience_s=600.0))
+    fill(cuff, 2)
+    desk = NoteDesk()
+    async with room(cuff, desk=desk, pause_s=0.05) as air:
+        known, calls = desk.known, []
+
+        def in_trouble() -> tuple[object, ...]:
+            calls.append(1)
+            raise OSError("disk full")
+
+        desk.known = in_trouble
+        await air.wake()  # ends because the cuff is hung up on; by itself it would stay ten minutes
+        assert calls
+        desk.known = known
+        await air.wake()
+    assert desk.payloads == cuff.measured

@@ -3,15 +3,13 @@
 import asyncio
 import logging
 import time
-from collections import OrderedDict
-from collections.abc import AsyncIterator
 from contextlib import AbstractAsyncContextManager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from collector.radio.exclusive.scan import Advert, lists_service, local_name, written
-from collector.radio.port import Desk, KnownCuff, RadioUnavailable, VisitPlan
+from collector.radio.exclusive.hearing import LEFT_ALONE_S, Heard, Hearing
+from collector.radio.exclusive.scan import Advert
+from collector.radio.port import Desk, RadioUnavailable, VisitPlan
 from collector.radio.visit import visit
 from collector.radio.within import within
 
@@ -24,13 +22,10 @@ if TYPE_CHECKING:
 log = logging.getLogger("quietcuff.radio")
 
 CONNECT_S = 3.0  # a cuff advertises at least every 2.5 s in its slow mode (common practice, no source)
-STALE_S = 3.0  # a cuff not heard for so long is not worth a connection attempt
 MOST_LINKS = 5  # at once; adapters can do more, a visit is over sooner than a sixth matters
-MOST_REMEMBERED = 512  # addresses heard of, however crowded the room
 PULSE_S = 30.0  # how often the adapter is asked whether it still lives
 PATIENCE_S = 5.0  # for its answer
-LONGEST_PAUSE_S = 60.0
-NEW_BURST_S = 10.0
+FAREWELL_S = 2.0
 FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
 DISALLOWED = 0x0C  # HCI: Command Disallowed
 
@@ -40,19 +35,6 @@ class Adapter(Protocol):
 
     host: "QuietHost"
     gone: asyncio.Future[None]
-
-
-@dataclass(slots=True)
-class Heard:
-    """A cuff that was heard: when, under which name, and when it may be visited (again)."""
-
-    advert: Advert
-    at: float  # of the last advertisement that no attempt was made upon
-    last: float = 0.0  # of the last advertisement at all
-    name: str | None = None
-    fruitless: int = 0  # visits in a row that brought nothing
-    not_before: float = 0.0
-    busy: bool = False
 
 
 class BumbleRadio:
@@ -66,12 +48,10 @@ class BumbleRadio:
     def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None",
                  pause_s: float) -> None:
         self.progress = time.monotonic()
-        self._keys_folder, self._name, self._passkey, self._pause_s = keys_folder, name, passkey, pause_s
-        self._heard: OrderedDict[str, Heard] = OrderedDict()
+        self._keys_folder, self._name, self._passkey = keys_folder, name, passkey
+        self.hearing = Hearing(self._resolve, lambda: self._wake.set(), pause_s)
         self._links: dict[int, BumbleLink] = {}
         self._visits: set[asyncio.Task[None]] = set()
-        self._known: dict[str, KnownCuff] = {}
-        self._resolved: OrderedDict[bytes, str | None] = OrderedDict()
         self._wake = asyncio.Event()
         self.listening = asyncio.Event()  # set while cuffs are heard
         self._scan_yields = False  # the adapter cannot scan and connect at once
@@ -97,7 +77,7 @@ class BumbleRadio:
         async with self._adapter() as adapter:
             self._device = device = Central(self._name, adapter.host, bonds, self._passkey)
             device.on(device.EVENT_CONNECTION, self._on_connection)
-            device.on(device.EVENT_KEY_STORE_UPDATE, self._resolved.clear)
+            device.on(device.EVENT_KEY_STORE_UPDATE, self.hearing.identities.clear)
             adapter.host.on_advert = self._on_advert
             adapter.host.on_failure = lambda: adapter.gone.done() or adapter.gone.cancel()
             self._learn_known()
@@ -139,63 +119,21 @@ class BumbleRadio:
             with suppress(Exception):
                 await within(1.0, self._device.send_sync_command(HCI_Reset_Command()))
 
-    # -- who speaks ----------------------------------------------------------------------------------
-
-    def _learn_known(self) -> None:
-        self._known = {cuff.address: cuff for cuff in self._desk.known()}
+    # -- connecting ----------------------------------------------------------------------------------
 
     def _on_advert(self, advert: Advert) -> None:
-        """Called for every advertisement in the room: decides in microseconds whether it is a cuff's."""
         self.progress = time.monotonic()
-        cuff = self._identity(advert)
-        if cuff not in self._known and not lists_service(advert.data):
-            heard = self._heard.get(cuff)
-            if heard is not None and heard.name is None:
-                heard.name = local_name(advert.data)  # scan responses often carry the name alone
-            return
-        heard = self._heard.get(cuff)
-        if heard is None:
-            heard = self._heard[cuff] = Heard(advert, self.progress)
-            if len(self._heard) > MOST_REMEMBERED:
-                del self._heard[next(name for name, other in self._heard.items() if not other.busy)]
-        if advert.connectable:
-            heard.advert = advert
-        if not heard.busy and self.progress - heard.last > NEW_BURST_S:
-            heard.not_before = 0.0  # it fell silent and speaks up again: somebody measured
-        heard.at = heard.last = self.progress
-        heard.name = heard.name or local_name(advert.data)
-        if not heard.busy and heard.at >= heard.not_before:
-            self._wake.set()
+        self.hearing.on_advert(advert)
 
-    def _identity(self, advert: Advert) -> str:
-        """The identity address behind a private one where we hold its key, else the address as it is."""
-        if not advert.resolvable:
-            return written(advert.address)
-        if advert.address not in self._resolved:
-            from bumble.hci import Address
+    def _resolve(self, address: bytes) -> str | None:
+        from bumble.hci import Address
 
-            resolver = self._device.address_resolver
-            identity = resolver.resolve(Address(advert.address)) if resolver else None
-            self._resolved[advert.address] = identity.to_string(False).upper() if identity else None
-            while len(self._resolved) > MOST_REMEMBERED:
-                self._resolved.popitem(last=False)
-        return self._resolved[advert.address] or written(advert.address)
+        resolver = self._device.address_resolver
+        identity = resolver.resolve(Address(address)) if resolver else None
+        return identity.to_string(False).upper() if identity else None
 
-    async def _ready(self) -> AsyncIterator[tuple[str, Heard]]:
-        """Cuffs to be connected: known ones first, then the longest waiting."""
-        while True:
-            self._wake.clear()
-            now = time.monotonic()
-            waiting = [(cuff not in self._known, heard.not_before, cuff) for cuff, heard in self._heard.items()
-                       if not heard.busy and heard.not_before <= now and now - heard.at < STALE_S]
-            if waiting and len(self._visits) < MOST_LINKS:
-                _, _, cuff = min(waiting)
-                yield cuff, self._heard[cuff]
-                continue
-            with suppress(TimeoutError):
-                await within(1.0, self._wake.wait())
-
-    # -- connecting ----------------------------------------------------------------------------------
+    def _learn_known(self) -> None:
+        self.hearing.learn_known(self._desk.known())
 
     async def _scan(self, on: bool) -> None:
         from bumble.hci import HCI_LE_1M_PHY
@@ -206,15 +144,22 @@ class BumbleRadio:
             await self._device.stop_scanning()
 
     async def _connect_all(self) -> None:
-        async for cuff, heard in self._ready():
+        while True:
+            self._wake.clear()
+            cuff = self.hearing.next() if len(self._visits) < MOST_LINKS else None
+            if cuff is None:
+                with suppress(TimeoutError):
+                    await within(1.0, self._wake.wait())
+                continue
+            heard = self.hearing.cuffs[cuff]
             if not self._desk.accepts(cuff):
                 log.debug("%s is left alone: not a known cuff", cuff)
-                heard.not_before = time.monotonic() + LONGEST_PAUSE_S / 6
+                heard.not_before = time.monotonic() + LEFT_ALONE_S
                 continue
             link = await self._connect(heard.advert)
             heard.at = 0.0  # what was heard before is used up: a connected cuff does not advertise
             if link is None:
-                self._pause(heard, fruitful=False)
+                self.hearing.pause(heard, fruitful=False)
                 continue
             heard.busy = True
             task = asyncio.ensure_future(self._visit(link, heard))
@@ -269,7 +214,7 @@ class BumbleRadio:
         try:
             link.name = heard.name
             self._learn_known()
-            known = self._known.get(link.cuff)
+            known = self.hearing.known.get(link.cuff)
             if known is not None and known.bonded:
                 link.remember(known.handles)
             await link.reveal()
@@ -279,14 +224,12 @@ class BumbleRadio:
             log.debug("how", exc_info=True)
         finally:
             heard.busy = False
-            self._pause(heard, link.heard > 0)
-            self._learn_known()
+            self.hearing.pause(heard, link.heard > 0)
             self.progress = time.monotonic()
-
-    def _pause(self, heard: Heard, fruitful: bool) -> None:
-        heard.fruitless = 0 if fruitful else heard.fruitless + 1
-        pause = self._pause_s * (1 if fruitful else 2 ** min(heard.fruitless - 1, 10))
-        heard.not_before = time.monotonic() + min(pause, LONGEST_PAUSE_S)
+            with suppress(Exception):
+                await within(FAREWELL_S, link.hang_up())
+            with suppress(Exception):  # a store in trouble says so elsewhere
+                self._learn_known()
 
     # -- the adapter's life --------------------------------------------------------------------------
 

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 NOTIFIES, INDICATES = 0x01, 0x02
 NOT_CONFIGURED, IN_PROGRESS = 0xFD, 0xFE  # ATT: CCCD improperly configured, procedure already in progress
-LOOK_S = 0.05
+GRACE_S = 0.02  # on a busy machine time passes while nobody gets a turn: what is under way comes first
 
 
 class Talk:
@@ -138,6 +138,10 @@ class Talk:
                 await asyncio.wait({self._reporting})
             left = self._stirred + self._manner.lingers_s - time.monotonic()
             if left <= 0:
+                before = self._stirred
+                await asyncio.sleep(GRACE_S)
+                if self._stirred > before:
+                    continue
                 self._radio.cut()
                 return
             try:
