@@ -76,6 +76,9 @@ def run() -> None:
 
 def _listen_plainly() -> None:
     """Serve and leave, where the command line needs no explaining; see `serving.plainly`."""
+    from collector.service.lean import without_openssl
+
+    without_openssl()
     from collector.service.serving import plainly, serve
 
     wish = plainly(sys.argv[1:])

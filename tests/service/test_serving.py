@@ -63,6 +63,25 @@ def test_the_service_does_not_carry_the_command_line(tmp_path: Path) -> None:
     assert done.stdout.strip() == "[]", done.stderr
 
 
+LEAN = """
+import sys
+from collector.service.lean import without_openssl
+without_openssl()
+import asyncio, hashlib
+print(sorted({"ssl", "_ssl", "_hashlib"} & set(sys.modules)))
+print(hashlib.sha256(b"abc").hexdigest())
+import ssl
+print(ssl.create_default_context().verify_mode.name)
+"""
+
+
+def test_openssl_is_there_for_whoever_asks_and_for_nobody_else() -> None:
+    """The digest is of FIPS 180-2, appendix B.1."""
+    done = subprocess.run([sys.executable, "-W", "error", "-c", LEAN], capture_output=True, text=True)
+    assert done.stdout.splitlines() == [
+        "[]", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad", "CERT_REQUIRED"], done.stderr
+
+
 NEW_STORE = """
 import asyncio, sys
 from pathlib import Path
