@@ -19,7 +19,7 @@ from collector.store.values import Basis
 
 STATION_UNSURE = "station clock unsure"
 CLOCK_CHANGED = "clock changed"
-"""The cuff's clock was changed and the stamp fits both before and after."""
+"""The cuff's clock was changed about then; the uncertainty covers what the stamp may mean."""
 NO_CLOCK = "stamp fits no clock"
 """No run of the clock that was ever seen can have given this stamp."""
 BACKWARDS = "stamps run backwards"
@@ -72,13 +72,17 @@ def place(reading: Stamped, line: ClockLine) -> Time:
     uncertainty: float | None = 1 + max(one.projection.uncertainty for one in candidates)
     if len(candidates) > 1:
         marks.append(CLOCK_CHANGED)
-        uncertainty = (uncertainty or 0) + max(abs(one.at - chosen.at) for one in candidates) / SECOND
+        spread = max(abs(one.at - chosen.at) for one in candidates) / SECOND
+        # Between live records the clock may have been changed more than once.
+        uncertainty = None if line.looks[0].live else (uncertainty or 0) + spread
     elif not (chosen.fresh and reading.sure):
         if reading.run:
             marks.append(BACKWARDS)
             uncertainty = None
         elif not chosen.bounded or not reading.sure:
             uncertainty = None
+        elif chosen.projection.place != "between":
+            marks.append(CLOCK_CHANGED)
     at = min(chosen.at, reading.received) if reading.sure else chosen.at
     at = round(at / SECOND) * SECOND
     return Time(at, Basis.CORRECTED, None if uncertainty is None else float(ceil(uncertainty)), tuple(marks))
