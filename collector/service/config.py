@@ -31,9 +31,9 @@ def _zone(name: str) -> str | None:
 
 
 def _address(address: str) -> str | None:
-    if re.fullmatch(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}|hci\d+", address):
+    if re.fullmatch(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}|hci\d+|usb:\d+", address):
         return None
-    return "an adapter is named like 'hci0'"
+    return "an adapter is named like 'hci0', or for the exclusive radio 'usb:0'"
 
 
 def _day(text: str) -> str | None:
@@ -77,7 +77,8 @@ class Station:
 class Radio:
     kind: str = key("bluez", "The system's Bluetooth, an adapter of our own, or invented cuffs.",
                     one_of=("bluez", "exclusive", "virtual"))
-    adapter: str | None = key(None, "Which adapter, such as hci0; all if not given.", check=_address)
+    adapter: str | None = key(None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.",
+                              check=_address)
     accept: str = key("any", "Visit any cuff in reach, or known ones only.", one_of=("any", "known"))
     set_clock: str = key("never", "Whether a visit may set the cuff's clock.",
                          one_of=("never", "when wrong", "always"))

@@ -39,6 +39,7 @@ class StoreDesk:
         self._tallies: dict[int, Tally] = {}
         self._told: dict[str, str | None] = {}
         self._names: dict[str, str] = {}
+        self._behind = False  # a payload is kept but was not interpreted
 
     def known(self) -> tuple[KnownCuff, ...]:
         return tuple(KnownCuff(*cuff) for cuff in cuffs.known(self.store))
@@ -85,6 +86,7 @@ class StoreDesk:
         try:
             outcome = intake.interpret(self.store, appended.payload)
         except Exception as error:
+            self._behind = True
             log.error("payload %d is kept but was not understood yet: %s: %s", appended.payload,
                       type(error).__name__, error)
             return
@@ -103,6 +105,9 @@ class StoreDesk:
         counted = ", ".join(f"{count} {word}" for word, count in sorted(tally.outcomes.items())) or "nothing"
         log.info("%s: visit ended (%s), payloads: %s", self._name(tally.cuff), plain(outcome), counted)
         try:
+            if self._behind:  # say, the disk was full for a while
+                intake.catch_up(self.store)
+                self._behind = False
             intake.settle(self.store, visit)
         except Exception as error:
             log.error("what the visit told is kept but not worked in yet: %s: %s", type(error).__name__, error)

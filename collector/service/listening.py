@@ -50,8 +50,9 @@ def radio_of(config: Config, store_path: Path) -> Radio:
     if config.radio.kind == "exclusive":
         from collector.radio.exclusive import ExclusiveRadio
 
-        number = (adapter or "hci0").removeprefix("hci")
-        return ExclusiveRadio(f"hci-socket:{number}", store_path.parent / "bonds")
+        name = adapter or "hci0"
+        transport = f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
+        return ExclusiveRadio(transport, store_path.parent / "bonds")
     from collector.service.practice import practice_radio
 
     return practice_radio()

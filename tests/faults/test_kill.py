@@ -69,6 +69,7 @@ async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str,
                 await asyncio.wait_for(dongle.unplugged.wait(), 5)
                 dongle.unplugged.clear()
             pid = await nursery.start()  # and now in peace
+            await dongle.plugged.wait()  # a listener that has not begun yet knows no SIGTERM
             async with asyncio.timeout(120):
                 while any(cuff.memory.records for cuff in cuffs):  # noqa: ASYNC110
                     await asyncio.sleep(0.05)

@@ -88,6 +88,24 @@ def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.M
         assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
 
 
+def test_desk_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What could not be interpreted for a while, say on a full disk, does not wait for the next start."""
+    from collector import intake
+
+    def broken(*_: object) -> None:
+        raise OSError("no room")
+
+    with open_store(tmp_path / "store.db") as store:
+        desk = StoreDesk(store)
+        visit = desk.open_visit(CUFF, "virtual", NOW)
+        with monkeypatch.context() as full:
+            full.setattr(intake, "interpret", broken)
+            desk.take(arrival(), visit)
+        assert journal.counts(store).waiting == 1
+        desk.close_visit(visit, NOW, "cuff left")
+        assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
+
+
 def test_desk_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
         store.connection.execute("CREATE TRIGGER full BEFORE INSERT ON payload BEGIN SELECT RAISE(ABORT, 'full'); END")
