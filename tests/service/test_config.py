@@ -57,7 +57,7 @@ threshold_systolic = 130
     ("[radio]\nset_clock = true", "f.toml, line 2: radio.set_clock is true; expected is text in quotes"),
     ("[radio]\nclock_wrong_after_s = 0", "f.toml, line 2: radio.clock_wrong_after_s is 0; the least is 1"),
     ("[radio]\nadapter = 'tuner'",
-     "f.toml, line 2: radio.adapter is 'tuner': an adapter is named like 'hci0'"),
+     "f.toml, line 2: radio.adapter is 'tuner': an adapter is named like 'hci0', or for the exclusive radio 'usb:0'"),
     ("[station]\n# here\nzone = 'Mars/Olympus'",
      "f.toml, line 3: station.zone is 'Mars/Olympus': not a time zone of the IANA database, "
      "such as 'Europe/Lisbon'"),
