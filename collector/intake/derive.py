@@ -57,21 +57,25 @@ def settle(store: Store, visit: int) -> None:
 
 
 def catch_up(store: Store, progress: Progress | None = None) -> int:
-    """Take up whatever a crash left between commit and interpretation; returns how many payloads that
-    were."""
+    """Take up whatever a crash, a merge or a clock put right left to be done; returns how many payloads that were."""
+    to_redo = derived.cuffs_to_redo(store)
+    of = sum(derived.payloads_of(store, cuff_id) for cuff_id in to_redo)
+    done = 0
+    for cuff_id in to_redo:
+        with store.transaction():
+            done += _redo(store, cuff_id, arrivals(store))
+        if progress:
+            progress(done, of)
     waiting = derived.waiting(store)
-    for done, payload in enumerate(waiting):
+    for number, payload in enumerate(waiting, start=1):
         interpret(store, payload)
         if progress:
-            progress(done + 1, len(waiting))
-    for cuff_id in derived.cuffs_to_redo(store):
-        with store.transaction():
-            _redo(store, cuff_id, arrivals(store))
+            progress(done + number, of + len(waiting))
     for cuff_id in derived.cuffs_unsettled(store):
         with store.transaction():
             for moved in _settle_cuff(store, cuff_id, arrivals(store)):
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
-    return len(waiting)
+    return done + len(waiting)
 
 
 def rebuild(store: Store, progress: Progress | None = None) -> int:
@@ -128,7 +132,7 @@ def _settle_cuff(store: Store, cuff_id: int, arrived: Arrivals, everything: bool
         return []
     moved, since = place_since(store, cuff_id, arrived, start)
     assign_cuff(store, cuff_id, since)
-    derived.note_settled(store, cuff_id)
+    derived.note_settled(store, cuff_id, everything)
     return moved
 
 

@@ -46,7 +46,7 @@ def newest(records: Sequence[Newest]) -> list[Newest]:
         held = best.get(record.visit)
         if held is None or record.offset < held.offset:
             best[record.visit] = record
-    return sorted(best.values(), key=lambda record: (record.received, record.visit))
+    return sorted(best.values(), key=lambda record: (record.received, record.stamp))
 
 
 def live_looks(visits: Sequence[Newest], skip: int = 0) -> list[Look]:

@@ -41,13 +41,13 @@ def looks_around(store: Store, cuff_id: int, arrived: Arrivals, start: int, befo
     # Instants that were put right do not stand in the index's order.
     unsure = store.row("SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,))
     rows = store.query(
-        "SELECT visit_id, kind, characteristic, value, at, round_trip_us, error, clock_id FROM visit_fact "
+        "SELECT uid, visit_id, kind, characteristic, value, at, round_trip_us, error, clock_id FROM visit_fact "
         "WHERE cuff_id = ? AND characteristic IN (10795, 10760) ORDER BY at DESC",
         (cuff_id,),
     )
-    found: list[tuple[int, Look]] = []
+    found: list[tuple[bytes, int, Look]] = []
     earlier = 0
-    for visit, kind, characteristic, value, at, round_trip, error, clock in rows:
+    for uid, visit, kind, characteristic, value, at, round_trip, error, clock in rows:
         if earlier > 2 * before and not unsure:
             break  # twice as many: both clocks of a visit may have been read
         earlier += at < start
@@ -56,14 +56,15 @@ def looks_around(store: Store, cuff_id: int, arrived: Arrivals, start: int, befo
         shown = clock_shown(characteristic, value)
         if shown is not None:
             doubt = 0.5 + round_trip / 2 / SECOND + (0.0 if shown % SECOND else 0.5)
-            found.append((characteristic, Look(arrived.at(at, clock), shown, doubt, visit, kind == "clock set")))
-    with_current = {look.visit for characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
-    looks = [
+            look = Look(arrived.at(at, clock), shown, doubt, visit, kind == "clock set")
+            found.append((uid, characteristic, look))
+    found.sort(key=lambda one: (one[2].at, one[2].was_set, one[2].shown, one[0]))
+    with_current = {look.visit for _, characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
+    return [
         look
-        for characteristic, look in found
+        for _, characteristic, look in found
         if look.was_set or characteristic == Uuid.CURRENT_TIME or look.visit not in with_current
     ]
-    return sorted(looks, key=lambda look: (look.at, look.was_set, look.shown))
 
 
 @lru_cache(maxsize=1024)

@@ -10,9 +10,10 @@ from collector.store.merging import Brought, bring_in
 def merge(store: Store, other: Path, progress: Progress | None = None) -> Brought:
     """Idempotent, and the same store whatever the order. The other store is only read.
 
-    Interrupted, it is done again from the start and finishes the job. Raises StoreError.
+    Interrupted, it is done again from the start and finishes the job. progress: counts twice, for taking in and
+    for deriving. Raises StoreError.
     """
     brought = bring_in(store, other, progress)
-    catch_up(store)
+    catch_up(store, progress)
     reassign(store)
     return brought

@@ -53,7 +53,7 @@ class Stamped:
 class _Candidate:
     run: int
     projection: Projection
-    bounded: bool  # a look or a known change bounds it on either side
+    bounded: bool  # looks bound it on either side, and nothing speaks against it
     fresh: bool
 
     @property
@@ -98,7 +98,8 @@ def _candidates(reading: Stamped, line: ClockLine) -> list[_Candidate]:
     latest_run = line.run_of[min(arrival, len(looks) - 1)]
     if arrival < len(looks) and arrival and looks[arrival].was_set and latest_run != line.run_of[arrival - 1]:
         latest_run -= 1  # the clock was set after this came
-    floor = _floor(reading, line, arrival)
+    last_visit, floor = _visits_before(reading, line, arrival)
+    settled = _settled_run(reading, line, arrival)
     found: list[_Candidate] = []
     for run in range(latest_run, -1, -1):
         first, last = max(line.runs[run].first, low), min(line.runs[run].last, high - 1)
@@ -106,19 +107,21 @@ def _candidates(reading: Stamped, line: ClockLine) -> list[_Candidate]:
             break
         if found and looks[last + 1].at < floor:
             break  # it would have been left over from two visits ago; what we have is likelier
-        one = _feasible(reading, line, run, first, last, low, high)
+        one = _feasible(reading, line, run, (low, high), floor if run == settled else last_visit)
         if one is not None:
             found.append(one)
     recent = [one for one in found if one.at >= floor - _SLACK]
     return recent or found
 
 
-def _feasible(
-    reading: Stamped, line: ClockLine, run: int, first: int, last: int, low: int, high: int
-) -> _Candidate | None:
-    """The stamp on one run, if it falls into that run's time and not after its arrival."""
+def _feasible(reading: Stamped, line: ClockLine, run: int, reach: tuple[int, int], overdue: float) -> _Candidate | None:
+    """The stamp on one run, if it falls into that run's time and not after its arrival.
+
+    overdue: what was taken before then should have come earlier; it may be of a run that was never seen.
+    """
     assert reading.stamp is not None
-    looks = line.looks
+    looks, (low, high) = line.looks, reach
+    first, last = max(line.runs[run].first, low), min(line.runs[run].last, high - 1)
     projection = line.project(reading.stamp, run, low, high)
     slack = _SLACK + projection.uncertainty * SECOND
     begins = -inf if first == low else looks[first].at if looks[first].was_set else looks[first - 1].at
@@ -135,19 +138,31 @@ def _feasible(
         not looks[first].live
         and ((projection.place == "before" and first > low) or (projection.place == "after" and last < high - 1))
     )
-    return _Candidate(run, projection, bounded, fresh)
+    return _Candidate(run, projection, bounded and projection.at >= overdue - slack, fresh)
 
 
-def _floor(reading: Stamped, line: ClockLine, arrival: int) -> float:
-    """Cuffs send everything at each visit: a record older than the visit before the last one is hardly
-    new."""
+def _settled_run(reading: Stamped, line: ClockLine, arrival: int) -> int | None:
+    """The run that the clock was on when the record came, where a look in the visit or afterwards shows it."""
+    if arrival and line.looks[arrival - 1].visit == reading.visit:
+        return line.run_of[arrival - 1]
+    if arrival < len(line.looks) and (not arrival or line.run_of[arrival] == line.run_of[arrival - 1]):
+        return line.run_of[arrival]
+    return None
+
+
+def _visits_before(reading: Stamped, line: ClockLine, arrival: int) -> tuple[float, float]:
+    """When the clock was looked at in the last visit before this one, and in the one before that.
+
+    Cuffs send everything at each visit: what is older than the last is hardly new, what is older than the one
+    before even less so.
+    """
     others = [look for look in line.looks[max(0, arrival - clockline.REACH_BACK) : arrival]
               if look.visit != reading.visit]  # fmt: skip
     if not others:
-        return -inf
+        return -inf, -inf
     last = others[-1]
     earlier = next((look for look in reversed(others) if look.visit != last.visit), None)
-    return earlier.at if earlier else last.at - _LONGEST_BACKLOG
+    return last.at, earlier.at if earlier else last.at - _LONGEST_BACKLOG
 
 
 def runs_within_visits(readings: Sequence[tuple[int, int | None, int | None]]) -> list[int]:

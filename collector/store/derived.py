@@ -75,6 +75,11 @@ def waiting(store: Store) -> list[int]:
     ]
 
 
+def payloads_of(store: Store, cuff_id: int) -> int:
+    """How many payloads came from a cuff."""
+    return int(store.scalar("SELECT count(*) FROM payload WHERE cuff_id = ?", (cuff_id,)))
+
+
 def _heard(row: tuple[Any, ...]) -> Heard:
     *head, encrypted, clock_id = row
     fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id)
@@ -188,9 +193,11 @@ def note_redo(store: Store, cuff_id: int) -> None:
     )
 
 
-def note_settled(store: Store, cuff_id: int) -> None:
-    """The cuff's readings are as good as can be."""
-    store.query("UPDATE derived SET unsettled_from = NULL, redo = 0 WHERE cuff_id = ?", (cuff_id,))
+def note_settled(store: Store, cuff_id: int, redone: bool) -> None:
+    """The cuff's readings are as good as can be. redone: derived anew."""
+    store.query("UPDATE derived SET unsettled_from = NULL WHERE cuff_id = ?", (cuff_id,))
+    if redone:
+        store.query("UPDATE derived SET redo = 0 WHERE cuff_id = ?", (cuff_id,))
 
 
 def latest_arrival(store: Store, cuff_id: int) -> int | None:
