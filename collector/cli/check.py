@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.checks.finding import Finding, State, broken, fine
+from collector.cli.checks.finding import Finding, State, attention, broken, fine
 from collector.cli.frame import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
 from collector.cli.selecting import reading_store, terminal_width
 
@@ -93,7 +93,15 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
 def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
     if config.radio.kind == "bluez":
         yield from look(config.radio.adapter)
-    else:
+        return
+    lacking = []
+    if config.radio.kind == "exclusive":
+        from collector.radio.exclusive.needs import missing
+
+        lacking = missing()
+    for what, remedy in lacking:
+        yield attention("exclusive radio", what, remedy)
+    if not lacking:
         yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
 
 

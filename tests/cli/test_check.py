@@ -311,3 +311,18 @@ def test_check_as_a_real_process(household: Path, tmp_path: Path) -> None:
     assert done.returncode == 3
     assert done.stderr == ""
     assert "ATTENTION  service: nobody listens on" in done.stdout
+
+
+def test_the_exclusive_radio_says_what_it_needs(quietcuff: Callable[..., Result], household: Path, tmp_path: Path,
+                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    from collector.radio.exclusive import needs
+
+    (tmp_path / "c.toml").write_text('[radio]\nkind = "exclusive"\n', "utf-8")
+    options = ["--store", str(household), "--config", str(tmp_path / "c.toml"), "check"]
+    monkeypatch.setattr(needs, "missing", lambda: [("the right is missing", "see systemd/exclusive.conf")])
+    lacking = quietcuff(*options)
+    assert lacking.exit_code == 3
+    assert "exclusive radio: the right is missing" in lacking.stdout
+    assert "mend: see systemd/exclusive.conf" in lacking.stdout
+    monkeypatch.setattr(needs, "missing", list)
+    assert "exclusive: BlueZ is not used" in quietcuff(*options).stdout
