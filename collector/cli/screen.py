@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from types import TracebackType
 from typing import Self, TextIO
 
-from collector.service.sitting import Left
+from collector.service.asking import Left
 from collector.share.layout import visible, wrapped
 
 WIDEST = 100
@@ -20,7 +20,7 @@ def is_terminal() -> bool:
 
 
 class TerminalScreen:
-    """Implements `collector.service.sitting.Screen`. As a context: keys come one by one, without Enter."""
+    """Implements `collector.service.asking.Screen`. As a context: keys come one by one, without Enter."""
 
     def __init__(self) -> None:
         self._keys = sys.stdin.fileno()

@@ -6,29 +6,14 @@ Nothing is asked to be erased before report and export are written and read back
 
 from collections.abc import Callable
 from datetime import datetime
-from typing import Protocol
 
 from collector.service import download
-from collector.service.sitting import Left
+from collector.service.asking import Left, Screen, pressed, yes
 from collector.share.preparation import clock_text
 from collector.store import loans
 from collector.store.database import Store
 from collector.store.lending import CHECKS, State, Step
 from collector.store.loans import Loan
-
-POLL_S = 0.5
-
-
-class Screen(Protocol):
-    def say(self, *texts: str) -> None: ...
-
-    def result(self, text: str) -> None: ...
-
-    def count(self, text: str) -> None: ...
-
-    def settle(self, text: str) -> None: ...
-
-    def wait(self, seconds: float) -> str: ...
 
 
 class Desk:
@@ -74,7 +59,7 @@ class Desk:
                 break
             self.screen.count(f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}"
                               "  Enter goes on without them, q leaves")
-            if self._key(POLL_S) in ("\n", "\r"):
+            if pressed(self.screen) in ("\n", "\r"):
                 for loan in missing:
                     self.screen.say(f"{self.name(loan.cuff)}: not received; it stays marked '{State.RETURNED}' and is "
                                     "not lent.")
@@ -97,7 +82,7 @@ class Desk:
         for check in CHECKS:
             if check.key in loan.checks:
                 continue
-            if not self._yes(f"{self.name(loan.cuff)}: {check.question}"):
+            if not yes(self.screen, f"{self.name(loan.cuff)}: {check.question}"):
                 loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
                 self.screen.say(f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is mended, the same "
                                 "command goes on.")
@@ -106,16 +91,3 @@ class Desk:
         loans.make_available(self.store, loan, self.now())
         self.screen.say(f"{self.name(loan.cuff)} is available.")
         return True
-
-    def _yes(self, question: str) -> bool:
-        while True:
-            self.screen.count(f"{question} (y/n)")
-            if (key := self._key(POLL_S).lower()) in ("y", "n"):
-                self.screen.settle("yes" if key == "y" else "no")
-                return key == "y"
-
-    def _key(self, seconds: float) -> str:
-        key = self.screen.wait(seconds)
-        if key in ("q", "Q", "\x03", "\x04"):
-            raise Left
-        return key

@@ -7,17 +7,18 @@ only keeps which of it this sitting was made of, again after each reading, so th
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import Protocol
 
 from collector.numbers import rules, words
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.values import Irregular, Pressures, Sample, mean_of, plain, shown
 from collector.service.arriving import Inbox
+from collector.service.asking import POLL_S, Left, Screen, pressed, yes
 from collector.share.preparation import READY, clock_text, rested
 from collector.share.samples import sample
 from collector.store.values import Reading
 
-POLL_S = 0.5
 PATIENCE_S = 150.0
 """A measurement takes about a minute, a cuff's waking a few seconds: after this long something may be wrong."""
 LISTENER_LOOK_S = 5.0
@@ -25,29 +26,6 @@ MORE_AT_MOST = 3
 """Readings beyond those wanted, where some do not count: then it is enough for one sitting."""
 IRREGULAR_WANTS = 3
 """Readings once the pulse is irregular: NICE NG136, and the Taiwan consensus of 2020 with atrial fibrillation."""
-
-
-class Left(Exception):
-    """The person wants to leave."""
-
-
-class Screen(Protocol):
-    """Where the person is."""
-
-    def say(self, *texts: str) -> None:
-        """Words, each from a line of its own."""
-
-    def result(self, text: str) -> None:
-        """A line of data."""
-
-    def count(self, text: str) -> None:
-        """A line that takes the place of the last such line."""
-
-    def settle(self, text: str) -> None:
-        """That line stays, with this behind it."""
-
-    def wait(self, seconds: float) -> str:
-        """Wait so long, or less when a key is pressed: the key, else ''. Raises Left at the end of all input."""
 
 
 class Clock(Protocol):
@@ -118,7 +96,7 @@ class Guide:
     def __init__(self, wish: Wish, screen: Screen, clock: Clock, source: Source) -> None:
         self.wish, self.screen, self.clock, self.source = wish, screen, clock, source
         self.sitting = Sitting(clock.now(), wish.wanted, wish.protocol.handling.exclude_flags)
-        self.inbox = Inbox(wish.person, source, self._yes, screen.say)
+        self.inbox = Inbox(wish.person, source, partial(yes, screen), screen.say)
         self._was_very_high = False
 
     def run(self) -> Sitting:
@@ -141,11 +119,11 @@ class Guide:
             "leave at any time with q or Ctrl-C. What was measured stays.",
             *filter(None, [self.wish.hint]), "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)), "")
-        if self._yes(f"Are points 1 to {len(READY)} so?", "y: yes, n: one by one"):
+        if yes(self.screen, f"Are points 1 to {len(READY)} so?", "y: yes, n: one by one"):
             self.sitting.prepared.extend(READY)
             return
         for line, short in zip(words.PREPARATION, READY, strict=False):
-            if self._yes(line):
+            if yes(self.screen, line):
                 self.sitting.prepared.append(short)
 
     def _rest(self) -> None:
@@ -176,7 +154,7 @@ class Guide:
                     self.screen.say("Nobody listens now. Start `quietcuff listen` again in another window. This goes "
                                     "on by itself." if alone else "Somebody listens again.")
             self.screen.count(f"Waiting for the cuff {clock_text(now - began)}  q leaves")
-            self._key(POLL_S)
+            pressed(self.screen)
         one = sample(reading)
         self.sitting.taken.append(one)
         self._keep()
@@ -260,22 +238,9 @@ class Guide:
             if ends():
                 return gone
             self.screen.count(f"{what} {clock_text(seconds - gone)}  Enter skips, q leaves")
-            if self._key(min(POLL_S, seconds - gone)) in ("\n", "\r"):
+            if pressed(self.screen, min(POLL_S, seconds - gone)) in ("\n", "\r"):
                 return self.clock.seconds() - began
         return seconds
-
-    def _yes(self, question: str, keys: str = "y/n") -> bool:
-        while True:
-            self.screen.count(f"{question} ({keys})")
-            if (key := self._key(POLL_S).lower()) in ("y", "n"):
-                self.screen.settle("yes" if key == "y" else "no")
-                return key == "y"
-
-    def _key(self, seconds: float) -> str:
-        key = self.screen.wait(seconds)
-        if key in ("q", "Q", "\x03", "\x04"):
-            raise Left
-        return key
 
 
 def has_value(one: Sample) -> bool:

@@ -11,9 +11,9 @@ import pytest
 from collector.intake.owner import assign_cuff
 from collector.radio.port import Arrival, ValueRead
 from collector.service import closing, download
+from collector.service.asking import Left
 from collector.service.desk import StoreDesk
 from collector.service.returning import Desk
-from collector.service.sitting import Left
 from collector.store import cuffs, loans, people, readings
 from collector.store.database import Store, open_store
 from collector.store.errors import StoreError

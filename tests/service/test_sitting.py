@@ -10,7 +10,8 @@ import pytest
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS
 from collector.numbers.rules import Protocol
-from collector.service.sitting import Guide, Left, Sitting, Wish
+from collector.service.asking import Left
+from collector.service.sitting import Guide, Sitting, Wish
 from collector.share.preparation import READY, clock_text
 from collector.store.values import Basis, Reading
 
