@@ -74,6 +74,7 @@ class Clinic:
             self.desk.take(Arrival(address, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, self.at, "virtual", True), number)
         self.desk.close_visit(number, self.at, outcome)
         assign_cuff(self.store, cuffs.row_of(self.store, address))
+        self.at += timedelta(minutes=1)
 
     def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
         self.keys = list(keys)
