@@ -5,6 +5,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from collector.radio.bluez import bleakside
 from collector.radio.bluez.adapter import Adapter
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, Failure, Interfaces, Watcher
 from collector.radio.port import Desk, RadioUnavailable
@@ -113,7 +114,12 @@ class Adapters(Watcher):
 
     def owner_changed(self, there: bool) -> None:
         self._agent_known = False
-        for adapter in self._adapters.values():
-            self.bus.spawn(adapter.stop())
+        self.bus.spawn(self._start_over(list(self._adapters.values())))
         self._adapters.clear()
+
+    async def _start_over(self, gone: list[Adapter]) -> None:
+        for adapter in gone:
+            await adapter.stop()
+        if not self.bus.there:
+            bleakside.forget()
         self.disturbed.set()

@@ -1,8 +1,12 @@
-"""The one place that knows bleak's inside: what it remembers of a bluetoothd that is gone must go too."""
+"""The one place that knows bleak's inside, for two things that its public face cannot do."""
 
 import asyncio
 import logging
 from contextlib import suppress
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from bleak import BleakClient
 
 
 def quiet() -> None:
@@ -22,3 +26,12 @@ def forget() -> None:
     if bus is not None:
         with suppress(Exception):
             bus.disconnect()
+
+
+async def let_go(client: "BleakClient") -> None:
+    """Free what a client holds without asking BlueZ to disconnect: what is up may be the cuff's next link already."""
+    backend: Any = client._backend
+    with suppress(Exception):
+        if backend.is_connected:
+            backend._on_disconnected()
+        await backend._release_bus()

@@ -7,6 +7,7 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
+from collector.radio.bluez import bleakside
 from collector.radio.bluez.bus import DEVICE, Bus, Failure
 from collector.radio.bluez.standing import Standing
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, LinkLost, Refused
@@ -89,6 +90,7 @@ class BlueZLink:
 
     async def secure(self) -> bool:
         if self._paired():
+            await self._trust()
             return True
         if self.around.was_bonded(self.cuff):
             self.bond_missing_on = "ours"
@@ -101,8 +103,7 @@ class BlueZLink:
             raise LinkLost("left while pairing")
         if missing is not None and not self._paired() and not missing.name.endswith("AlreadyExists"):
             raise Refused(f"not paired ({missing}); if the cuff shows a number, it wants it typed in here")
-        with suppress(Failure):  # lets BlueZ connect it by itself from now on
-            await bus.set(self.path, DEVICE, "Trusted", "b", True)
+        await self._trust()
         self.cuff = bus.get(self.path, DEVICE, "Address", self.cuff)
         self.around.paired(self.path)
         return self._paired()
@@ -170,10 +171,15 @@ class BlueZLink:
     async def close(self) -> None:
         """Free what bleak holds; never raises."""
         self.lost("we left")
-        with suppress(Exception):
-            await asyncio.wait_for(self._client.disconnect(), 1)
+        await bleakside.let_go(self._client)
 
     # -- inside --------------------------------------------------------------------------------------
+
+    async def _trust(self) -> None:
+        """Let BlueZ connect it by itself from now on."""
+        if not self.around.bus.get(self.path, DEVICE, "Trusted"):
+            with suppress(Failure):
+                await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)
 
     def _paired(self) -> bool:
         return bool(self.around.bus.get(self.path, DEVICE, "Paired"))

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from collector.radio.bluez.agent import AskPasskey
     from collector.radio.bluez.bus import Bus
     from collector.radio.bluez.channel import Channel
+    from collector.radio.bluez.keeper import Keeper
     from collector.radio.bluez.memory import Memory
     from collector.radio.bluez.station import Station
     from collector.radio.bluez.witness import Witness
@@ -41,38 +42,41 @@ class BlueZRadio:
         self.progress = time.monotonic()
         self._channel: Channel | None = None
         self._memory: Memory | None = None
+        self._witness: Witness | None = None  # one for all runs: it knows which link is whose
 
     async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
         from collector.radio.bluez import bleakside
         from collector.radio.bluez.bus import Bus
+        from collector.radio.bluez.keeper import Keeper
         from collector.radio.bluez.reception import Reception
         from collector.radio.bluez.station import Station
 
         self.progress = time.monotonic()
         bleakside.quiet()
         self._open_channel(desk)
-        bus = await Bus.open()
-        desk.tell("d-bus", None)
+        source = "witness" if self._channel else "standing subscription" if self.standing else "bluez"
+        keeper = Keeper(Reception(desk, source))
+        self._start_witness(keeper)
         try:
-            source = "witness" if self._channel else "standing subscription" if self.standing else "bluez"
-            reception = Reception(desk, source)
-            station = Station(bus, reception, plan, None, self.standing, self._wanted)
-            witness = self._start_witness(reception, station)
-            station.witness = witness
+            bus = await Bus.open()
+            desk.tell("d-bus", None)
             try:
-                await self._serve(bus, station, desk, stop)
+                station = Station(bus, keeper, plan, self.standing, self._wanted)
+                try:
+                    await self._serve(bus, station, desk, stop)
+                finally:
+                    await station.end()
             finally:
-                await station.end()
-                if witness is not None:
-                    witness.stop()
+                await bus.close()
         finally:
-            await bus.close()
+            if keeper.witness is not None:
+                keeper.witness.stop()
 
     def close(self) -> None:
         """Close the witness's socket; what systemd holds stays open."""
         if self._channel is not None:
             self._channel.close()
-            self._channel = None
+            self._channel = self._witness = None
 
     # -- the witness ---------------------------------------------------------------------------------
 
@@ -97,21 +101,26 @@ class BlueZRadio:
             desk.tell("witness", LOSES)
             return
         desk.tell("witness", None)
-        if held.store(held.WITNESS, self._channel.fileno()):
+        kept = held.store(held.WITNESS, self._channel.fileno())
+        if kept or memory is not None:
             self._memory = Memory(memory)
             held.store(held.MEMORY, self._memory.descriptor)
 
-    def _start_witness(self, desk: Desk, station: "Station") -> "Witness | None":
+    def _start_witness(self, keeper: "Keeper") -> None:
+        """Read from now on, and first of all what has been waiting."""
         from collector.radio.bluez.channel import links_now
         from collector.radio.bluez.roster import Roster
         from collector.radio.bluez.witness import Witness
 
         if self._channel is None:
-            return None
-        witness = Witness(self._channel, Roster(desk.known(), station.is_other), station, self._memory)
-        witness.know(links_now())
-        witness.start()
-        return witness
+            return
+        if self._witness is None:
+            self._witness = Witness(self._channel, Roster(tuple(keeper.known.values())), keeper, self._memory)
+            self._witness.know(links_now())
+        keeper.witness, self._witness.audience = self._witness, keeper
+        keeper.refresh()
+        keeper.witness.start()
+        keeper.witness.drain()
 
     # -- the adapters --------------------------------------------------------------------------------
 
@@ -154,7 +163,7 @@ class BlueZRadio:
                     return
                 if bus.lost.is_set():
                     raise RadioUnavailable("the connection to D-Bus is lost")
-                station.refresh()
+                station.keeper.refresh()
                 await adapters.tend()
                 adapters.tell()
                 with suppress(Failure):

@@ -3,23 +3,17 @@
 import asyncio
 import logging
 import time
-from collections import Counter
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
-from collector.radio.bluez import bleakside
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure, Interfaces, Watcher
 from collector.radio.bluez.hci import is_private
-from collector.radio.bluez.ledger import Value
+from collector.radio.bluez.keeper import Keeper
 from collector.radio.bluez.link import BlueZLink
-from collector.radio.bluez.reception import Reception
 from collector.radio.bluez.standing import Standing, device_of
-from collector.radio.bluez.tally import Tally
-from collector.radio.bluez.witness import Witness
-from collector.radio.port import Arrival, LinkLost, NotTaken, RadioError, VisitPlan
+from collector.radio.port import KnownCuff, LinkLost, RadioError, VisitPlan
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
@@ -33,9 +27,6 @@ PAUSE_S, LONGEST_PAUSE_S = 2.0, 300.0
 DOWN_S, LOOK_S = 5.0, 0.5
 DEAF_S = 10.0  # a bonded cuff's services are known, and resolved again in a second or two
 SETTLE_S = 0.3  # what D-Bus still has to tell about a link that ended
-ENDINGS = {0x13: "cuff left", 0x14: "cuff left", 0x15: "cuff left", 0x16: "we left", 0x08: "link lost",
-           0x05: "failed: the cuff and this computer no longer share a bond",
-           0x06: "failed: the cuff has forgotten this computer", 0x3D: "failed: encryption did not match"}
 
 
 @dataclass(slots=True)
@@ -48,24 +39,22 @@ class Pace:
 
 
 class Station(Watcher):
-    """Implements the witness's Audience and a link's Surroundings."""
+    """Implements a link's Surroundings."""
 
-    def __init__(self, bus: Bus, reception: Reception, plan: VisitPlan, witness: Witness | None,
-                 standing: bool, wanted_adapter: Callable[[str], bool]) -> None:
-        self.bus, self.reception, self.plan, self.witness = bus, reception, plan, witness
+    def __init__(self, bus: Bus, keeper: Keeper, plan: VisitPlan, standing: bool,
+                 wanted_adapter: Callable[[str], bool]) -> None:
+        self.bus, self.keeper, self.plan = bus, keeper, plan
+        self.reception, self.witness = keeper.reception, keeper.witness
         self.wanted_adapter = wanted_adapter
+        keeper.forgotten = self.forgotten
+        if self.witness is not None:
+            self.witness.roster.is_other = self.is_other
         self.standing = Standing(bus, self._stands, self.bus_value) if standing else None
-        self.links: dict[str, BlueZLink] = {}  # by device path
         self.visits: dict[str, asyncio.Task[None]] = {}
-        self.known = {cuff.address: cuff for cuff in reception.known()}
         self.stopping = False
-        self.tally = Tally()
-        self._early: Counter[str] = Counter()  # records before there was a link to count them
         self._pace: dict[str, Pace] = {}
         self._noted: set[str] = set()
-        self._endings: dict[str, str] = {}
         self._connecting = asyncio.Lock()
-        self._heard_at = 0.0
 
     def begin(self) -> None:
         """Take up what is there: subscriptions to stand, links that are up already."""
@@ -85,12 +74,9 @@ class Station(Watcher):
         if self.witness is not None:
             self.witness.drain()
 
-    def refresh(self) -> None:
-        """Ask the desk again whom it knows."""
-        self.known = {cuff.address: cuff for cuff in self.reception.known()}
-        if self.witness is not None:
-            self.witness.roster.update(tuple(self.known.values()))
-            self.witness.refresh()
+    @property
+    def known(self) -> dict[str, KnownCuff]:
+        return self.keeper.known
 
     def lost_bond(self) -> bool:
         """Whether a cuff that was bonded is not so here any more: it may advertise without naming its service."""
@@ -107,7 +93,7 @@ class Station(Watcher):
 
     def is_other(self, address: str) -> bool:
         """BlueZ has discovered this device and it is no cuff."""
-        return any(device.get("Address") == address and device.get("UUIDs") and not self.is_cuff(path)
+        return any(device.get("Address") == address and device.get("ServicesResolved") and not self.is_cuff(path)
                    for path, device in self.bus.each(DEVICE))
 
     def address_of(self, path: str) -> str:
@@ -159,13 +145,13 @@ class Station(Watcher):
     async def _visit(self, path: str) -> None:
         link: BlueZLink | None = None
         try:
-            if not await self._connected(path) or not await self._awake(path):
+            if not await self._connected(path):
                 return
             log.debug("%s: connected", self.address_of(path))
             link = await BlueZLink.open(self, path, self.reception.source)
             log.debug("%s: discovered", self.address_of(path))
-            self.links[path] = link
-            link.heard = self._early.pop(link.cuff, 0)
+            self.keeper.links[path] = link
+            link.heard = self.keeper.early(link.cuff)
             if not self.bus.get(path, DEVICE, "Connected"):
                 link.lost()
             if self.bus.get(path, DEVICE, "AddressType") == "random" and is_private(link.cuff):
@@ -181,11 +167,13 @@ class Station(Watcher):
 
     async def _connected(self, path: str) -> bool:
         """Get the link up, unless BlueZ has done so or does."""
-        if self.bus.get(path, DEVICE, "Connected"):
-            return True
-        if self.bus.get(path, DEVICE, "Paired") and \
-                await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S):
-            return True
+        if self.bus.get(path, DEVICE, "Connected") or (
+                self.bus.get(path, DEVICE, "Paired")
+                and await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S)):
+            return await self._awake(path)
+        return await self._connect(path)
+
+    async def _connect(self, path: str) -> bool:
         async with self._connecting:  # an adapter makes one link at a time
             log.debug("%s: connecting", self.address_of(path))
             call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
@@ -215,12 +203,12 @@ class Station(Watcher):
         while not await self.bus.until(path, DEVICE, "ServicesResolved", True, DEAF_S):
             if not self.bus.get(path, DEVICE, "Connected"):
                 return False
-            if time.monotonic() - self._heard_at > DEAF_S:
+            if time.monotonic() - self.keeper.heard_at > DEAF_S:
                 log.info("%s: BlueZ is deaf on this link; made anew", self.address_of(path))
                 with suppress(Failure):
                     await self.bus.call(path, DEVICE, "Disconnect")
                 return (await self.bus.until(path, DEVICE, "Connected", False, DOWN_S)
-                        and await self._connected(path))
+                        and await self._connect(path))
         return True
 
     async def _after(self, path: str, link: BlueZLink | None) -> None:
@@ -232,9 +220,9 @@ class Station(Watcher):
             if not self.stopping:
                 await self._down(path)
                 await asyncio.sleep(SETTLE_S)
-            self._compare()
+            self.keeper.compare()
         finally:
-            self.links.pop(path, None)
+            self.keeper.links.pop(path, None)
             if self.standing is not None:
                 self.standing.resume(path)
 
@@ -253,74 +241,11 @@ class Station(Watcher):
         pace.fruitless += 1
         pace.not_before = time.monotonic() + min(PAUSE_S * 2 ** (pace.fruitless - 1), LONGEST_PAUSE_S)
 
-    def _compare(self) -> None:
-        """What D-Bus showed and the witness did not is taken from D-Bus, and told: it must not happen."""
-        if self.witness is None:
-            return
-        self.witness.drain()
-        missed = self.tally.missed()
-        for cuff, number, value in missed:
-            with suppress(NotTaken):
-                self._take(cuff, number, value, "standing subscription")
-        if missed:
-            self.reception.tell("witness", f"{len(missed)} record(s) of {missed[0][0]} reached us over D-Bus and not "
-                                           f"through the witness ({datetime.now(UTC):%Y-%m-%d %H:%M} UTC)")
+    # -- bonds ---------------------------------------------------------------------------------------
 
-    # -- records -------------------------------------------------------------------------------------
-
-    def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
-        if not self.reception.accepts(address):
-            return
-        arrival = Arrival(address, characteristic, value.octets, _when(value.at_ns), "witness",
-                          encrypted=value.encrypted, mark=mark)
-        self.reception.take(arrival, self.reception.visit_of(address))
-        self.tally.witnessed(address, characteristic, value.octets)
-        self._heard(address)
-
-    def bus_value(self, path: str, number: int, value: bytes) -> None:
-        cuff = self.address_of(device_of(path))
-        if self.witness is not None:
-            self.tally.on_bus(cuff, number, value)
-        elif self.reception.accepts(cuff):
-            try:
-                self._take(cuff, number, value, self.reception.source)
-                self._heard(cuff)
-            except NotTaken as error:
-                log.error("a record of %s is lost: %s", cuff, error)
-
-    def _take(self, cuff: str, number: int, value: bytes, source: str) -> None:
-        self.reception.take(Arrival(cuff, number, value, datetime.now(UTC), source), self.reception.visit_of(cuff))
-
-    def _heard(self, cuff: str) -> None:
-        self._heard_at = time.monotonic()
-        for link in self.links.values():
-            if link.cuff == cuff and not link.ended:
-                link.note_record()
-                return
-        self._early[cuff] += 1
-
-    # -- what the witness sees -----------------------------------------------------------------------
-
-    def link_ended(self, address: str, reason: int, unclaimed: int) -> None:
-        ending = ENDINGS.get(reason, f"link lost (HCI {reason:#04x})")
-        self._endings[address] = ending
-        self._early.pop(address, None)
-        if unclaimed and address in self.known:
-            log.warning("%s: %d values at places where no measurement was ever found; not kept", address, unclaimed)
-        for link in self.links.values():
-            if link.cuff == address:
-                link.lost(ending)
-                return
-        self.reception.abandon(address, ending)
-
-    def key_missing(self, address: str) -> None:
-        if address in self.known:
-            self.bus.spawn(self._mend(address))
-
-    def overflow(self, frames: int) -> None:
-        text = f"the kernel had no room for {frames} frame(s) while nobody read; records may be lost"
-        log.error("%s", text)
-        self.reception.tell("witness", text)
+    def forgotten(self, address: str) -> None:
+        """The cuff has lost its side of the bond."""
+        self.bus.spawn(self._mend(address))
 
     async def _mend(self, address: str) -> None:
         """The cuff has forgotten the bond: forget it here too, so that the next visit can make a new one."""
@@ -339,10 +264,11 @@ class Station(Watcher):
         if self.witness is not None:
             self.witness.discovered(cuff, handles)
 
+    def bus_value(self, path: str, number: int, value: bytes) -> None:
+        self.keeper.bus_value(self.address_of(device_of(path)), number, value)
+
     def how_it_ended(self, cuff: str) -> str:
-        if self.witness is not None:
-            self.witness.drain()
-        return self._endings.pop(cuff, "cuff left")
+        return self.keeper.how_it_ended(cuff)
 
     def was_bonded(self, cuff: str) -> bool:
         return cuff in self.known and self.known[cuff].bonded
@@ -359,8 +285,8 @@ class Station(Watcher):
     def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None:
         if interface != DEVICE:
             return
-        if changes.get("Connected") is False and path in self.links:
-            self.links[path].lost()
+        if changes.get("Connected") is False and path in self.keeper.links:
+            self.keeper.links[path].lost()
         elif {"Connected", "UUIDs", "ServicesResolved"} & changes.keys():
             self.consider(path)
 
@@ -369,10 +295,5 @@ class Station(Watcher):
             for path, _ in self.bus.each(DEVICE):
                 self.consider(path)
             return
-        for link in self.links.values():
+        for link in self.keeper.links.values():
             link.lost("failed: bluetoothd went away")
-        bleakside.forget()
-
-
-def _when(at_ns: int) -> datetime:
-    return datetime.fromtimestamp(at_ns // 1_000_000_000, UTC).replace(microsecond=at_ns // 1000 % 1_000_000)

@@ -1,6 +1,8 @@
 """What is on the air in the lab: the project's virtual cuffs, on a link with controllers that the kernel owns."""
 
 import asyncio
+from collections import deque
+from collections.abc import Callable
 from typing import Any
 
 from bumble.controller import Controller
@@ -23,19 +25,34 @@ class Link(LocalLink):
 
     pace_s = 0.03  # a connection interval: the profile recommends 50 to 70 ms
 
+    def __init__(self) -> None:
+        super().__init__()
+        self._waiting: deque[tuple[Callable[..., None], tuple[Any, ...]]] = deque()
+
     def send_acl_data(self, sender_controller: Controller, destination_address: Address,
                       transport: PhysicalTransport, data: bytes) -> None:
         connection = sender_controller.le_connections.get(destination_address)
         receiver = self.find_le_controller(destination_address)
         if connection is not None and receiver is not None:
-            asyncio.get_running_loop().call_later(
-                self.pace_s, receiver.on_link_acl_data, connection.self_address, transport, data)
+            self._later(receiver.on_link_acl_data, connection.self_address, transport, data)
 
     def send_ll_control_pdu(self, sender_address: Address, receiver_address: Address, packet: ControlPdu) -> None:
         receiver = self.find_le_controller(receiver_address)
         if receiver is not None:
-            asyncio.get_running_loop().call_later(
-                self.pace_s, receiver.on_ll_control_pdu, sender_address, packet)
+            self._later(receiver.on_ll_control_pdu, sender_address, packet)
+
+    def _later(self, deliver: Callable[..., None], *arguments: Any) -> None:
+        """In the order of sending, which timers of the same instant do not keep."""
+        loop = asyncio.get_running_loop()
+        self._waiting.append((deliver, arguments))
+        if self.pace_s:
+            loop.call_later(self.pace_s, self._next)
+        else:
+            loop.call_soon(self._next)
+
+    def _next(self) -> None:
+        deliver, arguments = self._waiting.popleft()
+        deliver(*arguments)
 
 
 class Air:

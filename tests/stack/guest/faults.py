@@ -15,7 +15,7 @@ from collections.abc import Awaitable, Callable
 
 from air import Air
 from chatty import Chatty
-from machine import Collected, Program, end_dbus, listen, start_bluetoothd, start_dbus
+from machine import Collected, Program, adapter_there, end_dbus, listen, start_bluetoothd, start_dbus
 from report import say, step
 
 from collector.radio.virtual.cuff import VirtualCuff
@@ -39,8 +39,15 @@ class Lab:
         await start_dbus()
         await self.air.plug_controller(0)
         self.bluetoothd = await start_bluetoothd()
+        await self.see_adapter()
         if listener:
             await self.begin_listener()
+
+    async def see_adapter(self) -> None:
+        while not await adapter_there("hci0"):
+            say("the kernel gave up on the controller; plugged in again")
+            await self.air.pull_controller(0)
+            await self.air.plug_controller(0)
 
     async def begin_listener(self) -> None:
         self.listener = listen(STORE)
@@ -86,35 +93,31 @@ async def outcome(name: str, cuffs: list[VirtualCuff], store: str = STORE, **mor
 async def kills(lab: Lab) -> None:
     """kill -9 of the listener during one long transfer."""
     store = "/run/k.db"
-    holder = Program("holder", [sys.executable, "-u", "-m", "holder", store, "0.3", "2.5"])
-    await holder.says("ready")
-    os.kill(holder.process.pid, signal.SIGUSR1)  # the first listener lives until the bond is made
-    await asyncio.sleep(8)
+    holder = Program("holder", [sys.executable, "-u", "-m", "holder", store, "0.0", "2.0"])
+    await holder.says("listening")
+    await asyncio.sleep(4)
     cuff = await lab.cuff(Manner(interval_ms=250, lingers_s=4.0, patience_s=45.0, advertises_s=90.0))
     fill(cuff, 3)
     await cuff.wake()
-    await holder.end()
-    first = Collected(store).readings
-
-    holder = Program("holder-kills", [sys.executable, "-u", "-m", "holder", store, "0.2", "2.0"])
-    await holder.says("ready")
+    await asyncio.sleep(2)
+    os.kill(holder.process.pid, signal.SIGUSR2)
     fill(cuff, 1)
-    cuff.behave(advertises_s=300.0)
+    cuff.behave(advertises_s=30.0)
     speaking = asyncio.create_task(cuff.wake())
-    while "killed 60" not in holder.said():
+    while "killed 60" not in holder.said() and holder.process.poll() is None:
         fill(cuff, 1)
-        await asyncio.sleep(0.08)
+        await asyncio.sleep(0.15)
         if speaking.done():
             speaking = asyncio.create_task(cuff.wake())
     say(f"{len(cuff.measured)} records measured")
     os.kill(holder.process.pid, signal.SIGUSR1)
-    await asyncio.wait({speaking}, timeout=120)
+    await asyncio.wait({speaking}, timeout=60)
     await emptied(cuff, 3)
     await asyncio.sleep(5)
     await holder.end()
-    times = int(holder.said().split("killed ")[-1].split()[0])
+    words = holder.said().split("killed ")[-1].split()  # N times, M of them while it read
     found = Collected(store)
-    await outcome("kills", [cuff], store, kills=times, first=first, payloads=found.payloads.total(),
+    await outcome("kills", [cuff], store, kills=int(words[0]), while_reading=int(words[2]), payloads=found.payloads.total(),
                   sightings=found.sightings, sources=dict(found.sources),
                   kept_open="witness" in holder.said())
 
@@ -212,7 +215,8 @@ async def adapter_pulled(lab: Lab) -> None:
         await asyncio.wait({speaking}, timeout=20)
         await lab.air.plug_controller(0)
         await cuff.plug_in(lab.air.link)
-        await asyncio.sleep(6)
+        await lab.see_adapter()
+        await asyncio.sleep(4)
         await emptied(cuff, 4)
     await outcome("adapter pulled", [cuff], times=5)
 
@@ -253,7 +257,7 @@ async def private_address(lab: Lab) -> None:
         fill(cuff, count)
         await cuff.wake()
         await asyncio.sleep(2)
-    await outcome("private address", [cuff], cuffs=Collected(STORE).cuffs_since(cuff.address))
+    await outcome("private address", [cuff], met=Collected(STORE).cuffs_since(cuff.address))
 
 
 async def ten_waiting(lab: Lab) -> None:

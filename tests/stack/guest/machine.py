@@ -69,6 +69,18 @@ async def start_bluetoothd() -> Program:
     return program
 
 
+async def adapter_there(name: str, timeout_s: float = 10) -> bool:
+    """Whether bluetoothd has an adapter of this name. On a busy machine the kernel may give up on a new controller."""
+    end = time.monotonic() + timeout_s
+    while time.monotonic() < end:
+        process = await asyncio.create_subprocess_exec(
+            "busctl", "--list", "tree", "org.bluez", stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        if f"/org/bluez/{name}\n".encode() in (await process.communicate())[0]:
+            return True
+        await asyncio.sleep(0.5)
+    return False
+
+
 def listen(store: str, *options: str, drop_right: bool = False, name: str = "listen") -> Program:
     """The real command."""
     command = [*QUIETCUFF, "--store", store, "listen", "--log", "debug", *options]

@@ -4,7 +4,7 @@ import asyncio
 import sys
 
 from air import Air
-from machine import Collected, Program, listen, start_bluetoothd, start_dbus
+from machine import Collected, Program, adapter_there, listen, start_bluetoothd, start_dbus
 from report import say, step
 
 from collector.radio.virtual.cuff import VirtualCuff
@@ -36,6 +36,10 @@ async def main() -> None:
     air = Air()
     await air.plug_controller(0)
     bluetoothd = await start_bluetoothd()
+    while not await adapter_there("hci0"):
+        say("the kernel gave up on the controller; plugged in again")
+        await air.pull_controller(0)
+        await air.plug_controller(0)
     listener = listen(A)
     await listener.says("listening")
     await asyncio.sleep(3)
