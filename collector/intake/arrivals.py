@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from collector.store import stations
 from collector.store.database import Store
+from collector.store.instants import SECOND
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,5 +54,5 @@ def _corrections(store: Store) -> dict[int, tuple[int, bool]]:
             found[clock] = (0, False)
             continue
         last_known = before[0] + (found.get(before[1], (0, False))[0] if before[1] is not None else 0)
-        found[clock] = (max(0, last_known - first[1]), False)
+        found[clock] = (max(0, last_known + SECOND - first[1]), False)
     return found

@@ -142,7 +142,7 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
     time = measurement.user_facing or measurement.stamp
     if time is None:
         return None, None, None
-    if isinstance(time, DateTime) and not any(time.raw):
+    if isinstance(time, DateTime) and not any(time.fields().values()):
         # All zero: a clock that was never set says nothing, not even 'the same again'.
         return None, None, None
     base = measurement.user_facing is None and not isinstance(time, DateTime)

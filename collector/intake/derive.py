@@ -61,11 +61,12 @@ def catch_up(store: Store, progress: Progress | None = None) -> int:
     to_redo = derived.cuffs_to_redo(store)
     of = sum(derived.payloads_of(store, cuff_id) for cuff_id in to_redo)
     done = 0
-    for cuff_id in to_redo:
-        with store.transaction():
-            done += _redo(store, cuff_id, arrivals(store))
-        if progress:
-            progress(done, of)
+    with store.roomy():
+        for cuff_id in to_redo:
+            with store.transaction():
+                done += _redo(store, cuff_id, arrivals(store))
+            if progress:
+                progress(done, of)
     waiting = derived.waiting(store)
     for number, payload in enumerate(waiting, start=1):
         interpret(store, payload)
@@ -85,11 +86,12 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
     """
     total = store.scalar("SELECT count(*) FROM payload")
     done = 0
-    for cuff_id in derived.every_cuff(store):
-        with store.transaction():
-            done += _redo(store, cuff_id, arrivals(store))
-        if progress:
-            progress(done, total)
+    with store.roomy():
+        for cuff_id in derived.every_cuff(store):
+            with store.transaction():
+                done += _redo(store, cuff_id, arrivals(store))
+            if progress:
+                progress(done, total)
     return int(store.scalar("SELECT count(*) FROM reading"))
 
 

@@ -132,13 +132,27 @@ def _feasible(reading: Stamped, line: ClockLine, run: int, reach: tuple[int, int
     in_visit = looks[last].visit == reading.visit and projection.at >= looks[last].at
     soon = abs(reading.received - projection.at) <= FRESH + looks[last].doubt * SECOND
     fresh = in_visit or (soon and projection.uncertainty * SECOND <= FRESH)
-    # Where the clock is read at each visit one change between two looks is all there can be; live records come
-    # too rarely for that.
-    bounded = projection.place == "between" or (
-        not looks[first].live
-        and ((projection.place == "before" and first > low) or (projection.place == "after" and last < high - 1))
+    if looks[first].live:
+        # Live records come too rarely to bound a change, and one that came late by just as much as the clock was
+        # moved passes for live: the last before a change and the first after it are not relied upon.
+        beside = _beside_a_change(line, run, projection.at)
+        bounded = projection.place == "between" and projection.at >= overdue - slack
+        return _Candidate(run, projection, bounded and not beside, fresh and not beside)
+    # Where the clock is read at each visit one change between two looks is all there can be.
+    bounded = (
+        projection.place == "between"
+        or (projection.place == "before" and first > low)
+        or (projection.place == "after" and last < high - 1)
     )
     return _Candidate(run, projection, bounded and projection.at >= overdue - slack, fresh)
+
+
+def _beside_a_change(line: ClockLine, run: int, at: float) -> bool:
+    """Whether an instant lies at the end of a run that has ended, or at the beginning of one that began."""
+    looks, first, last = line.looks, line.runs[run].first, line.runs[run].last
+    ended, begun = run < len(line.runs) - 1, run > 0
+    alone = first == last
+    return (ended and (alone or at > looks[last - 1].at)) or (begun and (alone or at < looks[first + 1].at))
 
 
 def _settled_run(reading: Stamped, line: ClockLine, arrival: int) -> int | None:

@@ -73,6 +73,16 @@ class Store:
             finally:
                 self._depth = 0
 
+    @contextmanager
+    def roomy(self) -> Iterator[None]:
+        """More memory (64 MiB) for work over the whole store: its indices are in no order that arrivals follow."""
+        before = self.scalar("PRAGMA cache_size")
+        self.query("PRAGMA cache_size=-65536")
+        try:
+            yield
+        finally:
+            self.query(f"PRAGMA cache_size={before}")
+
     @property
     def own_station(self) -> int:
         """Row of the station that this store belongs to."""

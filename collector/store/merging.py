@@ -37,7 +37,7 @@ def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | N
     if other.exists() and store.path.samefile(other):
         raise StoreError(f"{other}: this is the store itself", "refused")
     open_store(other, create=False, read_only=True).close()  # in clear words what is wrong with it
-    with _attached(store, other):
+    with store.roomy(), _attached(store, other):
         with store.transaction():
             _erase_what_was_erased(store)
             _stations(store)

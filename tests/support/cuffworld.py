@@ -31,6 +31,9 @@ DOUBTFUL = {
 }
 """Marks that say: do not rely on this time."""
 
+SURE = 300.0
+"""A greater uncertainty speaks for itself."""
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -109,20 +112,20 @@ class Clock:
         self.at, self.shown = now, shown
 
     def suffer(self, fault: Fault, now: datetime) -> bool:
-        """Whether anything changed: nobody sets a clock that is right to five minutes."""
+        """Whether anything changed: nobody sets a clock by less than five minutes."""
         shown, right = self.read(now), local(now)
-        off = abs((shown - right).total_seconds())
         if fault.kind == "battery":
-            self.set(now, FACTORY)
+            then = FACTORY
         elif fault.kind in ("summer", "winter", "travel"):
             hours = {"summer": 1, "winter": -1, "travel": self.chance.choice((-7, -3, 2, 9))}[fault.kind]
-            self.set(now, shown + timedelta(hours=hours))
+            then = shown + timedelta(hours=hours)
         elif fault.kind == "set":
-            if off < 300:
-                return False
-            self.set(now, right + timedelta(seconds=self.chance.uniform(-30, 30)))
+            then = right + timedelta(seconds=self.chance.uniform(-30, 30))
         else:
-            self.set(now, right + timedelta(minutes=self.chance.choice((-720, -45, 15, 720))))
+            then = right + timedelta(minutes=self.chance.choice((-720, -45, 15, 720)))
+        if abs((then - shown).total_seconds()) < 300:
+            return False
+        self.set(now, then)
         return True
 
 
@@ -226,7 +229,8 @@ class World:
 
 @dataclass(frozen=True)
 class Verdict:
-    """error: seconds between the time given and the truth. relied: given with an uncertainty and no mark of doubt."""
+    """error: seconds between the time given and the truth. relied: given with an uncertainty of SURE seconds at most,
+    and no mark of doubt."""
 
     reading: Reading
     error: float
@@ -241,6 +245,7 @@ def verdicts(world: World) -> list[Verdict]:
     found = []
     for reading in readings.select(world.store):
         error = abs((reading.taken_at - world.truth[reading.payload]).total_seconds())
-        relied = reading.taken_uncertainty_s is not None and not DOUBTFUL & set(reading.marks)
+        uncertainty = reading.taken_uncertainty_s
+        relied = uncertainty is not None and uncertainty <= SURE and not DOUBTFUL & set(reading.marks)
         found.append(Verdict(reading, error, relied))
     return found
