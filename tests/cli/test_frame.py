@@ -157,8 +157,9 @@ def test_version_in_a_real_process(quietcuff: Callable[..., Result]) -> None:
 
 
 def test_interrupt_in_a_real_process() -> None:
-    running = subprocess.Popen([*QUIETCUFF, "decode", "--as", "2a19"], stdin=subprocess.PIPE,
-                               stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    # A run in the background ignores SIGINT and hands that on; here it is meant.
+    running = subprocess.Popen(["env", "--default-signal=INT", *QUIETCUFF, "decode", "--as", "2a19"],
+                               stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert running.stdin is not None
     assert running.stdout is not None
     running.stdin.write("5f\n")

@@ -3,6 +3,7 @@
 import os
 import pty
 import select
+import signal
 import struct
 import sys
 import termios
@@ -23,6 +24,7 @@ class Terminal:
         self.pid, self.fd = pty.fork()
         if self.pid == 0:
             try:
+                signal.signal(signal.SIGINT, signal.SIG_DFL)  # a run in the background ignores it and hands that on
                 ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
                 # Handed over explicitly: readline puts COLUMNS into the environment behind Python's back.
                 environment = {
