@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from collector.radio.bluez import bleakside, profile
+from collector.radio.bluez import profile
 from collector.radio.bluez.bus import ADAPTER, Bus, Failure
 from collector.radio.port import RadioUnavailable
 from parsers.uuids import Uuid, full
@@ -101,7 +101,6 @@ class Adapter:
             except (BleakError, OSError, EOFError) as error:
                 if attempt == ATTEMPTS - 1:
                     raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
-                await bleakside.end_discovery(self.path)
                 await asyncio.sleep(AGAIN_S)
         self._scanner, self._wide = scanner, wide
 

@@ -36,7 +36,7 @@ class Surroundings(Protocol):
 
     def how_it_ended(self, cuff: str) -> str: ...
 
-    def bond_missing_on(self, cuff: str) -> str | None: ...
+    def was_bonded(self, cuff: str) -> bool: ...
 
     def paired(self, path: str) -> None: ...
 
@@ -89,10 +89,11 @@ class BlueZLink:
     # -- the port ------------------------------------------------------------------------------------
 
     async def secure(self) -> bool:
-        self.bond_missing_on = self.around.bond_missing_on(self.cuff)
         if self._paired():
-            await self._bonded()
+            await self._trust()
             return True
+        if self.around.was_bonded(self.cuff):
+            self.bond_missing_on = "ours"
         bus, missing = self.around.bus, None
         try:
             await self._alive(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
@@ -102,8 +103,9 @@ class BlueZLink:
             raise LinkLost("left while pairing")
         if missing is not None and not self._paired() and not missing.name.endswith("AlreadyExists"):
             raise Refused(f"not paired ({missing}); if the cuff shows a number, it wants it typed in here")
+        await self._trust()
         self.cuff = bus.get(self.path, DEVICE, "Address", self.cuff)
-        await self._bonded()
+        self.around.paired(self.path)
         return self._paired()
 
     async def discover(self) -> tuple[Found, ...]:
@@ -173,9 +175,8 @@ class BlueZLink:
 
     # -- inside --------------------------------------------------------------------------------------
 
-    async def _bonded(self) -> None:
-        """A bond stands: let BlueZ connect the cuff by itself from now on."""
-        self.around.paired(self.path)
+    async def _trust(self) -> None:
+        """Let BlueZ connect it by itself from now on."""
         if not self.around.bus.get(self.path, DEVICE, "Trusted"):
             with suppress(Failure):
                 await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)
