@@ -1,6 +1,5 @@
 """`quietcuff export`: readings for other programs."""
 
-import os
 import sys
 from collections.abc import Callable, Iterator
 from enum import StrEnum
@@ -13,6 +12,7 @@ import typer
 from collector.cli.frame import Usage, new_app, of, progress, say
 from collector.cli.selecting import Cuff, Person, Since, Unassigned, Until, reading_store, selection, writing_store
 from collector.share.formats import FORMATS
+from collector.share.privately import private_file
 from collector.store.values import Reading
 
 app = new_app()
@@ -91,7 +91,8 @@ def export(
             count = to_file(sys.stdout.buffer if form.binary else sys.stdout)
             sys.stdout.flush()
         else:
-            count = _to_file(output, to_file, form.binary)
+            with private_file(output, binary=form.binary) as file:
+                count = to_file(file)
         if news:
             news.keep()
     if count == 0:
@@ -111,19 +112,3 @@ def _begun(readings: Iterator[Reading]) -> Iterator[Reading]:
     """The same, with the first one read: what is wrong with the choice is told before anything is written."""
     first = list(islice(readings, 1))
     return chain(first, readings)
-
-
-def _to_file(path: Path, write: Callable[[Any], int], binary: bool) -> int:
-    """Write a file that is either whole or not there. Health data: its owner alone may read it."""
-    partial = path.with_name(path.name + ".part")
-    descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    try:
-        with open(descriptor, "wb") if binary else open(descriptor, "w", encoding="utf-8", newline="") as file:
-            count = write(file)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(partial, path)
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise
-    return count

@@ -13,7 +13,6 @@ from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, Usage, n
 from collector.cli.selecting import reading_store, terminal_width, writing_store
 
 if TYPE_CHECKING:
-    from collector.store.cuffs import Cuff
     from collector.store.database import Store
     from collector.store.loans import Loan
     from collector.store.spans import Slot
@@ -77,6 +76,7 @@ def back(
       quietcuff loan back clinic-3
       quietcuff loan back --all --folder returns
     """
+    from collector.cli.readings import cuff_names
     from collector.cli.screen import TerminalScreen, is_terminal
     from collector.service.returning import Desk
 
@@ -86,10 +86,11 @@ def back(
     base = folder or around.store_path.parent / "returns"
     with writing_store(around) as store:
         wanted = _wanted(store, cuff or [], every)
-        names = {one.address: one.name or one.address for one in _cuffs(store)}
+        names = cuff_names(store)
         with _somebody_listens(around), TerminalScreen() as screen:
             desk = Desk(store, screen, lambda: datetime.now(UTC), time.monotonic,
-                        lambda loan: _save(store, around, loan, base, names[loan.cuff]), names.__getitem__)
+                        lambda loan: _save(store, around, loan, base, names.get(loan.cuff, loan.cuff)),
+                        lambda address: names.get(address, address))
             return DONE if desk.take_back(wanted) else ATTENTION
 
 
@@ -194,16 +195,20 @@ def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: 
 
 def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -> list[str]:
     """The whole page as a file beside the export, in HTML and where its library is installed as PDF; the mean here."""
-    from collector.cli.report import report_data, write_private
+    from collector.cli.report import report_data
     from collector.cli.series import asked
     from collector.numbers import words
     from collector.share.average_text import average_lines
+    from collector.share.privately import private_file
     from collector.share.report import render_html, render_pdf
 
     data = report_data(store, around, asked(around, store, borrower, None, None, None))
-    write_private(folder / "report.html", render_html(data).encode())
+    pages = {"report.html": render_html(data).encode()}
     with suppress(ModuleNotFoundError):  # the extra 'report'
-        write_private(folder / "report.pdf", render_pdf(data, "A4"))
+        pages["report.pdf"] = render_pdf(data, "A4")
+    for name, page in pages.items():
+        with private_file(folder / name, binary=True) as file:
+            file.write(page)
     return [*(f"  {line}" for line in average_lines(data.average, borrower, 100)),
             f"  {words.caution(around.config.station.emergency_number)}"]
 
@@ -229,9 +234,3 @@ def _somebody_listens(around: Surroundings) -> Iterator[None]:
             yield
         finally:
             own.terminate()
-
-
-def _cuffs(store: "Store") -> "list[Cuff]":
-    from collector.store import cuffs
-
-    return cuffs.every(store, forgotten=True)

@@ -1,6 +1,5 @@
 """`quietcuff report`: one page for the chart, as HTML or PDF."""
 
-import os
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from enum import StrEnum
@@ -14,6 +13,7 @@ from collector.cli.cautions import tell
 from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, say
 from collector.cli.selecting import reading_store
 from collector.cli.series import From, ProtocolName, To, Whose, asked
+from collector.share.privately import private_file
 
 if TYPE_CHECKING:
     from collector.cli.series import Asked
@@ -65,7 +65,9 @@ def report(
     if not data.average.taken:
         raise Failure(f"{wanted.person} has no readings in these days, so there is nothing to report; "
                       f"`quietcuff readings --person {wanted.person}` shows what there is")
-    write_private(output, render(data))
+    page = render(data)
+    with private_file(output, binary=True) as file:
+        file.write(page)
     say(f"written to {output}")
     tell([words.caution(around.config.station.emergency_number)])
     return DONE if data.average.valid and not wants_telling(data) else ATTENTION
@@ -97,18 +99,3 @@ def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:
     if kind in (".html", ".htm"):
         return lambda data: render_html(data).encode()
     raise Usage(f"--output {output}: the name's ending says the format; end it in .pdf or .html")
-
-
-def write_private(path: Path, content: bytes) -> None:
-    """A file that is either whole or not there, for its owner's eyes."""
-    partial = path.with_name(path.name + ".part")
-    descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    try:
-        with open(descriptor, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(partial, path)
-    except BaseException:
-        partial.unlink(missing_ok=True)
-        raise

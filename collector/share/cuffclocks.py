@@ -5,6 +5,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, timedelta
 from statistics import median
 
+from collector.share.layout import span_words
 from collector.share.samples import has_certain_time
 from collector.store.values import Basis, Reading
 
@@ -32,12 +33,12 @@ def _parts(readings: Sequence[Reading]) -> Iterator[str]:
             yield _WORDS[basis] + (f" ({count} of {len(readings)})" if count < len(readings) else "")
     offs = [off for reading in readings if (off := ahead_s(reading)) is not None]
     if offs and abs(usual := median(offs)) >= SHOWN_FROM_S:
-        yield f"it was {_span(abs(usual))} {'fast' if usual > 0 else 'slow'}"
+        yield f"it was {span_words(abs(usual))} {'fast' if usual > 0 else 'slow'}"
     if doubtful := sum(not has_certain_time(reading) for reading in readings):
         yield f"{doubtful} not certain"
     worst = max((reading.taken_uncertainty_s or 0 for reading in readings), default=0)
     if worst >= SHOWN_FROM_S:
-        yield f"within {_span(worst)}"
+        yield f"within {span_words(worst)}"
 
 
 def ahead_s(reading: Reading) -> float | None:
@@ -59,11 +60,3 @@ def by_cuff(readings: Iterable[Reading]) -> dict[str, list[Reading]]:
     for reading in readings:
         found.setdefault(reading.cuff, []).append(reading)
     return dict(sorted(found.items(), key=lambda pair: (-len(pair[1]), pair[0])))
-
-
-def _span(seconds: float) -> str:
-    for size, name in ((86400, "day"), (3600, "hour"), (60, "minute")):
-        if seconds >= size:
-            count = round(seconds / size)
-            return f"{count} {name}{'' if count == 1 else 's'}"
-    return f"{seconds:.0f} s"

@@ -85,3 +85,12 @@ def aligned(table: Iterable[tuple[str, ...]], widths: list[int], width: int | No
 def _pad(text: str, width: int, right: bool) -> str:
     space = " " * (width - cells(text))
     return space + text if right else text + space
+
+
+def span_words(seconds: float) -> str:
+    """A length of time in its largest whole unit: '2 hours', '1 minute', '12 s'."""
+    for size, name in ((86400, "day"), (3600, "hour"), (60, "minute")):
+        if seconds >= size:
+            count = round(seconds / size)
+            return f"{count} {name}{'' if count == 1 else 's'}"
+    return f"{seconds:.0f} s"

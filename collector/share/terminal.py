@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import islice
 
-from collector.share.layout import GAP, aligned, cells, visible, wrapped
+from collector.share.layout import GAP, aligned, cells, span_words, visible, wrapped
 from collector.store.values import Basis, Reading
 
 LEAST_FOR_REMARKS = 18
@@ -88,15 +88,7 @@ def remarks(reading: Reading, very_high: bool = False) -> str:
     if basis := _BASIS[reading.taken_basis]:
         words.append(basis)
     if reading.taken_uncertainty_s is not None and reading.taken_uncertainty_s >= 60:
-        words.append(f"time within {_span(reading.taken_uncertainty_s)}")
+        words.append(f"time within {span_words(reading.taken_uncertainty_s)}")
     if reading.note:
         words.append(f"note: {reading.note}")
     return visible("; ".join(words).replace("\n", " "))
-
-
-def _span(seconds: float) -> str:
-    for size, name in ((86400, "day"), (3600, "hour"), (60, "minute")):
-        if seconds >= size:
-            count = round(seconds / size)
-            return f"{count} {name}{'' if count == 1 else 's'}"
-    return f"{seconds:.0f} s"

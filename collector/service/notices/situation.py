@@ -7,6 +7,8 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.radio.cuffclock import seconds_ahead
+from collector.radio.port import ValueRead
 from collector.service import backups
 from collector.service.backups import BackupError
 from collector.service.config import Config
@@ -26,8 +28,6 @@ from collector.store import conditions, cuffs, people, readings, visits
 from collector.store.database import Store
 from collector.store.instants import from_us
 from collector.store.values import Selection
-from parsers.errors import ParseError
-from parsers.stamps import parse_current_time, parse_date_time
 from parsers.uuids import Uuid
 
 OWN_TOPICS = frozenset({"notices"})
@@ -80,14 +80,7 @@ def _clock_ahead(store: Store, address: str, values: dict[int, tuple[bytes, date
         "AND error IS NULL) FROM cuff WHERE address = ?1", (address, int(uuid))) or (None, None)
     if unsure is not None or (later is not None and from_us(later) >= at):
         return None
-    try:
-        shown = (parse_current_time if uuid == Uuid.CURRENT_TIME else parse_date_time)(value).naive()
-    except ParseError:
-        return None
-    if shown is None:
-        return None
-    ours = at.astimezone(ZoneInfo(zone) if zone else None).replace(tzinfo=None)
-    return (shown - ours).total_seconds()
+    return seconds_ahead(ValueRead(uuid, value, at), zone)
 
 
 def _recent(store: Store, now: datetime) -> Iterator[Taken]:
