@@ -3,6 +3,7 @@
 import logging
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -24,7 +25,6 @@ class Tally:
     """What one visit brought, for its line in the log."""
 
     cuff: str = "a cuff"
-    payloads: int = 0
     outcomes: Counter[str] = field(default_factory=Counter)
 
 
@@ -38,7 +38,6 @@ class StoreDesk:
         self.store, self.accept, self.heard = store, accept, heard
         self._tallies: dict[int, Tally] = {}
         self._told: dict[str, str | None] = {}
-        self._names: dict[str, str] = {}
         self._behind = False  # a payload is kept but was not interpreted
 
     def known(self) -> tuple[KnownCuff, ...]:
@@ -91,7 +90,6 @@ class StoreDesk:
                       type(error).__name__, error)
             return
         tally = self._tallies.setdefault(visit, Tally()) if visit is not None else Tally()
-        tally.payloads += 1
         word = _WORDS[outcome.kind] if outcome.fresh else _REPEATED[outcome.kind]
         tally.outcomes[word] += 1
         if visit is None:
@@ -122,7 +120,6 @@ class StoreDesk:
 
     def _name(self, address: str) -> str:
         """The name its owner gave it, else its address: no reading and no person in the log."""
-        if address not in self._names:
-            self._names = {cuff.address: plain(cuff.name) for cuff in cuffs.every(self.store) if cuff.name}
-            self._names.setdefault(address, address)
-        return self._names[address]
+        with suppress(StoreError):  # a store in trouble must not cost the log its line
+            return plain(cuffs.given_name(self.store, address) or address)
+        return address

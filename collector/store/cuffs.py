@@ -61,6 +61,12 @@ def need(store: Store, wanted: str) -> str:
     return address
 
 
+def given_name(store: Store, address: str) -> str | None:
+    """What its owner calls it; one row is read."""
+    name: str | None = store.scalar("SELECT name FROM cuff WHERE address = ?", (address,))
+    return name
+
+
 def every(store: Store, forgotten: bool = False) -> list[Cuff]:
     """All cuffs met, by name and address; the forgotten ones only on demand."""
     rows = store.query(

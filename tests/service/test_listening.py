@@ -113,6 +113,13 @@ def test_desk_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
             StoreDesk(store).take(arrival(), None)
 
 
+def test_a_store_that_answers_nothing_still_refuses_in_the_agreed_way(tmp_path: Path) -> None:
+    with open_store(tmp_path / "store.db") as store:
+        desk = StoreDesk(store)
+    with pytest.raises(NotTaken):  # its connection is closed: not even the cuff's name can be looked up
+        desk.take(arrival(), None)
+
+
 def test_a_frame_seen_again_is_no_second_sighting(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
         desk = StoreDesk(store)
