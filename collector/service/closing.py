@@ -2,12 +2,13 @@
 
 import csv
 import json
-import os
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TextIO
+from urllib.parse import quote
 
 from collector.service.download import Download
+from collector.share.privately import private_file
 from collector.share.rows import write_csv, write_ndjson
 from collector.store.loans import Loan
 from collector.store.values import Reading
@@ -18,8 +19,10 @@ class NotSaved(Exception):
 
 
 def folder_of(base: Path, loan: Loan) -> Path:
+    """One folder below `base`, whatever signs the borrower's code is made of."""
     assert loan.back_at is not None
-    return base / f"{loan.borrower or 'nobody'}-{loan.back_at:%Y%m%d-%H%M}"
+    code = quote(loan.borrower or "nobody", safe=" ")
+    return base / f"{code}-{loan.back_at:%Y%m%d-%H%M}"
 
 
 def write(folder: Path, brought: Download) -> list[Path]:
@@ -39,16 +42,9 @@ def write(folder: Path, brought: Download) -> list[Path]:
 
 
 def _write(path: Path, writer: Callable[[Iterable[Reading], TextIO], int], some: Sequence[Reading]) -> Path:
-    path.unlink(missing_ok=True)  # of an interrupted try
-    with open(path, "x", encoding="utf-8", newline="", opener=_private) as file:
+    with private_file(path) as file:
         writer(some, file)
-        file.flush()
-        os.fsync(file.fileno())
     return path
-
-
-def _private(path: str, flags: int) -> int:
-    return os.open(path, flags, 0o600)
 
 
 def _read_back(folder: Path, name: str, some: Sequence[Reading]) -> None:
@@ -84,4 +80,3 @@ def clock_words(ahead_s: float | None) -> str:
         return "the cuff's clock is right"
     size = f"{abs(ahead_s):.0f} s" if abs(ahead_s) < 120 else f"{abs(ahead_s) / 60:.0f} min"
     return f"the cuff's clock is {size} {'fast' if ahead_s > 0 else 'slow'}; times are put right"
-

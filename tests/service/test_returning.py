@@ -252,3 +252,13 @@ def test_the_same_borrower_twice_keeps_both_loans_apart_from_what_lay_between(cl
     assert clinic.take_back(keys=[lambda: clinic.visit(taken=(between, during)), *"yyyyy"])
     mine = [one.taken_at for one in readings.select(clinic.store, Selection(person="B-117"))]
     assert mine == [*DAYS, during]
+
+
+@pytest.mark.parametrize("code", ["../../elsewhere", "a/b", "..", "B 117"])
+def test_whatever_the_code_the_files_stay_in_their_folder(clinic: Clinic, code: str) -> None:
+    lent(clinic, code)
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    into_stock, returned = sorted(clinic.folder.iterdir(), key=lambda folder: folder.name.startswith("nobody-"))[::-1]
+    assert into_stock.name.startswith("nobody-")
+    assert len((returned / "readings.csv").read_text("utf-8").splitlines()) == 1 + len(DAYS)
