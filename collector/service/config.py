@@ -154,6 +154,14 @@ class Person:
 
 
 @dataclass(frozen=True, slots=True)
+class Cuff:
+    """A cuff, by its address, that tells its records only after it has heard its user's consent code."""
+
+    user: int | None = key(None, "The cuff's number of the user whose records are asked for.", at_least=0, at_most=254)
+    consent_code: int | None = key(None, "The code that the cuff shows for this user.", at_least=0, at_most=9999)
+
+
+@dataclass(frozen=True, slots=True)
 class Relay:
     """A receiver to which readings are sent on as they come."""
 
@@ -180,6 +188,7 @@ class Config:
     mqtt: Mqtt = field(default_factory=Mqtt)
     relay: Mapping[str, Relay] = field(default_factory=dict)
     people: Mapping[str, Person] = field(default_factory=dict)
+    cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from
 
@@ -236,7 +245,8 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
         table = reader.table(tables.get(name, {}), (name,))
         if get_origin(kind) is Mapping:
             inner = get_args(kind)[1]
-            read = partial(_protocol, reader) if name == "protocols" else partial(reader.section, inner)
+            own_reading = {"protocols": partial(_protocol, reader), "cuffs": partial(_cuff, reader)}
+            read = own_reading.get(name) or partial(reader.section, inner)
             values[name] = {own: read(reader.table(table[own], (name, own)), (name, own)) for own in table}
         else:
             table |= from_environment(name, environment or {})
@@ -247,6 +257,16 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
 def _sections() -> dict[str, Any]:
     hints = get_type_hints(Config)
     return {item.name: hints[item.name] for item in fields(Config) if item.name != "source"}
+
+
+def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
+    if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
+        raise reader.wrong(path, f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
+                                 "capitals; `quietcuff cuff list` shows them")
+    cuff: Cuff = reader.section(Cuff, table, path)
+    if (cuff.user is None) != (cuff.consent_code is None):
+        raise reader.wrong(path, "consent takes both, user and consent_code")
+    return cuff
 
 
 def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:

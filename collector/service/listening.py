@@ -27,8 +27,10 @@ NOTICES_S = 900.0
 
 
 def plan_of(config: Config) -> VisitPlan:
+    users = {address: (cuff.user, cuff.consent_code) for address, cuff in config.cuffs.items()
+             if cuff.user is not None and cuff.consent_code is not None}
     return VisitPlan(set_clock=config.radio.set_clock, clock_wrong_after_s=config.radio.clock_wrong_after_s,
-                     zone=zone_of(config))
+                     zone=zone_of(config), users=users)
 
 
 def zone_of(config: Config) -> str:

@@ -17,7 +17,8 @@ def template() -> Iterator[str]:
         named = get_origin(kind) is Mapping
         if item.name != fields(Config)[0].name:
             yield ""
-        yield f"# [{item.name}.NAME]" if named else f"[{item.name}]"
+        own = '"ADDRESS"' if item.name == "cuffs" else "NAME"
+        yield f"# [{item.name}.{own}]" if named else f"[{item.name}]"
         if item.name == "protocols":
             yield from _own_protocol()
         else:

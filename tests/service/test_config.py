@@ -64,6 +64,12 @@ threshold_systolic = 130
     ("[people.eve]\ngoal_systolic = 13", "f.toml, line 2: people.eve.goal_systolic is 13; the least is 60"),
     ("[people.eve]\ngoal_sistolic = 130",
      "f.toml, line 2: [people] has no key 'goal_sistolic'; did you mean 'goal_systolic'?"),
+    ("[cuffs.kitchen]\nuser = 1",
+     "f.toml, line 1: 'kitchen' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and capitals; "
+     "`quietcuff cuff list` shows them"),
+    ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1", "f.toml, line 1: consent takes both, user and consent_code"),
+    ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1\nconsent_code = 12345",
+     "f.toml, line 3: cuffs.C0:FF:EE:00:00:01.consent_code is 12345; the most is 9999"),
     ("[people]\neve = 3", "f.toml, line 2: [people.eve] is a section of its own, not one value"),
     ("[radio\n", "f.toml: not TOML: Expected ']' at the end of a table declaration (at line 1, column 7)"),
 ])

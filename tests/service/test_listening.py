@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from collector.radio.port import Arrival, Handles, KnownCuff, Named, NotTaken
-from collector.radio.virtual import VirtualCuff, VirtualRadio
+from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
 from collector.service import demo
-from collector.service.config import Config
+from collector.service.config import Config, parse
 from collector.service.desk import StoreDesk
 from collector.service.listening import daily_care, listen
 from collector.store import conditions, cuffs, journal, readings
@@ -56,6 +56,23 @@ async def test_what_the_cuffs_measured_stands_once_in_the_store(tmp_path: Path) 
     assert new == [reading.reading_id for reading in found]
     assert {Path(reading.payload).name for reading in found} == {payload.hex() for payload in cuff.measured[:5]}
     assert os.stat(store_path).st_mode & 0o077 == 0
+
+
+@pytest.mark.parametrize(("code", "readings_told"), [(4711, [128]), (4712, [])])
+async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
+        tmp_path: Path, code: int, readings_told: list[int]) -> None:
+    store_path, stop = tmp_path / "store.db", asyncio.Event()
+    cuff = VirtualCuff(address=CUFF, manner=Manner(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
+    radio = VirtualRadio([cuff])
+    config = parse(f'[cuffs."{CUFF}"]\nuser = 2\nconsent_code = {code}')
+    task = asyncio.create_task(listen(store_path, config, radio, stop=stop))
+    await radio.listening.wait()
+    cuff.measure(128, 84, at=datetime.now())
+    await cuff.wake()
+    stop.set()
+    await asyncio.wait_for(task, 5)
+    with open_store(store_path, create=False, read_only=True) as store:
+        assert [reading.systolic for reading in readings.select(store, Selection())] == readings_told
 
 
 async def test_the_demo_counts_what_it_shows(tmp_path: Path) -> None:
