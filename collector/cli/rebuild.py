@@ -20,11 +20,14 @@ def rebuild(ctx: typer.Context) -> None:
       quietcuff rebuild
     """
     from collector.intake.derive import rebuild as derive_all
+    from collector.service import retention
     from collector.store import journal
 
     with writing_store(of(ctx)) as store:
         with progress("payloads taken up") as show:
             readings = derive_all(store, show)
-        counts = journal.counts(store)
+        counts, gone = journal.counts(store), retention.gone(store)
     say(f"{readings} readings from {counts.payloads} payloads; {counts.repeats} came again, "
         f"{counts.undecodable} could not be decoded")
+    if gone:
+        say(retention.gone_words(gone))

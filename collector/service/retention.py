@@ -2,14 +2,17 @@
 
 What goes: identical copies of a payload that its reading already rests on (a cuff that sent it again), payloads that
 could not be decoded, fragments whose rest never came, cuff pressures while inflating. A reading's own payload is the
-reading's evidence and stays as long as the reading does, so `rebuild` still gives every reading.
+reading's evidence and stays as long as the reading does, so `rebuild` still gives every reading. Each time leaves an
+audit line, in the transaction of the deletion, by which `rebuild` can say what it no longer has before it.
 """
 
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from collector.store import audit
 from collector.store.database import Store, open_store
 from collector.store.instants import from_us, to_us
 
@@ -30,6 +33,8 @@ _DOOMED = """
             WHERE other.reading = reading.id AND (other.kind <> 'reading' OR sighting.arrived_at >= ?1))
         END
 """
+GONE = "payloads taken away"
+"""What the audit line says, with the rule's day and how many of each kind."""
 _WORDS = {"reading": "copies", "undecodable": "undecodable", "segment": "fragments", "pressure": "cuff pressures"}
 
 
@@ -59,6 +64,7 @@ def preview(store: Store, days: int, now: datetime | None = None) -> Preview:
 
 def apply(store: Store, days: int, now: datetime | None = None) -> Preview:
     """Take away what `preview` names, for good: a merge does not bring it back. Raises StoreError."""
+    now = now or datetime.now(UTC)
     found = preview(store, days, now)
     if not found.payloads:
         return found
@@ -71,7 +77,18 @@ def apply(store: Store, days: int, now: datetime | None = None) -> Preview:
                 store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
                 store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
                 store.query("DELETE FROM payload WHERE id = ?", (payload,))
+            kinds = Counter(_WORDS[kind] for _, kind in rows)
+            audit.record(store, now, GONE, {"from before": f"{found.before:%Y-%m-%d}", **kinds})
     return found
+
+
+def gone(store: Store) -> Counter[str]:
+    """How many of each kind were ever taken away here, or at a station that was merged in."""
+    counts: Counter[str] = Counter()
+    for change in audit.changes(store):
+        if change.what == GONE:
+            counts.update({kind: change.detail.get(kind, 0) for kind in _WORDS.values()})
+    return +counts
 
 
 def daily(path: Path, days: int) -> Callable[[], str | None]:
@@ -86,5 +103,14 @@ def daily(path: Path, days: int) -> Callable[[], str | None]:
 
 
 def words(found: Preview) -> str:
-    kinds = ", ".join(f"{count} {kind}" for kind, count in found.kinds.items())
-    return f"{found.payloads} payloads from before {found.before:%Y-%m-%d} ({kinds})"
+    return f"{found.payloads} payloads from before {found.before:%Y-%m-%d} ({_kinds(found.kinds)})"
+
+
+def gone_words(counts: Mapping[str, int]) -> str:
+    """What a rebuild cannot see again, in one sentence. Readings are never among it."""
+    return (f"the retention rule took away payloads that no reading rests on ({_kinds(counts)}); what a later version "
+            "might make of those is gone, readings are not")
+
+
+def _kinds(counts: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} {kind}" for kind, count in sorted(counts.items()))

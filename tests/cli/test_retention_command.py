@@ -2,9 +2,14 @@
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 from typer.testing import Result
+
+from collector.intake.derive import catch_up
+from collector.store import journal
+from collector.store.database import open_store
 
 
 def test_preview_apply_and_off(quietcuff: Callable[..., Result], household: Path) -> None:
@@ -18,3 +23,22 @@ def test_preview_apply_and_off(quietcuff: Callable[..., Result], household: Path
     done = quietcuff(*store, "retention", "--days", "1", "--apply")
     assert "no payload falls under the rule" in done.stderr
     assert quietcuff(*store, "check", "--quick", "--json").exit_code == 3
+
+
+def test_a_rebuild_says_what_it_no_longer_has(quietcuff: Callable[..., Result], household: Path) -> None:
+    with open_store(household) as store:
+        journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=b"\x1e\x80",
+                       arrived_at=datetime(2021, 3, 4, tzinfo=UTC), source="virtual")
+        catch_up(store)
+    at = ("--store", str(household))
+    assert "retention" not in quietcuff(*at, "rebuild").stderr
+    shown = quietcuff(*at, "readings", "--json").stdout
+    assert "1 undecodable" in quietcuff(*at, "retention", "--days", "365").stderr
+    assert "1 undecodable" in quietcuff(*at, "retention", "--days", "365", "--apply").stderr
+    rebuilt = quietcuff(*at, "rebuild")
+    assert rebuilt.exit_code == 0
+    assert "took away payloads that no reading rests on (1 undecodable)" in rebuilt.stderr
+    assert quietcuff(*at, "readings", "--json").stdout == shown
+    history = [json.loads(line) for line in quietcuff(*at, "person", "history", "--json").stdout.splitlines()]
+    (line,) = [line for line in history if line["what"] == "payloads taken away"]
+    assert line["detail"]["undecodable"] == 1

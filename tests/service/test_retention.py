@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from collector.intake.derive import catch_up, rebuild
 from collector.service import retention
-from collector.store import care, journal, readings
+from collector.store import audit, care, journal, readings
 from collector.store.database import Store, open_store
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -83,11 +83,52 @@ def test_what_is_young_stays(store: Store) -> None:
     assert journal.counts(store).payloads == 24
 
 
-def test_a_repeat_after_its_copies_went_is_still_a_repeat(store: Store) -> None:
+@pytest.mark.parametrize("rebuilt", [False, True])
+def test_a_repeat_after_its_copies_went_is_still_a_repeat(store: Store, rebuilt: bool) -> None:
+    """A cuff that sends its whole memory again years later: every record is known, none is a reading twice."""
     retention.apply(store, 30, START + 100 * DAY)
-    send(store, START + 101 * DAY, record(120, START))
+    if rebuilt:
+        rebuild(store)
+    before = told(store)
+    for day in range(10):
+        send(store, START + 101 * DAY, record(120 + day, START + day * DAY))
     catch_up(store)
-    assert journal.counts(store).readings == 10
+    assert told(store) == before
+    assert journal.counts(store).repeats == 10
+    assert {one.sightings for one in readings.select(store)} == {2}
+
+
+def test_what_went_is_on_record_and_a_rebuild_can_say_so(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert not retention.gone(store)
+    monkeypatch.setattr(retention, "BATCH", 7)
+    retention.apply(store, 30, START + 100 * DAY)
+    lines = list(audit.changes(store))
+    assert {line.what for line in lines} == {retention.GONE}
+    assert {line.at for line in lines} == {START + 100 * DAY}
+    assert {line.detail["from before"] for line in lines} == {"2031-05-10"}
+    assert retention.gone(store) == {"copies": 20, "undecodable": 1, "cuff pressures": 1}
+    assert "(20 copies, 1 cuff pressures, 1 undecodable)" in retention.gone_words(retention.gone(store))
+    retention.apply(store, 30, START + 101 * DAY)
+    assert len(list(audit.changes(store))) == len(lines), "where nothing went, nothing is said"
+
+
+def test_stopped_halfway_the_record_and_the_journal_agree(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each turn's line is in the turn's own transaction: a power cut between two leaves neither without the other."""
+    real, turns = audit.record, []
+
+    def cut(*arguments: object) -> None:
+        turns.append(arguments)
+        if len(turns) == 3:
+            raise KeyboardInterrupt
+        real(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(retention, "BATCH", 4)
+    monkeypatch.setattr(audit, "record", cut)
+    with pytest.raises(KeyboardInterrupt):
+        retention.apply(store, 30, START + 100 * DAY)
+    assert journal.counts(store).payloads == 32 - 8
+    assert sum(retention.gone(store).values()) == 8
+    assert care.integrity(store) == []
 
 
 def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:
