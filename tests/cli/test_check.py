@@ -99,7 +99,7 @@ def test_a_store_that_others_can_read_or_that_lost_a_bond(
         store.query("UPDATE cuff SET bond_missing_on = 'cuff' WHERE name = 'kitchen'")
     found = findings()
     assert "can be read or written by everybody" in found["store rights"]["text"]
-    assert found["cuff"]["text"] == "kitchen: the cuff has lost the bond, so it cannot be read"
+    assert found["bond"]["text"] == "kitchen: the cuff has lost the bond, so it cannot be read"
 
 
 def test_a_store_that_is_not_there_or_damaged(

@@ -2,18 +2,14 @@
 
 import gc
 import json
-import shutil
-import socket
 import subprocess
-import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from paho.mqtt.client import Client, MQTTMessage
-from paho.mqtt.enums import CallbackAPIVersion
+from servers import certificate, free_port, listening, mosquitto
 
 from collector.service.config import Mqtt
 from collector.service.notices.channels import ChannelError
@@ -26,67 +22,11 @@ LOW = Notice("battery", "C0:FF:EE:00:00:01", "kitchen: its battery is at 5 %", "
 TOPIC = "quietcuff/notices/battery/C0:FF:EE:00:00:01"
 
 
-def free_port() -> int:
-    with socket.socket() as found:
-        found.bind(("127.0.0.1", 0))
-        port: int = found.getsockname()[1]
-        return port
-
-
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Callable[..., int]]:
     """`broker(*lines)` starts Mosquitto with these lines of configuration, and returns its port."""
-    program = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin")
-    assert program, "Mosquitto is missing: apt install mosquitto"
-    running: list[tuple[subprocess.Popen[str], threading.Thread]] = []
-
-    def start(*lines: str) -> int:
-        port = free_port()
-        file = tmp_path / "mosquitto.conf"
-        file.write_text("\n".join(["user root", f"listener {port} 127.0.0.1", "persistence false", "log_dest stderr",
-                                   *lines]) + "\n")
-        process = subprocess.Popen([program, "-c", str(file)], stderr=subprocess.PIPE, text=True)
-        assert process.stderr
-        words = []
-        for line in process.stderr:
-            words.append(line)
-            if "running" in line:
-                break
-        else:
-            pytest.fail("Mosquitto did not start: " + "".join(words))
-        reader = threading.Thread(target=process.stderr.read)  # a full pipe would stop it
-        reader.start()
-        running.append((process, reader))
-        return port
-
-    yield start
-    for process, reader in running:
-        process.terminate()
-        process.wait(20)
-        reader.join()
-        assert process.stderr
-        process.stderr.close()
-
-
-@contextmanager
-def listening(port: int) -> Iterator[Callable[[], MQTTMessage]]:
-    """Somebody who subscribes now; call it for the next message."""
-    import queue
-
-    heard: queue.Queue[MQTTMessage] = queue.Queue()
-    subscribed = threading.Event()
-    client = Client(CallbackAPIVersion.VERSION2)
-    client.on_message = lambda client, data, message: heard.put(message)
-    client.on_subscribe = lambda *_: subscribed.set()
-    client.on_connect = lambda client, *_: client.subscribe("#", 1)
-    client.connect("127.0.0.1", port)
-    client.loop_start()
-    try:
-        assert subscribed.wait(20)
-        yield lambda: heard.get(timeout=20)
-    finally:
-        client.disconnect()
-        client.loop_stop()
+    with ExitStack() as running:
+        yield lambda *lines: running.enter_context(mosquitto(tmp_path, "persistence false", *lines))
 
 
 def test_who_comes_later_sees_what_stands_and_nothing_that_is_over(broker: Callable[..., int]) -> None:
@@ -135,15 +75,12 @@ def test_a_password_opens_and_a_wrong_one_is_told(broker: Callable[..., int], tm
     MqttChannel(Mqtt(**settings), False).begins(LOW, NOW)
 
 
-@pytest.mark.filterwarnings("ignore:.*SSLSocket")  # paho leaves a socket whose handshake failed to the collector
+@pytest.mark.filterwarnings("ignore:.*<(ssl.SSLSocket|socket.socket)")  # paho leaves one to be collected
 def test_tls_with_a_certificate_that_is_trusted_and_one_that_is_not(broker: Callable[..., int],
                                                                     tmp_path: Path) -> None:
-    certificate, key = tmp_path / "cert.pem", tmp_path / "key.pem"
-    subprocess.run(["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj", "/CN=127.0.0.1",
-                    "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(certificate)],
-                   check=True, capture_output=True)
-    port = broker("allow_anonymous true", f"certfile {certificate}", f"keyfile {key}")
-    MqttChannel(Mqtt(host="127.0.0.1", port=port, tls=True, ca_file=certificate), False).begins(LOW, NOW)
+    trusted = certificate(tmp_path)
+    port = broker("allow_anonymous true", f"certfile {trusted}", f"keyfile {trusted}")
+    MqttChannel(Mqtt(host="127.0.0.1", port=port, tls=True, ca_file=trusted), False).begins(LOW, NOW)
     with pytest.raises(ChannelError, match=r"(?i)certificate"):
         MqttChannel(Mqtt(host="127.0.0.1", port=port, tls=True), False).begins(LOW, NOW)
     gc.collect()

@@ -2,16 +2,20 @@
 
 import glob
 import os
+import queue
 import shutil
 import socket
 import subprocess
 import tempfile
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from paho.mqtt.client import Client, MQTTMessage, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 
 def free_port() -> int:
@@ -133,6 +137,26 @@ def mosquitto(folder: Path, *lines: str, port: int | None = None) -> Iterator[in
         finally:
             process.terminate()
             process.wait(20)
+
+
+@contextmanager
+def listening(port: int) -> Iterator[Callable[[], MQTTMessage]]:
+    """Somebody who subscribes to everything now; call it for the next message, retained as it was published."""
+    heard: queue.Queue[MQTTMessage] = queue.Queue()
+    subscribed = threading.Event()
+    client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5)
+    client.on_message = lambda client, data, message: heard.put(message)
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.on_connect = lambda client, *_: client.subscribe("#", options=SubscribeOptions(
+        qos=1, retainAsPublished=True))
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    try:
+        assert subscribed.wait(20)
+        yield lambda: heard.get(timeout=20)
+    finally:
+        client.disconnect()
+        client.loop_stop()
 
 
 @contextmanager

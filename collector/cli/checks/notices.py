@@ -1,4 +1,4 @@
-"""What the service would give notice of: missed cuffs, batteries, clocks, backups, very high readings."""
+"""What the service would give notice of: missed cuffs, batteries, clocks, bonds, disks, backups, very high readings."""
 
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
@@ -9,12 +9,12 @@ if TYPE_CHECKING:
     from collector.service.config import Config
     from collector.store.database import Store
 
-_LOOKED_AT_ELSEWHERE = frozenset({"bond", "disk", "service"})
+_SHOWN_ELSEWHERE = frozenset({"service"})
 
 
 def look(store: "Store", config: "Config") -> Iterator[Finding]:
     from collector.service.notices.rounds import notices_now
 
     for notice in notices_now(store, config):
-        if notice.topic not in _LOOKED_AT_ELSEWHERE:
+        if notice.topic not in _SHOWN_ELSEWHERE:
             yield attention(notice.topic, notice.words(personal=True), notice.remedy)

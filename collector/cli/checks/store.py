@@ -1,6 +1,5 @@
 """Is the store there, sound, private, and did everything in its journal become a reading?"""
 
-import shutil
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -11,7 +10,6 @@ from collector.cli.checks.finding import Finding, attention, broken, fine
 if TYPE_CHECKING:
     from collector.store.database import Store
 
-LEAST_FREE = 200 * 1024 * 1024  # bytes; some years of readings, and room for a backup's copy
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
 _REMEDIES = {
     "missing": "start `quietcuff listen`, which makes it, or give --store",
@@ -34,9 +32,7 @@ def look(store: "Store", quick: bool, listening: bool) -> Iterator[Finding]:
     """quick: without looking through the whole file. listening: a service works on it just now."""
     yield _sound(store, quick)
     yield from _privacy(store.path)
-    yield from _space(store.path)
     yield from _journal(store, listening)
-    yield from _cuffs(store)
 
 
 def _sound(store: "Store", quick: bool) -> Finding:
@@ -60,13 +56,6 @@ def _privacy(path: Path) -> Iterator[Finding]:
                             f"chmod o-rwx {file}")
 
 
-def _space(path: Path) -> Iterator[Finding]:
-    free = shutil.disk_usage(path.parent).free
-    if free < LEAST_FREE:
-        yield attention("disk", f"{free // 2**20} MB are free beside the store",
-                        "free some space; until then new readings may not fit")
-
-
 def _journal(store: "Store", listening: bool) -> Iterator[Finding]:
     from collector.store import journal
 
@@ -82,14 +71,3 @@ def _journal(store: "Store", listening: bool) -> Iterator[Finding]:
     if waiting and not listening:
         yield attention("payloads", f"{waiting} are in the journal and not read yet",
                         "start the service, or run `quietcuff rebuild`")
-
-
-def _cuffs(store: "Store") -> Iterator[Finding]:
-    from collector.store import cuffs
-
-    for cuff in cuffs.every(store):
-        if cuff.bond_missing_on:
-            name = cuff.name or cuff.address
-            side = "the cuff" if cuff.bond_missing_on == "cuff" else "this machine"
-            yield attention("cuff", f"{name}: {side} has lost the bond, so it cannot be read",
-                            f"bluetoothctl remove {cuff.address}, then let the cuff pair again")
