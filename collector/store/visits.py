@@ -88,15 +88,15 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
 
 
 def learn_bond(store: Store, visit: int, bonded: bool, missing_on: str | None, at: datetime) -> None:
-    """missing_on: 'ours' or 'cuff' where one side lost it."""
+    """missing_on: 'ours' or 'cuff' where one side was found to have lost it; bonded: it stands, if need be anew."""
     with store.transaction():
         changed = store.query(
             "UPDATE cuff SET bonded = ?1, bond_missing_on = ?2 WHERE id = (SELECT cuff_id FROM visit WHERE "
             "id = ?3) "
             "AND (bonded, bond_missing_on) IS NOT (?1, ?2)",
-            (int(bonded), missing_on, visit),
+            (int(bonded), None if bonded else missing_on, visit),
         ).rowcount
-        if changed:
+        if changed or (bonded and missing_on):
             text = json.dumps({"bonded": bonded, "missing_on": missing_on})
             _learn(store, visit, "bond", None, text.encode(), at, 0, None)
 

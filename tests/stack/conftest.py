@@ -34,7 +34,7 @@ def boot(lab: Path, tmp_path_factory: pytest.TempPathFactory,
     def run(job: str, seconds: int, *arguments: str) -> Steps:
         work = tmp_path_factory.mktemp(job)
         (work / "job.sh").write_text(
-            f"export PYTHONPATH={ROOT}:{HERE / 'guest'}\n"
+            f"export PYTHONPATH={ROOT}:{HERE / 'guest'}:{ROOT / 'tests' / 'support'}\n"
             f"exec {sys.executable} -u {HERE / 'guest' / job}.py {' '.join(arguments)}\n")
         steps: Steps = {}
         with capture.global_and_fixture_disabled():

@@ -1,10 +1,11 @@
-"""Power cut while cuffs send to the exclusive radio: nothing lost, nothing twice, the store whole.
+"""Power cut while cuffs send: over the exclusive radio nothing is lost; over BlueZ the window is measured.
 
-The guest is a machine of its own: kernel, ext4 on a disk image, the real `listen`. Its Bluetooth dongle is a controller
-in this process, at the end of a serial cable; the cuffs and the air are here and outlive the guest. Killing qemu
-is a power cut: what the guest had not flushed is gone, the dongle loses its links, the next boot finds what was kept.
+The guest is a machine of its own: kernel, ext4 on a disk image, the real `listen`. Its controller (hci_vhci in the
+guest) is at the end of a serial cable, in this process; the cuffs and the air are here and outlive the guest. Killing
+qemu is a power cut: what was not flushed is gone, the cuffs lose their links, the next boot finds what was kept.
 
-`python -m pytest -m 'stack and long' tests/stack/test_power_cut.py -s` cuts 25 times and prints what it found.
+`python -m pytest -m 'stack and long' tests/stack/test_power_cut.py -s` cuts 20 times for each radio and prints
+what it found.
 """
 
 import asyncio
@@ -14,12 +15,14 @@ import random
 import signal
 import subprocess
 import sys
+import time
 from collections import Counter
 from contextlib import suppress
 from pathlib import Path
 
 import pytest
 from air import fill
+from paced import PacedLink
 from served import ServedAdapter
 
 from collector.radio.virtual import Manner, VirtualCuff
@@ -28,6 +31,7 @@ HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
 EACH = 5  # records that wait in each cuff before each cut
 BOOT_S = 600
+CUTS = int(os.environ.get("CUTS", "20"))
 
 
 def descendants(pid: int) -> list[int]:
@@ -42,10 +46,12 @@ def descendants(pid: int) -> list[int]:
 class Machine:
     """The guest, switched on until the power is cut or it switches itself off."""
 
-    def __init__(self, lab: Path, work: Path, socket: Path) -> None:
+    def __init__(self, lab: Path, work: Path, socket: Path, radio: str) -> None:
         self._command = [str(lab / "run"), str(work), str(BOOT_S * 2), str(work / "disk.img")]
         self._extra = f"-chardev socket,id=cable,path={socket} -device isa-serial,chardev=cable,index=1"
-        (work / "job.sh").write_text(f"export PYTHONPATH={ROOT}\nexec {sys.executable} -u {HERE}/guest/powercut.py\n")
+        path = f"{ROOT}:{HERE}/guest:{ROOT}/tests/support"
+        (work / "job.sh").write_text(
+            f"export PYTHONPATH={path}\nexec {sys.executable} -u {HERE}/guest/powercut.py {radio}\n")
         subprocess.run(["truncate", "-s", "96M", work / "disk.img"], check=True)
         subprocess.run(["mkfs.ext4", "-q", "-F", work / "disk.img"], check=True)
 
@@ -65,48 +71,71 @@ class Machine:
         return await self._process.wait()
 
 
-async def until(wanted: int, cuffs: list[VirtualCuff]) -> None:
-    """Until so many records were confirmed in all."""
-    async with asyncio.timeout(BOOT_S):
-        while sum(len(cuff.confirmed) for cuff in cuffs) < wanted:  # noqa: ASYNC110
-            await asyncio.sleep(0.002)
+class Household:
+    """Two cuffs that speak up as long as they have something to tell; remembers when each record was confirmed."""
+
+    def __init__(self) -> None:
+        manner = Manner(lingers_s=0.5, advertises_s=60.0, patience_s=60.0, interval_ms=150)
+        self.cuffs = [VirtualCuff(f"Cuff {n}", f"F0:00:00:00:00:0{n}", manner) for n in (1, 2)]
+        self.confirmed_at: dict[tuple[str, str], float] = {}
+
+    def count(self) -> int:
+        """How many records were confirmed in all."""
+        for cuff in self.cuffs:
+            for payload in cuff.confirmed:
+                self.confirmed_at.setdefault((cuff.address, payload.hex()), time.monotonic())
+        return sum(len(cuff.confirmed) for cuff in self.cuffs)
+
+    def fill(self) -> None:
+        for cuff in self.cuffs:
+            fill(cuff, max(0, EACH - len(cuff.memory.records)))
+
+    def waiting(self) -> bool:
+        return any(cuff.memory.records for cuff in self.cuffs)
+
+    async def until(self, wanted: int) -> None:
+        async with asyncio.timeout(BOOT_S):
+            while self.count() < wanted:  # noqa: ASYNC110
+                await asyncio.sleep(0.002)
+
+    async def until_told_all(self) -> None:
+        async with asyncio.timeout(BOOT_S):
+            while self.waiting():  # noqa: ASYNC110
+                await asyncio.sleep(0.1)
+
+    async def live(self, cuff: VirtualCuff) -> None:
+        while True:
+            if cuff.memory.records:
+                await cuff.wake()
+            else:
+                await asyncio.sleep(0.02)
 
 
-async def always_ready(cuff: VirtualCuff) -> None:
-    while True:
-        if cuff.memory.records:
-            await cuff.wake()
-        else:
-            await asyncio.sleep(0.02)
-
-
-async def cut_again_and_again(lab: Path, work: Path, cuts: int, seed: int) -> dict[str, int]:
+async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed: int) -> dict[str, object]:
     chance = random.Random(seed)
-    manner = Manner(lingers_s=0.5, advertises_s=60.0, patience_s=60.0, interval_ms=150)
-    cuffs = [VirtualCuff(f"Cuff {n}", f"F0:00:00:00:00:0{n}", manner) for n in (1, 2)]
+    household = Household()
+    cut_at: list[float] = []
     in_transfer = 0
-    machine = Machine(lab, work, work / "cable")
-    async with ServedAdapter(work / "cable") as dongle:
-        for cuff in cuffs:
+    machine = Machine(lab, work, work / "cable", radio)
+    async with ServedAdapter(work / "cable", PacedLink()) as dongle:
+        for cuff in household.cuffs:
             await cuff.plug_in(dongle.link)
-        living = [asyncio.ensure_future(always_ready(cuff)) for cuff in cuffs]
+        living = [asyncio.ensure_future(household.live(cuff)) for cuff in household.cuffs]
         try:
             for number in range(cuts):
-                for cuff in cuffs:
-                    fill(cuff, max(0, EACH - len(cuff.memory.records)))
-                before = sum(len(cuff.confirmed) for cuff in cuffs)
+                household.fill()
+                before = household.count()
                 await machine.on()
-                await until(before + chance.randint(1, 2 * EACH - 2), cuffs)
+                await household.until(before + chance.randint(1, 2 * EACH - 2))
                 await asyncio.sleep(chance.uniform(0, 0.3))
+                cut_at.append(time.monotonic())
                 await machine.cut()
-                in_transfer += any(cuff.memory.records for cuff in cuffs)
-                print(f"cut {number + 1}: {sum(len(cuff.confirmed) for cuff in cuffs)} confirmed", file=sys.stderr)
+                in_transfer += household.waiting()
+                print(f"{radio}, cut {number + 1}: {household.count()} confirmed", file=sys.stderr)
                 await asyncio.wait_for(dongle.unplugged.wait(), 10)
                 dongle.unplugged.clear()
             await machine.on()
-            async with asyncio.timeout(BOOT_S):
-                while any(cuff.memory.records for cuff in cuffs):  # noqa: ASYNC110
-                    await asyncio.sleep(0.1)
+            await household.until_told_all()
             (work / "end").touch()
             assert await machine.ended() == 0, (work / "job.out").read_text()[-2000:]
         finally:
@@ -115,17 +144,33 @@ async def cut_again_and_again(lab: Path, work: Path, cuts: int, seed: int) -> di
                 task.cancel()
     found = json.loads((work / "readings.json").read_text())
     kept = Counter(map(tuple, found["readings"]))
-    measured = Counter((cuff.address, payload.hex()) for cuff in cuffs for payload in cuff.measured)
-    return {"cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
-            "lost": (measured - kept).total(), "twice": (kept - measured).total(),
-            "sent_again": found["payloads"] - measured.total(), "damage": len(found["damage"])}  # fmt: skip
+    measured = Counter((cuff.address, payload.hex()) for cuff in household.cuffs for payload in cuff.measured)
+    lost = measured - kept
+    ages = [min(cut - household.confirmed_at[record] for cut in cut_at if cut >= household.confirmed_at[record])
+            for record in lost]
+    return {"radio": radio, "cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
+            "lost": lost.total(), "lost_ms_before_cut": [round(age * 1000) for age in ages],
+            "twice": (kept - measured).total(), "sent_again": found["payloads"] - measured.total(),
+            "damage": len(found["damage"])}  # fmt: skip
 
 
 @pytest.mark.stack
 @pytest.mark.long
 @pytest.mark.timeout(14400)
-async def test_power_cut_25_times(lab: Path, tmp_path: Path) -> None:
-    result = await cut_again_and_again(lab, tmp_path, int(os.environ.get("CUTS", "25")), seed=3)
+async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path) -> None:
+    result = await cut_again_and_again(lab, tmp_path, "exclusive", CUTS, seed=3)
     print(json.dumps(result))
     assert result["lost"] == result["twice"] == result["damage"] == 0, result
-    assert result["in_transfer"] >= result["cuts"] // 2
+    assert result["in_transfer"] >= CUTS // 2  # type: ignore[operator]
+
+
+@pytest.mark.stack
+@pytest.mark.long
+@pytest.mark.timeout(14400)
+async def test_power_cuts_over_bluez_lose_only_what_was_just_confirmed(lab: Path, tmp_path: Path) -> None:
+    """bluetoothd confirms a record before anybody has it on disk; what that costs is stated in docs/reliability.md."""
+    result = await cut_again_and_again(lab, tmp_path, "bluez", CUTS, seed=4)
+    print(json.dumps(result))
+    assert result["twice"] == result["damage"] == 0, result
+    assert all(age < 2000 for age in result["lost_ms_before_cut"]), result  # type: ignore[attr-defined]
+    assert result["in_transfer"] >= CUTS // 2  # type: ignore[operator]

@@ -1,5 +1,6 @@
 """What a listener writes besides payloads: visits, what was learned in them, cuffs, conditions."""
 
+import json
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -53,6 +54,16 @@ def test_handles_and_bond_are_remembered_between_runs(store: Store) -> None:
     (cuff,) = cuffs.every(store)
     assert (cuff.advertised, cuff.bond_missing_on) == ("Cuff\x1b[31m of nobody", "cuff")
     assert store.scalar("SELECT count(*) FROM visit_fact WHERE kind = 'handles'") == 2
+
+
+def test_a_bond_made_anew_is_not_missing_and_what_happened_is_kept(store: Store) -> None:
+    visit = visits.open_visit(store, ONE, "virtual", NOON)
+    visits.learn_bond(store, visit, True, None, NOON)
+    visits.learn_bond(store, visit, True, "cuff", NOON)
+    (cuff,) = cuffs.every(store)
+    assert (cuff.bonded, cuff.bond_missing_on) == (True, None)
+    told = store.query("SELECT value FROM visit_fact WHERE kind = 'bond' ORDER BY id")
+    assert [json.loads(value)["missing_on"] for (value,) in told] == [None, "cuff"]
 
 
 def test_a_forgotten_cuff_is_unknown_until_it_is_met_again(store: Store) -> None:

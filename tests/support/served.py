@@ -7,13 +7,11 @@ cuff it was talking to loses the link, as by the supervision timeout.
 import asyncio
 from pathlib import Path
 
-from bumble import ll
 from bumble.link import LocalLink
 from bumble.transport.common import PacketParser
+from paced import KernelController
 
-from collector.radio.virtual.controller import CentralController
-
-LINK_LOST = 0x08
+ADDRESS = "C4:F2:17:1A:1D:00"
 
 
 class _Plug(asyncio.Protocol):
@@ -25,7 +23,7 @@ class _Plug(asyncio.Protocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
-        self._controller = CentralController("dongle", link=self._dongle.link)
+        self._controller = KernelController("dongle", link=self._dongle.link, public_address=ADDRESS)
         self._controller.host = self
         self._parser = PacketParser(self._controller)
         self._dongle.plugs.add(self)
@@ -40,15 +38,7 @@ class _Plug(asyncio.Protocol):
             self._transport.write(packet)
 
     def connection_lost(self, error: Exception | None) -> None:
-        controller, link = self._controller, self._dongle.link
-        for connection in list(controller.le_connections.values()):
-            peer = link.find_le_controller(connection.peer_address)
-            if peer is not None:
-                peer.on_ll_control_pdu(connection.self_address, ll.TerminateInd(LINK_LOST))
-        controller.le_connections.clear()
-        controller.pending_le_connection = None
-        controller.le_scan_enable = 0
-        link.remove_controller(controller)
+        self._controller.vanish()
         self._dongle.plugs.discard(self)
         if not self._dongle.plugs:
             self._dongle.unplugged.set()
@@ -62,8 +52,8 @@ class _Plug(asyncio.Protocol):
 class ServedAdapter:
     """`spec` is the transport to hand to the exclusive radio."""
 
-    def __init__(self, path: Path) -> None:
-        self.link = LocalLink()
+    def __init__(self, path: Path, link: LocalLink | None = None) -> None:
+        self.link = link or LocalLink()
         self.spec = f"unix:{path}"
         self.plugs: set[_Plug] = set()
         self.plugged, self.unplugged = asyncio.Event(), asyncio.Event()

@@ -112,6 +112,7 @@ class Keeper:
         arrival = Arrival(address, characteristic, value.octets, _EPOCH + timedelta(microseconds=value.at_ns // 1000),
                           "witness", encrypted=value.encrypted, mark=mark)
         self.reception.take(arrival, self.reception.visit_of(address))
+        log.debug("%s: on disk %.1f ms after the kernel had it", address, (time.time_ns() - value.at_ns) / 1e6)
         self._tally.witnessed(address, characteristic, value.octets)
         self._heard(address)
 

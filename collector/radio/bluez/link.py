@@ -36,7 +36,7 @@ class Surroundings(Protocol):
 
     def how_it_ended(self, cuff: str) -> str: ...
 
-    def was_bonded(self, cuff: str) -> bool: ...
+    def bond_missing_on(self, cuff: str) -> str | None: ...
 
     def paired(self, path: str) -> None: ...
 
@@ -89,11 +89,10 @@ class BlueZLink:
     # -- the port ------------------------------------------------------------------------------------
 
     async def secure(self) -> bool:
+        self.bond_missing_on = self.around.bond_missing_on(self.cuff)
         if self._paired():
-            await self._trust()
+            await self._bonded()
             return True
-        if self.around.was_bonded(self.cuff):
-            self.bond_missing_on = "ours"
         bus, missing = self.around.bus, None
         try:
             await self._alive(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
@@ -103,9 +102,7 @@ class BlueZLink:
             raise LinkLost("left while pairing")
         if missing is not None and not self._paired() and not missing.name.endswith("AlreadyExists"):
             raise Refused(f"not paired ({missing}); if the cuff shows a number, it wants it typed in here")
-        await self._trust()
-        self.cuff = bus.get(self.path, DEVICE, "Address", self.cuff)
-        self.around.paired(self.path)
+        await self._bonded()
         return self._paired()
 
     async def discover(self) -> tuple[Found, ...]:
@@ -175,8 +172,10 @@ class BlueZLink:
 
     # -- inside --------------------------------------------------------------------------------------
 
-    async def _trust(self) -> None:
-        """Let BlueZ connect it by itself from now on."""
+    async def _bonded(self) -> None:
+        """A bond stands: the cuff's own address is known, and BlueZ may connect it by itself from now on."""
+        self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
+        self.around.paired(self.path)
         if not self.around.bus.get(self.path, DEVICE, "Trusted"):
             with suppress(Failure):
                 await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)

@@ -23,6 +23,7 @@ SERVICE = full(Uuid.BLOOD_PRESSURE_SERVICE)
 CONNECT_S = 8.0
 BLUEZ_FIRST_S = 1.0  # BlueZ connects bonded cuffs by itself in about 0.1 s; we only where it does not
 NEW_BURST_S = 10.0  # silent for so long and back: somebody measured again
+AGAIN_S = 1.0  # after a connection that did not come about
 PAUSE_S, LONGEST_PAUSE_S = 2.0, 300.0
 DOWN_S, LOOK_S = 5.0, 0.5
 DEAF_S = 10.0  # a bonded cuff's services are known, and resolved again in a second or two
@@ -54,6 +55,7 @@ class Station(Watcher):
         self.stopping = False
         self._pace: dict[str, Pace] = {}
         self._noted: set[str] = set()
+        self._bond_missing: dict[str, str] = {}  # cuffs whose bond was found gone: 'ours' or 'cuff'
         self._connecting = asyncio.Lock()
 
     def begin(self) -> None:
@@ -128,12 +130,18 @@ class Station(Watcher):
         """Visit it if it is a cuff, is there, and is not being visited."""
         if self.stopping or path in self.visits or not self.admits(path):
             return
+        self._look_at_bond(path)
         connected = bool(self.bus.get(path, DEVICE, "Connected"))
         if not connected and not (advertising and time.monotonic() >= self._pace.setdefault(path, Pace()).not_before):
             return
         task = asyncio.create_task(self._visit(path))
         self.visits[path] = task
         task.add_done_callback(lambda _: self._visited(path))
+
+    def _look_at_bond(self, path: str) -> None:
+        address = self.address_of(path)
+        if address in self.known and self.known[address].bonded and not self.bus.get(path, DEVICE, "Paired"):
+            self._bond_missing.setdefault(address, "ours")
 
     def _visited(self, path: str) -> None:
         self.visits.pop(path, None)
@@ -190,7 +198,7 @@ class Station(Watcher):
             call.cancel()
             with suppress(Failure):
                 await self.bus.call(path, DEVICE, "Disconnect")  # takes the attempt back
-            self._slow_down(path)
+            self._pace.setdefault(path, Pace()).not_before = time.monotonic() + AGAIN_S
             return False
 
     async def _awake(self, path: str) -> bool:
@@ -221,6 +229,7 @@ class Station(Watcher):
                 await self._down(path)
                 await asyncio.sleep(SETTLE_S)
             self.keeper.compare()
+            self.keeper.refresh()  # a cuff that was new is known from now on
         finally:
             self.keeper.links.pop(path, None)
             if self.standing is not None:
@@ -251,12 +260,13 @@ class Station(Watcher):
         """The cuff has forgotten the bond: forget it here too, so that the next visit can make a new one."""
         text = (f"{address} has forgotten its bond with this computer; it is paired anew at its next visit "
                 "(put it in pairing mode if it does not come)")
-        log.warning("%s", text)
         self.reception.tell(f"bond {address}", text)
+        self._bond_missing[address] = "cuff"
         for path, device in list(self.bus.each(DEVICE)):
             if device.get("Address") == address and device.get("Paired"):
                 with suppress(Failure):
                     await self.bus.call(device["Adapter"], ADAPTER, "RemoveDevice", "o", [path])
+                self._pace.pop(path, None)
 
     # -- what a link needs ---------------------------------------------------------------------------
 
@@ -270,11 +280,14 @@ class Station(Watcher):
     def how_it_ended(self, cuff: str) -> str:
         return self.keeper.how_it_ended(cuff)
 
-    def was_bonded(self, cuff: str) -> bool:
-        return cuff in self.known and self.known[cuff].bonded
+    def bond_missing_on(self, cuff: str) -> str | None:
+        return self._bond_missing.get(cuff)
 
     def paired(self, path: str) -> None:
-        self.reception.tell(f"bond {self.address_of(path)}", None)
+        address = self.address_of(path)
+        if self._bond_missing.pop(address, None):
+            log.info("%s: paired anew", address)
+        self.reception.tell(f"bond {address}", None)  # may have been told before we were started again
 
     # -- BlueZ says ----------------------------------------------------------------------------------
 

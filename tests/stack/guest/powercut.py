@@ -1,48 +1,56 @@
-"""In the guest: the real `listen` with the exclusive radio, its store on the disk that survives, its adapter a dongle
-at the second serial port. Runs until the file `end` appears beside it, then says what is in the store."""
+"""In the guest: the real `listen`, its store and bonds on the disk that survives, its adapter a dongle at the second
+serial port, which the kernel owns. Runs until the file `end` appears beside it, then says what is in the store.
+
+Argument: the radio, `exclusive` or `bluez`.
+"""
 
 import asyncio
 import json
-import os
+import subprocess
 import sys
 from pathlib import Path
 
+from machine import Program, adapter_there, listen, start_bluetoothd, start_dbus
+
 DISK = Path("/mnt/disk")
-DONGLE = "serial:/dev/ttyS1,115200"
+STORE = DISK / "store" / "quietcuff.db"
+OPTIONS = {"exclusive": ["--radio", "exclusive", "--adapter", "hci0"], "bluez": []}
 
 
-async def listen_until_told() -> None:
-    from collector.radio.exclusive import ExclusiveRadio
-    from collector.service import log
-    from collector.service.config import Config
-    from collector.service.listening import listen
+async def main(radio: str) -> None:
+    Program("cable", [sys.executable, "-u", "-m", "cable"])
+    STORE.parent.mkdir(0o700, exist_ok=True)
+    if radio == "bluez":
+        keep_bonds_on_the_disk()
+        await start_dbus()
+        await start_bluetoothd()
+        assert await adapter_there("hci0", 60)
+    else:
+        while not Path("/sys/class/bluetooth/hci0").exists():  # noqa: ASYNC110, ASYNC240
+            await asyncio.sleep(0.1)
+    listener = listen(str(STORE), *OPTIONS[radio])
+    while not Path("end").exists():  # noqa: ASYNC240
+        await asyncio.sleep(0.2)
+        if listener.process.poll() is not None:
+            sys.exit(f"the listener ended by itself: {listener.said()[-2000:]}")
+    await listener.end()
+    tell()
 
-    log.set_up("info")
-    stop = asyncio.Event()
 
-    async def watch() -> None:
-        while not Path("end").exists():  # noqa: ASYNC110, ASYNC240
-            await asyncio.sleep(0.2)
-        stop.set()
-
-    watching = asyncio.ensure_future(watch())
-    radio = ExclusiveRadio(DONGLE, DISK / "bonds", pause_s=0.0)
-    await listen(DISK / "quietcuff.db", Config(), radio, stop=stop)
-    watching.cancel()
+def keep_bonds_on_the_disk() -> None:
+    (DISK / "bluetooth").mkdir(0o700, exist_ok=True)
+    subprocess.run(["mount", "--bind", DISK / "bluetooth", "/var/lib/bluetooth"], check=True)
 
 
 def tell() -> None:
     from collector.store import care, journal, readings
     from collector.store.database import open_store
 
-    with open_store(DISK / "quietcuff.db") as store:
+    with open_store(STORE) as store:
         found = [[reading.cuff, reading.payload] for reading in readings.select(store)]
         Path("readings.json").write_text(json.dumps(
             {"readings": found, "payloads": journal.counts(store).payloads, "damage": care.integrity(store)}))
 
 
-if __name__ == "__main__":
-    os.sched_setaffinity(0, {0})
-    asyncio.run(listen_until_told())
-    tell()
-    print("told", file=sys.stderr)
+asyncio.run(main(sys.argv[1]))
+print("told", file=sys.stderr)

@@ -1,0 +1,85 @@
+"""Faults around BlueZ on a real kernel, by the real `quietcuff listen`: nothing lost, nothing twice.
+
+The ordinary run does each fault a time or two; `python -m pytest -m 'stack and long' tests/stack/test_faults.py -s`
+does what can happen again and again more often. docs/reliability.md says what was seen.
+"""
+
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+
+pytestmark = [pytest.mark.stack, pytest.mark.timeout(3600)]
+Steps = dict[str, dict[str, Any]]
+FAULTS = ("kills", "bluetoothd killed", "adapter pulled", "D-Bus started again", "no service named",
+          "private address", "ten waiting", "two seconds", "cuff forgot", "we forgot", "bond cut off", "deaf",
+          "blocked", "chatty")
+
+
+@pytest.fixture(scope="module")
+def steps(boot: Callable[..., Steps]) -> Steps:
+    return boot("faults", 1800, "2", "15")
+
+
+def nothing_lost_nothing_twice(found: dict[str, Any]) -> None:
+    assert "failed" not in found, found
+    assert found["measured"] == found["confirmed"] == found["kept"] == found["readings"], found
+    assert (found["lost"], found["twice"]) == (0, 0), found
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_nothing_is_lost_and_nothing_stands_twice(steps: Steps, name: str) -> None:
+    nothing_lost_nothing_twice(steps[name])
+
+
+def test_kills_met_a_reader_whose_sockets_were_kept_and_no_frame_is_a_second_sighting(steps: Steps) -> None:
+    found = steps["kills"]
+    assert found["kills"] >= 15
+    assert found["while_reading"] >= 10
+    assert found["kept_open"] is True
+    assert found["sources"] == {"witness": found["measured"]}
+    assert found["sightings"] == found["sent"] == found["measured"]
+
+
+def test_what_a_keyboard_types_never_passes_the_filter(steps: Steps) -> None:
+    """The same keys are there for who looks without a filter, so there was something to keep out."""
+    found = steps["chatty"]
+    assert found["typed"] > 50
+    assert found["seen_without_filter"] >= found["typed"]
+    assert found["passed_the_filter"] == 0
+
+
+def test_trouble_is_told_while_it_lasts_and_taken_back_afterwards(steps: Steps) -> None:
+    assert "D-Bus" in str(steps["D-Bus started again"]["told"])
+    assert "switched off" in str(steps["blocked"]["told"])
+    for name in ("D-Bus started again", "blocked"):
+        assert not {"adapter", "d-bus"} & steps[name]["conditions"].keys()
+
+
+def test_a_private_address_is_one_cuff_and_seen_by_the_witness(steps: Steps) -> None:
+    assert len(steps["private address"]["met"]) == 1
+    assert steps["private address"]["witness"] is None
+
+
+def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
+    assert steps["cuff forgot"]["told"] >= 1
+    assert steps["cuff forgot"]["condition"] is None
+    assert steps["we forgot"]["told"] == 1
+    assert steps["cuff forgot"]["missing"] is steps["we forgot"]["missing"] is None
+
+
+def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:
+    assert steps["deaf"]["made_anew"] >= 1
+
+
+def test_the_listener_ends_cleanly_after_all_that(steps: Steps) -> None:
+    assert (steps["end"]["status"], steps["end"]["tracebacks"]) == (0, 0)
+
+
+@pytest.mark.long
+def test_each_fault_again_and_again(boot: Callable[..., Steps]) -> None:
+    steps = boot("faults", 3500, "10", "60")
+    for name in FAULTS:
+        nothing_lost_nothing_twice(steps[name])
+    assert steps["kills"]["kills"] >= 60
+    assert steps["kills"]["sightings"] == steps["kills"]["measured"]

@@ -1,0 +1,84 @@
+"""A link that takes its time, and a controller for a kernel's other end of it."""
+
+import asyncio
+from collections import deque
+from collections.abc import Callable
+from typing import Any
+
+from bumble.controller import Controller
+from bumble.core import PhysicalTransport
+from bumble.hci import Address, HCI_Reset_Command, HCI_StatusReturnParameters
+from bumble.link import LocalLink
+from bumble.ll import ControlPdu, StartEncRsp, TerminateInd
+
+from collector.radio.virtual.controller import CentralController
+
+CONNECTION_TIMEOUT = 0x08  # HCI error code
+
+
+class PacedLink(LocalLink):
+    """Carries what is sent over a connection at the pace of a real one, under the address it was made with.
+
+    Bumble's own delivers at once, which no radio does, and takes the random address for granted.
+    """
+
+    pace_s = 0.03  # a connection interval: the profile recommends 50 to 70 ms
+
+    encryption_takes_s = 0.0  # beyond that
+
+    def __init__(self) -> None:
+        super().__init__()
+        self._waiting: deque[tuple[Callable[..., None], tuple[Any, ...]]] = deque()
+
+    def send_acl_data(self, sender_controller: Controller, destination_address: Address,
+                      transport: PhysicalTransport, data: bytes) -> None:
+        connection = sender_controller.le_connections.get(destination_address)
+        receiver = self.find_le_controller(destination_address)
+        if connection is not None and receiver is not None:
+            self._later(receiver.on_link_acl_data, connection.self_address, transport, data)
+
+    def send_ll_control_pdu(self, sender_address: Address, receiver_address: Address, packet: ControlPdu) -> None:
+        receiver = self.find_le_controller(receiver_address)
+        if receiver is None:
+            return
+        if isinstance(packet, StartEncRsp) and self.encryption_takes_s:
+            asyncio.get_running_loop().call_later(
+                self.encryption_takes_s, receiver.on_ll_control_pdu, sender_address, packet)
+        else:
+            self._later(receiver.on_ll_control_pdu, sender_address, packet)
+
+    def _later(self, deliver: Callable[..., None], *arguments: Any) -> None:
+        """In the order of sending, which timers of the same instant do not keep."""
+        loop = asyncio.get_running_loop()
+        self._waiting.append((deliver, arguments))
+        if self.pace_s:
+            loop.call_later(self.pace_s, self._next)
+        else:
+            loop.call_soon(self._next)
+
+    def _next(self) -> None:
+        deliver, arguments = self._waiting.popleft()
+        deliver(*arguments)
+
+
+class KernelController(CentralController):
+    """Forgets on HCI Reset what it was doing, as Bumble's does not (Core Specification Vol 4 Part E §7.3.2)."""
+
+    def on_hci_reset_command(self, command: HCI_Reset_Command) -> HCI_StatusReturnParameters:
+        self._drop_everything()
+        return super().on_hci_reset_command(command)
+
+    def vanish(self) -> None:
+        """Out of reach of everybody, at once."""
+        self._drop_everything()
+        assert isinstance(self.link, LocalLink)
+        self.link.remove_controller(self)
+
+    def _drop_everything(self) -> None:
+        self.le_scan_enable = False
+        self.pending_le_connection = None
+        for connection in list(self.le_connections.values()):
+            peer = self.link.find_le_controller(connection.peer_address)
+            if peer is not None:
+                peer.on_ll_control_pdu(connection.self_address, TerminateInd(CONNECTION_TIMEOUT))
+        self.le_connections.clear()
