@@ -7,14 +7,15 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Arrival, Handles, KnownCuff, Named, NotTaken
+from collector.radio.port import Arrival, Desk, Handles, KnownCuff, Named, NotTaken, VisitPlan
 from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
-from collector.service import demo
+from collector.service import demo, schedule
 from collector.service.config import Config, parse
 from collector.service.desk import StoreDesk
 from collector.service.listening import daily_care, listen
@@ -245,3 +246,53 @@ def test_sighup_reads_the_configuration_again_and_survives_a_wrong_one(tmp_path:
         process.send_signal(signal.SIGTERM)
         process.stderr.read()
         assert process.wait(timeout=10) == 0
+
+
+class StillRadio:
+    """Waits, and remembers with what plan and desk."""
+
+    source = "test"
+
+    def __init__(self) -> None:
+        self.progress = time.monotonic()
+        self.runs: list[tuple[Desk, VisitPlan]] = []
+        self.running = asyncio.Event()
+
+    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+        self.runs.append((desk, plan))
+        self.running.set()
+        await stop.wait()
+
+
+async def test_sighup_changes_visits_jobs_notices_and_zone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    started: list[dict[str, schedule.Job]] = []
+    start = schedule.start
+
+    def noting(jobs: Iterable[schedule.Job]) -> object:
+        started.append({job.name: job for job in jobs})
+        return start(started[-1].values())
+
+    monkeypatch.setattr(schedule, "start", noting)
+    later = parse('[radio]\naccept = "known"\nset_clock = "always"\n[backup]\ndaily = false\n'
+                  '[retention]\npayloads_days = 9\n[station]\nzone = "Atlantic/Azores"\n')
+    radio, stop, path = StillRadio(), asyncio.Event(), tmp_path / "store.db"
+    first = parse('[station]\nzone = "Europe/Lisbon"')
+    task = asyncio.create_task(listen(path, first, radio, stop, again=lambda: later))
+    await radio.running.wait()
+    (desk, _), *_ = radio.runs
+    assert desk.accepts(CUFF)
+    radio.running.clear()
+    os.kill(os.getpid(), signal.SIGHUP)
+    await asyncio.wait_for(radio.running.wait(), 10)
+    assert [plan.set_clock for _, plan in radio.runs] == ["never", "always"]
+    assert [plan.zone for _, plan in radio.runs] == ["Europe/Lisbon", "Atlantic/Azores"]
+    assert not desk.accepts(CUFF)
+    before, after = started
+    assert set(before) - set(after) == {"daily backup"}
+    assert set(after) - set(before) == {"retention"}
+    assert after["notices"].work.config is later  # type: ignore[attr-defined]
+    stop.set()
+    await asyncio.wait_for(task, 10)
+    with open_store(path, read_only=True) as store:
+        zones = [name for (name,) in store.query("SELECT zone FROM station_zone ORDER BY since").fetchall()]
+    assert zones[-2:] == ["Europe/Lisbon", "Atlantic/Azores"]
