@@ -1,17 +1,12 @@
-"""The pages on installing, privacy and troubleshooting say what is so: commands, files, keys, topics."""
+"""The pages on installing, privacy and troubleshooting say what is so: keys, topics, the unit."""
 
 import re
-import shlex
-from collections.abc import Callable
 from pathlib import Path
 
-import pytest
-from typer.testing import Result
+from pages import ROOT, blocks
 
-from collector.cli.main import COMMANDS
 from collector.service.config import parse
 
-ROOT = Path(__file__).parents[2]
 PAGES = [ROOT / "docs" / name for name in ("install.md", "privacy.md", "troubleshooting.md", "performance.md")]
 
 
@@ -19,31 +14,8 @@ def text(page: Path) -> str:
     return page.read_text("utf-8")
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
-def test_every_command_line_is_understood(page: Path, quietcuff: Callable[..., Result]) -> None:
-    """On an empty machine each may fail, but none for how it was asked."""
-    blocks = re.findall(r"^ *```\w*\n(.*?)^ *```", text(page), re.S | re.M)
-    lines = [line.strip() for block in blocks for line in block.splitlines() if line.strip().startswith("quietcuff ")]
-    lines += re.findall(r"`(quietcuff [^`…]+)`", text(page))
-    for line in lines:
-        args = shlex.split(line.replace("ADDRESS", "C0:FF:EE:00:00:01"))[1:]
-        if args[0] in ("listen", "decode") or args in (["cuff", "forget"], ["cuff", "add"], ["person"]):
-            args = [*args, "--help"]
-        result = quietcuff(*args)
-        assert result.exit_code != 2, (line, result.stderr)
-        assert args[0] in COMMANDS
-
-
-def test_every_file_that_is_named_is_there() -> None:
-    for page in PAGES:
-        for name in re.findall(r"(?<![\w/])((?:systemd|tests|collector)/[\w./-]+\.\w+)", text(page)):
-            assert (ROOT / name).exists(), (page.name, name)
-        for link in re.findall(r"\]\(([\w./-]+\.md)\)", text(page)):
-            assert (page.parent / link).exists(), (page.name, link)
-
-
 def test_toml_and_keys_are_ones_that_exist() -> None:
-    (block,) = re.findall(r"```toml\n(.*?)```", text(ROOT / "docs/install.md"), re.S)
+    (block,) = [block for language, block in blocks(ROOT / "docs/install.md") if language == "toml"]
     assert parse(block).backup.keep == 30
     for page in PAGES:
         for assignment, section in re.findall(r"`(\w+ = [^`…]+)` under `\[(\w+)\]`", text(page)):
