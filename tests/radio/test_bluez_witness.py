@@ -352,6 +352,18 @@ def test_a_full_buffer_is_noticed() -> None:
         stand.close()
 
 
+def test_what_a_full_buffer_cost_while_nobody_listened_is_told_once() -> None:
+    stand = Stand(memory=Memory())
+    try:
+        for dropped, told in ((2, 2), (5, 5), (5, 5)):
+            stand.restart()
+            stand.witness.channel.drops = lambda count=dropped: count  # type: ignore[method-assign, misc]
+            stand.witness.look_for_drops()
+            assert stand.desk.dropped == told
+    finally:
+        stand.close()
+
+
 def test_nonsense_is_passed_over(stand: Stand) -> None:
     stand.hear(frame(3, b"\x3e\x13\x01\x00"), frame(5, b"\x40\x20\x09\x00\x02\x00\x04\x00\x1d\x03\x00\x00\x00"),
                made(CUFF), indication(b"fine"))

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from air import NoteDesk, fill, room
 
-from collector.radio.port import Bond, ClockSet, Handles, Named, ValueRead, VisitPlan
+from collector.radio.port import Arrival, Bond, ClockSet, Handles, Named, ValueRead, VisitPlan
 from collector.radio.virtual import Drop, Manner, VirtualCuff
 from parsers.uuids import Uuid
 
@@ -74,6 +74,24 @@ async def test_an_early_indication_with_no_handles_remembered_waits_for_discover
     assert steps.index("indicate") < steps.index("discover") < steps.index("confirm")
     assert steps.index("confirm") > max(n for n, step in enumerate(steps) if step == "characteristics")
     assert desk.payloads == cuff.measured == cuff.confirmed
+
+
+async def test_a_cuff_whose_subscription_is_taken_back_keeps_the_rest() -> None:
+    """It neither indicates nor notifies then (Core Vol 3 Part G 3.3.3.3)."""
+
+    class Fickle(NoteDesk):
+        def take(self, arrival: Arrival, visit: int | None) -> None:
+            super().take(arrival, visit)
+            if len(self.arrivals) == 2:
+                cuff._plugged._the_talk().configure(Uuid.BLOOD_PRESSURE_MEASUREMENT, b"\x00\x00")
+
+    cuff = VirtualCuff(manner=QUICK)
+    records = fill(cuff, 5)
+    desk = Fickle()
+    async with room(cuff, desk=desk) as air:
+        await air.wake()
+    assert desk.payloads == cuff.confirmed == records[:2]
+    assert len(cuff.memory.records) == 3
 
 
 async def test_a_record_measured_while_connected_is_sent_at_once() -> None:

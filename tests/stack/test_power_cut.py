@@ -146,10 +146,10 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
     kept = Counter(map(tuple, found["readings"]))
     measured = Counter((cuff.address, payload.hex()) for cuff in household.cuffs for payload in cuff.measured)
     lost = measured - kept
-    ages = [min(cut - household.confirmed_at[record] for cut in cut_at if cut >= household.confirmed_at[record])
-            for record in lost]
+    ages = [min((cut - household.confirmed_at[record] for cut in cut_at if cut >= household.confirmed_at[record]),
+                default=float("inf")) for record in lost]
     return {"radio": radio, "cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
-            "lost": lost.total(), "lost_ms_before_cut": [round(age * 1000) for age in ages],
+            "lost": lost.total(), "lost_ms_before_cut": [age * 1000 // 1 for age in ages],
             "twice": (kept - measured).total(), "sent_again": found["payloads"] - measured.total(),
             "damage": len(found["damage"])}  # fmt: skip
 

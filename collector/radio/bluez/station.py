@@ -185,6 +185,7 @@ class Station(Watcher):
         async with self._connecting:  # an adapter makes one link at a time
             log.debug("%s: connecting", self.address_of(path))
             call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
+            call.add_done_callback(lambda task: task.cancelled() or task.exception())
             up = asyncio.create_task(self.bus.until(path, DEVICE, "Connected", True, CONNECT_S))
             await asyncio.wait({call, up}, return_when=asyncio.FIRST_COMPLETED)
             if call.done() and call.exception() is not None:
@@ -192,7 +193,6 @@ class Station(Watcher):
                 up.cancel()
             with suppress(asyncio.CancelledError):
                 await up
-            call.add_done_callback(lambda task: task.cancelled() or task.exception())
             if self.bus.get(path, DEVICE, "Connected"):
                 return True
             call.cancel()

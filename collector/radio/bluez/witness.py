@@ -52,7 +52,7 @@ class Witness:
         self._sieve = roster.sieve()
         self._sieve.attach(channel.sock)
         self._last: list[int] | None = None
-        self._drops = channel.drops()
+        self._drops = 0  # told of so far
         self._loop: asyncio.AbstractEventLoop | None = None
         self._retry: asyncio.TimerHandle | None = None
         self._failures = 0
@@ -67,6 +67,7 @@ class Witness:
         """Read whenever something comes, on the running event loop."""
         self._loop = asyncio.get_running_loop()
         self._loop.add_reader(self.channel.fileno(), self._readable)
+        self.look_for_drops()
 
     def stop(self) -> None:
         """Leave whatever comes from now on in the kernel."""
@@ -105,10 +106,15 @@ class Witness:
         for _ in range(AT_ONCE):
             if not self._guarded():
                 break
+        self.look_for_drops()
+
+    def look_for_drops(self) -> None:
+        """Tell of frames that the kernel had no room for, also while nobody read."""
         drops = self.channel.drops()
         if drops != self._drops:
             self.audience.overflow(drops - self._drops)
             self._drops = drops
+            self._remember(self._last)
 
     def _guarded(self) -> bool:
         """One frame. False when there is none, or when it has to wait."""
@@ -235,7 +241,7 @@ class Witness:
         if self.memory is None:
             return
         try:
-            self.memory.put({"last": token, "ledger": self.ledger.dump(),
+            self.memory.put({"last": token, "drops": self._drops, "ledger": self.ledger.dump(),
                              "discovered": sorted(self.roster.discovered)})
         except (OSError, ValueError) as error:
             log.error("the witness cannot write down where it stands: %s", error)
@@ -243,6 +249,6 @@ class Witness:
     def _recall(self) -> None:
         kept = self.memory.get() if self.memory is not None else None
         if kept:
-            self._last = kept["last"]
+            self._last, self._drops = kept["last"], kept.get("drops", 0)
             self.ledger.load(kept["ledger"])
             self.roster.discovered.update(kept["discovered"])

@@ -129,6 +129,8 @@ class Talk:
         while True:
             self._radio.news.clear()
             for record in self._waiting():
+                if not self._may_send():  # the collector took its subscription back
+                    break
                 if not await self._send(record):
                     return
             if self._manner.endless:
@@ -149,8 +151,11 @@ class Talk:
             except TimeoutError:
                 continue
 
+    def _may_send(self) -> bool:
+        return self._consented and (self._listening() or self._manner.ignores_subscription)
+
     def _waiting(self) -> list[Record]:
-        if not self._consented or not (self._listening() or self._manner.ignores_subscription):
+        if not self._may_send():
             return []
         waiting = self._memory.pending(self.collector)
         if self._manner.keeps_records:
