@@ -11,7 +11,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -79,14 +79,8 @@ def timed(work: Callable[[], object]) -> float:
     return time.perf_counter() - began
 
 
-def shortest(work: Callable[[], object], times: int = 25) -> float:
-    """The median of the faster half: other programs' share left out."""
-    taken = sorted(timed(work) for _ in range(times))
-    return statistics.median(taken[: times // 2])
-
-
-def questions(path: Path) -> dict[str, float]:
-    """Seconds for what people ask, each on a store opened anew as a command does."""
+def questions(path: Path) -> dict[str, Callable[[], None]]:
+    """What people ask, each on a store opened anew as a command does."""
     with open_store(path, read_only=True) as store:
         newest = next(readings.select(store, Selection(person="P000", last=1))).taken_at
 
@@ -99,7 +93,13 @@ def questions(path: Path) -> dict[str, float]:
         with open_store(path, read_only=True) as store:
             assert list(readings.select(store, Selection(person="P000", since=since)))
 
-    return {"last 20 of a person": shortest(last), "one week of a person": shortest(week)}
+    return {"last 20 of a person": last, "one week of a person": week}
+
+
+def in_turn(works: Sequence[Callable[[], object]], times: int = 101) -> list[float]:
+    """Seconds of each, the median of its fastest fifth: taken in turn, so that a busy machine is busy for all."""
+    taken = [[timed(work) for work in works] for _ in range(times)]
+    return [statistics.median(sorted(column)[: times // 5]) for column in zip(*taken, strict=True)]
 
 
 def run(large: int, folder: Path) -> Iterator[tuple[str, float, str]]:
@@ -119,10 +119,10 @@ def run(large: int, folder: Path) -> Iterator[tuple[str, float, str]]:
             words = f"journal {filled:.0f} s, rebuild {built:.0f} s ({each:.0f} µs each), {octets:.0f} MB"
             print(f"{size:,} readings: {words}", file=sys.stderr)
         stores[size] = path
-    asked = {size: questions(path) for size, path in stores.items()}
-    for question, seconds in asked[large].items():
-        small = asked[SMALL][question]
-        yield question, seconds / small, f"{seconds * 1e3:.2f} ms, of {SMALL:,} {small * 1e3:.2f} ms"
+    asked = [questions(stores[size]) for size in (SMALL, large)]
+    for question in asked[0]:
+        small, big = in_turn([one[question] for one in asked])
+        yield question, big / small, f"{big * 1e3:.2f} ms, of {SMALL:,} {small * 1e3:.2f} ms"
     yield "rebuild, per payload", pace["rebuild", large] / pace["rebuild", SMALL], ""
     for size, path in stores.items():
         with open_store(folder / f"merged {size}.db") as store:

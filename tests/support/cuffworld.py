@@ -5,8 +5,10 @@ Invented throughout; no real cuff behaves exactly so.
 """
 
 import random
+from bisect import bisect_right
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from math import inf
 from zoneinfo import ZoneInfo
 
 from hypothesis import strategies as st
@@ -33,6 +35,9 @@ DOUBTFUL = {
 
 SURE = 300.0
 """A greater uncertainty speaks for itself."""
+
+WORST_DRIFT = 50e-6
+"""Of the clocks here."""
 
 
 @dataclass(frozen=True)
@@ -140,6 +145,7 @@ class World:
     store: Store
     life: Life
     truth: dict[str, datetime] = field(default_factory=dict)
+    known: list[tuple[datetime, bool]] = field(default_factory=list)  # when the clock was seen (or changed: False)
 
     def play(self) -> None:
         life = self.life
@@ -161,6 +167,7 @@ class World:
                     faults.pop(0), at
                 ):
                     seen = 0
+                    self.known.append((at, False))
             self._measure(now)
             overdue = now - last_visit > timedelta(days=12)
             if chance.random() < life.late and not overdue:
@@ -219,22 +226,38 @@ class World:
         build = build_current_time if life.read == "current time" else build_date_time
         uuid = 0x2A2B if life.read == "current time" else 0x2A08
         visits.learn_value(self.store, visit, uuid, build(shown), now, trip)
+        self.known.append((now, True))
         off = abs((shown - local(now)).total_seconds())
         if life.set_clock == "always" or (life.set_clock == "when wrong" and off > 60):
             at = now + timedelta(seconds=0.3)
             right = local(at).replace(microsecond=0)
             self.clock.set(at, right)
             visits.learn_clock_set(self.store, visit, uuid, build(right), at)
+            self.known.append((at, True))
+
+    def unwatched(self, at: datetime) -> float:
+        """Seconds to the nearest look at the clock, where a change lies between this instant and the look before or
+        after it: what the clock gained meanwhile nobody can tell. 0 between two looks at a clock that just ran."""
+        here = bisect_right(self.known, (at, True))
+        beside = self.known[max(0, here - 1) : here + 1]
+        if len(beside) == 2 and all(seen for _, seen in beside):
+            return 0.0
+        return min((abs((when - at).total_seconds()) for when, seen in beside if seen), default=inf)
 
 
 @dataclass(frozen=True)
 class Verdict:
     """error: seconds between the time given and the truth. relied: given with an uncertainty of SURE seconds at most,
-    and no mark of doubt."""
+    and no mark of doubt. unwatched: see World."""
 
     reading: Reading
     error: float
     relied: bool
+    unwatched: float = 0.0
+
+    def within(self, seconds: float) -> bool:
+        """Of the truth, give or take what the clock may have drifted unwatched."""
+        return self.error <= seconds + WORST_DRIFT * self.unwatched
 
     @property
     def kept_its_word(self) -> bool:
@@ -244,8 +267,10 @@ class Verdict:
 def verdicts(world: World) -> list[Verdict]:
     found = []
     for reading in readings.select(world.store):
-        error = abs((reading.taken_at - world.truth[reading.payload]).total_seconds())
+        truth = world.truth[reading.payload]
+        error = abs((reading.taken_at - truth).total_seconds())
         uncertainty = reading.taken_uncertainty_s
         relied = uncertainty is not None and uncertainty <= SURE and not DOUBTFUL & set(reading.marks)
-        found.append(Verdict(reading, error, relied))
+        unwatched = world.unwatched(truth) if world.life.read else 0.0
+        found.append(Verdict(reading, error, relied, unwatched))
     return found
