@@ -138,7 +138,7 @@ def _held(store: "Store", name: str, cuff: str, slot: str) -> "Span":
     from collector.store import cuffs, people, spans
 
     person, address, wanted = people.need(store, name), cuffs.need(store, cuff), _slot(slot)
-    found = [span for span in spans.every(store, cuff=address, person=person.name) if span.slot == wanted]
+    found = [span for span in spans.every(store, cuff=address, person=person.row) if span.slot == wanted]
     if not found:
         raise Usage(f"slot {slot} of {cuff} is not {name}'s; `quietcuff person list` shows whose is what")
     return found[-1]

@@ -10,6 +10,7 @@ from collector.cli.belonging import Name
 from collector.cli.erasing import erase
 from collector.cli.frame import new_app, of, out, say
 from collector.cli.selecting import reading_store, terminal_width, writing_store
+from collector.cli.uniting import unite
 
 if TYPE_CHECKING:
     from collector.store.database import Store
@@ -44,7 +45,7 @@ def list_people(
 
     with reading_store(of(ctx)) as store:
         everybody = people.every(store)
-        held = {person.name: spans.every(store, person=person.name) for person in everybody}
+        held = {person.name: spans.every(store, person=person.row) for person in everybody}
         names = _cuff_names(store)
         nobodys = readings.unassigned(store)
     if as_json:
@@ -105,6 +106,7 @@ app.command("end")(belonging.end_slot)
 app.command("take-back")(belonging.take_back)
 app.command("claim")(belonging.claim_readings)
 app.command("release")(belonging.release_readings)
+app.command("unite")(unite)
 app.command("erase")(erase)
 
 

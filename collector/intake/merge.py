@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from collector.intake.derive import Progress, catch_up, reassign
+from collector.store import care
 from collector.store.database import Store
 from collector.store.merging import Brought, bring_in
 
@@ -16,4 +17,5 @@ def merge(store: Store, other: Path, progress: Progress | None = None) -> Brough
     brought = bring_in(store, other, progress)
     catch_up(store, progress)
     reassign(store)
+    care.checkpoint(store)  # what another station erased is not to linger in the log; a reader may put it off
     return brought

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.store import derived, people
+from collector.store import derived, people, uniting
 from collector.store.database import Store
 from collector.store.errors import telling
 
@@ -55,7 +55,8 @@ def doom(store: Store, name: str) -> Doomed:
     traces = _traces(store, person.row)
     for table in _TABLES:
         store.query(f"INSERT OR IGNORE INTO temp.doomed SELECT uid FROM {table} WHERE person_id = ?", (person.row,))
-    store.query("INSERT OR IGNORE INTO temp.doomed SELECT uid FROM person WHERE id = ?", (person.row,))
+    for row in uniting.parts(store, person.row):
+        store.query("INSERT OR IGNORE INTO temp.doomed SELECT uid FROM person WHERE id = ?", (row,))
     result = Doomed(
         person.name,
         store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person.row,)),
@@ -86,6 +87,9 @@ def bury(store: Store) -> None:
     Cuffs with readings that were also heard otherwise are noted to be derived anew.
     """
     with store.transaction():
+        while store.query("INSERT OR IGNORE INTO erased SELECT uid FROM person "
+                          "WHERE part_of IN (SELECT uid FROM erased)").rowcount:  # fmt: skip
+            pass  # part of somebody erased, and so on
         _bury_payloads(store)
         for (person,) in store.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
             _bury_person(store, person)

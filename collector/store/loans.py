@@ -23,6 +23,7 @@ class Loan:
     back_at: datetime | None
     step: Step
     checks: dict[str, str]  # key of what was looked at: when
+    borrower_row: int | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +95,7 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
             return get(store, row)
         if loan.step is not Step.OUT:
             return loan
-        for span in spans.every(store, cuff=address, person=loan.borrower):
+        for span in spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
                 spans.end(store, span.row, at, at)
         store.query("UPDATE loan SET back_at = ?, step = ?, changed_at = ? WHERE id = ?",
@@ -124,7 +125,7 @@ def make_available(store: Store, loan: Loan, at: datetime) -> None:
         advance(store, loan, Step.CLOSED, at)
         set_state(store, loan.cuff, State.AVAILABLE, at)
         audit.record(store, at, "returned", {"cuff": loan.cuff, "checks": dict(loan.checks)},
-                     people.need(store, loan.borrower).row if loan.borrower else None)
+                     loan.borrower_row)
 
 
 def current(store: Store, address: str) -> Loan | None:
@@ -135,14 +136,15 @@ def current(store: Store, address: str) -> Loan | None:
 
 
 def get(store: Store, row: int) -> Loan:
-    found = store.row("SELECT loan.id, address, person.name, slots, out_at, back_at, step, checks FROM loan "
+    found = store.row("SELECT loan.id, address, person.name, slots, out_at, back_at, step, checks, person_id FROM loan "
                       "JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?",
                       (row,))
     if found is None:
         raise StoreError(f"no loan {row} in this store", "refused")
-    number, address, borrower, slots, out_at, back_at, step, checks = found
+    number, address, borrower, slots, out_at, back_at, step, checks, person = found
     return Loan(number, address, borrower, tuple(spans.slot_from_row(slot) for slot in json.loads(slots)),
-                from_us(out_at), None if back_at is None else from_us(back_at), Step(step), json.loads(checks))
+                from_us(out_at), None if back_at is None else from_us(back_at), Step(step), json.loads(checks),
+                person)
 
 
 def stock(store: Store) -> list[Stocked]:

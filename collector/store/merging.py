@@ -68,6 +68,8 @@ def _map(store: Store, name: str, select: str) -> None:
 
 
 def _erase_what_was_erased(store: Store) -> None:
+    if store.scalar("SELECT 1 FROM other.erased LIMIT 1"):
+        store.query("PRAGMA secure_delete=ON")  # what goes for good leaves zeros in the file
     store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.erased")
     bury(store)
 

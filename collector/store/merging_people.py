@@ -3,7 +3,9 @@
 from dataclasses import dataclass
 from typing import Any
 
+from collector.store import uniting
 from collector.store.database import Store
+from collector.store.erase import bury
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,7 @@ class Kind:
 
 
 KINDS = (
-    Kind("person", ("name", "gone"), of_person=False),
+    Kind("person", ("name", "gone", "part_of"), of_person=False),
     Kind("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
     Kind("claim", ("uid", "holds"), key="payload_uid"),
     Kind("note", ("kind", "day", "text", "gone")),
@@ -32,8 +34,10 @@ KINDS = (
 
 def bring_people(store: Store) -> None:
     """In the order in which they refer to each other. Rows of an erased person stay out."""
+    _bury_parts_of_the_erased(store)
     for kind in KINDS:
         _bring(store, kind)
+    uniting.follow(store)
     _bring_cuff_states(store)
     store.query(
         "INSERT INTO main.audit (uid, at, what, detail, person_id) SELECT t.uid, t.at, t.what, t.detail, ours.id "
@@ -42,6 +46,16 @@ def bring_people(store: Store) -> None:
         "WHERE t.uid NOT IN (SELECT uid FROM main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) "
         "ORDER BY t.id ON CONFLICT (uid) DO NOTHING"
     )
+
+
+def _bury_parts_of_the_erased(store: Store) -> None:
+    """Who was united into somebody that is erased here is erased as well."""
+    found = False
+    while store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.person "
+                      "WHERE part_of IN (SELECT uid FROM main.erased)").rowcount:  # fmt: skip
+        found = True
+    if found:
+        bury(store)
 
 
 def _bring(store: Store, kind: Kind) -> None:

@@ -1,5 +1,6 @@
 """People: added, listed, renamed. What belongs to them is in `spans` and `claims`; erasing in `erase`."""
 
+from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -8,9 +9,14 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
 
+_HANDLE = 4
+"""Octets of a person's uid behind the name, where two have the same: `mira#1f0a22b7`."""
+
 
 @dataclass(frozen=True, slots=True)
 class Person:
+    """name: how the person is called, unambiguous."""
+
     row: int
     name: str
     readings: int
@@ -29,21 +35,37 @@ def add(store: Store, name: str, at: datetime) -> Person:
 
 
 def every(store: Store) -> list[Person]:
+    rows = store.query(
+        "SELECT id, name, uid, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
+        "WHERE NOT gone ORDER BY name COLLATE NOCASE, uid"
+    ).fetchall()
+    called = Counter(_folded(name) for _, name, _, _ in rows)
     return [
-        Person(*row)
-        for row in store.query(
-            "SELECT id, name, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
-            "WHERE NOT gone ORDER BY name COLLATE NOCASE, id"
-        )
+        Person(row, name if called[_folded(name)] == 1 else _handle(name, uid), readings)
+        for row, name, uid, readings in rows
     ]
 
 
 def find(store: Store, name: str) -> Person | None:
-    """By name, letter case aside. Two stations may have given one name to two people: StoreError says so."""
-    rows = store.query("SELECT id, name FROM person WHERE name = ? COLLATE NOCASE AND NOT gone", (name,)).fetchall()
+    """By name, letter case aside. Two stations may have given one name to two people: StoreError says how each of
+    them can be called then."""
+    of_name = "SELECT id, name, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone "
+    rows = store.query(of_name + "ORDER BY uid", (name,)).fetchall()
     if len(rows) > 1:
-        raise StoreError(f"two people are called '{name}' (from two stations); rename one", "refused")
-    return Person(rows[0][0], rows[0][1], 0) if rows else None
+        handles = [_handle(each, uid) for _, each, uid in rows]
+        raise StoreError(
+            f"{len(rows)} people are called '{name}' (from several stations): {', '.join(handles)}; "
+            f"`quietcuff person unite {handles[0]} {handles[1]}` makes them one, `person rename` tells them apart",
+            "refused",
+        )
+    if rows:
+        return Person(rows[0][0], rows[0][1], 0)
+    plain, _, start = name.rpartition("#")
+    if plain and len(start) == 2 * _HANDLE:
+        for row, each, uid in store.query(of_name, (plain,)).fetchall():
+            if uid.hex().startswith(start.lower()):
+                return Person(row, _handle(each, uid), 0)
+    return None
 
 
 def need(store: Store, name: str) -> Person:
@@ -61,6 +83,15 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
     with store.transaction():
         store.query("UPDATE person SET name = ?, changed_at = ? WHERE id = ?", (to, to_us(at), person.row))
         audit.record(store, at, "person renamed", {"from": person.name, "to": to}, person.row)
+
+
+def _handle(name: str, uid: bytes) -> str:
+    return f"{name}#{uid[:_HANDLE].hex()}"
+
+
+def _folded(name: str) -> str:
+    """As SQLite's NOCASE compares: the letters A to Z alone."""
+    return "".join(sign.lower() if sign.isascii() else sign for sign in name)
 
 
 def _usable(store: Store, name: str) -> str:

@@ -27,6 +27,7 @@ class Span:
     since: datetime | None
     until: datetime | None
     strict: bool  # a loan: what is not sure to be of this time is set aside
+    person_row: int
 
 
 def slot_to_row(slot: Slot) -> int:
@@ -89,7 +90,7 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
             "slot": _words(span.slot),
             "until": until.isoformat(),
         }
-        audit.record(store, at, "slot ended", detail, people.need(store, span.person).row)
+        audit.record(store, at, "slot ended", detail, span.person_row)
 
 
 def remove(store: Store, row: int, at: datetime) -> None:
@@ -98,7 +99,7 @@ def remove(store: Store, row: int, at: datetime) -> None:
         span = get(store, row)
         store.query("UPDATE span SET gone = 1, changed_at = ? WHERE id = ?", (to_us(at), row))
         detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot)}
-        audit.record(store, at, "slot taken back", detail, people.need(store, span.person).row)
+        audit.record(store, at, "slot taken back", detail, span.person_row)
 
 
 def get(store: Store, row: int) -> Span:
@@ -109,20 +110,19 @@ def get(store: Store, row: int) -> Span:
     raise StoreError(f"no span {row} in this store", "refused")
 
 
-def every(store: Store, *, cuff: str | None = None, person: str | None = None) -> list[Span]:
-    """Spans that hold or held, oldest first, of one cuff (address) or person (name) or all."""
+def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:
+    """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all."""
     rows = store.query(
-        "SELECT span.id, person.name, address, slot, since, until, strict FROM span "
+        "SELECT span.id, person.name, address, slot, since, until, strict, person_id FROM span "
         "JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id "
-        "WHERE NOT span.gone AND (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person.name = ?2 COLLATE "
-        "NOCASE) "
+        "WHERE NOT span.gone AND (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) "
         "ORDER BY since, span.id",
         (cuff, person),
     )
     return [
         Span(row, name, address, slot_from_row(slot), None if since is None else from_us(since),
-             None if until is None else from_us(until), bool(strict))
-        for row, name, address, slot, since, until, strict in rows
+             None if until is None else from_us(until), bool(strict), owner)
+        for row, name, address, slot, since, until, strict, owner in rows
     ]  # fmt: skip
 
 

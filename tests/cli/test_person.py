@@ -77,6 +77,26 @@ def test_every_change_is_written_down(at_home: Run) -> None:
     assert "person renamed" in at_home("person", "history").stdout
 
 
+def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:
+    at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1")
+    at_home("person", "give", "tomas", "--cuff", "kitchen", "--slot", "any")
+    at_home("note", "add", "tomas", "2031-03-05", "a walk")
+    asked = at_home("person", "unite", "mira", "tomas")
+    assert asked.exit_code == 2
+    assert asked.stderr.splitlines()[0] == "tomas → mira: 0 readings, 1 slots, 1 notes, 0 sittings, 0 loans"
+    assert "--yes" in asked.stderr
+    assert at_home("person", "list").stdout.count("tomas") == 1
+    done = at_home("person", "unite", "mira", "tomas", "--yes")
+    assert done.exit_code == 0
+    assert "tomas is part of mira now" in done.stderr
+    listed = at_home("person", "list").stdout
+    assert "tomas" not in listed
+    assert "any slot" in listed
+    assert "a walk" in at_home("note", "list", "mira").stdout
+    assert "people united" in at_home("person", "history").stdout
+    assert at_home("person", "unite", "mira", "tomas", "--yes").exit_code == 1
+
+
 @pytest.mark.parametrize(("args", "code", "words"), [
     (["add", "mira"], 1, "there is a person 'mira' already"), (["add", " "], 1, "printable letters"),
     (["rename", "eve", "x"], 1, "no person 'eve'"),

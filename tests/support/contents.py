@@ -19,13 +19,18 @@ _QUERIES = {
     "FROM payload p JOIN station s ON s.id = p.station_id JOIN cuff ON cuff.id = p.cuff_id "
     "LEFT JOIN visit v ON v.id = visit_id LEFT JOIN unsure_clock u ON u.id = p.clock_id",
     "erased": "SELECT uid FROM erased",
-    "people": "SELECT uid, name, gone, changed_at FROM person",
+    "people": "SELECT uid, name, gone, part_of, changed_at FROM person",
     "spans": "SELECT span.uid, person.uid, address, slot, since, until, strict, span.gone, span.changed_at FROM span "
     "JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id",
     "claims": "SELECT claim.uid, payload_uid, person.uid, holds, claim.changed_at FROM claim "
     "LEFT JOIN person ON person.id = person_id",
     "notes": "SELECT note.uid, person.uid, kind, day, text, note.gone, note.changed_at FROM note "
     "JOIN person ON person.id = person_id",
+    "sittings": "SELECT s.uid, person.uid, started_at, prepared, readings, s.gone, s.changed_at FROM sitting s "
+    "JOIN person ON person.id = person_id",
+    "loans": "SELECT loan.uid, address, person.uid, slots, out_at, back_at, step, checks, loan.gone, loan.changed_at "
+    "FROM loan JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id",
+    "cuff states": "SELECT address, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id",
     "audit": "SELECT audit.uid, at, what, detail, person.uid FROM audit LEFT JOIN person ON person.id = person_id",
     "readings": "SELECT reading_id, address, slot, person.uid, systolic, diastolic, mean, unit, pulse, taken_at, "
     "basis, "
