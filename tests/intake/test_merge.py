@@ -13,49 +13,104 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.store import Store, StoreError, care, claims, open_store, people, readings, spans
+from collector.store import (
+    Store,
+    StoreError,
+    care,
+    claims,
+    cuffs,
+    loans,
+    notes,
+    open_store,
+    people,
+    readings,
+    sittings,
+    spans,
+)
+from collector.store.lending import State
+from collector.store.uniting import unite
 
-deeds = st.lists(st.tuples(
-    st.sampled_from(("add", "rename", "span", "claim", "release", "name")), st.integers(0, 5), st.integers(0, 10_000),
-), max_size=6)  # fmt: skip
+DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back", "mark",
+         "sit")  # fmt: skip
+deeds = st.lists(st.tuples(st.sampled_from(DEEDS), st.integers(0, 5), st.integers(0, 10_000)), max_size=8)
 
 
 def live_with(store: Store, what: list[tuple[str, int, int]], station: int) -> None:
     """People and cuffs are named, given, claimed; each station in its own words. Refusals are part of life."""
-    from collector.store import cuffs
-
     for deed, which, minute in what:
-        at = START + timedelta(minutes=minute)
-        found = [reading.reading_id for reading in readings.select(store)]
         try:
-            if deed == "add":
-                people.add(store, f"P{which}-{station}", at)
-            elif deed == "rename":
-                people.rename(store, f"P{which}-{station}", f"P{which + 1}-{station}", at)
-            elif deed == "span":
-                since = START + timedelta(days=which)
-                spans.add(store, f"P{which}-{station}", CUFFS[which % 2], "any", at, since=since)
-            elif deed == "claim" and found:
-                claims.claim(store, found[minute % len(found)], f"P{which}-{station}", at)
-            elif deed == "release" and found:
-                claims.release(store, found[minute % len(found)], at)
-            elif deed == "name":
-                cuffs.name(store, CUFFS[which % 2], f"cuff {which} of {station}", at)
+            do(store, deed, which, minute, station)
         except StoreError:
             continue
     intake.reassign(store)
 
 
-@given(st.lists(st.tuples(histories, deeds), min_size=2, max_size=3), st.data())
+def do(store: Store, deed: str, which: int, minute: int, station: int) -> None:
+    at, day = START + timedelta(minutes=minute), START + timedelta(days=which)
+    cuff = CUFFS[which % 2]
+    found = [reading.reading_id for reading in readings.select(store)]
+    people.add(store, f"P{which}-{station}", at) if deed == "add" or not people.every(store) else None
+    names = [person.name for person in people.every(store)]
+    who, other = names[which % len(names)], names[minute % len(names)]
+    if deed == "rename":
+        people.rename(store, who, f"P{minute % 7}-{station}", at)
+    elif deed == "span":
+        spans.add(store, who, cuff, "any", at, since=day)
+    elif deed == "claim" and found:
+        claims.claim(store, found[minute % len(found)], who, at)
+    elif deed == "release" and found:
+        claims.release(store, found[minute % len(found)], at)
+    elif deed == "name":
+        cuffs.name(store, cuff, f"cuff {which} of {station}", at)
+    elif deed == "note":
+        notes.add(store, who, day.date(), f"note {minute} of {station}", "other", at)
+    elif deed == "note gone" and (told := notes.every(store, who)):
+        notes.remove(store, who, told[0].note_id, at)
+    elif deed == "unite":
+        unite(store, who, other, at)
+        intake.reassign(store)
+    elif deed == "erase":
+        intake.reassign(store)
+        intake.erase_person(store, who)
+    elif deed == "lend":
+        loans.lend(store, cuff, who, ("any",), at)
+    elif deed == "back":
+        loans.begin_return(store, cuff, at)
+    elif deed == "mark":
+        loans.set_state(store, cuff, State.AVAILABLE, at)
+    elif deed == "sit":
+        sittings.keep(store, who, day, ["rested"], found[:2], at)
+
+
+@given(st.lists(st.tuples(histories, deeds, st.booleans()), min_size=2, max_size=3), st.data())
 @settings(max_examples=60, deadline=None)
 def test_any_order_any_number_of_times_gives_the_same_store(lives: list[Any], data: st.DataObject) -> None:
+    any_order(lives, data)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+def test_the_same_with_many_stores() -> None:
+    @given(st.lists(st.tuples(histories, deeds, st.booleans()), min_size=2, max_size=4), st.data())
+    @settings(max_examples=1500, deadline=None)
+    def many(lives: list[Any], data: st.DataObject) -> None:
+        any_order(lives, data)
+
+    many()
+
+
+def any_order(lives: list[Any], data: st.DataObject) -> None:
+    """Stations live, some of them with what an earlier one knows; two stores take them in, each in its own order."""
     with folder() as base:
-        paths = []
-        for station, (history, what) in enumerate(lives):
-            paths.append(Path(base) / f"{station}.db")
-            with fresh(paths[-1]) as store:
+        paths: list[Path] = []
+        for station, (history, what, knows) in enumerate(lives):
+            path = Path(base) / f"{station}.db"
+            with fresh(path) as store:
                 play(store, history)
+                if knows and paths:
+                    intake.merge(store, paths[-1])
                 live_with(store, what, station)
+            paths.append(path)
         ends = []
         for attempt in range(2):
             numbers = range(len(paths))

@@ -52,7 +52,7 @@ def handles(store: Any) -> list[str]:
 def test_two_of_one_name_can_each_be_called_and_be_made_one(two: Any) -> None:
     here, there = two
     intake.merge(here.store, there.store.path)
-    with pytest.raises(StoreError, match="2 people are called 'Mira Lohenstein'.*person unite"):
+    with pytest.raises(StoreError, match=r"2 people are called 'Mira Lohenstein'.*person unite"):
         people.need(here.store, "Mira Lohenstein")
     mine, theirs = handles(here.store)
     assert [readings.count(here.store, Selection(person=name)) for name in (mine, theirs)] == [3, 4]
