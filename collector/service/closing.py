@@ -1,8 +1,7 @@
 """What is kept of a loan when its cuff is back: report, export, and a summary for the chart."""
 
-import csv
-import json
 from collections.abc import Callable, Iterable, Sequence
+from io import StringIO
 from pathlib import Path
 from typing import TextIO
 from urllib.parse import quote
@@ -48,14 +47,13 @@ def _write(path: Path, writer: Callable[[Iterable[Reading], TextIO], int], some:
 
 
 def _read_back(folder: Path, name: str, some: Sequence[Reading]) -> None:
-    """What a chart will rest on is there, whole: each id, each value."""
-    expected = [reading.reading_id for reading in some]
-    with (folder / f"{name}.csv").open(encoding="utf-8", newline="") as file:
-        in_csv = [row["reading_id"] for row in csv.DictReader(file)]
-    with (folder / f"{name}.ndjson").open(encoding="utf-8") as lines:
-        in_ndjson = [json.loads(line)["reading_id"] for line in lines]
-    if not in_csv == in_ndjson == expected:
-        raise NotSaved(f"{folder}: what was written does not read back as it was; nothing was erased. Try again")
+    """What a chart will rest on is there, whole: each id, each value, as many lines as readings."""
+    for suffix, writer in (("csv", write_csv), ("ndjson", write_ndjson)):
+        writer(some, expected := StringIO(newline=""))
+        with (folder / f"{name}.{suffix}").open(encoding="utf-8", newline="") as file:
+            if file.read() != expected.getvalue():
+                raise NotSaved(f"{file.name}: what was written does not read back as it was; nothing was erased. Try "
+                               "again")
 
 
 def summary(loan: Loan, name: str, brought: Download) -> list[str]:

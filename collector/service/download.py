@@ -9,13 +9,14 @@ from collector.store import readings, visits
 from collector.store.database import Store
 from collector.store.loans import Loan
 from collector.store.values import Reading, Selection
+from collector.store.visits import Visit
 from parsers.uuids import Uuid
 
 BEFOREHAND = timedelta(minutes=15)
 """A cuff that was switched on a little before anybody typed the command has sent all it had by then."""
 
-WHOLE = frozenset({"cuff left", "we left"})
-"""Ends of a visit after which a cuff has nothing more to send: it hung up itself, or was silent for long."""
+SILENT = timedelta(seconds=20)
+"""A cuff that said nothing for so long has nothing more to send. Visits end after 30 s of silence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,8 +32,15 @@ class Download:
 def whole_visit(store: Store, loan: Loan) -> bool:
     """Whether the cuff has been here for a whole visit since it came back."""
     assert loan.back_at is not None
-    return any(visit.outcome in WHOLE and visit.opened_at >= loan.back_at - BEFOREHAND
+    return any(_whole(visit) and visit.opened_at >= loan.back_at - BEFOREHAND
                for visit in visits.recent(store, loan.cuff))
+
+
+def _whole(visit: Visit) -> bool:
+    """The cuff hung up itself; or we did, not because the machine was stopped, but after a long silence."""
+    if visit.outcome != "we left" or visit.closed_at is None:
+        return visit.outcome == "cuff left"
+    return visit.closed_at - (visit.last_arrival or visit.opened_at) >= SILENT
 
 
 def look(store: Store, loan: Loan, zone: str) -> Download:

@@ -61,10 +61,7 @@ def lend(store: Store, cuff: str, borrower: str, slots: tuple[spans.Slot, ...], 
     address = cuffs.need(store, cuff)
     if (reason := why_not_lent(state_of(store, address))) is not None:
         raise StoreError(f"{cuff} cannot be lent: {reason}", "refused")
-    strangers = store.scalar(
-        "SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING (cuff_id) "
-        "WHERE address = ? AND arrived_at > cuff_state.changed_at", (address,))
-    if strangers:
+    if strangers := _sent_since_marked(store, address):
         raise StoreError(f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
                          "hold somebody's readings; `loan back` looks after it", "refused")
     with store.transaction():
@@ -88,7 +85,7 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
     with store.transaction():
         loan = current(store, address)
         if loan is None:
-            if state_of(store, address) is State.AVAILABLE:
+            if state_of(store, address) is State.AVAILABLE and not _sent_since_marked(store, address):
                 raise StoreError(f"{cuff} is available; there is nothing to take back", "refused")
             row = _insert(store, address, None, (), at, at, Step.WAITING)
             set_state(store, address, State.RETURNED, at)
@@ -153,6 +150,13 @@ def stock(store: Store) -> list[Stocked]:
                        "ORDER BY name IS NULL, name, address").fetchall()
     return [Stocked(address, name, State(state), reason, from_us(since), current(store, address))
             for address, name, state, reason, since in rows]
+
+
+def _sent_since_marked(store: Store, address: str) -> int:
+    """How many records the cuff sent since its state changed last."""
+    return int(store.scalar(
+        "SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING (cuff_id) "
+        "WHERE address = ? AND arrived_at > cuff_state.changed_at", (address,)))
 
 
 def _insert(store: Store, address: str, person: int | None, slots: tuple[spans.Slot, ...], out_at: datetime,

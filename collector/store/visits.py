@@ -19,6 +19,7 @@ class Visit:
     closed_at: datetime | None
     outcome: str | None
     payloads: int
+    last_arrival: datetime | None = None  # of a payload
 
 
 def open_visit(store: Store, cuff: str, source: str, at: datetime) -> int:
@@ -127,7 +128,8 @@ def recent(store: Store, cuff: str | None = None, last: int = 20) -> list[Visit]
     """The latest visits, newest first."""
     rows = store.query(
         "SELECT visit.id, address, source, opened_at, closed_at, outcome, "
-        "(SELECT count(*) FROM payload WHERE visit_id = visit.id) FROM visit JOIN cuff ON cuff.id = cuff_id "
+        "(SELECT count(*) FROM payload WHERE visit_id = visit.id), "
+        "(SELECT max(arrived_at) FROM payload WHERE visit_id = visit.id) FROM visit JOIN cuff ON cuff.id = cuff_id "
         "WHERE ?1 IS NULL OR address = ?1 ORDER BY opened_at DESC, visit.id DESC LIMIT ?2",
         (cuff, last),
     )
@@ -140,8 +142,9 @@ def recent(store: Store, cuff: str | None = None, last: int = 20) -> list[Visit]
             None if closed is None else from_us(closed),
             outcome,
             count,
+            None if last is None else from_us(last),
         )
-        for number, address, source, opened, closed, outcome, count in rows
+        for number, address, source, opened, closed, outcome, count, last in rows
     ]
 
 

@@ -2,7 +2,9 @@
 
 import csv
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from io import StringIO, TextIOWrapper
 from itertools import count
 from pathlib import Path
 
@@ -64,7 +66,8 @@ class Clinic:
 
     # --- the cuffs ---
     def visit(self, address: str = CUFF, taken: tuple[datetime, ...] = (), slot: int | None = 1,
-              outcome: str = "cuff left", ahead: timedelta = timedelta(0)) -> None:
+              outcome: str = "cuff left", ahead: timedelta = timedelta(0),
+              stays: timedelta = timedelta(0)) -> None:
         number = self.desk.open_visit(address, "virtual", self.at)
         shown = (self.at + ahead).replace(tzinfo=None)
         self.desk.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(shown), self.at))
@@ -72,7 +75,7 @@ class Clinic:
             stamp = (at + ahead).replace(tzinfo=None)
             value = build_measurement(measurement(120 + n, 80, stamp=stamp, user_id=slot))
             self.desk.take(Arrival(address, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, self.at, "virtual", True), number)
-        self.desk.close_visit(number, self.at, outcome)
+        self.desk.close_visit(number, self.at + stays, outcome)
         assign_cuff(self.store, cuffs.row_of(self.store, address))
         self.at += timedelta(minutes=1)
 
@@ -185,6 +188,19 @@ def test_a_cuff_that_walks_off_in_the_middle_is_waited_for(clinic: Clinic) -> No
     assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 5
 
 
+def test_a_listener_that_was_stopped_in_the_middle_has_not_received_all(clinic: Clinic) -> None:
+    """'We left' is the end of a visit whether the cuff had been silent for long or the machine was switched off."""
+    lent(clinic)
+    clinic.at = BACK
+    assert not clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS[:2], outcome="we left"), "", "q"])
+    loan = loans.current(clinic.store, CUFF)
+    assert loan is not None
+    assert loan.step is Step.WAITING
+    silent = timedelta(seconds=30)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS, outcome="we left", stays=silent), *"yyyyy"])
+    assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 5
+
+
 @pytest.mark.parametrize("check", CHECKS, ids=lambda check: check.key)
 def test_a_no_takes_the_cuff_out_of_use_until_it_is_mended(clinic: Clinic, check) -> None:  # type: ignore[no-untyped-def]
     lent(clinic)
@@ -232,6 +248,92 @@ def test_a_cuff_that_was_used_since_is_not_lent(clinic: Clinic) -> None:
     clinic.visit(taken=(LENT + timedelta(minutes=30),))
     with pytest.raises(StoreError, match="may hold somebody's readings"):
         lent(clinic)
+    clinic.at += timedelta(hours=1)
+    assert clinic.take_back(keys=[clinic.visit, *"yyyyy"])  # the way out that the refusal names
+    lent(clinic)
+    assert clinic.state() is State.ON_LOAN
+
+
+def test_an_available_cuff_that_sent_nothing_is_not_taken_back(clinic: Clinic) -> None:
+    clinic.at = LENT + timedelta(hours=1)
+    clinic.visit()
+    with pytest.raises(StoreError, match="nothing to take back"):
+        clinic.take_back()
+
+
+class Crash(Exception):
+    """The process dies here."""
+
+
+@pytest.mark.parametrize("kind", [Crash, KeyboardInterrupt])
+def test_interrupted_at_every_single_step_it_takes_up_where_it_was(clinic: Clinic, kind: type[BaseException],
+                                                                   monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dying before each transaction, each key and each file in turn: the command again finishes the job, with the
+    borrower's five readings saved, and no question asked twice that was answered and written down."""
+    real = {"transaction": Store.transaction, "wait": clinic.wait, "save": clinic.save}
+    left = 0
+
+    def dying(what: str) -> Callable[..., object]:
+        def act(*args: object) -> object:
+            nonlocal left
+            if what != "transaction" or args[0]._depth == 0:  # type: ignore[attr-defined]
+                left -= 1
+                if left == 0:
+                    raise kind
+            return real[what](*args)  # type: ignore[operator]
+        return act
+
+    steps = survived = 0
+    while not survived:
+        steps += 1
+        clinic.at += timedelta(days=30)
+        begun = clinic.at
+        lent(clinic, f"B-{steps}")
+        clinic.at += timedelta(days=8)
+        taken = tuple(begun + timedelta(days=day, hours=12) for day in range(1, 6))
+        clinic.visit(taken=taken)
+        clinic.at += timedelta(minutes=2)
+        clinic.asked.clear()
+        left = steps
+        monkeypatch.setattr(Store, "transaction", dying("transaction"))
+        monkeypatch.setattr(clinic, "wait", dying("wait"))
+        monkeypatch.setattr(clinic, "save", dying("save"))
+        with suppress(Crash, KeyboardInterrupt):
+            survived = clinic.take_back(keys="yyyyy")
+        monkeypatch.setattr(Store, "transaction", real["transaction"])
+        monkeypatch.setattr(clinic, "wait", real["wait"])
+        monkeypatch.setattr(clinic, "save", real["save"])
+        if not survived:
+            with pytest.raises(StoreError, match="cannot be lent"):
+                loans.lend(clinic.store, CUFF, "B-other", ("any",), clinic.at)
+            loan = loans.current(clinic.store, CUFF)
+            answered = len(loan.checks) if loan else 0
+            clinic.asked.clear()
+            clinic.at += timedelta(minutes=5)
+            assert clinic.take_back(keys="y" * (len(CHECKS) - answered)), steps
+            assert len(clinic.asked) == len(CHECKS) - answered
+        assert clinic.state() is State.AVAILABLE
+        (folder,) = clinic.folder.glob(f"B-{steps}-*")
+        assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 5
+    assert steps > 12  # two transactions at the beginning, one a step, one a check, each key
+
+
+def test_what_reads_back_otherwise_than_it_was_is_not_saved(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
+    lent(clinic)
+    clinic.at = BACK
+    clinic.visit(taken=DAYS)
+    whole = closing.write_csv
+
+    def one_digit_off(some, file):  # type: ignore[no-untyped-def]
+        number = whole(some, text := StringIO())
+        file.write(text.getvalue().replace("122", "123", 1) if isinstance(file, TextIOWrapper) else text.getvalue())
+        return number
+
+    loan = loans.begin_return(clinic.store, CUFF, clinic.at)
+    brought = download.look(clinic.store, loan, "UTC")
+    monkeypatch.setattr(closing, "write_csv", one_digit_off)
+    with pytest.raises(closing.NotSaved, match="does not read back"):
+        closing.write(clinic.folder / "x", brought)
 
 
 def test_a_cuff_on_loan_is_not_lent_again(clinic: Clinic) -> None:
