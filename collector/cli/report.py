@@ -1,5 +1,6 @@
 """`quietcuff report`: one page for the chart, as HTML or PDF."""
 
+import sys
 from collections.abc import Callable
 from datetime import UTC, date, datetime
 from enum import StrEnum
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
 app = new_app()
 
+STDOUT = Path("-")
+"""For who runs this as the service's user, which may not write where they are: their own shell makes the file."""
+
 
 class Paper(StrEnum):
     A4 = "a4"
@@ -33,7 +37,7 @@ def report(
     ctx: typer.Context,
     person: Whose,
     output: Annotated[Path, typer.Option(
-        "--output", "-o", metavar="FILE", help="Where to write it; .pdf or .html says which.")],
+        "--output", "-o", metavar="FILE", help="Where to write it; .pdf or .html says which; '-' is a PDF on stdout.")],
     paper: Annotated[Paper, typer.Option(help="The size of a PDF's page.")] = Paper.A4,
     code: Annotated[str | None, typer.Option(
         metavar="CODE", help="Stands on the page in place of the name.")] = None,
@@ -54,6 +58,7 @@ def report(
       quietcuff report mira -o mira.pdf
       quietcuff report mira -o mira.html --from 2031-03-04 --to 2031-03-10
       quietcuff report mira -o chart.pdf --paper letter --code K-1042
+      quietcuff report mira -o - > mira.pdf
     """
     from collector.numbers import words
 
@@ -66,9 +71,12 @@ def report(
         raise Failure(f"{wanted.person} has no readings in these days, so there is nothing to report; "
                       f"`quietcuff readings --person {wanted.person}` shows what there is")
     page = render(data)
-    with private_file(output, binary=True) as file:
-        file.write(page)
-    say(f"written to {output}")
+    if output == STDOUT:
+        typer.get_binary_stream("stdout").write(page)
+    else:
+        with private_file(output, binary=True) as file:
+            file.write(page)
+        say(f"written to {output}")
     tell([words.caution(around.config.station.emergency_number)])
     return DONE if data.average.valid and not wants_telling(data) else ATTENTION
 
@@ -94,7 +102,9 @@ def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:
     from collector.share.report import render_html, render_pdf
 
     kind = output.suffix.lower()
-    if kind == ".pdf":
+    if output == STDOUT and sys.stdout.isatty():
+        raise Usage("--output -: a PDF is nothing for a terminal; end the line in > FILE.pdf")
+    if kind == ".pdf" or output == STDOUT:
         return lambda data: render_pdf(data, "A4" if paper is Paper.A4 else "Letter")
     if kind in (".html", ".htm"):
         return lambda data: render_html(data).encode()

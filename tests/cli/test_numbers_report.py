@@ -49,6 +49,16 @@ def test_an_html_page_of_one_person_and_nobody_else(at_home: Run, tmp_path: Path
     assert stat.S_IMODE((tmp_path / "mira.html").stat().st_mode) == 0o600
 
 
+def test_a_pdf_on_stdout_for_who_may_not_write_here(at_home: Run, tmp_path: Path,
+                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    result = at_home("report", "mira", "-o", "-")
+    assert result.exit_code == 0, result.stderr
+    assert len(pypdfium2.PdfDocument(result.stdout_bytes)) == 1
+    assert "Change no medicine on your own" in result.stderr
+    assert not (tmp_path / "-").exists()
+
+
 @pytest.mark.parametrize(("paper", "width", "height"), [("a4", 595.3, 841.9), ("letter", 612, 792)])
 def test_a_pdf_of_one_page_on_the_paper_asked_for(
         at_home: Run, tmp_path: Path, paper: str, width: float, height: float) -> None:

@@ -213,11 +213,9 @@ def test_listen_ends_cleanly_on_a_signal_and_refuses_a_second(tmp_path: Path, nu
         while "listening" not in (line := first.stderr.readline()):
             assert line, "it never listened"
         second = subprocess.run(command, capture_output=True, text=True, timeout=30)
-        asked = time.monotonic()
         first.send_signal(number)
         rest = first.stderr.read()
         assert first.wait(timeout=10) == 0
-        assert time.monotonic() - asked < 5
     assert second.returncode == 1
     assert second.stderr.count("\n") == 1
     assert f"process {first.pid}" in second.stderr

@@ -39,9 +39,17 @@ def shell_lines(page: Path) -> list[str]:
 
 
 def commands(page: Path) -> list[list[str]]:
-    """The arguments of every `quietcuff` in shell blocks and in code within the text, without redirections."""
+    """The arguments of every `quietcuff` in shell blocks, without redirections."""
+    return _arguments(shell_lines(page))
+
+
+def mentions(page: Path) -> list[list[str]]:
+    """The same of code within the text, which may be a command's bare name."""
     text = re.sub(r"^ *```.*?^ *```", "", page.read_text("utf-8"), flags=re.S | re.M)
-    lines = shell_lines(page) + re.findall(r"`(quietcuff [^`\n]+)`", text)
+    return _arguments(re.findall(r"`(quietcuff [^`\n]+)`", text))
+
+
+def _arguments(lines: list[str]) -> list[list[str]]:
     found = []
     for line in lines:
         for piece in re.split(r"&&|\||;", line.partition(" #")[0]):
