@@ -11,9 +11,6 @@ from parsers.errors import ParseError
 from parsers.stamps import parse_current_time, parse_date_time
 from parsers.uuids import Uuid
 
-IGNORED_FIELDS = 0x80
-"""ATT error of a clock that took the time with reservations (Current Time Service: data field ignored)."""
-
 
 @dataclass(frozen=True, slots=True)
 class Look:
@@ -51,6 +48,8 @@ def looks_around(store: Store, cuff_id: int, arrived: Arrivals, start: int, befo
         if earlier > 2 * before and not unsure:
             break  # twice as many: both clocks of a visit may have been read
         earlier += at < start
+        # A refusal says nothing of what the clock shows since, nor does 0x80 (Current Time Service: data field
+        # ignored); the reading of it after the writing does.
         if not arrived.sure(clock) or (kind == "clock set" and error is not None):
             continue
         shown = clock_shown(characteristic, value)

@@ -148,7 +148,7 @@ def reading_rows(found: Average, samples: Sequence[Sample]) -> Iterator[tuple[st
     """Each as (when, pressure, pulse, id, used or why not)."""
     reasons = dict(found.excluded)
     used = set(found.used_ids)
-    for one in sorted(samples, key=lambda sample: (sample.taken_at, sample.reading_id)):
+    for one in sorted(samples, key=lambda sample: (sample.taken_at.timestamp(), sample.reading_id)):
         if one.reading_id in used or one.reading_id in reasons:
             fate = "used" if one.reading_id in used else f"not used: {reasons[one.reading_id]}"
             marks = "; ".join(sorted(one.status))

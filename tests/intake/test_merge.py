@@ -30,8 +30,8 @@ from collector.store import (
 from collector.store.lending import State
 from collector.store.uniting import unite
 
-DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back", "mark",
-         "sit")  # fmt: skip
+DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back",
+         "mark", "sit")  # fmt: skip
 deeds = st.lists(st.tuples(st.sampled_from(DEEDS), st.integers(0, 5), st.integers(0, 10_000)), max_size=8)
 
 

@@ -114,7 +114,7 @@ def standing(now: Situation, limits: Limits) -> tuple[Notice, ...]:
 def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
     """The newest reading of a cuff's slot decides: one that was measured again and lower ends it."""
     newest: dict[tuple[str, int | None], Taken] = {}
-    for reading in sorted(now.recent, key=lambda reading: reading.taken_at):
+    for reading in sorted(now.recent, key=lambda reading: reading.taken_at.timestamp()):
         if (reading.systolic or reading.diastolic) and reading.taken_at > now.now - VERY_HIGH_FOR:
             newest[reading.cuff, reading.slot] = reading
     for (cuff, slot), reading in newest.items():

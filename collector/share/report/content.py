@@ -88,7 +88,7 @@ def _few_readings(data: ReportData) -> Iterator[Row]:
     if len(data.samples) > FEW_READINGS:
         return
     reasons = dict(data.average.excluded)
-    for one in sorted(data.samples, key=lambda sample: sample.taken_at):
+    for one in sorted(data.samples, key=lambda sample: sample.taken_at.timestamp()):
         reason = reasons.get(one.reading_id)
         value = reading_pressure(one)
         yield made(one.taken_at), value + (" mmHg" if value != "no value" else "") + (f", {reason}" if reason else "")
