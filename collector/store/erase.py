@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.store import derived, people, uniting
+from collector.store import derived, people
 from collector.store.database import Store
 from collector.store.errors import telling
 
@@ -55,8 +55,7 @@ def doom(store: Store, name: str) -> Doomed:
     traces = _traces(store, person.row)
     for table in _TABLES:
         store.query(f"INSERT OR IGNORE INTO temp.doomed SELECT uid FROM {table} WHERE person_id = ?", (person.row,))
-    for row in uniting.parts(store, person.row):
-        store.query("INSERT OR IGNORE INTO temp.doomed SELECT uid FROM person WHERE id = ?", (row,))
+    store.query("INSERT OR IGNORE INTO temp.doomed SELECT uid FROM person WHERE id = ?", (person.row,))
     result = Doomed(
         person.name,
         store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person.row,)),

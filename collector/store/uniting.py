@@ -80,12 +80,3 @@ def _root(part_of: dict[bytes, bytes], uid: bytes) -> bytes:
             return min(chain[chain.index(following):])
         chain.append(following)
     return chain[-1]
-
-
-def parts(store: Store, person: int) -> list[int]:
-    """Rows of all who are part of this person, and their own."""
-    rows = store.query(
-        "WITH RECURSIVE whole (uid) AS (SELECT uid FROM person WHERE id = ? UNION "
-        "SELECT person.uid FROM person JOIN whole ON part_of = whole.uid) "
-        "SELECT id FROM person WHERE uid IN (SELECT uid FROM whole) ORDER BY id", (person,))
-    return [row for (row,) in rows]

@@ -101,3 +101,21 @@ def test_the_other_keeps_everything(household: Any) -> None:
     before = [r for r in readings.select(household.store) if r.person == BEN]
     intake.erase_person(household.store, ADA + "-X")
     assert list(readings.select(household.store)) == before
+
+
+def test_what_another_station_still_writes_about_the_erased_stays_out(household: Any, tmp_path: Path) -> None:
+    from collector.store import notes
+
+    store, other = household.store, tmp_path / "other station.db"
+    care.backup_to(store, other)
+    intake.erase_person(store, ADA + "-X")
+    with open_store(other) as station:
+        at = MONDAY + timedelta(days=50)
+        spans.add(station, ADA + "-X", household.cuff, None, at)
+        notes.add(station, ADA + "-X", at.date(), "felt well after lunch", "other", at)
+        claims.claim(station, next(r.reading_id for r in readings.select(station) if r.person == BEN), ADA + "-X", at)
+        intake.reassign(station)
+    intake.merge(store, other)
+    assert stands(store, b"felt well after lunch", ADA.encode()) == []
+    assert [r.person for r in readings.select(store)] == [BEN] * 21
+    assert not care.integrity(store)
