@@ -1,11 +1,13 @@
 """Erasing a person: out of the journal, the readings and the file's octets, with the proof."""
 
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 from collector.intake.derive import catch_up
+from collector.store import audit
 from collector.store.database import Store, open_store
-from collector.store.erase import bury, doom, purge, search
+from collector.store.erase import bury, doom, forget_what_was_fetched, purge, search
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +33,11 @@ def erase_person(store: Store, name: str) -> Erased:
     with store.transaction():
         doomed = doom(store, name)
         bury(store)
+        # That somebody was erased, and when, is nobody's secret; who is.
+        gone = {"readings": doomed.readings, "payloads": doomed.payloads, "notes": doomed.notes}
+        audit.record(store, datetime.now(UTC), "person erased", gone)
     catch_up(store)
+    forget_what_was_fetched(store)
     purge(store)
     left = search(store.path, doomed.traces)
     return Erased(doomed.person, doomed.readings, doomed.payloads, doomed.notes, len(doomed.traces), tuple(left))
@@ -46,5 +52,6 @@ def erase_in_backup(store: Store, backup: Path) -> int:
                 copy.query("INSERT OR IGNORE INTO erased VALUES (?)", (uid,))
             bury(copy)
         catch_up(copy)
+        forget_what_was_fetched(copy)
         purge(copy)
         return int(before - copy.scalar("SELECT count(*) FROM payload"))

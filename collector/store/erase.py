@@ -114,7 +114,14 @@ def _bury_payloads(store: Store) -> None:
     store.query("DELETE FROM payload WHERE uid IN (SELECT uid FROM erased)")
 
 
+def forget_what_was_fetched(store: Store) -> None:
+    """An export of what is new knows what it handed out by id and digest: not of readings that are gone. What a relay
+    sent it knows until the receiver was told that it is gone."""
+    store.query("DELETE FROM fetched WHERE reading_id NOT IN (SELECT reading_id FROM reading)")
+
+
 def _forget_reading(store: Store, reading_id: str) -> None:
+    store.query("DELETE FROM relay_hold WHERE reading_id = ?", (reading_id,))
     store.query("DELETE FROM audit WHERE detail LIKE ?", (f'%"reading": "{reading_id}"%',))
 
 

@@ -92,6 +92,36 @@ def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path:
         assert {r.person for r in readings.select(station)} == {BEN}
 
 
+def test_that_somebody_was_erased_is_written_down_without_the_name(household: Any) -> None:
+    intake.erase_person(household.store, ADA + "-X")
+    line = next(change for change in audit.changes(household.store) if change.what == "person erased")
+    assert (line.person, line.detail) == (None, {"readings": 19, "payloads": 21, "notes": 0})
+
+
+def test_neither_outbox_nor_exports_nor_a_receivers_refusal_keep_anything(household: Any) -> None:
+    """A relay is told that the readings are gone, by their ids; when it was, nothing of them is left."""
+    from collector.share.onlynew import OnlyNew
+    from collector.store import outbox
+
+    store, at = household.store, MONDAY + timedelta(days=60)
+    hers = [r for r in readings.select(store) if r.person == ADA + "-X"]
+    row = outbox.enlist(store, "clinic", at)
+    book = OnlyNew(store, "csv")
+    assert len(list(book.among(readings.select(store)))) == 40
+    book.keep()
+    waiting = outbox.next_batch(store, row, 100, at)
+    outbox.settled(store, row, [(one, b"digest of it") for one in waiting[1:]], at)
+    outbox.hold(store, row, waiting[0], "a refusal that quotes 128/84", at, timedelta(days=1))
+    intake.erase_person(store, ADA + "-X")
+    ids = [r.reading_id.encode() for r in hers]
+    told = [one for one in outbox.next_batch(store, row, 100, at) if one.reading_id.encode() in ids]
+    assert len(told) == len(ids)
+    assert stands(store, b"quotes 128/84") == []
+    outbox.settled(store, row, [(one, None) for one in told], at)
+    care.checkpoint(store)
+    assert stands(store, *ids) == []
+
+
 def test_who_is_not_there_cannot_be_erased(household: Any) -> None:
     with pytest.raises(StoreError, match="no person"):
         intake.erase_person(household.store, "Nobody")
