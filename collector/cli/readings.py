@@ -37,6 +37,8 @@ def readings(
     person: Person = None,
     unassigned: Unassigned = False,
     everything: Annotated[bool, typer.Option("--all", help="All of them, not the newest 20.")] = False,
+    about: Annotated[str | None, typer.Option(
+        metavar="READING", help="This one: how it came, how its time was come by, whose it was made.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a reading.")] = False,
 ) -> None:
     """Show readings, oldest first.
@@ -50,8 +52,15 @@ def readings(
       quietcuff readings --last 5
       quietcuff readings --person mira --since 2031-03-01 --until 2031-03-07
       quietcuff readings --cuff kitchen --json | tail -n 1
+      quietcuff readings --about 3f9a
     """
     around = of(ctx)
+    if about is not None:
+        from collector.cli.about import tell as tell_about
+
+        with reading_store(around) as store:
+            tell_about(store, about, as_json)
+        return
     cut = not (as_json or everything or since or until or last)
     chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned,
                        last=USUAL_LAST if cut else last)

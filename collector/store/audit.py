@@ -29,12 +29,20 @@ def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], per
         )
 
 
+_LINES = "SELECT at, what, detail, name FROM audit LEFT JOIN person ON person.id = person_id "
+
+
 def changes(store: Store, last: int | None = None) -> Iterator[Change]:
     """Newest first."""
-    rows = store.query(
-        "SELECT at, what, detail, name FROM audit LEFT JOIN person ON person.id = person_id "
-        "ORDER BY at DESC, audit.id DESC LIMIT ?",
-        (-1 if last is None else last,),
-    )
+    return _changes(store, _LINES + "ORDER BY at DESC, audit.id DESC LIMIT ?", -1 if last is None else last)
+
+
+def about_reading(store: Store, reading_id: str) -> Iterator[Change]:
+    """Who one reading was given to and taken from, oldest first."""
+    return _changes(store, _LINES + "WHERE detail LIKE ? ORDER BY at, audit.id", f'%"reading": "{reading_id}"%')
+
+
+def _changes(store: Store, query: str, value: object) -> Iterator[Change]:
+    rows = store.query(query, (value,))
     for at, what, detail, person in rows:
         yield Change(from_us(at), what, json.loads(detail), person)

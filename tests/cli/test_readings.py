@@ -13,6 +13,9 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from collector.store.database import open_store
+from collector.store.times import Time, record_retimed
+
 Run = Callable[..., Result]
 
 
@@ -207,3 +210,25 @@ def test_a_reader_that_takes_a_few_lines_is_no_error(household: Path) -> None:
     assert done.stdout.startswith("taken")
     assert "Traceback" not in done.stderr
     assert "Broken" not in done.stderr
+
+
+def test_one_reading_tells_how_it_came_and_whose_it_was_made(quietcuff: Run, household: Path) -> None:
+    store = ["--store", str(household)]
+    last = json.loads(quietcuff(*store, "readings", "--cuff", "kitchen", "--json", "--last", "1").stdout)["reading_id"]
+    for args in (["person", "add", "mira"], ["person", "claim", "mira", last], ["person", "release", last]):
+        assert quietcuff(*store, *args).exit_code == 0
+    told = quietcuff(*store, "readings", "--about", last[:8]).stdout
+    first, *rest = told.splitlines()
+    assert first.startswith(last)
+    assert sum(line.startswith("  came 2031-03-15") for line in rest) == 2
+    assert [line.split()[1] for line in rest if line.startswith("  reading")] == ["claimed", "released"]
+    told = json.loads(quietcuff(*store, "readings", "--about", last, "--json").stdout)
+    assert [one["what"] for one in told["owners"]] == ["reading claimed", "reading released"]
+    assert len(told["came"]) == 2
+    assert told["times"] == []
+    with open_store(household) as opened:
+        before, after = (Time(1_930_000_000_000_000 + us, basis, None, ()) for us, basis in ((0, "cuff clock"),
+                                                                                          (60, "cuff clock corrected")))
+        record_retimed(opened, last, 1_940_000_000_000_000, before, after)
+    assert "(cuff clock) to" in quietcuff(*store, "readings", "--about", last).stdout
+    assert quietcuff(*store, "readings", "--about", "ffff").exit_code == 1
