@@ -141,6 +141,7 @@ async def listen(path: Path, config: Config, radio: Radio | None = None, stop: a
             looking.cancel()
             with suppress(asyncio.CancelledError):
                 await looking
+            desk.read_all()
             visits.close_open(store, datetime.now(UTC))
             care.checkpoint(store)
 
