@@ -98,6 +98,12 @@ class Household:
             while self.count() < wanted:  # noqa: ASYNC110
                 await asyncio.sleep(0.002)
 
+    async def for_a_while(self, seconds: float) -> None:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            self.count()
+            await asyncio.sleep(0.002)
+
     async def until_told_all(self) -> None:
         async with asyncio.timeout(BOOT_S):
             while self.waiting():  # noqa: ASYNC110
@@ -127,9 +133,10 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
                 before = household.count()
                 await machine.on()
                 await household.until(before + chance.randint(1, 2 * EACH - 2))
-                await asyncio.sleep(chance.uniform(0, 0.3))
-                cut_at.append(time.monotonic())
+                await household.for_a_while(chance.uniform(0, 0.3))
                 await machine.cut()
+                household.count()
+                cut_at.append(time.monotonic())
                 in_transfer += household.waiting()
                 print(f"{radio}, cut {number + 1}: {household.count()} confirmed", file=sys.stderr)
                 await asyncio.wait_for(dongle.unplugged.wait(), 10)
@@ -150,7 +157,7 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
                 default=float("inf")) for record in lost]
     return {"radio": radio, "cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
             "lost": lost.total(), "lost_ms_before_cut": [age * 1000 // 1 for age in ages],
-            "twice": (kept - measured).total(), "sent_again": found["payloads"] - measured.total(),
+            "twice": (kept - measured).total(), "sent_again": found["payloads"] - kept.total(),
             "damage": len(found["damage"])}  # fmt: skip
 
 
