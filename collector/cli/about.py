@@ -16,9 +16,10 @@ def tell(store: "Store", reading_id: str, as_json: bool) -> int:
 
     reading = readings.get(store, reading_id)
     came: list[dict[str, Any]] = [{"arrived_at": at, "source": source, "station": station, "payload": payload}
-            for at, source, station, payload in readings.sightings(store, reading.reading_id)]
-    bettered: list[dict[str, Any]] = [{"at": at, "from": before, "from_basis": str(was), "to": after, "to_basis": str(now)}
-                for at, before, after, was, now in readings.retimings(store, reading.reading_id)]
+                                  for at, source, station, payload in readings.sightings(store, reading.reading_id)]
+    bettered: list[dict[str, Any]] = [
+        {"at": at, "from": before, "from_basis": str(was), "to": after, "to_basis": str(now)}
+        for at, before, after, was, now in readings.retimings(store, reading.reading_id)]
     changes: list[dict[str, Any]] = [
         {"at": change.at, "what": change.what, "from": change.detail.get("from"), "to": change.detail.get("to")}
         for change in audit.about_reading(store, reading.reading_id)]

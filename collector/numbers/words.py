@@ -104,8 +104,10 @@ def low(emergency: str = "", bound: Pressures = LOW) -> str:
 
 # --- The average --------------------------------------------------------------------------------------------------
 
-def too_few(short_of: Iterable[str]) -> str:
-    return f"Too few to say. Still needed: {'; '.join(short_of)}. The average so far is only of interest."
+def too_few(short_of: Iterable[str], so_far: bool) -> str:
+    """so_far: whether there is an average all the same."""
+    rest = " The average so far is only of interest." if so_far else ""
+    return f"Too few to say. Still needed: {'; '.join(short_of)}.{rest}"
 
 
 def standing(average: str, readings: int, threshold: Pressures, at_or_above: bool, set_by: str) -> str:

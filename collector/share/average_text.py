@@ -175,13 +175,13 @@ def spoken(found: Average, emergency: str) -> Iterator[str]:
     """The same for the person measured, in easy words, with the caution at the end."""
     if found.systolic is not None and found.diastolic is not None:
         if found.short_of:
-            yield words.too_few(found.short_of)
+            yield words.too_few(found.short_of, so_far=True)
         elif found.at_or_above is not None:
             yield words.standing(pressures(found.systolic, found.diastolic, found.threshold), found.used,
                                  found.threshold, found.at_or_above, found.threshold_set_by)
         yield words.trust(found.margin, found.days_used)
     elif found.short_of:
-        yield words.too_few(found.short_of)
+        yield words.too_few(found.short_of, so_far=False)
     yield from filter(None, (
         words.irregular(found.irregular), words.IMPLAUSIBLE if found.implausible else "",
         words.HAND_WRITTEN if found.hand_written else ""))

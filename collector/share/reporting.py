@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, time, timedelta
 
 from collector.numbers.average import Average, average
 from collector.numbers.change import Change, change
+from collector.numbers.levels import LOW
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Sample
@@ -52,7 +53,7 @@ def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
         change=_change(samples, noted, begin, wanted),
         notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
         cuffs=tuple(_cuffs(store, found, averaged)), preparation=_preparation(store, wanted.person, averaged),
-        emergency=wanted.emergency, place=wanted.place)
+        emergency=wanted.emergency, low=wanted.plan.low or LOW, place=wanted.place)
 
 
 def _plotted(averaged: Average, wanted: Wanted, samples: list[Sample]) -> tuple[date, date]:

@@ -2,11 +2,14 @@
 
 import re
 from dataclasses import replace
+from decimal import Decimal
 from html.parser import HTMLParser
 
 import pytest
-from reportcases import CASES, changed, good_week, no_evenings, nothing, three_readings, three_years, too_soon
+from homeseries import DAY_ONE, sample
+from reportcases import CASES, changed, good_week, no_evenings, nothing, report, three_readings, three_years, too_soon
 
+from collector.numbers.values import Pressures
 from collector.share.report import Note, ReportData, render_html
 from collector.share.report.content import Content, Section, content
 
@@ -96,6 +99,18 @@ def test_the_words_of_a_good_week() -> None:
     assert rows["Uneven pulse"].startswith("marked in 1 of 29 readings, on 1 day")
     assert rows["Getting ready"] == "confirmed before 12 of 14 sittings"
     assert rows["Kitchen cuff"].startswith("clock 12 s slow")
+
+
+def test_low_is_what_the_plan_says_is_low() -> None:
+    data = report([sample(DAY_ONE.replace(hour=8), 97, 72), sample(DAY_ONE.replace(hour=20), 118, 55)])
+
+    def told(data: ReportData) -> str:
+        page = content(data)
+        return {label: value for one in (*page.left, *page.right) for label, value in one.rows}["LOW"]
+
+    assert told(data) == "1 reading below 90 over, or below 60 under (mmHg)"
+    own = Pressures(Decimal(100), Decimal(60))
+    assert told(replace(data, low=own)) == "2 readings below 100 over, or below 60 under (mmHg)"
 
 
 def test_too_few_readings_are_listed_and_judge_nothing() -> None:

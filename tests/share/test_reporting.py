@@ -9,7 +9,9 @@ from pathlib import Path
 import pytest
 from measured import KITCHEN, MONDAY, make_store, week
 
+from collector.numbers.levels import LOW
 from collector.numbers.protocols import PROTOCOLS, Plan
+from collector.numbers.values import Pressures
 from collector.share.cuffclocks import ahead_s, clock_line
 from collector.share.preparation import READY, WHOLE_REST, rested, summary
 from collector.share.reporting import Wanted, gather
@@ -58,6 +60,13 @@ def test_the_plot_reaches_half_a_year_back_or_as_far_as_asked(year: Path) -> Non
     assert min(one.taken_at.date() for one in longer.samples) == date(2030, 3, 4)
     assert len(longer.samples) == 14 * 28
     assert longer.average == usual.average
+
+
+def test_what_is_low_is_the_plans_word(year: Path) -> None:
+    own = Pressures(Decimal(100), Decimal(55))
+    with open_store(year) as store:
+        assert gather(store, MINE, NOW).low == LOW
+        assert gather(store, replace(MINE, plan=replace(MINE.plan, low=own)), NOW).low == own
 
 
 def test_the_averaged_days_may_lie_in_the_past(year: Path) -> None:

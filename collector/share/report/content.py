@@ -9,7 +9,7 @@ from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.change import Change, Difference
 from collector.numbers.levels import office_of
-from collector.numbers.values import Mean, Pair, shown
+from collector.numbers.values import Mean, Pair, plain, shown
 from collector.share.average_text import outstanding, pair, pressures, reading_pressure
 from collector.share.layout import visible
 from collector.share.report.data import ReportData
@@ -245,11 +245,12 @@ def _variation(average: Average) -> Iterator[Row]:
 
 def _worth_knowing(data: ReportData) -> Iterator[Row]:
     average = data.average
-    high, low = outstanding(data.samples, average, None)
+    high, low = outstanding(data.samples, average, data.low)
     if high:
         yield "VERY HIGH", f"{_readings(len(high))} of 180 or more over, or 120 or more under (mmHg)"
     if low:
-        yield "LOW", f"{_readings(len(low))} below 90 over, or below 60 under (mmHg)"
+        bound = f"below {plain(data.low.systolic)} over, or below {plain(data.low.diastolic)} under (mmHg)"
+        yield "LOW", f"{_readings(len(low))} {bound}"
     irregular = average.irregular
     if irregular.readings:
         tell = " An ECG can tell more." if irregular.worth_telling else ""

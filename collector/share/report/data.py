@@ -5,8 +5,9 @@ from datetime import date, datetime
 
 from collector.numbers.average import Average
 from collector.numbers.change import Change
+from collector.numbers.levels import LOW
 from collector.numbers.trend import Trend
-from collector.numbers.values import Sample
+from collector.numbers.values import Pressures, Sample
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,4 +42,5 @@ class ReportData:
     cuffs: tuple[CuffLine, ...] = ()
     preparation: str = ""
     emergency: str = ""
+    low: Pressures = LOW  # below this a reading is low: the plan's own value, else the usual one
     place: str = ""  # the clinic or station, if it wants to be named
