@@ -9,7 +9,7 @@ from parsers.stamps import build_current_time, build_date_time, parse_current_ti
 from parsers.uuids import Uuid
 
 EXTERNAL_REFERENCE = 0x02  # Adjust Reason, bit 1 (GATT Specification Supplement, "Current Time")
-NO_EARLIER = datetime(2025, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
+NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
 
 
 def trustworthy(now: datetime) -> bool:

@@ -7,16 +7,17 @@ hours or fifty years wrong. Source: adjtimex(2), STA_UNSYNC; rtc(4).
 import ctypes
 import logging
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 from collector import intake
+from collector.radio.cuffclock import trustworthy
 from collector.store import stations
 from collector.store.database import Store
 
 log = logging.getLogger("quietcuff.service")
 
 STA_UNSYNC = 0x0040
-NEVER_BEFORE = 1_767_225_600  # 2026-01-01: no reading of ours is older, so no clock that says so is right
 
 
 class _Timex(ctypes.Structure):
@@ -42,7 +43,7 @@ def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     Boards without a battery-backed clock are those described by a device tree and without /sys/class/rtc/rtc0; any
     other machine, a virtual one included, starts with a time that somebody kept for it.
     """
-    if (time.time() if now is None else now) < NEVER_BEFORE:
+    if not trustworthy(datetime.fromtimestamp(time.time() if now is None else now, UTC)):
         return False
     keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / "proc/device-tree").exists()
     return keeps_time or synchronised()
