@@ -14,9 +14,12 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
+
+from systembus import private_bus
 
 from collector.intake import interpret, settle
 from collector.store import care, journal, open_store, visits
@@ -43,27 +46,6 @@ asyncio.run(main())
 """
 HEAVY = ("bleak", "bumble", "apscheduler", "dbus_fast", "sqlite_utils", "construct", "asyncio", "cryptography", "numpy",
          "paho", "pyrage", "ctypes", "ssl")
-
-
-@contextmanager
-def private_bus(folder: Path) -> Iterator[dict[str, str]]:
-    """A system bus of our own, without BlueZ; yields the environment that leads there."""
-    config = folder / "bus.conf"
-    config.write_text(f"""<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
- "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
-<busconfig><type>system</type><listen>unix:path={folder}/bus</listen><auth>EXTERNAL</auth>
-<policy context="default"><allow user="*"/><allow own="*"/><allow send_type="method_call"/>
-<allow eavesdrop="true"/></policy></busconfig>""")
-    bus = subprocess.Popen(["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address"],
-                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-    assert bus.stdout
-    bus.stdout.readline()
-    try:
-        yield os.environ | {"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={folder}/bus"}
-    finally:
-        bus.terminate()
-        bus.wait()
-        bus.stdout.close()
 
 
 def memory(pid: int) -> tuple[float, float]:
