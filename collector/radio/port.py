@@ -121,7 +121,6 @@ class KnownCuff:
     address: str
     bonded: bool
     handles: Mapping[int, int] = field(default_factory=dict)
-    last_sequence: int | None = None  # of the newest stored record (0x2B36) that came from it, None: none yet
 
 
 class NotTaken(Exception):

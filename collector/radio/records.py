@@ -15,7 +15,6 @@ from parsers.control import (
     UserOp,
     UserResult,
     ask,
-    ask_from,
     parse_record_control,
     parse_user_control,
 )
@@ -26,20 +25,11 @@ log = logging.getLogger("quietcuff.visit")
 PATIENCE_S = 30.0  # without record or answer the procedure has failed (common practice, no source)
 
 
-async def fetch(link: Link, point: Found, last_sequence: int | None) -> None:
-    """Ask for the records from the last known one on, that one included; for all where that finds nothing.
+async def fetch(link: Link, point: Found) -> None:
+    """Ask for all records, at every visit: those known already are recognised (docs/decisions/visit.md says why).
 
-    The last known one itself must be found again: if it is not, the cuff counts anew or knows no such
-    filter, and only 'all' misses nothing. Raises Refused, TimeoutError, LinkLost.
+    Raises Refused, TimeoutError, LinkLost.
     """
-    if last_sequence is not None:
-        try:
-            answer = await _ask(link, point, ask_from(RecordOp.REPORT, last_sequence))
-        except Refused as error:
-            log.debug("%s: report from record %d on: %s", link.cuff, last_sequence, error)
-        else:
-            if _result(answer) == RecordResult.SUCCESS:
-                return
     answer = await _ask(link, point, ask(RecordOp.REPORT, Operator.ALL))
     if _result(answer) not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
         raise Refused(f"the cuff does not report its records, answer {answer.hex()}")

@@ -187,9 +187,8 @@ class _Visit:
         has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in self.found)
         if not self.plan.fetch_records or point is None or not has_records or self.silent:
             return
-        known = {cuff.address: cuff for cuff in self.desk.known()}.get(self.link.cuff)
         try:
-            await records.fetch(self.link, point, known.last_sequence if known else None)
+            await records.fetch(self.link, point)
         except TimeoutError:
             self._note("stored records", "no answer")
         except Refused as error:

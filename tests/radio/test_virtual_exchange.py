@@ -238,35 +238,19 @@ async def test_stored_records_come_on_request_in_segments_with_check() -> None:
     assert [item.value for item in got if isinstance(item, Record)] == cuff.measured
 
 
-@pytest.mark.parametrize("filters", [True, False])
-async def test_later_only_what_is_new_is_asked_for_where_the_cuff_can(filters: bool) -> None:
-    from dataclasses import replace
-
-    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, filters=filters, lingers_s=0.5))
+async def test_all_are_asked_for_at_every_visit_since_numbers_may_begin_anew() -> None:
+    """A cuff that was cleared counts from the start again: 'from the last known number on' would leave out records."""
+    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, lingers_s=0.5))
     fill(cuff, 4)
     desk = NoteDesk()
     async with room(cuff, desk=desk) as air:
         await air.wake()
         first = len(desk.arrivals)
-        desk._known[cuff.address] = replace(desk._known[cuff.address], last_sequence=3)
-        fill(cuff, 2)
+        cuff.memory.records.clear()
+        cuff.memory._next = 0
+        fill(cuff, 6)
         await air.wake()
-    assert len(desk.arrivals) - first == first // 4 * (3 if filters else 6)
-
-
-async def test_the_last_known_record_is_gone_so_all_are_asked_for() -> None:
-    """A cuff whose numbering began anew: 'greater or equal' finds nothing, and only 'all' misses nothing."""
-    from dataclasses import replace
-
-    cuff = VirtualCuff(manner=Manner(enhanced=True, keeps_records=True, lingers_s=0.5))
-    fill(cuff, 2)
-    desk = NoteDesk()
-    async with room(cuff, desk=desk) as air:
-        desk.open_visit(cuff.address, "virtual", datetime(2026, 1, 1))
-        desk.outcomes[1] = "earlier"
-        desk._known[cuff.address] = replace(desk._known[cuff.address], last_sequence=900)
-        await air.wake()
-    assert len(desk.arrivals) == 4
+    assert len(desk.arrivals) - first == first // 4 * 6
 
 
 @pytest.mark.parametrize(("code", "records"), [(4711, 2), (1, 0), (None, 0)])

@@ -315,55 +315,41 @@ class TestStoredRecords:
         found(Uuid.BLOOD_PRESSURE_RECORD, "notify"),
         found(Uuid.RECORD_ACCESS_CONTROL_POINT, "write", "indicate"),
     )
-    ALL, FROM_7 = "ask 2a52 0101", "ask 2a52 0103010700"
+    ALL = "ask 2a52 0101"
 
     async def _asked(
-        self,
-        desk: NoteDesk,
-        last: int | None,
-        script: dict[str, object] | None = None,
-        plan: VisitPlan | None = None,
+        self, desk: NoteDesk, script: dict[str, object] | None = None, plan: VisitPlan | None = None
     ) -> list[str]:
-        from collector.radio.port import KnownCuff
-
-        desk._known[CUFF] = KnownCuff(CUFF, True, {}, last)
         link = ScriptedLink(desk, script, self.OFFERS)
         link.leaves_when_subscribed = False
         await visit(link, desk, plan or VisitPlan(idle_s=0.01))
         return [step for step in link.steps if step.startswith("ask")]
 
     @pytest.mark.parametrize(
-        ("last", "script", "asked"),
+        "script",
         [
-            (None, {}, [ALL]),
-            (7, {}, [FROM_7]),
-            (
-                7,
-                {"answer 0103010700": bytes.fromhex("06000106")},
-                [FROM_7, ALL],
-            ),  # none found: numbering began anew
-            (7, {"answer 0103010700": bytes.fromhex("06000104")}, [FROM_7, ALL]),  # operator not supported
-            (7, {"answer 0103010700": b"\x99"}, [FROM_7, ALL]),
-            (7, {FROM_7: Refused("procedure in progress", 0xFE)}, [FROM_7, ALL]),
+            {},
+            {"answer 0101": bytes.fromhex("06000106")},  # no records found
+            {"answer 0101": b"\x99"},
+            {ALL: Refused("procedure in progress", 0xFE)},
         ],
     )
-    async def test_what_is_asked(
-        self, desk: NoteDesk, last: int | None, script: dict[str, object], asked: list[str]
-    ) -> None:
-        assert await self._asked(desk, last, script) == asked
+    async def test_all_are_asked_for_once(self, desk: NoteDesk, script: dict[str, object]) -> None:
+        assert await self._asked(desk, script) == [self.ALL]
+        assert desk.outcomes == {1: "we left"}
 
     async def test_nothing_where_the_configuration_says_so(self, desk: NoteDesk) -> None:
-        assert await self._asked(desk, None, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
+        assert await self._asked(desk, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
 
     async def test_no_answer_and_no_record_for_long(
         self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)
-        assert await self._asked(desk, None, {self.ALL: never}) == [self.ALL]
+        assert await self._asked(desk, {self.ALL: never}) == [self.ALL]
         assert desk.outcomes == {1: "we left"}
 
     async def test_deleting_is_never_asked(self, desk: NoteDesk) -> None:
-        asked = await self._asked(desk, 7, {"answer 0103010700": b"", "answer 0101": b""})
+        asked = await self._asked(desk, {"answer 0101": b""})
         assert all(not step.startswith("ask 2a52 02") for step in asked)
 
 

@@ -45,9 +45,9 @@ class NoteDesk:
         self.facts.append((visit, fact))
         cuff = self._known[self.cuffs[visit]]
         if isinstance(fact, Bond):
-            self._known[cuff.address] = KnownCuff(cuff.address, fact.bonded, cuff.handles, cuff.last_sequence)
+            self._known[cuff.address] = KnownCuff(cuff.address, fact.bonded, cuff.handles)
         if isinstance(fact, Handles):
-            self._known[cuff.address] = KnownCuff(cuff.address, cuff.bonded, fact.handles, cuff.last_sequence)
+            self._known[cuff.address] = KnownCuff(cuff.address, cuff.bonded, fact.handles)
 
     def take(self, arrival: Arrival, visit: int | None) -> None:
         trouble = self.refuse(arrival) if self.refuse else None
