@@ -4,6 +4,8 @@ What the real bluetoothd and kernel do is looked at in tests/stack; here, that o
 """
 
 import asyncio
+import logging
+import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -61,7 +63,9 @@ class Listening:
         await asyncio.wait_for(self.task, 20)
 
 
-async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(address: str, tmp_path: Path) -> None:
+async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(
+        address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    caplog.set_level(logging.INFO)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db")
@@ -76,6 +80,10 @@ async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(address: str,
     assert not {"Connect", "Pair", "StartNotify"} & {*bluez.asked}, "bonded, and the subscription stands"
     await service.end()
     bluez.stop()
+    lines = [line for line in caplog.messages if CUFF in line]
+    assert lines, "the visits are in the log"
+    told = [line for line in caplog.messages if re.search(r"\b(128|131|126|84|99|66)\b", line) or first.hex() in line]
+    assert not told, "and no reading is"
     with open_store(service.path, read_only=True) as store:
         found = list(readings.select(store, Selection()))
         assert [reading.systolic for reading in found] == [128, 131, 126]
