@@ -11,11 +11,12 @@ HUSK = {"Address": "F0:00:00:00:00:02", "AddressType": "public", "Alias": "F0-00
 
 def test_a_device_with_an_address_and_nothing_else_is_a_husk() -> None:
     assert is_husk(HUSK)
+    assert is_husk(HUSK | {"Name": "Cuff"}), "its name is from another file"
 
 
 @pytest.mark.parametrize("sign", [
     {"AddressType": "random"}, {"Paired": True}, {"Trusted": True}, {"Blocked": True}, {"Connected": True},
-    {"UUIDs": ["00001810-0000-1000-8000-00805f9b34fb"]}, {"Name": "Cuff"}, {"RSSI": -50}, {"Class": 0x240404},
+    {"UUIDs": ["00001810-0000-1000-8000-00805f9b34fb"]}, {"RSSI": -50}, {"Class": 0x240404},
 ])
 def test_whatever_is_known_wanted_or_there_is_left_alone(sign: dict[str, object]) -> None:
     assert not is_husk(HUSK | sign)

@@ -1,6 +1,7 @@
 """The one place that knows bleak's inside, for three things that its public face cannot do."""
 
 import asyncio
+import errno
 import logging
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any
@@ -10,8 +11,15 @@ if TYPE_CHECKING:
 
 
 def quiet() -> None:
-    """What bleak warns of we tell in our own words."""
+    """What bleak warns of we tell in our own words; so we do the loss of the connection under it."""
     logging.getLogger("bleak").setLevel(logging.ERROR)
+    logging.getLogger("asyncio").addFilter(_is_news)
+
+
+def _is_news(record: logging.LogRecord) -> bool:
+    """Whether it is more than a write that dbus-fast had under way when its connection was closed, and forgot."""
+    error = record.exc_info[1] if record.exc_info else None
+    return not (isinstance(error, OSError) and error.errno == errno.EBADF and "never retrieved" in record.getMessage())
 
 
 def forget() -> None:

@@ -1,4 +1,4 @@
-"""Devices of which BlueZ knows nothing but the address, taken away so that they can be found again.
+"""Devices of which BlueZ knows nothing but address and name, taken away so that they can be found again.
 
 bluetoothd writes down a new device without forcing it to disk (GLib g_file_set_contents); when the power goes in the
 next seconds, an empty file is left. At every start from then on bluetoothd 5.66 takes its address for that of a classic
@@ -12,8 +12,9 @@ from typing import Any
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure
 
-SIGNS_OF_LIFE = ("Paired", "Trusted", "Blocked", "Connected", "UUIDs", "Name", "RSSI", "Class", "Appearance",
+SIGNS_OF_LIFE = ("Paired", "Trusted", "Blocked", "Connected", "UUIDs", "RSSI", "Class", "Appearance",
                  "ManufacturerData", "ServiceData")
+"""Not the name: bluetoothd has that from another file, its cache."""
 
 
 def is_husk(device: Mapping[str, Any]) -> bool:
