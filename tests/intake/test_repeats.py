@@ -1,6 +1,9 @@
 """Nothing twice, nothing eaten: when two payloads are one reading, and when they are not."""
 
+from collections import Counter
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,11 +13,11 @@ from hypothesis import strategies as st
 
 from collector import intake
 from collector.intake.recognise import SAME_STAMP
-from collector.store import Store, journal, readings
+from collector.store import Store, journal, readings, visits
 from parsers.enhanced import build_enhanced
 from parsers.measurement import Measurement, build_measurement, measurement
 from parsers.record import build_segments
-from parsers.stamps import EpochTime
+from parsers.stamps import EpochTime, build_current_time
 from parsers.uuids import Uuid
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -155,7 +158,94 @@ def test_nothing_twice_nothing_eaten(taken: list[Any], chance: Any) -> None:
             assert reading.sightings == sent.count(bytes.fromhex(reading.payload))
 
 
-def fresh_in(base: str) -> Store:
-    from pathlib import Path
+def fresh_in(base: str, name: str = "store") -> Store:
+    return fresh(Path(base) / f"{name}.db")
 
-    return fresh(Path(base) / "store.db")
+
+@dataclass(frozen=True)
+class Sending:
+    """One visit at one of two stations. measured: what the cuff measures before it, as (seconds, systolic, slot); of
+    all that it holds it sends those that `which` says, in either encoding; set_by: its clock is moved afterwards, in
+    minutes."""
+
+    station: int
+    gap: int  # minutes
+    measured: tuple[tuple[int, int, int | None], ...]
+    which: tuple[int, ...]
+    encoded: bool
+    in_visit: bool
+    reads: bool
+    set_by: int
+
+
+sendings = st.builds(
+    Sending, station=st.integers(0, 1), gap=st.sampled_from((0, 1, 5, 700, 20_000)),
+    measured=st.lists(st.tuples(st.sampled_from((0, 1, 31, 59)), st.integers(119, 120), st.sampled_from((None, 1))),
+                      max_size=3).map(tuple),
+    which=st.lists(st.integers(0, 9), max_size=6).map(tuple), encoded=st.booleans(), in_visit=st.booleans(),
+    reads=st.booleans(), set_by=st.sampled_from((0, 0, 0, 60, -60, -1)),
+)  # fmt: skip
+
+
+def hold_to_it(life: list[Sending]) -> None:
+    """What was sent by anybody is there once, however it came; and what was not alike stays apart."""
+    now, off = NOON, timedelta(0)
+    memory: list[tuple[datetime, int, int | None]] = []
+    sent: list[tuple[datetime, int, int | None]] = []
+    with folder() as base, fresh_in(base, "a") as here, fresh_in(base, "b") as there:
+        for one in life:
+            now += timedelta(minutes=one.gap)
+            store = (here, there)[one.station]
+            memory += [((now + off + timedelta(seconds=second)).replace(tzinfo=None), systolic, slot)
+                       for second, systolic, slot in one.measured]  # fmt: skip
+            now += timedelta(minutes=1)
+            visit = visits.open_visit(store, CUFF, "virtual", now)
+            if one.reads:
+                visits.learn_value(store, visit, 0x2A2B, build_current_time((now + off).replace(tzinfo=None)), now)
+            for index in one.which:
+                if not memory:
+                    break
+                chosen = memory[index % len(memory)]
+                sent.append(chosen)
+                now += timedelta(seconds=1)
+                added = journal.append(store, cuff=CUFF, characteristic=0x2B34 if one.encoded else 0x2A35,
+                                       value=encoded(*chosen, one.encoded), arrived_at=now, source="virtual",
+                                       visit=visit if one.in_visit else None)  # fmt: skip
+                intake.interpret(store, added.payload)
+            visits.close_visit(store, visit, now, "cuff left")
+            intake.settle(store, visit)
+            off += timedelta(minutes=one.set_by)
+        intake.merge(here, there.path)
+        for _ in range(2):
+            found = {(datetime.fromisoformat(one.stamp or ""), int(one.systolic or 0), one.slot): one.sightings
+                     for one in readings.select(here)}  # fmt: skip
+            assert found == Counter(sent)
+            assert readings.count(here) == len(found)
+            intake.rebuild(here)
+
+
+def encoded(stamp: datetime, systolic: int, slot: int | None, enhanced_form: bool) -> bytes:
+    if not enhanced_form:
+        return plain(stamp=stamp, systolic=systolic, user_id=slot)
+    m = measurement(systolic, 84, 99, pulse=66, user_id=slot, status=4)
+    return build_enhanced(Measurement(
+        0x40, m.unit, m.systolic, m.diastolic, m.mean, EpochTime.of(stamp - timedelta(hours=1)), EpochTime.of(stamp),
+        m.pulse, m.user_id, m.status, b"", Uuid.ENHANCED_MEASUREMENT,
+    ))  # fmt: skip
+
+
+@given(st.lists(sendings, max_size=8))
+@settings(max_examples=60, deadline=None)
+def test_nothing_twice_nothing_eaten_by_two_stations_encodings_and_changed_clocks(life: list[Sending]) -> None:
+    hold_to_it(life)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+def test_nothing_twice_nothing_eaten_over_many_histories() -> None:
+    @given(st.lists(sendings, max_size=25))
+    @settings(max_examples=1500, deadline=None)
+    def many(life: list[Sending]) -> None:
+        hold_to_it(life)
+
+    many()
