@@ -1,5 +1,6 @@
 """How a configuration is declared and read: typed fields, TOML tables, and mistakes told with their line."""
 
+import math
 import re
 import shlex
 from collections.abc import Callable, Iterator, Mapping
@@ -98,22 +99,24 @@ def _shown(value: Any) -> str:
     return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
+_READ: dict[Any, Callable[[str], Any]] = {
+    int: int, float: float, tuple: shlex.split, bool: lambda text: {"true": True, "false": False}.get(text.lower())}
+"""From an environment variable's text. May raise ValueError."""
+
+
 def _convert(value: Any, kind: Any, from_text: bool) -> Any:
     """The value as `kind`, or None if it is not one."""
-    if from_text and kind in (int, float):
+    if from_text:
         try:
-            return kind(value)
+            value = _READ[kind](value) if kind in _READ else value
         except ValueError:
             return None
-    if from_text and kind is bool:
-        return {"true": True, "false": False}.get(value.lower())
     if kind is tuple:
-        words = shlex.split(value) if from_text else value
-        return tuple(words) if isinstance(words, list) and all(type(word) is str for word in words) else None
+        return tuple(value) if isinstance(value, list) and all(type(word) is str for word in value) else None
     if kind is Path:
         return Path(value).expanduser() if isinstance(value, str) and value else None
-    if kind is float and type(value) is int:
-        return float(value)
+    if kind is float and type(value) in (int, float):
+        return float(value) if math.isfinite(value) else None  # TOML has nan and inf
     return value if type(value) is kind else None
 
 

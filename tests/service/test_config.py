@@ -91,6 +91,37 @@ def test_the_environment_goes_before_the_file() -> None:
         parse("", None, {"QUIETCUFF_RADIO_KINDD": "bluez"})
 
 
+@pytest.mark.parametrize(("variable", "text", "complaint"), [
+    ("QUIETCUFF_NOTICES_COMMAND", "tell 'me", "is \"tell 'me\"; expected is a list of texts"),
+    ("QUIETCUFF_BACKUP_KEEP", "many", "is 'many'; expected is a whole number"),
+    ("QUIETCUFF_BACKUP_DAILY", "perhaps", "is 'perhaps'; expected is true or false"),
+    ("QUIETCUFF_RADIO_CLOCK_WRONG_AFTER_S", "nan", "is 'nan'; expected is a number"),
+    ("QUIETCUFF_MQTT_PORT", "99999", "is '99999'; the most is 65535"),
+])
+def test_a_mistake_in_the_environment_is_one_line(variable: str, text: str, complaint: str) -> None:
+    with pytest.raises(ConfigError) as told:
+        parse("", None, {variable: text})
+    assert str(told.value).startswith(f"environment variable {variable}: ")
+    assert complaint in str(told.value)
+
+
+def test_the_environment_has_every_kind_of_value() -> None:
+    config = parse("", None, {
+        "QUIETCUFF_NOTICES_COMMAND": "tell 'the whole house' --now", "QUIETCUFF_BACKUP_DAILY": "False",
+        "QUIETCUFF_BACKUP_FOLDER": "/media/stick", "QUIETCUFF_BACKUP_KEEP": "3",
+        "QUIETCUFF_NOTICES_COMMAND_TIMEOUT_S": "2.5", "QUIETCUFF_STATION_NAME": "north"})
+    assert config.notices.command == ("tell", "the whole house", "--now")
+    assert (config.backup.daily, config.backup.folder, config.backup.keep) == (False, Path("/media/stick"), 3)
+    assert (config.notices.command_timeout_s, config.station.name) == (2.5, "north")
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf"])
+def test_a_number_that_is_none_is_refused(number: str) -> None:
+    """TOML 1.0.0, Float: nan and inf are floats there; here they would never be reached, or always."""
+    with pytest.raises(ConfigError, match="expected is a number"):
+        parse(f"[radio]\nclock_wrong_after_s = {number}")
+
+
 def test_a_file_that_is_named_must_be_there_and_be_text(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match=r"none\.toml: cannot read the configuration: no such file"):
         load(tmp_path / "none.toml")

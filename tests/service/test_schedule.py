@@ -1,0 +1,61 @@
+"""Recurring work: beside the radio, by this machine's clock, and a failure costs nothing but its turn."""
+
+import asyncio
+import logging
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from collector.service import schedule
+from collector.service.schedule import Job
+
+
+async def test_a_job_that_fails_is_one_line_and_comes_again(caplog: pytest.LogCaptureFixture) -> None:
+    turns: asyncio.Queue[int] = asyncio.Queue()
+    loop = asyncio.get_running_loop()
+
+    def work() -> str:
+        loop.call_soon_threadsafe(turns.put_nowait, 1)
+        raise OSError("the stick is gone\nor so")
+
+    with caplog.at_level(logging.INFO, "quietcuff"):
+        scheduler = schedule.start([Job("daily backup", work, every_s=0.05)])
+        for _ in range(3):
+            await asyncio.wait_for(turns.get(), 30)
+        scheduler.shutdown()
+    lines = [record for record in caplog.records if record.name == "quietcuff.schedule"]
+    assert len(lines) >= 2
+    assert {(line.levelname, line.getMessage()) for line in lines} == {
+        ("ERROR", "daily backup failed: the stick is gone\nor so")}
+    assert all(line.exc_info is None for line in lines), "no traceback"
+
+
+@pytest.mark.parametrize(("said", "line"), [("3 pages", ["care: 3 pages"]), (None, [])])
+async def test_what_a_job_says_is_logged_and_silence_is_not(said: str | None, line: list[str],
+                                                            caplog: pytest.LogCaptureFixture) -> None:
+    done = asyncio.Event()
+    loop = asyncio.get_running_loop()
+
+    def work() -> str | None:
+        loop.call_soon_threadsafe(done.set)
+        return said
+
+    with caplog.at_level(logging.INFO, "quietcuff"):
+        scheduler = schedule.start([Job("care", work, every_s=0.05)])
+        await asyncio.wait_for(done.wait(), 30)
+        scheduler.pause()
+        await asyncio.sleep(0.1)
+        scheduler.shutdown()
+    assert caplog.messages[:1] == line
+
+
+async def test_a_daily_job_is_due_at_its_hour_of_this_machines_clock_and_late_rather_than_never() -> None:
+    scheduler = schedule.start([Job("daily backup", lambda: None, daily_at="03:15")])
+    job = scheduler.get_job("daily backup")
+    due = job.next_run_time
+    scheduler.shutdown()
+    assert (due.hour, due.minute) == (3, 15)
+    assert timedelta() < due - datetime.now(UTC) <= timedelta(days=1, hours=1)
+    assert job.misfire_grace_time is None, "a machine that was asleep at the hour makes up for it on waking"
+    assert job.coalesce, "once, however many turns it slept through"
+
