@@ -29,6 +29,7 @@ from collector.store import (
 )
 from collector.store.lending import State
 from collector.store.uniting import unite
+from parsers.measurement import build_measurement, measurement
 
 DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back",
          "mark", "sit")  # fmt: skip
@@ -150,8 +151,6 @@ def test_each_may_take_in_the_other(one: list[Visiting], two: list[Visiting]) ->
 
 
 def test_the_same_reading_heard_by_two_stations_is_one(make_bench: Any, tmp_path: Path) -> None:
-    from parsers.measurement import build_measurement, measurement
-
     value = build_measurement(measurement(128, 84, stamp=START.replace(tzinfo=None), user_id=1))
     here, there = make_bench(), make_bench()
     here.bring(value, START)
@@ -166,3 +165,18 @@ def test_the_same_reading_heard_by_two_stations_is_one(make_bench: Any, tmp_path
 def test_a_store_is_not_merged_with_itself(bench: Any) -> None:
     with pytest.raises(StoreError, match="itself"):
         intake.merge(bench.store, bench.store.path)
+
+
+def test_merge_and_rebuild_say_how_far_they_are(make_bench: Any) -> None:
+    here, there = make_bench(), make_bench()
+    for number in range(30):
+        there.cuff = f"C0:FF:EE:00:00:0{number % 3}"
+        at = START + timedelta(minutes=number)
+        there.bring(build_measurement(measurement(120 + number, 80, stamp=at.replace(tzinfo=None))), at)
+    for work in (lambda told: intake.merge(here.store, there.store.path, told),
+                 lambda told: intake.rebuild(here.store, told)):  # fmt: skip
+        steps: list[tuple[int, int]] = []
+        work(lambda done, of, steps=steps: steps.append((done, of)))
+        assert steps[-1] == (30, 30)
+        assert len(steps) >= 3
+        assert all(0 < done <= of for done, of in steps)
