@@ -1,0 +1,87 @@
+"""How long a record that bluetoothd has confirmed is not yet on our disk: from the frame at our socket to the commit.
+
+A power cut in that time costs the record over BlueZ. The path is the real one from the kernel's frame on; the socket
+stands in for the monitor channel. As a ratio to the barest durable insert on the same disk: at most 2.5 ×.
+
+Run: python tests/bench/bench_window.py [FOLDER]
+"""
+
+import asyncio
+import socket
+import statistics
+import struct
+import sys
+import tempfile
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from bench_commit import VALUE, bare
+
+from collector.radio.bluez.channel import Channel
+from collector.radio.bluez.keeper import Keeper
+from collector.radio.bluez.reception import Reception
+from collector.radio.bluez.roster import Roster
+from collector.radio.bluez.witness import Witness
+from collector.radio.port import Handles
+from collector.service.desk import StoreDesk
+from collector.store import open_store
+
+CUFF = "C0:FF:EE:00:00:01"
+RECORDS = 500
+LIMIT = 2.5
+
+
+def frames() -> tuple[bytes, bytes]:
+    """The link is made; an indication of a record (Linux include/net/bluetooth/hci_mon.h)."""
+    address = bytes.fromhex(CUFF.replace(":", ""))[::-1]
+    made = b"\x3e\x13\x01\x00" + struct.pack("<HBB", 0x40, 0, 1) + address + bytes(7)
+    att = struct.pack("<BH", 0x1D, 3) + VALUE
+    piece = struct.pack("<HHHH", 0x40 | 2 << 12, len(att) + 4, len(att), 4) + att
+    return struct.pack("<HHH", 3, 0, len(made)) + made, struct.pack("<HHH", 5, 0, len(piece)) + piece
+
+
+async def measure(folder: Path) -> tuple[list[float], list[float]]:
+    """Seconds for each record, and for each bare insert beside it."""
+    near, far = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
+    made, record = frames()
+    insert = bare(folder)
+    window, floor = [], []
+    with near, far, open_store(folder / "store.db") as store:
+        desk = StoreDesk(store)
+        desk.learn(desk.open_visit(CUFF, "bluez", datetime.now(UTC)), Handles({3: 0x2A35}))
+        keeper = Keeper(Reception(desk, "bluez"))
+        keeper.witness = Witness(Channel(near), Roster(tuple(keeper.known.values())), keeper)
+        far.send(made)
+        keeper.witness._one()
+        for number in range(RECORDS):
+            far.send(record)
+            began = time.perf_counter()
+            keeper.witness._one()
+            taken = time.perf_counter()
+            insert(number)
+            floor.append(time.perf_counter() - taken)
+            window.append(taken - began)
+            await asyncio.sleep(0)  # what it means is worked out now
+        assert store.scalar("SELECT count(*) FROM payload") == RECORDS
+    return window, floor
+
+
+def report(folder: Path) -> float:
+    window, floor = asyncio.run(measure(folder))
+    ratio = statistics.median(window) / statistics.median(floor)
+    longest = statistics.quantiles(window, n=100)[98]
+    print(f"from the frame to the disk {statistics.median(window) * 1e3:.2f} ms, {longest * 1e3:.2f} ms for 99 of 100; "
+          f"{ratio:.2f} × a bare durable insert (limit {LIMIT})")
+    return ratio
+
+
+@pytest.mark.bench
+def test_the_window_is_short(tmp_path: Path) -> None:
+    assert report(tmp_path) <= LIMIT
+
+
+if __name__ == "__main__":
+    with tempfile.TemporaryDirectory(dir=sys.argv[1] if len(sys.argv) > 1 else None) as folder:
+        report(Path(folder))
