@@ -12,8 +12,9 @@ app = new_app()
 def rebuild(ctx: typer.Context) -> None:
     """Derive all readings again from the journal.
 
-    The journal holds every payload as it came, and readings follow from it. After an update that reads
-    payloads better, this brings the older readings along. It changes all or, when stopped, nothing.
+    The journal holds every payload as it came, and readings follow from it. After an update that reads payloads
+    better, this brings the older readings along. Each cuff is done whole or not at all; stopped in between, say it
+    again.
 
     \b
     Example:
