@@ -4,13 +4,15 @@ Three radios stand behind it: BlueZ (the system's stack), exclusive (an adapter 
 virtual (cuffs in this process). The radio knows nothing of stores: it hands everything to a Desk.
 """
 
-import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
 
 from parsers.uuids import Uuid
+
+if TYPE_CHECKING:
+    import asyncio  # with it come 140 modules, which whoever only looks at a value needs not
 
 MEASUREMENT_CHARACTERISTICS = frozenset({
     Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD,
@@ -204,7 +206,7 @@ class Radio(Protocol):
     source: str
     progress: float  # time.monotonic() of its last sign of life, for the watchdog
 
-    async def run(self, desk: Desk, plan: "VisitPlan", stop: asyncio.Event) -> None:
+    async def run(self, desk: Desk, plan: "VisitPlan", stop: "asyncio.Event") -> None:
         """Runs until `stop`; then finishes or gives up visits within 4 s. Raises RadioUnavailable."""
         ...
 

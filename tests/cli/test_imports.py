@@ -34,6 +34,11 @@ def test_light_commands(command: str, household: Path) -> None:
     assert imported("--store", str(household), *command.split()) & HEAVY == set()
 
 
-@pytest.mark.parametrize("command", ["check --quick", "decode 0080005000610000", "rebuild"])
-def test_what_looks_at_octets_or_at_the_machine_starts_no_radio(command: str, household: Path) -> None:
-    assert imported("--store", str(household), *command.split()) & RADIO == set()
+@pytest.mark.parametrize("command", ["decode 0080005000610000", "rebuild"])
+def test_what_looks_at_octets_is_light(command: str, household: Path) -> None:
+    assert imported("--store", str(household), *command.split()) & HEAVY == set()
+
+
+def test_a_check_asks_the_bus_only_where_there_is_an_adapter(household: Path) -> None:
+    adapter = any(Path("/sys/class/bluetooth").glob("hci*"))
+    assert imported("--store", str(household), "check", "--quick") & (RADIO if adapter else HEAVY) == set()
