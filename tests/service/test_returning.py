@@ -3,15 +3,18 @@
 import csv
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from io import StringIO, TextIOWrapper
 from itertools import count
 from pathlib import Path
 
 import pytest
+from air import room
 
 from collector.intake.owner import assign_cuff
 from collector.radio.port import Arrival, ValueRead
+from collector.radio.virtual import Drop, Manner, VirtualCuff
 from collector.service import closing, download
 from collector.service.asking import Left
 from collector.service.desk import StoreDesk
@@ -364,3 +367,36 @@ def test_whatever_the_code_the_files_stay_in_their_folder(clinic: Clinic, code: 
     into_stock, returned = sorted(clinic.folder.iterdir(), key=lambda folder: folder.name.startswith("nobody-"))[::-1]
     assert into_stock.name.startswith("nobody-")
     assert len((returned / "readings.csv").read_text("utf-8").splitlines()) == 1 + len(DAYS)
+
+
+async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clinic: Clinic) -> None:
+    """A real exchange with each; one walks off in the middle and comes again. Each borrower has what his cuff held."""
+    now = datetime.now(UTC)
+    table = [VirtualCuff(address=f"F0:F1:F2:F3:F5:{n:02X}", manner=Manner(lingers_s=0.05)) for n in range(10)]
+    table[3].manner = replace(table[3].manner, drop=Drop("indicate", nth=2))
+    clinic.at = now - timedelta(days=10)
+    for n, cuff in enumerate(table):
+        clinic.visit(cuff.address)
+        loan = loans.begin_return(clinic.store, cuff.address, clinic.at)
+        for check in CHECKS:
+            loan = loans.note_check(clinic.store, loan, check.key, clinic.at)
+        loans.make_available(clinic.store, loan, clinic.at)
+        loans.lend(clinic.store, cuff.address, f"B-{n}", ("any",), now - timedelta(days=9))
+        for day in range(1, 6):
+            cuff.measure(110 + n, 70 + day, at=(now - timedelta(days=day)).astimezone().replace(tzinfo=None))
+    clinic.at = now - timedelta(seconds=30)
+    for cuff in table:
+        loans.begin_return(clinic.store, cuff.address, clinic.at)
+    async with room(*table, desk=clinic.desk) as air:
+        await air.wake(*table)
+        assert not clinic.take_back(*(cuff.address for cuff in table), keys=["", "q"])
+        waiting = [cuff.address for cuff in table if loans.current(clinic.store, cuff.address).step is Step.WAITING]
+        assert waiting == [table[3].address]
+        await air.wake(table[3])
+    clinic.keys.clear()
+    assert clinic.take_back(*(cuff.address for cuff in table), keys="y" * 50)
+    for n in range(10):
+        mine = list(readings.select(clinic.store, Selection(person=f"B-{n}")))
+        assert [(int(one.systolic or 0), int(one.diastolic or 0)) for one in mine] == [
+            (110 + n, 75 - back) for back in range(5)]
+    assert {clinic.state(cuff.address) for cuff in table} == {State.AVAILABLE}
