@@ -337,3 +337,62 @@ def test_what_root_makes_belongs_to_the_stores_owner(store: Path, folder: Path) 
     assert {(path.stat().st_uid, path.stat().st_gid) for path in (made.path, folder)} == {(12345, 12346)}
     backups.restore(store, made)
     assert (store.stat().st_uid, store.stat().st_gid) == (12345, 12346)
+
+
+def test_a_folder_that_cannot_be_read_is_one_line_to_whoever_asks(store: Path, folder: Path) -> None:
+    folder.parent.mkdir()
+    folder.write_text("a file, where the stick was")
+    with pytest.raises(BackupError, match=r"the backups cannot be read \(Not a directory\)"):
+        backups.every(folder, store)
+    assert backups.offer(folder, store).startswith(f"{folder}: the backups cannot be read")
+
+
+def test_what_is_offered_where_there_is_none_a_sealed_one_or_only_damaged_ones(
+        store: Path, folder: Path, keys: tuple[str, Path]) -> None:
+    assert backups.offer(folder, store).startswith(f"there is no sound backup in {folder}; keep {store} as it is")
+    damaged = backups.take(store, folder, 9, now=NIGHT - timedelta(hours=1)).path
+    damage(damaged)
+    assert backups.last_good(folder, store) is None
+    sealed = backups.take(store, folder, 9, keys[0], now=NIGHT)
+    assert backups.last_good(folder, store) == sealed
+    assert "sealed: its private key is needed" in backups.offer(folder, store)
+
+
+def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(
+        store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    first = backups.take(store, folder, 1, now=NIGHT - timedelta(hours=1))
+
+    def unsound(path: Path) -> None:
+        raise StoreError(f"{path}: not sound", "damaged")
+
+    monkeypatch.setattr(backups, "look_into", unsound)
+    with pytest.raises(StoreError, match="not sound"):
+        backups.take(store, folder, 1, now=NIGHT)
+    assert [one.path for one in backups.every(folder, store)] == [first.path]
+    assert sorted(path.name for path in folder.iterdir()) == [first.path.name]
+
+
+def test_without_its_library_sealing_says_what_to_install(store: Path, folder: Path, keys: tuple[str, Path],
+                                                         monkeypatch: pytest.MonkeyPatch) -> None:
+    import sys
+
+    monkeypatch.setitem(sys.modules, "pyrage", None)
+    with pytest.raises(SealError, match=r"pip install 'quietcuff\[encrypt\]'"):
+        backups.take(store, folder, 3, keys[0])
+    assert not folder.exists() or not any(folder.iterdir()), "nothing unsealed instead"
+
+
+@pytest.mark.parametrize(("content", "words"), [
+    (None, "the private key cannot be read"), (b"\xff\xfe", "the private key cannot be read"),
+    (b"no key at all\n", "holds no private key of age or SSH")])
+def test_a_private_key_that_is_none_is_one_line(store: Path, folder: Path, keys: tuple[str, Path], tmp_path: Path,
+                                                content: bytes | None, words: str) -> None:
+    sealed = backups.take(store, folder, 3, keys[0])
+    identity = tmp_path / "identity"
+    if content is not None:
+        identity.write_bytes(content)
+    before = store.read_bytes()
+    with pytest.raises(SealError, match=words):
+        backups.restore(store, sealed, identity)
+    assert store.read_bytes() == before
+    assert not store.with_name(store.name + ".restoring").exists()
