@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from collector import intake
+from collector.intake.timeline import BACKWARDS
 from collector.intake.wall import AUTUMN, SPRING
 from collector.store import Basis, Reading, readings, stations, visits
 from parsers.measurement import build_measurement, measurement
@@ -140,3 +141,34 @@ def test_a_later_visit_betters_an_earlier_reading_and_that_is_written_down(bench
     assert when.tzinfo is not None
     intake.rebuild(bench.store)
     assert len(readings.retimings(bench.store, reading.reading_id)) == 1
+
+
+def test_stamps_that_go_back_within_a_visit_tell_of_a_clock_set_back_unseen(bench: Any) -> None:
+    """Three hours fast until somebody put it right before the last measurement: the first two are of a clock that
+    nobody ever looked at. Their times are given, and marked, and with no uncertainty to rely upon."""
+    now = datetime(2026, 5, 4, 18, 0, tzinfo=UTC)
+    wall = now + timedelta(hours=2)
+    stamps = [wall - timedelta(hours=6), wall - timedelta(hours=5), wall - timedelta(hours=7)]
+    visited(bench, now, wall, *(payload(stamp, 120 + n) for n, stamp in enumerate(stamps)))
+    marks = {int(one.systolic or 0): (one.marks, one.taken_uncertainty_s) for one in readings.select(bench.store)}
+    assert marks[120] == marks[121] == ((BACKWARDS,), None)
+    assert marks[122] == ((), None)
+
+
+def test_newest_first_is_no_clock_set_back(bench: Any) -> None:
+    now = datetime(2026, 5, 4, 18, 0, tzinfo=UTC)
+    wall = now + timedelta(hours=2)
+    visited(bench, now, wall, *(payload(wall - timedelta(hours=n), 120 + n) for n in range(1, 5)))
+    assert [one.marks for one in readings.select(bench.store)] == [()] * 4
+
+
+def test_three_records_must_agree_before_a_clock_that_cannot_be_read_is_believed(bench: Any) -> None:
+    """Seven hours slow: two that came forty seconds after their stamp might both have come late by chance."""
+    slow = timedelta(hours=-5)  # of local time, which is two hours ahead of UTC
+    for day in range(3):
+        at = datetime(2026, 5, 4 + day, 6, 0, tzinfo=UTC)
+        visited(bench, at, None, payload(at - timedelta(seconds=40) + slow, 120 + day))
+        bases = {one.taken_basis for one in readings.select(bench.store)}
+        assert bases == {Basis.CUFF if day < 2 else Basis.ESTIMATED}
+    for day, one in enumerate(readings.select(bench.store)):
+        assert abs(one.taken_at - datetime(2026, 5, 4 + day, 5, 59, 20, tzinfo=UTC)) <= timedelta(seconds=60)
