@@ -396,3 +396,19 @@ def test_a_private_key_that_is_none_is_one_line(store: Path, folder: Path, keys:
         backups.restore(store, sealed, identity)
     assert store.read_bytes() == before
     assert not store.with_name(store.name + ".restoring").exists()
+
+
+def test_nothing_unsealed_ever_reaches_the_folder(store: Path, folder: Path, keys: tuple[str, Path],
+                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    seen: list[tuple[Path, list[Path]]] = []
+    look = backups.look_into
+
+    def looking(path: Path) -> backups.Contents:
+        seen.append((path.parent, list(folder.iterdir())))
+        return look(path)
+
+    monkeypatch.setattr(backups, "look_into", looking)
+    made = backups.take(store, folder, 3, keys[0])
+    assert seen == [(store.parent, [])], "written and looked through beside the store"
+    assert list(folder.iterdir()) == [made.path]
+    assert [path.name for path in store.parent.iterdir() if "unsealed" in path.name] == []

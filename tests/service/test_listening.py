@@ -7,7 +7,8 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -224,11 +225,21 @@ def test_daily_care_finds_damage_and_says_what_to_do(tmp_path: Path) -> None:
         daily_care(path)()
 
 
+@contextmanager
+def ended(process: "subprocess.Popen[str]") -> Iterator["subprocess.Popen[str]"]:
+    """Ended whatever the test comes to: leaving Popen's own context would wait for it for ever."""
+    with process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
 def test_listen_ends_cleanly_on_a_signal_and_refuses_a_second(tmp_path: Path, number: signal.Signals) -> None:
     path = tmp_path / "store.db"
     command = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as first:
+    with ended(subprocess.Popen(command, stderr=subprocess.PIPE, text=True)) as first:
         assert first.stderr is not None
         while "listening" not in (line := first.stderr.readline()):
             assert line, "it never listened"
@@ -246,7 +257,7 @@ def test_sighup_reads_the_configuration_again_and_survives_a_wrong_one(tmp_path:
     path, file = tmp_path / "store.db", tmp_path / "quietcuff.toml"
     file.write_text('[radio]\nkind = "virtual"\naccept = "any"\n', "utf-8")
     command = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "--config", str(file), "listen"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as process:
+    with ended(subprocess.Popen(command, stderr=subprocess.PIPE, text=True)) as process:
         assert process.stderr is not None
 
         def until(words: str) -> str:
