@@ -177,6 +177,19 @@ def test_nothing_is_told_where_no_systemd_listens(monkeypatch: pytest.MonkeyPatc
     assert watchdog_interval() is None
 
 
+@pytest.mark.parametrize(("said", "pid", "interval"), [
+    ("60000000", None, 30.0), ("60000000", str(os.getpid()), 30.0), ("60000000", "1", None), ("0", None, None),
+    ("soon", None, None), (None, None, None)])
+def test_signs_of_life_come_twice_in_the_time_that_systemd_waits(
+        said: str | None, pid: str | None, interval: float | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Half of WATCHDOG_USEC, and only for the process that is meant: sd_watchdog_enabled(3)."""
+    for name, value in (("WATCHDOG_USEC", said), ("WATCHDOG_PID", pid)):
+        monkeypatch.delenv(name, raising=False)
+        if value is not None:
+            monkeypatch.setenv(name, value)
+    assert watchdog_interval() == interval
+
+
 @pytest.mark.parametrize("journal", [True, False])
 def test_a_log_record_is_one_harmless_line(journal: bool) -> None:
     record = logging.LogRecord("quietcuff", logging.WARNING, "x", 1, "two\nlines \x1b[2J here", (), None)
