@@ -48,7 +48,8 @@ async def chatty(lab: Lab) -> None:
     await asyncio.sleep(0.5)
     reading = False
     await reader
-    connecting.terminate()
+    with contextlib.suppress(ProcessLookupError):  # it may have ended by itself
+        connecting.terminate()
     filtered.close()
     bare.close()
     await outcome("chatty", [cuff], typed=keyboard.typed, seen_without_filter=seen, passed_the_filter=passed,
