@@ -47,12 +47,13 @@ def sit(
     from collector.cli.screen import TerminalScreen, is_terminal
     from collector.service.lock import listener
     from collector.service.sitting import Guide
+    from collector.store import people
 
     around = of(ctx)
     if not is_terminal():
         raise Failure("sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe")
     with writing_store(around) as store:
-        wanted = asked(around, store, person, protocol, None, None)
+        wanted = asked(around, store, people.need_alone(store, person).name, protocol, None, None)
         if listener(store.path) is None:
             raise Failure(_nobody_listens(store.path))
         with TerminalScreen() as screen:

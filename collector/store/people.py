@@ -75,6 +75,13 @@ def need(store: Store, name: str) -> Person:
     return person
 
 
+def need_alone(store: Store, name: str) -> Person:
+    """As `need`, where two of one name could be taken for each other: StoreError for such a one too."""
+    person = need(store, name)
+    plain = store.scalar("SELECT name FROM person WHERE id = ?", (person.row,))
+    return need(store, plain)
+
+
 def rename(store: Store, name: str, to: str, at: datetime) -> None:
     person = need(store, name)
     to = to.strip()

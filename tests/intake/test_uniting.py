@@ -69,6 +69,15 @@ def test_two_of_one_name_can_each_be_called_and_be_made_one(two: Any) -> None:
     assert contents(here.store) == before
 
 
+def test_where_names_alone_tell_people_apart_two_of_one_name_are_refused(two: Any) -> None:
+    here, there = two
+    assert people.need_alone(here.store, "mira lohenstein").name == "Mira Lohenstein"
+    intake.merge(here.store, there.store.path)
+    for name in ("Mira Lohenstein", *handles(here.store)):
+        with pytest.raises(StoreError, match="2 people"):
+            people.need_alone(here.store, name)
+
+
 def test_one_of_two_can_be_renamed_or_given_something(two: Any) -> None:
     here, there = two
     intake.merge(here.store, there.store.path)

@@ -26,6 +26,7 @@ from collector.service.notices.rules import (
 from collector.service.schema import ConfigError
 from collector.store import conditions, cuffs, people, readings, visits
 from collector.store.database import Store
+from collector.store.errors import StoreError
 from collector.store.instants import from_us
 from collector.store.values import Selection
 from parsers.uuids import Uuid
@@ -99,8 +100,11 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
     from collector.service.plans import in_force
 
     for name, plan in config.people.items():
-        if not plan.series_from or people.find(store, name) is None:
-            continue
+        try:
+            if not plan.series_from or people.find(store, name) is None:
+                continue
+        except StoreError:
+            continue  # two of that name: told wherever one of them is meant
         try:
             rules = InForce.of(*in_force(config, name))
         except (UnknownProtocol, ConfigError):
