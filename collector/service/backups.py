@@ -118,7 +118,8 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
     _same_owner(store, made)
     _sync_folder(folder)
     for old in every(folder, store)[:-keep]:
-        old.path.unlink(missing_ok=True)
+        if old.path != made:  # by a clock that started in 1970 it is the oldest
+            old.path.unlink(missing_ok=True)
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
 
 

@@ -123,13 +123,22 @@ async def run(radio: Radio, desk: Desk, course: Course, jobs: Callable[[], Itera
     scheduler = schedule.start(jobs())
     watchdog = asyncio.create_task(feed_watchdog(radio))
 
-    def begin_anew() -> None:
+    def schedule_anew() -> None:
         nonlocal scheduler
+        scheduler.shutdown(wait=False)
+        scheduler = schedule.start(jobs())
+
+    async def follow_clock() -> None:
+        while True:
+            await schedule.clock_went_back()
+            log.info("the clock was set back: recurring work is scheduled anew")
+            schedule_anew()
+
+    def begin_anew() -> None:
         tell_systemd("RELOADING=1", f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
         plan = reload() if reload else None
         if plan is not None:
-            scheduler.shutdown(wait=False)
-            scheduler = schedule.start(jobs())
+            schedule_anew()
             course.restart(plan)
         tell_systemd("READY=1")
 
@@ -138,6 +147,7 @@ async def run(radio: Radio, desk: Desk, course: Course, jobs: Callable[[], Itera
         loop.add_signal_handler(number, course.end)
     loop.add_signal_handler(signal.SIGHUP, begin_anew)
     ending = asyncio.create_task(_end_when_stopped(course))
+    following = asyncio.create_task(follow_clock())
     tell_systemd("READY=1", f"STATUS=listening ({radio.source})")
     log.info("listening (%s)", radio.source)
     try:
@@ -146,6 +156,7 @@ async def run(radio: Radio, desk: Desk, course: Course, jobs: Callable[[], Itera
         tell_systemd("STOPPING=1")
         watchdog.cancel()
         ending.cancel()
+        following.cancel()
         scheduler.shutdown(wait=False)
         log.info("stopped")
 

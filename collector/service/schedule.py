@@ -1,14 +1,25 @@
-"""Recurring work, kept by APScheduler: each job opens what it needs itself and runs beside the radio, in a thread."""
+"""Recurring work, kept by APScheduler: each job opens what it needs itself and runs beside the radio, in a thread.
 
+The clock of a small machine may start in 1970, or in a year to come, and jump once the network is there. Forward: what
+was missed runs once. Back: `clock_went_back` says so, and the schedule has to be started anew.
+"""
+
+import asyncio
 import logging
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 log = logging.getLogger("quietcuff.schedule")
+
+LOOK_S = 30.0
+BACK_S = 60.0
+"""A clock that is kept right is slewed, or stepped by less than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +30,30 @@ class Job:
     work: Callable[[], str | None]  # what to say in the log, if anything
     every_s: float | None = None
     daily_at: str | None = None
+
+
+class _NoList:
+    """After a jump forward the library lists every turn that was missed before it takes the last: 30 million for a
+    job of each minute on a clock that started in 1970. Long missed turns are passed over at once instead."""
+
+    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> Any:
+        long_ago = previous is not None and now - previous > timedelta(days=2)
+        return super().get_next_fire_time(now if long_ago else previous, now)  # type: ignore[misc]
+
+
+def _ahead() -> float:
+    """Seconds of wall clock minus time since boot: what a step of the clock changes, and passing time does not."""
+    return time.time() - time.monotonic()
+
+
+async def clock_went_back() -> None:
+    """Returns once the clock was set back: what is due by the old one would wait for it to come round again."""
+    ahead = _ahead()
+    while True:
+        await asyncio.sleep(LOOK_S)
+        before, ahead = ahead, _ahead()
+        if ahead < before - BACK_S:
+            return
 
 
 def _guarded(job: Job) -> Callable[[], None]:
@@ -45,13 +80,19 @@ def start(jobs: Iterable[Job]) -> "AsyncIOScheduler":
     from apscheduler.triggers.cron import CronTrigger
     from apscheduler.triggers.interval import IntervalTrigger
 
+    class Every(_NoList, IntervalTrigger):  # type: ignore[misc]
+        pass
+
+    class Daily(_NoList, CronTrigger):  # type: ignore[misc]
+        pass
+
     scheduler = AsyncIOScheduler(job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1})
     for job in jobs:
         if job.daily_at is not None:
             hour, minute = job.daily_at.split(":")
-            trigger = CronTrigger(hour=int(hour), minute=int(minute))
+            trigger = Daily(hour=int(hour), minute=int(minute))
         else:
-            trigger = IntervalTrigger(seconds=job.every_s or 86400)
+            trigger = Every(seconds=job.every_s or 86400)
         scheduler.add_job(_guarded(job), trigger, name=job.name, id=job.name)
     scheduler.start()
     return scheduler

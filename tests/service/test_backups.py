@@ -103,6 +103,14 @@ def test_only_the_newest_stay_and_other_files_are_left_alone(store: Path, folder
     assert all(path.exists() for path in foreign)
 
 
+def test_one_made_by_a_clock_that_was_never_set_stays_all_the_same(store: Path, folder: Path) -> None:
+    right = backups.take(store, folder, 1, now=NIGHT)
+    lost = backups.take(store, folder, 1, now=datetime(1970, 1, 1, 3, 15, tzinfo=UTC))
+    assert [one.path for one in backups.every(folder, store)] == [lost.path, right.path]
+    later = backups.take(store, folder, 1, now=NIGHT + timedelta(days=1))
+    assert [one.path for one in backups.every(folder, store)] == [later.path]
+
+
 def test_a_failing_backup_drops_no_older_one(store: Path, folder: Path) -> None:
     for day in range(2):
         backups.take(store, folder, keep=2, now=NIGHT + timedelta(days=day))

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.radio.port import Arrival, Desk, Fact, KnownCuff, RadioUnavailable, VisitPlan
-from collector.service import daemon
+from collector.service import daemon, schedule
 from collector.service.lock import AlreadyListening, listener, only_listener
 from collector.service.log import OneLine
 from collector.service.notify import tell_systemd, watchdog_interval
@@ -139,6 +139,28 @@ async def test_run_tells_systemd_when_ready_and_when_stopping(tmp_path: Path, mo
     assert heard[0].startswith("READY=1")
     assert "WATCHDOG=1" in heard
     assert heard[-1] == "STOPPING=1"
+
+
+async def test_a_clock_set_back_has_the_recurring_work_scheduled_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Else a clock that started in 2099 and was put right would leave backups undone until 2099."""
+    went_back, asked = asyncio.Queue[None](), asyncio.Queue[None]()
+    monkeypatch.setattr(schedule, "clock_went_back", went_back.get)
+
+    def jobs() -> list[schedule.Job]:
+        asked.put_nowait(None)
+        return []
+
+    radio, course = FlakyRadio(), daemon.Course(VisitPlan())
+    task = asyncio.create_task(daemon.run(radio, QuietDesk(), course, jobs))
+    await asyncio.wait_for(asked.get(), 5)
+    await radio.up.wait()
+    assert asked.empty()
+    for _ in range(2):
+        went_back.put_nowait(None)
+        await asyncio.wait_for(asked.get(), 5)
+    assert radio.plans == [VisitPlan()], "the radio goes on"
+    course.end()
+    await asyncio.wait_for(task, 5)
 
 
 async def test_watchdog_is_silent_when_the_radio_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -59,3 +59,42 @@ async def test_a_daily_job_is_due_at_its_hour_of_this_machines_clock_and_late_ra
     assert job.misfire_grace_time is None, "a machine that was asleep at the hour makes up for it on waking"
     assert job.coalesce, "once, however many turns it slept through"
 
+
+@pytest.mark.parametrize("job", [Job("relay", lambda: None, every_s=60), Job("backup", lambda: None, daily_at="03:15")])
+async def test_a_clock_that_jumps_from_1970_to_now_makes_one_turn_of_all_that_were_missed(job: Job) -> None:
+    """The library asks for the next turn until one lies ahead, and keeps them all: 29 million of a minute's job."""
+    scheduler = schedule.start([job])
+    trigger = scheduler.get_job(job.name).trigger
+    scheduler.shutdown()
+    now = datetime(2031, 3, 4, 12, tzinfo=UTC)
+    due, turns = datetime(1970, 1, 1, 0, 5, tzinfo=UTC), 0
+    while due <= now:
+        due = trigger.get_next_fire_time(due, now)
+        turns += 1
+        assert turns < 10
+    assert now < due <= now + timedelta(days=1, hours=1)
+
+
+async def test_an_hour_missed_is_made_up_for_in_step() -> None:
+    scheduler = schedule.start([Job("notices", lambda: None, every_s=900)])
+    trigger = scheduler.get_job("notices").trigger
+    scheduler.shutdown()
+    due = datetime(2031, 3, 4, 12, tzinfo=UTC)
+    assert trigger.get_next_fire_time(due, due + timedelta(minutes=61)) == due + timedelta(minutes=15)
+
+
+@pytest.mark.parametrize(("step", "back"), [(-61.0, True), (-59.0, False), (+86400.0, False)])
+async def test_a_clock_set_back_is_noticed_a_small_step_or_a_sleep_is_not(
+        step: float, back: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    ahead = 1e9
+    monkeypatch.setattr(schedule, "_ahead", lambda: ahead)
+    monkeypatch.setattr(schedule, "LOOK_S", 0.0)
+    noticing = asyncio.create_task(schedule.clock_went_back())
+    for _ in range(10):
+        await asyncio.sleep(0)
+    assert not noticing.done()
+    ahead += step
+    for _ in range(10):
+        await asyncio.sleep(0)
+    assert noticing.done() is back
+    noticing.cancel()
