@@ -152,6 +152,17 @@ def test_the_daily_job_says_what_went_and_otherwise_nothing(store: Store) -> Non
     assert retention.daily(store.path, 30)() is None
 
 
+def test_by_a_clock_in_doubt_nothing_is_old(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    send(store, datetime(2021, 3, 4, tzinfo=UTC), b"\x1e\x80")
+    catch_up(store)
+    monkeypatch.setattr(retention, "believable", lambda: False)
+    assert "not to be believed" in str(retention.daily(store.path, 30)())
+    assert journal.counts(store).payloads == 33
+    monkeypatch.setattr(retention, "believable", lambda: True)
+    assert "1 undecodable" in str(retention.daily(store.path, 30)())
+    assert journal.counts(store).payloads == 32
+
+
 moments = st.integers(0, 90).map(lambda seconds: START + timedelta(seconds=seconds)) | st.integers(0, 6).map(
     lambda days: START + days * DAY)
 arrivals = st.lists(st.tuples(moments, st.integers(120, 122), st.booleans()), max_size=25)
