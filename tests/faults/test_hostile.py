@@ -24,10 +24,13 @@ def hostile(**changes: object) -> VirtualCuff:
 
 
 async def good_cuff_served(air, desk) -> None:
-    """After whatever happened, an ordinary cuff gets its records through."""
+    """After whatever happened an ordinary cuff gets rid of its records; on a starved machine it may come again."""
     good = next(cuff for cuff in air.radio.cuffs if cuff.address == GOOD)
     fill(good, 2)
-    await air.wake(good)
+    for _ in range(3):
+        await air.wake(good)
+        if set(good.measured) <= set(good.confirmed):
+            break
     assert set(good.measured) <= set(good.confirmed)
 
 
