@@ -1,6 +1,7 @@
 """Taking a person out of the store so that nothing of them is left in the file.
 
-What goes is named in the table `erased` by its random uid, so that a merge or a backup cannot bring it back.
+Payloads and people that went are named in the table `erased` by their random uids, so that a merge or a backup cannot
+bring them back; what else is a person's is known by the person.
 """
 
 import json
@@ -53,8 +54,6 @@ def doom(store: Store, name: str) -> Doomed:
     )
     payloads = store.scalar("SELECT count(*) FROM temp.doomed")
     traces = _traces(store, person.row)
-    for table in _TABLES:
-        store.query(f"INSERT OR IGNORE INTO temp.doomed SELECT uid FROM {table} WHERE person_id = ?", (person.row,))
     store.query("INSERT OR IGNORE INTO temp.doomed SELECT uid FROM person WHERE id = ?", (person.row,))
     result = Doomed(
         person.name,
@@ -92,8 +91,6 @@ def bury(store: Store) -> None:
         _bury_payloads(store)
         for (person,) in store.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
             _bury_person(store, person)
-        for table in _TABLES:
-            store.query(f"DELETE FROM {table} WHERE uid IN (SELECT uid FROM erased)")
 
 
 def _bury_payloads(store: Store) -> None:
@@ -126,22 +123,29 @@ def _forget_reading(store: Store, reading_id: str) -> None:
 
 
 def _bury_person(store: Store, person: int) -> None:
-    names = {store.scalar("SELECT name FROM person WHERE id = ?", (person,))}
-    lines = store.query("SELECT detail FROM audit WHERE person_id = ? AND what = 'person renamed'", (person,))
-    for (detail,) in lines.fetchall():
-        names |= set(json.loads(detail).values())
-    # Another person's line may tell from whom a reading was taken.
-    for row, detail in store.query("SELECT id, detail FROM audit WHERE person_id IS NOT ?", (person,)).fetchall():
-        told = json.loads(detail)
-        kept = {word: None if isinstance(value, str) and value in names else value for word, value in told.items()}
-        if kept != told:
-            store.query("UPDATE audit SET detail = ? WHERE id = ?", (json.dumps(kept, ensure_ascii=False), row))
+    names = {store.scalar("SELECT name FROM person WHERE id = ?", (person,)), *names_once(store, person)}
     for table in _TABLES:
-        store.query(f"INSERT OR IGNORE INTO erased SELECT uid FROM {table} WHERE person_id = ?", (person,))
         store.query(f"DELETE FROM {table} WHERE person_id = ?", (person,))
     store.query("UPDATE reading SET person_id = NULL WHERE person_id = ?", (person,))
     store.query("DELETE FROM relay_hold WHERE person_id = ?", (person,))
     store.query("DELETE FROM person WHERE id = ?", (person,))
+    unname(store, names)
+
+
+def names_once(store: Store, person: int, where: str = "main") -> set[str]:
+    """What the person (a row of that database) was called before and after renaming, as the history tells."""
+    of = f"SELECT detail FROM {where}.audit WHERE person_id = ? AND what = 'person renamed'"
+    return {name for (detail,) in store.query(of, (person,)) for name in json.loads(detail).values()}
+
+
+def unname(store: Store, names: set[str]) -> None:
+    """Take the names out of what is left of the history: another person's line may tell from whom a reading was
+    taken."""
+    for row, detail in store.query("SELECT id, detail FROM audit").fetchall():
+        told = json.loads(detail)
+        kept = {word: None if isinstance(value, str) and value in names else value for word, value in told.items()}
+        if kept != told:
+            store.query("UPDATE audit SET detail = ? WHERE id = ?", (json.dumps(kept, ensure_ascii=False), row))
 
 
 def purge(store: Store) -> None:

@@ -5,7 +5,7 @@ from typing import Any
 
 from collector.store import uniting
 from collector.store.database import Store
-from collector.store.erase import bury
+from collector.store.erase import bury, names_once, unname
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +46,9 @@ def bring_people(store: Store) -> None:
         "WHERE t.uid NOT IN (SELECT uid FROM main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) "
         "ORDER BY t.id ON CONFLICT (uid) DO NOTHING"
     )
+    gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
+    if gone:
+        unname(store, {name for _, name in gone}.union(*(names_once(store, row, "other") for row, _ in gone)))
 
 
 def _bury_parts_of_the_erased(store: Store) -> None:
