@@ -1,0 +1,114 @@
+"""Taking cuffs back, interrupted at every step, and over the air; with invented borrowers."""
+
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from air import room
+from clinicdesk import CUFF, Clinic, lent, stocked
+
+from collector.radio.virtual import Drop, Manner, VirtualCuff
+from collector.store import loans, readings
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.lending import CHECKS, State, Step
+from collector.store.values import Selection
+
+
+@pytest.fixture
+def clinic(tmp_path: Path) -> Iterator[Clinic]:
+    with stocked(tmp_path) as place:
+        yield place
+
+
+class Crash(Exception):
+    """The process dies here."""
+
+
+@pytest.mark.parametrize("kind", [Crash, KeyboardInterrupt])
+def test_interrupted_at_every_single_step_it_takes_up_where_it_was(clinic: Clinic, kind: type[BaseException],
+                                                                   monkeypatch: pytest.MonkeyPatch) -> None:
+    """Dying before each transaction, each key and each file in turn: the command again finishes the job, with the
+    borrower's five readings saved, and no question asked twice that was answered and written down."""
+    real = {"transaction": Store.transaction, "wait": clinic.wait, "save": clinic.save}
+    left = 0
+
+    def dying(what: str) -> Callable[..., object]:
+        def act(*args: object) -> object:
+            nonlocal left
+            if what != "transaction" or args[0]._depth == 0:  # type: ignore[attr-defined]
+                left -= 1
+                if left == 0:
+                    raise kind
+            return real[what](*args)  # type: ignore[operator]
+        return act
+
+    steps = survived = 0
+    while not survived:
+        steps += 1
+        clinic.at += timedelta(days=30)
+        begun = clinic.at
+        lent(clinic, f"B-{steps}")
+        clinic.at += timedelta(days=8)
+        taken = tuple(begun + timedelta(days=day, hours=12) for day in range(1, 6))
+        clinic.visit(taken=taken)
+        clinic.at += timedelta(minutes=2)
+        clinic.asked.clear()
+        left = steps
+        monkeypatch.setattr(Store, "transaction", dying("transaction"))
+        monkeypatch.setattr(clinic, "wait", dying("wait"))
+        monkeypatch.setattr(clinic, "save", dying("save"))
+        with suppress(Crash, KeyboardInterrupt):
+            survived = clinic.take_back(keys="yyyyy")
+        monkeypatch.setattr(Store, "transaction", real["transaction"])
+        monkeypatch.setattr(clinic, "wait", real["wait"])
+        monkeypatch.setattr(clinic, "save", real["save"])
+        if not survived:
+            with pytest.raises(StoreError, match="cannot be lent"):
+                loans.lend(clinic.store, CUFF, "B-other", ("any",), clinic.at)
+            loan = loans.current(clinic.store, CUFF)
+            answered = len(loan.checks) if loan else 0
+            clinic.asked.clear()
+            clinic.at += timedelta(minutes=5)
+            assert clinic.take_back(keys="y" * (len(CHECKS) - answered)), steps
+            assert len(clinic.asked) == len(CHECKS) - answered
+        assert clinic.state() is State.AVAILABLE
+        (folder,) = clinic.folder.glob(f"B-{steps}-*")
+        assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 5
+    assert steps > 12  # two transactions at the beginning, one a step, one a check, each key
+
+
+async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clinic: Clinic) -> None:
+    """A real exchange with each; one walks off in the middle and comes again. Each borrower has what his cuff held."""
+    now = datetime.now(UTC)
+    table = [VirtualCuff(address=f"F0:F1:F2:F3:F5:{n:02X}", manner=Manner(lingers_s=0.05)) for n in range(10)]
+    table[3].manner = replace(table[3].manner, drop=Drop("indicate", nth=2))
+    clinic.at = now - timedelta(days=10)
+    for n, cuff in enumerate(table):
+        clinic.visit(cuff.address)
+        loan = loans.begin_return(clinic.store, cuff.address, clinic.at)
+        for check in CHECKS:
+            loan = loans.note_check(clinic.store, loan, check.key, clinic.at)
+        loans.make_available(clinic.store, loan, clinic.at)
+        loans.lend(clinic.store, cuff.address, f"B-{n}", ("any",), now - timedelta(days=9))
+        for day in range(1, 6):
+            cuff.measure(110 + n, 70 + day, at=(now - timedelta(days=day)).astimezone().replace(tzinfo=None))
+    clinic.at = now - timedelta(seconds=30)
+    for cuff in table:
+        loans.begin_return(clinic.store, cuff.address, clinic.at)
+    async with room(*table, desk=clinic.desk) as air:
+        await air.wake(*table)
+        assert not clinic.take_back(*(cuff.address for cuff in table), keys=["", "q"])
+        waiting = [cuff.address for cuff in table if loans.current(clinic.store, cuff.address).step is Step.WAITING]
+        assert waiting == [table[3].address]
+        await air.wake(table[3])
+    clinic.keys.clear()
+    assert clinic.take_back(*(cuff.address for cuff in table), keys="y" * 50)
+    for n in range(10):
+        mine = list(readings.select(clinic.store, Selection(person=f"B-{n}")))
+        assert [(int(one.systolic or 0), int(one.diastolic or 0)) for one in mine] == [
+            (110 + n, 75 - back) for back in range(5)]
+    assert {clinic.state(cuff.address) for cuff in table} == {State.AVAILABLE}
