@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from air import NoteDesk, fill, room
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from kept import store_desk, tally
 
@@ -181,6 +181,7 @@ async def visit_to_one_that_babbles(babble: list[tuple[int, bytes]]) -> None:
 
 @SOME
 @given(answers=answers, honest_opcode=st.booleans())
+@example(answers=[b"\x01\x00\x00\x00"], honest_opcode=False)  # an error that has no name
 async def test_answers_of_any_octets(answers: list[bytes | None], honest_opcode: bool) -> None:
     await visit_to_one_that_answers(answers, honest_opcode)
 

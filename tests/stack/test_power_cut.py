@@ -4,8 +4,8 @@ The guest is a machine of its own: kernel, ext4 on a disk image, the real `liste
 guest) is at the end of a serial cable, in this process; the cuffs and the air are here and outlive the guest. Killing
 qemu is a power cut: what was not flushed is gone, the cuffs lose their links, the next boot finds what was kept.
 
-`python -m pytest -m 'stack and long' tests/stack/test_power_cut.py -s` cuts 20 times for each radio and prints
-what it found.
+The ordinary run cuts three times; `python -m pytest -m 'stack and long' tests/stack/test_power_cut.py -s` cuts
+20 times for each radio and prints what it found.
 """
 
 import asyncio
@@ -159,6 +159,14 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
             "lost": lost.total(), "lost_ms_before_cut": [age * 1000 // 1 for age in ages],
             "twice": (kept - measured).total(), "sent_again": found["payloads"] - kept.total(),
             "damage": len(found["damage"])}  # fmt: skip
+
+
+@pytest.mark.stack
+@pytest.mark.timeout(2400)
+async def test_three_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path) -> None:
+    result = await cut_again_and_again(lab, tmp_path, "exclusive", 3, seed=5)
+    assert result["lost"] == result["twice"] == result["damage"] == 0, result
+    assert result["in_transfer"], result
 
 
 @pytest.mark.stack

@@ -38,6 +38,12 @@ REVEAL_S = 35.0  # the Security Manager's own limit is 30 s (Core Vol 3 Part H 3
 NOTIFY, INDICATE = b"\x01\x00", b"\x02\x00"
 
 
+def _named(error: att.ATT_Error) -> str:
+    """The error by its name (Core Vol 3 Part F 3.4.1.1), or its number where it has none."""
+    known = error.error_name in att.ErrorCode.__members__
+    return str(error.error_name) if known else f"with error {error.error_code:#04x}"
+
+
 class BumbleLink:
     """Implements Link. Made the moment the connection stands, before anything of it is heard."""
 
@@ -173,7 +179,7 @@ class BumbleLink:
                 return task.result()
             raise LinkLost(self.ended)
         except att.ATT_Error as error:
-            raise Refused(f"the cuff answers {error.error_name or 'an error'}", error.error_code) from None
+            raise Refused(f"the cuff answers {_named(error)}", error.error_code) from None
         except core.TimeoutError:
             raise TimeoutError from None
         except core.BaseBumbleError as error:
