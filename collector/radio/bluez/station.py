@@ -3,7 +3,7 @@
 import asyncio
 import logging
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
@@ -119,6 +119,8 @@ class Station(Watcher):
 
     def seen(self, path: str) -> None:
         """It advertises."""
+        if not self.is_cuff(path):
+            return
         now = time.monotonic()
         pace = self._pace.setdefault(path, Pace())
         if now - pace.seen_at > NEW_BURST_S:
@@ -294,6 +296,10 @@ class Station(Watcher):
     def added(self, path: str, interfaces: Interfaces) -> None:
         if DEVICE in interfaces:
             self.consider(path)
+
+    def removed(self, path: str, interfaces: Sequence[str]) -> None:
+        if DEVICE in interfaces and path not in self.visits:
+            self._pace.pop(path, None)
 
     def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None:
         if interface != DEVICE:
