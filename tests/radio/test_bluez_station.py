@@ -18,7 +18,8 @@ def test_strangers_leave_no_trace() -> None:
     ours = station()
     for number in range(1000):
         path = f"/org/bluez/hci0/dev_{number}"
-        ours.bus.objects[path] = {DEVICE: {"Address": f"C0:00:00:00:{number >> 8:02X}:{number & 0xFF:02X}", "UUIDs": []}}
+        address = f"C0:00:00:00:{number >> 8:02X}:{number & 0xFF:02X}"
+        ours.bus.objects[path] = {DEVICE: {"Address": address, "UUIDs": []}}
         ours.seen(path)
     assert not ours._pace
     assert not ours.visits
