@@ -205,13 +205,13 @@ class _Visit:
             while not gone.done():
                 now = time.monotonic()
                 quiet = now - max(subscribed, self.link.heard_at)
+                if clock_due and quiet >= QUIET_S:
+                    clock_due = False
+                    await self._set_clock()
                 if quiet >= self.plan.idle_s or now - self.started >= self.plan.longest_s:
                     return "we left"
                 if self.link.heard >= self.plan.most_records:
                     return "we left"
-                if clock_due and quiet >= QUIET_S:
-                    clock_due = False
-                    await self._set_clock()
                 await asyncio.wait({gone}, timeout=LOOK_S)
             return self.link.ended
         finally:
