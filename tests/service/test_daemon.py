@@ -200,7 +200,7 @@ def test_nothing_is_told_where_no_systemd_listens(monkeypatch: pytest.MonkeyPatc
 
 
 @pytest.mark.parametrize(("said", "pid", "interval"), [
-    ("60000000", None, 30.0), ("60000000", str(os.getpid()), 30.0), ("60000000", "1", None), ("0", None, None),
+    ("60000000", None, 30.0), ("60000000", "ours", 30.0), ("60000000", "1", None), ("0", None, None),
     ("soon", None, None), (None, None, None)])
 def test_signs_of_life_come_twice_in_the_time_that_systemd_waits(
         said: str | None, pid: str | None, interval: float | None, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -208,7 +208,7 @@ def test_signs_of_life_come_twice_in_the_time_that_systemd_waits(
     for name, value in (("WATCHDOG_USEC", said), ("WATCHDOG_PID", pid)):
         monkeypatch.delenv(name, raising=False)
         if value is not None:
-            monkeypatch.setenv(name, value)
+            monkeypatch.setenv(name, str(os.getpid()) if value == "ours" else value)
     assert watchdog_interval() == interval
 
 
