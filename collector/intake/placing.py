@@ -8,7 +8,7 @@ from collector.intake import clockline
 from collector.intake.arrivals import Arrivals
 from collector.intake.clockline import ClockLine
 from collector.intake.imported import CLOCK as IMPORTED
-from collector.intake.live import NEIGHBOURS, Newest, live_looks, newest, shows_local_time
+from collector.intake.live import NEIGHBOURS, Newest, live_looks, newest
 from collector.intake.looks import Look, looks_around
 from collector.intake.timeline import STATION_UNSURE, Stamped, place, runs_within_visits
 from collector.intake.wall import SPRING, from_wall, local_offset, odd_hour
@@ -103,6 +103,11 @@ def _place(
     return moved
 
 
+_CLOSE = 22 * SECOND
+"""How near to local time live records must put a clock for its stamps to be taken as they are. They may be half a
+minute out themselves: together that stays within a minute."""
+
+
 def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
     if reading.stamp is None:
         return Time(reading.received, Basis.ARRIVAL, None, ())
@@ -113,7 +118,7 @@ def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
     time = place(reading, line)
     if time.basis == Basis.CORRECTED and not readable:
         local, _ = from_wall(reading.stamp, reading.zone, reading.received)
-        if shows_local_time(time.taken_at + 30 * SECOND - local) and reading.clock == "wall":
+        if abs(time.taken_at - local) <= _CLOSE and reading.clock == "wall":
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
             return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
         time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)

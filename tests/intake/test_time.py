@@ -71,6 +71,12 @@ def test_what_a_clock_gained_unwatched_before_it_was_changed_is_in_the_uncertain
     assert off.error < off.reading.taken_uncertainty_s < 2 + 2 * 100e-6 * off.unwatched + 1
 
 
+def test_a_clock_a_minute_off_is_not_taken_for_right_because_a_record_was_slow() -> None:
+    """Set by hand to half a minute, it had drifted as much again when a slow live record made it look right."""
+    faults = (Fault(47, "battery"), Fault(500, "travel"), Fault(500, "battery"), Fault(500, "set"))
+    hold(Life(500, 1100, 46, "never set", "", faults, 1.5, 0.0, 0.05, 0.3), 60)
+
+
 @pytest.mark.parametrize("fault", FAULTS)
 @pytest.mark.parametrize("read", [*READABLE, ""])
 def test_one_fault_in_a_plain_life(fault: str, read: str) -> None:
