@@ -71,7 +71,7 @@ async def test_wicked_words_are_kept_as_sent(tmp_path: Path, text: bytes) -> Non
 @pytest.mark.parametrize("size", [0, 1, 6, 7, 8, 18, 19, 20])
 async def test_records_of_any_length_are_kept(tmp_path: Path, size: int) -> None:
     """What cannot be decoded stays in the journal; the records after it come through."""
-    bad = hostile()
+    bad = hostile(advertises_s=10.0, patience_s=5.0, confirm_s=5.0)  # the machine may be busy
     bad.store(b"\xff" * size)
     bad.store(b"\x00" * size)
     fill(bad, 2)
