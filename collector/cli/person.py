@@ -13,7 +13,6 @@ from collector.cli.selecting import reading_store, terminal_width, writing_store
 from collector.cli.uniting import unite
 
 if TYPE_CHECKING:
-    from collector.store.database import Store
     from collector.store.spans import Span
 
 app = new_app("""Say who is measured, and which slots and readings are whose.
@@ -39,6 +38,7 @@ def list_people(
     Example:
       quietcuff person list
     """
+    from collector.cli.readings import cuff_names
     from collector.share.layout import columns, visible
     from collector.share.rows import json_text
     from collector.store import people, readings, spans
@@ -46,7 +46,7 @@ def list_people(
     with reading_store(of(ctx)) as store:
         everybody = people.every(store)
         held = {person.name: spans.every(store, person=person.row) for person in everybody}
-        names = _cuff_names(store)
+        names = cuff_names(store)
         nobodys = readings.unassigned(store)
     if as_json:
         for person in everybody:
@@ -141,12 +141,6 @@ def history(
         return
     for line in columns(rows, terminal_width(), ("at", "what", "detail")):
         out(line)
-
-
-def _cuff_names(store: "Store") -> dict[str, str]:
-    from collector.cli.readings import cuff_names
-
-    return cuff_names(store)
 
 
 def _span_words(span: "Span", names: dict[str, str]) -> str:

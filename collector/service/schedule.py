@@ -6,11 +6,12 @@ was missed runs once. Back: `clock_went_back` says so, and the schedule has to b
 
 import asyncio
 import logging
-import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
+
+from collector.service.ourclock import base
 
 if TYPE_CHECKING:
     from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -41,17 +42,12 @@ class _NoList:
         return super().get_next_fire_time(now if long_ago else previous, now)  # type: ignore[misc]
 
 
-def _ahead() -> float:
-    """Seconds of wall clock minus time since boot: what a step of the clock changes, and passing time does not."""
-    return time.time() - time.monotonic()
-
-
 async def clock_went_back() -> None:
     """Returns once the clock was set back: what is due by the old one would wait for it to come round again."""
-    ahead = _ahead()
+    ahead = base()
     while True:
         await asyncio.sleep(LOOK_S)
-        before, ahead = ahead, _ahead()
+        before, ahead = ahead, base()
         if ahead < before - BACK_S:
             return
 

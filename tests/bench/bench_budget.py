@@ -15,6 +15,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
@@ -154,17 +155,20 @@ def weight(folder: Path) -> float:
     return sum(path.lstat().st_blocks * 512 for path in folder.rglob("*") if path.is_file()) / MB
 
 
+def figure(missed: list[str], what: str, value: float, unit: str, limit: float | None = None) -> None:
+    """Print a figure beside its limit; one that is over it is added to those missed."""
+    over = limit is not None and value > limit
+    missed.extend([what] if over else [])
+    bound = "" if limit is None else f"   (at most {limit:g}{', MISSED' if over else ''})"
+    print(f"{what:56} {value:9.2f} {unit}{bound}", flush=True)
+
+
 def main() -> int:
     options = argparse.ArgumentParser()
     options.add_argument("--installed", action="store_true")
     weigh = options.parse_args().installed
-    missed = []
-
-    def tell(what: str, figure: float, unit: str, limit: float | None = None) -> None:
-        over = limit is not None and figure > limit
-        missed.extend([what] if over else [])
-        bound = "" if limit is None else f"   (at most {limit:g}{', MISSED' if over else ''})"
-        print(f"{what:44} {figure:10.2f} {unit}{bound}", flush=True)
+    missed: list[str] = []
+    tell = partial(figure, missed)
 
     with tempfile.TemporaryDirectory(dir="/var/tmp") as text:
         folder = Path(text)

@@ -20,9 +20,10 @@ import tempfile
 import time
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 from pathlib import Path
 
-from bench_budget import bare_scanner, memory, seconds_of_processor, written  # which finds tests/support, too
+from bench_budget import bare_scanner, figure, memory, seconds_of_processor, written  # which finds tests/support, too
 from played_bluez import PlayedBlueZ
 from systembus import private_bus
 
@@ -138,13 +139,8 @@ def main() -> int:
     options = argparse.ArgumentParser()
     options.add_argument("--days", type=int, default=7)
     days = options.parse_args().days
-    missed = []
-
-    def tell(what: str, figure: float, unit: str, limit: float | None = None) -> None:
-        over = limit is not None and figure > limit
-        missed.extend([what] if over else [])
-        bound = "" if limit is None else f"   (at most {limit:g}{', MISSED' if over else ''})"
-        print(f"{what:56} {figure:9.2f} {unit}{bound}", flush=True)
+    missed: list[str] = []
+    tell = partial(figure, missed)
 
     with tempfile.TemporaryDirectory(dir="/var/tmp") as text:
         folder = Path(text)

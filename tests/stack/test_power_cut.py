@@ -162,21 +162,15 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
 
 
 @pytest.mark.stack
-@pytest.mark.timeout(2400)
-async def test_three_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path) -> None:
-    result = await cut_again_and_again(lab, tmp_path, "exclusive", 3, seed=5)
-    assert result["lost"] == result["twice"] == result["damage"] == 0, result
-    assert result["in_transfer"], result
-
-
-@pytest.mark.stack
-@pytest.mark.long
-@pytest.mark.timeout(14400)
-async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path) -> None:
-    result = await cut_again_and_again(lab, tmp_path, "exclusive", CUTS, seed=3)
+@pytest.mark.parametrize(("cuts", "seed"), [
+    pytest.param(3, 5, marks=pytest.mark.timeout(2400)),
+    pytest.param(CUTS, 3, marks=[pytest.mark.long, pytest.mark.timeout(14400)]),
+])
+async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path, cuts: int, seed: int) -> None:
+    result = await cut_again_and_again(lab, tmp_path, "exclusive", cuts, seed)
     print(json.dumps(result))
     assert result["lost"] == result["twice"] == result["damage"] == 0, result
-    assert result["in_transfer"] >= CUTS // 2  # type: ignore[operator]
+    assert result["in_transfer"] >= cuts // 2  # type: ignore[operator]
 
 
 @pytest.mark.stack

@@ -22,28 +22,28 @@ def _is_news(record: logging.LogRecord) -> bool:
     return not (isinstance(error, OSError) and error.errno == errno.EBADF and "never retrieved" in record.getMessage())
 
 
+def _connection() -> Any:
+    """The D-Bus connection that bleak keeps for its scanners and clients; None while it has none."""
+    from bleak.backends.bluezdbus import manager
+
+    return getattr(manager._global_instances.get(asyncio.get_running_loop()), "_bus", None)
+
+
 def forget() -> None:
     """bluetoothd died without saying goodbye: bleak would go on showing its objects, links that are no more included.
 
     Closing its connection makes it tell its clients that they are disconnected, and look afresh next time.
     """
-    from bleak.backends.bluezdbus import manager
-
-    instance = manager._global_instances.get(asyncio.get_running_loop())
-    bus = getattr(instance, "_bus", None)
-    if bus is not None:
+    if (bus := _connection()) is not None:
         with suppress(Exception):
             bus.disconnect()
 
 
 async def end_discovery(adapter: str) -> None:
     """Take back a discovery that BlueZ still has of bleak's connection, as after the adapter was off for a while."""
-    from bleak.backends.bluezdbus import manager
     from dbus_fast import Message
 
-    instance = manager._global_instances.get(asyncio.get_running_loop())
-    bus = getattr(instance, "_bus", None)
-    if bus is not None:
+    if (bus := _connection()) is not None:
         with suppress(Exception):
             await asyncio.wait_for(bus.call(Message(
                 destination="org.bluez", path=adapter, interface="org.bluez.Adapter1", member="StopDiscovery")), 2)

@@ -3,6 +3,7 @@
 import asyncio
 import signal
 import struct
+from collections.abc import Awaitable, Callable
 
 from lab import STORE, Lab, emptied, fill, in_the_middle, outcome
 from machine import Collected, end_dbus, start_bluetoothd, start_dbus
@@ -10,36 +11,44 @@ from machine import Collected, end_dbus, start_bluetoothd, start_dbus
 
 async def bluetoothd_killed(lab: Lab) -> None:
     """bluetoothd killed with -9 in the middle of a transfer, and started again."""
-    cuff = await lab.cuff()
-    fill(cuff, 2)
-    await cuff.wake()
-    for _ in range(lab.times):
-        fill(cuff, 20)
-        speaking = await in_the_middle(cuff, 5)
+
+    async def kill() -> None:
         await lab.bluetoothd.end(signal.SIGKILL)
-        await asyncio.wait({speaking}, timeout=20)
+
+    async def start() -> None:
         lab.bluetoothd = await start_bluetoothd()
-        await asyncio.sleep(3)
-        await emptied(cuff, 4)
-    await outcome("bluetoothd killed", [cuff], times=lab.times)
+
+    await gone_in_the_middle(lab, "bluetoothd killed", kill, start)
 
 
 async def adapter_pulled(lab: Lab) -> None:
     """The adapter pulled out in the middle of a transfer, and put back."""
+
+    async def pull() -> None:
+        await lab.air.pull_controller(0)
+
+    async def put_back() -> None:
+        await lab.air.plug_controller(0)
+        await lab.see_adapter()
+
+    await gone_in_the_middle(lab, "adapter pulled", pull, put_back)
+
+
+async def gone_in_the_middle(lab: Lab, name: str, go: Callable[[], Awaitable[None]],
+                             come_back: Callable[[], Awaitable[None]]) -> None:
+    """Something that a transfer needs goes in the middle of one and comes back, again and again."""
     cuff = await lab.cuff()
     fill(cuff, 2)
     await cuff.wake()
     for _ in range(lab.times):
         fill(cuff, 20)
         speaking = await in_the_middle(cuff, 5)
-        await lab.air.pull_controller(0)
-        await asyncio.sleep(1)
+        await go()
         await asyncio.wait({speaking}, timeout=20)
-        await lab.air.plug_controller(0)
-        await lab.see_adapter()
+        await come_back()
         await asyncio.sleep(4)
         await emptied(cuff, 4)
-    await outcome("adapter pulled", [cuff], times=lab.times)
+    await outcome(name, [cuff], times=lab.times)
 
 
 async def dbus_started_again(lab: Lab) -> None:
