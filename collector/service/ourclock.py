@@ -1,10 +1,9 @@
 """Whether this machine's own clock can be believed, and putting right what was stamped while it could not.
 
 A Raspberry Pi has no clock that runs while it is off: until the network has told it the time it may be
-hours or fifty years wrong. Source: adjtimex(2), STA_UNSYNC; rtc(4).
+hours or fifty years wrong. Source: rtc(4).
 """
 
-import ctypes
 import logging
 import time
 from datetime import UTC, datetime
@@ -12,29 +11,11 @@ from pathlib import Path
 
 from collector import intake
 from collector.radio.cuffclock import trustworthy
+from collector.service.kernelclock import synchronised
 from collector.store import stations
 from collector.store.database import Store
 
 log = logging.getLogger("quietcuff.service")
-
-STA_UNSYNC = 0x0040
-
-
-class _Timex(ctypes.Structure):
-    """The head of struct timex; the rest is room for what the kernel writes."""
-
-    _fields_ = [
-        ("modes", ctypes.c_uint), ("offset", ctypes.c_long), ("freq", ctypes.c_long), ("maxerror", ctypes.c_long),
-        ("esterror", ctypes.c_long), ("status", ctypes.c_int), ("room", ctypes.c_char * 256),
-    ]
-
-
-def synchronised() -> bool:
-    """Whether the kernel holds its clock for synchronised to another one."""
-    timex = _Timex()
-    if ctypes.CDLL(None).adjtimex(ctypes.byref(timex)) == -1:
-        return False
-    return not timex.status & STA_UNSYNC
 
 
 def believable(now: float | None = None, root: Path = Path("/")) -> bool:
@@ -46,7 +27,7 @@ def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     if not trustworthy(datetime.fromtimestamp(time.time() if now is None else now, UTC)):
         return False
     keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / "proc/device-tree").exists()
-    return keeps_time or synchronised()
+    return keeps_time or bool(synchronised())
 
 
 def boot_id() -> str:

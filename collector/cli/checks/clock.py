@@ -1,27 +1,13 @@
 """Is this machine's clock right, and are its zone rules known? Every time in the store rests on both."""
 
-import ctypes
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 
 from collector.cli.checks.finding import Finding, attention, fine
+from collector.service.kernelclock import synchronised
 
 RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
 """No right clock shows less."""
-
-_TIME_ERROR = 5  # adjtimex(2): the clock is not synchronised
-
-
-def synchronised() -> bool | None:
-    """Whether the kernel holds the clock for synchronised, whoever does it; None where it cannot be asked.
-
-    Source: adjtimex(2), return value TIME_ERROR. Asking changes nothing (modes 0).
-    """
-    try:
-        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.create_string_buffer(512))
-    except (OSError, AttributeError):
-        return None
-    return None if state < 0 else state != _TIME_ERROR
 
 
 def look(now: datetime, newest_arrival: datetime | None, zone: str | None,

@@ -7,6 +7,6 @@
 that was kept (name 'witness', with 'witness-memory') and hands its own in.
 """
 
-from collector.radio.bluez.radio import LOSES, BlueZRadio
+from collector.radio.bluez.radio import BlueZRadio
 
-__all__ = ["LOSES", "BlueZRadio"]
+__all__ = ["BlueZRadio"]

@@ -112,7 +112,7 @@ def open_channel(sieve: Sieve) -> Channel:
         _bind(sock, ANY_ADAPTER, MONITOR_CHANNEL)
     except PermissionError:
         sock.close()
-        raise NotPermitted("reading the kernel's monitor channel needs CAP_NET_RAW") from None
+        raise NotPermitted("the kernel's monitor channel needs CAP_NET_RAW (the systemd service has it)") from None
     except BaseException:
         sock.close()
         raise

@@ -22,8 +22,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("quietcuff.radio")
 
 PULSE_S = 15.0
-LOSES = ("without the right to read the kernel's monitor channel (CAP_NET_RAW), what a bonded cuff sends in the first "
-         "moment after a boot or a restart of bluetoothd can be lost; run listen as the systemd service, which has it")
+LOSES = "without it, what a bonded cuff sends in the first moment after a boot or a restart of bluetoothd can be lost"
 
 
 class BlueZRadio:
@@ -98,7 +97,9 @@ class BlueZRadio:
         except (NotPermitted, OSError) as error:
             if self.witness == "on":
                 raise RadioUnavailable(f"the witness is wanted and cannot be had: {error}") from error
-            desk.tell("witness", LOSES)
+            no_right = isinstance(error, NotPermitted)
+            why = str(error) if no_right else f"the kernel's monitor channel cannot be opened: {error}"
+            desk.tell("witness", f"{why}; {LOSES}")
             return
         desk.tell("witness", None)
         kept = held.store(held.WITNESS, self._channel.fileno())

@@ -1,0 +1,33 @@
+"""The radio goes on without the witness, and says in the right words what is missing."""
+
+import asyncio
+import errno
+
+import pytest
+from air import NoteDesk
+
+from collector.radio.bluez import BlueZRadio, channel
+from collector.radio.bluez.bus import Bus
+from collector.radio.port import RadioUnavailable, VisitPlan
+
+
+@pytest.mark.parametrize(("refusal", "said"), [
+    (channel.NotPermitted("needs the right"), "needs the right; without it"),
+    (OSError(errno.EAFNOSUPPORT, "no such family"),
+     "the kernel's monitor channel cannot be opened: [Errno 97] no such family; without it"),
+])
+async def test_no_witness(monkeypatch: pytest.MonkeyPatch, refusal: Exception, said: str) -> None:
+    def refuse(_: object) -> None:
+        raise refusal
+
+    async def no_bus() -> None:
+        raise RadioUnavailable("no D-Bus here")
+
+    monkeypatch.setattr(channel, "open_channel", refuse)
+    monkeypatch.setattr(Bus, "open", no_bus)
+    desk = NoteDesk()
+    with pytest.raises(RadioUnavailable, match="no D-Bus here"):
+        await BlueZRadio().run(desk, VisitPlan(), asyncio.Event())
+    assert (desk.told["witness"] or "").startswith(said)
+    with pytest.raises(RadioUnavailable, match="the witness is wanted"):
+        await BlueZRadio(witness="on").run(desk, VisitPlan(), asyncio.Event())
