@@ -9,53 +9,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from copies import NIGHT, append, damage, values
 
-from collector.service import backups, sealing
+from collector.service import backups
 from collector.service.backups import BackupError
 from collector.service.lock import AlreadyListening, only_listener
-from collector.service.sealing import SealError
-from collector.store import conditions, journal
+from collector.store import conditions
 from collector.store.database import open_store
 from collector.store.errors import StoreError
-
-NIGHT = datetime(2031, 3, 4, 3, 15, tzinfo=UTC)
-CUFF = "C0:FF:EE:00:00:01"
-
-
-def append(path: Path, *values: int) -> None:
-    with open_store(path) as store:
-        for value in values:
-            journal.append(store, cuff=CUFF, characteristic=0x2A35, value=value.to_bytes(4, "little") * 100,
-                           arrived_at=NIGHT + timedelta(minutes=value), source="virtual")
-
-
-def values(path: Path) -> list[int]:
-    with open_store(path, create=False, read_only=True) as store:
-        return [int.from_bytes(value[:4], "little")
-                for (value,) in store.query("SELECT value FROM payload ORDER BY id")]
-
-
-def damage(path: Path) -> None:
-    """Overwrite the middle pages, as a worn card might."""
-    with open_store(path) as store:
-        store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
-    size = path.stat().st_size
-    with path.open("r+b") as file:
-        for page in range(2, size // 4096, 3):
-            file.seek(page * 4096)
-            file.write(b"\xa5" * 4096)
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
-    path = tmp_path / "var" / "quietcuff.db"
-    append(path, *range(50))
-    return path
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    return tmp_path / "stick" / "copies"
 
 
 def test_a_backup_holds_everything_and_is_private(store: Path, folder: Path) -> None:
@@ -248,68 +209,6 @@ def test_looking_into_an_old_backup_leaves_it_as_it_is(store: Path, folder: Path
     assert [path.name for path in folder.iterdir()] == [made.path.name]
 
 
-@pytest.fixture
-def keys(tmp_path: Path) -> tuple[str, Path]:
-    """A public key and the file of its private one, as age-keygen writes it."""
-    import pyrage
-
-    identity = pyrage.x25519.Identity.generate()
-    file = tmp_path / "key.txt"
-    file.write_text(f"# created: 2031-03-04\n# public key: {identity.to_public()}\n{identity}\n")
-    return str(identity.to_public()), file
-
-
-def test_a_sealed_backup_opens_with_its_key_only(store: Path, folder: Path, keys: tuple[str, Path],
-                                                 tmp_path: Path) -> None:
-    import pyrage
-
-    public, private = keys
-    made = backups.take(store, folder, keep=3, recipient=public, now=NIGHT)
-    assert made.sealed
-    # The header that every age file begins with: age-encryption.org/v1, "Encrypted file format".
-    assert made.path.read_bytes().startswith(b"age-encryption.org/v1\n-> X25519 ")
-    assert stat.S_IMODE(made.path.stat().st_mode) == 0o600
-    assert not list(tmp_path.rglob("*.unsealed"))
-    append(store, 50)
-    with pytest.raises(SealError, match="--identity"):
-        backups.restore(store, made)
-    other = tmp_path / "other.txt"
-    other.write_text(f"{pyrage.x25519.Identity.generate()}\n")
-    with pytest.raises(SealError, match="does not open it"):
-        backups.restore(store, made, other)
-    assert len(values(store)) == 51
-    backups.restore(store, made, private)
-    assert values(store) == list(range(50))
-
-
-@pytest.mark.parametrize("change", ["cut", "flipped"])
-def test_a_tampered_sealed_backup_is_refused(store: Path, folder: Path, keys: tuple[str, Path], change: str) -> None:
-    public, private = keys
-    made = backups.take(store, folder, keep=3, recipient=public, now=NIGHT)
-    octets = bytearray(made.path.read_bytes())
-    if change == "cut":
-        del octets[-5000:]
-    else:
-        octets[len(octets) // 2] ^= 1
-    made.path.write_bytes(octets)
-    with pytest.raises(SealError):
-        backups.restore(store, made, private)
-    assert values(store) == list(range(50))
-
-
-@pytest.mark.parametrize(("text", "word"), [
-    ("AGE-SECRET-KEY-1QQQ", "private"), ("agent", "not an age"), ("age1", None), ("ssh-ed25519 AAAA", None)])
-def test_a_key_is_looked_at_before_it_is_needed(text: str, word: str | None) -> None:
-    problem = sealing.key_problem(text)
-    assert problem is None if word is None else word in str(problem)
-
-
-def test_a_key_that_does_not_work_stops_the_backup(store: Path, folder: Path) -> None:
-    with pytest.raises(SealError, match="public key"):
-        backups.take(store, folder, keep=3, recipient="age1notakey")
-    assert not folder.exists()
-
-
 def test_the_daily_job_tells_check_until_it_works_again(store: Path, folder: Path) -> None:
     def told() -> list[tuple[str, str]]:
         with open_store(store, read_only=True) as opened:
@@ -337,6 +236,7 @@ def test_find_takes_a_name_a_path_or_the_last(store: Path, folder: Path, tmp_pat
         backups.find("nothing", folder, store)
 
 
+@pytest.mark.system
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
 def test_what_root_makes_belongs_to_the_stores_owner(store: Path, folder: Path) -> None:
     """Else the service's own daily backup could not write there any more."""
@@ -355,17 +255,6 @@ def test_a_folder_that_cannot_be_read_is_one_line_to_whoever_asks(store: Path, f
     assert backups.offer(folder, store).startswith(f"{folder}: the backups cannot be read")
 
 
-def test_what_is_offered_where_there_is_none_a_sealed_one_or_only_damaged_ones(
-        store: Path, folder: Path, keys: tuple[str, Path]) -> None:
-    assert backups.offer(folder, store).startswith(f"there is no sound backup in {folder}; keep {store} as it is")
-    damaged = backups.take(store, folder, 9, now=NIGHT - timedelta(hours=1)).path
-    damage(damaged)
-    assert backups.last_good(folder, store) is None
-    sealed = backups.take(store, folder, 9, keys[0], now=NIGHT)
-    assert backups.last_good(folder, store) == sealed
-    assert "sealed: its private key is needed" in backups.offer(folder, store)
-
-
 def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(
         store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     first = backups.take(store, folder, 1, now=NIGHT - timedelta(hours=1))
@@ -378,45 +267,3 @@ def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(
         backups.take(store, folder, 1, now=NIGHT)
     assert [one.path for one in backups.every(folder, store)] == [first.path]
     assert sorted(path.name for path in folder.iterdir()) == [first.path.name]
-
-
-def test_without_its_library_sealing_says_what_to_install(store: Path, folder: Path, keys: tuple[str, Path],
-                                                         monkeypatch: pytest.MonkeyPatch) -> None:
-    import sys
-
-    monkeypatch.setitem(sys.modules, "pyrage", None)
-    with pytest.raises(SealError, match=r"pip install 'quietcuff\[encrypt\]'"):
-        backups.take(store, folder, 3, keys[0])
-    assert not folder.exists() or not any(folder.iterdir()), "nothing unsealed instead"
-
-
-@pytest.mark.parametrize(("content", "words"), [
-    (None, "the private key cannot be read"), (b"\xff\xfe", "the private key cannot be read"),
-    (b"no key at all\n", "holds no private key of age or SSH")])
-def test_a_private_key_that_is_none_is_one_line(store: Path, folder: Path, keys: tuple[str, Path], tmp_path: Path,
-                                                content: bytes | None, words: str) -> None:
-    sealed = backups.take(store, folder, 3, keys[0])
-    identity = tmp_path / "identity"
-    if content is not None:
-        identity.write_bytes(content)
-    before = store.read_bytes()
-    with pytest.raises(SealError, match=words):
-        backups.restore(store, sealed, identity)
-    assert store.read_bytes() == before
-    assert not store.with_name(store.name + ".restoring").exists()
-
-
-def test_nothing_unsealed_ever_reaches_the_folder(store: Path, folder: Path, keys: tuple[str, Path],
-                                                  monkeypatch: pytest.MonkeyPatch) -> None:
-    seen: list[tuple[Path, list[Path]]] = []
-    look = backups.look_into
-
-    def looking(path: Path) -> backups.Contents:
-        seen.append((path.parent, list(folder.iterdir())))
-        return look(path)
-
-    monkeypatch.setattr(backups, "look_into", looking)
-    made = backups.take(store, folder, 3, keys[0])
-    assert seen == [(store.parent, [])], "written and looked through beside the store"
-    assert list(folder.iterdir()) == [made.path]
-    assert [path.name for path in store.parent.iterdir() if "unsealed" in path.name] == []
