@@ -24,6 +24,8 @@ from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 from parsers.uuids import Uuid
 
+pytestmark = pytest.mark.system
+
 CONFIG = parse('[station]\nzone = "UTC"\n[radio]\nwitness = "off"\n')
 
 

@@ -104,6 +104,7 @@ def config(tmp_path: Path, broker: int, kind: Kind) -> Config:
     return parse(kind.config.replace("[notices]\n", command) + f'[mqtt]\nhost = "127.0.0.1"\nport = {broker}\n')
 
 
+@pytest.mark.system
 @pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
 def test_it_begins_and_ends_in_log_program_and_broker(kind: Kind, config: Config, store: Path, tmp_path: Path,
                                                       broker: int, caplog: pytest.LogCaptureFixture) -> None:

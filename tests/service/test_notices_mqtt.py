@@ -16,6 +16,8 @@ from collector.service.notices.channels import ChannelError
 from collector.service.notices.mqtt import MqttChannel
 from collector.service.notices.notice import CAUTION, Notice
 
+pytestmark = pytest.mark.system
+
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
 LOW = Notice("battery", "C0:FF:EE:00:00:01", "kitchen: its battery is at 5 %", "put new batteries in",
              "Ada's cuff is at 5 %", {"person": "Ada"})

@@ -55,6 +55,7 @@ def settings(*files: Path) -> dict[str, list[str]]:
     return found
 
 
+@pytest.mark.system
 def test_systemd_finds_nothing_wrong(installed: Path) -> None:
     found = run("systemd-analyze", "verify", f"--root={installed}", "--man=no", "quietcuff.service")
     complaints = [line for line in found.stderr.splitlines() if "quietcuff" in line]
@@ -62,6 +63,7 @@ def test_systemd_finds_nothing_wrong(installed: Path) -> None:
     assert found.returncode == 0, found.stderr
 
 
+@pytest.mark.system
 def test_a_misspelt_setting_would_be_found(installed: Path) -> None:
     unit = installed / "etc/systemd/system/quietcuff.service"
     unit.write_text(unit.read_text("utf-8").replace("ProtectHome=", "ProtectHoem="))
@@ -69,6 +71,7 @@ def test_a_misspelt_setting_would_be_found(installed: Path) -> None:
     assert "ProtectHoem" in found.stderr
 
 
+@pytest.mark.system
 def test_exposure_is_low_enough(tmp_path: Path) -> None:
     unit = tmp_path / "quietcuff.service"
     text = (FOLDER / "quietcuff.service").read_text("utf-8")
@@ -108,6 +111,7 @@ def test_drop_ins_only_add_what_they_say() -> None:
     assert exclusive["AmbientCapabilities"] == ["CAP_NET_RAW", "CAP_NET_ADMIN"]
 
 
+@pytest.mark.system
 def test_sysusers_makes_the_user_a_member_of_bluetooth(tmp_path: Path) -> None:
     (tmp_path / "etc").mkdir()
     found = run("systemd-sysusers", f"--root={tmp_path}", FOLDER / "quietcuff.sysusers")
@@ -117,6 +121,7 @@ def test_sysusers_makes_the_user_a_member_of_bluetooth(tmp_path: Path) -> None:
     assert re.search(r"^bluetooth:.*:quietcuff$", (tmp_path / "etc/group").read_text("utf-8"), re.MULTILINE)
 
 
+@pytest.mark.system
 def test_bluez_lets_any_user_send_to_it() -> None:
     """So that no D-Bus policy of ours is needed. Asked of the policy that the distribution's BlueZ ships."""
     import xml.etree.ElementTree as ElementTree

@@ -174,7 +174,7 @@ def test_tls_is_verified(store: Store, tmp_path: Path) -> None:
         assert shelf.transactions == 0
         trusting = replace(clinic, ca_file=tmp_path / "cert.pem")
         assert send(store, trusting, EXCHANGE, now_please=True).fresh == 1
-    with fhir_server(certificate(tmp_path, "DNS:another.example")) as (url, shelf):
+    with fhir_server(certificate(tmp_path, "another.example")) as (url, shelf):
         write_down(store, "mira", 1)
         other = replace(clinic, url=url, ca_file=tmp_path / "cert.pem")
         assert "is not who it says it is" in (send(store, other, EXCHANGE, now_please=True).trouble or "")

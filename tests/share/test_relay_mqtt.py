@@ -17,6 +17,8 @@ from collector.share.relay.settings import Receiver
 from collector.store import outbox
 from collector.store.database import Store
 
+pytestmark = pytest.mark.system
+
 EXCHANGE = Exchange(station="5a5a")
 OPEN = ("allow_anonymous true", "persistence false")
 

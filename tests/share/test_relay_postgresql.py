@@ -22,6 +22,8 @@ from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Parcel, Refused, Unreachable
 from collector.store.values import Reading
 
+pytestmark = pytest.mark.system
+
 Make = Callable[..., Reading]
 
 

@@ -176,6 +176,7 @@ def _unlimit(old: object) -> None:
     signal.signal(signal.SIGXFSZ, old)  # type: ignore[arg-type]
 
 
+@pytest.mark.system
 @pytest.mark.skipif(os.geteuid() != 0 or shutil.which("mount") is None, reason="mounting needs root")
 def test_really_full_and_really_read_only(tmp_path: Path, path: Path) -> None:
     """On a small file system of its own: first full, then mounted read-only."""

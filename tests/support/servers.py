@@ -10,9 +10,15 @@ import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from ipaddress import IPv4Address
 from pathlib import Path
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
 from paho.mqtt.client import Client, MQTTMessage, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.subscribeoptions import SubscribeOptions
@@ -25,35 +31,25 @@ def free_port() -> int:
         return port
 
 
-def certificate(folder: Path, host: str = "IP:127.0.0.1") -> Path:
-    """A self-signed certificate with its key in one PEM file."""
-    key, certified, both = folder / "key.pem", folder / "cert.pem", folder / "server.pem"
-    subprocess.run(
-        [
-            "openssl",
-            "req",
-            "-x509",
-            "-newkey",
-            "ec",
-            "-pkeyopt",
-            "ec_paramgen_curve:prime256v1",
-            "-nodes",
-            "-days",
-            "2",
-            "-subj",
-            "/CN=test",
-            "-addext",
-            f"subjectAltName={host}",
-            "-keyout",
-            str(key),
-            "-out",
-            str(certified),
-        ],
-        check=True,
-        capture_output=True,
+def certificate(folder: Path, host: str = "127.0.0.1") -> Path:
+    """A self-signed certificate with its key in one PEM file. host: an address of this machine, or a name."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(x509.NameOID.COMMON_NAME, "test")])
+    whom = x509.IPAddress(IPv4Address(host)) if host[0].isdigit() else x509.DNSName(host)
+    now = datetime.now(UTC)
+    certified = (
+        x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number())
+        .not_valid_before(now - timedelta(hours=1))
+        .not_valid_after(now + timedelta(days=2))
+        .add_extension(x509.SubjectAlternativeName([whom]), critical=False)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
+        .sign(key, SHA256())
+        .public_bytes(Encoding.PEM)
     )
-    both.write_text(key.read_text() + certified.read_text())
-    return both
+    secret = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    for file, text in (("key.pem", secret), ("cert.pem", certified), ("server.pem", secret + certified)):
+        (folder / file).write_bytes(text)
+    return folder / "server.pem"
 
 
 @contextmanager
