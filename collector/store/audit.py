@@ -8,6 +8,7 @@ from typing import Any
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import from_us, to_us
+from collector.store.namesakes import CALLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +30,7 @@ def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], per
         )
 
 
-_LINES = "SELECT at, what, detail, name FROM audit LEFT JOIN person ON person.id = person_id "
+_LINES = f"SELECT at, what, detail, {CALLED} FROM audit LEFT JOIN person ON person.id = person_id "
 
 
 def changes(store: Store, last: int | None = None) -> Iterator[Change]:

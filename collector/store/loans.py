@@ -9,6 +9,7 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
 from collector.store.lending import State, Step, why_not_lent
+from collector.store.namesakes import CALLED
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +134,7 @@ def current(store: Store, address: str) -> Loan | None:
 
 
 def get(store: Store, row: int) -> Loan:
-    found = store.row("SELECT loan.id, address, person.name, slots, out_at, back_at, step, checks, person_id FROM loan "
+    found = store.row(f"SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan "
                       "JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?",
                       (row,))
     if found is None:

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
+from collector.store.namesakes import CALLED
 
 LEASE = timedelta(minutes=10)
 
@@ -209,7 +210,7 @@ def status(store: Store) -> list[TargetStatus]:
         held = tuple(
             Hold(person, reading_id, reason, from_us(held_since), from_us(held_until))
             for person, reading_id, reason, held_since, held_until in store.query(
-                "SELECT person.name, reading_id, reason, relay_hold.since, relay_hold.next_at FROM relay_hold "
+                f"SELECT {CALLED}, reading_id, reason, relay_hold.since, relay_hold.next_at FROM relay_hold "
                 "LEFT JOIN person ON person.id = person_id WHERE target_id = ? ORDER BY relay_hold.since",
                 (row,),
             ).fetchall()

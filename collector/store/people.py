@@ -1,6 +1,5 @@
 """People: added, listed, renamed. What belongs to them is in `spans` and `claims`; erasing in `erase`."""
 
-from collections import Counter
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -8,9 +7,7 @@ from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-
-_HANDLE = 4
-"""Octets of a person's uid behind the name, where two have the same: `mira#1f0a22b7`."""
+from collector.store.namesakes import CALLED, HANDLE, handled
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +33,10 @@ def add(store: Store, name: str, at: datetime) -> Person:
 
 def every(store: Store) -> list[Person]:
     rows = store.query(
-        "SELECT id, name, uid, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
+        f"SELECT id, {CALLED}, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
         "WHERE NOT gone ORDER BY name COLLATE NOCASE, uid"
-    ).fetchall()
-    called = Counter(_folded(name) for _, name, _, _ in rows)
-    return [
-        Person(row, name if called[_folded(name)] == 1 else _handle(name, uid), readings)
-        for row, name, uid, readings in rows
-    ]
+    )
+    return [Person(*row) for row in rows]
 
 
 def find(store: Store, name: str) -> Person | None:
@@ -52,7 +45,7 @@ def find(store: Store, name: str) -> Person | None:
     of_name = "SELECT id, name, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone "
     rows = store.query(of_name + "ORDER BY uid", (name,)).fetchall()
     if len(rows) > 1:
-        handles = [_handle(each, uid) for _, each, uid in rows]
+        handles = [handled(each, uid) for _, each, uid in rows]
         raise StoreError(
             f"{len(rows)} people are called '{name}' (from several stations): {', '.join(handles)}; "
             f"`quietcuff person unite {handles[0]} {handles[1]}` makes them one, `person rename` tells them apart",
@@ -61,10 +54,11 @@ def find(store: Store, name: str) -> Person | None:
     if rows:
         return Person(rows[0][0], rows[0][1], 0)
     plain, _, start = name.rpartition("#")
-    if plain and len(start) == 2 * _HANDLE:
-        for row, each, uid in store.query(of_name, (plain,)).fetchall():
+    if plain and len(start) == HANDLE:
+        rows = store.query(of_name, (plain,)).fetchall()
+        for row, each, uid in rows:
             if uid.hex().startswith(start.lower()):
-                return Person(row, _handle(each, uid), 0)
+                return Person(row, handled(each, uid) if len(rows) > 1 else each, 0)
     return None
 
 
@@ -90,15 +84,6 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
     with store.transaction():
         store.query("UPDATE person SET name = ?, changed_at = ? WHERE id = ?", (to, to_us(at), person.row))
         audit.record(store, at, "person renamed", {"from": person.name, "to": to}, person.row)
-
-
-def _handle(name: str, uid: bytes) -> str:
-    return f"{name}#{uid[:_HANDLE].hex()}"
-
-
-def _folded(name: str) -> str:
-    """As SQLite's NOCASE compares: the letters A to Z alone."""
-    return "".join(sign.lower() if sign.isascii() else sign for sign in name)
 
 
 def _usable(store: Store, name: str) -> str:

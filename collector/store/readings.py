@@ -10,10 +10,11 @@ from collector.store import cuffs, people
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
+from collector.store.namesakes import CALLED
 from collector.store.values import Basis, Reading, Selection
 
 _COLUMNS = (
-    "reading_id, address, slot, person.name, systolic, diastolic, mean, unit, pulse, taken_at, basis, "
+    f"reading_id, address, slot, {CALLED}, systolic, diastolic, mean, unit, pulse, taken_at, basis, "
     "uncertainty_s, "
     "zone.name, received_at, status, status_raw, assessed, stamp, content_marks, time_marks, owner_mark, "
     "sightings, "

@@ -8,6 +8,7 @@ from collector.store import audit, cuffs, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
+from collector.store.namesakes import CALLED
 
 ABSENT, ANY = -1, -2
 """How the table writes a record without User ID, and any User ID or none."""
@@ -113,7 +114,7 @@ def get(store: Store, row: int) -> Span:
 def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:
     """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all."""
     rows = store.query(
-        "SELECT span.id, person.name, address, slot, since, until, strict, person_id FROM span "
+        f"SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM span "
         "JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id "
         "WHERE NOT span.gone AND (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) "
         "ORDER BY since, span.id",

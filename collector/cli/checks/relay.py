@@ -16,13 +16,14 @@ PATIENCE = timedelta(days=1)
 def look(store: "Store", config: "Config") -> Iterator[Finding]:
     from collector.service.relaying import receivers_of
     from collector.share.exchange import ExchangeError
+    from collector.share.relay.sending import found_people
     from collector.store import outbox
 
     states = {state.name: state for state in outbox.status(store)}
     for receiver in receivers_of(config):
         topic = f"relay {receiver.name}"
         try:
-            receiver.check()
+            found_people(store, receiver)
         except ExchangeError as error:
             yield attention(topic, str(error), "mend [relay] in the configuration")
             continue

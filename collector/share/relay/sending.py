@@ -2,15 +2,16 @@
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 
-from collector.share.exchange import Exchange
+from collector.share.exchange import Exchange, ExchangeError
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Parcel, Refused, Target, Unreachable
-from collector.store import outbox, readings
+from collector.store import outbox, people, readings
 from collector.store.database import Store
+from collector.store.errors import StoreError
 from collector.store.outbox import Waiting
 from collector.store.values import Reading, Selection
 
@@ -51,7 +52,7 @@ def send(store: Store, receiver: Receiver, exchange: Exchange,
 
     What cannot be sent stays. Raises StoreError; ExchangeError for settings that cannot be used.
     """
-    receiver.check()
+    receiver = found_people(store, receiver)
     row = outbox.enlist(store, receiver.name, clock())
     if not now_please and (due := outbox.due_at(store, row)) > clock():
         return Sent(skipped=f"pausing until {due:%H:%M:%S} UTC after a failure")
@@ -73,9 +74,20 @@ def send(store: Store, receiver: Receiver, exchange: Exchange,
     return sent
 
 
+def found_people(store: Store, receiver: Receiver) -> Receiver:
+    """The receiver with its people as the store calls them. Raises ExchangeError for settings that cannot be used:
+    where a name is two people's, nobody but the user knows who was meant."""
+    receiver.check()
+    try:
+        named = [(name, people.find(store, name)) for name in receiver.people]
+    except StoreError as error:
+        raise ExchangeError(f"relay {receiver.name}: people: {error}") from None
+    return replace(receiver, people=tuple(person.name if person else name for name, person in named))
+
+
 def plan(store: Store, receiver: Receiver) -> Sent:
     """What `send` would send now, without sending and without changing anything."""
-    receiver.check()
+    receiver = found_people(store, receiver)
     sent = Sent()
     row = store.scalar("SELECT id FROM relay_target WHERE name = ?", (receiver.name,))
     if row is None:
@@ -204,8 +216,7 @@ class _Run:
     def _newest(self, parcel: Parcel) -> frozenset[str]:
         if not self.receiver.last:
             return frozenset()
-        people = {reading.person for reading in parcel.readings if reading.person is not None}
-        return frozenset(
-            found for person in people if (found := self.store.scalar(
-                "SELECT reading_id FROM reading JOIN person ON person.id = person_id WHERE name = ? AND NOT gone "
-                "ORDER BY taken_at DESC, reading_id DESC LIMIT 1", (person,))))
+        one_of_each = {one.person: one.reading_id for one in parcel.readings if one.person is not None}
+        return frozenset(self.store.scalar(
+            "SELECT reading_id FROM reading WHERE person_id = (SELECT person_id FROM reading WHERE reading_id = ?) "
+            "ORDER BY taken_at DESC, reading_id DESC LIMIT 1", (one,)) for one in one_of_each.values())

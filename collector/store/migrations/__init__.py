@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from collector.store.migrations import m001_journal, m002_readings, m003_people, m004_relay, m005_united
+from collector.store.migrations import m001_journal, m002_readings, m003_people, m004_relay, m005_united, m006_namesakes
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("001 journal", m001_journal.apply),
@@ -11,5 +11,6 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("003 people", m003_people.apply),
     ("004 relay", m004_relay.apply),
     ("005 united", m005_united.apply),
+    ("006 namesakes", m006_namesakes.apply),
 )
 """In order. The store's user_version is the number of steps taken."""
