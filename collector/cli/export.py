@@ -82,7 +82,7 @@ def export(
                 return quick(store, chosen, file, lambda done: show(done, total))
             found = select(store, chosen)
             readings = _begun(_shown(news.among(found) if news else found, total, show))
-            exchange = exchange_of(store)
+            exchange = exchange_of(store, around.config)
             if average is not None and person is not None:
                 exchange = with_average(around, store, exchange, person, average)
             return form.load()(readings, file, exchange)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, TextIO
 from collector.cli.frame import Failure, Surroundings, progress, say
 
 if TYPE_CHECKING:
+    from collector.share.exchange import Exchange
     from collector.share.fhir.parse import Around
     from collector.store.values import Reading
 
@@ -25,8 +26,8 @@ def looks_like_ours(path: Path) -> bool:
 def take_back(around: Surroundings, path: Path) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
     from collector.intake.bringback import Looked, bring_back, bring_back_facts, bring_back_looks
-    from collector.service.exchanging import values_of_facts
-    from collector.share.exchange import ExchangeError
+    from collector.service.exchanging import subjects_of, values_of_facts
+    from collector.share.exchange import Exchange, ExchangeError
     from collector.share.fhir.parse import Around
     from collector.store.database import open_store
 
@@ -35,7 +36,8 @@ def take_back(around: Surroundings, path: Path) -> None:
         said, now = Around(), datetime.now(UTC)
         try:
             with store.transaction():
-                done = bring_back(store, _readings(file, said), now, show, lambda: said.station)
+                found = _readings(file, Exchange(subjects=subjects_of(around.config)), said)
+                done = bring_back(store, found, now, show, lambda: said.station)
                 bring_back_looks(store, (Looked(one.cuff, one.at, one.cuff_clock, at) for at, one in said.looks))
                 for cuff, facts in said.cuffs.items():
                     bring_back_facts(store, cuff, values_of_facts(facts), now)
@@ -47,7 +49,7 @@ def take_back(around: Surroundings, path: Path) -> None:
         say(f"new here: {', '.join(done.people)}")
 
 
-def _readings(file: TextIO, around: "Around") -> "Iterator[Reading]":
+def _readings(file: TextIO, exchange: "Exchange", around: "Around") -> "Iterator[Reading]":
     """By what the file says it is."""
     from collector.share.fhir.parse import parse_bulk, parse_bundle
     from collector.share.readback import parse_ndjson
@@ -60,5 +62,5 @@ def _readings(file: TextIO, around: "Around") -> "Iterator[Reading]":
         first = None  # one object over several lines: a Bundle
     kind = first.get("resourceType") if isinstance(first, dict) else "Bundle"
     if kind == "Bundle":
-        return parse_bundle(file, around=around)
-    return parse_ndjson(file) if kind is None else parse_bulk(file, around=around)
+        return parse_bundle(file, exchange, around)
+    return parse_ndjson(file) if kind is None else parse_bulk(file, exchange, around)

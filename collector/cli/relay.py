@@ -110,7 +110,7 @@ def send_now(
                 out(f"{receiver.name}: {', '.join(parts)} ({receiver.url})")
         return DONE
     with writing_store(around) as store:
-        exchange = exchange_of(store)
+        exchange = exchange_of(store, around.config)
         for receiver in receivers:
             sent = send(store, receiver, exchange, now_please=True)
             out(f"{receiver.name}: {words(sent) or 'nothing to send'}")

@@ -56,6 +56,12 @@ def _hours(times: tuple[str, ...]) -> str | None:
     return 'hours are two times of day, such as ["05:00", "11:00"]'
 
 
+def _record(text: str) -> str | None:
+    if not text or re.fullmatch(r"[a-z][a-z0-9+.-]*:[^\s|]+\|[^\s|]([^|]*[^\s|])?", text):
+        return None
+    return "a record is written as who numbers it, a URI, and the number: 'https://clinic.example/records|4711'"
+
+
 def _sealable(text: str) -> str | None:
     from collector.service.sealing import key_problem
 
@@ -151,6 +157,7 @@ class Person:
     atrial_fibrillation: bool = key(False, "Whether each sitting takes three readings, as with atrial fibrillation.")
     morning: tuple[str, ...] = key((), "Hours of the morning readings, say for night work.", check=_hours)
     evening: tuple[str, ...] = key((), "Hours of the evening readings.", check=_hours)
+    record: str = key("", "The person's medical record, for FHIR and Open mHealth: 'SYSTEM|NUMBER'.", check=_record)
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +258,7 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
         else:
             table |= from_environment(name, environment or {})
             values[name] = reader.section(kind, table, (name,))
+    _one_record_each(reader, values["people"])
     return Config(**values)
 
 
@@ -267,6 +275,14 @@ def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
     if (cuff.user is None) != (cuff.consent_code is None):
         raise reader.wrong(path, "consent takes both, user and consent_code")
     return cuff
+
+
+def _one_record_each(reader: Reader, people: Mapping[str, Person]) -> None:
+    """Two people in one record would be one patient to whoever receives it."""
+    whose: dict[str, str] = {}
+    for name, person in people.items():
+        if person.record and (other := whose.setdefault(person.record, name)) != name:
+            raise reader.wrong(("people", name, "record"), f"is [people.{other}]'s record too", person.record)
 
 
 def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:

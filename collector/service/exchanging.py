@@ -9,7 +9,8 @@ from zoneinfo import ZoneInfo
 
 from collector.intake.arrivals import Arrivals, arrivals
 from collector.intake.looks import clock_shown
-from collector.share.exchange import ClockLook, CuffFacts, Exchange
+from collector.service.config import Config
+from collector.share.exchange import ClockLook, CuffFacts, Exchange, Subject
 from collector.store import cuffs, visits
 from collector.store.database import Store
 from collector.store.instants import EPOCH, from_us, to_us
@@ -27,13 +28,18 @@ _REASONS = {Absence.NAN: "not-a-number", Absence.PLUS_INFINITY: "positive-infini
 _WINDOW = 1000
 
 
-def exchange_of(store: Store) -> Exchange:
+def subjects_of(config: Config) -> dict[str, Subject]:
+    """The people whose medical record the configuration names."""
+    return {name: Subject(*person.record.split("|", 1)) for name, person in config.people.items() if person.record}
+
+
+def exchange_of(store: Store, config: Config) -> Exchange:
     """The surroundings of an export or a relay from this store."""
     station = str(store.scalar("SELECT lower(hex(uid)) FROM station WHERE own"))
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
     several = store.scalar("SELECT count(*) FROM station") > 1
     return Exchange(station, partial(_station_of, store, station) if several else None, version("quietcuff"), facts,
-                    StoredLooks(store), absent=absent)
+                    StoredLooks(store), absent=absent, subjects=subjects_of(config))
 
 
 def _station_of(store: Store, own: str, reading: Reading) -> str:

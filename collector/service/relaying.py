@@ -28,7 +28,7 @@ def relay(path: Path, config: Config) -> Callable[[], str | None]:
 
     def work() -> str | None:
         with open_store(path, create=False) as store:
-            exchange = exchange_of(store)
+            exchange = exchange_of(store, config)
             lines: list[str] = []
             for receiver in receivers_of(config):
                 try:

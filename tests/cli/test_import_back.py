@@ -133,3 +133,22 @@ def test_the_same_reading_whatever_the_zone(quietcuff: Run, household: Path, tmp
     with open_store(tmp_path / "x.db") as odd:
         (trouble,) = journal.troubles(odd)
         assert "no zone of the world" in (trouble.reason or "")
+
+
+@pytest.mark.parametrize("form", ["fhir", "fhir-bulk"])
+def test_a_record_of_the_clinic_leads_there_and_back(quietcuff: Run, rich: Path, tmp_path: Path, form: str) -> None:
+    """2.999 is the OID arc for examples (ITU-T X.660)."""
+    config, file, empty = tmp_path / "q.toml", tmp_path / "out", tmp_path / "empty.db"
+    config.write_text('[people.mira]\nrecord = "urn:oid:2.999.1|P 4711"\n')
+    with_config = ("--config", str(config), "--store")
+    assert quietcuff(*with_config, str(rich), "export", "--to", form, "-o", str(file)).exit_code == 0
+    found = [json.loads(line) for line in file.read_text().splitlines()] if form == "fhir-bulk" else [
+        entry["resource"] for entry in json.loads(file.read_text())["entry"]]
+    patients = [one["identifier"][0] for one in found if one["resourceType"] == "Patient"]
+    assert ("urn:oid:2.999.1", "P 4711") in {(one.get("system"), one["value"]) for one in patients}
+    assert "mira" not in {one["value"] for one in patients}
+    assert quietcuff(*with_config, str(empty), "import", str(file)).exit_code == 0
+    for path in (rich, empty):
+        assert "mira" in quietcuff("--store", str(path), "person", "list").stdout
+    again = quietcuff(*with_config, str(empty), "export", "--to", form)
+    assert again.stdout == file.read_text()

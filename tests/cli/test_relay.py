@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from fhir_server import Shelf, fhir_server
+from relaying import household as relaying_household
 from servers import free_port
 from typer.testing import Result
 
@@ -116,3 +117,29 @@ def test_the_service_tells_of_trouble_once(household: Path, tmp_path: Path) -> N
     work = relay(household, load(tmp_path / "q.toml", {}))
     assert work() == ("clinic: 127.0.0.1 cannot be reached: Connection refused; the readings wait and are tried again")
     assert work() is None
+
+
+def test_a_person_goes_to_the_record_that_the_configuration_names(
+        at_home: Run, household: Path, tmp_path: Path, server: tuple[str, Shelf]) -> None:
+    """2.999 is the OID arc for examples (ITU-T X.660)."""
+    configure(tmp_path, server[0], '[people.mira]\nrecord = "urn:oid:2.999.1|4711"')
+    assert at_home("person", "add", "mira").exit_code == 0
+    assert at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1").exit_code == 0
+    assert at_home("relay", "send").stdout == "clinic: 24 sent\n"
+    (patient,) = (one for one in server[1].resources.values() if one["resourceType"] == "Patient")
+    assert [(one["system"], one["value"]) for one in patient["identifier"]] == [("urn:oid:2.999.1", "4711")]
+
+
+def test_a_name_of_two_people_stops_the_receiver_that_asks_for_it(
+        at_home: Run, household: Path, tmp_path: Path, server: tuple[str, Shelf]) -> None:
+    configure(tmp_path, server[0], 'people = ["mira"]')
+    assert at_home("person", "add", "mira").exit_code == 0
+    (tmp_path / "other").mkdir()
+    with relaying_household(tmp_path / "other", "mira") as other:
+        path = other.path
+    assert at_home("merge", str(path)).exit_code == 0
+    result = at_home("relay", "send")
+    assert result.exit_code == 1
+    assert "relay clinic: people: 2 people are called 'mira'" in result.stderr
+    assert "2 people are called 'mira'" in at_home("check", "--quick").stdout
+    assert server[1].transactions == 0

@@ -70,6 +70,11 @@ threshold_systolic = 130
     ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1", "f.toml, line 1: consent takes both, user and consent_code"),
     ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1\nconsent_code = 12345",
      "f.toml, line 3: cuffs.C0:FF:EE:00:00:01.consent_code is 12345; the most is 9999"),
+    ("[people.eve]\nrecord = '4711'",
+     "f.toml, line 2: people.eve.record is '4711': a record is written as who numbers it, a URI, and the number: "
+     "'https://clinic.example/records|4711'"),
+    ("[people.eve]\nrecord = 'urn:x|4711'\n[people.ada]\nrecord = 'urn:x|4711'",
+     "f.toml, line 4: is [people.eve]'s record too"),
     ("[people]\neve = 3", "f.toml, line 2: [people.eve] is a section of its own, not one value"),
     ("[radio\n", "f.toml: not TOML: Expected ']' at the end of a table declaration (at line 1, column 7)"),
 ])
