@@ -80,6 +80,19 @@ def forget(store: Store, name: str) -> None:
             raise StoreError(f"nothing was ever sent to '{name}'", "refused")
 
 
+def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[str]:
+    """The newest reading that the receiver has of each person; of these only, if any are named."""
+    found = []
+    for person, name in store.query(f"SELECT id, {CALLED} FROM person WHERE NOT gone").fetchall():
+        if names and name not in names:
+            continue
+        found.append(store.scalar(
+            "SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent "
+            "WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) "
+            "ORDER BY taken_at DESC, reading_id DESC LIMIT 1", (person, target)))
+    return [reading_id for reading_id in found if reading_id is not None]
+
+
 def send_again(store: Store, target: int) -> None:
     """Everything waits anew, as if nothing had been sent: for a receiver that lost what it had."""
     with store.transaction():

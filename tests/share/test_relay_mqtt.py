@@ -62,6 +62,39 @@ def test_the_newest_of_each_person_is_retained(store: Store, tmp_path: Path) -> 
     assert kept == {"quietcuff/5a5a/mira/last": newest, "quietcuff/5a5a/jon/last": other}
 
 
+def test_what_is_retained_follows_the_store(store: Store, tmp_path: Path) -> None:
+    """Given to somebody else, renamed, erased: nothing of it stays on the broker."""
+    from collector.intake import catch_up
+    from collector.intake.erasing import erase_person
+    from collector.store import people
+
+    write_down(store, "mira", 0, systolic=121)
+    write_down(store, "mira", 5, systolic=122)
+    write_down(store, "jon", 3, systolic=123)
+    with mosquitto(tmp_path, *OPEN) as port:
+        receiver = home(port, last=True)
+
+        def shown() -> dict[str, int]:
+            send(store, receiver, EXCHANGE)
+            with listening(port) as following:
+                found = {}
+                while message := following(1.5):
+                    found[message.topic.removeprefix("quietcuff/5a5a/")] = json.loads(message.payload)["systolic"]
+                return found
+
+        assert shown() == {"mira/last": 122, "jon/last": 123}
+        with store.transaction():
+            to_jon = "UPDATE reading SET person_id = (SELECT id FROM person WHERE name = 'jon')"
+            store.query(to_jon + " WHERE systolic = '122'")
+        assert shown() == {"mira/last": 121, "jon/last": 122}
+        people.rename(store, "jon", "Jon K", Clock().now)
+        assert shown() == {"mira/last": 121, "Jon K/last": 122}
+        erase_person(store, "Jon K")
+        catch_up(store)
+        assert shown() == {"mira/last": 121}
+        assert send(store, receiver, EXCHANGE) == Sent()
+
+
 def test_a_name_cannot_leave_its_topic(store: Store, tmp_path: Path) -> None:
     from collector.store import people
 

@@ -1,5 +1,6 @@
 """A store with readings of an invented household to send on, and receivers that only note."""
 
+from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
@@ -12,6 +13,7 @@ from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Parcel
 from collector.store import claims, journal, people
 from collector.store.database import Store, open_store
+from collector.store.values import Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)
 
@@ -68,6 +70,7 @@ class Noting:
         self.parcels: list[Parcel] = []
         self.trouble: list[Exception | None] = []
         self.dislikes: set[str] = set()
+        self.shown: list[str | None] = []
         self.opened = 0
 
     def connect(self, receiver: Receiver, exchange: Exchange) -> "Noting":
@@ -82,6 +85,9 @@ class Noting:
         if bad := self.dislikes & {reading.reading_id for reading in parcel.readings}:
             raise Refused(f"{min(bad)} is not welcome")
         self.parcels.append(parcel)
+
+    def show(self, newest: Sequence[Reading]) -> None:
+        self.shown = [reading.person for reading in newest]
 
     @property
     def fresh(self) -> list[str]:

@@ -136,8 +136,11 @@ def mosquitto(folder: Path, *lines: str, port: int | None = None) -> Iterator[in
 
 
 @contextmanager
-def listening(port: int) -> Iterator[Callable[[], MQTTMessage]]:
-    """Somebody who subscribes to everything now; call it for the next message, retained as it was published."""
+def listening(port: int) -> Iterator[Callable[..., MQTTMessage | None]]:
+    """Somebody who subscribes to everything now; call it for the next message, retained as it was published.
+
+    Called with a time in seconds it gives None where none comes in that time.
+    """
     heard: queue.Queue[MQTTMessage] = queue.Queue()
     subscribed = threading.Event()
     client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5)
@@ -149,10 +152,19 @@ def listening(port: int) -> Iterator[Callable[[], MQTTMessage]]:
     client.loop_start()
     try:
         assert subscribed.wait(20)
-        yield lambda: heard.get(timeout=20)
+        yield lambda wait_s=None: _next(heard, wait_s)
     finally:
         client.disconnect()
         client.loop_stop()
+
+
+def _next(heard: "queue.Queue[MQTTMessage]", wait_s: float | None) -> MQTTMessage | None:
+    try:
+        return heard.get(timeout=20 if wait_s is None else wait_s)
+    except queue.Empty:
+        if wait_s is None:
+            raise
+        return None
 
 
 @contextmanager

@@ -1,10 +1,14 @@
 """An MQTT 5 broker as receiver: one message a reading, QoS 1. Needs the extra `mqtt` (paho-mqtt).
 
 Topics: PREFIX/STATION/PERSON/reading, and with `last` the newest reading of each person retained at
-PREFIX/STATION/PERSON/last; what was taken back: PREFIX/STATION/withdrawn. The message is the reading as in NDJSON, its
-reading_id also a user property: QoS 1 delivers at least once (OASIS MQTT 5.0, section 4.3.2), the id tells a repeat.
+PREFIX/STATION/PERSON/last; what was taken back: PREFIX/STATION/withdrawn. What is retained is asked of the broker, so
+that nothing stays there of who was erased, renamed, or turned out to be somebody else.
+
+The message is the reading as in NDJSON, its reading_id also a user property: QoS 1 delivers at least once (OASIS MQTT
+5.0, section 4.3.2), the id tells a repeat.
 """
 
+from collections.abc import Sequence
 from importlib import import_module
 from threading import Event
 from typing import Any, Self
@@ -48,12 +52,29 @@ class Broker:
 
     def deliver(self, parcel: Parcel) -> None:
         waiting = [self._publish(self._topic(one, "reading"), one) for one in parcel.readings]
-        waiting += [self._publish(self._topic(one, "last"), one, retain=True)
-                    for one in parcel.readings if one.reading_id in parcel.newest]
         waiting += [self._send(f"{self._base}/withdrawn", json_text({"reading_id": name}), name, False)
                     for name in parcel.gone]
         for number in waiting:
             self._await(number)
+
+    def show(self, newest: Sequence[Reading]) -> None:
+        wanted = {self._topic(one, "last"): one for one in newest if one.person is not None}
+        shown = self._retained(f"{self._base}/+/last")
+        waiting = [self._send(topic, "", "", True) for topic in shown.keys() - wanted.keys()]
+        waiting += [self._publish(topic, one, retain=True) for topic, one in wanted.items()
+                    if shown.get(topic) != json_text(row(one)).encode()]
+        for number in waiting:
+            self._await(number)
+
+    def _retained(self, topics: str) -> dict[str, bytes]:
+        """What the broker holds there; nothing where it does not let us read. QoS 0, so that all of it comes before
+        the answer to the unsubscribing."""
+        found: dict[str, bytes] = {}
+        self._client.on_message = lambda client, data, message: found.update({message.topic: message.payload})
+        self._client.on_subscribe = self._client.on_unsubscribe = self._on_answer
+        for ask in (self._client.subscribe, self._client.unsubscribe):
+            self._wait(ask(topics)[1])
+        return found
 
     def _publish(self, topic: str, reading: Reading, retain: bool = False) -> int:
         return self._send(topic, json_text(row(reading)), reading.reading_id, retain)
@@ -68,6 +89,14 @@ class Broker:
         return int(sent.mid)
 
     def _await(self, number: int) -> None:
+        code = self._wait(number)
+        if code in _REFUSALS:
+            raise Refused(f"{self._receiver.host}: the broker refuses the message (reason {code:#04x})")
+        if code >= 0x80:
+            raise Unreachable(f"{self._receiver.host}: the broker does not let us publish (reason {code:#04x})")
+
+    def _wait(self, number: int) -> int:
+        """The broker's answer to what was sent under this number."""
         while number not in self._answers:
             self._answered.clear()
             if number in self._answers:
@@ -76,11 +105,7 @@ class Broker:
                 raise Unreachable(f"{self._receiver.host}: the broker does not answer")
             if number not in self._answers and not self._client.is_connected():
                 raise Unreachable(f"{self._receiver.host}: the broker has gone")
-        code = self._answers.pop(number)
-        if code in _REFUSALS:
-            raise Refused(f"{self._receiver.host}: the broker refuses the message (reason {code:#04x})")
-        if code >= 0x80:
-            raise Unreachable(f"{self._receiver.host}: the broker does not let us publish (reason {code:#04x})")
+        return self._answers.pop(number)
 
     def _topic(self, reading: Reading, last: str) -> str:
         person = "unassigned" if reading.person is None else quote(reading.person, safe=" ")
@@ -110,6 +135,10 @@ class Broker:
 
     def _on_publish(self, client: Any, data: Any, number: int, reason: Any, properties: Any) -> None:
         self._answers[number] = int(reason.value)
+        self._answered.set()
+
+    def _on_answer(self, client: Any, data: Any, number: int, reasons: Any, properties: Any) -> None:
+        self._answers[number] = 0  # whether or not it let us
         self._answered.set()
 
     def __enter__(self) -> Self:

@@ -8,7 +8,7 @@ from hashlib import sha256
 
 from collector.share.exchange import Exchange, ExchangeError
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Parcel, Refused, Target, Unreachable
+from collector.share.relay.target import Board, Parcel, Refused, Target, Unreachable
 from collector.store import outbox, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -186,13 +186,15 @@ class _Run:
                 self._some(waiting)
             except Refused:
                 self._one_by_one(waiting)
+        if self.receiver.last and self.sent.total and isinstance(self.target, Board):
+            self._show(self.target)
 
     def _some(self, waiting: list[Waiting]) -> None:
         found = readings.those(self.store, [one.reading_id for one in waiting])
         idle, parcel, busy = _sorted(waiting, found, self.receiver)
         if parcel:
             outbox.trying(self.store, [one for one, _ in busy])
-            self.target.deliver(Parcel(parcel.fresh, parcel.changed, parcel.gone, self._newest(parcel)))
+            self.target.deliver(parcel)
         outbox.settled(self.store, self.row, idle + busy, self.clock())
         self.sent.fresh += len(parcel.fresh)
         self.sent.changed += len(parcel.changed)
@@ -213,10 +215,9 @@ class _Run:
                 pause = hold_after(before.get(one.person_id, 0))
                 outbox.hold(self.store, self.row, one, str(error), self.clock(), pause)
 
-    def _newest(self, parcel: Parcel) -> frozenset[str]:
-        if not self.receiver.last:
-            return frozenset()
-        one_of_each = {one.person: one.reading_id for one in parcel.readings if one.person is not None}
-        return frozenset(self.store.scalar(
-            "SELECT reading_id FROM reading WHERE person_id = (SELECT person_id FROM reading WHERE reading_id = ?) "
-            "ORDER BY taken_at DESC, reading_id DESC LIMIT 1", (one,)) for one in one_of_each.values())
+    def _show(self, board: Board) -> None:
+        newest = outbox.newest_sent(self.store, self.row, self.receiver.people)
+        try:
+            board.show(list(readings.those(self.store, newest).values()))
+        except Refused as error:
+            self.sent.trouble = str(error)

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Protocol, Self
+from typing import Protocol, Self, runtime_checkable
 
 from collector.share.exchange import ExchangeError
 from collector.store.values import Reading
@@ -28,14 +28,12 @@ class Refused(ExchangeError):
 class Parcel:
     """What is sent at once, all or nothing.
 
-    fresh: never sent. changed: may be there in an earlier state. gone: ids of what was sent and is to go. newest: ids
-    of those that are the newest of their person.
+    fresh: never sent. changed: may be there in an earlier state. gone: ids of what was sent and is to go.
     """
 
     fresh: Sequence[Reading] = ()
     changed: Sequence[Reading] = ()
     gone: Sequence[str] = ()
-    newest: frozenset[str] = frozenset()
 
     @property
     def readings(self) -> list[Reading]:
@@ -54,3 +52,11 @@ class Target(Protocol):
     def __enter__(self) -> Self: ...
 
     def __exit__(self, *_: object) -> None: ...
+
+
+@runtime_checkable
+class Board(Protocol):
+    """A receiver that also shows each person's newest reading."""
+
+    def show(self, newest: Sequence[Reading]) -> None:
+        """Show these, and take down whatever else is shown there of this station's. Raises Unreachable, Refused."""
