@@ -14,7 +14,7 @@ import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from systembus import private_bus
 
-from collector.radio.bluez import BlueZRadio, adapters, radio
+from collector.radio.bluez import BlueZRadio, adapters, radio, station
 from collector.service.config import parse
 from collector.service.listening import listen
 from collector.store import conditions, cuffs, journal, readings, visits
@@ -96,6 +96,43 @@ async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(
         assert values[Uuid.BATTERY_LEVEL][0] == b"\x28"
         assert {reading.taken_basis for reading in found} == {"cuff clock corrected"}
         assert all(reading.taken_at < datetime.now(UTC) for reading in found), "three minutes are taken off"
+
+
+async def test_a_bond_is_there_when_bluez_says_so_whatever_becomes_of_the_answer(address: str, tmp_path: Path) -> None:
+    """bluetoothd 5.66 asks for a BR/EDR bond, in vain and as long as the link is up, where the cuff's own request was
+    granted just before ours (src/device.c, pair_device)."""
+    bluez = PlayedBlueZ(answers)
+    bluez.pairs_silently = True
+    await bluez.serve(address)
+    service = Listening(tmp_path / "store.db")
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    await asyncio.wait_for(bluez.come([payload(128)]), 10)
+    await service.readings(1)
+    await service.end()
+    bluez.stop()
+    with open_store(service.path, read_only=True) as store:
+        (cuff,) = cuffs.every(store)
+        assert cuff.bonded
+
+
+async def test_a_link_on_which_bluez_is_deaf_is_made_anew(
+        address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(station, "DEAF_S", 0.3)
+    caplog.set_level(logging.INFO)
+    bluez = PlayedBlueZ(answers)
+    await bluez.serve(address)
+    service = Listening(tmp_path / "store.db")
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    await bluez.come([payload(128, 3)])
+    await service.readings(1)
+    bluez.deaf_on_links = True
+    bluez.asked.clear()
+    await bluez.come([payload(131, 1)])
+    await service.readings(1)
+    await service.end()
+    bluez.stop()
+    assert [member for member in bluez.asked if "onnect" in member][:2] == ["Disconnect", "Connect"]
+    assert f"{CUFF}: BlueZ is deaf on this link; made anew" in caplog.messages
 
 
 async def test_a_bluetoothd_that_answers_nothing_is_no_progress(address: str, tmp_path: Path,

@@ -61,9 +61,11 @@ class PlayedBlueZ:
             handle += 0x10
         self.measurement = next(place for place, number in self.characteristics.items()
                                 if number == Uuid.BLOOD_PRESSURE_MEASUREMENT)
-        self.notifying, self.scanning = asyncio.Event(), asyncio.Event()
+        self.notifying, self.resolved, self.scanning = asyncio.Event(), asyncio.Event(), asyncio.Event()
         self.asked: deque[str] = deque(maxlen=1000)  # members, the newest; but for pings
         self.deaf = False  # answers nothing any more
+        self.deaf_on_links = False  # drops its end of a link that the cuff made it make, and leaves the link up
+        self.pairs_silently = False  # makes the bond, and never answers who asked for it
         self._passing: str | None = None
         self._bus: MessageBus
 
@@ -79,6 +81,8 @@ class PlayedBlueZ:
 
     def change(self, path: str, interface: str, **changes: Any) -> None:
         self.objects[path][interface].update(changes)
+        if "ServicesResolved" in changes:
+            (self.resolved.set if changes["ServicesResolved"] else self.resolved.clear)()
         self._signal(path, PROPERTIES, "PropertiesChanged", "sa{sv}as", [interface, variants(changes), []])
 
     def pass_by(self, number: int) -> None:
@@ -99,17 +103,19 @@ class PlayedBlueZ:
         """The cuff wakes, is connected, sends when it is subscribed to, and leaves."""
         self.change(DEVICE, DEVICE_1, RSSI=-55)
         if self.objects[DEVICE][DEVICE_1]["Paired"]:
-            self._up()  # a bonded cuff is connected by BlueZ itself
+            self._up(resolved=not self.deaf_on_links)  # a bonded cuff is connected by BlueZ itself
         await asyncio.wait_for(self.notifying.wait(), 30)
+        await asyncio.wait_for(self.resolved.wait(), 30)
         for payload in payloads:
             await asyncio.sleep(0.1)
             self.change(self.measurement, CHARACTERISTIC_1, Value=payload)
         await asyncio.sleep(lingers_s)  # for the rest of what the visit asks
         self.change(DEVICE, DEVICE_1, Connected=False, ServicesResolved=False)
 
-    def _up(self) -> None:
+    def _up(self, resolved: bool = True) -> None:
         self.change(DEVICE, DEVICE_1, Connected=True)
-        self.change(DEVICE, DEVICE_1, ServicesResolved=True)
+        if resolved:
+            self.change(DEVICE, DEVICE_1, ServicesResolved=True)
 
     # -- what is asked -------------------------------------------------------------------------------
 
@@ -135,8 +141,12 @@ class PlayedBlueZ:
             (self.scanning.set if member == "StartDiscovery" else self.scanning.clear)()
         elif member == "Connect":
             self._up()
+        elif member == "Disconnect":
+            self.change(path, DEVICE_1, Connected=False, ServicesResolved=False)
         elif member == "Pair":
             self.change(path, DEVICE_1, Paired=True)
+            if self.pairs_silently:
+                return True
         elif member in ("StartNotify", "StopNotify"):
             self.change(path, CHARACTERISTIC_1, Notifying=member == "StartNotify")
             (self.notifying.set if member == "StartNotify" else self.notifying.clear)()

@@ -77,9 +77,8 @@ class Adapter:
             if failure.name.endswith("Busy") and \
                     await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
                 return  # bluetoothd was at it already
-            if failure.name.endswith("Blocked") or _blocked(self.name):
-                raise RadioUnavailable(f"Bluetooth is blocked on {self.name}; "
-                                       "unblock it (sudo rfkill unblock bluetooth)") from failure
+            if failure.name.endswith("Blocked") or _is_blocked(self.name):
+                raise blocked(self.name) from failure
             raise RadioUnavailable(f"Bluetooth is off on {self.name} and cannot be switched on: {failure}") from failure
         if not await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
             raise RadioUnavailable(f"Bluetooth is off on {self.name}")
@@ -107,7 +106,16 @@ class Adapter:
         self._scanner, self._wide = scanner, wide
 
 
-def _blocked(name: str) -> bool:
+def off(name: str) -> RadioUnavailable:
+    """What to say of an adapter that was on."""
+    return blocked(name) if _is_blocked(name) else RadioUnavailable(f"Bluetooth was switched off on {name}")
+
+
+def blocked(name: str) -> RadioUnavailable:
+    return RadioUnavailable(f"Bluetooth is blocked on {name}; unblock it (sudo rfkill unblock bluetooth)")
+
+
+def _is_blocked(name: str) -> bool:
     """Whether rfkill holds the adapter (Linux Documentation/driver-api/rfkill.rst)."""
     for switch in Path("/sys/class/bluetooth", name).glob("rfkill*"):
         with suppress(OSError):

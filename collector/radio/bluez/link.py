@@ -76,6 +76,10 @@ class BlueZLink:
             raise LinkLost(str(error) or "discovery took too long") from error
         return self
 
+    @property
+    def is_gone(self) -> bool:
+        return self._gone.is_set()
+
     def lost(self, why: str = "") -> None:
         """The link is down."""
         if not self._gone.is_set():
@@ -93,11 +97,7 @@ class BlueZLink:
         if self._paired():
             await self._bonded()
             return True
-        bus, missing = self.around.bus, None
-        try:
-            await self._alive(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
-        except Failure as failure:
-            missing = failure
+        missing = await self._alive(self._pair())
         if self._gone.is_set():
             raise LinkLost("left while pairing")
         if missing is not None and not self._paired() and not missing.name.endswith("AlreadyExists"):
@@ -106,8 +106,14 @@ class BlueZLink:
         return self._paired()
 
     async def discover(self) -> tuple[Found, ...]:
+        from bleak.exc import BleakError
+
+        try:
+            services = self._client.services
+        except BleakError as error:  # bleak forgets them with the link
+            raise LinkLost(str(error)) from error
         found = []
-        for service in self._client.services:
+        for service in services:
             for characteristic in service.characteristics:
                 handle = characteristic.handle + 1  # bleak names the declaration's
                 self._places[handle] = characteristic
@@ -172,6 +178,26 @@ class BlueZLink:
 
     # -- inside --------------------------------------------------------------------------------------
 
+    async def _pair(self) -> Failure | None:
+        """Ask for a bond, until BlueZ answers or has one; returns why there is none.
+
+        Where the cuff's own request was granted just before ours, bluetoothd 5.66 takes ours for one over BR/EDR and
+        leaves it without an answer as long as the link is up (src/device.c, pair_device).
+        """
+        bus = self.around.bus
+        asked = asyncio.ensure_future(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
+        bonded = asyncio.ensure_future(bus.until(self.path, DEVICE, "Paired", True, PAIRING_S))
+        try:
+            await asyncio.wait({asked, bonded}, return_when=asyncio.FIRST_COMPLETED)
+            if not (bonded.done() and bonded.result()):
+                await asked
+        except Failure as failure:
+            return failure
+        finally:
+            await _give_up(asked)
+            await _give_up(bonded)
+        return None
+
     async def _bonded(self) -> None:
         """A bond stands: the cuff's own address is known, and BlueZ may connect it by itself from now on."""
         self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
@@ -211,10 +237,15 @@ class BlueZLink:
             raise LinkLost("the link is down")
         finally:
             gone.cancel()
-            if not doing.done():
-                doing.cancel()
-                with suppress(asyncio.CancelledError, Exception):
-                    await doing
+            await _give_up(doing)
+
+
+async def _give_up(doing: asyncio.Future[T]) -> None:
+    """Wait for nothing more of it; what it raised by now is nobody's concern."""
+    if not doing.done():
+        doing.cancel()
+    with suppress(asyncio.CancelledError, Exception):
+        await doing
 
 
 def _path(place: "BleakGATTCharacteristic") -> str:

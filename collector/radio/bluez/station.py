@@ -224,11 +224,13 @@ class Station(Watcher):
     async def _after(self, path: str, link: BlueZLink | None) -> None:
         """Tidy up; the next visit to this cuff begins only after."""
         try:
+            went = link is not None and link.is_gone
             if link is not None:
                 await link.close()
                 self._slow_down(path) if not link.heard else self._pace.pop(path, None)
             if not self.stopping:
-                await self._down(path)
+                if not went:  # else a link that is up now is the next one
+                    await self._down(path)
                 await asyncio.sleep(SETTLE_S)
             self.keeper.compare()
             self.keeper.refresh()  # a cuff that was new is known from now on
