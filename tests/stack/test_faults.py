@@ -11,9 +11,9 @@ import pytest
 
 pytestmark = [pytest.mark.stack, pytest.mark.timeout(3600)]
 Steps = dict[str, dict[str, Any]]
-FAULTS = ("kills", "bluetoothd killed", "adapter pulled", "D-Bus started again", "no service named",
-          "private address", "ten waiting", "two seconds", "cuff forgot", "we forgot", "bond cut off", "deaf",
-          "blocked", "chatty")
+FAULTS = ("kills", "bluetoothd killed", "bluetoothd hung", "adapter pulled", "D-Bus started again",
+          "no service named", "private address", "ten waiting", "two seconds", "cuff forgot", "we forgot",
+          "bond cut off", "blocked", "chatty")
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +51,7 @@ def test_what_a_keyboard_types_never_passes_the_filter(steps: Steps) -> None:
 
 def test_trouble_is_told_while_it_lasts_and_taken_back_afterwards(steps: Steps) -> None:
     assert "D-Bus" in str(steps["D-Bus started again"]["told"])
-    assert "switched off" in str(steps["blocked"]["told"])
+    assert "blocked" in str(steps["blocked"]["told"])
     for name in ("D-Bus started again", "blocked"):
         assert not {"adapter", "d-bus"} & steps[name]["conditions"].keys()
 
@@ -66,10 +66,6 @@ def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
     assert steps["cuff forgot"]["condition"] is None
     assert steps["we forgot"]["told"] == 1
     assert steps["cuff forgot"]["missing"] is steps["we forgot"]["missing"] is None
-
-
-def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:
-    assert steps["deaf"]["made_anew"] >= 1
 
 
 def test_the_listener_ends_cleanly_after_all_that(steps: Steps) -> None:

@@ -18,6 +18,18 @@ def steps(boot: Callable[..., dict[str, dict[str, Any]]]) -> dict[str, dict[str,
     return found
 
 
+@pytest.mark.long
+@pytest.mark.timeout(SECONDS + 1500)
+def test_where_bluetoothd_hangs_the_watchdog_starts_it_again(
+        boot: Callable[..., dict[str, dict[str, Any]]]) -> None:
+    found = boot("unit", SECONDS + 800, "hang")
+    assert int(found["hung"]["restarts"]) >= 1
+    for name in ("before", "afterwards"):
+        step = found[name]
+        assert step["confirmed"] == step["kept"] == step["sent"], step
+        assert step["twice"] == 0
+
+
 @pytest.mark.timeout(SECONDS + 700)
 def test_it_runs_with_one_right_in_the_namespaces_that_the_witness_needs(steps: dict[str, dict[str, Any]]) -> None:
     started = steps["started"]

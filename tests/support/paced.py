@@ -9,7 +9,7 @@ from bumble.controller import Controller
 from bumble.core import PhysicalTransport
 from bumble.hci import Address, HCI_Reset_Command, HCI_StatusReturnParameters
 from bumble.link import LocalLink
-from bumble.ll import ControlPdu, StartEncRsp, TerminateInd
+from bumble.ll import ControlPdu, TerminateInd
 
 from collector.radio.virtual.controller import CentralController
 
@@ -24,8 +24,6 @@ class PacedLink(LocalLink):
 
     pace_s = 0.03  # a connection interval: the profile recommends 50 to 70 ms
 
-    encryption_takes_s = 0.0  # beyond that
-
     def __init__(self) -> None:
         super().__init__()
         self._waiting: deque[tuple[Callable[..., None], tuple[Any, ...]]] = deque()
@@ -39,12 +37,7 @@ class PacedLink(LocalLink):
 
     def send_ll_control_pdu(self, sender_address: Address, receiver_address: Address, packet: ControlPdu) -> None:
         receiver = self.find_le_controller(receiver_address)
-        if receiver is None:
-            return
-        if isinstance(packet, StartEncRsp) and self.encryption_takes_s:
-            asyncio.get_running_loop().call_later(
-                self.encryption_takes_s, receiver.on_ll_control_pdu, sender_address, packet)
-        else:
+        if receiver is not None:
             self._later(receiver.on_ll_control_pdu, sender_address, packet)
 
     def _later(self, deliver: Callable[..., None], *arguments: Any) -> None:

@@ -10,24 +10,23 @@ from collections.abc import Awaitable, Callable
 from faults_of_cuffs import (
     bond_cut_off,
     cuff_forgot,
-    deaf,
     no_service_named,
     private_address,
     ten_waiting,
     two_seconds,
     we_forgot,
 )
-from faults_of_the_system import adapter_pulled, blocked, bluetoothd_killed, dbus_started_again
+from faults_of_the_system import adapter_pulled, blocked, bluetoothd_hung, bluetoothd_killed, dbus_started_again
 from kills import kills
 from lab import Lab
 from neighbour import chatty
 from report import say, step
 
 FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
-    "kills": kills, "chatty": chatty, "bluetoothd": bluetoothd_killed, "adapter": adapter_pulled,
-    "dbus": dbus_started_again, "unnamed": no_service_named, "private": private_address, "ten": ten_waiting,
-    "two-seconds": two_seconds, "cuff-forgot": cuff_forgot, "we-forgot": we_forgot, "cut-off": bond_cut_off,
-    "deaf": deaf, "rfkill": blocked,
+    "kills": kills, "chatty": chatty, "bluetoothd": bluetoothd_killed, "hung": bluetoothd_hung,
+    "adapter": adapter_pulled, "dbus": dbus_started_again, "unnamed": no_service_named, "private": private_address,
+    "ten": ten_waiting, "two-seconds": two_seconds, "cuff-forgot": cuff_forgot, "we-forgot": we_forgot,
+    "cut-off": bond_cut_off, "rfkill": blocked,
 }
 
 

@@ -93,22 +93,6 @@ async def we_forgot(lab: Lab) -> None:
                   missing=Collected(STORE).bond_missing(cuff.address))
 
 
-async def deaf(lab: Lab) -> None:
-    """Encryption that the cuff asked for is under way when bluetoothd asks for it too: then it is deaf on this link."""
-    cuff = await lab.cuff()
-    fill(cuff, 3)
-    await cuff.wake()
-    for _ in range(3):
-        fill(cuff, 5)
-        lab.air.link.encryption_takes_s = 1.0
-        speaking = asyncio.create_task(cuff.wake())
-        await asyncio.wait({speaking}, timeout=5)
-        lab.air.link.encryption_takes_s = 0.0
-        await speaking
-        await emptied(cuff, 4)
-    await outcome("deaf", [cuff], made_anew=lab.listener.said().count("is deaf"))
-
-
 async def bond_cut_off(lab: Lab) -> None:
     """What a power cut just after pairing leaves: bluetoothd's file about the cuff is there and empty."""
     cuff = await lab.cuff()

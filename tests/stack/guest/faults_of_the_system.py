@@ -21,6 +21,21 @@ async def bluetoothd_killed(lab: Lab) -> None:
     await gone_in_the_middle(lab, "bluetoothd killed", kill, start)
 
 
+async def bluetoothd_hung(lab: Lab) -> None:
+    """bluetoothd stopped in the middle of a transfer, so that it answers nobody, and later let go on.
+
+    The cuff leaves and comes back meanwhile, and the kernel makes the link; bluetoothd may then be deaf on it.
+    """
+
+    async def stop() -> None:
+        lab.bluetoothd.process.send_signal(signal.SIGSTOP)
+
+    async def go_on() -> None:
+        lab.bluetoothd.process.send_signal(signal.SIGCONT)
+
+    await gone_in_the_middle(lab, "bluetoothd hung", stop, go_on)
+
+
 async def adapter_pulled(lab: Lab) -> None:
     """The adapter pulled out in the middle of a transfer, and put back."""
 
@@ -48,7 +63,7 @@ async def gone_in_the_middle(lab: Lab, name: str, go: Callable[[], Awaitable[Non
         await come_back()
         await asyncio.sleep(4)
         await emptied(cuff, 4)
-    await outcome(name, [cuff], times=lab.times)
+    await outcome(name, [cuff], times=lab.times, made_anew=lab.listener.said().count("is deaf"))
 
 
 async def dbus_started_again(lab: Lab) -> None:

@@ -167,6 +167,27 @@ def rights(pid: str) -> dict[str, object]:
             "no_new_privs": found["NoNewPrivs"], "uid": int(found["Uid"].split()[0])}
 
 
+def bluetoothd() -> int:
+    return next(int(path.parent.name) for path in Path("/proc").glob("[0-9]*/cmdline")
+                if path.read_bytes().split(b"\0")[0].endswith(b"/bluetoothd"))
+
+
+async def hang(air: Air) -> None:
+    """bluetoothd answers nobody for as long as it takes until the watchdog has the listener started again."""
+    await until("active", "ActiveState")
+    cuff = await air.cuff("Lab cuff", "F0:F1:F2:F3:F4:F5", MANNER)
+    step("before", **await visit(cuff, 3))
+    os.kill(bluetoothd(), signal.SIGSTOP)
+    began = time.monotonic()
+    say("bluetoothd hangs")
+    while await show("NRestarts") == "0" and time.monotonic() - began < 600:  # noqa: ASYNC110
+        await asyncio.sleep(2)
+    step("hung", seconds=round(time.monotonic() - began), restarts=await show("NRestarts"))
+    os.kill(bluetoothd(), signal.SIGCONT)
+    await until("active", "ActiveState")
+    step("afterwards", **await visit(cuff, 5, wait_s=60), sources=dict(Collected(STORE).sources))
+
+
 async def main() -> None:
     install()
     air = Air()
@@ -174,7 +195,7 @@ async def main() -> None:
     say("booting systemd")
     systemd = boot_systemd()
     try:
-        await steps(air)
+        await (hang if "hang" in sys.argv else steps)(air)
     finally:
         await keep_journal()
         systemd.send_signal(signal.SIGKILL)
