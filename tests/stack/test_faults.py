@@ -68,6 +68,10 @@ def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
     assert steps["cuff forgot"]["missing"] is steps["we forgot"]["missing"] is None
 
 
+def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:
+    assert steps["bluetoothd hung"]["made_anew"] >= 1
+
+
 def test_the_listener_ends_cleanly_after_all_that(steps: Steps) -> None:
     assert (steps["end"]["status"], steps["end"]["tracebacks"]) == (0, 0)
 
