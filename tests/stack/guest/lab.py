@@ -37,6 +37,10 @@ class Lab:
 
     async def see_adapter(self) -> None:
         while not await adapter_there("hci0"):
+            if self.bluetoothd.process.poll() is not None:
+                say("bluetoothd has crashed; started again, as systemd would")
+                self.bluetoothd = await start_bluetoothd()
+                continue
             say("the kernel gave up on the controller; plugged in again")
             await self.air.pull_controller(0)
             await self.air.plug_controller(0)
