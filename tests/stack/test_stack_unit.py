@@ -24,7 +24,8 @@ def test_where_bluetoothd_hangs_the_watchdog_starts_it_again(
         boot: Callable[..., dict[str, dict[str, Any]]]) -> None:
     found = boot("unit", SECONDS + 800, "hang")
     assert int(found["hung"]["restarts"]) >= 1
-    for name in ("before", "afterwards"):
+    assert found["after a crash"]["another"] is True
+    for name in ("before", "afterwards", "after a crash"):
         step = found[name]
         assert step["confirmed"] == step["kept"] == step["sent"], step
         assert step["twice"] == 0

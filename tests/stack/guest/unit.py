@@ -98,6 +98,8 @@ def install() -> None:
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
     shutil.copy(PROJECT / "systemd/quietcuff.service", units)
+    (units / "bluetooth.service.d").mkdir()
+    shutil.copy(PROJECT / "systemd/bluetooth.conf", units / "bluetooth.service.d/quietcuff.conf")
     Path("/etc/sysusers.d").mkdir(exist_ok=True)
     shutil.copy(PROJECT / "systemd/quietcuff.sysusers", "/etc/sysusers.d/quietcuff.conf")
     say("sysusers: " + run("systemd-sysusers"))
@@ -186,6 +188,11 @@ async def hang(air: Air) -> None:
     os.kill(bluetoothd(), signal.SIGCONT)
     await until("active", "ActiveState")
     step("afterwards", **await visit(cuff, 5, wait_s=60), sources=dict(Collected(STORE).sources))
+    before = bluetoothd()
+    os.kill(before, signal.SIGSEGV)
+    say("bluetoothd crashes")
+    await asyncio.sleep(20)
+    step("after a crash", **await visit(cuff, 4, wait_s=60), another=bluetoothd() != before)
 
 
 async def main() -> None:
