@@ -30,7 +30,7 @@ class Program:
     def said(self) -> str:
         return self.log.read_bytes()[self._mark:].decode(errors="replace")
 
-    async def says(self, text: str, timeout_s: float = 120) -> None:
+    async def says(self, text: str, timeout_s: float = 300) -> None:
         """Wait until its output holds a text. Raises TimeoutError."""
         end = time.monotonic() + timeout_s
         while text not in self.said():
