@@ -10,7 +10,3 @@ CALLED = (
     f"THEN person.name || '#' || lower(hex(substr(person.uid, 1, {_OCTETS}))) ELSE person.name END"
 )
 """SQL for what a joined `person` is called, unambiguous; NULL for nobody."""
-
-
-def handled(name: str, uid: bytes) -> str:
-    return f"{name}#{uid[:_OCTETS].hex()}"

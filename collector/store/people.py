@@ -7,7 +7,7 @@ from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.namesakes import CALLED, HANDLE, handled
+from collector.store.namesakes import CALLED, HANDLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +42,10 @@ def every(store: Store) -> list[Person]:
 def find(store: Store, name: str) -> Person | None:
     """By name, letter case aside. Two stations may have given one name to two people: StoreError says how each of
     them can be called then."""
-    of_name = "SELECT id, name, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone "
-    rows = store.query(of_name + "ORDER BY uid", (name,)).fetchall()
+    of_name = f"SELECT id, {CALLED}, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone ORDER BY uid"
+    rows = store.query(of_name, (name,)).fetchall()
     if len(rows) > 1:
-        handles = [handled(each, uid) for _, each, uid in rows]
+        handles = [called for _, called, _ in rows]
         raise StoreError(
             f"{len(rows)} people are called '{name}' (from several stations): {', '.join(handles)}; "
             f"`quietcuff person unite {handles[0]} {handles[1]}` makes them one, `person rename` tells them apart",
@@ -55,10 +55,9 @@ def find(store: Store, name: str) -> Person | None:
         return Person(rows[0][0], rows[0][1], 0)
     plain, _, start = name.rpartition("#")
     if plain and len(start) == HANDLE:
-        rows = store.query(of_name, (plain,)).fetchall()
-        for row, each, uid in rows:
+        for row, called, uid in store.query(of_name, (plain,)).fetchall():
             if uid.hex().startswith(start.lower()):
-                return Person(row, handled(each, uid) if len(rows) > 1 else each, 0)
+                return Person(row, called, 0)
     return None
 
 

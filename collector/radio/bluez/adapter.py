@@ -78,7 +78,7 @@ class Adapter:
                     await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
                 return  # bluetoothd was at it already
             if failure.name.endswith("Blocked") or _is_blocked(self.name):
-                raise blocked(self.name) from failure
+                raise _blocked(self.name) from failure
             raise RadioUnavailable(f"Bluetooth is off on {self.name} and cannot be switched on: {failure}") from failure
         if not await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
             raise RadioUnavailable(f"Bluetooth is off on {self.name}")
@@ -106,12 +106,12 @@ class Adapter:
         self._scanner, self._wide = scanner, wide
 
 
-def off(name: str) -> RadioUnavailable:
+def why_off(name: str) -> RadioUnavailable:
     """What to say of an adapter that was on."""
-    return blocked(name) if _is_blocked(name) else RadioUnavailable(f"Bluetooth was switched off on {name}")
+    return _blocked(name) if _is_blocked(name) else RadioUnavailable(f"Bluetooth was switched off on {name}")
 
 
-def blocked(name: str) -> RadioUnavailable:
+def _blocked(name: str) -> RadioUnavailable:
     return RadioUnavailable(f"Bluetooth is blocked on {name}; unblock it (sudo rfkill unblock bluetooth)")
 
 

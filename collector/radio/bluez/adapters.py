@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from collector.radio.bluez import bleakside
-from collector.radio.bluez.adapter import Adapter, off
+from collector.radio.bluez.adapter import Adapter, why_off
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, Failure, Interfaces, Watcher
 from collector.radio.port import Desk, RadioUnavailable
 
@@ -69,7 +69,7 @@ class Adapters(Watcher):
                 switched_off = adapter.up
                 await adapter.stop()
                 if switched_off:  # somebody wants it off: not for us to overrule at once
-                    raise off(adapter.name)
+                    raise why_off(adapter.name)
                 await adapter.start(wide)
         except RadioUnavailable as error:
             await adapter.stop()

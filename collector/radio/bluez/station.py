@@ -224,12 +224,12 @@ class Station(Watcher):
     async def _after(self, path: str, link: BlueZLink | None) -> None:
         """Tidy up; the next visit to this cuff begins only after."""
         try:
-            went = link is not None and link.is_gone
+            hangs = link is None or not link.is_gone  # where it went, a link that is up now is the next one
             if link is not None:
                 await link.close()
                 self._slow_down(path) if not link.heard else self._pace.pop(path, None)
             if not self.stopping:
-                if not went:  # else a link that is up now is the next one
+                if hangs:
                     await self._down(path)
                 await asyncio.sleep(SETTLE_S)
             self.keeper.compare()

@@ -51,18 +51,19 @@ class Broker:
         self._connect()
 
     def deliver(self, parcel: Parcel) -> None:
-        waiting = [self._publish(self._topic(one, "reading"), one) for one in parcel.readings]
+        waiting = [self._send(self._topic(one, "reading"), json_text(row(one)), one.reading_id, False)
+                   for one in parcel.readings]
         waiting += [self._send(f"{self._base}/withdrawn", json_text({"reading_id": name}), name, False)
                     for name in parcel.gone]
         for number in waiting:
             self._await(number)
 
     def show(self, newest: Sequence[Reading]) -> None:
-        wanted = {self._topic(one, "last"): one for one in newest if one.person is not None}
+        wanted = {self._topic(one, "last"): (json_text(row(one)), one.reading_id) for one in newest}
         shown = self._retained(f"{self._base}/+/last")
         waiting = [self._send(topic, "", "", True) for topic in shown.keys() - wanted.keys()]
-        waiting += [self._publish(topic, one, retain=True) for topic, one in wanted.items()
-                    if shown.get(topic) != json_text(row(one)).encode()]
+        waiting += [self._send(topic, text, reading_id, True) for topic, (text, reading_id) in wanted.items()
+                    if shown.get(topic) != text.encode()]
         for number in waiting:
             self._await(number)
 
@@ -75,9 +76,6 @@ class Broker:
         for ask in (self._client.subscribe, self._client.unsubscribe):
             self._wait(ask(topics)[1])
         return found
-
-    def _publish(self, topic: str, reading: Reading, retain: bool = False) -> int:
-        return self._send(topic, json_text(row(reading)), reading.reading_id, retain)
 
     def _send(self, topic: str, text: str, reading_id: str, retain: bool) -> int:
         properties = self._properties.Properties(self._packets.PUBLISH)

@@ -8,7 +8,7 @@ _SHOWN = (
 )
 
 
-def _trigger(name: str, event: str, reading: str, more: str = "") -> str:
+def outbox_trigger(name: str, event: str, reading: str, more: str = "") -> str:
     return (
         f"CREATE TRIGGER outbox_{name} AFTER {event} BEGIN INSERT INTO outbox (target_id, reading_id) "
         f"SELECT relay_target.id, {reading} FROM relay_target{more} WHERE true "
@@ -44,10 +44,10 @@ STATEMENTS = (
     """CREATE TABLE fetched (
         name TEXT NOT NULL, reading_id TEXT NOT NULL, digest BLOB NOT NULL,
         PRIMARY KEY (name, reading_id)) STRICT, WITHOUT ROWID""",
-    _trigger("new", "INSERT ON reading", "NEW.reading_id"),
-    _trigger("changed", f"UPDATE OF {_SHOWN} ON reading", "NEW.reading_id"),
-    _trigger("gone", "DELETE ON reading", "OLD.reading_id"),
-    _trigger(
+    outbox_trigger("new", "INSERT ON reading", "NEW.reading_id"),
+    outbox_trigger("changed", f"UPDATE OF {_SHOWN} ON reading", "NEW.reading_id"),
+    outbox_trigger("gone", "DELETE ON reading", "OLD.reading_id"),
+    outbox_trigger(
         "renamed", "UPDATE OF name ON person", "reading.reading_id", " JOIN reading ON reading.person_id = NEW.id"
     ),
 )

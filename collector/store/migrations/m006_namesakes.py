@@ -2,25 +2,25 @@
 
 from typing import Any
 
+from collector.store.migrations.m004_relay import outbox_trigger
 
-def _trigger(name: str, event: str, names: str) -> str:
+
+def _of_all_called(names: str) -> str:
     return (
-        f"CREATE TRIGGER outbox_namesake_{name} AFTER {event} BEGIN INSERT INTO outbox (target_id, reading_id) "
-        "SELECT relay_target.id, reading_id FROM relay_target "
-        f"JOIN person ON person.name COLLATE NOCASE IN ({names}) "
-        "JOIN reading ON reading.person_id = person.id WHERE true "
-        "ON CONFLICT (target_id, reading_id) DO UPDATE SET version = version + 1; END"
+        f" JOIN person ON person.name COLLATE NOCASE IN ({names}) JOIN reading ON reading.person_id = person.id"
     )
 
 
 STATEMENTS = (
-    _trigger("comes", "INSERT ON person", "NEW.name"),
-    _trigger(
-        "changes",
+    "DROP TRIGGER outbox_renamed",  # of the one person; the second below is of the namesakes too
+    outbox_trigger("namesake_comes", "INSERT ON person", "reading_id", _of_all_called("NEW.name")),
+    outbox_trigger(
+        "namesake_changes",
         "UPDATE OF name, gone ON person WHEN OLD.name <> NEW.name OR OLD.gone <> NEW.gone",
-        "OLD.name, NEW.name",
+        "reading_id",
+        _of_all_called("OLD.name, NEW.name"),
     ),
-    _trigger("goes", "DELETE ON person", "OLD.name"),
+    outbox_trigger("namesake_goes", "DELETE ON person", "reading_id", _of_all_called("OLD.name")),
 )
 
 
