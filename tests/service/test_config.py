@@ -74,7 +74,7 @@ threshold_systolic = 130
      "f.toml, line 2: people.eve.record is '4711': a record is written as who numbers it, a URI, and the number: "
      "'https://clinic.example/records|4711'"),
     ("[people.eve]\nrecord = 'urn:x|4711'\n[people.ada]\nrecord = 'urn:x|4711'",
-     "f.toml, line 4: is [people.eve]'s record too"),
+     "f.toml, line 4: people.ada.record is [people.eve]'s too"),
     ("[people]\neve = 3", "f.toml, line 2: [people.eve] is a section of its own, not one value"),
     ("[radio\n", "f.toml: not TOML: Expected ']' at the end of a table declaration (at line 1, column 7)"),
 ])
