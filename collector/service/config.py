@@ -282,7 +282,8 @@ def _one_record_each(reader: Reader, people: Mapping[str, Person]) -> None:
     whose: dict[str, str] = {}
     for name, person in people.items():
         if person.record and (other := whose.setdefault(person.record, name)) != name:
-            raise reader.wrong(("people", name, "record"), f"people.{name}.record is [people.{other}]'s too", person.record)
+            told = f"people.{name}.record is [people.{other}]'s too"
+            raise reader.wrong(("people", name, "record"), told, person.record)
 
 
 def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:
