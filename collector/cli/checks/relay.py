@@ -25,7 +25,7 @@ def look(store: "Store", config: "Config") -> Iterator[Finding]:
         try:
             found_people(store, receiver)
         except ExchangeError as error:
-            yield attention(topic, str(error), "mend [relay] in the configuration")
+            yield attention(topic, str(error).removeprefix(f"{topic}: "), "mend [relay] in the configuration")
             continue
         state = states.pop(receiver.name, None)
         if state is None:
