@@ -144,15 +144,25 @@ def parse_record_control(value: bytes) -> RecordControl:
         return RecordControl(RecordOp(op), member(Operator, operator), operand, count=count)
     if op == RecordOp.RESPONSE:
         op, operator, request, result, operand = _RACP_RESPONSE.read(value)
-        return RecordControl(RecordOp(op), member(Operator, operator), operand,
-                             request=member(RecordOp, request), result=member(RecordResult, result))
+        return RecordControl(
+            RecordOp(op),
+            member(Operator, operator),
+            operand,
+            request=member(RecordOp, request),
+            result=member(RecordResult, result),
+        )
     return RecordControl(member(RecordOp, op), member(Operator, operator), operand)
 
 
 def build_record_control(control: RecordControl) -> bytes:
     """Raises ValueError when a number does not fit, or a response lacks its count or result."""
-    fields = {"op_code": control.op, "operator": control.operator, "number_of_records": control.count,
-              "request_op_code": control.request, "response_value": control.result}
+    fields = {
+        "op_code": control.op,
+        "operator": control.operator,
+        "number_of_records": control.count,
+        "request_op_code": control.request,
+        "response_value": control.result,
+    }
     return _RACP_FORMS.get(control.op, _RACP).build(fields, control.operand)
 
 
@@ -175,8 +185,7 @@ def ask_between(op: RecordOp, first: int, last: int) -> bytes:
 
 def answer(request: int, result: RecordResult) -> bytes:
     """How a request went, as a cuff says it."""
-    return build_record_control(
-        RecordControl(RecordOp.RESPONSE, Operator.NULL, request=request, result=result))
+    return build_record_control(RecordControl(RecordOp.RESPONSE, Operator.NULL, request=request, result=result))
 
 
 def answer_count(count: int, op: RecordOp = RecordOp.COUNT_RESPONSE) -> bytes:
@@ -200,15 +209,21 @@ def parse_user_control(value: bytes) -> UserControl:
     if op == UserOp.RESPONSE:
         _, request, result, rest = _UCP_RESPONSE.read(value)
         index = rest[0] if request == UserOp.REGISTER and result == UserResult.SUCCESS and rest else None
-        return UserControl(named, index, request=member(UserOp, request),
-                           result=member(UserResult, result), parameter=rest)
+        return UserControl(
+            named, index, request=member(UserOp, request), result=member(UserResult, result), parameter=rest
+        )
     return UserControl(named, parameter=parameter)
 
 
 def build_user_control(control: UserControl) -> bytes:
     """Raises ValueError when a number does not fit, or a field that the op code needs is missing."""
-    fields = {"op_code": control.op, "user_index": control.user_index, "consent_code": control.consent_code,
-              "request_op_code": control.request, "response_value": control.result}
+    fields = {
+        "op_code": control.op,
+        "user_index": control.user_index,
+        "consent_code": control.consent_code,
+        "request_op_code": control.request,
+        "response_value": control.result,
+    }
     return _UCP_FORMS.get(control.op, _UCP).build(fields, control.parameter)
 
 

@@ -66,8 +66,23 @@ from parsers.uuids import Uuid, short
 
 __all__ = ["FORMATS", "Decoded", "Format", "as_json", "build", "decode", "describe", "find", "names"]
 
-Decoded = (Measurement | CuffPressure | Feature | Segment | RecordControl | UserControl | DateTime
-           | CurrentTime | LocalTime | ReferenceTime | SystemId | PnpId | Battery | UserIndex | str)
+Decoded = (
+    Measurement
+    | CuffPressure
+    | Feature
+    | Segment
+    | RecordControl
+    | UserControl
+    | DateTime
+    | CurrentTime
+    | LocalTime
+    | ReferenceTime
+    | SystemId
+    | PnpId
+    | Battery
+    | UserIndex
+    | str
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,24 +95,21 @@ class Format:
 
 
 FORMATS: dict[int, Format] = {
-    Uuid.BLOOD_PRESSURE_MEASUREMENT: Format(
-        "blood pressure measurement", parse_measurement, build_measurement),
-    Uuid.INTERMEDIATE_CUFF_PRESSURE: Format(
-        "intermediate cuff pressure", parse_intermediate, build_intermediate),
+    Uuid.BLOOD_PRESSURE_MEASUREMENT: Format("blood pressure measurement", parse_measurement, build_measurement),
+    Uuid.INTERMEDIATE_CUFF_PRESSURE: Format("intermediate cuff pressure", parse_intermediate, build_intermediate),
     Uuid.BLOOD_PRESSURE_FEATURE: Format("blood pressure feature", parse_feature, build_feature),
     Uuid.ENHANCED_MEASUREMENT: Format("enhanced blood pressure measurement", parse_enhanced, build_enhanced),
     Uuid.ENHANCED_INTERMEDIATE: Format(
-        "enhanced intermediate cuff pressure", parse_enhanced_intermediate, build_enhanced_intermediate),
+        "enhanced intermediate cuff pressure", parse_enhanced_intermediate, build_enhanced_intermediate
+    ),
     Uuid.BLOOD_PRESSURE_RECORD: Format("blood pressure record", parse_segment, build_segment),
-    Uuid.RECORD_ACCESS_CONTROL_POINT: Format(
-        "record access control point", parse_record_control, build_record_control),
+    Uuid.RECORD_ACCESS_CONTROL_POINT: Format("record access control point", parse_record_control, build_record_control),
     Uuid.USER_CONTROL_POINT: Format("user control point", parse_user_control, build_user_control),
     Uuid.USER_INDEX: Format("user index", parse_user_index, build_user_index),
     Uuid.DATE_TIME: Format("date time", parse_date_time, build_date_time),
     Uuid.CURRENT_TIME: Format("current time", parse_current_time, build_current_time),
     Uuid.LOCAL_TIME_INFORMATION: Format("local time information", parse_local_time, build_local_time),
-    Uuid.REFERENCE_TIME_INFORMATION: Format(
-        "reference time information", parse_reference_time, build_reference_time),
+    Uuid.REFERENCE_TIME_INFORMATION: Format("reference time information", parse_reference_time, build_reference_time),
     Uuid.BATTERY_LEVEL: Format("battery level", parse_battery, build_battery),
     Uuid.SYSTEM_ID: Format("system id", parse_system_id, build_system_id),
     Uuid.PNP_ID: Format("pnp id", parse_pnp_id, build_pnp_id),

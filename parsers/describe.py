@@ -40,8 +40,10 @@ def _(m: Measurement, feature: Feature | None = None) -> Lines:
 
 @describe.register
 def _(cuff: CuffPressure, feature: Feature | None = None) -> Lines:
-    lines = [("cuff pressure", _pressure(cuff.pressure, cuff.unit.value)),
-             ("note", "a pressure on the way, not a measurement")]
+    lines = [
+        ("cuff pressure", _pressure(cuff.pressure, cuff.unit.value)),
+        ("note", "a pressure on the way, not a measurement"),
+    ]
     return lines + _optional(cuff, feature, cuff.flags & (0xE0 if cuff.unused else 0x80))
 
 
@@ -71,8 +73,10 @@ def _checks(status: Status | None, feature: Feature | None) -> Lines:
     if status is None:
         return lines
     words = {PulseRange.ABOVE: "yes, above", PulseRange.BELOW: "yes, below"}
-    lines = [(label, words.get(status.pulse_range, verdict) if label == "pulse out of range" else verdict)
-             for label, verdict in lines]
+    lines = [
+        (label, words.get(status.pulse_range, verdict) if label == "pulse out of range" else verdict)
+        for label, verdict in lines
+    ]
     if status.pulse_range is PulseRange.RESERVED:
         lines.append(("pulse range", "reserved value, ignored"))
     if status.reserved:
@@ -158,8 +162,12 @@ def _(segment: Segment, feature: Feature | None = None) -> Lines:
 @describe.register
 def _(record: Record, feature: Feature | None = None) -> Lines:
     check = {True: "right", False: "WRONG", None: "none sent"}
-    return [("sequence number", str(record.sequence)), ("holds a value of", f"0x{record.uuid:04X}"),
-            ("octets", record.value.hex(" ") or "none"), ("check", check[record.crc_ok])]
+    return [
+        ("sequence number", str(record.sequence)),
+        ("holds a value of", f"0x{record.uuid:04X}"),
+        ("octets", record.value.hex(" ") or "none"),
+        ("check", check[record.crc_ok]),
+    ]
 
 
 @describe.register
@@ -192,15 +200,22 @@ def _(control: UserControl, feature: Feature | None = None) -> Lines:
 
 @describe.register
 def _(system: SystemId, feature: Feature | None = None) -> Lines:
-    return [("EUI-64", system.eui), ("if sent highest octet first", system.eui_if_reversed),
-            *_trailing(system.trailing)]
+    return [
+        ("EUI-64", system.eui),
+        ("if sent highest octet first", system.eui_if_reversed),
+        *_trailing(system.trailing),
+    ]
 
 
 @describe.register
 def _(pnp: PnpId, feature: Feature | None = None) -> Lines:
     given_by = VENDOR_SOURCES.get(pnp.source, f"source {pnp.source}")
-    return [("vendor", f"{pnp.vendor:#06x}, given by {given_by}"),
-            ("product", f"{pnp.product:#06x}"), ("version", pnp.version_text), *_trailing(pnp.trailing)]
+    return [
+        ("vendor", f"{pnp.vendor:#06x}, given by {given_by}"),
+        ("product", f"{pnp.product:#06x}"),
+        ("version", pnp.version_text),
+        *_trailing(pnp.trailing),
+    ]
 
 
 @describe.register

@@ -97,8 +97,9 @@ def parse_pnp_id(value: bytes) -> PnpId:
 
 def build_pnp_id(pnp: PnpId) -> bytes:
     """Raises ValueError when a number does not fit."""
-    return _PNP_ID.build({"source": pnp.source, "vendor": pnp.vendor, "product": pnp.product,
-                          "version": pnp.version}, pnp.trailing)
+    return _PNP_ID.build(
+        {"source": pnp.source, "vendor": pnp.vendor, "product": pnp.product, "version": pnp.version}, pnp.trailing
+    )
 
 
 @dataclass(frozen=True, slots=True)

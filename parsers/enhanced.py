@@ -16,8 +16,7 @@ _ENHANCED = Layout(ENHANCED)
 
 def parse_enhanced(value: bytes) -> Measurement:
     """0x2B34, 7 to 20 octets. Raises ParseError."""
-    (flags, systolic, diastolic, mean, stamp,
-     pulse, user_id, status, user_facing, trailing) = _ENHANCED.read(value)
+    (flags, systolic, diastolic, mean, stamp, pulse, user_id, status, user_facing, trailing) = _ENHANCED.read(value)
     epoch = epoch_of(flags)
     return Measurement(
         flags,
@@ -41,14 +40,17 @@ def build_enhanced(m: Measurement) -> bytes:
     Raises ValueError when a time is not in seconds since one epoch, or a number does not fit.
     """
     flags = true_flags(m.flags, m.unit, m.stamp, m.pulse, m.user_id, m.status)
-    return _ENHANCED.build({
-        "flags": enhanced_flags(flags, m.stamp, m.user_facing),
-        "systolic": m.systolic.word,
-        "diastolic": m.diastolic.word,
-        "mean": m.mean.word,
-        "stamp": m.stamp.seconds if isinstance(m.stamp, EpochTime) else None,
-        "pulse": m.pulse and m.pulse.word,
-        "user_id": m.user_id,
-        "status": m.status and m.status.raw,
-        "user_facing": m.user_facing and m.user_facing.seconds,
-    }, m.trailing)
+    return _ENHANCED.build(
+        {
+            "flags": enhanced_flags(flags, m.stamp, m.user_facing),
+            "systolic": m.systolic.word,
+            "diastolic": m.diastolic.word,
+            "mean": m.mean.word,
+            "stamp": m.stamp.seconds if isinstance(m.stamp, EpochTime) else None,
+            "pulse": m.pulse and m.pulse.word,
+            "user_id": m.user_id,
+            "status": m.status and m.status.raw,
+            "user_facing": m.user_facing and m.user_facing.seconds,
+        },
+        m.trailing,
+    )

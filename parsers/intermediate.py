@@ -38,8 +38,22 @@ class CuffPressure:
 
 def parse_intermediate(value: bytes) -> CuffPressure:
     """0x2A36, 7 to 19 octets. Raises ParseError."""
-    (flags, pressure, second_place, third_place, year, month, day, hour, minute, second,
-     pulse, user_id, status, trailing) = _COMPOUND.read(value)
+    (
+        flags,
+        pressure,
+        second_place,
+        third_place,
+        year,
+        month,
+        day,
+        hour,
+        minute,
+        second,
+        pulse,
+        user_id,
+        status,
+        trailing,
+    ) = _COMPOUND.read(value)
     return CuffPressure(
         flags,
         Unit.KPA if flags & KPA else Unit.MMHG,
@@ -59,16 +73,19 @@ def build_intermediate(cuff: CuffPressure) -> bytes:
     if isinstance(cuff.stamp, EpochTime) or cuff.user_facing is not None:
         raise ValueError("seconds since an epoch go into the enhanced cuff pressure only")
     second_place, third_place = cuff.unused or (SFloat.absent(), SFloat.absent())
-    return _COMPOUND.build({
-        "flags": _flags(cuff),
-        "systolic": cuff.pressure.word,
-        "diastolic": second_place.word,
-        "mean": third_place.word,
-        "stamp": cuff.stamp and cuff.stamp.fields(),
-        "pulse": cuff.pulse and cuff.pulse.word,
-        "user_id": cuff.user_id,
-        "status": cuff.status and cuff.status.raw,
-    }, cuff.trailing)
+    return _COMPOUND.build(
+        {
+            "flags": _flags(cuff),
+            "systolic": cuff.pressure.word,
+            "diastolic": second_place.word,
+            "mean": third_place.word,
+            "stamp": cuff.stamp and cuff.stamp.fields(),
+            "pulse": cuff.pulse and cuff.pulse.word,
+            "user_id": cuff.user_id,
+            "status": cuff.status and cuff.status.raw,
+        },
+        cuff.trailing,
+    )
 
 
 def parse_enhanced_intermediate(value: bytes) -> CuffPressure:
@@ -93,15 +110,18 @@ def parse_enhanced_intermediate(value: bytes) -> CuffPressure:
 def build_enhanced_intermediate(cuff: CuffPressure) -> bytes:
     """The octets of 0x2B35. Raises ValueError when a time is not in seconds, or a number does not fit."""
     flags = enhanced_flags(_flags(cuff), cuff.stamp, cuff.user_facing)
-    return _ENHANCED_CUFF.build({
-        "flags": flags,
-        "pressure": cuff.pressure.word,
-        "stamp": cuff.stamp.seconds if isinstance(cuff.stamp, EpochTime) else None,
-        "pulse": cuff.pulse and cuff.pulse.word,
-        "user_id": cuff.user_id,
-        "status": cuff.status and cuff.status.raw,
-        "user_facing": cuff.user_facing and cuff.user_facing.seconds,
-    }, cuff.trailing)
+    return _ENHANCED_CUFF.build(
+        {
+            "flags": flags,
+            "pressure": cuff.pressure.word,
+            "stamp": cuff.stamp.seconds if isinstance(cuff.stamp, EpochTime) else None,
+            "pulse": cuff.pulse and cuff.pulse.word,
+            "user_id": cuff.user_id,
+            "status": cuff.status and cuff.status.raw,
+            "user_facing": cuff.user_facing and cuff.user_facing.seconds,
+        },
+        cuff.trailing,
+    )
 
 
 def _flags(cuff: CuffPressure) -> int:

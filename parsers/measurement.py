@@ -23,9 +23,23 @@ from parsers.status import CHECKS, Feature, PulseRange, Status, assessed, build_
 from parsers.uuids import Uuid
 
 __all__ = [
-    "CHECKS", "CuffPressure", "Feature", "Measurement", "PulseRange", "Status", "Unit", "assessed",
-    "build_enhanced_intermediate", "build_feature", "build_intermediate", "build_measurement", "measurement",
-    "parse_enhanced_intermediate", "parse_feature", "parse_intermediate", "parse_measurement",
+    "CHECKS",
+    "CuffPressure",
+    "Feature",
+    "Measurement",
+    "PulseRange",
+    "Status",
+    "Unit",
+    "assessed",
+    "build_enhanced_intermediate",
+    "build_feature",
+    "build_intermediate",
+    "build_measurement",
+    "measurement",
+    "parse_enhanced_intermediate",
+    "parse_feature",
+    "parse_intermediate",
+    "parse_measurement",
 ]
 
 UNKNOWN_USER = 255
@@ -75,8 +89,9 @@ class Measurement:
 
 def parse_measurement(value: bytes) -> Measurement:
     """0x2A35, 7 to 19 octets. Raises ParseError."""
-    (flags, systolic, diastolic, mean, year, month, day, hour, minute, second,
-     pulse, user_id, status, trailing) = _COMPOUND.read(value)
+    (flags, systolic, diastolic, mean, year, month, day, hour, minute, second, pulse, user_id, status, trailing) = (
+        _COMPOUND.read(value)
+    )
     return Measurement(
         flags,
         Unit.KPA if flags & KPA else Unit.MMHG,
@@ -99,16 +114,19 @@ def build_measurement(m: Measurement) -> bytes:
     """
     if isinstance(m.stamp, EpochTime) or m.user_facing is not None:
         raise ValueError("seconds since an epoch go into the enhanced measurement only")
-    return _COMPOUND.build({
-        "flags": true_flags(m.flags, m.unit, m.stamp, m.pulse, m.user_id, m.status),
-        "systolic": m.systolic.word,
-        "diastolic": m.diastolic.word,
-        "mean": m.mean.word,
-        "stamp": m.stamp and m.stamp.fields(),
-        "pulse": m.pulse and m.pulse.word,
-        "user_id": m.user_id,
-        "status": m.status and m.status.raw,
-    }, m.trailing)
+    return _COMPOUND.build(
+        {
+            "flags": true_flags(m.flags, m.unit, m.stamp, m.pulse, m.user_id, m.status),
+            "systolic": m.systolic.word,
+            "diastolic": m.diastolic.word,
+            "mean": m.mean.word,
+            "stamp": m.stamp and m.stamp.fields(),
+            "pulse": m.pulse and m.pulse.word,
+            "user_id": m.user_id,
+            "status": m.status and m.status.raw,
+        },
+        m.trailing,
+    )
 
 
 def measurement(
@@ -129,9 +147,16 @@ def measurement(
         status = Status(status)
     number = None if pulse is None else _number(pulse)
     return Measurement(
-        true_flags(0, unit, stamp, number, user_id, status), unit,
-        _number(systolic), _number(diastolic), SFloat.absent() if mean is None else _number(mean),
-        stamp, None, number, user_id, status,
+        true_flags(0, unit, stamp, number, user_id, status),
+        unit,
+        _number(systolic),
+        _number(diastolic),
+        SFloat.absent() if mean is None else _number(mean),
+        stamp,
+        None,
+        number,
+        user_id,
+        status,
     )
 
 

@@ -89,8 +89,7 @@ def _(feature: Feature) -> Json:
 
 @as_json.register
 def _(time: DateTime) -> Json:
-    return {"wall_time": str(time), "usable": time.usable, "raw": time.raw.hex(),
-            "trailing": time.trailing.hex()}
+    return {"wall_time": str(time), "usable": time.usable, "raw": time.raw.hex(), "trailing": time.trailing.hex()}
 
 
 @as_json.register
@@ -149,8 +148,13 @@ def _(segment: Segment) -> Json:
 
 @as_json.register
 def _(record: Record) -> Json:
-    return {"sequence": record.sequence, "uuid": _uuid(record.uuid), "value": record.value.hex(),
-            "crc_ok": record.crc_ok, "segments": record.segments}
+    return {
+        "sequence": record.sequence,
+        "uuid": _uuid(record.uuid),
+        "value": record.value.hex(),
+        "crc_ok": record.crc_ok,
+        "segments": record.segments,
+    }
 
 
 @as_json.register
@@ -160,29 +164,48 @@ def _(gap: Gap) -> Json:
 
 @as_json.register
 def _(control: RecordControl) -> Json:
-    return {"op": _name(control.op), "operator": _name(control.operator), "count": control.count,
-            "request": _name(control.request), "result": _name(control.result),
-            "operand": control.operand.hex()}
+    return {
+        "op": _name(control.op),
+        "operator": _name(control.operator),
+        "count": control.count,
+        "request": _name(control.request),
+        "result": _name(control.result),
+        "operand": control.operand.hex(),
+    }
 
 
 @as_json.register
 def _(control: UserControl) -> Json:
     """The consent code is a secret between a person and a cuff: only whether there is one is told."""
-    return {"op": _name(control.op), "user_index": control.user_index,
-            "consent_code_sent": control.consent_code is not None, "request": _name(control.request),
-            "result": _name(control.result), "parameter": control.parameter.hex()}
+    return {
+        "op": _name(control.op),
+        "user_index": control.user_index,
+        "consent_code_sent": control.consent_code is not None,
+        "request": _name(control.request),
+        "result": _name(control.result),
+        "parameter": control.parameter.hex(),
+    }
 
 
 @as_json.register
 def _(system: SystemId) -> Json:
-    return {"raw": system.raw.hex(), "eui": system.eui, "eui_if_reversed": system.eui_if_reversed,
-            "trailing": system.trailing.hex()}
+    return {
+        "raw": system.raw.hex(),
+        "eui": system.eui,
+        "eui_if_reversed": system.eui_if_reversed,
+        "trailing": system.trailing.hex(),
+    }
 
 
 @as_json.register
 def _(pnp: PnpId) -> Json:
-    return {"source": pnp.source, "vendor": pnp.vendor, "product": pnp.product, "version": pnp.version_text,
-            "trailing": pnp.trailing.hex()}
+    return {
+        "source": pnp.source,
+        "vendor": pnp.vendor,
+        "product": pnp.product,
+        "version": pnp.version_text,
+        "trailing": pnp.trailing.hex(),
+    }
 
 
 @as_json.register

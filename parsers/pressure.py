@@ -64,8 +64,13 @@ def epoch_of(flags: int) -> int:
 
 def true_flags(flags: int, unit: Unit, stamp: object, pulse: object, user_id: object, status: object) -> int:
     """`flags` with the bits of what is announced set by what is there; reserved bits stay as they are."""
-    announced = ((KPA, unit is Unit.KPA), (STAMP, stamp is not None), (PULSE, pulse is not None),
-                 (USER, user_id is not None), (STATUS, status is not None))
+    announced = (
+        (KPA, unit is Unit.KPA),
+        (STAMP, stamp is not None),
+        (PULSE, pulse is not None),
+        (USER, user_id is not None),
+        (STATUS, status is not None),
+    )
     for bit, there in announced:
         flags = flags | bit if there else flags & ~bit
     return flags

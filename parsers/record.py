@@ -183,8 +183,7 @@ class Reassembler:
 
 
 def build_segments(
-    sequence: int, uuid: int, value: bytes, *,
-    size: int = 20, crc: bool = False, repeat: bool = True, counter: int = 0,
+    sequence: int, uuid: int, value: bytes, *, size: int = 20, crc: bool = False, repeat: bool = True, counter: int = 0
 ) -> list[bytes]:
     """A record as a cuff sends it.
 
@@ -197,17 +196,19 @@ def build_segments(
         raise ValueError(f"a segment takes at least {head + 1} octets")
     content = value + bytes(CRC_SIZE) if crc else value
     chunks = [content[: size - head]]
-    chunks += [content[start:start + room] for start in range(size - head, len(content), room)]
+    chunks += [content[start : start + room] for start in range(size - head, len(content), room)]
     segments = []
     for place, chunk in enumerate(chunks):
-        header = ((counter + place) % COUNTERS << 2 | (FIRST if place == 0 else 0)
-                  | (LAST if place == len(chunks) - 1 else 0))
+        header = (
+            (counter + place) % COUNTERS << 2 | (FIRST if place == 0 else 0) | (LAST if place == len(chunks) - 1 else 0)
+        )
         body = chunk if place == 0 or not repeat else identity(sequence, uuid) + chunk
         segments.append(build_segment(Segment(header, sequence, uuid, body)))
     if not crc:
         return segments
-    sent = _Reading(tuple((segment[: len(segment) - len(chunk)], chunk)
-                          for segment, chunk in zip(segments, chunks, strict=True))).without_crc()
+    sent = _Reading(
+        tuple((segment[: len(segment) - len(chunk)], chunk) for segment, chunk in zip(segments, chunks, strict=True))
+    ).without_crc()
     check = crc16(b"".join(head + content for head, content in sent.parts)).to_bytes(CRC_SIZE, "little")
     closed = []
     for segment, chunk, (_, kept) in zip(segments, chunks, sent.parts, strict=True):

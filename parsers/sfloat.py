@@ -55,16 +55,18 @@ class _MedicalFloat:
         # The whole word decides: with any other exponent the same mantissas are ordinary numbers.
         absence = self._specials().get(self.word)
         value = None if absence else Decimal((mantissa < 0, _digits(mantissa), exponent))
-        for name, content in (("mantissa", mantissa), ("exponent", exponent),
-                              ("absence", absence), ("value", value)):
+        for name, content in (("mantissa", mantissa), ("exponent", exponent), ("absence", absence), ("value", value)):
             object.__setattr__(self, name, content)
 
     @classmethod
     def _specials(cls) -> dict[int, Absence]:
         top = 1 << (cls.MANTISSA_BITS - 1)
         return {
-            top - 1: Absence.NAN, top: Absence.NRES, top - 2: Absence.PLUS_INFINITY,
-            top + 2: Absence.MINUS_INFINITY, top + 1: Absence.RESERVED,
+            top - 1: Absence.NAN,
+            top: Absence.NRES,
+            top - 2: Absence.PLUS_INFINITY,
+            top + 2: Absence.MINUS_INFINITY,
+            top + 1: Absence.RESERVED,
         }
 
     @classmethod
@@ -81,8 +83,9 @@ class _MedicalFloat:
         """
         decimal = Decimal(number)
         if not decimal.is_finite():
-            return cls.absent(Absence.NAN if decimal.is_nan() else
-                              Absence.PLUS_INFINITY if decimal > 0 else Absence.MINUS_INFINITY)
+            return cls.absent(
+                Absence.NAN if decimal.is_nan() else Absence.PLUS_INFINITY if decimal > 0 else Absence.MINUS_INFINITY
+            )
         sign, digits, raw_exponent = decimal.as_tuple()
         exponent = int(raw_exponent)
         mantissa = int("".join(map(str, digits)) or "0") * (-1 if sign else 1)
@@ -96,8 +99,9 @@ class _MedicalFloat:
             mantissa, exponent = mantissa * 10, exponent - 1
         if not (-limit <= mantissa < limit and low <= exponent <= high):
             raise ValueError(f"{number} does not fit {cls.__name__} exactly")
-        made = cls((exponent & ((1 << cls.EXPONENT_BITS) - 1)) << cls.MANTISSA_BITS
-                   | mantissa & ((1 << cls.MANTISSA_BITS) - 1))
+        made = cls(
+            (exponent & ((1 << cls.EXPONENT_BITS) - 1)) << cls.MANTISSA_BITS | mantissa & ((1 << cls.MANTISSA_BITS) - 1)
+        )
         if made.absence:
             raise ValueError(f"{number} does not fit {cls.__name__}: its word means '{made.absence.words}'")
         return made

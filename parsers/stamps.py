@@ -12,18 +12,10 @@ from construct import Int8ul, Int16ul, Struct
 from parsers.layout import Layout
 
 DATE_TIME = Struct(
-    "year" / Int16ul,
-    "month" / Int8ul,
-    "day" / Int8ul,
-    "hour" / Int8ul,
-    "minute" / Int8ul,
-    "second" / Int8ul,
+    "year" / Int16ul, "month" / Int8ul, "day" / Int8ul, "hour" / Int8ul, "minute" / Int8ul, "second" / Int8ul
 )
 CURRENT_TIME = Struct(
-    "date_time" / DATE_TIME,
-    "day_of_week" / Int8ul,
-    "fractions256" / Int8ul,
-    "adjust_reason" / Int8ul,
+    "date_time" / DATE_TIME, "day_of_week" / Int8ul, "fractions256" / Int8ul, "adjust_reason" / Int8ul
 )
 _DATE_TIME, _CURRENT_TIME = Layout(DATE_TIME), Layout(CURRENT_TIME)
 
@@ -50,8 +42,14 @@ class DateTime:
         return cls(when.year, when.month, when.day, when.hour, when.minute, when.second)
 
     def fields(self) -> dict[str, int]:
-        return {"year": self.year or 0, "month": self.month or 0, "day": self.day or 0,
-                "hour": self.hour, "minute": self.minute, "second": self.second}
+        return {
+            "year": self.year or 0,
+            "month": self.month or 0,
+            "day": self.day or 0,
+            "hour": self.hour,
+            "minute": self.minute,
+            "second": self.second,
+        }
 
     @property
     def raw(self) -> bytes:
@@ -148,9 +146,7 @@ def parse_current_time(value: bytes) -> CurrentTime:
     return CurrentTime(stamp, weekday or None, fractions, reason, trailing)
 
 
-def build_current_time(
-    when: datetime | CurrentTime, fractions256: int | None = None, reason: int = 0
-) -> bytes:
+def build_current_time(when: datetime | CurrentTime, fractions256: int | None = None, reason: int = 0) -> bytes:
     """Ten octets.
 
     when: a clock value, or the wall time to set (a zone is not sent: the wall time shown in it is).
@@ -161,6 +157,10 @@ def build_current_time(
         when = CurrentTime.of(when, reason)
         if fractions256 is not None:
             when = CurrentTime(when.date_time, when.day_of_week, fractions256, reason)
-    fields = {"date_time": when.date_time.fields(), "day_of_week": when.day_of_week or 0,
-              "fractions256": when.fractions256, "adjust_reason": when.adjust_reason}
+    fields = {
+        "date_time": when.date_time.fields(),
+        "day_of_week": when.day_of_week or 0,
+        "fractions256": when.fractions256,
+        "adjust_reason": when.adjust_reason,
+    }
     return _CURRENT_TIME.build(fields, when.trailing)

@@ -35,10 +35,18 @@ class Status:
     raw: int
 
     @classmethod
-    def of(cls, *, body_movement: bool = False, cuff_loose: bool = False, irregular_pulse: bool = False,
-           pulse_range: PulseRange = PulseRange.WITHIN, improper_position: bool = False) -> "Status":
-        return cls(body_movement | cuff_loose << 1 | irregular_pulse << 2
-                   | pulse_range.value << 3 | improper_position << 5)
+    def of(
+        cls,
+        *,
+        body_movement: bool = False,
+        cuff_loose: bool = False,
+        irregular_pulse: bool = False,
+        pulse_range: PulseRange = PulseRange.WITHIN,
+        improper_position: bool = False,
+    ) -> "Status":
+        return cls(
+            body_movement | cuff_loose << 1 | irregular_pulse << 2 | pulse_range.value << 3 | improper_position << 5
+        )
 
     @staticmethod
     def from_word(raw: int) -> "Status":
@@ -73,13 +81,17 @@ class Status:
     def words(self) -> tuple[str, ...]:
         """What was flagged, in the order of the bits. A reserved pulse range says nothing."""
         pulse = {PulseRange.ABOVE: "pulse above range", PulseRange.BELOW: "pulse below range"}
-        return tuple(word for word in (
-            self.body_movement and "body movement",
-            self.cuff_loose and "cuff too loose",
-            self.irregular_pulse and "irregular pulse",
-            pulse.get(self.pulse_range),
-            self.improper_position and "improper position",
-        ) if word)
+        return tuple(
+            word
+            for word in (
+                self.body_movement and "body movement",
+                self.cuff_loose and "cuff too loose",
+                self.irregular_pulse and "irregular pulse",
+                pulse.get(self.pulse_range),
+                self.improper_position and "improper position",
+            )
+            if word
+        )
 
 
 @lru_cache(maxsize=1024)

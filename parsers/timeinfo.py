@@ -15,8 +15,16 @@ LOCAL_TIME = Struct("time_zone" / Int8sl, "dst_offset" / Int8ul)
 REFERENCE_TIME = Struct("source" / Int8ul, "accuracy" / Int8ul, "days" / Int8ul, "hours" / Int8ul)
 _LOCAL_TIME, _REFERENCE_TIME = Layout(LOCAL_TIME), Layout(REFERENCE_TIME)
 
-TIME_SOURCES = ("unknown", "network time protocol", "GPS", "radio time signal", "set by hand", "atomic clock",
-                "cellular network", "not synchronised")
+TIME_SOURCES = (
+    "unknown",
+    "network time protocol",
+    "GPS",
+    "radio time signal",
+    "set by hand",
+    "atomic clock",
+    "cellular network",
+    "not synchronised",
+)
 _DST_MINUTES = {0: 0, 2: 30, 4: 60, 8: 120}
 
 
@@ -84,5 +92,7 @@ def parse_reference_time(value: bytes) -> ReferenceTime:
 
 def build_reference_time(reference: ReferenceTime) -> bytes:
     """Raises ValueError when a number does not fit an octet."""
-    return _REFERENCE_TIME.build({"source": reference.source, "accuracy": reference.accuracy,
-                                  "days": reference.days, "hours": reference.hours}, reference.trailing)
+    return _REFERENCE_TIME.build(
+        {"source": reference.source, "accuracy": reference.accuracy, "days": reference.days, "hours": reference.hours},
+        reference.trailing,
+    )

@@ -13,8 +13,15 @@ MAY_IMPORT = {
     "collector/intake": {"parsers", "collector.store", "collector.intake"},
     "collector/numbers": {"collector.numbers"},
     "collector/share": {"collector.store", "collector.numbers", "collector.share"},
-    "collector/service": {"parsers", "collector.radio", "collector.store", "collector.intake",
-                          "collector.numbers", "collector.share", "collector.service"},
+    "collector/service": {
+        "parsers",
+        "collector.radio",
+        "collector.store",
+        "collector.intake",
+        "collector.numbers",
+        "collector.share",
+        "collector.service",
+    },
 }
 
 
@@ -47,8 +54,13 @@ def test_parsers_need_construct_only() -> None:
     allowed = {"parsers", "construct"} | sys.stdlib_module_names
     for path in sorted((ROOT / "parsers").rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-            names = ([a.name for a in node.names] if isinstance(node, ast.Import)
-                     else [node.module or ""] if isinstance(node, ast.ImportFrom) else [])
+            names = (
+                [a.name for a in node.names]
+                if isinstance(node, ast.Import)
+                else [node.module or ""]
+                if isinstance(node, ast.ImportFrom)
+                else []
+            )
             assert all(name.split(".")[0] in allowed for name in names), f"{path}: {names}"
 
 

@@ -15,14 +15,18 @@ def tell(store: "Store", reading_id: str, as_json: bool) -> int:
     from collector.store import audit, readings
 
     reading = readings.get(store, reading_id)
-    came: list[dict[str, Any]] = [{"arrived_at": at, "source": source, "station": station, "payload": payload}
-                                  for at, source, station, payload in readings.sightings(store, reading.reading_id)]
+    came: list[dict[str, Any]] = [
+        {"arrived_at": at, "source": source, "station": station, "payload": payload}
+        for at, source, station, payload in readings.sightings(store, reading.reading_id)
+    ]
     bettered: list[dict[str, Any]] = [
         {"at": at, "from": before, "from_basis": str(was), "to": after, "to_basis": str(now)}
-        for at, before, after, was, now in readings.retimings(store, reading.reading_id)]
+        for at, before, after, was, now in readings.retimings(store, reading.reading_id)
+    ]
     changes: list[dict[str, Any]] = [
         {"at": change.at, "what": change.what, "from": change.detail.get("from"), "to": change.detail.get("to")}
-        for change in audit.about_reading(store, reading.reading_id)]
+        for change in audit.about_reading(store, reading.reading_id)
+    ]
     if as_json:
         out(json_text({"reading_id": reading.reading_id, "came": came, "times": bettered, "owners": changes}))
         return 1
@@ -34,8 +38,10 @@ def tell(store: "Store", reading_id: str, as_json: bool) -> int:
     for one in bettered:
         zone = reading.taken_at.tzinfo
         before, after = (one[end].astimezone(zone).isoformat(" ", "seconds") for end in ("from", "to"))
-        out(f"  time bettered {one['at'].isoformat(' ', 'seconds')}: from {before} ({one['from_basis']}) to {after} "
-            f"({one['to_basis']})")
+        out(
+            f"  time bettered {one['at'].isoformat(' ', 'seconds')}: from {before} ({one['from_basis']}) to {after} "
+            f"({one['to_basis']})"
+        )
     for one in changes:
         ends = "".join(f" {word} {one[word]}" for word in ("from", "to") if one[word])
         out(visible(f"  {one['what']} {one['at'].isoformat(' ', 'seconds')}{ends}"))

@@ -63,8 +63,10 @@ def average(
             out(line)
         for name, some in (("VERY HIGH", high), ("LOW", low)):
             if some:
-                out(f"{name}: {len(some)}, the last {average_text.reading_pressure(some[-1])} mmHg at "
-                    f"{average_text.moment(some[-1].taken_at)}")
+                out(
+                    f"{name}: {len(some)}, the last {average_text.reading_pressure(some[-1])} mmHg at "
+                    f"{average_text.moment(some[-1].taken_at)}"
+                )
         if each:
             out("")
             for line in average_text.reading_lines(found, samples, terminal_width()):
@@ -80,25 +82,48 @@ def average(
 def as_object(found: "Average", person: str, high: "list[Sample]", low: "list[Sample]") -> dict[str, object]:
     """The agreed fields in their order, unrounded; `more` holds what else is known."""
     return {
-        "protocol": found.protocol.name, "from": found.first and found.first.isoformat(),
-        "to": found.last and found.last.isoformat(), "person": person, "taken": found.taken, "used": found.used,
-        "days": found.days, "valid": found.valid, "short_of": found.short_of, "systolic": found.systolic,
-        "diastolic": found.diastolic, "pulse": found.pulse,
+        "protocol": found.protocol.name,
+        "from": found.first and found.first.isoformat(),
+        "to": found.last and found.last.isoformat(),
+        "person": person,
+        "taken": found.taken,
+        "used": found.used,
+        "days": found.days,
+        "valid": found.valid,
+        "short_of": found.short_of,
+        "systolic": found.systolic,
+        "diastolic": found.diastolic,
+        "pulse": found.pulse,
         "morning": _mean(found.morning, found.morning_at_or_above),
         "evening": _mean(found.evening, found.evening_at_or_above),
-        "threshold": {**_bounds(found.threshold), "set_by": found.threshold_set_by}, "at_or_above": found.at_or_above,
+        "threshold": {**_bounds(found.threshold), "set_by": found.threshold_set_by},
+        "at_or_above": found.at_or_above,
         "excluded": [{"reading_id": one, "reason": reason} for one, reason in found.excluded],
-        "sd": _pair(found.sd), "cv": _pair(found.cv), "arv": _pair(found.arv),
+        "sd": _pair(found.sd),
+        "cv": _pair(found.cv),
+        "arv": _pair(found.arv),
         "more": {
-            "unit": "mmHg", "decides": found.decides, "spread_of": found.spread.unit, "days_used": found.days_used,
-            "complete": found.complete, "margin_95": _pair(found.margin), "standard_error": _pair(found.standard_error),
-            "pooled": _mean(found.pooled, None), "of_sessions": _mean(found.of_sessions, None),
+            "unit": "mmHg",
+            "decides": found.decides,
+            "spread_of": found.spread.unit,
+            "days_used": found.days_used,
+            "complete": found.complete,
+            "margin_95": _pair(found.margin),
+            "standard_error": _pair(found.standard_error),
+            "pooled": _mean(found.pooled, None),
+            "of_sessions": _mean(found.of_sessions, None),
             "goal": found.goal and {**_bounds(found.goal), "set_by": found.goal_set_by},
             "below_goal": found.below_goal,
-            "irregular_pulse": {"readings": found.irregular.readings, "of": found.irregular.of,
-                                "days": found.irregular.days, "worth_telling": found.irregular.worth_telling},
-            "very_high": [one.reading_id for one in high], "low": [one.reading_id for one in low],
-            "hand_written": found.hand_written, "time_not_certain": found.uncertain_times,
+            "irregular_pulse": {
+                "readings": found.irregular.readings,
+                "of": found.irregular.of,
+                "days": found.irregular.days,
+                "worth_telling": found.irregular.worth_telling,
+            },
+            "very_high": [one.reading_id for one in high],
+            "low": [one.reading_id for one in low],
+            "hand_written": found.hand_written,
+            "time_not_certain": found.uncertain_times,
             "implausible": [{"reading_id": one, "mark": mark} for one, mark in found.implausible],
             "used_ids": found.used_ids,
         },
@@ -109,8 +134,14 @@ def _mean(mean: "Mean | None", at_or_above: bool | None) -> dict[str, object] | 
     if mean is None:
         return None
     judged = {} if at_or_above is None else {"at_or_above": at_or_above}
-    return {"systolic": mean.systolic, "diastolic": mean.diastolic, "pulse": mean.pulse, "readings": mean.readings,
-            "days": mean.days, **judged}
+    return {
+        "systolic": mean.systolic,
+        "diastolic": mean.diastolic,
+        "pulse": mean.pulse,
+        "readings": mean.readings,
+        "days": mean.days,
+        **judged,
+    }
 
 
 def _bounds(pressures: "Pressures") -> dict[str, object]:

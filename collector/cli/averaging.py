@@ -28,7 +28,15 @@ def with_average(around: Surroundings, store: "Store", exchange: "Exchange", per
         return exchange
     times = [one.taken_at for one in samples if one.reading_id in set(found.used_ids)]
     result = AverageResult(
-        wanted.person, found.protocol.name, found.systolic.quantize(_TENTH), found.diastolic.quantize(_TENTH),
-        found.used, min(times), max(times), datetime.now(UTC), found.used_ids,
-        None if found.pulse is None else found.pulse.quantize(_TENTH))
+        wanted.person,
+        found.protocol.name,
+        found.systolic.quantize(_TENTH),
+        found.diastolic.quantize(_TENTH),
+        found.used,
+        min(times),
+        max(times),
+        datetime.now(UTC),
+        found.used_ids,
+        None if found.pulse is None else found.pulse.quantize(_TENTH),
+    )
     return replace(exchange, averages=(result,))

@@ -23,8 +23,12 @@ app = new_app("""Back up the store, list the backups, put one back.
       quietcuff backup restore last --dry-run
     """)
 
-Folder = Annotated[Path | None, typer.Option(
-    "--folder", metavar="FOLDER", help="Where the backups are, else as configured, else beside the store.")]
+Folder = Annotated[
+    Path | None,
+    typer.Option(
+        "--folder", metavar="FOLDER", help="Where the backups are, else as configured, else beside the store."
+    ),
+]
 
 
 def _folder(around: Surroundings, chosen: Path | None) -> Path:
@@ -37,8 +41,9 @@ def _folder(around: Surroundings, chosen: Path | None) -> Path:
 def back_up(
     ctx: typer.Context,
     folder: Folder = None,
-    encrypt_to: Annotated[str | None, typer.Option(
-        "--encrypt-to", metavar="KEY", help="Seal to this public key (age or SSH).")] = None,
+    encrypt_to: Annotated[
+        str | None, typer.Option("--encrypt-to", metavar="KEY", help="Seal to this public key (age or SSH).")
+    ] = None,
 ) -> None:
     """Back up the store now, while the service goes on.
 
@@ -57,8 +62,13 @@ def back_up(
     if encrypt_to is not None and (problem := key_problem(encrypt_to)):
         raise Usage(f"--encrypt-to: {problem}")
     with progress("backing up, pages") as show:
-        made = backups.take(around.store_path, _folder(around, folder), config.keep,
-                            encrypt_to or config.encrypt_to or None, progress=show)
+        made = backups.take(
+            around.store_path,
+            _folder(around, folder),
+            config.keep,
+            encrypt_to or config.encrypt_to or None,
+            progress=show,
+        )
     out(str(made.path))
     say(f"{made.size / 1e6:.1f} MB, verified{' and sealed' if made.sealed else ''}")
 
@@ -91,14 +101,29 @@ def list_backups(
         from collector.share.rows import json_text
 
         for backup, state in zip(found, states, strict=True):
-            out(json_text({"file": str(backup.path), "made_at": backup.made_at, "bytes": backup.size,
-                           "sealed": backup.sealed, "state": state}))
+            out(
+                json_text(
+                    {
+                        "file": str(backup.path),
+                        "made_at": backup.made_at,
+                        "bytes": backup.size,
+                        "sealed": backup.sealed,
+                        "state": state,
+                    }
+                )
+            )
     else:
         from collector.share.layout import columns
 
-        rows = [(backup.path.name, backup.made_at.astimezone().isoformat(" ", "minutes"),
-                 f"{backup.size / 1e6:.1f}", state or ("sealed" if backup.sealed else ""))
-                for backup, state in zip(found, states, strict=True)]
+        rows = [
+            (
+                backup.path.name,
+                backup.made_at.astimezone().isoformat(" ", "minutes"),
+                f"{backup.size / 1e6:.1f}",
+                state or ("sealed" if backup.sealed else ""),
+            )
+            for backup, state in zip(found, states, strict=True)
+        ]
         for line in columns(rows, terminal_width(), ("backup", "made", "MB", "remarks"), frozenset({2})):
             out(line)
     return ATTENTION if any(state not in (None, "sound", "sealed") for state in states) else DONE
@@ -120,11 +145,11 @@ def _state(backup: "Backup") -> str:
 @app.command("restore")
 def restore(
     ctx: typer.Context,
-    which: Annotated[str, typer.Argument(
-        metavar="BACKUP", help="A name from `backup list`, a file, or 'last'.")],
+    which: Annotated[str, typer.Argument(metavar="BACKUP", help="A name from `backup list`, a file, or 'last'.")],
     folder: Folder = None,
-    identity: Annotated[Path | None, typer.Option(
-        "--identity", metavar="KEYFILE", help="The private key, for a sealed backup.")] = None,
+    identity: Annotated[
+        Path | None, typer.Option("--identity", metavar="KEYFILE", help="The private key, for a sealed backup.")
+    ] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Look at everything, change nothing.")] = False,
 ) -> None:
     """Put a backup in the store's place; what stands there now is kept under another name.

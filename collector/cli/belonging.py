@@ -15,18 +15,28 @@ if TYPE_CHECKING:
 
 Name = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
 CuffOption = Annotated[str, typer.Option("--cuff", metavar="CUFF", help="The cuff's name or address.")]
-SlotOption = Annotated[str, typer.Option(
-    "--slot", metavar="N", help="The User ID the cuff sends; none: records without one; any: all.")]
-ReadingIds = Annotated[list[str], typer.Argument(
-    metavar="READING…", help="Readings by their id, or how it begins (see `quietcuff readings --json`).")]
+SlotOption = Annotated[
+    str, typer.Option("--slot", metavar="N", help="The User ID the cuff sends; none: records without one; any: all.")
+]
+ReadingIds = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="READING…", help="Readings by their id, or how it begins (see `quietcuff readings --json`)."
+    ),
+]
 
 
 def give_slot(
-    ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption = "any",
-    since: Annotated[str | None, typer.Option(
-        "--from", metavar="TIME", help="From when on; since ever if not given.")] = None,
-    until: Annotated[str | None, typer.Option(
-        metavar="TIME", help="Until before then, a date in whole; else until further notice.")] = None,
+    ctx: typer.Context,
+    name: Name,
+    cuff: CuffOption,
+    slot: SlotOption = "any",
+    since: Annotated[
+        str | None, typer.Option("--from", metavar="TIME", help="From when on; since ever if not given.")
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(metavar="TIME", help="Until before then, a date in whole; else until further notice.")
+    ] = None,
 ) -> None:
     """Give a cuff's slot to a person, for a time or for good.
 
@@ -49,9 +59,13 @@ def give_slot(
 
 
 def end_slot(
-    ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption = "any",
-    at: Annotated[str | None, typer.Option(
-        "--at", metavar="TIME", help="From when on it is theirs no longer; now if not given.")] = None,
+    ctx: typer.Context,
+    name: Name,
+    cuff: CuffOption,
+    slot: SlotOption = "any",
+    at: Annotated[
+        str | None, typer.Option("--at", metavar="TIME", help="From when on it is theirs no longer; now if not given.")
+    ] = None,
 ) -> None:
     """End a slot: what came before stays theirs.
 
@@ -105,9 +119,11 @@ def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None
 
 
 def release_readings(
-    ctx: typer.Context, readings: ReadingIds,
-    by_slot: Annotated[bool, typer.Option(
-        "--by-slot", help="Let the slot decide again, instead of making them nobody's.")] = False,
+    ctx: typer.Context,
+    readings: ReadingIds,
+    by_slot: Annotated[
+        bool, typer.Option("--by-slot", help="Let the slot decide again, instead of making them nobody's.")
+    ] = False,
 ) -> None:
     """Make single readings nobody's, or the slot's again.
 

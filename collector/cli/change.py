@@ -24,11 +24,16 @@ app = new_app()
 def change(
     ctx: typer.Context,
     person: Whose,
-    at: Annotated[str | None, typer.Option(
-        "--at", metavar="DATE", help="Day of the change; else the last one noted that has readings after it.")] = None,
+    at: Annotated[
+        str | None,
+        typer.Option(
+            "--at", metavar="DATE", help="Day of the change; else the last one noted that has readings after it."
+        ),
+    ] = None,
     protocol: ProtocolName = None,
-    wait: Annotated[int, typer.Option(
-        "--wait", metavar="DAYS", min=0, max=120, help="Days after the change that are left out.")] = 14,
+    wait: Annotated[
+        int, typer.Option("--wait", metavar="DAYS", min=0, max=120, help="Days after the change that are left out.")
+    ] = 14,
     as_json: Json = False,
 ) -> int:
     """Compare the days before and after a change of regimen.
@@ -55,8 +60,9 @@ def change(
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)
     day = when.day(at, "--at") or _last(noted, wanted.person, samples[-1].taken_at.date() if samples else None)
-    found = compare(samples, day, wanted.protocol, wanted.plan, wait,
-                    other_changes=[note.day for note in noted if note.day != day])
+    found = compare(
+        samples, day, wanted.protocol, wanted.plan, wait, other_changes=[note.day for note in noted if note.day != day]
+    )
     told = "; ".join(visible(note.text) for note in noted if note.day == day)
     if as_json:
         out(json_text(as_object(found, wanted.person, told)))
@@ -87,8 +93,10 @@ NARROW = "{0}: {1} before, {2} after, {3} mmHg; 95 % {4}; by drawing days {5}; c
 def _last(noted: "list[Note]", person: str, newest: date | None) -> date:
     """The last noted change that there are readings after, else the last one."""
     if not noted:
-        raise Usage(f"no change of regimen is noted for {person}; give --at DATE, or note it: "
-                    f"`quietcuff note add {person} DATE \"what changed\"`")
+        raise Usage(
+            f"no change of regimen is noted for {person}; give --at DATE, or note it: "
+            f'`quietcuff note add {person} DATE "what changed"`'
+        )
     return next((note.day for note in reversed(noted) if newest and note.day <= newest), noted[-1].day)
 
 
@@ -102,10 +110,15 @@ def _differences(found: "Change") -> Iterator[tuple[str, ...]]:
 def _difference(name: str, one: "Difference") -> tuple[str, ...]:
     from collector.numbers.values import shown
 
-    return (name, shown(one.before), shown(one.after), _signed(one.difference),
-            f"{_signed(one.low_neighbours)} to {_signed(one.high_neighbours)}",
-            f"{_signed(one.low_bootstrap)} to {_signed(one.high_bootstrap)}",
-            f"up to {shown(one.noise)}: {'this is more' if one.clear else 'this is not clear'}")
+    return (
+        name,
+        shown(one.before),
+        shown(one.after),
+        _signed(one.difference),
+        f"{_signed(one.low_neighbours)} to {_signed(one.high_neighbours)}",
+        f"{_signed(one.low_bootstrap)} to {_signed(one.high_bootstrap)}",
+        f"up to {shown(one.noise)}: {'this is more' if one.clear else 'this is not clear'}",
+    )
 
 
 def _signed(value: float) -> str:
@@ -130,28 +143,55 @@ def _side(side: "Average") -> str:
 
 def as_object(found: "Change", person: str, told: str) -> dict[str, object]:
     return {
-        "person": person, "at": found.at.isoformat(), "note": told or None, "protocol": found.protocol.name,
-        "washout_days": found.washout_days, "compared": found.overall is not None, "short_of": found.refused,
-        "before": _side_object(found.before), "after": _side_object(found.after),
-        "overall": _compared_object(found.overall), "morning": _compared_object(found.morning),
-        "evening": _compared_object(found.evening), "unit": "mmHg",
+        "person": person,
+        "at": found.at.isoformat(),
+        "note": told or None,
+        "protocol": found.protocol.name,
+        "washout_days": found.washout_days,
+        "compared": found.overall is not None,
+        "short_of": found.refused,
+        "before": _side_object(found.before),
+        "after": _side_object(found.after),
+        "overall": _compared_object(found.overall),
+        "morning": _compared_object(found.morning),
+        "evening": _compared_object(found.evening),
+        "unit": "mmHg",
     }
 
 
 def _side_object(side: "Average") -> dict[str, object]:
-    return {"from": side.first and side.first.isoformat(), "to": side.last and side.last.isoformat(),
-            "taken": side.taken, "used": side.used, "days": side.days_used, "systolic": side.systolic,
-            "diastolic": side.diastolic, "valid": side.valid, "short_of": side.short_of}
+    return {
+        "from": side.first and side.first.isoformat(),
+        "to": side.last and side.last.isoformat(),
+        "taken": side.taken,
+        "used": side.used,
+        "days": side.days_used,
+        "systolic": side.systolic,
+        "diastolic": side.diastolic,
+        "valid": side.valid,
+        "short_of": side.short_of,
+    }
 
 
 def _compared_object(one: "Compared | None") -> dict[str, object] | None:
     if one is None:
         return None
-    return {"days_before": one.days_before, "days_after": one.days_after, "systolic": _difference_object(one.systolic),
-            "diastolic": _difference_object(one.diastolic)}
+    return {
+        "days_before": one.days_before,
+        "days_after": one.days_after,
+        "systolic": _difference_object(one.systolic),
+        "diastolic": _difference_object(one.diastolic),
+    }
 
 
 def _difference_object(one: "Difference") -> dict[str, object]:
-    return {"before": one.before, "after": one.after, "difference": one.difference,
-            "welch_95": [one.low, one.high], "welch_95_neighbours": [one.low_neighbours, one.high_neighbours],
-            "bootstrap_95": [one.low_bootstrap, one.high_bootstrap], "noise": one.noise, "clear": one.clear}
+    return {
+        "before": one.before,
+        "after": one.after,
+        "difference": one.difference,
+        "welch_95": [one.low, one.high],
+        "welch_95_neighbours": [one.low_neighbours, one.high_neighbours],
+        "bootstrap_95": [one.low_bootstrap, one.high_bootstrap],
+        "noise": one.noise,
+        "clear": one.clear,
+    }

@@ -22,8 +22,9 @@ def check(
     ctx: typer.Context,
     quick: Annotated[bool, typer.Option("--quick", help="Do not look through the whole store.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a finding.")] = False,
-    keys: Annotated[bool, typer.Option(
-        "--keys", help="Instead, print a configuration file with every key and its meaning.")] = False,
+    keys: Annotated[
+        bool, typer.Option("--keys", help="Instead, print a configuration file with every key and its meaning.")
+    ] = False,
 ) -> int:
     """Find what is wrong here, and how to mend it.
 
@@ -116,8 +117,16 @@ def _show(finding: Finding, as_json: bool) -> None:
     if as_json:
         from collector.share.rows import json_text
 
-        out(json_text({"topic": finding.topic, "state": finding.state.value, "text": finding.text,
-                       "remedy": finding.remedy or None}))
+        out(
+            json_text(
+                {
+                    "topic": finding.topic,
+                    "state": finding.state.value,
+                    "text": finding.text,
+                    "remedy": finding.remedy or None,
+                }
+            )
+        )
         return
     from collector.share.layout import visible, wrapped
 

@@ -45,10 +45,20 @@ def list_cuffs(
         from collector.share.rows import json_text
 
         for cuff in found:
-            out(json_text({
-                "cuff": cuff.address, "name": cuff.name, "advertised": cuff.advertised,
-                "bonded": cuff.bonded, "bond_missing_on": cuff.bond_missing_on, "forgotten": cuff.forgotten,
-                "readings": cuff.readings, "last_visit": cuff.last_visit}))
+            out(
+                json_text(
+                    {
+                        "cuff": cuff.address,
+                        "name": cuff.name,
+                        "advertised": cuff.advertised,
+                        "bonded": cuff.bonded,
+                        "bond_missing_on": cuff.bond_missing_on,
+                        "forgotten": cuff.forgotten,
+                        "readings": cuff.readings,
+                        "last_visit": cuff.last_visit,
+                    }
+                )
+            )
         return
     if not found:
         say("no cuff was met yet; `quietcuff listen` meets every cuff in reach")
@@ -102,10 +112,12 @@ def name_cuff(
 @app.command("add")
 def add_cuff(
     ctx: typer.Context,
-    address: Annotated[str | None, typer.Argument(
-        metavar="[ADDRESS]", help="The cuff's address, if you know it.")] = None,
-    minutes: Annotated[int, typer.Option(
-        "--for", metavar="MINUTES", min=1, max=120, help="How long to take in new cuffs.")] = 5,
+    address: Annotated[
+        str | None, typer.Argument(metavar="[ADDRESS]", help="The cuff's address, if you know it.")
+    ] = None,
+    minutes: Annotated[
+        int, typer.Option("--for", metavar="MINUTES", min=1, max=120, help="How long to take in new cuffs.")
+    ] = 5,
 ) -> None:
     """Take in a new or a forgotten cuff.
 
@@ -145,8 +157,10 @@ def forget_cuff(ctx: typer.Context, cuff: Which) -> None:
     with writing_store(of(ctx)) as store:
         address = cuffs.need(store, cuff)
         cuffs.forget(store, address, datetime.now(UTC))
-    say(f"{cuff} is forgotten; its readings stay. `quietcuff cuff add {address}` takes it in again. The "
-        f"system's own bond stays until `bluetoothctl remove {address}`")
+    say(
+        f"{cuff} is forgotten; its readings stay. `quietcuff cuff add {address}` takes it in again. The "
+        f"system's own bond stays until `bluetoothctl remove {address}`"
+    )
 
 
 def _is_address(text: str) -> bool:

@@ -22,12 +22,16 @@ _HEX = frozenset(string.hexdigits)
 @app.command()
 def decode(
     ctx: typer.Context,
-    payloads: Annotated[list[str] | None, typer.Argument(
-        metavar="[HEX…|-]", help="Payloads in hex; - or nothing reads lines from stdin.")] = None,
-    as_: Annotated[str, typer.Option(
-        "--as", metavar="UUID", help="What it is: a characteristic's number or name.")] = "2a35",
-    feature: Annotated[str | None, typer.Option(
-        metavar="HEX", help="The cuff's feature value (2A49): tells 'no' from 'not assessed'.")] = None,
+    payloads: Annotated[
+        list[str] | None,
+        typer.Argument(metavar="[HEX…|-]", help="Payloads in hex; - or nothing reads lines from stdin."),
+    ] = None,
+    as_: Annotated[
+        str, typer.Option("--as", metavar="UUID", help="What it is: a characteristic's number or name.")
+    ] = "2a35",
+    feature: Annotated[
+        str | None, typer.Option(metavar="HEX", help="The cuff's feature value (2A49): tells 'no' from 'not assessed'.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a payload.")] = False,
 ) -> int:
     """Put a cuff's payload into words.

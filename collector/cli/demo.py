@@ -40,8 +40,9 @@ def demo(
     try:
         import bumble
     except ModuleNotFoundError:
-        raise Failure("the demo needs the virtual radio, which is not installed: "
-                      "pip install 'quietcuff[virtual]'") from None
+        raise Failure(
+            "the demo needs the virtual radio, which is not installed: pip install 'quietcuff[virtual]'"
+        ) from None
     del bumble
     from collector.cli.readings import show
     from collector.service import demo as household
@@ -57,8 +58,10 @@ def demo(
     collected = asyncio.run(household.run(path, around.config, say))
     with open_store(path, create=False, read_only=True) as store:
         show(store, readings.select(store), around.config.station.emergency_number)
-    say(f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
-        f"{collected.repeats} came again; {collected.readings} readings, each once.")
+    say(
+        f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
+        f"{collected.repeats} came again; {collected.readings} readings, each once."
+    )
     say(f"The store is {path}. Try:")
     for command in ("readings --last 5", "readings --json", "export --to csv", "cuff list"):
         say(f"  quietcuff --store {path} {command}")

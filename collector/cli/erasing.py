@@ -11,10 +11,15 @@ from collector.cli.selecting import writing_store
 
 
 def erase(
-    ctx: typer.Context, name: Name,
+    ctx: typer.Context,
+    name: Name,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
-    backup: Annotated[list[Path] | None, typer.Option(
-        "--in", metavar="FILE", help="A backup or another copy to erase it from as well; may be given often.")] = None,
+    backup: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--in", metavar="FILE", help="A backup or another copy to erase it from as well; may be given often."
+        ),
+    ] = None,
 ) -> int:
     """Erase a person for good.
 
@@ -44,9 +49,13 @@ def erase(
         for path in backup or []:
             say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
         if gone.left:
-            say(f"{len(gone.left)} traces of {gone.searched} are still in {store.path}; stop other programs that use "
-                "the store, then erase again")
+            say(
+                f"{len(gone.left)} traces of {gone.searched} are still in {store.path}; stop other programs that use "
+                "the store, then erase again"
+            )
             return ATTENTION
-        say(f"searched {store.path} for {gone.searched} traces: none is left. Backups and exports made before may "
-            "still hold them; see docs/privacy.md")
+        say(
+            f"searched {store.path} for {gone.searched} traces: none is left. Backups and exports made before may "
+            "still hold them; see docs/privacy.md"
+        )
     return DONE

@@ -30,12 +30,16 @@ def export(
     until: Until = None,
     cuff: Cuff = None,
     unassigned: Unassigned = False,
-    only_new: Annotated[bool, typer.Option(
-        "--only-new", help="Only what no earlier --only-new export to this format had, or had otherwise.")] = False,
-    average: Annotated[str | None, typer.Option(
-        metavar="PROTOCOL", help="In FHIR, also --person's average of the most recent series.")] = None,
-    output: Annotated[Path | None, typer.Option(
-        "--output", "-o", metavar="FILE", help="Write to a file, never a half one.")] = None,
+    only_new: Annotated[
+        bool,
+        typer.Option("--only-new", help="Only what no earlier --only-new export to this format had, or had otherwise."),
+    ] = False,
+    average: Annotated[
+        str | None, typer.Option(metavar="PROTOCOL", help="In FHIR, also --person's average of the most recent series.")
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", metavar="FILE", help="Write to a file, never a half one.")
+    ] = None,
 ) -> None:
     """Write readings for other programs.
 

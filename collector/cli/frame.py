@@ -60,8 +60,9 @@ class Group(TyperGroup):
 
 def new_app(help: str | None = None) -> typer.Typer:
     """How every command module makes its `app`: plain help, since Rich costs more than a whole command."""
-    return typer.Typer(cls=Group, help=help, add_completion=False, rich_markup_mode=None,
-                       pretty_exceptions_enable=False)
+    return typer.Typer(
+        cls=Group, help=help, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
+    )
 
 
 def out(line: str) -> None:

@@ -110,15 +110,19 @@ def _outside(error: Exception) -> str:
     if type(error).__module__.split(".")[0] in OURS:
         return text
     if isinstance(error, PermissionError) and _is_the_services(error.filename):
-        return (f"{error.filename}: only the service's user may use its store; run this as that user: "
-                "sudo -u quietcuff quietcuff …")
+        return (
+            f"{error.filename}: only the service's user may use its store; run this as that user: "
+            "sudo -u quietcuff quietcuff …"
+        )
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
         return f"{(error.strerror or text).lower()}{where}; check the path, its rights and the free space"
     if isinstance(error, sqlite3.DatabaseError):
         return f"the store answered {text!r}; `quietcuff check` looks at it"
-    return (f"unforeseen {type(error).__name__}: {text or 'no further words'}. Nothing was sent anywhere. "
-            f"Please report it {_tracker()} with what QUIETCUFF_DEBUG=1 adds, names and readings taken out")
+    return (
+        f"unforeseen {type(error).__name__}: {text or 'no further words'}. Nothing was sent anywhere. "
+        f"Please report it {_tracker()} with what QUIETCUFF_DEBUG=1 adds, names and readings taken out"
+    )
 
 
 def _is_the_services(path: object) -> bool:

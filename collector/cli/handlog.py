@@ -29,8 +29,9 @@ class BadLine:
     reason: str
 
 
-def read(path: Path, local: Callable[[datetime], datetime], now: datetime,
-         person: str | None = None) -> Iterator[HandRow | BadLine]:
+def read(
+    path: Path, local: Callable[[datetime], datetime], now: datetime, person: str | None = None
+) -> Iterator[HandRow | BadLine]:
     """Every line that holds anything, as a row or as what is wrong with it.
 
     local: makes a wall clock time aware. now: nothing was measured later. person: whose, where the line does
@@ -62,29 +63,40 @@ def _columns(path: Path, heading: list[str]) -> list[str]:
         raise Failure(f"{path}: is an export of quietcuff, not a log; `quietcuff merge` joins stores")
     missing = [name for name in NEEDED if name not in names]
     if missing:
-        raise Failure(f"{path}, line 1: no column {', '.join(missing)}; the first line names the columns, "
-                      "such as taken_at,systolic,diastolic,pulse,person")
+        raise Failure(
+            f"{path}, line 1: no column {', '.join(missing)}; the first line names the columns, "
+            "such as taken_at,systolic,diastolic,pulse,person"
+        )
     double = {name for name in names if name and names.count(name) > 1}
     if double:
         raise Failure(f"{path}, line 1: two columns are called {', '.join(sorted(double))}; rename one")
     return names
 
 
-def _line(number: int, names: list[str], cells: list[str], local: Callable[[datetime], datetime],
-          now: datetime, person: str | None, separator: str) -> HandRow | BadLine:
-    if len(cells) > len(names) and any(cell.strip() for cell in cells[len(names):]):
+def _line(
+    number: int,
+    names: list[str],
+    cells: list[str],
+    local: Callable[[datetime], datetime],
+    now: datetime,
+    person: str | None,
+    separator: str,
+) -> HandRow | BadLine:
+    if len(cells) > len(names) and any(cell.strip() for cell in cells[len(names) :]):
         return BadLine(number, f"{len(cells)} cells, but {len(names)} columns")
     values = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
     try:
         taken_at = _time(values.get("taken_at", ""), local, now)
-        systolic, diastolic, pulse = (_number(values.get(name, ""), name, separator)
-                                      for name in ("systolic", "diastolic", "pulse"))
+        systolic, diastolic, pulse = (
+            _number(values.get(name, ""), name, separator) for name in ("systolic", "diastolic", "pulse")
+        )
     except ValueError as error:
         return BadLine(number, str(error))
     if systolic is None or diastolic is None:
         return BadLine(number, f"{'systolic' if systolic is None else 'diastolic'} is empty")
     notes = [values.get("note", "")] + [
-        f"{name}: {text}" for name, text in values.items() if name not in KNOWN and text]
+        f"{name}: {text}" for name, text in values.items() if name not in KNOWN and text
+    ]
     note = "; ".join(visible(part) for part in notes if part)
     return HandRow(taken_at, systolic, diastolic, pulse, values.get("person") or person, note or None)
 

@@ -25,8 +25,9 @@ SHOWN = 20  # bad lines told one by one
 def import_log(
     ctx: typer.Context,
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The log (CSV in UTF-8) or the export.")],
-    person: Annotated[str | None, typer.Option(
-        metavar="PERSON", help="Whose it is, where the file does not say.")] = None,
+    person: Annotated[
+        str | None, typer.Option(metavar="PERSON", help="Whose it is, where the file does not say.")
+    ] = None,
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Take the good lines, leave the bad.")] = False,
 ) -> int:
     """Take a hand-written log, or an export of quietcuff's, into the store.
@@ -63,8 +64,10 @@ def import_log(
         bad = [line for line in lines if isinstance(line, handlog.BadLine)]
         _tell(file, bad)
         if bad and not skip_bad:
-            say(f"nothing was taken: mend {'that line' if len(bad) == 1 else f'those {len(bad)} lines'}, "
-                "or take the good ones with --skip-bad")
+            say(
+                f"nothing was taken: mend {'that line' if len(bad) == 1 else f'those {len(bad)} lines'}, "
+                "or take the good ones with --skip-bad"
+            )
             return COULD_NOT
         _need_people(store, {row.person for row in good if row.person})
         new = _take(store, good)
@@ -102,8 +105,14 @@ def _take(store: "Store", rows: "list[HandRow]") -> int:
         for done, row in enumerate(rows, 1):
             value, now = row.build(), datetime.now(UTC)
             appended = journal.append(
-                store, cuff=cuffs.HAND, characteristic=HAND_CHARACTERISTIC, value=value, arrived_at=now,
-                source="hand", mark=f"hand {hashlib.sha256(value).hexdigest()}")
+                store,
+                cuff=cuffs.HAND,
+                characteristic=HAND_CHARACTERISTIC,
+                value=value,
+                arrived_at=now,
+                source="hand",
+                mark=f"hand {hashlib.sha256(value).hexdigest()}",
+            )
             if appended.new:
                 outcome = interpret(store, appended.payload)
                 new += 1

@@ -31,8 +31,11 @@ def take_back(around: Surroundings, path: Path) -> None:
     from collector.share.fhir.parse import Around
     from collector.store.database import open_store
 
-    with open(path, encoding="utf-8-sig") as file, open_store(around.store_path) as store, \
-            progress("readings taken") as show:
+    with (
+        open(path, encoding="utf-8-sig") as file,
+        open_store(around.store_path) as store,
+        progress("readings taken") as show,
+    ):
         said, now = Around(), datetime.now(UTC)
         try:
             with store.transaction():

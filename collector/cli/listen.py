@@ -12,9 +12,14 @@ app = new_app()
 @app.command()
 def listen(
     ctx: typer.Context,
-    radio: Annotated[str | None, typer.Option(
-        metavar="RADIO", help="bluez (the system's Bluetooth), exclusive (an adapter of its own) or virtual "
-                              "(a practice cuff that measures every minute).")] = None,
+    radio: Annotated[
+        str | None,
+        typer.Option(
+            metavar="RADIO",
+            help="bluez (the system's Bluetooth), exclusive (an adapter of its own) or virtual "
+            "(a practice cuff that measures every minute).",
+        ),
+    ] = None,
     adapter: Annotated[str | None, typer.Option(metavar="HCI", help="Which adapter, such as hci0.")] = None,
     log: Annotated[str, typer.Option(metavar="LEVEL", help="debug, info, warning or error.")] = "info",
 ) -> None:

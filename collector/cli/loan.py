@@ -34,10 +34,13 @@ CuffName = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name o
 
 @app.command("out")
 def lend(
-    ctx: typer.Context, cuff: CuffName,
+    ctx: typer.Context,
+    cuff: CuffName,
     to: Annotated[str, typer.Option("--to", metavar="CODE", help="The borrower's code; no need of a name.")],
-    slot: Annotated[list[str] | None, typer.Option(
-        "--slot", metavar="N", help="Only this User ID of the cuff; may be given several times.")] = None,
+    slot: Annotated[
+        list[str] | None,
+        typer.Option("--slot", metavar="N", help="Only this User ID of the cuff; may be given several times."),
+    ] = None,
 ) -> None:
     """Lend a cuff to a borrower.
 
@@ -61,8 +64,9 @@ def back(
     ctx: typer.Context,
     cuff: Annotated[list[str] | None, typer.Argument(metavar="CUFF…", help="Names or addresses.")] = None,
     every: Annotated[bool, typer.Option("--all", help="Every cuff that is on loan or on its way back.")] = False,
-    folder: Annotated[Path | None, typer.Option(
-        metavar="FOLDER", help="Where report and export go; else 'returns' beside the store.")] = None,
+    folder: Annotated[
+        Path | None, typer.Option(metavar="FOLDER", help="Where report and export go; else 'returns' beside the store.")
+    ] = None,
 ) -> int:
     """Take cuffs back: download, save, check, one after the other.
 
@@ -88,16 +92,20 @@ def back(
         wanted = _wanted(store, cuff or [], every)
         names = cuff_names(store)
         with _somebody_listens(around), TerminalScreen() as screen:
-            desk = Desk(store, screen, lambda: datetime.now(UTC), time.monotonic,
-                        lambda loan: _save(store, around, loan, base, names.get(loan.cuff, loan.cuff)),
-                        lambda address: names.get(address, address))
+            desk = Desk(
+                store,
+                screen,
+                lambda: datetime.now(UTC),
+                time.monotonic,
+                lambda loan: _save(store, around, loan, base, names.get(loan.cuff, loan.cuff)),
+                lambda address: names.get(address, address),
+            )
             return DONE if desk.take_back(wanted) else ATTENTION
 
 
 @app.command("list")
 def show(
-    ctx: typer.Context,
-    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a cuff.")] = False,
+    ctx: typer.Context, as_json: Annotated[bool, typer.Option("--json", help="One JSON object a cuff.")] = False
 ) -> None:
     """Show the lending stock: which cuff is where, and what is left to do.
 
@@ -114,22 +122,43 @@ def show(
     if as_json:
         for one in stock:
             loan = one.loan
-            out(json_text({"cuff": one.cuff, "name": one.name, "state": str(one.state), "since": one.since,
-                           "reason": one.reason, "borrower": loan and loan.borrower, "out_at": loan and loan.out_at,
-                           "back_at": loan and loan.back_at, "step": loan and str(loan.step)}))
+            out(
+                json_text(
+                    {
+                        "cuff": one.cuff,
+                        "name": one.name,
+                        "state": str(one.state),
+                        "since": one.since,
+                        "reason": one.reason,
+                        "borrower": loan and loan.borrower,
+                        "out_at": loan and loan.out_at,
+                        "back_at": loan and loan.back_at,
+                        "step": loan and str(loan.step),
+                    }
+                )
+            )
         return
     if not stock:
         say("no cuff is in the lending stock; `quietcuff loan back CUFF` takes one in")
         return
-    rows = [(one.name or one.cuff, str(one.state), f"{one.since.astimezone():%Y-%m-%d}",
-             (one.loan and one.loan.borrower) or "", one.reason or "") for one in stock]
+    rows = [
+        (
+            one.name or one.cuff,
+            str(one.state),
+            f"{one.since.astimezone():%Y-%m-%d}",
+            (one.loan and one.loan.borrower) or "",
+            one.reason or "",
+        )
+        for one in stock
+    ]
     for line in columns(rows, terminal_width(), ("cuff", "state", "since", "borrower", "what is missing"), frozenset()):
         out(line)
 
 
 @app.command("mark")
 def mark(
-    ctx: typer.Context, cuff: CuffName,
+    ctx: typer.Context,
+    cuff: CuffName,
     state: Annotated[str, typer.Argument(metavar="STATE", help="quarantine, 'check due', cleaning or retired.")],
     reason: Annotated[str | None, typer.Option(metavar="TEXT", help="Why.")] = None,
 ) -> None:
@@ -209,8 +238,10 @@ def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -
     for name, page in pages.items():
         with private_file(folder / name, binary=True) as file:
             file.write(page)
-    return [*(f"  {line}" for line in average_lines(data.average, borrower, 100)),
-            f"  {words.caution(around.config.station.emergency_number)}"]
+    return [
+        *(f"  {line}" for line in average_lines(data.average, borrower, 100)),
+        f"  {words.caution(around.config.station.emergency_number)}",
+    ]
 
 
 @contextmanager
@@ -228,8 +259,9 @@ def _somebody_listens(around: Surroundings) -> Iterator[None]:
     options = ["--store", str(around.store_path)]
     if around.config_option:
         options += ["--config", str(around.config_option)]
-    with subprocess.Popen([sys.executable, "-m", "collector.cli.main", *options, "listen", "--log", "warning"],
-                          stdin=subprocess.DEVNULL) as own:
+    with subprocess.Popen(
+        [sys.executable, "-m", "collector.cli.main", *options, "listen", "--log", "warning"], stdin=subprocess.DEVNULL
+    ) as own:
         try:
             yield
         finally:

@@ -40,9 +40,11 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 
-EPILOG = ("--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
-          "codes: 0 done, 1 could not, 2 wrong usage, 3 done but the answer wants attention. "
-          "`quietcuff COMMAND --help` teaches each command.")
+EPILOG = (
+    "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
+    "codes: 0 done, 1 could not, 2 wrong usage, 3 done but the answer wants attention. "
+    "`quietcuff COMMAND --help` teaches each command."
+)
 
 
 def version() -> str:
@@ -107,13 +109,16 @@ def front() -> "typer.Typer":
     @app.callback(epilog=EPILOG)
     def quietcuff(
         ctx: typer.Context,
-        store: Annotated[Path | None, typer.Option(
-            envvar="QUIETCUFF_STORE", metavar="FILE", help="The store to work on.")] = None,
-        config: Annotated[Path | None, typer.Option(
-            envvar="QUIETCUFF_CONFIG", metavar="FILE", help="The configuration file.")] = None,
-        show_version: Annotated[bool, typer.Option(
-            "--version", "-V", is_eager=True, callback=_show_version,
-            help="Show the version and leave.")] = False,
+        store: Annotated[
+            Path | None, typer.Option(envvar="QUIETCUFF_STORE", metavar="FILE", help="The store to work on.")
+        ] = None,
+        config: Annotated[
+            Path | None, typer.Option(envvar="QUIETCUFF_CONFIG", metavar="FILE", help="The configuration file.")
+        ] = None,
+        show_version: Annotated[
+            bool,
+            typer.Option("--version", "-V", is_eager=True, callback=_show_version, help="Show the version and leave."),
+        ] = False,
     ) -> None:
         """Home blood pressure, from the cuff to the number a physician decides on."""
         ctx.obj = Surroundings(store, config)

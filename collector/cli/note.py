@@ -74,8 +74,17 @@ def list_notes(
         found = notes.every(store, person)
     if as_json:
         for note in found:
-            out(json_text({"note_id": note.note_id, "person": note.person, "day": note.day.isoformat(),
-                           "kind": note.kind, "text": note.text}))
+            out(
+                json_text(
+                    {
+                        "note_id": note.note_id,
+                        "person": note.person,
+                        "day": note.day.isoformat(),
+                        "kind": note.kind,
+                        "text": note.text,
+                    }
+                )
+            )
     elif found:
         rows = [(note.day.isoformat(), note.kind, note.note_id[:8], visible(note.text)) for note in found]
         for line in columns(rows, terminal_width(), ("day", "kind", "id", "text")):

@@ -27,10 +27,10 @@ app = new_app("""Say who is measured, and which slots and readings are whose.
       quietcuff person claim mira 3f9a
     """)
 
+
 @app.command("list")
 def list_people(
-    ctx: typer.Context,
-    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a person.")] = False,
+    ctx: typer.Context, as_json: Annotated[bool, typer.Option("--json", help="One JSON object a person.")] = False
 ) -> None:
     """List the people, their slots and readings.
 
@@ -50,13 +50,27 @@ def list_people(
         nobodys = readings.unassigned(store)
     if as_json:
         for person in everybody:
-            out(json_text({"person": person.name, "readings": person.readings, "slots": [
-                {"cuff": span.cuff, "slot": span.slot, "from": span.since, "until": span.until}
-                for span in held[person.name]]}))
+            out(
+                json_text(
+                    {
+                        "person": person.name,
+                        "readings": person.readings,
+                        "slots": [
+                            {"cuff": span.cuff, "slot": span.slot, "from": span.since, "until": span.until}
+                            for span in held[person.name]
+                        ],
+                    }
+                )
+            )
         return
-    rows = [(visible(person.name), str(person.readings),
-             "; ".join(_span_words(span, names) for span in held[person.name]) or "no slot")
-            for person in everybody]
+    rows = [
+        (
+            visible(person.name),
+            str(person.readings),
+            "; ".join(_span_words(span, names) for span in held[person.name]) or "no slot",
+        )
+        for person in everybody
+    ]
     if rows:
         for line in columns(rows, terminal_width(), ("person", "readings", "slots"), frozenset({1})):
             out(line)
@@ -79,14 +93,12 @@ def add_person(ctx: typer.Context, name: Name) -> None:
 
     with open_store(of(ctx).store_path) as store:
         person = people.add(store, name, datetime.now(UTC))
-    say(f"{person.name} is added; `quietcuff person give {person.name} --cuff CUFF --slot N` "
-        "says what is theirs")
+    say(f"{person.name} is added; `quietcuff person give {person.name} --cuff CUFF --slot N` says what is theirs")
 
 
 @app.command("rename")
 def rename_person(
-    ctx: typer.Context, name: Name,
-    to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")],
+    ctx: typer.Context, name: Name, to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")]
 ) -> None:
     """Rename a person; everything stays theirs.
 
@@ -130,12 +142,16 @@ def history(
         found = list(audit.changes(store, last))
     if as_json:
         for change in found:
-            out(json_text({"at": change.at, "what": change.what, "person": change.person,
-                           "detail": change.detail}))
+            out(json_text({"at": change.at, "what": change.what, "person": change.person, "detail": change.detail}))
         return
-    rows = [(change.at.astimezone().isoformat(" ", "minutes"), change.what,
-             visible(", ".join(f"{name} {value}" for name, value in change.detail.items() if value)))
-            for change in found]
+    rows = [
+        (
+            change.at.astimezone().isoformat(" ", "minutes"),
+            change.what,
+            visible(", ".join(f"{name} {value}" for name, value in change.detail.items() if value)),
+        )
+        for change in found
+    ]
     if not rows:
         say("nothing was given or taken yet")
         return
@@ -147,6 +163,9 @@ def _span_words(span: "Span", names: dict[str, str]) -> str:
     from collector.share.layout import visible
 
     slot = "no number" if span.slot is None else "any slot" if span.slot == "any" else f"slot {span.slot}"
-    times = [f"{word} {at.astimezone().isoformat(' ', 'minutes')}"
-             for word, at in (("from", span.since), ("until", span.until)) if at is not None]
+    times = [
+        f"{word} {at.astimezone().isoformat(' ', 'minutes')}"
+        for word, at in (("from", span.since), ("until", span.until))
+        if at is not None
+    ]
     return " ".join([visible(names.get(span.cuff, span.cuff)), slot, *times])

@@ -69,19 +69,36 @@ HEADING = ("name", "high from", "days", "who, which edition, through what it was
 def as_object(one: "Protocol") -> dict[str, object]:
     """A protocol for other programs; pressures in mmHg."""
     return {
-        "name": one.name, "title": one.title, "edition": one.edition, "source": one.source,
-        "threshold": _pair(one.threshold), "target": one.target and _pair(one.target), "target_note": one.target_note,
+        "name": one.name,
+        "title": one.title,
+        "edition": one.edition,
+        "source": one.source,
+        "threshold": _pair(one.threshold),
+        "target": one.target and _pair(one.target),
+        "target_note": one.target_note,
         "second_threshold": one.second_threshold and _pair(one.second_threshold),
-        "min_days": one.min_days, "preferred_days": one.preferred_days, "per_session": one.per_session,
-        "af_per_session": one.af_per_session, "gap_s": one.gap_s, "drop_days": one.drop_days,
-        "drop_first_of_session": one.drop_first_of_session, "min_readings": one.min_readings,
-        "min_readings_used": one.min_readings_used, "consecutive_days": one.consecutive_days,
-        "averaging": one.averaging, "when": one.when, "notes": one.notes,
-        "from_memory": sorted(one.from_memory), "our_choice": [*sorted(one.our_choice), "hours and sittings"],
+        "min_days": one.min_days,
+        "preferred_days": one.preferred_days,
+        "per_session": one.per_session,
+        "af_per_session": one.af_per_session,
+        "gap_s": one.gap_s,
+        "drop_days": one.drop_days,
+        "drop_first_of_session": one.drop_first_of_session,
+        "min_readings": one.min_readings,
+        "min_readings_used": one.min_readings_used,
+        "consecutive_days": one.consecutive_days,
+        "averaging": one.averaging,
+        "when": one.when,
+        "notes": one.notes,
+        "from_memory": sorted(one.from_memory),
+        "our_choice": [*sorted(one.our_choice), "hours and sittings"],
         "hours": {"morning": str(one.handling.morning), "evening": str(one.handling.evening)},
-        "outside_hours": one.handling.outside, "sitting_gap_s": one.handling.sitting_gap_s,
-        "exclude_flags": sorted(one.handling.exclude_flags), "extra": one.handling.extra,
-        "uncertain_time": one.handling.uncertain_time, "implausible": one.handling.implausible,
+        "outside_hours": one.handling.outside,
+        "sitting_gap_s": one.handling.sitting_gap_s,
+        "exclude_flags": sorted(one.handling.exclude_flags),
+        "extra": one.handling.extra,
+        "uncertain_time": one.handling.uncertain_time,
+        "implausible": one.handling.implausible,
         "series_gap_days": one.handling.series_gap_days,
     }
 
@@ -93,8 +110,11 @@ def _rows(one: "Protocol") -> Iterator[tuple[str, ...]]:
         yield "", "", "", f"from memory: {_names(one.from_memory)}"
 
 
-AVERAGED = {"pooled": "all readings together", "sessions": "the mean of the morning and the evening mean",
-            "separate": "morning and evening apart"}
+AVERAGED = {
+    "pooled": "all readings together",
+    "sessions": "the mean of the morning and the evening mean",
+    "separate": "morning and evening apart",
+}
 
 
 def _facts(one: "Protocol") -> Iterator[tuple[str, str]]:
@@ -125,7 +145,7 @@ def _goal(one: "Protocol") -> str:
 
 
 def _days(one: "Protocol") -> str:
-    days = (f"{one.min_days}" if one.min_days == one.preferred_days else f"{one.min_days} to {one.preferred_days}")
+    days = f"{one.min_days}" if one.min_days == one.preferred_days else f"{one.min_days} to {one.preferred_days}"
     return f"{days} in a row" if one.consecutive_days else days
 
 
@@ -151,8 +171,9 @@ def _least(one: "Protocol") -> Iterator[str]:
 
 
 def _outside(one: "Protocol") -> str:
-    return ("other hours do not count" if one.handling.outside == "exclude"
-            else "other hours count for the nearer session")
+    return (
+        "other hours do not count" if one.handling.outside == "exclude" else "other hours count for the nearer session"
+    )
 
 
 def _names(fields: frozenset[str]) -> str:

@@ -6,16 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli.frame import new_app, of, out, say
-from collector.cli.selecting import (
-    Cuff,
-    Person,
-    Since,
-    Unassigned,
-    Until,
-    reading_store,
-    selection,
-    terminal_width,
-)
+from collector.cli.selecting import Cuff, Person, Since, Unassigned, Until, reading_store, selection, terminal_width
 from collector.store.values import Reading
 
 if TYPE_CHECKING:
@@ -29,16 +20,17 @@ USUAL_LAST = 20
 @app.command()
 def readings(
     ctx: typer.Context,
-    last: Annotated[int | None, typer.Option(
-        "--last", "-n", metavar="N", min=1, help="Only the newest N.")] = None,
+    last: Annotated[int | None, typer.Option("--last", "-n", metavar="N", min=1, help="Only the newest N.")] = None,
     since: Since = None,
     until: Until = None,
     cuff: Cuff = None,
     person: Person = None,
     unassigned: Unassigned = False,
     everything: Annotated[bool, typer.Option("--all", help="All of them, not the newest 20.")] = False,
-    about: Annotated[str | None, typer.Option(
-        metavar="READING", help="This one: how it came, how its time was come by, whose it was made.")] = None,
+    about: Annotated[
+        str | None,
+        typer.Option(metavar="READING", help="This one: how it came, how its time was come by, whose it was made."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a reading.")] = False,
 ) -> None:
     """Show readings, oldest first.
@@ -62,8 +54,15 @@ def readings(
             tell_about(store, about, as_json)
         return
     cut = not (as_json or everything or since or until or last)
-    chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned,
-                       last=USUAL_LAST if cut else last)
+    chosen = selection(
+        around,
+        since=since,
+        until=until,
+        cuff=cuff,
+        person=person,
+        unassigned=unassigned,
+        last=USUAL_LAST if cut else last,
+    )
     with reading_store(around) as store:
         from collector.store.readings import select
 

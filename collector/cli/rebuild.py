@@ -28,7 +28,9 @@ def rebuild(ctx: typer.Context) -> None:
         with progress("payloads taken up") as show:
             readings = derive_all(store, show)
         counts, gone = journal.counts(store), retention.gone(store)
-    say(f"{readings} readings from {counts.payloads} payloads; {counts.repeats} came again, "
-        f"{counts.undecodable} could not be decoded")
+    say(
+        f"{readings} readings from {counts.payloads} payloads; {counts.repeats} came again, "
+        f"{counts.undecodable} could not be decoded"
+    )
     if gone:
         say(retention.gone_words(gone))

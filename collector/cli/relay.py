@@ -48,8 +48,7 @@ def _chosen(around: Surroundings, name: str | None) -> "list[Receiver]":
 
 @app.command("status")
 def show_status(
-    ctx: typer.Context,
-    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a receiver.")] = False,
+    ctx: typer.Context, as_json: Annotated[bool, typer.Option("--json", help="One JSON object a receiver.")] = False
 ) -> int:
     """Show what each receiver has and what waits for it. Exit code 3 when a reading was refused.
 
@@ -65,11 +64,28 @@ def show_status(
         states = outbox.status(store)
     for state in states:
         if as_json:
-            out(json_text({
-                "name": state.name, "sent": state.sent, "waiting": state.waiting, "reached_at": state.worked_at,
-                "failures": state.failures, "next_at": state.next_at, "trouble": state.trouble,
-                "refused": [{"reading_id": hold.reading_id, "reason": hold.reason, "since": hold.since,
-                             "next_at": hold.next_at} for hold in state.holds]}))
+            out(
+                json_text(
+                    {
+                        "name": state.name,
+                        "sent": state.sent,
+                        "waiting": state.waiting,
+                        "reached_at": state.worked_at,
+                        "failures": state.failures,
+                        "next_at": state.next_at,
+                        "trouble": state.trouble,
+                        "refused": [
+                            {
+                                "reading_id": hold.reading_id,
+                                "reason": hold.reason,
+                                "since": hold.since,
+                                "next_at": hold.next_at,
+                            }
+                            for hold in state.holds
+                        ],
+                    }
+                )
+            )
             continue
         reached = f"last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else "never reached"
         out(visible(f"{state.name}: {state.sent} sent, {state.waiting} waiting, {reached}"))

@@ -36,15 +36,22 @@ class Paper(StrEnum):
 def report(
     ctx: typer.Context,
     person: Whose,
-    output: Annotated[Path, typer.Option(
-        "--output", "-o", metavar="FILE", help="Where to write it; .pdf or .html says which; '-' is a PDF on stdout.")],
+    output: Annotated[
+        Path,
+        typer.Option(
+            "--output",
+            "-o",
+            metavar="FILE",
+            help="Where to write it; .pdf or .html says which; '-' is a PDF on stdout.",
+        ),
+    ],
     paper: Annotated[Paper, typer.Option(help="The size of a PDF's page.")] = Paper.A4,
-    code: Annotated[str | None, typer.Option(
-        metavar="CODE", help="Stands on the page in place of the name.")] = None,
+    code: Annotated[str | None, typer.Option(metavar="CODE", help="Stands on the page in place of the name.")] = None,
     first: From = None,
     last: To = None,
-    since: Annotated[str | None, typer.Option(
-        metavar="DATE", help="First day of the plot; else half a year back.")] = None,
+    since: Annotated[
+        str | None, typer.Option(metavar="DATE", help="First day of the plot; else half a year back.")
+    ] = None,
     protocol: ProtocolName = None,
 ) -> int:
     """Write the page for the chart: the mean, how far to trust it, every reading, and what was left out.
@@ -68,8 +75,10 @@ def report(
         wanted = asked(around, store, person, protocol, first, last)
         data = report_data(store, around, wanted, when.day(since, "--since"), code)
     if not data.average.taken:
-        raise Failure(f"{wanted.person} has no readings in these days, so there is nothing to report; "
-                      f"`quietcuff readings --person {wanted.person}` shows what there is")
+        raise Failure(
+            f"{wanted.person} has no readings in these days, so there is nothing to report; "
+            f"`quietcuff readings --person {wanted.person}` shows what there is"
+        )
     page = render(data)
     if output == STDOUT:
         typer.get_binary_stream("stdout").write(page)
@@ -81,14 +90,28 @@ def report(
     return DONE if data.average.valid and not wants_telling(data) else ATTENTION
 
 
-def report_data(store: "Store", around: Surroundings, wanted: "Asked", since: date | None = None,
-                code: str | None = None) -> "ReportData":
+def report_data(
+    store: "Store", around: Surroundings, wanted: "Asked", since: date | None = None, code: str | None = None
+) -> "ReportData":
     """What the page shows. Raises StoreError."""
     from collector.share.reporting import Wanted, gather
 
     station = around.config.station
-    return gather(store, Wanted(wanted.person, wanted.protocol, wanted.plan, wanted.first, wanted.last, since,
-                                code or "", station.emergency_number, station.name), datetime.now(UTC))
+    return gather(
+        store,
+        Wanted(
+            wanted.person,
+            wanted.protocol,
+            wanted.plan,
+            wanted.first,
+            wanted.last,
+            since,
+            code or "",
+            station.emergency_number,
+            station.name,
+        ),
+        datetime.now(UTC),
+    )
 
 
 def wants_telling(data: "ReportData") -> bool:

@@ -13,8 +13,9 @@ app = new_app()
 @app.command()
 def retention(
     ctx: typer.Context,
-    days: Annotated[int | None, typer.Option(
-        "--days", metavar="N", min=1, help="Instead of payloads_days under [retention].")] = None,
+    days: Annotated[
+        int | None, typer.Option("--days", metavar="N", min=1, help="Instead of payloads_days under [retention].")
+    ] = None,
     apply: Annotated[bool, typer.Option("--apply", help="Take it away, for good.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
 ) -> None:
@@ -39,8 +40,18 @@ def retention(
     if as_json:
         from collector.share.rows import json_text
 
-        out(json_text({"before": found.before, "payloads": found.payloads, "kinds": found.kinds,
-                       "bytes": found.octets, "oldest": found.oldest, "applied": apply}))
+        out(
+            json_text(
+                {
+                    "before": found.before,
+                    "payloads": found.payloads,
+                    "kinds": found.kinds,
+                    "bytes": found.octets,
+                    "oldest": found.oldest,
+                    "applied": apply,
+                }
+            )
+        )
         return
     verb = "are gone" if apply else "would go; --apply takes them away"
     say(f"{rules.words(found)} {verb}" if found.payloads else "no payload falls under the rule")

@@ -36,8 +36,9 @@ class TerminalScreen:
         tty.setcbreak(self._keys)
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
-                 trace: TracebackType | None) -> None:
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
         import termios
 
         self._clear()

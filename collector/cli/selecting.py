@@ -15,18 +15,25 @@ from collector.store.values import Reading, Selection
 if TYPE_CHECKING:
     from collector.store.database import Store
 
-Since = Annotated[str | None, typer.Option(
-    metavar="TIME", help="From this time on: a date (from its midnight) or ISO 8601.")]
-Until = Annotated[str | None, typer.Option(
-    metavar="TIME", help="Until before this time; a date counts in whole.")]
+Since = Annotated[
+    str | None, typer.Option(metavar="TIME", help="From this time on: a date (from its midnight) or ISO 8601.")
+]
+Until = Annotated[str | None, typer.Option(metavar="TIME", help="Until before this time; a date counts in whole.")]
 Cuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
 Person = Annotated[str | None, typer.Option(metavar="PERSON", help="Of this person only.")]
 Unassigned = Annotated[bool, typer.Option("--unassigned", help="Only those that are nobody's yet.")]
 
 
-def selection(around: Surroundings, *, since: str | None = None, until: str | None = None,
-              cuff: str | None = None, person: str | None = None, unassigned: bool = False,
-              last: int | None = None) -> Selection:
+def selection(
+    around: Surroundings,
+    *,
+    since: str | None = None,
+    until: str | None = None,
+    cuff: str | None = None,
+    person: str | None = None,
+    unassigned: bool = False,
+    last: int | None = None,
+) -> Selection:
     """What the options choose. Raises Usage when they contradict each other."""
     first = when.since(since, "--since", around.zone)
     end = when.until(until, "--until", around.zone)
@@ -69,5 +76,16 @@ def out_wrapped(text: str) -> None:
         out(line)
 
 
-__all__ = ["Cuff", "Person", "Reading", "Since", "Unassigned", "Until", "out_wrapped", "reading_store", "selection",
-           "terminal_width", "writing_store"]
+__all__ = [
+    "Cuff",
+    "Person",
+    "Reading",
+    "Since",
+    "Unassigned",
+    "Until",
+    "out_wrapped",
+    "reading_store",
+    "selection",
+    "terminal_width",
+    "writing_store",
+]

@@ -16,8 +16,12 @@ if TYPE_CHECKING:
     from collector.store.values import Reading
 
 Whose = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
-ProtocolName = Annotated[str | None, typer.Option(
-    "--protocol", "-p", metavar="NAME", help="By which protocol (`quietcuff protocols`); else that of the plan.")]
+ProtocolName = Annotated[
+    str | None,
+    typer.Option(
+        "--protocol", "-p", metavar="NAME", help="By which protocol (`quietcuff protocols`); else that of the plan."
+    ),
+]
 From = Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day; else the most recent series.")]
 To = Annotated[str | None, typer.Option("--to", metavar="DATE", help="Last day, in whole.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object.")]
@@ -34,8 +38,9 @@ class Asked:
     last: date | None
 
 
-def asked(around: Surroundings, store: "Store", person: str, protocol: str | None, first: str | None,
-          last: str | None) -> Asked:
+def asked(
+    around: Surroundings, store: "Store", person: str, protocol: str | None, first: str | None, last: str | None
+) -> Asked:
     """Raises StoreError for a person who is not there, Usage for the rest."""
     from collector.numbers.protocols import UnknownProtocol
     from collector.service.plans import in_force

@@ -29,8 +29,9 @@ def sit(
     ctx: typer.Context,
     person: Whose,
     protocol: ProtocolName = None,
-    rest: Annotated[float, typer.Option(
-        metavar="MINUTES", min=0, max=30, help="How long to rest before the first reading.")] = 5,
+    rest: Annotated[
+        float, typer.Option(metavar="MINUTES", min=0, max=30, help="How long to rest before the first reading.")
+    ] = 5,
 ) -> int:
     """Be guided through a sitting: make ready, rest, measure, wait, measure again.
 
@@ -61,8 +62,12 @@ def sit(
             wish = _wish(wanted, rest * 60, around.config.station.emergency_number, datetime.now(around.zone))
             sitting = Guide(wish, screen, RealClock(), source).run()
         if source.claimed:
-            tell([f"To make the cuff's readings {wanted.person}'s from now on: "
-                  f"`quietcuff person give {wanted.person} --cuff {source.claimed}`"])
+            tell(
+                [
+                    f"To make the cuff's readings {wanted.person}'s from now on: "
+                    f"`quietcuff person give {wanted.person} --cuff {source.claimed}`"
+                ]
+            )
     return _exit_code(sitting)
 
 
@@ -75,9 +80,14 @@ def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wi
     rules = InForce.of(wanted.protocol, wanted.plan).protocol
     readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
     _, session = rules.day_and_session(wall)
-    hint = "" if session else (
-        f"It is {wall:%H:%M}. This rule counts readings from {rules.handling.morning} and from "
-        f"{rules.handling.evening}. A sitting now is kept, but no average will use it.")
+    hint = (
+        ""
+        if session
+        else (
+            f"It is {wall:%H:%M}. This rule counts readings from {rules.handling.morning} and from "
+            f"{rules.handling.evening}. A sitting now is kept, but no average will use it."
+        )
+    )
     return Wish(wanted.person, rules, readings, rest_s, wanted.plan.low or LOW, emergency, hint)
 
 
@@ -86,8 +96,10 @@ def _exit_code(sitting: "Sitting") -> int:
 
 
 def _nobody_listens(path: Path) -> str:
-    return (f"nobody listens on {path}, so no reading can arrive. In another window start `quietcuff --store {path} "
-            "listen`, or, for trying out, the same with `--radio virtual`, which measures every minute. Then sit again")
+    return (
+        f"nobody listens on {path}, so no reading can arrive. In another window start `quietcuff --store {path} "
+        "listen`, or, for trying out, the same with `--radio virtual`, which measures every minute. Then sit again"
+    )
 
 
 class RealClock:

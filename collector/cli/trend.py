@@ -28,12 +28,14 @@ def trend(
     person: Whose,
     weeks: Annotated[bool, typer.Option("--weeks", help="A row a week, from Monday on.")] = False,
     months: Annotated[bool, typer.Option("--months", help="A row a month.")] = False,
-    first: Annotated[str | None, typer.Option(
-        "--from", metavar="DATE", help="First day; else that of the first reading.")] = None,
+    first: Annotated[
+        str | None, typer.Option("--from", metavar="DATE", help="First day; else that of the first reading.")
+    ] = None,
     last: To = None,
     protocol: ProtocolName = None,
-    window: Annotated[int, typer.Option(
-        metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")] = 7,
+    window: Annotated[
+        int, typer.Option(metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")
+    ] = 7,
     as_json: Json = False,
 ) -> int:
     """Show how a person's values moved.
@@ -67,8 +69,9 @@ def trend(
     elif found.days:
         monthly = months or (not weeks and len(found.weeks) > WEEKS_AT_MOST)
         width = terminal_width()
-        for line in trend_text(found, width or USUAL_WIDTH, changes=[note.day for note in noted],
-                               ascii_only=not _draws()):
+        for line in trend_text(
+            found, width or USUAL_WIDTH, changes=[note.day for note in noted], ascii_only=not _draws()
+        ):
             out(line)
         out("")
         heading: tuple[str, ...] = ("month" if monthly else "week from", "mmHg", "give or take", "readings", "days")
@@ -95,9 +98,13 @@ def _draws() -> bool:
 def _row(one: "Stretch", found: "Trend", monthly: bool) -> tuple[str, ...]:
     from collector.numbers.values import shown
 
-    pair = "/".join(shown(value, beside=bound) for value, bound in (
-        (Decimal(repr(one.systolic)), found.threshold.systolic),
-        (Decimal(repr(one.diastolic)), found.threshold.diastolic)))
+    pair = "/".join(
+        shown(value, beside=bound)
+        for value, bound in (
+            (Decimal(repr(one.systolic)), found.threshold.systolic),
+            (Decimal(repr(one.diastolic)), found.threshold.diastolic),
+        )
+    )
     high = one.systolic >= found.threshold.systolic or one.diastolic >= found.threshold.diastolic
     margin = f"{shown(one.margin.systolic)}/{shown(one.margin.diastolic)}" if one.margin else "not known"
     name = one.first.isoformat()[:7] if monthly else one.first.isoformat()
@@ -106,24 +113,41 @@ def _row(one: "Stretch", found: "Trend", monthly: bool) -> tuple[str, ...]:
 
 def as_object(found: "Trend", person: str, noted: "Sequence[Note]") -> dict[str, object]:
     return {
-        "person": person, "unit": "mmHg", "window_days": found.window_days,
+        "person": person,
+        "unit": "mmHg",
+        "window_days": found.window_days,
         "threshold": {"systolic": found.threshold.systolic, "diastolic": found.threshold.diastolic},
-        "weeks": [_stretch(one) for one in found.weeks], "months": [_stretch(one) for one in found.months],
-        "days": [{"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic,
-                  "readings": one.readings} for one in found.days],
+        "weeks": [_stretch(one) for one in found.weeks],
+        "months": [_stretch(one) for one in found.months],
+        "days": [
+            {"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic, "readings": one.readings}
+            for one in found.days
+        ],
         "moving": [_moving(one) for one in found.moving],
         "changes": [{"day": note.day.isoformat(), "text": note.text} for note in noted],
     }
 
 
 def _stretch(one: "Stretch") -> dict[str, object]:
-    return {"from": one.first.isoformat(), "to": one.last.isoformat(), "systolic": one.systolic,
-            "diastolic": one.diastolic, "days": one.days, "readings": one.readings, "margin_95": _margin(one)}
+    return {
+        "from": one.first.isoformat(),
+        "to": one.last.isoformat(),
+        "systolic": one.systolic,
+        "diastolic": one.diastolic,
+        "days": one.days,
+        "readings": one.readings,
+        "margin_95": _margin(one),
+    }
 
 
 def _moving(one: "Moving") -> dict[str, object]:
-    return {"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic, "days": one.days,
-            "margin_95": _margin(one)}
+    return {
+        "day": one.day.isoformat(),
+        "systolic": one.systolic,
+        "diastolic": one.diastolic,
+        "days": one.days,
+        "margin_95": _margin(one),
+    }
 
 
 def _margin(one: "Stretch | Moving") -> dict[str, object] | None:

@@ -11,7 +11,8 @@ from collector.cli.selecting import writing_store
 
 
 def unite(
-    ctx: typer.Context, name: Name,
+    ctx: typer.Context,
+    name: Name,
     other: Annotated[str, typer.Argument(metavar="OTHER", help="The same person under another name.")],
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
 ) -> None:
@@ -34,8 +35,10 @@ def unite(
     around = of(ctx)
     with writing_store(around) as store:
         union = uniting.preview(store, name, other)
-        say(f"{union.other} → {union.kept}: {union.readings} readings, {union.slots} slots, {union.notes} notes, "
-            f"{union.sittings} sittings, {union.loans} loans")
+        say(
+            f"{union.other} → {union.kept}: {union.readings} readings, {union.slots} slots, {union.notes} notes, "
+            f"{union.sittings} sittings, {union.loans} loans"
+        )
         if not yes:
             if not sys.stdin.isatty():
                 raise Usage("this cannot be taken back; say --yes to do it without being asked")
@@ -45,5 +48,7 @@ def unite(
             reassign(store)
     say(f"{union.other} is part of {union.kept} now")
     if union.other in around.config.people:
-        say(f"[people.{union.other}] of the configuration is not used any longer; move what holds to "
-            f"[people.{union.kept}]")
+        say(
+            f"[people.{union.other}] of the configuration is not used any longer; move what holds to "
+            f"[people.{union.kept}]"
+        )

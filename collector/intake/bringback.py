@@ -50,9 +50,15 @@ def bring_back(
                 stations_by_name[name] = stations.row_of(store, bytes.fromhex(name or ""))
             value = imported.build(reading)
             appended = journal.append(
-                store, cuff=reading.cuff, characteristic=imported.IMPORTED_CHARACTERISTIC, value=value,
-                arrived_at=reading.received_at, source="import", station=stations_by_name[name],
-                mark=f"import {hashlib.sha256(value).hexdigest()}")
+                store,
+                cuff=reading.cuff,
+                characteristic=imported.IMPORTED_CHARACTERISTIC,
+                value=value,
+                arrived_at=reading.received_at,
+                source="import",
+                station=stations_by_name[name],
+                mark=f"import {hashlib.sha256(value).hexdigest()}",
+            )
             if not appended.new:
                 there += 1
                 continue

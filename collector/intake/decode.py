@@ -89,12 +89,7 @@ def content(measurement: Measurement) -> Content:
     status = measurement.status
     wall, stamp, clock = _stamp(measurement)
     identity = "|".join(
-        (
-            str(measurement.user_id),
-            unit,
-            *(_numeric(number) for number in numbers),
-            str(status.raw if status else None),
-        )
+        (str(measurement.user_id), unit, *(_numeric(number) for number in numbers), str(status.raw if status else None))
     )
     systolic, diastolic, mean, pulse = (None if number is None else number.value for number in numbers)
     marks = ("failed",) if measurement.failed else _implausible(systolic, diastolic, pulse, unit)
@@ -153,11 +148,7 @@ def _implausible(
     systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None, unit: str
 ) -> tuple[str, ...]:
     factor = _MMHG_PER_KPA if unit == "kPa" else Decimal(1)
-    scaled = {
-        "systolic": systolic and systolic * factor,
-        "diastolic": diastolic and diastolic * factor,
-        "pulse": pulse,
-    }
+    scaled = {"systolic": systolic and systolic * factor, "diastolic": diastolic and diastolic * factor, "pulse": pulse}
     outside = any(
         number is not None and not _PLAUSIBLE[name][0] <= number <= _PLAUSIBLE[name][1]
         for name, number in scaled.items()

@@ -49,12 +49,7 @@ def recognise(store: Store, heard: Heard, at: int, zone: str) -> Outcome:
 
 
 def _settle(
-    store: Store,
-    heard: Heard,
-    at: int,
-    zone: str,
-    said: Content | Pressure | Undecodable,
-    sequence: int | None,
+    store: Store, heard: Heard, at: int, zone: str, said: Content | Pressure | Undecodable, sequence: int | None
 ) -> Outcome:
     if isinstance(said, Undecodable):
         return Outcome("undecodable", reason=said.reason)

@@ -86,8 +86,14 @@ class Average:
         return self.spread.arv
 
 
-def average(samples: Iterable[Sample], protocol: Protocol, plan: Plan | None = None, first: date | None = None,
-            last: date | None = None, spread_of: str = "day means") -> Average:
+def average(
+    samples: Iterable[Sample],
+    protocol: Protocol,
+    plan: Plan | None = None,
+    first: date | None = None,
+    last: date | None = None,
+    spread_of: str = "day means",
+) -> Average:
     """The average of the period from `first` to `last`, or of the most recent series; see `selecting` for both.
 
     samples: one person's, in any order. spread_of: 'day means', 'morning means', 'evening means' or 'readings'.
@@ -108,27 +114,51 @@ def average(samples: Iterable[Sample], protocol: Protocol, plan: Plan | None = N
     days = {one.day for one in chosen.usable}
     had = sum(has_value(sample) for sitting in chosen.sittings if sitting.session for sample in sitting.samples)
     return Average(
-        protocol=rules, first=chosen.first, last=chosen.last, taken=len(chosen.taken), used=len(used), days=len(days),
-        days_used=len({one.day for one in used}), valid=not short, short_of=short,
+        protocol=rules,
+        first=chosen.first,
+        last=chosen.last,
+        taken=len(chosen.taken),
+        used=len(used),
+        days=len(days),
+        days_used=len({one.day for one in used}),
+        valid=not short,
+        short_of=short,
         complete=len(days) >= rules.preferred_days and had >= rules.preferred_days * 2 * rules.per_session,
-        systolic=overall.systolic if overall else None, diastolic=overall.diastolic if overall else None,
-        pulse=overall.pulse if overall else None, pooled=pooled, of_sessions=of_sessions, morning=morning,
+        systolic=overall.systolic if overall else None,
+        diastolic=overall.diastolic if overall else None,
+        pulse=overall.pulse if overall else None,
+        pooled=pooled,
+        of_sessions=of_sessions,
+        morning=morning,
         evening=evening,
-        threshold=rules.threshold, threshold_set_by=force.threshold_set_by, at_or_above=at_or_above,
-        morning_at_or_above=high["morning"], evening_at_or_above=high["evening"], decides=decides,
-        goal=force.goal, goal_set_by=force.goal_set_by,
+        threshold=rules.threshold,
+        threshold_set_by=force.threshold_set_by,
+        at_or_above=at_or_above,
+        morning_at_or_above=high["morning"],
+        evening_at_or_above=high["evening"],
+        decides=decides,
+        goal=force.goal,
+        goal_set_by=force.goal_set_by,
         below_goal=None if force.goal is None or overall is None else not _reached(force.goal, overall),
         used_ids=tuple(one.sample.reading_id for one in used),
         excluded=tuple((sample.reading_id, reason) for sample, reason in chosen.excluded),
-        spread=spread(used, spread_of), standard_error=_standard_error(used), margin=_margin(used),
-        irregular=_irregular(chosen), grid=_grid(chosen, rules), had=had,
-        wanted=rules.preferred_days * 2 * rules.per_session, first_to_second=_first_to_second(chosen, rules),
+        spread=spread(used, spread_of),
+        standard_error=_standard_error(used),
+        margin=_margin(used),
+        irregular=_irregular(chosen),
+        grid=_grid(chosen, rules),
+        had=had,
+        wanted=rules.preferred_days * 2 * rules.per_session,
+        first_to_second=_first_to_second(chosen, rules),
         morning_minus_evening=_apart(morning, evening),
         pulse_pressure=overall.systolic - overall.diastolic if overall else None,
         mean_pressure=estimated_mean_pressure(overall.systolic, overall.diastolic) if overall else None,
-        load=_load(used, rules.threshold), hand_written=sum(one.sample.source != "cuff" for one in used),
-        uncertain_times=sum(not one.sample.certain_time for one in used), implausible=_implausible(chosen.taken),
-        too_close=_too_close(chosen, rules))
+        load=_load(used, rules.threshold),
+        hand_written=sum(one.sample.source != "cuff" for one in used),
+        uncertain_times=sum(not one.sample.certain_time for one in used),
+        implausible=_implausible(chosen.taken),
+        too_close=_too_close(chosen, rules),
+    )
 
 
 def estimated_mean_pressure(systolic: Decimal, diastolic: Decimal) -> Decimal:
@@ -140,17 +170,28 @@ def _mean(readings: Sequence[Counted]) -> Mean | None:
     if not readings:
         return None
     pulses = [one.sample.pulse for one in readings if one.sample.pulse is not None]
-    return Mean(mean_of(one.systolic for one in readings), mean_of(one.diastolic for one in readings),
-                mean_of(pulses) if pulses else None, len(readings), len({one.day for one in readings}),
-                _margin(readings))
+    return Mean(
+        mean_of(one.systolic for one in readings),
+        mean_of(one.diastolic for one in readings),
+        mean_of(pulses) if pulses else None,
+        len(readings),
+        len({one.day for one in readings}),
+        _margin(readings),
+    )
 
 
 def _of_sessions(morning: Mean | None, evening: Mean | None, pooled: Mean | None) -> Mean | None:
     if morning is None or evening is None or pooled is None:
         return None
     pulses = [mean.pulse for mean in (morning, evening) if mean.pulse is not None]
-    return Mean(mean_of((morning.systolic, evening.systolic)), mean_of((morning.diastolic, evening.diastolic)),
-                mean_of(pulses) if pulses else None, pooled.readings, pooled.days, pooled.margin)
+    return Mean(
+        mean_of((morning.systolic, evening.systolic)),
+        mean_of((morning.diastolic, evening.diastolic)),
+        mean_of(pulses) if pulses else None,
+        pooled.readings,
+        pooled.days,
+        pooled.margin,
+    )
 
 
 def _reached(bound: Pressures, mean: Mean | None) -> bool | None:
@@ -184,12 +225,20 @@ def _standard_error(readings: Sequence[Counted]) -> Pair | None:
 
 def _irregular(chosen: Selected) -> Irregular:
     """Over all readings with a value: a flag tells of the person, also on a day that is left out."""
-    marked = [(sitting.day, number) for number, sitting in enumerate(chosen.sittings) for sample in sitting.samples
-              if has_value(sample) and "irregular pulse" in sample.status]
+    marked = [
+        (sitting.day, number)
+        for number, sitting in enumerate(chosen.sittings)
+        for sample in sitting.samples
+        if has_value(sample) and "irregular pulse" in sample.status
+    ]
     days = {day for day, _ in marked}
     in_sitting = [number for _, number in marked]
-    return Irregular(len(marked), sum(map(has_value, chosen.taken)), len(days),
-                     len(days) >= 2 or any(in_sitting.count(number) >= 2 for number in set(in_sitting)))
+    return Irregular(
+        len(marked),
+        sum(map(has_value, chosen.taken)),
+        len(days),
+        len(days) >= 2 or any(in_sitting.count(number) >= 2 for number in set(in_sitting)),
+    )
 
 
 def _grid(chosen: Selected, rules: Protocol) -> tuple[GridDay, ...]:
@@ -206,8 +255,9 @@ def _grid(chosen: Selected, rules: Protocol) -> tuple[GridDay, ...]:
     rows = []
     for offset in range((chosen.last - chosen.first).days + 1):
         day = chosen.first + timedelta(offset)
-        morning, evening = (Cell(taken.get((day, session), 0), used.get((day, session), 0), rules.per_session)
-                            for session in SESSIONS)
+        morning, evening = (
+            Cell(taken.get((day, session), 0), used.get((day, session), 0), rules.per_session) for session in SESSIONS
+        )
         number = chosen.numbers.get(day)
         rows.append(GridDay(day, number, number in rules.drop_days, morning, evening))
     return tuple(rows)
@@ -235,17 +285,25 @@ def _apart(morning: Mean | None, evening: Mean | None) -> Pair | None:
 def _load(used: Sequence[Counted], threshold: Pressures) -> Load:
     systolic = [one.systolic >= threshold.systolic for one in used]
     diastolic = [one.diastolic >= threshold.diastolic for one in used]
-    return Load(sum(systolic), sum(diastolic), sum(a or b for a, b in zip(systolic, diastolic, strict=True)), len(used),
-                sum(systolic[-10:]) if len(used) >= 10 else None)
+    return Load(
+        sum(systolic),
+        sum(diastolic),
+        sum(a or b for a, b in zip(systolic, diastolic, strict=True)),
+        len(used),
+        sum(systolic[-10:]) if len(used) >= 10 else None,
+    )
 
 
 def _implausible(taken: Sequence[Sample]) -> tuple[tuple[str, str], ...]:
-    return tuple((one.reading_id, mark) for one in taken
-                 for mark in plausible.marks(one.systolic, one.diastolic, one.pulse))
+    return tuple(
+        (one.reading_id, mark) for one in taken for mark in plausible.marks(one.systolic, one.diastolic, one.pulse)
+    )
 
 
 def _too_close(chosen: Selected, rules: Protocol) -> int:
-    pauses = [(after.taken_at.astimezone(UTC) - before.taken_at.astimezone(UTC)).total_seconds()
-              for sitting in chosen.sittings
-              for before, after in zip(sitting.samples, sitting.samples[1:], strict=False)]
+    pauses = [
+        (after.taken_at.astimezone(UTC) - before.taken_at.astimezone(UTC)).total_seconds()
+        for sitting in chosen.sittings
+        for before, after in zip(sitting.samples, sitting.samples[1:], strict=False)
+    ]
     return sum(pause < rules.gap_s for pause in pauses)

@@ -86,9 +86,19 @@ class Change:
         return self.overall.diastolic if self.overall else None
 
 
-def change(samples: Iterable[Sample], at: date, protocol: Protocol, plan: Plan | None = None, washout_days: int = 14, *,
-           span_days: int = 28, leave_out: Sequence[tuple[date, date]] = (), other_changes: Sequence[date] = (),
-           draws: int = 2000, seed: int = SEED) -> Change:
+def change(
+    samples: Iterable[Sample],
+    at: date,
+    protocol: Protocol,
+    plan: Plan | None = None,
+    washout_days: int = 14,
+    *,
+    span_days: int = 28,
+    leave_out: Sequence[tuple[date, date]] = (),
+    other_changes: Sequence[date] = (),
+    draws: int = 2000,
+    seed: int = SEED,
+) -> Change:
     """Compare one person's days before and after a change.
 
     at: the day of the change (of a datetime, its day). leave_out: spans of days, both ends included, such as days with
@@ -96,8 +106,12 @@ def change(samples: Iterable[Sample], at: date, protocol: Protocol, plan: Plan |
     """
     at = at.date() if isinstance(at, datetime) else at
     rules = InForce.of(protocol, plan).protocol
-    kept = [sample for sitting in sittings(samples, rules) for sample in sitting.samples
-            if not any(first <= sitting.day <= last for first, last in leave_out)]
+    kept = [
+        sample
+        for sitting in sittings(samples, rules)
+        for sample in sitting.samples
+        if not any(first <= sitting.day <= last for first, last in leave_out)
+    ]
     holding = sorted(select(kept, rules, first=date.min).numbers) if kept else []
     wait = timedelta(washout_days)
     earlier = max((day + wait for day in other_changes if day < at), default=date.min)
@@ -116,11 +130,18 @@ def change(samples: Iterable[Sample], at: date, protocol: Protocol, plan: Plan |
     overall = None if refused else _compared(*sides, draws, seed)
     weeks = round((first_after - last_before).days / 7)
     return Change(
-        at, washout_days, rules, before, after, overall,
+        at,
+        washout_days,
+        rules,
+        before,
+        after,
+        overall,
         None if refused else _compared(*_only(sides, "morning"), draws, seed),
         None if refused else _compared(*_only(sides, "evening"), draws, seed),
         _noise_floor(overall) if overall else (),
-        (*words.CHANGE_CAUTIONS, *((words.far_apart(weeks),) if overall and weeks > FAR_APART_WEEKS else ())), refused)
+        (*words.CHANGE_CAUTIONS, *((words.far_apart(weeks),) if overall and weeks > FAR_APART_WEEKS else ())),
+        refused,
+    )
 
 
 def _too_short(where: str, side: Average) -> list[str]:
@@ -130,8 +151,9 @@ def _too_short(where: str, side: Average) -> list[str]:
     return reasons
 
 
-def _only(sides: tuple[tuple[Counted, ...], tuple[Counted, ...]],
-          session: Session) -> tuple[list[Counted], list[Counted]]:
+def _only(
+    sides: tuple[tuple[Counted, ...], tuple[Counted, ...]], session: Session
+) -> tuple[list[Counted], list[Counted]]:
     before, after = ([one for one in side if one.session == session] for side in sides)
     return before, after
 
@@ -151,21 +173,42 @@ def _compared(before: Sequence[Counted], after: Sequence[Counted], draws: int, s
         careful = describe.welch(values[0], values[1], sizes=(sizes[0], sizes[1]))
         floor = _noise(index, describe.mean(values[0]), len(days[0]), len(days[1]))
         clear = (careful.low > 0 or careful.high < 0) and abs(plain.difference) > floor
-        found.append(Difference(describe.mean(values[0]), describe.mean(values[1]), plain.difference, plain.low,
-                                plain.high, plain.df, careful.low, careful.high, *drawn[index], floor, clear))
-    return Compared(found[0], found[1], len(days[0]), len(days[1]), min(effective[0][0], effective[1][0]),
-                    min(effective[0][1], effective[1][1]))
+        found.append(
+            Difference(
+                describe.mean(values[0]),
+                describe.mean(values[1]),
+                plain.difference,
+                plain.low,
+                plain.high,
+                plain.df,
+                careful.low,
+                careful.high,
+                *drawn[index],
+                floor,
+                clear,
+            )
+        )
+    return Compared(
+        found[0],
+        found[1],
+        len(days[0]),
+        len(days[1]),
+        min(effective[0][0], effective[1][0]),
+        min(effective[0][1], effective[1][1]),
+    )
 
 
-def _bootstrap(before: list[tuple[float, float]], after: list[tuple[float, float]], draws: int,
-               dice: Random) -> list[tuple[float, float]]:
+def _bootstrap(
+    before: list[tuple[float, float]], after: list[tuple[float, float]], draws: int, dice: Random
+) -> list[tuple[float, float]]:
     """Percentile intervals of both differences; the block drawn is a day."""
     found: tuple[list[float], list[float]] = ([], [])
     for _ in range(draws):
         one, other = dice.choices(before, k=len(before)), dice.choices(after, k=len(after))
         for index in (0, 1):
-            found[index].append(sum(pair[index] for pair in other) / len(other)
-                                - sum(pair[index] for pair in one) / len(one))
+            found[index].append(
+                sum(pair[index] for pair in other) / len(other) - sum(pair[index] for pair in one) / len(one)
+            )
     return [(_percentile(values, 0.025), _percentile(values, 0.975)) for values in map(sorted, found)]
 
 
@@ -186,8 +229,13 @@ def _noise(index: int, before: float, days_before: int, days_after: int) -> floa
 
 def _noise_floor(overall: Compared) -> tuple[str, ...]:
     systolic, diastolic = overall.systolic, overall.diastolic
-    return (words.two_weeks(1.96 * sqrt(2) * WEEK_CV.systolic * systolic.before,
-                            1.96 * sqrt(2) * WEEK_CV.diastolic * diastolic.before),
-            words.by_chance(systolic.noise, diastolic.noise),
-            *(words.clear_or_not(name, one.difference, one.clear)
-              for name, one in (("top", systolic), ("lower", diastolic))))
+    return (
+        words.two_weeks(
+            1.96 * sqrt(2) * WEEK_CV.systolic * systolic.before, 1.96 * sqrt(2) * WEEK_CV.diastolic * diastolic.before
+        ),
+        words.by_chance(systolic.noise, diastolic.noise),
+        *(
+            words.clear_or_not(name, one.difference, one.clear)
+            for name, one in (("top", systolic), ("lower", diastolic))
+        ),
+    )

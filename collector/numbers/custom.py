@@ -12,8 +12,14 @@ from collector.numbers.published import published
 from collector.numbers.rules import Handling, Protocol, Window
 from collector.numbers.values import Pressures
 
-_FLAGS = ("body movement", "cuff too loose", "irregular pulse", "pulse above range", "pulse below range",
-          "improper position")
+_FLAGS = (
+    "body movement",
+    "cuff too loose",
+    "irregular pulse",
+    "pulse above range",
+    "pulse below range",
+    "improper position",
+)
 _HANDLING = {field.name for field in fields(Handling)}
 
 
@@ -51,9 +57,14 @@ def _made(name: str, values: dict[str, Any]) -> Protocol:
             raise ProtocolError(f"protocol {name}: wanted is threshold = [systolic, diastolic], or based_on")
         base = Protocol(name, f"Own protocol {name}", "own", "this installation's configuration", values["threshold"])
     else:
-        base = replace(based_on, title=f"Own protocol {name}, after {based_on.name}", edition="own",
-                       source=f"this installation's configuration; the rest as in {based_on.name}: {based_on.source}",
-                       from_memory=based_on.from_memory - set(values), our_choice=based_on.our_choice - set(values))
+        base = replace(
+            based_on,
+            title=f"Own protocol {name}, after {based_on.name}",
+            edition="own",
+            source=f"this installation's configuration; the rest as in {based_on.name}: {based_on.source}",
+            from_memory=based_on.from_memory - set(values),
+            our_choice=based_on.our_choice - set(values),
+        )
     try:
         return replace(base, **values, handling=replace(base.handling, **handling))
     except ValueError as wrong:
@@ -81,6 +92,7 @@ def _whole(least: int, most: int) -> Callable[[Any], int]:
         if type(value) is int and least <= value <= most:
             return value
         raise _Wrong(f"a whole number from {least} to {most}")
+
     return check
 
 
@@ -89,6 +101,7 @@ def _one_of(*allowed: str) -> Callable[[Any], str]:
         if value in allowed:
             return str(value)
         raise _Wrong(f"one of {', '.join(allowed)}")
+
     return check
 
 
@@ -99,8 +112,7 @@ def _numbers(value: Any) -> tuple[int, ...]:
 
 
 def _pressures(value: Any) -> Pressures:
-    if (isinstance(value, list | tuple) and len(value) == 2
-            and all(type(one) in (int, float, Decimal) for one in value)):
+    if isinstance(value, list | tuple) and len(value) == 2 and all(type(one) in (int, float, Decimal) for one in value):
         systolic, diastolic = (Decimal(str(one)) for one in value)
         if 60 <= systolic <= 260 and 30 <= diastolic <= 160 and diastolic < systolic:
             return Pressures(systolic, diastolic)
@@ -137,13 +149,35 @@ def _published(value: Any) -> Protocol:
 
 
 KEYS: dict[str, Callable[[Any], Any]] = {
-    "name": _text, "title": _text, "edition": _text, "source": _text, "based_on": _published,
-    "threshold": _pressures, "target": _pressures, "target_note": _text, "second_threshold": _pressures,
-    "min_days": _whole(1, 366), "preferred_days": _whole(1, 366), "per_session": _whole(1, 10),
-    "af_per_session": _whole(1, 10), "gap_s": _whole(0, 3600), "drop_days": _numbers, "drop_first_of_session": _truth,
-    "min_readings": _whole(1, 10_000), "min_readings_used": _whole(1, 10_000), "consecutive_days": _truth,
-    "averaging": _one_of("pooled", "sessions", "separate"), "when": _text, "notes": _notes,
-    "morning": _window, "evening": _window, "outside": _one_of("exclude", "nearest"), "sitting_gap_s": _whole(60, 7200),
-    "exclude_flags": _flags, "extra": _one_of("all", "first", "last"), "uncertain_time": _one_of("use", "exclude"),
-    "implausible": _one_of("mark", "exclude"), "series_gap_days": _whole(0, 365),
+    "name": _text,
+    "title": _text,
+    "edition": _text,
+    "source": _text,
+    "based_on": _published,
+    "threshold": _pressures,
+    "target": _pressures,
+    "target_note": _text,
+    "second_threshold": _pressures,
+    "min_days": _whole(1, 366),
+    "preferred_days": _whole(1, 366),
+    "per_session": _whole(1, 10),
+    "af_per_session": _whole(1, 10),
+    "gap_s": _whole(0, 3600),
+    "drop_days": _numbers,
+    "drop_first_of_session": _truth,
+    "min_readings": _whole(1, 10_000),
+    "min_readings_used": _whole(1, 10_000),
+    "consecutive_days": _truth,
+    "averaging": _one_of("pooled", "sessions", "separate"),
+    "when": _text,
+    "notes": _notes,
+    "morning": _window,
+    "evening": _window,
+    "outside": _one_of("exclude", "nearest"),
+    "sitting_gap_s": _whole(60, 7200),
+    "exclude_flags": _flags,
+    "extra": _one_of("all", "first", "last"),
+    "uncertain_time": _one_of("use", "exclude"),
+    "implausible": _one_of("mark", "exclude"),
+    "series_gap_days": _whole(0, 365),
 }

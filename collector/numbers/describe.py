@@ -97,8 +97,7 @@ class Welch:
     p: float | None  # two-sided
 
 
-def welch(before: Series, after: Series, confidence: float = 0.95,
-          sizes: tuple[float, float] | None = None) -> Welch:
+def welch(before: Series, after: Series, confidence: float = 0.95, sizes: tuple[float, float] | None = None) -> Welch:
     """Two means compared without taking the two spreads for equal. sizes: effective sizes in place of the counts."""
     n1, n2 = sizes or (float(len(before)), float(len(after)))
     difference = mean(after) - mean(before)

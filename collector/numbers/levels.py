@@ -19,19 +19,25 @@ VERY_HIGH = _level(180, 120)
 LOW = _level(90, 60)
 """Below in either. The usual label (common practice); it matters with symptoms. A plan can move it."""
 
-OFFICE_TO_HOME = ((_level(120, 80), _level(120, 80)), (_level(130, 80), _level(130, 80)),
-                  (_level(140, 90), _level(135, 85)), (_level(160, 100), _level(145, 90)))
+OFFICE_TO_HOME = (
+    (_level(120, 80), _level(120, 80)),
+    (_level(130, 80), _level(130, 80)),
+    (_level(140, 90), _level(135, 85)),
+    (_level(160, 100), _level(145, 90)),
+)
 """Office and home values that stand for each other. Source: AHA/ACC 2025 guideline, pocket guide, table 7."""
 
 
 def is_very_high(systolic: Decimal | None, diastolic: Decimal | None) -> bool:
-    return ((systolic is not None and systolic >= VERY_HIGH.systolic)
-            or (diastolic is not None and diastolic >= VERY_HIGH.diastolic))
+    return (systolic is not None and systolic >= VERY_HIGH.systolic) or (
+        diastolic is not None and diastolic >= VERY_HIGH.diastolic
+    )
 
 
 def is_low(systolic: Decimal | None, diastolic: Decimal | None, bound: Pressures = LOW) -> bool:
-    return ((systolic is not None and systolic < bound.systolic)
-            or (diastolic is not None and diastolic < bound.diastolic))
+    return (systolic is not None and systolic < bound.systolic) or (
+        diastolic is not None and diastolic < bound.diastolic
+    )
 
 
 def office_of(home: Pressures) -> Pressures | None:
@@ -59,8 +65,13 @@ def esh_office_class(systolic: Decimal, diastolic: Decimal) -> str:
 
 
 def _esh_grade(systolic: Decimal, diastolic: Decimal) -> str:
-    for name, upper, lower in (("grade 3", 180, 110), ("grade 2", 160, 100), ("grade 1", 140, 90),
-                               ("high-normal", 130, 85), ("normal", 120, 80)):
+    for name, upper, lower in (
+        ("grade 3", 180, 110),
+        ("grade 2", 160, 100),
+        ("grade 1", 140, 90),
+        ("high-normal", 130, 85),
+        ("normal", 120, 80),
+    ):
         if systolic >= upper or diastolic >= lower:
             return name
     return "optimal"

@@ -36,8 +36,9 @@ class _Point:
     margin: float  # 0 where the band is not known
 
 
-def trend_text(trend: Trend, width: int = 72, height: int = 20, changes: Collection[date] = (),
-               ascii_only: bool = False) -> list[str]:
+def trend_text(
+    trend: Trend, width: int = 72, height: int = 20, changes: Collection[date] = (), ascii_only: bool = False
+) -> list[str]:
     """Lines of at most `width` columns: moving means with their 95 % bands, the thresholds, and the days of noted
     changes under the axis. width: at least 32; less is taken for 32. height: rows of both plots together.
 
@@ -59,16 +60,24 @@ def trend_text(trend: Trend, width: int = 72, height: int = 20, changes: Collect
     lower = [_Point(at, one.diastolic, one.margin.diastolic if one.margin else 0) for at, one in newest.items()]
     rows = max(height // 2, LEAST_ROWS)
     marked = [day for day in changes if first <= day <= last]
-    return list(chain(
-        ["systolic, mmHg"], _panel(upper, float(trend.threshold.systolic), rows, room, signs),
-        ["diastolic, mmHg"], _panel(lower, float(trend.threshold.diastolic), rows, room, signs),
-        _axis(first, last, marked, column, room, signs), _legend(trend, signs, bool(marked), width)))
+    return list(
+        chain(
+            ["systolic, mmHg"],
+            _panel(upper, float(trend.threshold.systolic), rows, room, signs),
+            ["diastolic, mmHg"],
+            _panel(lower, float(trend.threshold.diastolic), rows, room, signs),
+            _axis(first, last, marked, column, room, signs),
+            _legend(trend, signs, bool(marked), width),
+        )
+    )
 
 
 def _panel(points: Sequence[_Point], threshold: float, rows: int, room: int, signs: _Signs) -> Iterator[str]:
     values = [threshold, *(point.mean for point in points)]
-    step = next((step for step in _STEPS if _level(max(values), threshold, step) - _level(min(values), threshold, step)
-                 < rows), _STEPS[-1])
+    step = next(
+        (step for step in _STEPS if _level(max(values), threshold, step) - _level(min(values), threshold, step) < rows),
+        _STEPS[-1],
+    )
     top, bottom = (_level(bound(values), threshold, step) for bound in (max, min))
     grid = {level: [signs.threshold if level == 0 else " "] * room for level in range(top, bottom - 1, -1)}
     for point in points:
@@ -87,8 +96,9 @@ def _level(value: float, threshold: float, step: int) -> int:
     return int((value - threshold) // step)
 
 
-def _axis(first: date, last: date, marked: Collection[date], column: Callable[[date], int], room: int,
-          signs: _Signs) -> Iterator[str]:
+def _axis(
+    first: date, last: date, marked: Collection[date], column: Callable[[date], int], room: int, signs: _Signs
+) -> Iterator[str]:
     cells = [signs.floor] * room
     for day in marked:
         cells[column(day)] = signs.change
@@ -99,8 +109,11 @@ def _axis(first: date, last: date, marked: Collection[date], column: Callable[[d
 
 def _legend(trend: Trend, signs: _Signs, changed: bool, width: int) -> Iterator[str]:
     newest = trend.moving[-1]
-    parts = [f"{signs.mean} mean of {trend.window_days} day{'s' * (trend.window_days != 1)}", f"{signs.band} 95 % band",
-             f"{signs.threshold} threshold {trend.threshold} mmHg"]
+    parts = [
+        f"{signs.mean} mean of {trend.window_days} day{'s' * (trend.window_days != 1)}",
+        f"{signs.band} 95 % band",
+        f"{signs.threshold} threshold {trend.threshold} mmHg",
+    ]
     parts += [f"{signs.change} noted change"] if changed else []
     parts.append(f"last: {shown(newest.systolic)}/{shown(newest.diastolic)} mmHg")
     line = ""

@@ -8,8 +8,19 @@ from collector.numbers.custom import ProtocolError, custom
 from collector.numbers.published import published
 from collector.numbers.rules import Handling, InForce, Plan, Protocol, Window
 
-__all__ = ["PROTOCOLS", "USUAL", "Handling", "InForce", "Plan", "Protocol", "ProtocolError", "UnknownProtocol",
-           "Window", "custom", "protocol"]
+__all__ = [
+    "PROTOCOLS",
+    "USUAL",
+    "Handling",
+    "InForce",
+    "Plan",
+    "Protocol",
+    "ProtocolError",
+    "UnknownProtocol",
+    "Window",
+    "custom",
+    "protocol",
+]
 
 PROTOCOLS: Mapping[str, Protocol] = MappingProxyType({one.name: one for one in published()})
 

@@ -94,8 +94,9 @@ class Protocol:
             return day, "evening"
         if self.handling.outside == "exclude":
             return day, None
-        near: Session = ("morning" if self.handling.morning.distance(clock) <= self.handling.evening.distance(clock)
-                         else "evening")
+        near: Session = (
+            "morning" if self.handling.morning.distance(clock) <= self.handling.evening.distance(clock) else "evening"
+        )
         return day, near
 
 
@@ -123,16 +124,24 @@ class InForce:
     @classmethod
     def of(cls, protocol: Protocol, plan: Plan | None) -> "InForce":
         plan = plan or Plan()
-        hours = replace(protocol.handling, morning=plan.morning or protocol.handling.morning,
-                        evening=plan.evening or protocol.handling.evening)
+        hours = replace(
+            protocol.handling,
+            morning=plan.morning or protocol.handling.morning,
+            evening=plan.evening or protocol.handling.evening,
+        )
         per_session = protocol.per_session
         if plan.atrial_fibrillation and protocol.af_per_session:
             per_session = protocol.af_per_session
-        merged = replace(protocol, handling=hours, per_session=per_session,
-                         threshold=plan.threshold or protocol.threshold)
+        merged = replace(
+            protocol, handling=hours, per_session=per_session, threshold=plan.threshold or protocol.threshold
+        )
         goal = plan.goal or protocol.target
-        return cls(merged, goal, "plan" if plan.threshold else "protocol",
-                   None if goal is None else "plan" if plan.goal else "protocol")
+        return cls(
+            merged,
+            goal,
+            "plan" if plan.threshold else "protocol",
+            None if goal is None else "plan" if plan.goal else "protocol",
+        )
 
 
 def _contradictions(protocol: Protocol) -> list[str]:

@@ -50,8 +50,9 @@ class Selected:
     excluded: tuple[tuple[Sample, str], ...]
 
 
-def select(samples: Iterable[Sample], protocol: Protocol, first: date | None = None,
-           last: date | None = None) -> Selected:
+def select(
+    samples: Iterable[Sample], protocol: Protocol, first: date | None = None, last: date | None = None
+) -> Selected:
     """Sort out the readings of a period. Raises ValueError where first is after last or a reading comes twice."""
     if first is not None and last is not None and first > last:
         raise ValueError(f"the period begins on {first} and ends on {last}: the other way round")
@@ -82,8 +83,9 @@ def has_value(sample: Sample) -> bool:
     return sample.systolic is not None and sample.diastolic is not None
 
 
-def _bounds(within: list[Sitting], holding: list[date], protocol: Protocol, first: date | None,
-            last: date | None) -> tuple[date | None, date | None]:
+def _bounds(
+    within: list[Sitting], holding: list[date], protocol: Protocol, first: date | None, last: date | None
+) -> tuple[date | None, date | None]:
     if not within:
         return first, last
     newest = within[-1].day
@@ -105,8 +107,11 @@ def _recent_series(holding: list[date], protocol: Protocol) -> list[date]:
 
 
 def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
-    return (has_value(sample) and sitting.session is not None
-            and (sample.certain_time or protocol.handling.uncertain_time == "use"))
+    return (
+        has_value(sample)
+        and sitting.session is not None
+        and (sample.certain_time or protocol.handling.uncertain_time == "use")
+    )
 
 
 def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> Iterator[tuple[Sample, str, str]]:

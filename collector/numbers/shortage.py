@@ -12,18 +12,23 @@ def shortage(chosen: Selected, protocol: Protocol) -> tuple[str, ...]:
     found = [_lacking(len(days), protocol.min_days, "day", " with readings")]
     if protocol.consecutive_days and len(days) >= protocol.min_days:
         run = longest_run(days)
-        found.append("" if run >= protocol.min_days
-                     else f"{protocol.min_days} days in a row (the longest run is {run})")
+        found.append(
+            "" if run >= protocol.min_days else f"{protocol.min_days} days in a row (the longest run is {run})"
+        )
     if protocol.min_readings is not None:
         found.append(_lacking(len(chosen.usable), protocol.min_readings, "reading", ""))
     if protocol.min_readings_used is not None:
-        left_out = " once all is left out that the protocol leaves out" if protocol.drop_first_of_session else (
-            f" after day {' and '.join(map(str, protocol.drop_days))} is left out" if protocol.drop_days else "")
+        left_out = (
+            " once all is left out that the protocol leaves out"
+            if protocol.drop_first_of_session
+            else (f" after day {' and '.join(map(str, protocol.drop_days))} is left out" if protocol.drop_days else "")
+        )
         found.append(_lacking(len(chosen.used), protocol.min_readings_used, "reading", left_out))
     if protocol.averaging in ("sessions", "separate"):
         sessions = {one.session for one in chosen.used}
-        found += [f"{session} readings (there is none)" for session in ("morning", "evening")
-                  if session not in sessions]
+        found += [
+            f"{session} readings (there is none)" for session in ("morning", "evening") if session not in sessions
+        ]
     if not any(found) and not chosen.used:
         found.append("readings (none is left)")
     return tuple(filter(None, found))

@@ -49,5 +49,4 @@ def sittings(samples: Iterable[Sample], protocol: Protocol) -> list[Sitting]:
 def _joins(sample: Sample, sitting: Sitting, session: Session | None, protocol: Protocol) -> bool:
     # In UTC: Python takes two times of one zone apart by their wall clocks, wrong in the night the clocks change.
     pause = sample.taken_at.astimezone(UTC) - sitting.samples[-1].taken_at.astimezone(UTC)
-    return (pause.total_seconds() <= protocol.handling.sitting_gap_s
-            and (session == sitting.session or session is None))
+    return pause.total_seconds() <= protocol.handling.sitting_gap_s and (session == sitting.session or session is None)

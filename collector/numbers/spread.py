@@ -19,9 +19,16 @@ def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, floa
     days: dict[date, list[Counted]] = {}
     for one in readings:
         days.setdefault(one.day, []).append(one)
-    return [(day, (describe.mean([float(one.systolic) for one in found]),
-                   describe.mean([float(one.diastolic) for one in found])))
-            for day, found in sorted(days.items())]
+    return [
+        (
+            day,
+            (
+                describe.mean([float(one.systolic) for one in found]),
+                describe.mean([float(one.diastolic) for one in found]),
+            ),
+        )
+        for day, found in sorted(days.items())
+    ]
 
 
 def spread(readings: Sequence[Counted], unit: str = "day means") -> Spread:
@@ -42,5 +49,11 @@ def spread(readings: Sequence[Counted], unit: str = "day means") -> Spread:
     if len(pairs) < 2:
         return Spread(unit, len(pairs), None, None, None, None)
     series = list(zip(*pairs, strict=True))
-    return Spread(unit, len(pairs), Pair(*map(describe.sd, series)), Pair(*map(describe.cv, series)),
-                  Pair(*(describe.arv(values, gaps) for values in series)), Pair(*map(describe.rmssd, series)))
+    return Spread(
+        unit,
+        len(pairs),
+        Pair(*map(describe.sd, series)),
+        Pair(*map(describe.cv, series)),
+        Pair(*(describe.arv(values, gaps) for values in series)),
+        Pair(*map(describe.rmssd, series)),
+    )

@@ -57,8 +57,14 @@ class Trend:
     threshold: Pressures
 
 
-def trend(samples: Iterable[Sample], protocol: Protocol, plan: Plan | None = None, first: date | None = None,
-          last: date | None = None, window_days: int = 7) -> Trend:
+def trend(
+    samples: Iterable[Sample],
+    protocol: Protocol,
+    plan: Plan | None = None,
+    first: date | None = None,
+    last: date | None = None,
+    window_days: int = 7,
+) -> Trend:
     """Weeks, months and the moving mean of one person's readings, from the first one on unless `first` says otherwise.
 
     Raises ValueError for a window of less than a day or a period the wrong way round.
@@ -72,8 +78,14 @@ def trend(samples: Iterable[Sample], protocol: Protocol, plan: Plan | None = Non
     for one in usable:
         counts[one.day] = counts.get(one.day, 0) + 1
     days = tuple(DayMean(day, systolic, diastolic, counts[day]) for day, (systolic, diastolic) in day_means(usable))
-    return Trend(days, _stretches(usable, _week), _stretches(usable, _month), _moving(days, window_days), window_days,
-                 rules.threshold)
+    return Trend(
+        days,
+        _stretches(usable, _week),
+        _stretches(usable, _month),
+        _moving(days, window_days),
+        window_days,
+        rules.threshold,
+    )
 
 
 def _moving(days: Sequence[DayMean], window_days: int) -> tuple[Moving, ...]:
@@ -84,8 +96,11 @@ def _moving(days: Sequence[DayMean], window_days: int) -> tuple[Moving, ...]:
             begin += 1
         within = days[begin : end + 1]
         systolic, diastolic = [one.systolic for one in within], [one.diastolic for one in within]
-        found.append(Moving(newest.day, len(within), describe.mean(systolic), describe.mean(diastolic),
-                            _margin(systolic, diastolic)))
+        found.append(
+            Moving(
+                newest.day, len(within), describe.mean(systolic), describe.mean(diastolic), _margin(systolic, diastolic)
+            )
+        )
     return tuple(found)
 
 
@@ -97,9 +112,17 @@ def _stretches(usable: Sequence[Counted], stretch_of: Callable[[date], tuple[dat
     for (first, last), readings in sorted(groups.items()):
         means = [pair for _, pair in day_means(readings)]
         systolic, diastolic = ([pair[index] for pair in means] for index in (0, 1))
-        found.append(Stretch(first, last, len(means), len(readings),
-                             describe.mean([float(one.systolic) for one in readings]),
-                             describe.mean([float(one.diastolic) for one in readings]), _margin(systolic, diastolic)))
+        found.append(
+            Stretch(
+                first,
+                last,
+                len(means),
+                len(readings),
+                describe.mean([float(one.systolic) for one in readings]),
+                describe.mean([float(one.diastolic) for one in readings]),
+                _margin(systolic, diastolic),
+            )
+        )
     return tuple(found)
 
 

@@ -50,22 +50,28 @@ def caution(emergency: str = "") -> str:
 
 def signs(emergency: str = "") -> str:
     """The signs that make a very high or very low value an emergency."""
-    return ("Call " + _number(emergency) + " now if you have any of these. Chest pain. Short of breath. Pain in the "
-            "back "
-            "or belly. Weak or numb. A change in sight. Trouble speaking. A sudden bad headache. Confused, dizzy or "
-            "being sick. Do not wait to measure again.")
+    return (
+        "Call " + _number(emergency) + " now if you have any of these. Chest pain. Short of breath. Pain in the "
+        "back "
+        "or belly. Weak or numb. A change in sight. Trouble speaking. A sudden bad headache. Confused, dizzy or "
+        "being sick. Do not wait to measure again."
+    )
 
 
 def stroke(emergency: str = "") -> str:
-    return ("A face that droops. An arm that goes weak. Slurred speech. Sudden loss of balance or sight. Call "
-            f"{_number(emergency)} at once, whatever the value. Note when it began.")
+    return (
+        "A face that droops. An arm that goes weak. Slurred speech. Sudden loss of balance or sight. Call "
+        f"{_number(emergency)} at once, whatever the value. Note when it began."
+    )
 
 
 def pregnancy(emergency: str = "") -> str:
-    return ("Are you pregnant, or did you give birth not long ago? Then lower values can be a danger too, and the "
-            "limits "
-            "here do not hold for you. Call your clinic. From 160 over 110, or if you feel ill, call at once: your "
-            f"clinic or {_number(emergency)}.")
+    return (
+        "Are you pregnant, or did you give birth not long ago? Then lower values can be a danger too, and the "
+        "limits "
+        "here do not hold for you. Call your clinic. From 160 over 110, or if you feel ill, call at once: your "
+        f"clinic or {_number(emergency)}."
+    )
 
 
 # --- A very high or a low value -----------------------------------------------------------------------------------
@@ -75,13 +81,15 @@ WAIT_MINUTES = 5
 
 def very_high() -> str:
     """After a first very high reading."""
-    return (f"This reading is very high. Sit quietly for {WAIT_MINUTES} minutes. Then measure again.")
+    return f"This reading is very high. Sit quietly for {WAIT_MINUTES} minutes. Then measure again."
 
 
 def still_very_high() -> str:
     """After the repeat, without signs."""
-    return (f"It is still {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more below. "
-            "Call your clinic today, even if you feel well.")
+    return (
+        f"It is still {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more below. "
+        "Call your clinic today, even if you feel well."
+    )
 
 
 def no_longer_very_high() -> str:
@@ -90,19 +98,24 @@ def no_longer_very_high() -> str:
 
 def very_high_in_a_list() -> str:
     """For readings that were taken some time ago."""
-    return (f"VERY HIGH marks values of {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more below "
-            f"(mmHg). Was it just now? Sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call "
-            f"your "
-            "clinic today.")
+    return (
+        f"VERY HIGH marks values of {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more below "
+        f"(mmHg). Was it just now? Sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call "
+        f"your "
+        "clinic today."
+    )
 
 
 def low(emergency: str = "", bound: Pressures = LOW) -> str:
-    return (f"LOW marks values below {bound.systolic} on top, or below {bound.diastolic} below (mmHg). Low values are "
-            "common and often do no harm. Do you feel faint, or dizzy when you stand? Are you confused, or did you "
-            f"fall? Call your clinic. If you pass out or have chest pain, call {_number(emergency)}.")
+    return (
+        f"LOW marks values below {bound.systolic} on top, or below {bound.diastolic} below (mmHg). Low values are "
+        "common and often do no harm. Do you feel faint, or dizzy when you stand? Are you confused, or did you "
+        f"fall? Call your clinic. If you pass out or have chest pain, call {_number(emergency)}."
+    )
 
 
 # --- The average --------------------------------------------------------------------------------------------------
+
 
 def too_few(short_of: Iterable[str], so_far: bool) -> str:
     """so_far: whether there is an average all the same."""
@@ -114,17 +127,21 @@ def standing(average: str, readings: int, threshold: Pressures, at_or_above: boo
     """average: as printed, '138.4/86.1'. set_by: 'plan' or 'protocol'."""
     whose = "Your plan" if set_by == "plan" else "The rule in use"
     place = "is at or above that. Take this page to your clinician." if at_or_above else "is below that."
-    return (f"Your average over these days is {average} mmHg, from {readings} reading{'s' * (readings != 1)}. "
-            f"{whose} counts {threshold} or more as high. Your average {place} {ONE_READING}")
+    return (
+        f"Your average over these days is {average} mmHg, from {readings} reading{'s' * (readings != 1)}. "
+        f"{whose} counts {threshold} or more as high. Your average {place} {ONE_READING}"
+    )
 
 
 def trust(margin: Pair | None, days: int) -> str:
     """How far the mean can be trusted. margin: half the 95 % interval, from day means."""
     if margin is None:
         return "With under 3 days, nobody can tell how far to trust this average."
-    return (f"The average could be {_whole(margin.systolic)} either way on top, and {_whole(margin.diastolic)} "
-            f"either way "
-            f"below (mmHg). This comes from how much the averages of the {days} days differ.")
+    return (
+        f"The average could be {_whole(margin.systolic)} either way on top, and {_whole(margin.diastolic)} "
+        f"either way "
+        f"below (mmHg). This comes from how much the averages of the {days} days differ."
+    )
 
 
 def irregular(found: Irregular) -> str:
@@ -132,9 +149,11 @@ def irregular(found: Irregular) -> str:
     if not found.readings:
         return ""
     days = f"{found.days} day{'s' * (found.days != 1)}"
-    tell = (" Tell your clinician. A heart tracing (ECG) can show what it is." if found.worth_telling else "")
-    return (f"The cuff marked an uneven pulse in {found.readings} of {found.of} readings, on {days}. This is not a "
-            f"diagnosis.{tell} The average is less certain, the lower value most of all.")
+    tell = " Tell your clinician. A heart tracing (ECG) can show what it is." if found.worth_telling else ""
+    return (
+        f"The cuff marked an uneven pulse in {found.readings} of {found.of} readings, on {days}. This is not a "
+        f"diagnosis.{tell} The average is less certain, the lower value most of all."
+    )
 
 
 THIRD_READING = "The cuff marked an uneven pulse. Please take a third reading. All of them count."
@@ -157,14 +176,18 @@ CHANGE_CAUTIONS = (
 def two_weeks(systolic: float, diastolic: float) -> str:
     """The noise of two weekly means in one person. Source: Warren and others 2010, within-person CV of a week's
     mean."""
-    return (f"Without any change, two weeks of one person can differ by {_whole(systolic)} on top and "
-            f"{_whole(diastolic)} below (mmHg). Under about 8 on top is weak. Under about 15 can be chance.")
+    return (
+        f"Without any change, two weeks of one person can differ by {_whole(systolic)} on top and "
+        f"{_whole(diastolic)} below (mmHg). Under about 8 on top is weak. Under about 15 can be chance."
+    )
 
 
 def by_chance(systolic: float, diastolic: float) -> str:
-    return (f"For these days, a difference of up to {_whole(systolic)} on top and {_whole(diastolic)} below is "
-            f"common by "
-            "chance alone.")
+    return (
+        f"For these days, a difference of up to {_whole(systolic)} on top and {_whole(diastolic)} below is "
+        f"common by "
+        "chance alone."
+    )
 
 
 def clear_or_not(which: str, difference: float, clear: bool) -> str:

@@ -14,9 +14,9 @@ from parsers.uuids import Uuid
 if TYPE_CHECKING:
     import asyncio  # with it come 140 modules, which whoever only looks at a value needs not
 
-MEASUREMENT_CHARACTERISTICS = frozenset({
-    Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD,
-})
+MEASUREMENT_CHARACTERISTICS = frozenset(
+    {Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD}
+)
 """Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
 
 

@@ -53,8 +53,10 @@ class Inbox:
 
     def _belongs(self, reading: Reading) -> bool:
         if reading.person not in (None, self.person):
-            self._once("A reading came that is somebody else's. It does not count here. If it was yours after all: "
-                       f"`quietcuff person claim {self.person} {reading.reading_id[:8]}`.")
+            self._once(
+                "A reading came that is somebody else's. It does not count here. If it was yours after all: "
+                f"`quietcuff person claim {self.person} {reading.reading_id[:8]}`."
+            )
             return False
         timely = self._timely(reading)
         if not timely and has_certain_time(reading):
@@ -66,7 +68,8 @@ class Inbox:
                 self.source.claim(reading)
             return mine
         return timely or self._yes(
-            f"A reading came: {_shown(reading)}. Its time is not certain. Was it taken just now?")
+            f"A reading came: {_shown(reading)}. Its time is not certain. Was it taken just now?"
+        )
 
     def _timely(self, reading: Reading) -> bool:
         reach = timedelta(seconds=reading.taken_uncertainty_s or 0)

@@ -81,8 +81,14 @@ def every(folder: Path, store: Path) -> list[Backup]:
     return sorted(found, key=lambda backup: (backup.made_at, backup.path.name))
 
 
-def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now: datetime | None = None,
-         progress: Progress | None = None) -> Backup:
+def take(
+    store: Path,
+    folder: Path,
+    keep: int,
+    recipient: str | None = None,
+    now: datetime | None = None,
+    progress: Progress | None = None,
+) -> Backup:
     """Back up while the listener goes on, verify the copy, seal it, and only then drop what is beyond `keep`.
 
     recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
@@ -110,8 +116,10 @@ def take(store: Path, folder: Path, keep: int, recipient: str | None = None, now
         if seal:
             seal.close(staged, made)
     except OSError as error:
-        raise BackupError(f"{folder}: no backup can be written here ({error.strerror}); "
-                          "choose another folder under [backup], or mend this one") from error
+        raise BackupError(
+            f"{folder}: no backup can be written here ({error.strerror}); "
+            "choose another folder under [backup], or mend this one"
+        ) from error
     finally:
         if seal:
             staged.unlink(missing_ok=True)
@@ -131,10 +139,15 @@ def look_into(path: Path) -> Contents:
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
-    with telling(path), closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True,
-                                                isolation_level=None)) as connection:
-        ((application,), (version,)) = (connection.execute(f"PRAGMA {name}").fetchone()
-                                        for name in ("application_id", "user_version"))
+    with (
+        telling(path),
+        closing(
+            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True, isolation_level=None)
+        ) as connection,
+    ):
+        ((application,), (version,)) = (
+            connection.execute(f"PRAGMA {name}").fetchone() for name in ("application_id", "user_version")
+        )
         if application != APPLICATION_ID:
             raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
         if version > SCHEMA_VERSION:
@@ -182,12 +195,15 @@ def offer(folder: Path, store: Path) -> str:
     if backup is None:
         return f"there is no sound backup in {folder}; keep {store} as it is, `quietcuff backup restore FILE` takes one"
     sealed = " (sealed: its private key is needed)" if backup.sealed else ""
-    return (f"the last good backup is of {backup.made_at:%Y-%m-%d %H:%M} UTC{sealed}: "
-            f"`quietcuff backup restore {backup.path.name}` puts it in place and keeps the damaged file")
+    return (
+        f"the last good backup is of {backup.made_at:%Y-%m-%d %H:%M} UTC{sealed}: "
+        f"`quietcuff backup restore {backup.path.name}` puts it in place and keeps the damaged file"
+    )
 
 
-def restore(store: Path, backup: Backup, identity: Path | None = None, *, dry_run: bool = False,
-            now: datetime | None = None) -> Restoring:
+def restore(
+    store: Path, backup: Backup, identity: Path | None = None, *, dry_run: bool = False, now: datetime | None = None
+) -> Restoring:
     """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
 
     identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.

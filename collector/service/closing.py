@@ -31,12 +31,16 @@ def write(folder: Path, brought: Download) -> list[Path]:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         for name, some in (("readings", brought.mine), ("set-aside", brought.strangers)):
             if some or name == "readings":
-                written += [_write(folder / f"{name}.csv", write_csv, some),
-                            _write(folder / f"{name}.ndjson", write_ndjson, some)]
+                written += [
+                    _write(folder / f"{name}.csv", write_csv, some),
+                    _write(folder / f"{name}.ndjson", write_ndjson, some),
+                ]
                 _read_back(folder, name, some)
     except OSError as error:
-        raise NotSaved(f"{folder}: cannot be written ({(error.strerror or 'no reason given').lower()}); nothing was "
-                       "erased. Name another folder with --folder") from error
+        raise NotSaved(
+            f"{folder}: cannot be written ({(error.strerror or 'no reason given').lower()}); nothing was "
+            "erased. Name another folder with --folder"
+        ) from error
     return written
 
 
@@ -52,16 +56,19 @@ def _read_back(folder: Path, name: str, some: Sequence[Reading]) -> None:
         writer(some, expected := StringIO(newline=""))
         with (folder / f"{name}.{suffix}").open(encoding="utf-8", newline="") as file:
             if file.read() != expected.getvalue():
-                raise NotSaved(f"{file.name}: what was written does not read back as it was; nothing was erased. Try "
-                               "again")
+                raise NotSaved(
+                    f"{file.name}: what was written does not read back as it was; nothing was erased. Try again"
+                )
 
 
 def summary(loan: Loan, name: str, brought: Download) -> list[str]:
     """Lines for the chart, values apart: those are in the report."""
     assert loan.back_at is not None
-    lines = [f"{name}: borrower {loan.borrower or 'none'}, lent {loan.out_at.astimezone():%Y-%m-%d}, "
-             f"back {loan.back_at.astimezone():%Y-%m-%d %H:%M}",
-             f"  {brought.records} records received; {len(brought.mine)} readings of the borrower"]
+    lines = [
+        f"{name}: borrower {loan.borrower or 'none'}, lent {loan.out_at.astimezone():%Y-%m-%d}, "
+        f"back {loan.back_at.astimezone():%Y-%m-%d %H:%M}",
+        f"  {brought.records} records received; {len(brought.mine)} readings of the borrower",
+    ]
     if brought.mine:
         first, last = brought.mine[0].taken_at, brought.mine[-1].taken_at
         lines.append(f"  taken {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")

@@ -81,16 +81,20 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class Radio:
-    kind: str = key("bluez", "The system's Bluetooth, an adapter of our own, or invented cuffs.",
-                    one_of=("bluez", "exclusive", "virtual"))
-    adapter: str | None = key(None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.",
-                              check=_address)
+    kind: str = key(
+        "bluez",
+        "The system's Bluetooth, an adapter of our own, or invented cuffs.",
+        one_of=("bluez", "exclusive", "virtual"),
+    )
+    adapter: str | None = key(
+        None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.", check=_address
+    )
     accept: str = key("any", "Visit any cuff in reach, or known ones only.", one_of=("any", "known"))
-    set_clock: str = key("never", "Whether a visit may set the cuff's clock.",
-                         one_of=("never", "when wrong", "always"))
+    set_clock: str = key("never", "Whether a visit may set the cuff's clock.", one_of=("never", "when wrong", "always"))
     clock_wrong_after_s: float = key(60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1)
-    witness: str = key("auto", "Whether to read indications from the kernel's monitor channel.",
-                       one_of=("auto", "on", "off"))
+    witness: str = key(
+        "auto", "Whether to read indications from the kernel's monitor channel.", one_of=("auto", "on", "off")
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,8 +273,11 @@ def _sections() -> dict[str, Any]:
 
 def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
     if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
-        raise reader.wrong(path, f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
-                                 "capitals; `quietcuff cuff list` shows them")
+        raise reader.wrong(
+            path,
+            f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
+            "capitals; `quietcuff cuff list` shows them",
+        )
     cuff: Cuff = reader.section(Cuff, table, path)
     if (cuff.user is None) != (cuff.consent_code is None):
         raise reader.wrong(path, "consent takes both, user and consent_code")

@@ -62,8 +62,10 @@ async def keep_radio_running(radio: Radio, desk: Desk, course: Course, retry_s: 
         except RadioUnavailable as error:
             trouble = str(error)
         except ModuleNotFoundError as error:
-            trouble = (f"this radio needs {error.name}, which is not installed; "
-                       "pip install 'quietcuff[virtual]' into the same place")
+            trouble = (
+                f"this radio needs {error.name}, which is not installed; "
+                "pip install 'quietcuff[virtual]' into the same place"
+            )
         except Exception as error:
             log.debug("radio", exc_info=True)
             trouble = f"the radio failed: {type(error).__name__}: {error}"
@@ -114,8 +116,13 @@ async def feed_watchdog(radio: Radio, stalled_s: float = STALLED_S) -> None:
         await asyncio.sleep(interval)
 
 
-async def run(radio: Radio, desk: Desk, course: Course, jobs: Callable[[], Iterable[schedule.Job]] = tuple,
-              reload: Callable[[], VisitPlan | None] | None = None) -> None:
+async def run(
+    radio: Radio,
+    desk: Desk,
+    course: Course,
+    jobs: Callable[[], Iterable[schedule.Job]] = tuple,
+    reload: Callable[[], VisitPlan | None] | None = None,
+) -> None:
     """The whole service around one radio: recurring jobs, readiness, watchdog, clean end.
 
     reload: on SIGHUP, reads the configuration again; None when nothing is to change. `jobs` is asked anew then.

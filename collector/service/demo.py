@@ -21,9 +21,17 @@ NEVER_SLOW_S = 25.0
 
 # Invented. Day back from today, hour, minute, systolic, diastolic, pulse, status word.
 STORED = (
-    (5, 7, 12, 142, 88, 71, 0), (5, 7, 14, 138, 86, 70, 0), (5, 20, 41, 136, 84, 74, 0), (5, 20, 43, 134, 82, 73, 0),
-    (4, 7, 5, 140, 87, 69, 0), (4, 7, 7, 137, 85, 68, IRREGULAR), (4, 21, 2, 133, 83, 72, 0),
-    (3, 7, 20, 139, 86, 70, MOVED), (3, 7, 23, 136, 85, 69, 0), (2, 7, 9, 138, 84, 71, 0), (2, 7, 11, 135, 83, 70, 0),
+    (5, 7, 12, 142, 88, 71, 0),
+    (5, 7, 14, 138, 86, 70, 0),
+    (5, 20, 41, 136, 84, 74, 0),
+    (5, 20, 43, 134, 82, 73, 0),
+    (4, 7, 5, 140, 87, 69, 0),
+    (4, 7, 7, 137, 85, 68, IRREGULAR),
+    (4, 21, 2, 133, 83, 72, 0),
+    (3, 7, 20, 139, 86, 70, MOVED),
+    (3, 7, 23, 136, 85, 69, 0),
+    (2, 7, 9, 138, 84, 71, 0),
+    (2, 7, 11, 135, 83, 70, 0),
 )
 LIVE = ((1, 128, 79, 64), (0, 124, 77, 63))  # minutes ago, …
 
@@ -59,8 +67,15 @@ async def run(path: Path, config: Config, say: Callable[[str], None]) -> Collect
             await _first_of(radio.listening.wait(), listening)
             for back, hour, minute, systolic, diastolic, pulse, status in STORED:
                 at = datetime.combine(today - timedelta(days=back), time(hour, minute))
-                hallway.measure(systolic, diastolic, diastolic + (systolic - diastolic) // 3, pulse=pulse, at=at,
-                                user_id=1, status=status)
+                hallway.measure(
+                    systolic,
+                    diastolic,
+                    diastolic + (systolic - diastolic) // 3,
+                    pulse=pulse,
+                    at=at,
+                    user_id=1,
+                    status=status,
+                )
             say(f"Hallway cuff: {len(STORED)} stored records, sent at its first visit …")
             await _first_of(hallway.wake(), listening)
             say(f"Hallway cuff: a second visit, {CAME_AGAIN} of the records come again …")

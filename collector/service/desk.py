@@ -81,9 +81,16 @@ class StoreDesk:
         """On disk when this returns; what it means is worked out afterwards, at the next start if that fails."""
         try:
             appended = journal.append(
-                self.store, cuff=arrival.cuff, characteristic=arrival.characteristic, value=arrival.value,
-                arrived_at=arrival.arrived_at, source=arrival.source, visit=visit, encrypted=arrival.encrypted,
-                mark=arrival.mark)
+                self.store,
+                cuff=arrival.cuff,
+                characteristic=arrival.characteristic,
+                value=arrival.value,
+                arrived_at=arrival.arrived_at,
+                source=arrival.source,
+                visit=visit,
+                encrypted=arrival.encrypted,
+                mark=arrival.mark,
+            )
         except StoreError as error:
             log.error("%s: a record was not stored: %s", self._name(arrival.cuff), error)
             raise NotTaken(str(error)) from error

@@ -32,8 +32,9 @@ class Download:
 def whole_visit(store: Store, loan: Loan) -> bool:
     """Whether the cuff has been here for a whole visit since it came back."""
     assert loan.back_at is not None
-    return any(_whole(visit) and visit.opened_at >= loan.back_at - BEFOREHAND
-               for visit in visits.recent(store, loan.cuff))
+    return any(
+        _whole(visit) and visit.opened_at >= loan.back_at - BEFOREHAND for visit in visits.recent(store, loan.cuff)
+    )
 
 
 def _whole(visit: Visit) -> bool:
@@ -48,11 +49,16 @@ def look(store: Store, loan: Loan, zone: str) -> Download:
     assert loan.back_at is not None
     since = loan.back_at - BEFOREHAND
     records = sum(visit.payloads for visit in visits.recent(store, loan.cuff) if visit.opened_at >= since)
-    arrived = [reading for reading in readings.select(store, Selection(cuff=loan.cuff))
-               if reading.received_at >= loan.out_at]
+    arrived = [
+        reading for reading in readings.select(store, Selection(cuff=loan.cuff)) if reading.received_at >= loan.out_at
+    ]
     mine = tuple(reading for reading in arrived if loan.borrower is not None and reading.person == loan.borrower)
-    return Download(records, mine, tuple(reading for reading in arrived if reading.person is None),
-                    _clock_ahead(store, loan.cuff, since, zone))
+    return Download(
+        records,
+        mine,
+        tuple(reading for reading in arrived if reading.person is None),
+        _clock_ahead(store, loan.cuff, since, zone),
+    )
 
 
 def _clock_ahead(store: Store, cuff: str, since: datetime, zone: str) -> float | None:

@@ -22,8 +22,13 @@ from parsers.measurement import Measurement, parse_measurement
 from parsers.sfloat import Absence, SFloat
 from parsers.uuids import Uuid
 
-_REASONS = {Absence.NAN: "not-a-number", Absence.PLUS_INFINITY: "positive-infinity",
-            Absence.MINUS_INFINITY: "negative-infinity", Absence.NRES: "error", Absence.RESERVED: "error"}
+_REASONS = {
+    Absence.NAN: "not-a-number",
+    Absence.PLUS_INFINITY: "positive-infinity",
+    Absence.MINUS_INFINITY: "negative-infinity",
+    Absence.NRES: "error",
+    Absence.RESERVED: "error",
+}
 """Codes of HL7's data-absent-reason as the Personal Health Device guide maps them (page FLOATs)."""
 _WINDOW = 1000
 
@@ -38,15 +43,24 @@ def exchange_of(store: Store, config: Config) -> Exchange:
     station = str(store.scalar("SELECT lower(hex(uid)) FROM station WHERE own"))
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
     several = store.scalar("SELECT count(*) FROM station") > 1
-    return Exchange(station, partial(_station_of, store, station) if several else None, version("quietcuff"), facts,
-                    StoredLooks(store), absent=absent, subjects=subjects_of(config))
+    return Exchange(
+        station,
+        partial(_station_of, store, station) if several else None,
+        version("quietcuff"),
+        facts,
+        StoredLooks(store),
+        absent=absent,
+        subjects=subjects_of(config),
+    )
 
 
 def _station_of(store: Store, own: str, reading: Reading) -> str:
     """Where the reading was first received."""
     found = store.scalar(
         "SELECT lower(hex(station.uid)) FROM reading JOIN payload ON payload.id = payload_id "
-        "JOIN station ON station.id = station_id WHERE reading_id = ?", (reading.reading_id,))
+        "JOIN station ON station.id = station_id WHERE reading_id = ?",
+        (reading.reading_id,),
+    )
     return str(found) if found else own
 
 
@@ -58,17 +72,27 @@ def _facts(store: Store, address: str) -> CuffFacts:
 
     system_id = read[Uuid.SYSTEM_ID][0] if Uuid.SYSTEM_ID in read else None
     return CuffFacts(
-        address, system_id if system_id and len(system_id) == 8 else None, text(Uuid.MANUFACTURER_NAME),
-        text(Uuid.MODEL_NUMBER), text(Uuid.SERIAL_NUMBER), text(Uuid.FIRMWARE_REVISION),
-        text(Uuid.HARDWARE_REVISION), text(Uuid.SOFTWARE_REVISION),
+        address,
+        system_id if system_id and len(system_id) == 8 else None,
+        text(Uuid.MANUFACTURER_NAME),
+        text(Uuid.MODEL_NUMBER),
+        text(Uuid.SERIAL_NUMBER),
+        text(Uuid.FIRMWARE_REVISION),
+        text(Uuid.HARDWARE_REVISION),
+        text(Uuid.SOFTWARE_REVISION),
     )
 
 
 def values_of_facts(facts: CuffFacts) -> dict[int, bytes]:
     """The same as the characteristics that a cuff says it by."""
-    texts = {Uuid.MANUFACTURER_NAME: facts.manufacturer, Uuid.MODEL_NUMBER: facts.model,
-             Uuid.SERIAL_NUMBER: facts.serial, Uuid.FIRMWARE_REVISION: facts.firmware,
-             Uuid.HARDWARE_REVISION: facts.hardware, Uuid.SOFTWARE_REVISION: facts.software}
+    texts = {
+        Uuid.MANUFACTURER_NAME: facts.manufacturer,
+        Uuid.MODEL_NUMBER: facts.model,
+        Uuid.SERIAL_NUMBER: facts.serial,
+        Uuid.FIRMWARE_REVISION: facts.firmware,
+        Uuid.HARDWARE_REVISION: facts.hardware,
+        Uuid.SOFTWARE_REVISION: facts.software,
+    }
     values: dict[int, bytes] = {characteristic: build_text(text) for characteristic, text in texts.items() if text}
     return values | ({Uuid.SYSTEM_ID: facts.system_id} if facts.system_id else {})
 
@@ -90,21 +114,31 @@ class StoredLooks:
 
     def _around(self, cuff: str, at: int) -> "_Window":
         self._arrived = self._arrived or arrivals(self._store)
-        rows = [row for order, side in (("DESC", "<"), ("", ">=")) for row in self._store.query(
-            "SELECT visit_fact.id, characteristic, value, at, station_id, visit_fact.clock_id FROM visit_fact "
-            "JOIN visit ON visit.id = visit_id WHERE visit_fact.cuff_id = (SELECT id FROM cuff WHERE address = ?) "
-            f"AND kind = 'read' AND characteristic IN (10795, 10760) AND at {side} ? ORDER BY at {order} LIMIT ?",
-            (cuff, at, 2 if order else _WINDOW)).fetchall()]
+        rows = [
+            row
+            for order, side in (("DESC", "<"), ("", ">="))
+            for row in self._store.query(
+                "SELECT visit_fact.id, characteristic, value, at, station_id, visit_fact.clock_id FROM visit_fact "
+                "JOIN visit ON visit.id = visit_id WHERE visit_fact.cuff_id = (SELECT id FROM cuff WHERE address = ?) "
+                f"AND kind = 'read' AND characteristic IN (10795, 10760) AND at {side} ? ORDER BY at {order} LIMIT ?",
+                (cuff, at, 2 if order else _WINDOW),
+            ).fetchall()
+        ]
         looks = []
         for number, characteristic, value, read_at, station, clock in sorted(rows, key=lambda row: (row[3], row[0])):
             shown = clock_shown(characteristic, value)
             true = self._arrived.at(read_at, clock)
             zone = _zone(self._arrived.zone(station, true))
-            looks.append((read_at, ClockLook(number, cuff, from_us(true).astimezone(zone),
-                                             None if shown is None else _wall(shown))))
+            looks.append(
+                (
+                    read_at,
+                    ClockLook(number, cuff, from_us(true).astimezone(zone), None if shown is None else _wall(shown)),
+                )
+            )
         until = looks[-1][0] if len(rows) >= _WINDOW else None
-        return _Window(at if not looks else min(at, looks[0][0]), until, [time for time, _ in looks],
-                       [look for _, look in looks])
+        return _Window(
+            at if not looks else min(at, looks[0][0]), until, [time for time, _ in looks], [look for _, look in looks]
+        )
 
 
 class _Window:
@@ -143,8 +177,12 @@ def _absent(payload: str, no_systolic: bool) -> Mapping[str, str]:
 
 
 def _reasons(measurement: Measurement) -> Mapping[str, str]:
-    numbers: dict[str, SFloat | None] = {"systolic": measurement.systolic, "diastolic": measurement.diastolic,
-                                         "mean": measurement.mean, "pulse": measurement.pulse}
+    numbers: dict[str, SFloat | None] = {
+        "systolic": measurement.systolic,
+        "diastolic": measurement.diastolic,
+        "mean": measurement.mean,
+        "pulse": measurement.pulse,
+    }
     return {name: _REASONS[number.absence] for name, number in numbers.items() if number and number.absence}
 
 

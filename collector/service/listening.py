@@ -27,10 +27,17 @@ NOTICES_S = 900.0
 
 
 def plan_of(config: Config) -> VisitPlan:
-    users = {address: (cuff.user, cuff.consent_code) for address, cuff in config.cuffs.items()
-             if cuff.user is not None and cuff.consent_code is not None}
-    return VisitPlan(set_clock=config.radio.set_clock, clock_wrong_after_s=config.radio.clock_wrong_after_s,
-                     zone=zone_of(config), users=users)
+    users = {
+        address: (cuff.user, cuff.consent_code)
+        for address, cuff in config.cuffs.items()
+        if cuff.user is not None and cuff.consent_code is not None
+    }
+    return VisitPlan(
+        set_clock=config.radio.set_clock,
+        clock_wrong_after_s=config.radio.clock_wrong_after_s,
+        zone=zone_of(config),
+        users=users,
+    )
 
 
 def zone_of(config: Config) -> str:
@@ -67,8 +74,11 @@ def daily_care(path: Path) -> Callable[[], str | None]:
         with open_store(path, create=False) as store:
             found = care.integrity(store)
             care.checkpoint(store)
-            trouble = (f"the store is damaged: {found[0]}; `quietcuff backup restore` offers the last good copy"
-                       if found else None)
+            trouble = (
+                f"the store is damaged: {found[0]}; `quietcuff backup restore` offers the last good copy"
+                if found
+                else None
+            )
             conditions.tell(store, "integrity", trouble, datetime.now(UTC))
         if trouble:
             raise RuntimeError(trouble)
@@ -81,8 +91,10 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
     """The recurring work that the configuration asks for."""
     from collector.service import backups
 
-    jobs = [Job("daily care of the store", daily_care(path), daily_at="03:30"),
-            Job("notices", rounds, every_s=NOTICES_S)]
+    jobs = [
+        Job("daily care of the store", daily_care(path), daily_at="03:30"),
+        Job("notices", rounds, every_s=NOTICES_S),
+    ]
     if config.relay:
         from collector.service.relaying import RELAY_S, relay
 
@@ -98,8 +110,14 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
     return jobs
 
 
-async def listen(path: Path, config: Config, radio: Radio | None = None, stop: asyncio.Event | None = None,
-                 heard: Callable[[str], None] | None = None, again: Callable[[], Config] | None = None) -> None:
+async def listen(
+    path: Path,
+    config: Config,
+    radio: Radio | None = None,
+    stop: asyncio.Event | None = None,
+    heard: Callable[[str], None] | None = None,
+    again: Callable[[], Config] | None = None,
+) -> None:
     """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin.
 
     heard: called with the id of each new reading. again: reads the configuration anew, for SIGHUP.
@@ -135,8 +153,9 @@ async def listen(path: Path, config: Config, radio: Radio | None = None, stop: a
             return plan_of(config)
 
         try:
-            await daemon.run(radio or radio_of(config, path), desk, course,
-                             lambda: jobs_of(path, config, rounds), reload)
+            await daemon.run(
+                radio or radio_of(config, path), desk, course, lambda: jobs_of(path, config, rounds), reload
+            )
         finally:
             looking.cancel()
             with suppress(asyncio.CancelledError):

@@ -27,7 +27,8 @@ def only_listener(store: Path) -> Iterator[None]:
             holder = os.pread(descriptor, 20, 0).decode(errors="replace").strip() or "unknown"
             raise AlreadyListening(
                 f"another quietcuff (process {holder}) listens on {store} already; "
-                "stop it first, or give this one a --store of its own") from None
+                "stop it first, or give this one a --store of its own"
+            ) from None
         os.ftruncate(descriptor, 0)
         os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
         yield

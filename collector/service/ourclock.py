@@ -58,5 +58,7 @@ class OurClock:
             return None
         stations.unsure_clock(self._store, self._boot, base())
         self._in_doubt = True
-        return ("this machine's clock is not set by the network yet; arrivals are marked and put right "
-                "once it is: connect it to a network, or fit a battery-backed clock")
+        return (
+            "this machine's clock is not set by the network yet; arrivals are marked and put right "
+            "once it is: connect it to a network, or fit a battery-backed clock"
+        )

@@ -37,11 +37,15 @@ def _plan(own: config.Person, rules: Protocol, person: str) -> Plan:
         threshold=_pressures(own.threshold_systolic, own.threshold_diastolic, rules.threshold, "threshold", person),
         goal=_pressures(own.goal_systolic, own.goal_diastolic, rules.target, "goal", person),
         low=_pressures(own.low_systolic, own.low_diastolic, LOW, "low", person),
-        atrial_fibrillation=own.atrial_fibrillation, morning=_window(own.morning), evening=_window(own.evening))
+        atrial_fibrillation=own.atrial_fibrillation,
+        morning=_window(own.morning),
+        evening=_window(own.evening),
+    )
 
 
-def _pressures(systolic: int | None, diastolic: int | None, rest: Pressures | None, what: str,
-               person: str) -> Pressures | None:
+def _pressures(
+    systolic: int | None, diastolic: int | None, rest: Pressures | None, what: str, person: str
+) -> Pressures | None:
     """Where only one of the two is set, the protocol gives the other."""
     if systolic is None and diastolic is None:
         return None

@@ -31,8 +31,9 @@ class PracticeRadio(VirtualRadio):
         while True:
             systolic = random.randint(118, 146)
             diastolic = systolic - random.randint(40, 56)
-            self._cuff.measure(systolic, diastolic, diastolic + (systolic - diastolic) // 3,
-                               pulse=random.randint(58, 82), status=0)
+            self._cuff.measure(
+                systolic, diastolic, diastolic + (systolic - diastolic) // 3, pulse=random.randint(58, 82), status=0
+            )
             await self._cuff.wake()
             await asyncio.sleep(self._every_s)
 

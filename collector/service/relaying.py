@@ -16,8 +16,20 @@ RELAY_S = 60.0
 def receivers_of(config: Config) -> list[Receiver]:
     """In the order of the configuration. What is wrong with one shows when it is used."""
     return [
-        Receiver(name, one.kind, one.url, one.user, one.token_file, one.password_file, one.ca_file, one.people,
-                 one.unassigned, one.topic, one.last, batch=500 if one.kind == "postgresql" else 50)
+        Receiver(
+            name,
+            one.kind,
+            one.url,
+            one.user,
+            one.token_file,
+            one.password_file,
+            one.ca_file,
+            one.people,
+            one.unassigned,
+            one.topic,
+            one.last,
+            batch=500 if one.kind == "postgresql" else 50,
+        )
         for name, one in config.relay.items()
     ]
 
@@ -43,8 +55,16 @@ def relay(path: Path, config: Config) -> Callable[[], str | None]:
 
 def words(sent: Sent) -> str:
     """What a run did, for a person: '3 sent, 1 changed'."""
-    parts = [f"{count} {word}" for count, word in (
-        (sent.fresh, "sent"), (sent.changed, "changed"), (sent.gone, "taken back"), (sent.held, "refused")) if count]
+    parts = [
+        f"{count} {word}"
+        for count, word in (
+            (sent.fresh, "sent"),
+            (sent.changed, "changed"),
+            (sent.gone, "taken back"),
+            (sent.held, "refused"),
+        )
+        if count
+    ]
     return ", ".join(parts)
 
 

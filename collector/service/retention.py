@@ -57,10 +57,17 @@ def preview(store: Store, days: int, now: datetime | None = None) -> Preview:
         return Preview(before, 0, {}, 0, None)
     rows = store.query(
         f"SELECT kind, count(*), sum(length(value)), min(arrived_at) FROM ({_DOOMED}) AS doomed "
-        "JOIN payload ON payload.id = doomed.id GROUP BY kind", (to_us(before),)).fetchall()
+        "JOIN payload ON payload.id = doomed.id GROUP BY kind",
+        (to_us(before),),
+    ).fetchall()
     oldest = min((arrived for *_, arrived in rows), default=None)
-    return Preview(before, sum(count for _, count, _, _ in rows), {_WORDS[kind]: count for kind, count, _, _ in rows},
-                   sum(octets for _, _, octets, _ in rows), None if oldest is None else from_us(oldest))
+    return Preview(
+        before,
+        sum(count for _, count, _, _ in rows),
+        {_WORDS[kind]: count for kind, count, _, _ in rows},
+        sum(octets for _, _, octets, _ in rows),
+        None if oldest is None else from_us(oldest),
+    )
 
 
 def apply(store: Store, days: int, now: datetime | None = None) -> Preview:
@@ -73,8 +80,11 @@ def apply(store: Store, days: int, now: datetime | None = None) -> Preview:
     while rows := store.query(f"{_DOOMED} LIMIT {BATCH}", (to_us(found.before),)).fetchall():
         with store.transaction():
             for payload, _ in rows:
-                store.query("UPDATE reading SET sightings = sightings - 1 WHERE id = "
-                            "(SELECT reading FROM outcome WHERE payload_id = ?)", (payload,))
+                store.query(
+                    "UPDATE reading SET sightings = sightings - 1 WHERE id = "
+                    "(SELECT reading FROM outcome WHERE payload_id = ?)",
+                    (payload,),
+                )
                 store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
                 store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
                 store.query("DELETE FROM payload WHERE id = ?", (payload,))
@@ -111,8 +121,10 @@ def words(found: Preview) -> str:
 
 def gone_words(counts: Mapping[str, int]) -> str:
     """What a rebuild cannot see again, in one sentence. Readings are never among it."""
-    return (f"the retention rule took away payloads that no reading rests on ({_kinds(counts)}); what a later version "
-            "might make of those is gone, readings are not")
+    return (
+        f"the retention rule took away payloads that no reading rests on ({_kinds(counts)}); what a later version "
+        "might make of those is gone, readings are not"
+    )
 
 
 def _kinds(counts: Mapping[str, int]) -> str:

@@ -23,8 +23,15 @@ class Desk:
     name: how a cuff is called on screen.
     """
 
-    def __init__(self, store: Store, screen: Screen, now: Callable[[], datetime], seconds: Callable[[], float],
-                 save: Callable[[Loan], list[str]], name: Callable[[str], str]) -> None:
+    def __init__(
+        self,
+        store: Store,
+        screen: Screen,
+        now: Callable[[], datetime],
+        seconds: Callable[[], float],
+        save: Callable[[Loan], list[str]],
+        name: Callable[[str], str],
+    ) -> None:
         self.store, self.screen, self.now, self.seconds = store, screen, now, seconds
         self.save, self.name = save, name
 
@@ -46,8 +53,9 @@ class Desk:
         batch = list(batch)
         missing = [loan for loan in batch if loan.step is Step.WAITING]
         if missing:
-            self.screen.say("Switch the cuffs on and let them send: "
-                            + ", ".join(self.name(loan.cuff) for loan in missing) + ".")
+            self.screen.say(
+                "Switch the cuffs on and let them send: " + ", ".join(self.name(loan.cuff) for loan in missing) + "."
+            )
         began = self.seconds()
         while missing:
             for loan in [loan for loan in missing if download.whole_visit(self.store, loan)]:
@@ -57,12 +65,15 @@ class Desk:
                 self.screen.say(f"{self.name(loan.cuff)}: all received.")
             if not missing:
                 break
-            self.screen.count(f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}"
-                              "  Enter goes on without them, q leaves")
+            self.screen.count(
+                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}"
+                "  Enter goes on without them, q leaves"
+            )
             if pressed(self.screen) in ("\n", "\r"):
                 for loan in missing:
-                    self.screen.say(f"{self.name(loan.cuff)}: not received; it stays marked '{State.RETURNED}' and is "
-                                    "not lent.")
+                    self.screen.say(
+                        f"{self.name(loan.cuff)}: not received; it stays marked '{State.RETURNED}' and is not lent."
+                    )
                 break
         return [loan for loan in batch if loan.step is not Step.WAITING]
 
@@ -84,8 +95,10 @@ class Desk:
                 continue
             if not yes(self.screen, f"{self.name(loan.cuff)}: {check.question}"):
                 loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
-                self.screen.say(f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is mended, the same "
-                                "command goes on.")
+                self.screen.say(
+                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is mended, the same "
+                    "command goes on."
+                )
                 return False
             loan = loans.note_check(self.store, loan, check.key, self.now())
         loans.make_available(self.store, loan, self.now())

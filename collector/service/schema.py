@@ -13,11 +13,20 @@ class ConfigError(Exception):
     """The configuration cannot be used; the text says where, what, and what is allowed."""
 
 
-def key(default: Any, help: str, *, one_of: tuple[str, ...] = (), at_least: float | None = None,
-        at_most: float | None = None, check: Callable[[Any], str | None] | None = None) -> Any:
+def key(
+    default: Any,
+    help: str,
+    *,
+    one_of: tuple[str, ...] = (),
+    at_least: float | None = None,
+    at_most: float | None = None,
+    check: Callable[[Any], str | None] | None = None,
+) -> Any:
     """One key. check returns what is wrong, or None."""
-    return field(default=default, metadata={
-        "help": help, "one_of": one_of, "at_least": at_least, "at_most": at_most, "check": check})
+    return field(
+        default=default,
+        metadata={"help": help, "one_of": one_of, "at_least": at_least, "at_most": at_most, "check": check},
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,8 +38,11 @@ class _FromEnvironment:
 def from_environment(section: str, environment: Mapping[str, str]) -> dict[str, Any]:
     """What the environment says of one section: QUIETCUFF_SECTION_KEY."""
     prefix = f"QUIETCUFF_{section.upper()}_"
-    return {name[len(prefix):].lower(): _FromEnvironment(name, text)
-            for name, text in environment.items() if name.startswith(prefix)}
+    return {
+        name[len(prefix) :].lower(): _FromEnvironment(name, text)
+        for name, text in environment.items()
+        if name.startswith(prefix)
+    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,8 +71,9 @@ class Reader:
         known = {item.name: item for item in fields(kind)}
         self.only_known(table, known, path)
         hints = get_type_hints(kind)
-        return kind(**{name: self.value(known[name], hints[name], value, (*path, name))
-                       for name, value in table.items()})
+        return kind(
+            **{name: self.value(known[name], hints[name], value, (*path, name)) for name, value in table.items()}
+        )
 
     def value(self, item: "Field[Any]", hint: Any, value: Any, path: tuple[str, ...]) -> Any:
         kinds = tuple(kind for kind in get_args(hint) or (hint,) if kind is not type(None))
@@ -90,9 +103,14 @@ class Reader:
         return ConfigError(f"{self.name}{f', line {line}' if line else ''}: {what}")
 
 
-_WANTED: dict[Any, str] = {str: "text in quotes", bool: "true or false", int: "a whole number",
-                           float: "a number", Path: "a path in quotes",
-                           tuple: 'a list of texts, such as ["program", "argument"]'}
+_WANTED: dict[Any, str] = {
+    str: "text in quotes",
+    bool: "true or false",
+    int: "a whole number",
+    float: "a number",
+    Path: "a path in quotes",
+    tuple: 'a list of texts, such as ["program", "argument"]',
+}
 
 
 def _shown(value: Any) -> str:
@@ -100,7 +118,11 @@ def _shown(value: Any) -> str:
 
 
 _READ: dict[Any, Callable[[str], Any]] = {
-    int: int, float: float, tuple: shlex.split, bool: lambda text: {"true": True, "false": False}.get(text.lower())}
+    int: int,
+    float: float,
+    tuple: shlex.split,
+    bool: lambda text: {"true": True, "false": False}.get(text.lower()),
+}
 """From an environment variable's text. May raise ValueError."""
 
 

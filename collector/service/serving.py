@@ -73,8 +73,11 @@ def plainly(arguments: list[str], environment: Mapping[str, str] = os.environ) -
 
     None for anything else, also for what is wrong or asks for help: that is the library's to explain.
     """
-    said = {option: environment[variable] for option, variable in (
-        ("--store", "QUIETCUFF_STORE"), ("--config", "QUIETCUFF_CONFIG")) if environment.get(variable)}
+    said = {
+        option: environment[variable]
+        for option, variable in (("--store", "QUIETCUFF_STORE"), ("--config", "QUIETCUFF_CONFIG"))
+        if environment.get(variable)
+    }
     words = [part for word in arguments for part in (word.split("=", 1) if word.startswith("--") else [word])]
     if words.count("listen") != 1:
         return None

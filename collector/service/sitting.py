@@ -117,8 +117,11 @@ class Guide:
         self.screen.say(
             f"A sitting for {self.wish.person}: {self.wish.wanted} readings, by {self.wish.protocol.name}. You can "
             "leave at any time with q or Ctrl-C. What was measured stays.",
-            *filter(None, [self.wish.hint]), "",
-            *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)), "")
+            *filter(None, [self.wish.hint]),
+            "",
+            *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)),
+            "",
+        )
         if yes(self.screen, f"Are points 1 to {len(READY)} so?", "y: yes, n: one by one"):
             self.sitting.prepared.extend(READY)
             return
@@ -145,14 +148,19 @@ class Guide:
             now = self.clock.seconds()
             if now - began >= PATIENCE_S and not hinted:
                 hinted = True
-                self.screen.say("Nothing has come yet. Is the cuff done? Keep it near. Some cuffs send only after a "
-                                "press of their Bluetooth button. `quietcuff check` looks for other causes.")
+                self.screen.say(
+                    "Nothing has come yet. Is the cuff done? Keep it near. Some cuffs send only after a "
+                    "press of their Bluetooth button. `quietcuff check` looks for other causes."
+                )
             if now - looked >= LISTENER_LOOK_S:
                 looked = now
                 if alone is self.source.listening():
                     alone = not alone
-                    self.screen.say("Nobody listens now. Start `quietcuff listen` again in another window. This goes "
-                                    "on by itself." if alone else "Somebody listens again.")
+                    self.screen.say(
+                        "Nobody listens now. Start `quietcuff listen` again in another window. This goes on by itself."
+                        if alone
+                        else "Somebody listens again."
+                    )
             self.screen.count(f"Waiting for the cuff {clock_text(now - began)}  q leaves")
             pressed(self.screen)
         one = sample(reading)
@@ -162,8 +170,9 @@ class Guide:
         return one
 
     def _keep(self) -> None:
-        self.source.keep(self.sitting.started_at, self.sitting.prepared,
-                         [each.reading_id for each in self.sitting.taken])
+        self.source.keep(
+            self.sitting.started_at, self.sitting.prepared, [each.reading_id for each in self.sitting.taken]
+        )
 
     def _judge(self, one: Sample) -> None:
         """Say what follows from a reading, and wait as long as that takes."""
@@ -209,11 +218,21 @@ class Guide:
         self._keep()
         self._mean()
         flagged = [one for one in sitting.taken if "irregular pulse" in one.status]
-        say(*filter(None, (
-            words.irregular(Irregular(len(flagged), len(sitting.taken), 1, len(flagged) > 1)) if flagged else "",
-            words.low(self.wish.emergency, self.wish.low)
-            if any(is_low(one.systolic, one.diastolic, self.wish.low) for one in sitting.counted) else "",
-            words.ONE_READING, words.caution(self.wish.emergency))))
+        say(
+            *filter(
+                None,
+                (
+                    words.irregular(Irregular(len(flagged), len(sitting.taken), 1, len(flagged) > 1))
+                    if flagged
+                    else "",
+                    words.low(self.wish.emergency, self.wish.low)
+                    if any(is_low(one.systolic, one.diastolic, self.wish.low) for one in sitting.counted)
+                    else "",
+                    words.ONE_READING,
+                    words.caution(self.wish.emergency),
+                ),
+            )
+        )
 
     def _mean(self) -> None:
         """Of what the protocol would use of this sitting."""
@@ -224,10 +243,14 @@ class Guide:
         if counted:
             pulses = [one.pulse for one in counted if one.pulse is not None]
             pulse = f", pulse {shown(mean_of(pulses), 0)}/min" if pulses else ""
-            upper, lower = (mean_of(value for one in counted if (value := getattr(one, name)) is not None)
-                            for name in ("systolic", "diastolic"))
-            self.screen.result(f"Mean of this sitting: {shown(upper)}/{shown(lower)} mmHg{pulse}, from {len(counted)} "
-                               f"reading{'s' * (len(counted) != 1)}")
+            upper, lower = (
+                mean_of(value for one in counted if (value := getattr(one, name)) is not None)
+                for name in ("systolic", "diastolic")
+            )
+            self.screen.result(
+                f"Mean of this sitting: {shown(upper)}/{shown(lower)} mmHg{pulse}, from {len(counted)} "
+                f"reading{'s' * (len(counted) != 1)}"
+            )
 
     # --- Waiting and asking ---------------------------------------------------------------------------------------
 

@@ -31,7 +31,7 @@ def _own_protocol() -> Iterator[str]:
     yield "# A protocol of your own, mostly after a published one (`quietcuff protocols` shows those). Keys:"
     names = [name for name in KEYS if name != "name"]
     for start in range(0, len(names), 8):
-        yield f"# {', '.join(names[start:start + 8])}"
+        yield f"# {', '.join(names[start : start + 8])}"
     yield '# based_on = "nice-ng136"'
     yield "# threshold = [130, 80]"
 

@@ -60,13 +60,18 @@ def _means(found: Average, width: int | None) -> Iterator[str]:
     rows = list(_table(found))
     if fits([MEANS, *rows], width):
         return columns(rows, width, MEANS, frozenset({1, 2, 3}))
-    return columns([(name, mean, days) for name, mean, _, _, days in rows], width, (MEANS[0], MEANS[1], MEANS[4]),
-                   frozenset({1}))
+    return columns(
+        [(name, mean, days) for name, mean, _, _, days in rows], width, (MEANS[0], MEANS[1], MEANS[4]), frozenset({1})
+    )
 
 
 def _table(found: Average) -> Iterator[tuple[str, ...]]:
-    for name, mean in (("all readings", found.pooled), ("morning", found.morning), ("evening", found.evening),
-                       ("mean of both", found.of_sessions)):
+    for name, mean in (
+        ("all readings", found.pooled),
+        ("morning", found.morning),
+        ("evening", found.evening),
+        ("mean of both", found.of_sessions),
+    ):
         if mean is not None:
             yield (name + (" *" if name == DECIDES.get(found.decides) else ""), *_mean_cells(mean, found.threshold))
 
@@ -75,16 +80,25 @@ DECIDES = {"pooled": "all readings", "mean of morning and evening": "mean of bot
 
 
 def _mean_cells(mean: Mean, threshold: Pressures) -> tuple[str, ...]:
-    return (pressures(mean.systolic, mean.diastolic, threshold), "" if mean.pulse is None else shown(mean.pulse, 0),
-            str(mean.readings), str(mean.days))
+    return (
+        pressures(mean.systolic, mean.diastolic, threshold),
+        "" if mean.pulse is None else shown(mean.pulse, 0),
+        str(mean.readings),
+        str(mean.days),
+    )
 
 
 def facts(found: Average) -> Iterator[tuple[str, str]]:
     """What the mean rests on, as (name, words)."""
     yield "protocol", f"{found.protocol.title}, {found.protocol.edition}"
     yield "period", period(found)
-    yield "readings", (f"{found.used} used of {found.taken} taken; {found.had} of {found.wanted} of a whole series"
-                       + ("" if found.valid else "; not enough"))
+    yield (
+        "readings",
+        (
+            f"{found.used} used of {found.taken} taken; {found.had} of {found.wanted} of a whole series"
+            + ("" if found.valid else "; not enough")
+        ),
+    )
     left = Counter(reason for _, reason in found.excluded)
     for reason, count in left.most_common(FEW):
         yield "not used", f"{count}: {reason}"
@@ -103,15 +117,25 @@ def facts(found: Average) -> Iterator[tuple[str, str]]:
 def _spread(found: Average) -> Iterator[tuple[str, str]]:
     spread = found.spread
     if spread.sd and spread.cv and spread.arv:
-        yield "spread", (f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, ARV {pair(spread.arv)} mmHg, of "
-                         f"{spread.n} {spread.unit}")
+        yield (
+            "spread",
+            (
+                f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, ARV {pair(spread.arv)} mmHg, of "
+                f"{spread.n} {spread.unit}"
+            ),
+        )
 
 
 def _warnings(found: Average) -> Iterator[tuple[str, str]]:
     if found.irregular.readings:
         tell = "; worth telling" if found.irregular.worth_telling else ""
-        yield "irregular pulse", (f"{found.irregular.readings} of {found.irregular.of} readings, on "
-                                  f"{_counted(found.irregular.days, 'day')}{tell}")
+        yield (
+            "irregular pulse",
+            (
+                f"{found.irregular.readings} of {found.irregular.of} readings, on "
+                f"{_counted(found.irregular.days, 'day')}{tell}"
+            ),
+        )
     if found.hand_written:
         yield "by hand", f"{found.hand_written} of those used were written by hand"
     if found.uncertain_times:
@@ -126,8 +150,10 @@ def period(found: Average) -> str:
     if found.first is None or found.last is None:
         return "no readings"
     calendar = (found.last - found.first).days + 1
-    return (f"{found.first} to {found.last}, {_counted(calendar, 'day')}, {found.days} with readings"
-            f"{', all that the protocol prefers' if found.complete else ''}")
+    return (
+        f"{found.first} to {found.last}, {_counted(calendar, 'day')}, {found.days} with readings"
+        f"{', all that the protocol prefers' if found.complete else ''}"
+    )
 
 
 READINGS = ("taken", "mmHg", "pulse", "reading", "what became of it")
@@ -152,9 +178,13 @@ def reading_rows(found: Average, samples: Sequence[Sample]) -> Iterator[tuple[st
         if one.reading_id in used or one.reading_id in reasons:
             fate = "used" if one.reading_id in used else f"not used: {reasons[one.reading_id]}"
             marks = "; ".join(sorted(one.status))
-            yield (one.taken_at.isoformat(" ", "minutes"), reading_pressure(one),
-                   "" if one.pulse is None else plain(one.pulse), one.reading_id,
-                   f"{fate}; {marks}" if marks and one.reading_id in used else fate)
+            yield (
+                one.taken_at.isoformat(" ", "minutes"),
+                reading_pressure(one),
+                "" if one.pulse is None else plain(one.pulse),
+                one.reading_id,
+                f"{fate}; {marks}" if marks and one.reading_id in used else fate,
+            )
 
 
 def reading_pressure(one: Sample) -> str:
@@ -167,8 +197,10 @@ def outstanding(samples: Sequence[Sample], found: Average, low: Pressures | None
     """Readings of the period that are very high, and those that are low."""
     own = {*found.used_ids, *(one for one, _ in found.excluded)}
     within = [one for one in samples if one.reading_id in own]
-    return ([one for one in within if is_very_high(one.systolic, one.diastolic)],
-            [one for one in within if is_low(one.systolic, one.diastolic, low or LOW)])
+    return (
+        [one for one in within if is_very_high(one.systolic, one.diastolic)],
+        [one for one in within if is_low(one.systolic, one.diastolic, low or LOW)],
+    )
 
 
 def spoken(found: Average, emergency: str) -> Iterator[str]:
@@ -177,14 +209,24 @@ def spoken(found: Average, emergency: str) -> Iterator[str]:
         if found.short_of:
             yield words.too_few(found.short_of, so_far=True)
         elif found.at_or_above is not None:
-            yield words.standing(pressures(found.systolic, found.diastolic, found.threshold), found.used,
-                                 found.threshold, found.at_or_above, found.threshold_set_by)
+            yield words.standing(
+                pressures(found.systolic, found.diastolic, found.threshold),
+                found.used,
+                found.threshold,
+                found.at_or_above,
+                found.threshold_set_by,
+            )
         yield words.trust(found.margin, found.days_used)
     elif found.short_of:
         yield words.too_few(found.short_of, so_far=False)
-    yield from filter(None, (
-        words.irregular(found.irregular), words.IMPLAUSIBLE if found.implausible else "",
-        words.HAND_WRITTEN if found.hand_written else ""))
+    yield from filter(
+        None,
+        (
+            words.irregular(found.irregular),
+            words.IMPLAUSIBLE if found.implausible else "",
+            words.HAND_WRITTEN if found.hand_written else "",
+        ),
+    )
     yield words.caution(emergency)
 
 

@@ -38,15 +38,31 @@ def _load(name: str) -> Any:
     return getattr(import_module(module), function)
 
 
-FORMATS = {one.name: one for one in (
-    Format("csv", "a spreadsheet's rows", "collector.share.rows:write_csv", alone=True,
-           quick="collector.share.quickrows:write_csv"),
-    Format("ndjson", "one JSON object a line", "collector.share.rows:write_ndjson", alone=True,
-           quick="collector.share.quickrows:write_ndjson"),
-    Format("fhir", "a FHIR R4 collection Bundle", "collector.share.fhir.bundle:write_collection"),
-    Format("fhir-transaction", "a FHIR R4 Bundle for a server; sent twice it makes nothing twice",
-           "collector.share.fhir.bundle:write_transaction"),
-    Format("fhir-bulk", "FHIR R4 resources, one a line", "collector.share.fhir.bundle:write_bulk"),
-    Format("omh", "Open mHealth data points, one a line", "collector.share.omh:write_omh"),
-    Format("parquet", "a Parquet file (extra 'parquet')", "collector.share.parquet:write_parquet", binary=True),
-)}
+FORMATS = {
+    one.name: one
+    for one in (
+        Format(
+            "csv",
+            "a spreadsheet's rows",
+            "collector.share.rows:write_csv",
+            alone=True,
+            quick="collector.share.quickrows:write_csv",
+        ),
+        Format(
+            "ndjson",
+            "one JSON object a line",
+            "collector.share.rows:write_ndjson",
+            alone=True,
+            quick="collector.share.quickrows:write_ndjson",
+        ),
+        Format("fhir", "a FHIR R4 collection Bundle", "collector.share.fhir.bundle:write_collection"),
+        Format(
+            "fhir-transaction",
+            "a FHIR R4 Bundle for a server; sent twice it makes nothing twice",
+            "collector.share.fhir.bundle:write_transaction",
+        ),
+        Format("fhir-bulk", "FHIR R4 resources, one a line", "collector.share.fhir.bundle:write_bulk"),
+        Format("omh", "Open mHealth data points, one a line", "collector.share.omh:write_omh"),
+        Format("parquet", "a Parquet file (extra 'parquet')", "collector.share.parquet:write_parquet", binary=True),
+    )
+}

@@ -28,8 +28,7 @@ def cells(text: str) -> int:
     """How many columns of a terminal the text takes (Unicode Annex 11; combining marks take none)."""
     if text.isascii():
         return len(text)
-    return sum(0 if category(char) in ("Mn", "Me") else 2 if east_asian_width(char) in "WF" else 1
-               for char in text)
+    return sum(0 if category(char) in ("Mn", "Me") else 2 if east_asian_width(char) in "WF" else 1 for char in text)
 
 
 def wrapped(text: str, width: int) -> list[str]:
@@ -53,8 +52,12 @@ def wrapped(text: str, width: int) -> list[str]:
     return [*lines, line] if line else lines
 
 
-def columns(rows: Iterable[tuple[str, ...]], width: int | None, heading: tuple[str, ...] = (),
-            right: frozenset[int] = frozenset()) -> Iterator[str]:
+def columns(
+    rows: Iterable[tuple[str, ...]],
+    width: int | None,
+    heading: tuple[str, ...] = (),
+    right: frozenset[int] = frozenset(),
+) -> Iterator[str]:
     """Lines of aligned columns; the last one wraps within `width`. right: which columns lean to the right."""
     table = [heading, *rows] if heading else list(rows)
     widths = [max(map(cells, column)) for column in zip(*table, strict=True)]
@@ -67,16 +70,18 @@ def fits(table: Iterable[tuple[str, ...]], width: int | None, least_for_last: in
     return width is None or sum(fixed) + len(GAP) * len(fixed) + min(last, least_for_last) <= width
 
 
-def aligned(table: Iterable[tuple[str, ...]], widths: list[int], width: int | None,
-            right: frozenset[int]) -> Iterator[str]:
+def aligned(
+    table: Iterable[tuple[str, ...]], widths: list[int], width: int | None, right: frozenset[int]
+) -> Iterator[str]:
     """Like `columns`, where the widths are known already."""
     *fixed, last = widths
     start = sum(fixed) + len(GAP) * len(fixed)
     room = last if width is None else max(LEAST_WIDTH, width - start)
     for row in table:
         cut = wrapped(row[-1], room) or [""]
-        padded = [_pad(cell, size, index in right)
-                  for index, (cell, size) in enumerate(zip(row[:-1], fixed, strict=True))]
+        padded = [
+            _pad(cell, size, index in right) for index, (cell, size) in enumerate(zip(row[:-1], fixed, strict=True))
+        ]
         yield GAP.join([*padded, cut[0]]).rstrip()
         for more in cut[1:]:
             yield " " * start + more

@@ -24,8 +24,10 @@ def points(reading: Reading, exchange: Exchange) -> Iterator[str]:
     before = f'"source_creation_date_time":"{taken}",{source}}}{user}}},"body":{{'
     after = f",{frame}}}}}"
     if reading.systolic is not None and reading.diastolic is not None:
-        body = (f'"systolic_blood_pressure":{{"value":{number(mmhg(reading.systolic, reading.unit))},"unit":"mmHg"}},'
-                f'"diastolic_blood_pressure":{{"value":{number(mmhg(reading.diastolic, reading.unit))},"unit":"mmHg"}}')
+        body = (
+            f'"systolic_blood_pressure":{{"value":{number(mmhg(reading.systolic, reading.unit))},"unit":"mmHg"}},'
+            f'"diastolic_blood_pressure":{{"value":{number(mmhg(reading.diastolic, reading.unit))},"unit":"mmHg"}}'
+        )
         yield _header(reading.reading_id, "blood-pressure", "4.0", created) + before + body + after
     if reading.pulse is not None:
         body = f'"heart_rate":{{"value":{number(reading.pulse)},"unit":"beats/min"}}'
@@ -44,9 +46,11 @@ def write_omh(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> 
 
 def _header(name: str, schema: str, version: str, created: str) -> str:
     """name: what the reading is recognised by; at the receiver it shows a point that was sent before."""
-    return (f'{{"header":{{"id":"{uuid_of("omh " + name)}","creation_date_time":"{created}","schema_id":'
-            f'{{"namespace":"omh","name":"{schema}","version":"{version}"}},"acquisition_provenance":'
-            f'{{"source_data_point_id":{quoted(name)},')
+    return (
+        f'{{"header":{{"id":"{uuid_of("omh " + name)}","creation_date_time":"{created}","schema_id":'
+        f'{{"namespace":"omh","name":"{schema}","version":"{version}"}},"acquisition_provenance":'
+        f'{{"source_data_point_id":{quoted(name)},'
+    )
 
 
 def _source(cuff: str, exchange: Exchange) -> str:

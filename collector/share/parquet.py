@@ -50,15 +50,39 @@ def write_parquet(readings: Iterable[Reading], file: BinaryIO, exchange: Exchang
 def _schema(arrow: Any) -> Any:
     text, whole, real = arrow.string(), arrow.int32(), arrow.float64()
     instant, words = arrow.timestamp("us", tz="UTC"), arrow.list_(arrow.string())
-    return arrow.schema([
-        ("reading_id", text), ("cuff", text), ("slot", whole), ("person", text),
-        ("systolic", text), ("diastolic", text), ("mean", text), ("unit", text), ("pulse", text),
-        ("systolic_mmhg", real), ("diastolic_mmhg", real), ("mean_mmhg", real), ("pulse_bpm", real),
-        ("taken_at", instant), ("taken_local", arrow.timestamp("us")), ("taken_offset_min", whole),
-        ("taken_basis", text), ("taken_uncertainty_s", real), ("received_at", instant),
-        ("status", words), ("status_raw", whole), ("features_known", arrow.bool_()), ("assessed", words),
-        ("stamp", text), ("marks", words), ("sightings", whole), ("payload", text), ("note", text),
-    ], metadata={"source": "quietcuff", "layout": "1"})
+    return arrow.schema(
+        [
+            ("reading_id", text),
+            ("cuff", text),
+            ("slot", whole),
+            ("person", text),
+            ("systolic", text),
+            ("diastolic", text),
+            ("mean", text),
+            ("unit", text),
+            ("pulse", text),
+            ("systolic_mmhg", real),
+            ("diastolic_mmhg", real),
+            ("mean_mmhg", real),
+            ("pulse_bpm", real),
+            ("taken_at", instant),
+            ("taken_local", arrow.timestamp("us")),
+            ("taken_offset_min", whole),
+            ("taken_basis", text),
+            ("taken_uncertainty_s", real),
+            ("received_at", instant),
+            ("status", words),
+            ("status_raw", whole),
+            ("features_known", arrow.bool_()),
+            ("assessed", words),
+            ("stamp", text),
+            ("marks", words),
+            ("sightings", whole),
+            ("payload", text),
+            ("note", text),
+        ],
+        metadata={"source": "quietcuff", "layout": "1"},
+    )
 
 
 def _row(one: Reading) -> tuple[Any, ...]:
@@ -66,15 +90,30 @@ def _row(one: Reading) -> tuple[Any, ...]:
     offset = one.taken_at.utcoffset()
     assert offset is not None, "a reading's time has its zone"
     return (
-        one.reading_id, one.cuff, one.slot, one.person,
-        *(None if value is None else format(value, "f") for value in pressures), one.unit,
+        one.reading_id,
+        one.cuff,
+        one.slot,
+        one.person,
+        *(None if value is None else format(value, "f") for value in pressures),
+        one.unit,
         None if one.pulse is None else format(one.pulse, "f"),
         *(None if value is None else float(mmhg(value, one.unit)) for value in pressures),
         None if one.pulse is None else float(one.pulse),
-        one.taken_at, one.taken_at.replace(tzinfo=None), round(offset.total_seconds() / 60),
-        one.taken_basis.value, one.taken_uncertainty_s, one.received_at,
-        list(one.status), one.status_raw, one.features_known, list(one.assessed),
-        one.stamp, list(one.marks), one.sightings, one.payload, one.note,
+        one.taken_at,
+        one.taken_at.replace(tzinfo=None),
+        round(offset.total_seconds() / 60),
+        one.taken_basis.value,
+        one.taken_uncertainty_s,
+        one.received_at,
+        list(one.status),
+        one.status_raw,
+        one.features_known,
+        list(one.assessed),
+        one.stamp,
+        list(one.marks),
+        one.sightings,
+        one.payload,
+        one.note,
     )
 
 

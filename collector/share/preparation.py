@@ -2,8 +2,13 @@
 
 from collections.abc import Sequence
 
-READY = ("30 minutes without smoking, coffee, tea, sport, alcohol", "toilet first", "sitting, back and feet supported",
-         "arm bare and resting, cuff as high as the heart", "cuff just above the elbow, the usual arm")
+READY = (
+    "30 minutes without smoking, coffee, tea, sport, alcohol",
+    "toilet first",
+    "sitting, back and feet supported",
+    "arm bare and resting, cuff as high as the heart",
+    "cuff just above the elbow, the usual arm",
+)
 """What of `numbers.words.PREPARATION` can be confirmed beforehand, in its order and as short as a page wants it."""
 RESTED = "rested"
 WHOLE_REST = "rested 5 minutes"

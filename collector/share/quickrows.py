@@ -65,13 +65,37 @@ def _write(first: list[str], lines: Iterator[str], file: TextIO, show: Progress 
 
 def _csv_lines(store: Store, selection: Selection) -> Iterator[str]:
     cuffs, people, units, bases, words, marked = (
-        _Made(partial(_cell, name)) for name in ("cuff", "person", "unit", "taken_basis", "status", "marks"))
+        _Made(partial(_cell, name)) for name in ("cuff", "person", "unit", "taken_basis", "status", "marks")
+    )
     numbers = _Made(lambda text: "" if text is None else _digits(text))
     sure = _Made(lambda value: "" if value is None else str(value))
     wall, day, clock = _Wall(), _Made(_day), _Made(_clock)
-    for (reading_id, cuff, slot, person, systolic, diastolic, mean, unit, pulse, taken, basis, uncertainty, zone,
-         received, status, _, assessed, stamp, marks1, marks2, marks3, sightings, payload, note) in readings.rows(
-             store, selection):
+    for (
+        reading_id,
+        cuff,
+        slot,
+        person,
+        systolic,
+        diastolic,
+        mean,
+        unit,
+        pulse,
+        taken,
+        basis,
+        uncertainty,
+        zone,
+        received,
+        status,
+        _,
+        assessed,
+        stamp,
+        marks1,
+        marks2,
+        marks3,
+        sightings,
+        payload,
+        note,
+    ) in readings.rows(store, selection):
         offset, suffix = wall(zone, taken)
         taken_day, taken_time = divmod((taken + offset) // SECOND, 86400)
         came_day, came_time = divmod(received // SECOND, 86400)
@@ -82,7 +106,8 @@ def _csv_lines(store: Store, selection: Selection) -> Iterator[str]:
             f"{day[taken_day]}{clock[taken_time]}{suffix},{bases[basis]},{sure[uncertainty]},"
             f"{day[came_day]}{clock[came_time]}+00:00,{words[_split(status)]},{known},{_hex(payload)},"
             f"{words[_split(assessed)]},{_cell('stamp', stamp) if stamp and stamp[0] == '-' else stamp or ''},"
-            f"{marked[_marks(marks1, marks2, marks3)]},{'' if note is None else _cell('note', note)}\n")
+            f"{marked[_marks(marks1, marks2, marks3)]},{'' if note is None else _cell('note', note)}\n"
+        )
 
 
 def _ndjson_lines(store: Store, selection: Selection) -> Iterator[str]:
@@ -90,9 +115,32 @@ def _ndjson_lines(store: Store, selection: Selection) -> Iterator[str]:
     words = _Made(lambda joined: json_text(_split(joined)))
     numbers = _Made(lambda text: "null" if text is None else _digits(text))
     wall, day, clock = _Wall(), _Made(_day), _Made(_clock)
-    for (reading_id, cuff, slot, person, systolic, diastolic, mean, unit, pulse, taken, basis, uncertainty, zone,
-         received, status, _, assessed, stamp, marks1, marks2, marks3, sightings, payload, note) in readings.rows(
-             store, selection):
+    for (
+        reading_id,
+        cuff,
+        slot,
+        person,
+        systolic,
+        diastolic,
+        mean,
+        unit,
+        pulse,
+        taken,
+        basis,
+        uncertainty,
+        zone,
+        received,
+        status,
+        _,
+        assessed,
+        stamp,
+        marks1,
+        marks2,
+        marks3,
+        sightings,
+        payload,
+        note,
+    ) in readings.rows(store, selection):
         offset, suffix = wall(zone, taken)
         taken_day, taken_time = divmod((taken + offset) // SECOND, 86400)
         came_day, came_time = divmod(received // SECOND, 86400)
@@ -109,7 +157,8 @@ def _ndjson_lines(store: Store, selection: Selection) -> Iterator[str]:
             f'"received_at": "{day[came_day]}{clock[came_time]}{came_part}+00:00", "status": {words[status]}, '
             f'"features_known": {known}, "sightings": {sightings}, "payload": "{_hex(payload)}", '
             f'"assessed": {words[assessed]}, "stamp": {"null" if stamp is None else json_text(stamp)}, '
-            f'"marks": {marks}, "note": {"null" if note is None else json_text(note)}}}\n')
+            f'"marks": {marks}, "note": {"null" if note is None else json_text(note)}}}\n'
+        )
 
 
 class _Wall:
@@ -180,5 +229,3 @@ def _cell(name: str, value: object) -> str:
     line = io.StringIO()
     csv.writer(line, lineterminator="\n").writerow([csv_cell(name, value), ""])
     return line.getvalue()[:-2]
-
-

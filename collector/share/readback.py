@@ -30,12 +30,28 @@ def _reading(said: dict[str, Any]) -> Reading:
         raise ValueError("a time without offset")
     uncertainty = said["taken_uncertainty_s"]
     return Reading(
-        _text(said["reading_id"]), _text(said["cuff"]), _whole(said["slot"]), _optional(said["person"]),
-        _number(said["systolic"]), _number(said["diastolic"]), _number(said["mean"]), _text(said["unit"]),
-        _number(said["pulse"]), taken, Basis(said["taken_basis"]), None if uncertainty is None else float(uncertainty),
-        received.astimezone(UTC), _words(said["status"]), None, bool(said["features_known"]),
-        _words(said["assessed"]), _optional(said["stamp"]), _words(said["marks"]), int(said["sightings"]),
-        bytes.fromhex(said["payload"]).hex(), _optional(said["note"]),
+        _text(said["reading_id"]),
+        _text(said["cuff"]),
+        _whole(said["slot"]),
+        _optional(said["person"]),
+        _number(said["systolic"]),
+        _number(said["diastolic"]),
+        _number(said["mean"]),
+        _text(said["unit"]),
+        _number(said["pulse"]),
+        taken,
+        Basis(said["taken_basis"]),
+        None if uncertainty is None else float(uncertainty),
+        received.astimezone(UTC),
+        _words(said["status"]),
+        None,
+        bool(said["features_known"]),
+        _words(said["assessed"]),
+        _optional(said["stamp"]),
+        _words(said["marks"]),
+        int(said["sightings"]),
+        bytes.fromhex(said["payload"]).hex(),
+        _optional(said["note"]),
     )
 
 

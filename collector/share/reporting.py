@@ -48,12 +48,19 @@ def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
     noted = [note for note in notes.every(store, wanted.person, notes.REGIMEN) if note.day <= end]
     zone = samples[-1].taken_at.tzinfo if samples else None
     return ReportData(
-        who=wanted.who or wanted.person, average=averaged, samples=shown,
-        trend=trend(shown, wanted.protocol, wanted.plan), made_at=now.astimezone(zone),
+        who=wanted.who or wanted.person,
+        average=averaged,
+        samples=shown,
+        trend=trend(shown, wanted.protocol, wanted.plan),
+        made_at=now.astimezone(zone),
         change=_change(samples, noted, begin, wanted),
         notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
-        cuffs=tuple(_cuffs(store, found, averaged)), preparation=_preparation(store, wanted.person, averaged),
-        emergency=wanted.emergency, low=wanted.plan.low or LOW, place=wanted.place)
+        cuffs=tuple(_cuffs(store, found, averaged)),
+        preparation=_preparation(store, wanted.person, averaged),
+        emergency=wanted.emergency,
+        low=wanted.plan.low or LOW,
+        place=wanted.place,
+    )
 
 
 def _plotted(averaged: Average, wanted: Wanted, samples: list[Sample]) -> tuple[date, date]:
@@ -70,8 +77,9 @@ def _change(samples: list[Sample], noted: list[notes.Note], begin: date, wanted:
     if not noted or noted[-1].day < begin:
         return None
     day = noted[-1].day
-    return change(samples, day, wanted.protocol, wanted.plan,
-                  other_changes=[note.day for note in noted if note.day != day])
+    return change(
+        samples, day, wanted.protocol, wanted.plan, other_changes=[note.day for note in noted if note.day != day]
+    )
 
 
 def _cuffs(store: Store, found: list[Reading], averaged: Average) -> Iterable[CuffLine]:
@@ -89,13 +97,16 @@ def _preparation(store: Store, person: str, averaged: Average) -> str:
     own = {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
     since = datetime.combine(averaged.first, time(), UTC) - timedelta(2)
     until = datetime.combine(averaged.last, time(), UTC) + timedelta(3)
-    return summary([sitting.prepared for sitting in sittings.every(store, person, since, until)
-                    if own.intersection(sitting.reading_ids)])
+    return summary(
+        [
+            sitting.prepared
+            for sitting in sittings.every(store, person, since, until)
+            if own.intersection(sitting.reading_ids)
+        ]
+    )
 
 
 def _until(last: date | None) -> datetime | None:
     if last is None or last >= date.max - timedelta(3):
         return None
     return datetime.combine(last, time(), UTC) + timedelta(3)
-
-

@@ -19,15 +19,31 @@ from collector.share.layout import visible
 from collector.store.values import Reading
 
 FIELDS = (
-    "reading_id", "cuff", "slot", "person", "systolic", "diastolic", "mean", "unit", "pulse", "taken_at",
-    "taken_basis", "taken_uncertainty_s", "received_at", "status", "features_known", "sightings", "payload",
-    "assessed", "stamp", "marks", "note",
+    "reading_id",
+    "cuff",
+    "slot",
+    "person",
+    "systolic",
+    "diastolic",
+    "mean",
+    "unit",
+    "pulse",
+    "taken_at",
+    "taken_basis",
+    "taken_uncertainty_s",
+    "received_at",
+    "status",
+    "features_known",
+    "sightings",
+    "payload",
+    "assessed",
+    "stamp",
+    "marks",
+    "note",
 )
 """The names of a row's cells, in their order. New ones are added at the end."""
 
-TEXT_FIELDS = frozenset({
-    "cuff", "person", "unit", "taken_basis", "status", "assessed", "stamp", "marks", "note",
-})
+TEXT_FIELDS = frozenset({"cuff", "person", "unit", "taken_basis", "status", "assessed", "stamp", "marks", "note"})
 
 _string = json.encoder.encode_basestring_ascii  # what json.dumps does with a string, without its detours
 

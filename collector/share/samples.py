@@ -22,9 +22,15 @@ def sample(reading: Reading) -> Sample:
     Its time stays in the zone of the station it came to: that wall clock says which day and session it is of.
     """
     return Sample(
-        reading.reading_id, reading.taken_at, exact_mmhg(reading.systolic, reading.unit),
-        exact_mmhg(reading.diastolic, reading.unit), reading.pulse, frozenset(reading.status),
-        has_certain_time(reading), HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF)
+        reading.reading_id,
+        reading.taken_at,
+        exact_mmhg(reading.systolic, reading.unit),
+        exact_mmhg(reading.diastolic, reading.unit),
+        reading.pulse,
+        frozenset(reading.status),
+        has_certain_time(reading),
+        HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF,
+    )
 
 
 def samples(readings: Iterable[Reading]) -> Iterator[Sample]:

@@ -24,8 +24,12 @@ class Arrivals:
         if version == self._version:
             return []
         self._version = version
-        ids = [reading_id for (reading_id,) in self._store.query(
-            "SELECT reading_id FROM reading WHERE payload_id > ? ORDER BY payload_id", (self._after,)).fetchall()]
+        ids = [
+            reading_id
+            for (reading_id,) in self._store.query(
+                "SELECT reading_id FROM reading WHERE payload_id > ? ORDER BY payload_id", (self._after,)
+            ).fetchall()
+        ]
         fresh = [reading_id for reading_id in ids if reading_id not in self._seen]
         self._seen.update(fresh)
         found = readings.those(self._store, fresh)

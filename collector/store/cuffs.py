@@ -42,13 +42,11 @@ def find(store: Store, wanted: str) -> str | None:
     Raises StoreError when two cuffs bear the name.
     """
     rows = store.query(
-        "SELECT address FROM cuff WHERE address = ? COLLATE NOCASE OR name = ? COLLATE NOCASE",
-        (wanted, wanted),
+        "SELECT address FROM cuff WHERE address = ? COLLATE NOCASE OR name = ? COLLATE NOCASE", (wanted, wanted)
     ).fetchall()
     if len(rows) > 1:
         raise StoreError(
-            f"two cuffs are called '{wanted}'; use the address: " + ", ".join(address for (address,) in rows),
-            "refused",
+            f"two cuffs are called '{wanted}'; use the address: " + ", ".join(address for (address,) in rows), "refused"
         )
     return rows[0][0] if rows else None
 
@@ -122,8 +120,7 @@ def forget(store: Store, wanted: str, at: datetime) -> None:
     address = need(store, wanted)
     with store.transaction():
         store.query(
-            "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?",
-            (to_us(at), address),
+            "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?", (to_us(at), address)
         )
         store.query("DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,))
         audit.record(store, at, "cuff forgotten", {"cuff": address})
@@ -134,8 +131,7 @@ def remember(store: Store, address: str, at: datetime) -> None:
     with store.transaction():
         row_of(store, address)
         if store.query(
-            "UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten",
-            (to_us(at), address),
+            "UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten", (to_us(at), address)
         ).rowcount:
             audit.record(store, at, "cuff added again", {"cuff": address})
 

@@ -153,10 +153,7 @@ def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
     uri = path.absolute().as_uri()
     with telling(path):
         connection = sqlite3.connect(
-            f"{uri}?mode={'ro' if read_only else 'rw'}",
-            uri=True,
-            isolation_level=None,
-            timeout=BUSY_TIMEOUT_MS / 1000,
+            f"{uri}?mode={'ro' if read_only else 'rw'}", uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000
         )
         try:
             connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
@@ -245,6 +242,5 @@ def _look_for_damage(path: Path, connection: sqlite3.Connection) -> None:
     if finding != "ok":
         first = str(finding).splitlines()[-1]
         raise StoreError(
-            f"{path}: the store is damaged; keep this file and go back to the last good backup ({first})",
-            "damaged",
+            f"{path}: the store is damaged; keep this file and go back to the last good backup ({first})", "damaged"
         )

@@ -188,8 +188,7 @@ def note_unsettled(store: Store, cuff_id: int, at: int) -> None:
 def note_redo(store: Store, cuff_id: int) -> None:
     """The cuff is to be derived anew."""
     store.query(
-        "INSERT INTO derived (cuff_id, redo) VALUES (?, 1) ON CONFLICT (cuff_id) DO UPDATE SET redo = 1",
-        (cuff_id,),
+        "INSERT INTO derived (cuff_id, redo) VALUES (?, 1) ON CONFLICT (cuff_id) DO UPDATE SET redo = 1", (cuff_id,)
     )
 
 

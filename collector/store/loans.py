@@ -40,17 +40,20 @@ class Stocked:
 
 
 def state_of(store: Store, address: str) -> State | None:
-    found = store.scalar("SELECT state FROM cuff_state WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)",
-                         (address,))
+    found = store.scalar(
+        "SELECT state FROM cuff_state WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,)
+    )
     return None if found is None else State(found)
 
 
 def set_state(store: Store, address: str, state: State, at: datetime, reason: str | None = None) -> None:
     """Mark a cuff. Written down with the time of the change."""
     with store.transaction():
-        store.query("INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET "
-                    "state = excluded.state, reason = excluded.reason, changed_at = excluded.changed_at",
-                    (cuffs.row_of(store, address), state, reason, to_us(at)))
+        store.query(
+            "INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET "
+            "state = excluded.state, reason = excluded.reason, changed_at = excluded.changed_at",
+            (cuffs.row_of(store, address), state, reason, to_us(at)),
+        )
         audit.record(store, at, "cuff marked", {"cuff": address, "state": str(state), "reason": reason})
 
 
@@ -63,8 +66,11 @@ def lend(store: Store, cuff: str, borrower: str, slots: tuple[spans.Slot, ...], 
     if (reason := why_not_lent(state_of(store, address))) is not None:
         raise StoreError(f"{cuff} cannot be lent: {reason}", "refused")
     if strangers := _sent_since_marked(store, address):
-        raise StoreError(f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
-                         "hold somebody's readings; `loan back` looks after it", "refused")
+        raise StoreError(
+            f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
+            "hold somebody's readings; `loan back` looks after it",
+            "refused",
+        )
     with store.transaction():
         if people.find(store, borrower) is None:
             people.add(store, borrower, at)
@@ -96,8 +102,10 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
         for span in spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
                 spans.end(store, span.row, at, at)
-        store.query("UPDATE loan SET back_at = ?, step = ?, changed_at = ? WHERE id = ?",
-                    (to_us(at), Step.WAITING, to_us(at), loan.row))
+        store.query(
+            "UPDATE loan SET back_at = ?, step = ?, changed_at = ? WHERE id = ?",
+            (to_us(at), Step.WAITING, to_us(at), loan.row),
+        )
         set_state(store, address, State.RETURNED, at)
         return get(store, loan.row)
 
@@ -112,8 +120,9 @@ def note_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
     """Somebody looked, and it is so."""
     checks = {**loan.checks, key: at.isoformat(timespec="seconds")}
     with store.transaction():
-        store.query("UPDATE loan SET checks = ?, changed_at = ? WHERE id = ?",
-                    (json.dumps(checks), to_us(at), loan.row))
+        store.query(
+            "UPDATE loan SET checks = ?, changed_at = ? WHERE id = ?", (json.dumps(checks), to_us(at), loan.row)
+        )
         return get(store, loan.row)
 
 
@@ -122,50 +131,86 @@ def make_available(store: Store, loan: Loan, at: datetime) -> None:
     with store.transaction():
         advance(store, loan, Step.CLOSED, at)
         set_state(store, loan.cuff, State.AVAILABLE, at)
-        audit.record(store, at, "returned", {"cuff": loan.cuff, "checks": dict(loan.checks)},
-                     loan.borrower_row)
+        audit.record(store, at, "returned", {"cuff": loan.cuff, "checks": dict(loan.checks)}, loan.borrower_row)
 
 
 def current(store: Store, address: str) -> Loan | None:
     """The loan or return of this cuff that is not closed."""
-    row = store.scalar("SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? "
-                       "AND NOT gone ORDER BY out_at DESC LIMIT 1", (address, Step.CLOSED))
+    row = store.scalar(
+        "SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? "
+        "AND NOT gone ORDER BY out_at DESC LIMIT 1",
+        (address, Step.CLOSED),
+    )
     return None if row is None else get(store, row)
 
 
 def get(store: Store, row: int) -> Loan:
-    found = store.row(f"SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan "
-                      "JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?",
-                      (row,))
+    found = store.row(
+        f"SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan "
+        "JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?",
+        (row,),
+    )
     if found is None:
         raise StoreError(f"no loan {row} in this store", "refused")
     number, address, borrower, slots, out_at, back_at, step, checks, person = found
-    return Loan(number, address, borrower, tuple(spans.slot_from_row(slot) for slot in json.loads(slots)),
-                from_us(out_at), None if back_at is None else from_us(back_at), Step(step), json.loads(checks),
-                person)
+    return Loan(
+        number,
+        address,
+        borrower,
+        tuple(spans.slot_from_row(slot) for slot in json.loads(slots)),
+        from_us(out_at),
+        None if back_at is None else from_us(back_at),
+        Step(step),
+        json.loads(checks),
+        person,
+    )
 
 
 def stock(store: Store) -> list[Stocked]:
     """Every cuff of the lending stock, by name."""
-    rows = store.query("SELECT address, name, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id "
-                       "ORDER BY name IS NULL, name, address").fetchall()
-    return [Stocked(address, name, State(state), reason, from_us(since), current(store, address))
-            for address, name, state, reason, since in rows]
+    rows = store.query(
+        "SELECT address, name, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id "
+        "ORDER BY name IS NULL, name, address"
+    ).fetchall()
+    return [
+        Stocked(address, name, State(state), reason, from_us(since), current(store, address))
+        for address, name, state, reason, since in rows
+    ]
 
 
 def _sent_since_marked(store: Store, address: str) -> int:
     """How many records the cuff sent since its state changed last."""
-    return int(store.scalar(
-        "SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING (cuff_id) "
-        "WHERE address = ? AND arrived_at > cuff_state.changed_at", (address,)))
+    return int(
+        store.scalar(
+            "SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING (cuff_id) "
+            "WHERE address = ? AND arrived_at > cuff_state.changed_at",
+            (address,),
+        )
+    )
 
 
-def _insert(store: Store, address: str, person: int | None, slots: tuple[spans.Slot, ...], out_at: datetime,
-            back_at: datetime | None, step: Step) -> int:
+def _insert(
+    store: Store,
+    address: str,
+    person: int | None,
+    slots: tuple[spans.Slot, ...],
+    out_at: datetime,
+    back_at: datetime | None,
+    step: Step,
+) -> int:
     row = store.query(
         "INSERT INTO loan (uid, cuff_id, person_id, slots, out_at, back_at, step, checks, changed_at) "
         "VALUES (?, ?, ?, ?, ?, ?, ?, '{}', ?)",
-        (new_uid(), cuffs.row_of(store, address), person, json.dumps([spans.slot_to_row(slot) for slot in slots]),
-         to_us(out_at), optional_us(back_at), step, to_us(out_at))).lastrowid
+        (
+            new_uid(),
+            cuffs.row_of(store, address),
+            person,
+            json.dumps([spans.slot_to_row(slot) for slot in slots]),
+            to_us(out_at),
+            optional_us(back_at),
+            step,
+            to_us(out_at),
+        ),
+    ).lastrowid
     assert row is not None
     return row

@@ -35,8 +35,10 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
     with store.transaction():
         if any((one.day, one.kind, one.text) == (day, kind, text) for one in every(store, owner.name)):
             raise StoreError(f"{owner.name} has this note on {day} already", "refused")
-        store.query("INSERT INTO note (uid, person_id, kind, day, text, changed_at) VALUES (?, ?, ?, ?, ?, ?)",
-                    (uid, owner.row, kind, day.isoformat(), text, to_us(at)))
+        store.query(
+            "INSERT INTO note (uid, person_id, kind, day, text, changed_at) VALUES (?, ?, ?, ?, ?, ?)",
+            (uid, owner.row, kind, day.isoformat(), text, to_us(at)),
+        )
         audit.record(store, at, "note added", {"person": owner.name, "day": day.isoformat(), "kind": kind}, owner.row)
     return Note(uid.hex(), owner.name, day, kind, text)
 
@@ -44,9 +46,14 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
 def every(store: Store, person: str, kind: str | None = None) -> list[Note]:
     """A person's notes, the oldest day first. Raises StoreError for nobody of that name."""
     owner = people.need(store, person)
-    return [Note(uid.hex(), owner.name, date.fromisoformat(day), found, text) for uid, day, found, text in store.query(
-        "SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR kind = ?2) "
-        "ORDER BY day, id", (owner.row, kind))]
+    return [
+        Note(uid.hex(), owner.name, date.fromisoformat(day), found, text)
+        for uid, day, found, text in store.query(
+            "SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR kind = ?2) "
+            "ORDER BY day, id",
+            (owner.row, kind),
+        )
+    ]
 
 
 def remove(store: Store, person: str, note_id: str, at: datetime) -> Note:
@@ -55,12 +62,17 @@ def remove(store: Store, person: str, note_id: str, at: datetime) -> Note:
     with store.transaction():
         found = [one for one in every(store, owner.name) if note_id and one.note_id.startswith(note_id.lower())]
         if len(found) != 1:
-            problem = f"{len(found)} notes of {owner.name} have ids that begin" if found else (
-                f"no note of {owner.name} has an id that begins")
+            problem = (
+                f"{len(found)} notes of {owner.name} have ids that begin"
+                if found
+                else (f"no note of {owner.name} has an id that begins")
+            )
             raise StoreError(f"{problem} with '{note_id}'; `quietcuff note list {owner.name}` shows them", "refused")
         # The text goes at once; the row stays, so that the removal wins wherever stores merge.
-        store.query("UPDATE note SET gone = 1, text = '', changed_at = ? WHERE uid = ?",
-                    (to_us(at), bytes.fromhex(found[0].note_id)))
+        store.query(
+            "UPDATE note SET gone = 1, text = '', changed_at = ? WHERE uid = ?",
+            (to_us(at), bytes.fromhex(found[0].note_id)),
+        )
         detail = {"person": owner.name, "day": found[0].day.isoformat(), "kind": found[0].kind}
         audit.record(store, at, "note removed", detail, owner.row)
     return found[0]

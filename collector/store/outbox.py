@@ -86,10 +86,14 @@ def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[st
     for person, name in store.query(f"SELECT id, {CALLED} FROM person WHERE NOT gone").fetchall():
         if names and name not in names:
             continue
-        found.append(store.scalar(
-            "SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent "
-            "WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) "
-            "ORDER BY taken_at DESC, reading_id DESC LIMIT 1", (person, target)))
+        found.append(
+            store.scalar(
+                "SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent "
+                "WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) "
+                "ORDER BY taken_at DESC, reading_id DESC LIMIT 1",
+                (person, target),
+            )
+        )
     return [reading_id for reading_id in found if reading_id is not None]
 
 
@@ -266,7 +270,5 @@ class Book:
 
     def keep(self) -> None:
         with self._store.transaction():
-            self._store.query(
-                "INSERT OR REPLACE INTO fetched SELECT ?, reading_id, digest FROM noted", (self._name,)
-            )
+            self._store.query("INSERT OR REPLACE INTO fetched SELECT ?, reading_id, digest FROM noted", (self._name,))
         self._store.query("DELETE FROM noted")

@@ -18,19 +18,23 @@ class Sitting:
     reading_ids: tuple[str, ...]
 
 
-def keep(store: Store, person: str, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str],
-         at: datetime) -> None:
+def keep(
+    store: Store, person: str, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str], at: datetime
+) -> None:
     """Write the sitting as far as it has come; the one that began then is written anew. Raises StoreError."""
     owner = people.need(store, person)
     prepared_text, readings_text = (json.dumps(list(words), ensure_ascii=False) for words in (prepared, reading_ids))
     with store.transaction():
         changed = store.query(
             "UPDATE sitting SET prepared = ?, readings = ?, changed_at = ? WHERE person_id = ? AND started_at = ?",
-            (prepared_text, readings_text, to_us(at), owner.row, to_us(started_at))).rowcount
+            (prepared_text, readings_text, to_us(at), owner.row, to_us(started_at)),
+        ).rowcount
         if not changed:
-            store.query("INSERT INTO sitting (uid, person_id, started_at, prepared, readings, changed_at) "
-                        "VALUES (?, ?, ?, ?, ?, ?)",
-                        (new_uid(), owner.row, to_us(started_at), prepared_text, readings_text, to_us(at)))
+            store.query(
+                "INSERT INTO sitting (uid, person_id, started_at, prepared, readings, changed_at) "
+                "VALUES (?, ?, ?, ?, ?, ?)",
+                (new_uid(), owner.row, to_us(started_at), prepared_text, readings_text, to_us(at)),
+            )
 
 
 def every(store: Store, person: str, since: datetime | None = None, until: datetime | None = None) -> list[Sitting]:
@@ -39,6 +43,9 @@ def every(store: Store, person: str, since: datetime | None = None, until: datet
     rows = store.query(
         "SELECT started_at, prepared, readings FROM sitting WHERE person_id = ?1 AND NOT gone "
         "AND (?2 IS NULL OR started_at >= ?2) AND (?3 IS NULL OR started_at < ?3) ORDER BY started_at",
-        (owner.row, optional_us(since), optional_us(until)))
-    return [Sitting(owner.name, from_us(started), tuple(json.loads(prepared)), tuple(json.loads(readings)))
-            for started, prepared, readings in rows]
+        (owner.row, optional_us(since), optional_us(until)),
+    )
+    return [
+        Sitting(owner.name, from_us(started), tuple(json.loads(prepared)), tuple(json.loads(readings)))
+        for started, prepared, readings in rows
+    ]

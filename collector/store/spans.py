@@ -85,12 +85,7 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
         if span.since is not None and until <= span.since:
             raise StoreError("a span cannot end before it began; take it back instead", "refused")
         store.query("UPDATE span SET until = ?, changed_at = ? WHERE id = ?", (to_us(until), to_us(at), row))
-        detail = {
-            "person": span.person,
-            "cuff": span.cuff,
-            "slot": _words(span.slot),
-            "until": until.isoformat(),
-        }
+        detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot), "until": until.isoformat()}
         audit.record(store, at, "slot ended", detail, span.person_row)
 
 

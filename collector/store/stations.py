@@ -19,8 +19,7 @@ def set_zone(store: Store, zone: str, at: datetime, station: int | None = None) 
     us = to_us(at)
     station = station or store.own_station
     latest = store.scalar(
-        "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1",
-        (station, us),
+        "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1", (station, us)
     )
     if latest != zone:
         with store.transaction():

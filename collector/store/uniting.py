@@ -39,8 +39,15 @@ def preview(store: Store, kept: str, other: str) -> Union:
     def count(table: str, held: str = "1") -> int:
         return int(store.scalar(f"SELECT count(*) FROM {table} WHERE person_id = ? AND {held}", (two.row,)))
 
-    return Union(one.name, two.name, count("reading"), count("span", "NOT gone"), count("note", "NOT gone"),
-                 count("sitting", "NOT gone"), count("loan", "NOT gone"))
+    return Union(
+        one.name,
+        two.name,
+        count("reading"),
+        count("span", "NOT gone"),
+        count("note", "NOT gone"),
+        count("sitting", "NOT gone"),
+        count("loan", "NOT gone"),
+    )
 
 
 def unite(store: Store, kept: str, other: str, at: datetime) -> Union:
@@ -48,8 +55,11 @@ def unite(store: Store, kept: str, other: str, at: datetime) -> Union:
     with store.transaction():
         union = preview(store, kept, other)
         one, two = people.need(store, kept), people.need(store, other)
-        store.query("UPDATE person SET part_of = (SELECT uid FROM person WHERE id = ?1), gone = 1, "
-                    "changed_at = max(?2, changed_at + 1) WHERE id = ?3", (one.row, to_us(at), two.row))
+        store.query(
+            "UPDATE person SET part_of = (SELECT uid FROM person WHERE id = ?1), gone = 1, "
+            "changed_at = max(?2, changed_at + 1) WHERE id = ?3",
+            (one.row, to_us(at), two.row),
+        )
         follow(store)
         audit.record(store, at, "people united", {"person": one.name, "from": two.name}, one.row)
     return union
@@ -77,6 +87,6 @@ def _root(part_of: dict[bytes, bytes], uid: bytes) -> bytes:
     while chain[-1] in part_of:
         following = part_of[chain[-1]]
         if following in chain:
-            return min(chain[chain.index(following):])
+            return min(chain[chain.index(following) :])
         chain.append(following)
     return chain[-1]

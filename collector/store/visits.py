@@ -163,17 +163,6 @@ def _learn(
         store.query(
             "INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, round_trip_us, error, "
             "clock_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (
-                new_uid(),
-                visit,
-                cuff_id,
-                kind,
-                characteristic,
-                value,
-                to_us(at),
-                round_trip_us,
-                error,
-                store.clock_id,
-            ),
+            (new_uid(), visit, cuff_id, kind, characteristic, value, to_us(at), round_trip_us, error, store.clock_id),
         )
         derived.note_unsettled(store, cuff_id, to_us(at))

@@ -45,8 +45,21 @@ async def main():
     await asyncio.sleep(3600)
 asyncio.run(main())
 """
-HEAVY = ("bleak", "bumble", "apscheduler", "dbus_fast", "sqlite_utils", "construct", "asyncio", "cryptography", "numpy",
-         "paho", "pyrage", "ctypes", "ssl")
+HEAVY = (
+    "bleak",
+    "bumble",
+    "apscheduler",
+    "dbus_fast",
+    "sqlite_utils",
+    "construct",
+    "asyncio",
+    "cryptography",
+    "numpy",
+    "paho",
+    "pyrage",
+    "ctypes",
+    "ssl",
+)
 
 
 def memory(pid: int) -> tuple[float, float]:
@@ -97,10 +110,20 @@ def week(store: Path) -> float:
             visits.learn_value(opened, visit, 0x2A08, build_date_time(DateTime.of(at.replace(tzinfo=None))), at, 0.1)
             visits.learn_value(opened, visit, 0x2A19, b"\x50", at)
             for minute in range(2):
-                value = build_measurement(measurement(
-                    120 + number, 80, 93, stamp=DateTime.of(at.replace(tzinfo=None)), pulse=60 + minute, user_id=1))
-                added = journal.append(opened, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=value,
-                                       arrived_at=at + timedelta(seconds=minute), source="witness", visit=visit)
+                value = build_measurement(
+                    measurement(
+                        120 + number, 80, 93, stamp=DateTime.of(at.replace(tzinfo=None)), pulse=60 + minute, user_id=1
+                    )
+                )
+                added = journal.append(
+                    opened,
+                    cuff="C0:FF:EE:00:00:01",
+                    characteristic=0x2A35,
+                    value=value,
+                    arrived_at=at + timedelta(seconds=minute),
+                    source="witness",
+                    visit=visit,
+                )
                 interpret(opened, added.payload)
             visits.close_visit(opened, visit, at + timedelta(seconds=20), "cuff left")
             settle(opened, visit)
@@ -110,8 +133,13 @@ def week(store: Path) -> float:
 
 def listener(store: Path, environment: dict[str, str]) -> dict[str, float]:
     """The real command, waiting for BlueZ: memory at rest, processor time and writes while nothing happens."""
-    process = subprocess.Popen([*PROGRAM, "--store", str(store), "listen"], env=environment, stdout=subprocess.PIPE,
-                               stderr=subprocess.STDOUT, text=True)
+    process = subprocess.Popen(
+        [*PROGRAM, "--store", str(store), "listen"],
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
     try:
         wait_for(process, "listening")
         time.sleep(10)
@@ -119,9 +147,12 @@ def listener(store: Path, environment: dict[str, str]) -> dict[str, float]:
         time.sleep(IDLE_S)
         elapsed = time.monotonic() - began
         resident, proportional = memory(process.pid)
-        return {"resident": resident, "proportional": proportional,
-                "idle": (seconds_of_processor(process.pid) - before) / elapsed,
-                "idle_day": (written(process.pid) - wrote) * 86400 / elapsed}
+        return {
+            "resident": resident,
+            "proportional": proportional,
+            "idle": (seconds_of_processor(process.pid) - before) / elapsed,
+            "idle_day": (written(process.pid) - wrote) * 86400 / elapsed,
+        }
     finally:
         process.terminate()
         process.communicate(timeout=30)
@@ -129,15 +160,24 @@ def listener(store: Path, environment: dict[str, str]) -> dict[str, float]:
 
 def imports(store: Path) -> Iterator[tuple[str, int, list[str]]]:
     """Per command: how many modules it imports, and which heavy packages among them."""
-    commands = {"--version": ["--version"], "readings": ["--store", str(store), "readings", "--last", "2"],
-                "average": ["--store", str(store), "average"], "check": ["--store", str(store), "check", "--quick"],
-                "decode": ["decode", "0080005000610000"], "cuff list": ["--store", str(store), "cuff", "list"],
-                "backup list": ["--store", str(store), "backup", "list"]}
+    commands = {
+        "--version": ["--version"],
+        "readings": ["--store", str(store), "readings", "--last", "2"],
+        "average": ["--store", str(store), "average"],
+        "check": ["--store", str(store), "check", "--quick"],
+        "decode": ["decode", "0080005000610000"],
+        "cuff list": ["--store", str(store), "cuff", "list"],
+        "backup list": ["--store", str(store), "backup", "list"],
+    }
     for name, arguments in commands.items():
-        found = subprocess.run([sys.executable, "-X", "importtime", *PROGRAM[1:], *arguments], capture_output=True,
-                               text=True)
-        lines = [line.removeprefix("import time:").split("|") for line in found.stderr.splitlines()
-                 if line.startswith("import time:") and "self [us]" not in line]
+        found = subprocess.run(
+            [sys.executable, "-X", "importtime", *PROGRAM[1:], *arguments], capture_output=True, text=True
+        )
+        lines = [
+            line.removeprefix("import time:").split("|")
+            for line in found.stderr.splitlines()
+            if line.startswith("import time:") and "self [us]" not in line
+        ]
         modules = {line[2].strip() for line in lines}
         yield name, len(modules), [heavy for heavy in HEAVY if heavy in modules]
 

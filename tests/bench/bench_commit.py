@@ -30,8 +30,10 @@ def bare(folder: Path) -> Callable[[int], None]:
 
     def commit(number: int) -> None:
         connection.execute("BEGIN")
-        connection.execute("INSERT INTO payload (cuff, uuid, value, at) VALUES (?, ?, ?, ?)",
-                           ("C0:FF:EE:00:00:01", 0x2A35, VALUE, number))
+        connection.execute(
+            "INSERT INTO payload (cuff, uuid, value, at) VALUES (?, ?, ?, ?)",
+            ("C0:FF:EE:00:00:01", 0x2A35, VALUE, number),
+        )
         connection.execute("COMMIT")
 
     return commit
@@ -42,8 +44,16 @@ def journalled(folder: Path) -> Callable[[int], None]:
     at = datetime(2026, 3, 9, tzinfo=UTC)
 
     def commit(number: int) -> None:
-        journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=VALUE, arrived_at=at,
-                       source="witness", encrypted=True, mark=f"{number}")
+        journal.append(
+            store,
+            cuff="C0:FF:EE:00:00:01",
+            characteristic=0x2A35,
+            value=VALUE,
+            arrived_at=at,
+            source="witness",
+            encrypted=True,
+            mark=f"{number}",
+        )
 
     return commit
 

@@ -57,12 +57,27 @@ def by_hand(value: bytes) -> tuple[object, ...]:
 def payloads(count: int = 500) -> list[bytes]:
     """Full records of 19 octets, different ones, as a household's cuff sends them."""
     chance = random.Random(1)
-    return [build_measurement(measurement(
-        chance.randrange(95, 190), chance.randrange(50, 115), chance.randrange(65, 140),
-        stamp=DateTime(2026, chance.randrange(1, 13), chance.randrange(1, 29), chance.randrange(24),
-                       chance.randrange(60), chance.randrange(60)),
-        pulse=chance.randrange(45, 120), user_id=chance.randrange(4), status=chance.randrange(64),
-    )) for _ in range(count)]
+    return [
+        build_measurement(
+            measurement(
+                chance.randrange(95, 190),
+                chance.randrange(50, 115),
+                chance.randrange(65, 140),
+                stamp=DateTime(
+                    2026,
+                    chance.randrange(1, 13),
+                    chance.randrange(1, 29),
+                    chance.randrange(24),
+                    chance.randrange(60),
+                    chance.randrange(60),
+                ),
+                pulse=chance.randrange(45, 120),
+                user_id=chance.randrange(4),
+                status=chance.randrange(64),
+            )
+        )
+        for _ in range(count)
+    ]
 
 
 def microseconds(decoders: dict[str, Callable[[bytes], object]], values: list[bytes]) -> dict[str, float]:
@@ -90,13 +105,16 @@ def main() -> int:
     values = payloads()
     assert all(len(value) == 19 for value in values)
     layout = Layout(COMPOUND)
-    rows = microseconds({
-        "struct by hand, bare fields": by_hand,
-        "derived struct, bare fields": layout.read,
-        "parse_measurement, the value": parse_measurement,
-        "construct itself, bare fields": COMPOUND.parse,
-        "one SFLOAT word, remembered": lambda _: SFloat.from_word(0x0078),
-    }, values) | microseconds({"the value, no SFLOAT remembered": cold}, values)  # apart: it empties the memory
+    rows = microseconds(
+        {
+            "struct by hand, bare fields": by_hand,
+            "derived struct, bare fields": layout.read,
+            "parse_measurement, the value": parse_measurement,
+            "construct itself, bare fields": COMPOUND.parse,
+            "one SFLOAT word, remembered": lambda _: SFloat.from_word(0x0078),
+        },
+        values,
+    ) | microseconds({"the value, no SFLOAT remembered": cold}, values)  # apart: it empties the memory
     base = rows["struct by hand, bare fields"]
     for name, took in rows.items():
         print(f"{name:32} {took:7.2f} µs {took / base:6.2f} ×")

@@ -27,14 +27,21 @@ START = datetime(2028, 3, 1, tzinfo=UTC)
 DAYS = 3 * 365
 PEOPLE = 500
 PROGRAM = [sys.executable, "-c", "from collector.cli.main import run; run()"]
-EMPTY_PAGE = [sys.executable, "-c", (
-    "import io; from reportlab.pdfgen.canvas import Canvas; page = Canvas(io.BytesIO());"
-    "page.drawString(72, 72, 'an empty page'); page.save()")]
+EMPTY_PAGE = [
+    sys.executable,
+    "-c",
+    (
+        "import io; from reportlab.pdfgen.canvas import Canvas; page = Canvas(io.BytesIO());"
+        "page.drawString(72, 72, 'an empty page'); page.save()"
+    ),
+]
 
 _PAYLOAD = "INSERT INTO payload (id, uid, station_id, number, cuff_id, characteristic, value, arrived_at, source) "
-_READING = ("INSERT INTO reading (id, reading_id, cuff_id, slot, person_id, systolic, diastolic, unit, pulse, "
-            "taken_at, basis, uncertainty_s, zone_id, received_at, status, stamp, content, content_marks, sightings, "
-            "payload_id) ")
+_READING = (
+    "INSERT INTO reading (id, reading_id, cuff_id, slot, person_id, systolic, diastolic, unit, pulse, "
+    "taken_at, basis, uncertainty_s, zone_id, received_at, status, stamp, content, content_marks, sightings, "
+    "payload_id) "
+)
 
 
 def fill(path: Path, crowd: int) -> None:
@@ -44,10 +51,16 @@ def fill(path: Path, crowd: int) -> None:
             store.query("INSERT INTO zone (id, name) VALUES (1, 'Europe/Lisbon')")
             store.query("INSERT INTO cuff (id, address, name) VALUES (1, 'C0:FF:EE:00:00:01', 'kitchen')")
             for number in range(PEOPLE + 1):
-                store.query("INSERT INTO person (id, uid, name, changed_at) VALUES (?, ?, ?, 0)",
-                            (number + 1, number.to_bytes(16, "big"), f"p{number}" if number else "mira"))
-            times = [START + timedelta(days=day, hours=hour, minutes=minute)
-                     for day in range(DAYS) for hour in (7, 20) for minute in (0, 2)]
+                store.query(
+                    "INSERT INTO person (id, uid, name, changed_at) VALUES (?, ?, ?, 0)",
+                    (number + 1, number.to_bytes(16, "big"), f"p{number}" if number else "mira"),
+                )
+            times = [
+                START + timedelta(days=day, hours=hour, minutes=minute)
+                for day in range(DAYS)
+                for hour in (7, 20)
+                for minute in (0, 2)
+            ]
             for number, at in enumerate(times, 1):
                 _row(store, number, at, 128 + number * 7 % 23)
             _crowd(store, len(times), crowd)
@@ -58,11 +71,24 @@ def fill(path: Path, crowd: int) -> None:
 
 def _row(store: Store, number: int, at: datetime, systolic: int) -> None:
     us = to_us(at)
-    store.query(_PAYLOAD + "VALUES (?, ?, 1, ?, 1, 10805, zeroblob(19), ?, 'bench')",
-                (number, number.to_bytes(16, "little"), number, us))
-    store.query(_READING + "VALUES (?, ?, 1, 1, 1, ?, ?, 'mmHg', '64', ?, 'cuff clock corrected', 1.0, 1, ?, '', ?, "
-                "'', '', 1, ?)", (number, f"{number:016x}", str(systolic), str(systolic - 50), us, us,
-                                  at.replace(tzinfo=None).isoformat(), number))
+    store.query(
+        _PAYLOAD + "VALUES (?, ?, 1, ?, 1, 10805, zeroblob(19), ?, 'bench')",
+        (number, number.to_bytes(16, "little"), number, us),
+    )
+    store.query(
+        _READING + "VALUES (?, ?, 1, 1, 1, ?, ?, 'mmHg', '64', ?, 'cuff clock corrected', 1.0, 1, ?, '', ?, "
+        "'', '', 1, ?)",
+        (
+            number,
+            f"{number:016x}",
+            str(systolic),
+            str(systolic - 50),
+            us,
+            us,
+            at.replace(tzinfo=None).isoformat(),
+            number,
+        ),
+    )
 
 
 def _crowd(store: Store, own: int, crowd: int) -> None:
@@ -71,9 +97,11 @@ def _crowd(store: Store, own: int, crowd: int) -> None:
     if crowd:
         at = f"{to_us(START)} + (i - {own}) * {every}"
         store.query(f"{numbers}{_PAYLOAD}SELECT i, randomblob(16), 1, i, 1, 10805, zeroblob(19), {at}, 'bench' FROM n")
-        store.query(f"{numbers}{_READING}SELECT i, printf('%016x', i), 1, 2, 2 + i % {PEOPLE}, 110 + i % 60, "
-                    f"70 + i % 30, 'mmHg', 64, {at}, 'cuff clock corrected', 1.0, 1, {at}, '', '2029-01-01T00:00:00', "
-                    "'', '', 1, i FROM n")
+        store.query(
+            f"{numbers}{_READING}SELECT i, printf('%016x', i), 1, 2, 2 + i % {PEOPLE}, 110 + i % 60, "
+            f"70 + i % 30, 'mmHg', 64, {at}, 'cuff clock corrected', 1.0, 1, {at}, '', '2029-01-01T00:00:00', "
+            "'', '', 1, i FROM n"
+        )
 
 
 def seconds(*command: str, allowed: tuple[int, ...] = (0, 3)) -> float:
@@ -96,12 +124,17 @@ def measure(folder: Path, crowd: int) -> bool:
         path = folder / f"{others}.db"
         began = time.monotonic()
         fill(path, others)
-        print(f"{name}: {DAYS * 4} readings of one person, {others} of others, filled in "
-              f"{time.monotonic() - began:.0f} s")
-        for label, *args in (("average", "average", "mira"), ("trend", "trend", "mira"), ("change", "change", "mira"),
-                             ("report html", "report", "mira", "-o", str(folder / "r.html")),
-                             ("report pdf", "report", "mira", "-o", str(folder / "r.pdf")),
-                             ("3 years pdf", "report", "mira", "-o", str(folder / "r.pdf"), "--since", "2028-03-01")):
+        print(
+            f"{name}: {DAYS * 4} readings of one person, {others} of others, filled in {time.monotonic() - began:.0f} s"
+        )
+        for label, *args in (
+            ("average", "average", "mira"),
+            ("trend", "trend", "mira"),
+            ("change", "change", "mira"),
+            ("report html", "report", "mira", "-o", str(folder / "r.html")),
+            ("report pdf", "report", "mira", "-o", str(folder / "r.pdf")),
+            ("3 years pdf", "report", "mira", "-o", str(folder / "r.pdf"), "--since", "2028-03-01"),
+        ):
             took[f"{label} {name}"] = found = seconds(*PROGRAM, "--store", str(path), *args)
             print(f"  {label:12} {found:5.2f} s {found / took['empty page']:5.1f} ×")
     pdf = took["report pdf alone"]

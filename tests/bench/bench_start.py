@@ -33,11 +33,24 @@ def fill(path: Path) -> None:
         with store.transaction():
             for number in range(READINGS):
                 at = began + timedelta(hours=12 * number)
-                value = build_measurement(measurement(
-                    110 + number % 50, 65 + number % 30, 90, stamp=at.replace(tzinfo=None),
-                    pulse=55 + number % 40, user_id=1))
-                journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=value,
-                               arrived_at=at + timedelta(seconds=3), source="virtual")
+                value = build_measurement(
+                    measurement(
+                        110 + number % 50,
+                        65 + number % 30,
+                        90,
+                        stamp=at.replace(tzinfo=None),
+                        pulse=55 + number % 40,
+                        user_id=1,
+                    )
+                )
+                journal.append(
+                    store,
+                    cuff="C0:FF:EE:00:00:01",
+                    characteristic=0x2A35,
+                    value=value,
+                    arrived_at=at + timedelta(seconds=3),
+                    source="virtual",
+                )
         catch_up(store)
 
 
@@ -50,8 +63,7 @@ def ratios(folder: Path) -> dict[str, tuple[float, float]]:
         "quietcuff --version": [*PROGRAM, "--version"],
         "quietcuff --help": [*PROGRAM, "--help"],
         "quietcuff readings --last 20": [*PROGRAM, "--store", str(store), "readings", "--last", "20"],
-        "quietcuff readings --last 20 --json": [*PROGRAM, "--store", str(store), "readings",
-                                                "--last", "20", "--json"],
+        "quietcuff readings --last 20 --json": [*PROGRAM, "--store", str(store), "readings", "--last", "20", "--json"],
         "quietcuff decode": [*PROGRAM, "decode", "068000510061 00ef07030407 0c004000".replace(" ", "")],
     }
     times: dict[str, list[float]] = {name: [] for name in commands}

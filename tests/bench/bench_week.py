@@ -94,8 +94,16 @@ class Week:
             self.bluez.stop()
 
     def start(self, config: Path) -> None:
-        command = [sys.executable, str(HURRIED), str(self.folder / "gate"), "--store", str(self.store), "--config",
-                   str(config), "listen"]
+        command = [
+            sys.executable,
+            str(HURRIED),
+            str(self.folder / "gate"),
+            "--store",
+            str(self.store),
+            "--config",
+            str(config),
+            "listen",
+        ]
         with (self.folder / "log").open("wb") as log:
             self.process = subprocess.Popen(command, env=self.environment | {"TZ": "UTC"}, stdout=log, stderr=log)
 
@@ -113,9 +121,19 @@ class Week:
             self.bluez.pass_by(day * 1000 + step)
             if sittings and at >= sittings[0]:
                 sittings.pop(0)
-                payloads = [build_measurement(measurement(
-                    121 + 2 * day, 80, 93, stamp=DateTime.of(self.now() - timedelta(minutes=minute)), pulse=60 + minute,
-                    user_id=1)) for minute in (2, 1)]
+                payloads = [
+                    build_measurement(
+                        measurement(
+                            121 + 2 * day,
+                            80,
+                            93,
+                            stamp=DateTime.of(self.now() - timedelta(minutes=minute)),
+                            pulse=60 + minute,
+                            user_id=1,
+                        )
+                    )
+                    for minute in (2, 1)
+                ]
                 await asyncio.wait_for(self.bluez.come(payloads), 60)
                 await asyncio.sleep(7)  # real seconds: the visit ends, notices look after five
 
@@ -130,9 +148,15 @@ class Week:
     def look(self) -> Look:
         proc = Path("/proc", str(self.process.pid))
         resident, own = memory(self.process.pid)
-        return Look(round(resident, 1), round(own, 1), len(list((proc / "fd").iterdir())),
-                    len(list((proc / "task").iterdir())), int(struct.unpack_from("<d", self.shared, 16)[0]),
-                    round(seconds_of_processor(self.process.pid), 1), written(self.process.pid) // 1024)
+        return Look(
+            round(resident, 1),
+            round(own, 1),
+            len(list((proc / "fd").iterdir())),
+            len(list((proc / "task").iterdir())),
+            int(struct.unpack_from("<d", self.shared, 16)[0]),
+            round(seconds_of_processor(self.process.pid), 1),
+            written(self.process.pid) // 1024,
+        )
 
 
 def main() -> int:

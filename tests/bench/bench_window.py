@@ -72,8 +72,10 @@ def report(folder: Path) -> float:
     window, floor = asyncio.run(measure(folder))
     ratio = statistics.median(window) / statistics.median(floor)
     longest = statistics.quantiles(window, n=100)[98]
-    print(f"from the frame to the disk {statistics.median(window) * 1e3:.2f} ms, {longest * 1e3:.2f} ms for 99 of 100; "
-          f"{ratio:.2f} × a bare durable insert (limit {LIMIT})")
+    print(
+        f"from the frame to the disk {statistics.median(window) * 1e3:.2f} ms, {longest * 1e3:.2f} ms for 99 of 100; "
+        f"{ratio:.2f} × a bare durable insert (limit {LIMIT})"
+    )
     return ratio
 
 

@@ -57,8 +57,7 @@ def made_household(tmp_path_factory: pytest.TempPathFactory) -> Path:
             _send(store, KITCHEN, at, 191 if number == 5 else 120 + number, 80, 60 + number, slot=1)
         _send(store, KITCHEN, at, 143, 80, 83, slot=1)  # the record before, once more
         _send(store, BEDROOM, at + timedelta(minutes=9), 117, 76, 58, slot=2)
-        journal.append(store, cuff=KITCHEN, characteristic=0x2A35, value=b"\x1e\x80", arrived_at=at,
-                       source="virtual")
+        journal.append(store, cuff=KITCHEN, characteristic=0x2A35, value=b"\x1e\x80", arrived_at=at, source="virtual")
         cuffs.name(store, KITCHEN, "kitchen", at)
         catch_up(store)
         checkpoint(store)
@@ -69,15 +68,23 @@ def made_household(tmp_path_factory: pytest.TempPathFactory) -> Path:
 KITCHEN, BEDROOM = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02"
 
 
-def _send(store: Store, cuff: str, at: datetime, systolic: int, diastolic: int, pulse: int,
-          slot: int) -> None:
+def _send(store: Store, cuff: str, at: datetime, systolic: int, diastolic: int, pulse: int, slot: int) -> None:
     visit = visits.open_visit(store, cuff, "virtual", at)
     clock = DateTime.of(at.replace(tzinfo=None))
     visits.learn_value(store, visit, 0x2A08, build_date_time(clock), at)
-    value = build_measurement(measurement(
-        systolic, diastolic, 97, stamp=clock, pulse=pulse, user_id=slot, status=4 if systolic > 180 else 0))
-    journal.append(store, cuff=cuff, characteristic=0x2A35, value=value, source="virtual", visit=visit,
-                   arrived_at=at + timedelta(seconds=20), encrypted=True)
+    value = build_measurement(
+        measurement(systolic, diastolic, 97, stamp=clock, pulse=pulse, user_id=slot, status=4 if systolic > 180 else 0)
+    )
+    journal.append(
+        store,
+        cuff=cuff,
+        characteristic=0x2A35,
+        value=value,
+        source="virtual",
+        visit=visit,
+        arrived_at=at + timedelta(seconds=20),
+        encrypted=True,
+    )
     visits.close_visit(store, visit, at + timedelta(seconds=30), "cuff left")
     catch_up(store)
     settle(store, visit)

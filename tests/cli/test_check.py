@@ -60,8 +60,7 @@ def test_a_payload_that_cannot_be_read_is_shown_with_its_reason(findings: Found)
     assert "systolic" in text
 
 
-def test_a_configuration_that_is_wrong_stops_nothing_else(
-        findings: Found, tmp_path: Path) -> None:
+def test_a_configuration_that_is_wrong_stops_nothing_else(findings: Found, tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_text("[radio]\nkind = 'fm'\n")
     found = findings("--config", str(tmp_path / "c.toml"))
     assert found["exit"] == 1
@@ -70,8 +69,7 @@ def test_a_configuration_that_is_wrong_stops_nothing_else(
     assert found["store"]["state"] == "fine"
 
 
-def test_what_the_service_tells_is_shown_with_its_remedy(
-        findings: Found, household: Path) -> None:
+def test_what_the_service_tells_is_shown_with_its_remedy(findings: Found, household: Path) -> None:
     with open_store(household) as store:
         conditions.tell(store, "radio", "Bluetooth is off; bluetoothctl power on", NOW)
     found = findings()["radio"]
@@ -85,15 +83,15 @@ def test_the_file_to_begin_with_names_every_key_and_changes_nothing(quietcuff: R
     assert parse(result.stdout) == parse("")
     set_again = "\n".join(
         line.removeprefix("# ") if " = " in line and "(not set)" not in line else line
-        for line in result.stdout.splitlines())
+        for line in result.stdout.splitlines()
+    )
     unnamed = set_again[: set_again.index(".NAME]")].rpartition("\n")[0]
     assert parse(unnamed) == parse("")  # the defaults shown are the defaults
     assert "# [people.NAME]" in result.stdout
     assert "One of: bluez, exclusive, virtual." in result.stdout
 
 
-def test_a_store_that_others_can_read_or_that_lost_a_bond(
-        findings: Found, household: Path) -> None:
+def test_a_store_that_others_can_read_or_that_lost_a_bond(findings: Found, household: Path) -> None:
     household.chmod(0o644)
     with open_store(household) as store, store.transaction():
         store.query("UPDATE cuff SET bond_missing_on = 'cuff' WHERE name = 'kitchen'")
@@ -102,8 +100,7 @@ def test_a_store_that_others_can_read_or_that_lost_a_bond(
     assert found["bond"]["text"] == "kitchen: the cuff has lost the bond, so it cannot be read"
 
 
-def test_a_store_that_is_not_there_or_damaged(
-        quietcuff: Run, findings: Found, household: Path, tmp_path: Path) -> None:
+def test_a_store_that_is_not_there_or_damaged(quietcuff: Run, findings: Found, household: Path, tmp_path: Path) -> None:
     missing = quietcuff("--store", str(tmp_path / "none.db"), "check")
     assert missing.exit_code == 3
     assert "there is no store here" in missing.stdout
@@ -121,8 +118,7 @@ def test_a_store_that_is_not_there_or_damaged(
     assert findings()["exit"] == 1
 
 
-def test_the_words_fit_a_narrow_terminal(
-        quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_words_fit_a_narrow_terminal(quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.cli.check.terminal_width", lambda: 40)
     monkeypatch.setattr(bluetooth, "adapters", list)
     lines = quietcuff("--store", str(household), "check").stdout.splitlines()
@@ -146,15 +142,17 @@ def _denied(_: object) -> None:
 # -- each look ---------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("now", "newest", "synchronised", "state", "words"), [
-    (NOW, None, True, State.FINE, "shows 2031-03-20"),
-    (NOW, NOW - timedelta(days=1), None, State.FINE, "shows"),
-    (NOW, NOW + timedelta(hours=1), True, State.ATTENTION, "the newest payload (2031-03-20 13:00 UTC)"),
-    (datetime(1970, 1, 2, tzinfo=UTC), None, True, State.ATTENTION, "older than this program"),
-    (NOW, None, False, State.ATTENTION, "nothing keeps it right"),
-])
-def test_clock(now: datetime, newest: datetime | None, synchronised: bool | None, state: State,
-               words: str) -> None:
+@pytest.mark.parametrize(
+    ("now", "newest", "synchronised", "state", "words"),
+    [
+        (NOW, None, True, State.FINE, "shows 2031-03-20"),
+        (NOW, NOW - timedelta(days=1), None, State.FINE, "shows"),
+        (NOW, NOW + timedelta(hours=1), True, State.ATTENTION, "the newest payload (2031-03-20 13:00 UTC)"),
+        (datetime(1970, 1, 2, tzinfo=UTC), None, True, State.ATTENTION, "older than this program"),
+        (NOW, None, False, State.ATTENTION, "nothing keeps it right"),
+    ],
+)
+def test_clock(now: datetime, newest: datetime | None, synchronised: bool | None, state: State, words: str) -> None:
     found = next(clock.look(now, newest, "Europe/Lisbon", lambda: synchronised))
     assert found.state is state
     assert words in found.text
@@ -192,8 +190,9 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
     """A bus as BlueZ would answer on it (BlueZ's doc/adapter-api, doc/agent-api)."""
     asked: list[str] = []
 
-    async def ask(destination: str, path: str, interface: str, member: str,
-                  signature: str = "", body: Any = ()) -> list[Any]:
+    async def ask(
+        destination: str, path: str, interface: str, member: str, signature: str = "", body: Any = ()
+    ) -> list[Any]:
         asked.append(member)
         if refuses and member in refuses:
             raise bluetooth.Refused(refuses[member], "words of the bus")
@@ -208,17 +207,26 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
     return ask
 
 
-@pytest.mark.parametrize(("ask", "topics", "words"), [
-    (answers(), ["BlueZ", "pairing"], "an agent may be registered"),
-    (answers(running=False), ["BlueZ"], "bluetoothd does not run"),
-    (answers(powered=None), ["BlueZ"], "bluetoothd has no adapter"),
-    (answers(powered=False), ["BlueZ"], "hci0 is switched off"),
-    (answers(refuses={"GetManagedObjects": "org.freedesktop.DBus.Error.AccessDenied"}), ["D-Bus rights"],
-     "may not talk to bluetoothd"),
-    (answers(refuses={"GetManagedObjects": "org.freedesktop.DBus.Error.NoReply"}), ["BlueZ"], "NoReply"),
-    (answers(refuses={"RegisterAgent": "org.freedesktop.DBus.Error.AccessDenied"}), ["BlueZ", "pairing"],
-     "no cuff can pair"),
-])
+@pytest.mark.parametrize(
+    ("ask", "topics", "words"),
+    [
+        (answers(), ["BlueZ", "pairing"], "an agent may be registered"),
+        (answers(running=False), ["BlueZ"], "bluetoothd does not run"),
+        (answers(powered=None), ["BlueZ"], "bluetoothd has no adapter"),
+        (answers(powered=False), ["BlueZ"], "hci0 is switched off"),
+        (
+            answers(refuses={"GetManagedObjects": "org.freedesktop.DBus.Error.AccessDenied"}),
+            ["D-Bus rights"],
+            "may not talk to bluetoothd",
+        ),
+        (answers(refuses={"GetManagedObjects": "org.freedesktop.DBus.Error.NoReply"}), ["BlueZ"], "NoReply"),
+        (
+            answers(refuses={"RegisterAgent": "org.freedesktop.DBus.Error.AccessDenied"}),
+            ["BlueZ", "pairing"],
+            "no cuff can pair",
+        ),
+    ],
+)
 async def test_bluez(ask: Any, topics: list[str], words: str) -> None:
     found = await bluetooth.bluez(ask, None)
     assert [one.topic for one in found] == topics
@@ -255,7 +263,9 @@ def bus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
     assert program, "the message bus is missing: apt install dbus"
     daemon = subprocess.Popen(
         [program, "--session", "--nofork", "--print-address", f"--address=unix:path={tmp_path}/b"],
-        stdout=subprocess.PIPE, text=True)
+        stdout=subprocess.PIPE,
+        text=True,
+    )
     assert daemon.stdout is not None
     address = daemon.stdout.readline().strip()
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", address)
@@ -303,15 +313,20 @@ def test_check_as_a_real_process(household: Path, tmp_path: Path) -> None:
 
     environment = {**os.environ, "DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={tmp_path}/none"}
     done = subprocess.run(
-        [sys.executable, "-c", "from collector.cli.main import run; run()",
-         "--store", str(household), "check"], capture_output=True, text=True, check=False, env=environment)
+        [sys.executable, "-c", "from collector.cli.main import run; run()", "--store", str(household), "check"],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=environment,
+    )
     assert done.returncode == 3
     assert done.stderr == ""
     assert "ATTENTION  service: nobody listens on" in done.stdout
 
 
-def test_the_exclusive_radio_says_what_it_needs(quietcuff: Callable[..., Result], household: Path, tmp_path: Path,
-                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_exclusive_radio_says_what_it_needs(
+    quietcuff: Callable[..., Result], household: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from collector.radio.exclusive import needs
 
     (tmp_path / "c.toml").write_text('[radio]\nkind = "exclusive"\n', "utf-8")

@@ -13,8 +13,9 @@ from collector.store.database import open_store
 
 
 @pytest.mark.parametrize(("level", "told"), [(7, True), (70, False)])
-def test_a_low_battery_wants_attention(quietcuff: Callable[..., Result], household: Path, level: int,
-                                       told: bool) -> None:
+def test_a_low_battery_wants_attention(
+    quietcuff: Callable[..., Result], household: Path, level: int, told: bool
+) -> None:
     with open_store(household) as store:
         visit = visits.open_visit(store, "C0:FF:EE:00:00:01", "virtual", datetime.now(UTC))
         visits.learn_value(store, visit, 0x2A19, bytes([level]), datetime.now(UTC))

@@ -102,5 +102,3 @@ def test_only_what_is_new(at_home: Run, household: Path) -> None:
 def test_what_was_not_written_stays_new(at_home: Run, tmp_path: Path) -> None:
     assert at_home("export", "--to", "ndjson", "--only-new", "-o", str(tmp_path / "no" / "such")).exit_code == 1
     assert len(at_home("export", "--to", "ndjson", "--only-new").stdout.splitlines()) == 25
-
-

@@ -50,29 +50,40 @@ def probe(monkeypatch: pytest.MonkeyPatch, quietcuff: Callable[..., Result]) -> 
 def raising(error: BaseException) -> Callable[[typer.Context], None]:
     def act(_: typer.Context) -> None:
         raise error
+
     return act
 
 
-@pytest.mark.parametrize(("error", "code", "line"), [
-    (Failure("no reading is left of 3; give --last"), 1, "quietcuff: no reading is left of 3; give --last"),
-    (Usage("--since lies after --until"), 2, "quietcuff: --since lies after --until"),
-    (OwnError("the store is of a newer version"), 1, "quietcuff: the store is of a newer version"),
-    (PermissionError(13, "Permission denied", "/var/lib/quietcuff/quietcuff.db"), 1,
-     "quietcuff: /var/lib/quietcuff/quietcuff.db: only the service's user may use its store; run this as that "
-     "user: sudo -u quietcuff quietcuff …"),
-    (PermissionError(13, "Permission denied", "/x/y.db"), 1,
-     "quietcuff: permission denied (/x/y.db); check the path, its rights and the free space"),
-])
+@pytest.mark.parametrize(
+    ("error", "code", "line"),
+    [
+        (Failure("no reading is left of 3; give --last"), 1, "quietcuff: no reading is left of 3; give --last"),
+        (Usage("--since lies after --until"), 2, "quietcuff: --since lies after --until"),
+        (OwnError("the store is of a newer version"), 1, "quietcuff: the store is of a newer version"),
+        (
+            PermissionError(13, "Permission denied", "/var/lib/quietcuff/quietcuff.db"),
+            1,
+            "quietcuff: /var/lib/quietcuff/quietcuff.db: only the service's user may use its store; run this as that "
+            "user: sudo -u quietcuff quietcuff …",
+        ),
+        (
+            PermissionError(13, "Permission denied", "/x/y.db"),
+            1,
+            "quietcuff: permission denied (/x/y.db); check the path, its rights and the free space",
+        ),
+    ],
+)
 def test_a_failure_is_one_line_and_an_exit_code(
-        probe: Callable[..., Result], error: Exception, code: int, line: str,
-        monkeypatch: pytest.MonkeyPatch) -> None:
+    probe: Callable[..., Result], error: Exception, code: int, line: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr("collector.service.config.SYSTEM_STORE", Path("/var/lib/quietcuff/quietcuff.db"))
     result = probe(raising(error))
     assert (result.exit_code, result.stdout, result.stderr) == (code, "", line + "\n")
 
 
 def test_the_unforeseen_is_one_line_and_details_are_kept_for_those_who_ask(
-        probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch) -> None:
+    probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
     result = probe(raising(ZeroDivisionError("two\nlines")))
     assert result.exit_code == 1
     assert result.stderr.startswith("quietcuff: unforeseen ZeroDivisionError: two lines. ")
@@ -94,13 +105,16 @@ def test_a_returned_number_is_the_exit_code(probe: Callable[..., Result]) -> Non
 
 def test_words_cannot_steer_the_terminal(probe: Callable[..., Result]) -> None:
     result = probe(lambda _: say("cuff \x1b[2J\x9b31m\u202eevil\nsecond"))
-    assert result.stderr == "cuff \N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}31m" \
-                            "\N{REPLACEMENT CHARACTER}evil\N{REPLACEMENT CHARACTER}second\n"
+    assert (
+        result.stderr == "cuff \N{REPLACEMENT CHARACTER}[2J\N{REPLACEMENT CHARACTER}31m"
+        "\N{REPLACEMENT CHARACTER}evil\N{REPLACEMENT CHARACTER}second\n"
+    )
 
 
 @pytest.mark.parametrize("where", ["before", "after", "equals", "environment"])
 def test_global_options_stand_before_or_after_the_command(
-        probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch, where: str) -> None:
+    probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch, where: str
+) -> None:
     def act(ctx: typer.Context) -> None:
         out(str(of(ctx).store_path))
 
@@ -119,10 +133,13 @@ def test_what_follows_two_dashes_stays_where_it_is() -> None:
     assert forward(["readings", "--store"]) == ["readings", "--store"]
 
 
-@pytest.mark.parametrize(("args", "line"), [
-    (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
-    (["--stor", "x"], "quietcuff: no such option: --stor"),
-])
+@pytest.mark.parametrize(
+    ("args", "line"),
+    [
+        (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
+        (["--stor", "x"], "quietcuff: no such option: --stor"),
+    ],
+)
 def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[str], line: str) -> None:
     result = quietcuff(*args)
     assert result.exit_code == 2
@@ -131,10 +148,12 @@ def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[st
 
 
 def test_the_overview_lists_every_command_and_imports_none() -> None:
-    code = ("import sys; from collector.cli.main import COMMANDS, run\n"
-            "sys.argv = ['quietcuff', '--help']\ntry: run()\n"
-            "except SystemExit: pass\n"
-            "print([m for m, _ in COMMANDS.values() if m in sys.modules])")
+    code = (
+        "import sys; from collector.cli.main import COMMANDS, run\n"
+        "sys.argv = ['quietcuff', '--help']\ntry: run()\n"
+        "except SystemExit: pass\n"
+        "print([m for m, _ in COMMANDS.values() if m in sys.modules])"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     for name in COMMANDS:
         assert f"\n  {name}" in done.stdout
@@ -143,7 +162,8 @@ def test_the_overview_lists_every_command_and_imports_none() -> None:
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_row_of_the_table_is_a_command_whose_help_teaches_by_example(
-        quietcuff: Callable[..., Result], name: str) -> None:
+    quietcuff: Callable[..., Result], name: str
+) -> None:
     result = quietcuff(name, "--help")
     assert result.exit_code == 0, result.stderr
     assert f"quietcuff {name}" in result.stdout.split("Usage:")[1].split("\n", 1)[1]  # below the usage line
@@ -158,8 +178,13 @@ def test_version_in_a_real_process(quietcuff: Callable[..., Result]) -> None:
 
 def test_interrupt_in_a_real_process() -> None:
     # A run in the background ignores SIGINT and hands that on; here it is meant.
-    running = subprocess.Popen(["env", "--default-signal=INT", *QUIETCUFF, "decode", "--as", "2a19"],
-                               stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+    running = subprocess.Popen(
+        ["env", "--default-signal=INT", *QUIETCUFF, "decode", "--as", "2a19"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
     assert running.stdin is not None
     assert running.stdout is not None
     running.stdin.write("5f\n")
@@ -173,10 +198,15 @@ def test_interrupt_in_a_real_process() -> None:
 def test_a_reader_that_leaves_early_is_no_error(tmp_path: Path) -> None:
     done = subprocess.run(
         ["bash", "-c", f"{' '.join(map(_quoted, QUIETCUFF))} --help | true; echo ${{PIPESTATUS[0]}}"],
-        capture_output=True, text=True, check=True, env={**os.environ, "PYTHONUNBUFFERED": "1"})
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
     assert done.stderr == ""
 
 
 def _quoted(word: str) -> str:
     import shlex
+
     return shlex.quote(word)

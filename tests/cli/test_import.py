@@ -66,14 +66,15 @@ def test_the_same_log_again_adds_nothing_and_a_longer_one_only_what_is_new(take:
 
 
 def test_bad_lines_are_told_by_number_and_nothing_is_taken(take: Run, quietcuff: Run, tmp_path: Path) -> None:
-    bad = GOOD + ("2026-03-06,126,80,,,,\n,126,80,,,,\nlate,126,80,,,,\n2026-03-06 07:30,,80,,,,\n"
-                  "2026-03-06 07:30,126,8o,,,,\n2026-03-06 07:30,126,80,-3,,,\n2999-03-06 07:30,126,80,,,,\n"
-                  "2026-03-06 07:30,126,80,,,,,extra\n2026-03-06 07:30,1.2e2,80,,,,\n")
+    bad = GOOD + (
+        "2026-03-06,126,80,,,,\n,126,80,,,,\nlate,126,80,,,,\n2026-03-06 07:30,,80,,,,\n"
+        "2026-03-06 07:30,126,8o,,,,\n2026-03-06 07:30,126,80,-3,,,\n2999-03-06 07:30,126,80,,,,\n"
+        "2026-03-06 07:30,126,80,,,,,extra\n2026-03-06 07:30,1.2e2,80,,,,\n"
+    )
     result = take(bad)
     assert result.exit_code == 1
     lines = result.stderr.splitlines()
-    told = {line.split(": ", 2)[1].removeprefix(f"{tmp_path}/log.csv, "): line.split(": ", 2)[2]
-            for line in lines[:-1]}
+    told = {line.split(": ", 2)[1].removeprefix(f"{tmp_path}/log.csv, "): line.split(": ", 2)[2] for line in lines[:-1]}
     assert told == {
         "line 5": "taken_at '2026-03-06' has no time of day, such as 2031-03-04 07:30",
         "line 6": "taken_at is empty",
@@ -100,15 +101,18 @@ def test_times_without_offset_are_the_stations(take: Run, quietcuff: Run) -> Non
     assert quietcuff("readings", "--json", "--since", "2026-07-01T06:30Z", "--until", "2026-07-01T06:31Z").stdout
 
 
-@pytest.mark.parametrize(("text", "words"), [
-    ("", "line 1: no column taken_at, systolic, diastolic; the first line names the columns"),
-    ("time,systolic,diastolic\n", "line 1: no column taken_at"),
-    ("taken_at,systolic,diastolic,systolic\n", "line 1: two columns are called systolic"),
-    ("reading_id,taken_at,systolic,diastolic,payload\n", "is an export of quietcuff"),
-    ("taken_at,systolic,diastolic\n2026-03-04 07:30,128,81\n".encode("utf-16"), "not UTF-8"),
-    (b"taken_at,systolic,diastolic,who\n2026-03-04 07:30,128,81,Ren\xe9\n", "line 2: not UTF-8"),
-    ('taken_at,systolic,diastolic\n"2026-03-04 07:30,128,81\n', "not CSV"),
-])
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "line 1: no column taken_at, systolic, diastolic; the first line names the columns"),
+        ("time,systolic,diastolic\n", "line 1: no column taken_at"),
+        ("taken_at,systolic,diastolic,systolic\n", "line 1: two columns are called systolic"),
+        ("reading_id,taken_at,systolic,diastolic,payload\n", "is an export of quietcuff"),
+        ("taken_at,systolic,diastolic\n2026-03-04 07:30,128,81\n".encode("utf-16"), "not UTF-8"),
+        (b"taken_at,systolic,diastolic,who\n2026-03-04 07:30,128,81,Ren\xe9\n", "line 2: not UTF-8"),
+        ('taken_at,systolic,diastolic\n"2026-03-04 07:30,128,81\n', "not CSV"),
+    ],
+)
 def test_a_file_that_cannot_be_used_is_one_line(take: Run, text: str | bytes, words: str) -> None:
     result = take(text)
     assert result.exit_code == 1

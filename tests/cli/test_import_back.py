@@ -27,14 +27,31 @@ def rich(household: Path) -> Path:
         for name in ("mira", "+jon, the 2nd"):
             people.add(store, name, START)
         stations.set_zone(store, "Asia/Kolkata", datetime(2031, 4, 1, tzinfo=UTC))
-        for number, payload in enumerate((
-            build_measurement(measurement("17.1", "10.8", "12.9", unit="kPa", pulse="64.0", user_id=255,
-                                          stamp=DateTime.of(datetime(2031, 4, 2, 7, 30)))),
-            build_measurement(measurement(131, 82, 99)),  # no stamp: its time is its arrival
-            bytes.fromhex("00ff07ff07ff07"),  # an attempt that gave no value
-        )):
-            journal.append(store, cuff="C0:FF:EE:00:00:09", characteristic=0x2A35, value=payload, source="test",
-                           arrived_at=datetime(2031, 4, 2, 2, 1, number, 123_456, tzinfo=UTC))
+        for number, payload in enumerate(
+            (
+                build_measurement(
+                    measurement(
+                        "17.1",
+                        "10.8",
+                        "12.9",
+                        unit="kPa",
+                        pulse="64.0",
+                        user_id=255,
+                        stamp=DateTime.of(datetime(2031, 4, 2, 7, 30)),
+                    )
+                ),
+                build_measurement(measurement(131, 82, 99)),  # no stamp: its time is its arrival
+                bytes.fromhex("00ff07ff07ff07"),  # an attempt that gave no value
+            )
+        ):
+            journal.append(
+                store,
+                cuff="C0:FF:EE:00:00:09",
+                characteristic=0x2A35,
+                value=payload,
+                source="test",
+                arrived_at=datetime(2031, 4, 2, 2, 1, number, 123_456, tzinfo=UTC),
+            )
         catch_up(store)
         for index, reading in enumerate(list(select(store))):
             if index % 3:
@@ -53,8 +70,9 @@ def with_hand(rich: Path, quietcuff: Run, tmp_path: Path) -> Path:
 
 
 @pytest.mark.parametrize("form", ["ndjson", "fhir", "fhir-transaction", "fhir-bulk"])
-def test_an_export_taken_into_an_empty_store_is_the_same_export(quietcuff: Run, with_hand: Path, tmp_path: Path,
-                                                                form: str) -> None:
+def test_an_export_taken_into_an_empty_store_is_the_same_export(
+    quietcuff: Run, with_hand: Path, tmp_path: Path, form: str
+) -> None:
     first, second, empty = tmp_path / "first", tmp_path / "second", tmp_path / "empty.db"
     assert quietcuff("--store", str(with_hand), "export", "--to", form, "-o", str(first)).exit_code == 0
     result = quietcuff("--store", str(empty), "import", str(first))
@@ -72,36 +90,48 @@ def test_an_export_taken_into_an_empty_store_is_the_same_export(quietcuff: Run, 
 
 
 @pytest.mark.parametrize("form", ["ndjson", "fhir"])
-def test_into_the_store_it_came_from_it_changes_nothing(quietcuff: Run, with_hand: Path, tmp_path: Path,
-                                                        form: str) -> None:
+def test_into_the_store_it_came_from_it_changes_nothing(
+    quietcuff: Run, with_hand: Path, tmp_path: Path, form: str
+) -> None:
     file = tmp_path / "all"
     quietcuff("--store", str(with_hand), "export", "--to", form, "-o", str(file))
     assert "0 readings taken" in quietcuff("--store", str(with_hand), "import", str(file)).stderr
     assert quietcuff("--store", str(with_hand), "export", "--to", form).stdout == file.read_text()
 
 
-def test_a_record_that_the_cuff_sends_later_is_the_same_reading(quietcuff: Run, household: Path,
-                                                                tmp_path: Path) -> None:
+def test_a_record_that_the_cuff_sends_later_is_the_same_reading(
+    quietcuff: Run, household: Path, tmp_path: Path
+) -> None:
     file, empty = tmp_path / "all", tmp_path / "empty.db"
     quietcuff("--store", str(household), "export", "--to", "ndjson", "-o", str(file))
     quietcuff("--store", str(empty), "import", str(file))
     with open_store(empty) as store:
         one = next(iter(select(store)))
-        journal.append(store, cuff=one.cuff, characteristic=0x2A35, value=bytes.fromhex(one.payload), source="test",
-                       arrived_at=datetime(2031, 5, 1, tzinfo=UTC))
+        journal.append(
+            store,
+            cuff=one.cuff,
+            characteristic=0x2A35,
+            value=bytes.fromhex(one.payload),
+            source="test",
+            arrived_at=datetime(2031, 5, 1, tzinfo=UTC),
+        )
         catch_up(store)
         assert count(store) == 25
         assert next(iter(select(store))).taken_at == one.taken_at
 
 
-@pytest.mark.parametrize(("spoil", "complaint"), [
-    (lambda lines: [*lines[:4], lines[4][:50], *lines[5:]], "line 5: not a reading as quietcuff writes it"),
-    (lambda lines: [*lines[:4], lines[4].replace('"systolic": ', '"systolic": "x'), *lines[5:]], "line 5: not"),
-    (lambda lines: [lines[0].replace("+00:00", "")], "line 1: not a reading"),
-    (lambda lines: ['{"resourceType": "Bundle", "entry": ['], "cut off"),
-])
-def test_one_bad_line_and_nothing_is_taken(quietcuff: Run, household: Path, tmp_path: Path,
-                                           spoil: Callable[[list[str]], list[str]], complaint: str) -> None:
+@pytest.mark.parametrize(
+    ("spoil", "complaint"),
+    [
+        (lambda lines: [*lines[:4], lines[4][:50], *lines[5:]], "line 5: not a reading as quietcuff writes it"),
+        (lambda lines: [*lines[:4], lines[4].replace('"systolic": ', '"systolic": "x'), *lines[5:]], "line 5: not"),
+        (lambda lines: [lines[0].replace("+00:00", "")], "line 1: not a reading"),
+        (lambda lines: ['{"resourceType": "Bundle", "entry": ['], "cut off"),
+    ],
+)
+def test_one_bad_line_and_nothing_is_taken(
+    quietcuff: Run, household: Path, tmp_path: Path, spoil: Callable[[list[str]], list[str]], complaint: str
+) -> None:
     lines = quietcuff("--store", str(household), "export", "--to", "ndjson").stdout.splitlines()
     file, empty = tmp_path / "all.ndjson", tmp_path / "empty.db"
     file.write_text("\n".join(spoil(lines)) + "\n")
@@ -142,8 +172,11 @@ def test_a_record_of_the_clinic_leads_there_and_back(quietcuff: Run, rich: Path,
     config.write_text('[people.mira]\nrecord = "urn:oid:2.999.1|P 4711"\n')
     with_config = ("--config", str(config), "--store")
     assert quietcuff(*with_config, str(rich), "export", "--to", form, "-o", str(file)).exit_code == 0
-    found = [json.loads(line) for line in file.read_text().splitlines()] if form == "fhir-bulk" else [
-        entry["resource"] for entry in json.loads(file.read_text())["entry"]]
+    found = (
+        [json.loads(line) for line in file.read_text().splitlines()]
+        if form == "fhir-bulk"
+        else [entry["resource"] for entry in json.loads(file.read_text())["entry"]]
+    )
     patients = [one["identifier"][0] for one in found if one["resourceType"] == "Patient"]
     assert ("urn:oid:2.999.1", "P 4711") in {(one.get("system"), one["value"]) for one in patients}
     assert "mira" not in {one["value"] for one in patients}

@@ -15,9 +15,27 @@ except SystemExit:
     pass
 print("MODULES", *sorted({name.split(".")[0] for name in sys.modules}))
 """
-HEAVY = {"aiohttp", "apscheduler", "asyncio", "bleak", "bumble", "cryptography", "dbus_fast", "fhir",
-         "fpdf", "fontTools", "httpx", "matplotlib", "numpy", "paho", "pyarrow", "pyrage", "reportlab", "scipy",
-         "sqlite_utils"}
+HEAVY = {
+    "aiohttp",
+    "apscheduler",
+    "asyncio",
+    "bleak",
+    "bumble",
+    "cryptography",
+    "dbus_fast",
+    "fhir",
+    "fpdf",
+    "fontTools",
+    "httpx",
+    "matplotlib",
+    "numpy",
+    "paho",
+    "pyarrow",
+    "pyrage",
+    "reportlab",
+    "scipy",
+    "sqlite_utils",
+}
 RADIO = {"apscheduler", "bleak", "bumble"}
 
 
@@ -27,9 +45,21 @@ def imported(*arguments: str) -> set[str]:
     return set(line.split()[1:])
 
 
-@pytest.mark.parametrize("command", [
-    "--version", "--help", "readings --last 2", "cuff list", "person list", "average ada", "backup list",
-    "export --to csv", "protocols", "retention --days 9"])
+@pytest.mark.parametrize(
+    "command",
+    [
+        "--version",
+        "--help",
+        "readings --last 2",
+        "cuff list",
+        "person list",
+        "average ada",
+        "backup list",
+        "export --to csv",
+        "protocols",
+        "retention --days 9",
+    ],
+)
 def test_light_commands(command: str, household: Path) -> None:
     assert imported("--store", str(household), *command.split()) & HEAVY == set()
 

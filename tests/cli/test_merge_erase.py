@@ -15,8 +15,9 @@ def ids(quietcuff: Run, store: Path, *more: str) -> list[str]:
     return [json.loads(line)["reading_id"] for line in lines]
 
 
-def test_merging_a_copy_twice_adds_nothing_and_counts_no_repeat(quietcuff: Run, household: Path,
-                                                                  tmp_path: Path) -> None:
+def test_merging_a_copy_twice_adds_nothing_and_counts_no_repeat(
+    quietcuff: Run, household: Path, tmp_path: Path
+) -> None:
     other = Path(shutil.copy(household, tmp_path / "other.db"))
     before = quietcuff("--store", str(household), "readings", "--all", "--json").stdout
     for _ in range(2):

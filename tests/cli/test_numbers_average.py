@@ -14,18 +14,43 @@ from collector.numbers.published import published
 
 Run = Callable[..., Result]
 
-FIELDS = ["protocol", "from", "to", "person", "taken", "used", "days", "valid", "short_of", "systolic", "diastolic",
-          "pulse", "morning", "evening", "threshold", "at_or_above", "excluded", "sd", "cv", "arv", "more"]
+FIELDS = [
+    "protocol",
+    "from",
+    "to",
+    "person",
+    "taken",
+    "used",
+    "days",
+    "valid",
+    "short_of",
+    "systolic",
+    "diastolic",
+    "pulse",
+    "morning",
+    "evening",
+    "threshold",
+    "at_or_above",
+    "excluded",
+    "sd",
+    "cv",
+    "arv",
+    "more",
+]
 """The agreed ones in their order, then `more`."""
 
 
 @pytest.fixture(scope="session")
 def made_home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """mira: a whole week, and one reading that moved; rui: three days, very high once, irregular twice."""
-    rows = [*week(MONDAY, 138, 86), (MONDAY + timedelta(days=2, hours=9), 150, 95, 80, MOVED, 1),
-            (MONDAY + timedelta(days=3, hours=13), 128, 80, 70, 0, 1),
-            *week(MONDAY, 120, 75, days=3, slot=2), (MONDAY + timedelta(days=1, hours=9), 182, 99, 88, IRREGULAR, 2),
-            (MONDAY + timedelta(days=2, hours=9), 130, 80, 88, IRREGULAR, 2)]
+    rows = [
+        *week(MONDAY, 138, 86),
+        (MONDAY + timedelta(days=2, hours=9), 150, 95, 80, MOVED, 1),
+        (MONDAY + timedelta(days=3, hours=13), 128, 80, 70, 0, 1),
+        *week(MONDAY, 120, 75, days=3, slot=2),
+        (MONDAY + timedelta(days=1, hours=9), 182, 99, 88, IRREGULAR, 2),
+        (MONDAY + timedelta(days=2, hours=9), 130, 80, 88, IRREGULAR, 2),
+    ]
     return make_store(tmp_path_factory.mktemp("home") / "home.db", rows, {"mira": 1, "rui": 2})
 
 
@@ -73,7 +98,10 @@ def test_json_has_the_agreed_fields_in_their_order(at_home: Run) -> None:
     assert found["threshold"] == {"systolic": 135, "diastolic": 85, "set_by": "protocol"}
     assert len(found["excluded"]) == 6
     assert {one["reason"] for one in found["excluded"]} == {
-        "day 1 is left out", "flagged: body movement", "outside the morning and evening hours"}
+        "day 1 is left out",
+        "flagged: body movement",
+        "outside the morning and evening hours",
+    }
     assert len(found["more"]["used_ids"]) == 24
 
 
@@ -123,8 +151,9 @@ def test_very_high_and_irregular_want_telling(at_home: Run) -> None:
 
 def test_one_persons_average_holds_nobody_elses_reading(at_home: Run) -> None:
     found = json.loads(at_home("average", "mira", "--json").stdout)
-    own = {json.loads(line)["reading_id"]
-           for line in at_home("readings", "--person", "mira", "--json").stdout.splitlines()}
+    own = {
+        json.loads(line)["reading_id"] for line in at_home("readings", "--person", "mira", "--json").stdout.splitlines()
+    }
     assert {*found["more"]["used_ids"], *(one["reading_id"] for one in found["excluded"])} == own
 
 
@@ -158,13 +187,16 @@ drop_days = []
     assert found["more"]["goal"] == {"systolic": 130, "diastolic": 80, "set_by": "plan"}
 
 
-@pytest.mark.parametrize(("args", "code", "words"), [
-    (["lena"], 1, "no person 'lena' in this store; `quietcuff person list` shows them"),
-    ([], 2, "missing argument 'PERSON'"),
-    (["mira", "--protocol", "esh-2032"], 2, "no protocol 'esh-2032'; did you mean 'esh-2023'?"),
-    (["mira", "--from", "yesterday"], 2, "--from 'yesterday' is not a day; give a date like 2031-03-04"),
-    (["mira", "--from", "2031-03-09", "--to", "2031-03-03"], 2, "turn them round"),
-])
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["lena"], 1, "no person 'lena' in this store; `quietcuff person list` shows them"),
+        ([], 2, "missing argument 'PERSON'"),
+        (["mira", "--protocol", "esh-2032"], 2, "no protocol 'esh-2032'; did you mean 'esh-2023'?"),
+        (["mira", "--from", "yesterday"], 2, "--from 'yesterday' is not a day; give a date like 2031-03-04"),
+        (["mira", "--from", "2031-03-09", "--to", "2031-03-03"], 2, "turn them round"),
+    ],
+)
 def test_a_wrong_call_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:
     result = at_home("average", *args)
     assert (result.exit_code, result.stdout) == (code, "")

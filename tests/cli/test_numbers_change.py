@@ -16,10 +16,16 @@ Run = Callable[..., Result]
 @pytest.fixture(scope="session")
 def made_half_year(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """mira: six weeks of 150/95, then, from 14 April on, six weeks 20/12 lower; rui: nothing but three days."""
-    rows = [row for number in range(12)
-            for row in week(MONDAY + timedelta(weeks=number), *((150, 95) if number < 6 else (130, 83)))]
-    return make_store(tmp_path_factory.mktemp("half") / "half.db", [*rows, *week(MONDAY, 120, 75, days=3, slot=2)],
-                      {"mira": 1, "rui": 2})
+    rows = [
+        row
+        for number in range(12)
+        for row in week(MONDAY + timedelta(weeks=number), *((150, 95) if number < 6 else (130, 83)))
+    ]
+    return make_store(
+        tmp_path_factory.mktemp("half") / "half.db",
+        [*rows, *week(MONDAY, 120, 75, days=3, slot=2)],
+        {"mira": 1, "rui": 2},
+    )
 
 
 @pytest.fixture
@@ -48,13 +54,16 @@ def test_notes_are_added_listed_and_taken_back(at_home: Run) -> None:
     assert "no notes for rui" in at_home("note", "list", "rui").stderr
 
 
-@pytest.mark.parametrize(("args", "code", "words"), [
-    (["add", "lena", "2031-04-14", "x"], 1, "no person 'lena'"),
-    (["add", "mira", "14.4.", "x"], 2, "DATE '14.4.' is not a day; give a date like 2031-03-04"),
-    (["add", "mira", "2031-04-14", "  "], 1, "a note has 1 to 500 characters"),
-    (["add", "mira", "2031-04-14", "x", "--kind", "dose"], 2, "regimen"),
-    (["remove", "mira", "beef"], 1, "no note of mira has an id that begins with 'beef'"),
-])
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["add", "lena", "2031-04-14", "x"], 1, "no person 'lena'"),
+        (["add", "mira", "14.4.", "x"], 2, "DATE '14.4.' is not a day; give a date like 2031-03-04"),
+        (["add", "mira", "2031-04-14", "  "], 1, "a note has 1 to 500 characters"),
+        (["add", "mira", "2031-04-14", "x", "--kind", "dose"], 2, "regimen"),
+        (["remove", "mira", "beef"], 1, "no note of mira has an id that begins with 'beef'"),
+    ],
+)
 def test_a_wrong_note_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:
     result = at_home("note", *args)
     assert (result.exit_code, result.stdout) == (code, "")
@@ -115,8 +124,13 @@ def test_a_change_noted_for_a_day_to_come_waits(at_home: Run) -> None:
 @pytest.mark.parametrize("day", ["0001-01-01", "1899-12-31", "2200-01-01", "9999-12-31"])
 def test_a_day_out_of_the_calendar_is_told(at_home: Run, tmp_path: Path, day: str) -> None:
     page = str(tmp_path / "x.html")
-    for command in (["change", "mira", "--at", day], ["average", "mira", "--from", day], ["trend", "mira", "--to", day],
-                    ["note", "add", "mira", day, "x"], ["report", "mira", "-o", page, "--since", day]):
+    for command in (
+        ["change", "mira", "--at", day],
+        ["average", "mira", "--from", day],
+        ["trend", "mira", "--to", day],
+        ["note", "add", "mira", day, "x"],
+        ["report", "mira", "-o", page, "--since", day],
+    ):
         result = at_home(*command)
         assert (result.exit_code, result.stdout) == (2, ""), command
         assert "is out of the calendar; give a day from 1900-01-01 to 2199-12-31" in result.stderr
@@ -126,10 +140,13 @@ def test_a_day_out_of_the_calendar_is_told(at_home: Run, tmp_path: Path, day: st
 def test_the_outermost_days_can_be_reckoned_with(at_home: Run, tmp_path: Path, day: str) -> None:
     at_home("note", "add", "mira", day, "x")
     page = str(tmp_path / "x.html")
-    for command in (["change", "mira", "--at", day], ["change", "mira"],
-                    *(["average", "mira", option, day] for option in ("--from", "--to")),
-                    *(["trend", "mira", option, day] for option in ("--from", "--to")),
-                    *(["report", "mira", "-o", page, option, day] for option in ("--since", "--from", "--to"))):
+    for command in (
+        ["change", "mira", "--at", day],
+        ["change", "mira"],
+        *(["average", "mira", option, day] for option in ("--from", "--to")),
+        *(["trend", "mira", option, day] for option in ("--from", "--to")),
+        *(["report", "mira", "-o", page, option, day] for option in ("--since", "--from", "--to")),
+    ):
         result = at_home(*command)
         assert "unforeseen" not in result.stderr, (command, result.stderr)
         assert result.exit_code in (0, 1, 3)

@@ -32,12 +32,25 @@ ELSEWHERE = {
 }
 OTHERS = {  # not ours, or the system's
     "sudo": "as root, under a real systemd: tests/stack/test_stack_unit.py",
-    "python3": "CI runs the README's own lines (.ci/run)", ".venv/bin/python": "CI (.ci/run)",
-    ".venv/bin/ruff": "CI (.ci/run)", "pip": "asks a package registry: by hand, on the day that the page names",
-    "cd": "into the copy", "cat": "shows what the next line reads", "printf": "into a file by sudo",
-    "alias": "a shell's own", "journalctl": "systemd's own"}
-FREE = {"FILE": "log.csv", "FORMAT": "ndjson", "OTHER.db": "other.db", "NAME": "anna", "COMMAND": "readings",
-        "PERSON": "mira", "OTHER": "anna"}
+    "python3": "CI runs the README's own lines (.ci/run)",
+    ".venv/bin/python": "CI (.ci/run)",
+    ".venv/bin/ruff": "CI (.ci/run)",
+    "pip": "asks a package registry: by hand, on the day that the page names",
+    "cd": "into the copy",
+    "cat": "shows what the next line reads",
+    "printf": "into a file by sudo",
+    "alias": "a shell's own",
+    "journalctl": "systemd's own",
+}
+FREE = {
+    "FILE": "log.csv",
+    "FORMAT": "ndjson",
+    "OTHER.db": "other.db",
+    "NAME": "anna",
+    "COMMAND": "readings",
+    "PERSON": "mira",
+    "OTHER": "anna",
+}
 
 
 @pytest.fixture(scope="module")
@@ -49,8 +62,15 @@ def as_told(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with open_store(path) as store:
         stray = build_measurement(measurement(119, 79, 90, pulse=60, user_id=9))
         for number, cuff in enumerate((KITCHEN, CLINIC)):
-            journal.append(store, cuff=cuff, characteristic=0x2A35, value=stray, source="virtual", encrypted=True,
-                           arrived_at=MONDAY + timedelta(hours=number))
+            journal.append(
+                store,
+                cuff=cuff,
+                characteristic=0x2A35,
+                value=stray,
+                source="virtual",
+                encrypted=True,
+                arrived_at=MONDAY + timedelta(hours=number),
+            )
         catch_up(store)
         cuffs.name(store, CLINIC, "clinic-3", MONDAY)
     make_store(folder / "other.db", [*week(MONDAY, 128, 80, days=1)], {})
@@ -72,8 +92,9 @@ def elsewhere(args: list[str]) -> bool:
 
 
 @pytest.mark.parametrize("page", PAGES, ids=NAMES)
-def test_every_command_of_the_page_works(page: Path, as_told: Path, tmp_path: Path, quietcuff: Callable[..., Result],
-                                         monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_command_of_the_page_works(
+    page: Path, as_told: Path, tmp_path: Path, quietcuff: Callable[..., Result], monkeypatch: pytest.MonkeyPatch
+) -> None:
     folder = tmp_path / "home"
     shutil.copytree(as_told, folder)
     monkeypatch.chdir(folder)
@@ -114,8 +135,10 @@ def test_the_pages_are_full_of_commands() -> None:
     assert len(typed) > 50
     assert len(found) > 90
     assert sum(map(elsewhere, found)) < 15
-    assert all(any(args[: len(named)] == list(named) or args[2 : 2 + len(named)] == list(named) for args in found)
-               for named in ELSEWHERE), "an exception that no page needs"
+    assert all(
+        any(args[: len(named)] == list(named) or args[2 : 2 + len(named)] == list(named) for args in found)
+        for named in ELSEWHERE
+    ), "an exception that no page needs"
 
 
 @pytest.mark.parametrize("page", PAGES, ids=NAMES)

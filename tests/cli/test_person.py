@@ -32,7 +32,10 @@ def test_a_slot_given_brings_its_readings_past_and_present(at_home: Run) -> None
     assert " mira " in at_home("readings", "--last", "2").stdout
     listed = at_home("person", "list")
     assert [line.split()[:2] for line in listed.stdout.splitlines()] == [
-        ["person", "readings"], ["mira", "24"], ["tomas", "0"]]
+        ["person", "readings"],
+        ["mira", "24"],
+        ["tomas", "0"],
+    ]
     assert "kitchen slot 1" in listed.stdout
     assert "1 readings are nobody's yet" in listed.stderr
 
@@ -69,10 +72,16 @@ def test_readings_are_claimed_and_released(at_home: Run) -> None:
 def test_every_change_is_written_down(at_home: Run) -> None:
     at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "none")
     at_home("person", "rename", "mira", "m1")
-    changes = [change for line in at_home("person", "history", "--json").stdout.splitlines()
-               if (change := json.loads(line))["person"] == "m1"]
+    changes = [
+        change
+        for line in at_home("person", "history", "--json").stdout.splitlines()
+        if (change := json.loads(line))["person"] == "m1"
+    ]
     assert [(change["what"], change["person"]) for change in changes] == [
-        ("person renamed", "m1"), ("slot given", "m1"), ("person added", "m1")]
+        ("person renamed", "m1"),
+        ("slot given", "m1"),
+        ("person added", "m1"),
+    ]
     assert changes[0]["detail"] == {"from": "mira", "to": "m1"}
     assert "person renamed" in at_home("person", "history").stdout
 
@@ -97,14 +106,18 @@ def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:
     assert at_home("person", "unite", "mira", "tomas", "--yes").exit_code == 1
 
 
-@pytest.mark.parametrize(("args", "code", "words"), [
-    (["add", "mira"], 1, "there is a person 'mira' already"), (["add", " "], 1, "printable letters"),
-    (["rename", "eve", "x"], 1, "no person 'eve'"),
-    (["give", "mira", "--cuff", "attic"], 1, "no cuff 'attic'"),
-    (["give", "mira", "--cuff", "kitchen", "--slot", "256"], 2, "give 0 to 255, none or any"),
-    (["give", "mira", "--cuff", "kitchen", "--from", "soon"], 2, "--from 'soon' is not a time"),
-    (["give", "mira"], 2, "--cuff"),
-])
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["add", "mira"], 1, "there is a person 'mira' already"),
+        (["add", " "], 1, "printable letters"),
+        (["rename", "eve", "x"], 1, "no person 'eve'"),
+        (["give", "mira", "--cuff", "attic"], 1, "no cuff 'attic'"),
+        (["give", "mira", "--cuff", "kitchen", "--slot", "256"], 2, "give 0 to 255, none or any"),
+        (["give", "mira", "--cuff", "kitchen", "--from", "soon"], 2, "--from 'soon' is not a time"),
+        (["give", "mira"], 2, "--cuff"),
+    ],
+)
 def test_what_cannot_be_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:
     result = at_home("person", *args)
     assert result.exit_code == code

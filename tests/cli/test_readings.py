@@ -37,8 +37,7 @@ def test_the_table_ends_with_the_newest_and_says_so(at_home: Run) -> None:
     lines = result.stdout.splitlines()
     assert result.exit_code == 0
     assert len(lines) == 21
-    assert " ".join(lines[-1].split()) == (
-        "2031-03-15 21:09+00:00 117/76 mmHg 58/min (slot 2) C0:FF:EE:00:00:02")
+    assert " ".join(lines[-1].split()) == ("2031-03-15 21:09+00:00 117/76 mmHg 58/min (slot 2) C0:FF:EE:00:00:02")
     assert "the newest 20; --all shows all" in result.stderr
     assert len(at_home("readings", "--all").stdout.splitlines()) == 26
 
@@ -50,36 +49,60 @@ def test_a_repeat_is_one_reading_with_two_sightings(at_home: Run) -> None:
     assert newest["taken_basis"] == "cuff clock corrected"
 
 
-@pytest.mark.parametrize(("choice", "count"), [
-    ([], 25), (["--last", "3"], 3), (["--cuff", "KITCHEN"], 24), (["--cuff", "c0:ff:ee:00:00:02"], 1),
-    (["--since", "2031-03-14"], 5), (["--until", "2031-03-04"], 2), (["--until", "2031-03-04T21:00"], 1),
-    (["--since", "2031-03-04T21:00Z", "--until", "2031-03-05T07:00:00.001+00:00"], 2),
-    (["--since", "2031-03-05", "--until", "2031-03-06"], 4), (["--unassigned"], 25),
-])
+@pytest.mark.parametrize(
+    ("choice", "count"),
+    [
+        ([], 25),
+        (["--last", "3"], 3),
+        (["--cuff", "KITCHEN"], 24),
+        (["--cuff", "c0:ff:ee:00:00:02"], 1),
+        (["--since", "2031-03-14"], 5),
+        (["--until", "2031-03-04"], 2),
+        (["--until", "2031-03-04T21:00"], 1),
+        (["--since", "2031-03-04T21:00Z", "--until", "2031-03-05T07:00:00.001+00:00"], 2),
+        (["--since", "2031-03-05", "--until", "2031-03-06"], 4),
+        (["--unassigned"], 25),
+    ],
+)
 def test_a_choice(at_home: Run, choice: list[str], count: int) -> None:
     assert len(objects(at_home("readings", "--json", *choice))) == count
     if "--last" not in choice:
         assert len(objects(at_home("export", "--to", "ndjson", *choice))) == count
 
 
-def test_a_date_is_the_day_of_the_stations_clock(
-        quietcuff: Run, household: Path, tmp_path: Path) -> None:
+def test_a_date_is_the_day_of_the_stations_clock(quietcuff: Run, household: Path, tmp_path: Path) -> None:
     (tmp_path / "c.toml").write_text('[station]\nzone = "Pacific/Kiritimati"\n')  # 14 hours ahead
-    found = objects(quietcuff("--store", str(household), "--config", str(tmp_path / "c.toml"),
-                              "readings", "--json", "--until", "2031-03-05"))
-    assert [one["taken_at"] for one in found] == ["2031-03-04T07:00:00+00:00", "2031-03-04T21:00:00+00:00",
-                                                  "2031-03-05T07:00:00+00:00"]
+    found = objects(
+        quietcuff(
+            "--store",
+            str(household),
+            "--config",
+            str(tmp_path / "c.toml"),
+            "readings",
+            "--json",
+            "--until",
+            "2031-03-05",
+        )
+    )
+    assert [one["taken_at"] for one in found] == [
+        "2031-03-04T07:00:00+00:00",
+        "2031-03-04T21:00:00+00:00",
+        "2031-03-05T07:00:00+00:00",
+    ]
 
 
-@pytest.mark.parametrize(("args", "code", "words"), [
-    (["--since", "yesterday"], 2, "--since 'yesterday' is not a time; give a date (2031-03-04) or ISO 8601"),
-    (["--since", "2031-03-05", "--until", "2031-03-04"], 2, "does not lie before"),
-    (["--until", "9999-12-31"], 2, "out of the calendar"),
-    (["--last", "0"], 2, "--last"),
-    (["--person", "mira", "--unassigned"], 2, "exclude each other"),
-    (["--person", "nobody-we-know"], 1, "no person 'nobody-we-know' in this store"),
-    (["--cuff", "attic"], 1, "no cuff 'attic' in this store"),
-])
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["--since", "yesterday"], 2, "--since 'yesterday' is not a time; give a date (2031-03-04) or ISO 8601"),
+        (["--since", "2031-03-05", "--until", "2031-03-04"], 2, "does not lie before"),
+        (["--until", "9999-12-31"], 2, "out of the calendar"),
+        (["--last", "0"], 2, "--last"),
+        (["--person", "mira", "--unassigned"], 2, "exclude each other"),
+        (["--person", "nobody-we-know"], 1, "no person 'nobody-we-know' in this store"),
+        (["--cuff", "attic"], 1, "no cuff 'attic' in this store"),
+    ],
+)
 def test_a_wrong_choice_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:
     for command in (["readings"], ["export", "--to", "csv"]):
         if command[0] == "export" and "--last" in args:
@@ -90,12 +113,12 @@ def test_a_wrong_choice_is_one_line(at_home: Run, args: list[str], code: int, wo
         assert result.stderr.count("\n") == 1
 
 
-def test_a_very_high_reading_is_marked_and_brings_the_calm_words(
-        at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_very_high_reading_is_marked_and_brings_the_calm_words(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("QUIETCUFF_STATION_EMERGENCY_NUMBER", "112")
     result = at_home("readings", "--until", "2031-03-06")
     assert [line for line in result.stdout.splitlines() if "VERY HIGH" in line] == [
-        "2031-03-06 21:00+00:00  191/80  mmHg  65/min  (slot 1)  kitchen  VERY HIGH; irregular pulse"]
+        "2031-03-06 21:00+00:00  191/80  mmHg  65/min  (slot 1)  kitchen  VERY HIGH; irregular pulse"
+    ]
     assert "112" in result.stderr
     assert "measure again" in result.stderr
     assert "Change no medicine on your own" in result.stderr
@@ -151,12 +174,13 @@ def test_cuffs_are_listed_named_forgotten_and_added(at_home: Run) -> None:
     lines = at_home("cuff", "list").stdout.splitlines()
     assert lines[0].split() == ["name", "address", "readings", "last", "visit", "remarks"]
     assert [line.split()[:3] for line in lines[1:]] == [
-        ["kitchen", "C0:FF:EE:00:00:01", "24"], ["-", "C0:FF:EE:00:00:02", "1"]]
+        ["kitchen", "C0:FF:EE:00:00:01", "24"],
+        ["-", "C0:FF:EE:00:00:02", "1"],
+    ]
     assert at_home("cuff", "name", "C0:FF:EE:00:00:02", "bedroom").exit_code == 0
     assert at_home("cuff", "forget", "kitchen").exit_code == 0
     assert [one["name"] for one in objects(at_home("cuff", "list", "--json"))] == ["bedroom"]
-    assert [one["name"] for one in objects(at_home("cuff", "list", "--json", "--forgotten"))] == [
-        "bedroom", "kitchen"]
+    assert [one["name"] for one in objects(at_home("cuff", "list", "--json", "--forgotten"))] == ["bedroom", "kitchen"]
     assert len(objects(at_home("readings", "--json"))) == 25  # forgetting a cuff loses no reading
     assert at_home("cuff", "add", "c0:ff:ee:00:00:01").exit_code == 0
     assert len(at_home("cuff", "list").stdout.splitlines()) == 3
@@ -164,13 +188,18 @@ def test_cuffs_are_listed_named_forgotten_and_added(at_home: Run) -> None:
     assert (window.exit_code, window.stderr) == (0, "new cuffs are taken in for 10 minutes\n")
 
 
-@pytest.mark.parametrize(("args", "code", "words"), [
-    (["name", "attic", "x"], 1, "no cuff 'attic'"), (["name", "kitchen", "a\tb"], 2, "printable"),
-    (["name", "C0:FF:EE:00:00:02", "Kitchen"], 1, "is the name of C0:FF:EE:00:00:01 already"),
-    (["name", "kitchen", "AA:BB:CC:DD:EE:FF"], 2, "looks like an address"),
-    (["forget", "attic"], 1, "no cuff 'attic'"), (["add", "kitchen"], 2, "is not an address"),
-    (["sell"], 2, "no such command 'sell'"),
-])
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["name", "attic", "x"], 1, "no cuff 'attic'"),
+        (["name", "kitchen", "a\tb"], 2, "printable"),
+        (["name", "C0:FF:EE:00:00:02", "Kitchen"], 1, "is the name of C0:FF:EE:00:00:01 already"),
+        (["name", "kitchen", "AA:BB:CC:DD:EE:FF"], 2, "looks like an address"),
+        (["forget", "attic"], 1, "no cuff 'attic'"),
+        (["add", "kitchen"], 2, "is not an address"),
+        (["sell"], 2, "no such command 'sell'"),
+    ],
+)
 def test_wrong_words_about_cuffs(at_home: Run, args: list[str], code: int, words: str) -> None:
     result = at_home("cuff", *args)
     assert result.exit_code == code
@@ -188,25 +217,46 @@ def test_what_a_cuff_calls_itself_cannot_steer_the_terminal(at_home: Run, househ
 
 
 def test_readings_loads_only_what_it_uses(household: Path) -> None:
-    code = ("import sys\nfrom collector.cli.main import run\n"
-            "try: run()\nexcept SystemExit: pass\n"
-            "print('loaded', *sorted({name.split('.')[0] for name in sys.modules}))")
+    code = (
+        "import sys\nfrom collector.cli.main import run\n"
+        "try: run()\nexcept SystemExit: pass\n"
+        "print('loaded', *sorted({name.split('.')[0] for name in sys.modules}))"
+    )
     args = ["--store", str(household), "readings", "--last", "20"]
-    done = subprocess.run([sys.executable, "-c", code, *args],
-                          capture_output=True, text=True, check=True)
+    done = subprocess.run([sys.executable, "-c", code, *args], capture_output=True, text=True, check=True)
     *table, last = done.stdout.splitlines()
     assert len(table) == 21
     loaded = set(last.split())
     assert {"loaded", "collector", "sqlite3"} <= loaded
-    assert loaded & {"bleak", "bumble", "apscheduler", "dbus_fast", "sqlite_utils", "construct", "parsers",
-                     "rich", "asyncio", "numpy", "tomllib"} == set()
+    assert (
+        loaded
+        & {
+            "bleak",
+            "bumble",
+            "apscheduler",
+            "dbus_fast",
+            "sqlite_utils",
+            "construct",
+            "parsers",
+            "rich",
+            "asyncio",
+            "numpy",
+            "tomllib",
+        }
+        == set()
+    )
 
 
 def test_a_reader_that_takes_a_few_lines_is_no_error(household: Path) -> None:
     program = f"{sys.executable} -c 'from collector.cli.main import run; run()'"
     run = f"{program} --store {household} readings --all"
-    done = subprocess.run(["bash", "-c", f"{run} | head -n 1"], capture_output=True, text=True, check=True,
-                          env={**os.environ, "PYTHONUNBUFFERED": "1"})
+    done = subprocess.run(
+        ["bash", "-c", f"{run} | head -n 1"],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**os.environ, "PYTHONUNBUFFERED": "1"},
+    )
     assert done.stdout.startswith("taken")
     assert "Traceback" not in done.stderr
     assert "Broken" not in done.stderr
@@ -227,8 +277,10 @@ def test_one_reading_tells_how_it_came_and_whose_it_was_made(quietcuff: Run, hou
     assert len(told["came"]) == 2
     assert told["times"] == []
     with open_store(household) as opened:
-        before, after = (Time(1_930_000_000_000_000 + us, basis, None, ()) for us, basis in ((0, "cuff clock"),
-                                                                                          (60, "cuff clock corrected")))
+        before, after = (
+            Time(1_930_000_000_000_000 + us, basis, None, ())
+            for us, basis in ((0, "cuff clock"), (60, "cuff clock corrected"))
+        )
         record_retimed(opened, last, 1_940_000_000_000_000, before, after)
     assert "(cuff clock) to" in quietcuff(*store, "readings", "--about", last).stdout
     assert quietcuff(*store, "readings", "--about", "ffff").exit_code == 1

@@ -27,8 +27,14 @@ def test_preview_apply_and_off(quietcuff: Callable[..., Result], household: Path
 
 def test_a_rebuild_says_what_it_no_longer_has(quietcuff: Callable[..., Result], household: Path) -> None:
     with open_store(household) as store:
-        journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=b"\x1e\x80",
-                       arrived_at=datetime(2021, 3, 4, tzinfo=UTC), source="virtual")
+        journal.append(
+            store,
+            cuff="C0:FF:EE:00:00:01",
+            characteristic=0x2A35,
+            value=b"\x1e\x80",
+            arrived_at=datetime(2021, 3, 4, tzinfo=UTC),
+            source="virtual",
+        )
         catch_up(store)
     at = ("--store", str(household))
     assert "retention" not in quietcuff(*at, "rebuild").stderr

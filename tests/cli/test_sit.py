@@ -53,8 +53,18 @@ def feed(store: Path, systolic: int, diastolic: int, status: int = 0, slot: int 
 
 
 def sit(store: Path, *more: str, columns: int = 80) -> Terminal:
-    return Terminal("--store", str(store), "--config", str(store.with_name("c.toml")), "sit", "mira", "--protocol",
-                    "quick", *more, columns=columns)
+    return Terminal(
+        "--store",
+        str(store),
+        "--config",
+        str(store.with_name("c.toml")),
+        "sit",
+        "mira",
+        "--protocol",
+        "quick",
+        *more,
+        columns=columns,
+    )
 
 
 @pytest.mark.usefixtures("listening")
@@ -171,8 +181,9 @@ def test_without_a_listener_it_says_how_to_start_one(store: Path) -> None:
 def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> None:
     result = quietcuff("--store", str(store), "sit", "mira")
     assert (result.exit_code, result.stdout) == (1, "")
-    assert result.stderr == ("quietcuff: sit needs a terminal, for keys and for counting down; run it in a window, not "
-                             "in a pipe\n")
+    assert result.stderr == (
+        "quietcuff: sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe\n"
+    )
 
 
 @pytest.mark.parametrize(("hour", "hinted"), [(7, False), (14, True), (23, False), (3, True)])
@@ -180,6 +191,7 @@ def test_a_sitting_at_other_hours_is_told_not_to_count(hour: int, hinted: bool) 
     asked = Asked("mira", PROTOCOLS["esh-2023"], Plan(atrial_fibrillation=True), None, None)
     wish = _wish(asked, 300, "112", datetime(2031, 3, 4, hour, 28, tzinfo=UTC))
     assert bool(wish.hint) is hinted
-    assert (f"It is {hour:02d}:28. This rule counts readings from 04:00 to 12:00 and from 16:00 to 02:00."
-            in wish.hint) is hinted
+    assert (
+        f"It is {hour:02d}:28. This rule counts readings from 04:00 to 12:00 and from 16:00 to 02:00." in wish.hint
+    ) is hinted
     assert wish.wanted == 3

@@ -38,9 +38,7 @@ async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str,
     cuffs = [
         VirtualCuff("Eager", "F0:00:00:00:00:01", Manner(lingers_s=0.05, advertises_s=5.0, patience_s=5.0)),
         VirtualCuff(
-            "Patient",
-            "F0:00:00:00:00:02",
-            Manner(lingers_s=0.05, advertises_s=5.0, patience_s=5.0, eager=False),
+            "Patient", "F0:00:00:00:00:02", Manner(lingers_s=0.05, advertises_s=5.0, patience_s=5.0, eager=False)
         ),
     ]
     in_transfer = 0

@@ -83,9 +83,7 @@ async def test_a_later_visit_of_a_bonded_cuff(tmp_path: Path, step: str, when: s
 @pytest.mark.parametrize("step", RECORDS_VISIT)
 async def test_a_visit_that_fetches_stored_records(tmp_path: Path, step: str, when: str) -> None:
     cuff = VirtualCuff(
-        manner=quick(
-            lingers_s=0.5, keeps_records=True, enhanced=True, crc=True, features=0x40, drop=Drop(step, when)
-        )
+        manner=quick(lingers_s=0.5, keeps_records=True, enhanced=True, crc=True, features=0x40, drop=Drop(step, when))
     )
     fill(cuff, 4)
     with store_desk(tmp_path) as desk:
@@ -102,15 +100,11 @@ async def test_a_visit_that_fetches_stored_records(tmp_path: Path, step: str, wh
 
 @pytest.mark.parametrize("when", WHEN)
 @pytest.mark.parametrize("step", ["read 2a2b", "write 2a2b"])
-async def test_while_the_clock_is_set(
-    tmp_path: Path, step: str, when: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+async def test_while_the_clock_is_set(tmp_path: Path, step: str, when: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.radio.visit.QUIET_S", 0.02)
     monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
     nth = 2 if step.startswith("read") else 1  # the first reading of the clock is another step's
-    cuff = VirtualCuff(
-        manner=quick(lingers_s=0.2, drop=Drop(step, when, nth)), clock_ahead=timedelta(days=-900)
-    )
+    cuff = VirtualCuff(manner=quick(lingers_s=0.2, drop=Drop(step, when, nth)), clock_ahead=timedelta(days=-900))
     fill(cuff, 3)
     with store_desk(tmp_path) as desk:
         async with room(cuff, desk=desk, plan=VisitPlan(set_clock="always")) as air:

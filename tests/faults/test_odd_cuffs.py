@@ -35,9 +35,7 @@ async def test_several_cuffs_at_once(tmp_path: Path, count: int) -> None:
 @pytest.mark.parametrize("pairing", [True, False])
 async def test_a_cuff_that_advertises_for_two_seconds(tmp_path: Path, pairing: bool) -> None:
     """Two seconds in a fast mode, then off; and a second cuff's visit is going on meanwhile."""
-    brief = VirtualCuff(
-        "Brief", "F0:00:00:00:00:01", Manner(pairing=pairing, advertises_s=2.0, lingers_s=0.05)
-    )
+    brief = VirtualCuff("Brief", "F0:00:00:00:00:01", Manner(pairing=pairing, advertises_s=2.0, lingers_s=0.05))
     long = VirtualCuff("Long", "F0:00:00:00:00:02", Manner(lingers_s=1.0))
     fill(brief, 3)
     fill(long, 3)

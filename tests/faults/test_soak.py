@@ -35,9 +35,7 @@ async def soak(folder: Path, visits: int) -> dict[str, list[float]]:
     """Two cuffs come in turn, one record each time: one with a private address, one plain."""
     cuffs = [
         VirtualCuff("Plain", "F0:00:00:00:00:01", Manner(lingers_s=0.0, interval_ms=5)),
-        VirtualCuff(
-            "Private", "F0:00:00:00:00:02", Manner(lingers_s=0.0, interval_ms=5, private_address=True)
-        ),
+        VirtualCuff("Private", "F0:00:00:00:00:02", Manner(lingers_s=0.0, interval_ms=5, private_address=True)),
     ]
     seen: dict[str, list[float]] = {"rss_kib": [], "tasks": [], "files": [], "cpu_ms_per_visit": []}
     begin = datetime(2026, 1, 1)

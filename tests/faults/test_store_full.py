@@ -28,9 +28,7 @@ async def test_disk_full_in_the_middle_of_a_visit(tmp_path: Path, pages_left: in
             kept_in_cuff = len(cuff.memory.records)
             assert kept_in_cuff > 0, "the store was not full"
             stored = desk.store.scalar("SELECT count(*) FROM payload")
-            assert stored >= len(cuff.measured) - kept_in_cuff, (
-                "a record was confirmed that is not in the store"
-            )
+            assert stored >= len(cuff.measured) - kept_in_cuff, "a record was confirmed that is not in the store"
             desk.store.connection.execute("PRAGMA max_page_count=1000000")
             while cuff.memory.records:
                 await air.wake()

@@ -143,8 +143,9 @@ def test_what_another_station_still_writes_about_the_erased_stays_out(household:
         at = MONDAY + timedelta(days=50)
         spans.add(station, ADA + "-X", household.cuff, None, at)
         notes.add(station, ADA + "-X", at.date(), "felt well after lunch", "other", at)
-        one, two = (next(r.reading_id for r in readings.select(station) if r.person == name)
-                    for name in (BEN, ADA + "-X"))
+        one, two = (
+            next(r.reading_id for r in readings.select(station) if r.person == name) for name in (BEN, ADA + "-X")
+        )
         claims.claim(station, one, ADA + "-X", at)
         claims.claim(station, two, BEN, at)  # its line in the history is Ben's, and says from whom
         intake.reassign(station)

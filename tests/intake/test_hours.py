@@ -50,7 +50,8 @@ def test_of_the_hour_that_comes_twice_the_clock_read_in_the_visit_knows_which(be
 
 @pytest.mark.parametrize(("arrives", "hour"), [(timedelta(minutes=-29), -1), (timedelta(hours=9), 0)])
 def test_without_a_clock_the_hour_that_comes_twice_is_the_later_one_if_it_can_be(
-        bench: Any, arrives: timedelta, hour: int) -> None:
+    bench: Any, arrives: timedelta, hour: int
+) -> None:
     bench.bring(payload(datetime(2026, 10, 25, 2, 30)), BACK + arrives)
     reading = only(bench)
     assert reading.taken_at.astimezone(UTC) == BACK + timedelta(hours=hour, minutes=30)
@@ -91,14 +92,18 @@ def test_a_station_that_moves_reads_stamps_by_the_rules_of_where_it_was(bench: A
 
 
 @pytest.mark.parametrize("looked_after", [True, False])
-@pytest.mark.parametrize(("error", "shown_after"), [
-    (None, timedelta(0)),
-    (0x80, timedelta(0)),  # Current Time Service 1.1, 1.6: data field ignored; the time was taken all the same
-    (0x80, timedelta(minutes=-40)),  # … or not
-    (0x03, timedelta(minutes=-40)),  # write not permitted (Core Specification Vol 3 Part F 3.4.1.1)
-])
+@pytest.mark.parametrize(
+    ("error", "shown_after"),
+    [
+        (None, timedelta(0)),
+        (0x80, timedelta(0)),  # Current Time Service 1.1, 1.6: data field ignored; the time was taken all the same
+        (0x80, timedelta(minutes=-40)),  # … or not
+        (0x03, timedelta(minutes=-40)),  # write not permitted (Core Specification Vol 3 Part F 3.4.1.1)
+    ],
+)
 def test_whatever_a_cuff_answers_to_its_clock_being_set_the_stamps_are_read_right(
-        bench: Any, error: int | None, shown_after: timedelta, looked_after: bool) -> None:
+    bench: Any, error: int | None, shown_after: timedelta, looked_after: bool
+) -> None:
     """Forty minutes slow, set in the visit; what it showed afterwards counts, not the answer."""
     first, slow = datetime(2026, 5, 4, 6, 0, tzinfo=UTC), timedelta(hours=2, minutes=-40)
     visit = bench.visit(first, clock=first + slow)

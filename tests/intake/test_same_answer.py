@@ -44,9 +44,11 @@ def test_rebuild_changes_nothing(history: list[Visiting]) -> None:
             assert told(store) == before
             assert ids(store) == known
             assert not care.integrity(store)
-            assert not store.scalar("SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
-                                    "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before "
-                                    "AND r.after_basis = s.after_basis AND r.before_basis = s.before_basis")
+            assert not store.scalar(
+                "SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
+                "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before "
+                "AND r.after_basis = s.after_basis AND r.before_basis = s.before_basis"
+            )
 
     in_stores(work)
 

@@ -19,17 +19,30 @@ AMA = protocol("aha-ama-2020")
 
 
 def rising(days: int = 7) -> list[Sample]:
-    return series([[day, session, 130 + 2 * day + (session == "evening"), 80 + day]
-                   for day in range(1, days + 1) for session in ("morning", "evening") for _ in (1, 2)])
+    return series(
+        [
+            [day, session, 130 + 2 * day + (session == "evening"), 80 + day]
+            for day in range(1, days + 1)
+            for session in ("morning", "evening")
+            for _ in (1, 2)
+        ]
+    )
 
 
 def test_a_plan_goes_before_the_protocol() -> None:
     plan = Plan(threshold=Pressures(Decimal(130), Decimal(80)), goal=Pressures(Decimal(120), Decimal(75)))
     own, published = average(rising(), NICE, plan), average(rising(), NICE)
     assert (str(own.threshold), own.threshold_set_by, str(own.goal), own.goal_set_by) == (
-        "130/80", "plan", "120/75", "plan")
+        "130/80",
+        "plan",
+        "120/75",
+        "plan",
+    )
     assert (str(published.threshold), published.threshold_set_by, published.goal_set_by) == (
-        "135/85", "protocol", "protocol")
+        "135/85",
+        "protocol",
+        "protocol",
+    )
     assert own.below_goal is False
     assert average([], NICE, plan).below_goal is None
 
@@ -71,21 +84,27 @@ def test_a_step_over_a_missing_day_counts_by_its_length() -> None:
 
 def test_an_irregular_pulse_is_counted_and_never_dropped() -> None:
     rows = rising()
-    marked = [replace(one, status=frozenset({"irregular pulse"}))
-              if one.reading_id in ("d1-morning-1", "d5-morning-1") else one for one in rows]
+    marked = [
+        replace(one, status=frozenset({"irregular pulse"}))
+        if one.reading_id in ("d1-morning-1", "d5-morning-1")
+        else one
+        for one in rows
+    ]
     found = average(marked, NICE)
     assert (found.irregular.readings, found.irregular.of, found.irregular.days) == (2, 28, 2)
     assert found.irregular.worth_telling
     assert found.used == 24
-    one_day = [replace(one, status=frozenset({"irregular pulse"})) if one.reading_id == "d5-morning-1" else one
-               for one in rows]
+    one_day = [
+        replace(one, status=frozenset({"irregular pulse"})) if one.reading_id == "d5-morning-1" else one for one in rows
+    ]
     assert not average(one_day, NICE).irregular.worth_telling
 
 
 def test_two_of_one_sitting_are_worth_telling() -> None:
     start = DAY_ONE.replace(hour=7)
-    three = [sample(start + timedelta(minutes=2 * n), name=str(n), status=["irregular pulse"] if n else [])
-             for n in range(3)]
+    three = [
+        sample(start + timedelta(minutes=2 * n), name=str(n), status=["irregular pulse"] if n else []) for n in range(3)
+    ]
     assert average(three, AMA).irregular.worth_telling
 
 
@@ -98,8 +117,7 @@ def test_the_fall_from_the_first_to_the_second_reading() -> None:
 def test_the_grid_shows_every_day_and_session() -> None:
     found = average(series(week([1, 2, 4], evening=[(130, 80)])), NICE)
     cells = [(row.number, row.left_out, row.morning.used, row.evening.used, row.evening.taken) for row in found.grid]
-    assert cells == [
-        (1, True, 0, 0, 1), (2, False, 2, 1, 1), (None, False, 0, 0, 0), (3, False, 2, 1, 1)]
+    assert cells == [(1, True, 0, 0, 1), (2, False, 2, 1, 1), (None, False, 0, 0, 0), (3, False, 2, 1, 1)]
     assert all(row.morning.wanted == 2 for row in found.grid)
     assert (found.had, found.wanted) == (9, 28)
 
@@ -133,8 +151,9 @@ def test_one_session_only_is_short_where_both_decide() -> None:
 
 
 def test_the_mean_of_sessions_decides_where_the_protocol_says_so() -> None:
-    rows = [row for row in week(range(1, 4), morning=[(140, 88)] * 2, evening=[(129, 79)] * 2)
-            if row[:2] != [2, "evening"]]
+    rows = [
+        row for row in week(range(1, 4), morning=[(140, 88)] * 2, evening=[(129, 79)] * 2) if row[:2] != [2, "evening"]
+    ]
     rules = custom({"name": "halves", "based_on": "aha-ama-2020", "averaging": "sessions", "min_readings": 8})
     found = average(series(rows), rules)
     assert (found.decides, found.systolic) == ("mean of morning and evening", Decimal("134.5"))
@@ -158,21 +177,39 @@ def test_printing_never_lifts_a_mean_over_its_threshold() -> None:
 
 days = st.integers(1, 9)
 readings = st.lists(
-    st.tuples(days, st.sampled_from([7, 8, 19, 21]), st.integers(0, 59), st.integers(900, 2200), st.integers(400, 1300),
-              st.sampled_from([(), ("irregular pulse",), ("body movement",)])),
-    min_size=1, max_size=40, unique_by=lambda row: row[:3])
+    st.tuples(
+        days,
+        st.sampled_from([7, 8, 19, 21]),
+        st.integers(0, 59),
+        st.integers(900, 2200),
+        st.integers(400, 1300),
+        st.sampled_from([(), ("irregular pulse",), ("body movement",)]),
+    ),
+    min_size=1,
+    max_size=40,
+    unique_by=lambda row: row[:3],
+)
 
 
 def built(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]]) -> list[Sample]:
-    return [sample((DAY_ONE + timedelta(days=day)).replace(hour=hour, minute=minute), Decimal(s) / 10, Decimal(d) / 10,
-                   name=f"{day}-{hour}-{minute}", status=status) for day, hour, minute, s, d, status in rows]
+    return [
+        sample(
+            (DAY_ONE + timedelta(days=day)).replace(hour=hour, minute=minute),
+            Decimal(s) / 10,
+            Decimal(d) / 10,
+            name=f"{day}-{hour}-{minute}",
+            status=status,
+        )
+        for day, hour, minute, s, d, status in rows
+    ]
 
 
 @pytest.mark.parametrize("name", list(PROTOCOLS))
 @settings(deadline=None)
 @given(rows=readings, order=st.randoms(use_true_random=False))
-def test_the_order_of_arrival_does_not_matter(name: str, rows: list[tuple[int, int, int, int, int, tuple[str, ...]]],
-                                              order: object) -> None:
+def test_the_order_of_arrival_does_not_matter(
+    name: str, rows: list[tuple[int, int, int, int, int, tuple[str, ...]]], order: object
+) -> None:
     samples = built(rows)
     shuffled = list(samples)
     order.shuffle(shuffled)  # type: ignore[attr-defined]
@@ -181,15 +218,29 @@ def test_the_order_of_arrival_does_not_matter(name: str, rows: list[tuple[int, i
 
 @settings(deadline=None)
 @given(rows=readings, minute=st.integers(0, 59), systolic=st.integers(60, 250), diastolic=st.integers(40, 150))
-def test_a_reading_on_a_day_left_out_changes_no_mean(rows: list[tuple[int, int, int, int, int, tuple[str, ...]]],
-                                                     minute: int, systolic: int, diastolic: int) -> None:
+def test_a_reading_on_a_day_left_out_changes_no_mean(
+    rows: list[tuple[int, int, int, int, int, tuple[str, ...]]], minute: int, systolic: int, diastolic: int
+) -> None:
     samples = built(rows)
     opening = min(one.taken_at for one in samples)
     more = sample(opening.replace(hour=10, minute=minute), systolic, diastolic, name="more")
     period = {"first": opening.date()}
     before, after = average(samples, NICE, **period), average([*samples, more], NICE, **period)
-    for name in ("systolic", "diastolic", "pulse", "used", "days_used", "used_ids", "morning", "evening", "spread",
-                 "margin", "first_to_second", "load", "at_or_above"):
+    for name in (
+        "systolic",
+        "diastolic",
+        "pulse",
+        "used",
+        "days_used",
+        "used_ids",
+        "morning",
+        "evening",
+        "spread",
+        "margin",
+        "first_to_second",
+        "load",
+        "at_or_above",
+    ):
         assert getattr(after, name) == getattr(before, name), name
     assert after.taken == before.taken + 1
     assert dict(after.excluded)["more"] == "day 1 is left out"

@@ -21,8 +21,14 @@ def day(number: int) -> date:
 
 def noisy(days: range, centre: int, seed: int = 1) -> list[Sample]:
     dice = Random(seed)
-    return series([[number, session, centre + dice.randint(-8, 8) // 2 * 2, centre - 50 + dice.randint(-4, 4)]
-                   for number in days for session in ("morning", "evening") for _ in (1, 2)])
+    return series(
+        [
+            [number, session, centre + dice.randint(-8, 8) // 2 * 2, centre - 50 + dice.randint(-4, 4)]
+            for number in days
+            for session in ("morning", "evening")
+            for _ in (1, 2)
+        ]
+    )
 
 
 def test_day_means_are_compared_as_scipy_compares_them() -> None:
@@ -39,7 +45,8 @@ def test_day_means_are_compared_as_scipy_compares_them() -> None:
     between = told.confidence_interval(0.95)
     assert found.systolic
     assert (found.systolic.low, found.systolic.high, found.systolic.df) == pytest.approx(
-        (between.low, between.high, told.df))
+        (between.low, between.high, told.df)
+    )
     assert found.systolic.difference == pytest.approx(sum(sides[1]) / 7 - sum(sides[0]) / 7)
     assert found.systolic.clear
     assert found.overall
@@ -54,10 +61,20 @@ def test_the_bootstrap_agrees_with_scipys_and_repeats_itself() -> None:
     assert found.systolic
     means = []
     for first in (1, 30):
-        means.append([sum(float(one.systolic or 0) for one in samples if one.taken_at.date() == day(number)) / 4
-                      for number in range(first, first + 14)])
-    told = stats.bootstrap(tuple(reversed(means)), lambda after, before, axis: after.mean(axis) - before.mean(axis),
-                           method="percentile", n_resamples=20_000, rng=1, vectorized=True).confidence_interval
+        means.append(
+            [
+                sum(float(one.systolic or 0) for one in samples if one.taken_at.date() == day(number)) / 4
+                for number in range(first, first + 14)
+            ]
+        )
+    told = stats.bootstrap(
+        tuple(reversed(means)),
+        lambda after, before, axis: after.mean(axis) - before.mean(axis),
+        method="percentile",
+        n_resamples=20_000,
+        rng=1,
+        vectorized=True,
+    ).confidence_interval
     ours = (found.systolic.low_bootstrap, found.systolic.high_bootstrap)
     assert ours == pytest.approx((told.low, told.high), abs=0.4)
     assert change(list(reversed(samples)), day(15), AMA) == found
@@ -88,11 +105,14 @@ def test_spans_and_other_changes_are_respected() -> None:
     assert (found.after.first, found.after.last) == (day(67), day(79))
 
 
-@pytest.mark.parametrize(("samples", "told"), [
-    ([], ["before the change: 3 more days", "from 14 days after it: 3 more days"]),
-    (noisy(range(1, 8), 140), ["from 14 days after it: 3 more days with readings (0 of 3)"]),
-    (noisy(range(1, 3), 140) + noisy(range(30, 37), 140), ["before the change: 1 more day with readings (2 of 3)"]),
-])
+@pytest.mark.parametrize(
+    ("samples", "told"),
+    [
+        ([], ["before the change: 3 more days", "from 14 days after it: 3 more days"]),
+        (noisy(range(1, 8), 140), ["from 14 days after it: 3 more days with readings (0 of 3)"]),
+        (noisy(range(1, 3), 140) + noisy(range(30, 37), 140), ["before the change: 1 more day with readings (2 of 3)"]),
+    ],
+)
 def test_too_few_days_are_refused_with_reasons(samples: list[Sample], told: list[str]) -> None:
     found = change(samples, day(12), AMA)
     assert found.overall is found.morning is found.systolic is found.diastolic is None
@@ -104,7 +124,9 @@ def test_too_few_days_are_refused_with_reasons(samples: list[Sample], told: list
 def test_two_days_that_a_protocol_accepts_are_too_few_to_compare() -> None:
     samples = series(week([1, 2])) + series(week([30, 31]))
     assert change(samples, day(5), protocol("acc-aha-2017")).refused == (
-        "before the change: 3 days that count (2 of 3)", "from 14 days after it: 3 days that count (2 of 3)")
+        "before the change: 3 days that count (2 of 3)",
+        "from 14 days after it: 3 days that count (2 of 3)",
+    )
 
 
 def test_a_small_difference_is_within_chance() -> None:

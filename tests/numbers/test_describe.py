@@ -9,8 +9,13 @@ from collector.numbers.values import mean_of
 
 
 def test_too_few_values_are_refused() -> None:
-    for function, least in ((describe.mean, 1), (describe.sd, 2), (describe.arv, 2), (describe.rmssd, 2),
-                            (describe.neighbour_correlation, 3)):
+    for function, least in (
+        (describe.mean, 1),
+        (describe.sd, 2),
+        (describe.arv, 2),
+        (describe.rmssd, 2),
+        (describe.neighbour_correlation, 3),
+    ):
         with pytest.raises(ValueError, match="needs at least"):
             function([1.0] * (least - 1))
 
@@ -48,11 +53,25 @@ def test_a_mean_needs_values_and_is_exact() -> None:
     assert mean_of([Decimal(135)] * 7) == 135
 
 
-@pytest.mark.parametrize(("values", "marks"), [
-    ((120, 80, 60), 0), ((50, 20, 25), 0), ((280, 180, 220), 0), ((49, 20, 60), 1), ((281, 80, 60), 1),
-    ((120, 19, 60), 1), ((120, 0, 60), 1), ((260, 181, 60), 1), ((120, 111, 60), 1), ((120, 110, 60), 0),
-    ((120, 80, 24), 1), ((120, 80, 221), 1), ((80, 120, 60), 1), ((None, None, None), 0),
-])
+@pytest.mark.parametrize(
+    ("values", "marks"),
+    [
+        ((120, 80, 60), 0),
+        ((50, 20, 25), 0),
+        ((280, 180, 220), 0),
+        ((49, 20, 60), 1),
+        ((281, 80, 60), 1),
+        ((120, 19, 60), 1),
+        ((120, 0, 60), 1),
+        ((260, 181, 60), 1),
+        ((120, 111, 60), 1),
+        ((120, 110, 60), 0),
+        ((120, 80, 24), 1),
+        ((120, 80, 221), 1),
+        ((80, 120, 60), 1),
+        ((None, None, None), 0),
+    ],
+)
 def test_implausible_values_are_told(values: tuple[int | None, ...], marks: int) -> None:
     told = plausible.marks(*(None if value is None else Decimal(value) for value in values))
     assert len(told) == marks

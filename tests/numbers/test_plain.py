@@ -16,8 +16,27 @@ NICE = protocol("nice-ng136")
 
 def test_an_average_has_the_promised_fields() -> None:
     told = average_fields(average(series(week()), NICE))
-    assert {"protocol", "from", "to", "taken", "used", "days", "valid", "short_of", "systolic", "diastolic", "pulse",
-            "morning", "evening", "threshold", "at_or_above", "excluded", "sd", "cv", "arv"} <= set(told)
+    assert {
+        "protocol",
+        "from",
+        "to",
+        "taken",
+        "used",
+        "days",
+        "valid",
+        "short_of",
+        "systolic",
+        "diastolic",
+        "pulse",
+        "morning",
+        "evening",
+        "threshold",
+        "at_or_above",
+        "excluded",
+        "sd",
+        "cv",
+        "arv",
+    } <= set(told)
     assert (told["protocol"], told["from"], told["to"]) == ("nice-ng136", "2026-03-02", "2026-03-08")
     excluded = told["excluded"]
     assert isinstance(excluded, list)
@@ -32,8 +51,17 @@ def test_nothing_to_tell_is_told_with_the_same_fields() -> None:
     assert change_fields(empty)["compared"] is False
     overall = change_fields(full)["overall"]
     assert isinstance(overall, dict)
-    assert set(overall["systolic"]) == {"before", "after", "difference", "interval", "interval_neighbours",
-                                        "interval_bootstrap", "df", "noise", "clear"}
+    assert set(overall["systolic"]) == {
+        "before",
+        "after",
+        "difference",
+        "interval",
+        "interval_neighbours",
+        "interval_bootstrap",
+        "df",
+        "noise",
+        "clear",
+    }
 
 
 def day(number: int) -> date:

@@ -46,8 +46,13 @@ def test_each_reading_left_out_says_why() -> None:
 def test_the_first_of_a_sitting_is_the_first_with_a_value() -> None:
     doane = protocol("doane-2018")
     rows = week([1, 2], morning=[(150, 90)] * 3, evening=[(150, 90)] * 3)
-    samples = [*series(rows), sample(at(3, 7), None, None, name="failed"), sample(at(3, 7, 2), name="opening"),
-               sample(at(3, 7, 4), name="second"), sample(at(3, 7, 6), name="third")]
+    samples = [
+        *series(rows),
+        sample(at(3, 7), None, None, name="failed"),
+        sample(at(3, 7, 2), name="opening"),
+        sample(at(3, 7, 4), name="second"),
+        sample(at(3, 7, 6), name="third"),
+    ]
     told = reasons(samples, doane)
     assert told["failed"].startswith("no value")
     assert told["opening"] == "first of its sitting"
@@ -63,16 +68,27 @@ def test_a_flagged_first_of_a_sitting_is_still_the_first() -> None:
 
 def test_two_sittings_in_one_morning_each_have_a_first() -> None:
     rules = custom({"name": "last-two", "threshold": [135, 85], "per_session": 3, "drop_first_of_session": True})
-    samples = [sample(at(1, 7), name="a1"), sample(at(1, 7, 2), name="a2"),
-               sample(at(1, 9), name="b1"), sample(at(1, 9, 2), name="b2")]
+    samples = [
+        sample(at(1, 7), name="a1"),
+        sample(at(1, 7, 2), name="a2"),
+        sample(at(1, 9), name="b1"),
+        sample(at(1, 9, 2), name="b2"),
+    ]
     assert set(reasons(samples, rules)) == {"a1", "b1"}
 
 
 def test_a_sitting_stays_where_it_began() -> None:
-    found = sittings([sample(at(1, 11, 58)), sample(at(1, 12, 1)), sample(at(1, 12, 30)), sample(at(1, 15, 58)),
-                      sample(at(1, 16, 1))], AMA)
-    assert [(one.session, len(one.samples)) for one in found] == [
-        ("morning", 2), (None, 1), (None, 1), ("evening", 1)]
+    found = sittings(
+        [
+            sample(at(1, 11, 58)),
+            sample(at(1, 12, 1)),
+            sample(at(1, 12, 30)),
+            sample(at(1, 15, 58)),
+            sample(at(1, 16, 1)),
+        ],
+        AMA,
+    )
+    assert [(one.session, len(one.samples)) for one in found] == [("morning", 2), (None, 1), (None, 1), ("evening", 1)]
 
 
 def test_pauses_make_sittings_by_instants_not_by_wall_clocks() -> None:
@@ -94,7 +110,10 @@ def test_between_the_hours_the_nearer_session_where_asked() -> None:
     nearest = custom({"name": "any-hour", "based_on": "aha-ama-2020", "outside": "nearest"})
     found = select([sample(at(1, 13), name="a"), sample(at(1, 15), name="b"), sample(at(1, 3, 30), name="c")], nearest)
     assert [(one.sample.reading_id, one.session) for one in found.used] == [
-        ("c", "morning"), ("a", "morning"), ("b", "evening")]
+        ("c", "morning"),
+        ("a", "morning"),
+        ("b", "evening"),
+    ]
 
 
 def test_night_work_moves_the_day() -> None:
@@ -180,8 +199,10 @@ def test_more_than_a_session_asks_for() -> None:
 
 def test_a_session_with_an_irregular_pulse_is_averaged_whole() -> None:
     rules = custom({"name": "firsts", "based_on": "aha-ama-2020", "extra": "first"})
-    samples = [sample(at(1, 7, minute), name=f"r{minute}", status=["irregular pulse"] if minute == 1 else [])
-               for minute in range(3)]
+    samples = [
+        sample(at(1, 7, minute), name=f"r{minute}", status=["irregular pulse"] if minute == 1 else [])
+        for minute in range(3)
+    ]
     assert average(samples, rules).used == 3
 
 
@@ -198,8 +219,7 @@ def test_implausible_values_are_marked_and_kept_unless_asked_otherwise() -> None
     assert found.used == 13
     assert found.implausible == (("zero", "diastolic 0 mmHg is outside 20 to 180"),)
     strict = custom({"name": "strict", "based_on": "aha-ama-2020", "implausible": "exclude"})
-    assert dict(average(samples, strict).excluded) == {
-        "zero": "implausible: diastolic 0 mmHg is outside 20 to 180"}
+    assert dict(average(samples, strict).excluded) == {"zero": "implausible: diastolic 0 mmHg is outside 20 to 180"}
 
 
 def test_a_reading_that_comes_twice_is_a_mistake_of_the_caller() -> None:

@@ -21,22 +21,31 @@ def day(number: int) -> date:
 
 
 def daily(values: list[int]) -> list[Sample]:
-    return [sample((DAY_ONE + timedelta(days=number)).replace(hour=7), value, value - 50, name=str(number))
-            for number, value in enumerate(values)]
+    return [
+        sample((DAY_ONE + timedelta(days=number)).replace(hour=7), value, value - 50, name=str(number))
+        for number, value in enumerate(values)
+    ]
 
 
 def test_weeks_begin_on_mondays_and_months_are_calendar_months() -> None:
     told = trend(series(week(range(1, 36))), NICE)  # day 1 is Monday, 2 March 2026
     assert [(one.first, one.last, one.days, one.readings) for one in told.weeks][:2] == [
-        (day(1), day(7), 7, 28), (day(8), day(14), 7, 28)]
+        (day(1), day(7), 7, 28),
+        (day(8), day(14), 7, 28),
+    ]
     assert [(one.first, one.last, one.days) for one in told.months] == [
-        (date(2026, 3, 1), date(2026, 3, 31), 30), (date(2026, 4, 1), date(2026, 4, 30), 5)]
+        (date(2026, 3, 1), date(2026, 3, 31), 30),
+        (date(2026, 4, 1), date(2026, 4, 30), 5),
+    ]
     assert (told.weeks[0].systolic, told.weeks[0].diastolic) == (134.0, 84.0)
 
 
 def test_day_1_counts_in_a_trend_and_bad_readings_do_not() -> None:
-    samples = [*daily([150, 140]), sample(DAY_ONE.replace(hour=13), name="noon"),
-               sample(DAY_ONE.replace(hour=8), name="moved", status=["body movement"])]
+    samples = [
+        *daily([150, 140]),
+        sample(DAY_ONE.replace(hour=13), name="noon"),
+        sample(DAY_ONE.replace(hour=8), name="moved", status=["body movement"]),
+    ]
     told = trend(samples, NICE)
     assert [(one.day, one.systolic, one.readings) for one in told.days] == [(day(1), 150.0, 1), (day(2), 140.0, 1)]
 
@@ -92,8 +101,9 @@ EXPECTED = [
 
 @settings(deadline=None)
 @given(st.lists(st.integers(90, 210), min_size=1, max_size=60), st.integers(0, 140), st.integers(1, 40), st.booleans())
-def test_no_line_is_wider_than_asked_and_every_sign_is_explained(values: list[int], width: int, height: int,
-                                                                 ascii_only: bool) -> None:
+def test_no_line_is_wider_than_asked_and_every_sign_is_explained(
+    values: list[int], width: int, height: int, ascii_only: bool
+) -> None:
     told = trend(daily(values), NICE)
     lines = trend_text(told, width, height, [day(3)], ascii_only)
     assert max(map(len, lines)) <= max(width, 32)

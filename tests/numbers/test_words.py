@@ -66,10 +66,22 @@ def grade(text: str) -> float:
 
 def test_the_score_tells_easy_from_hard() -> None:
     assert grade("The cat sat on the mat. It was a fat cat.") < 2
-    assert grade("Antihypertensive pharmacotherapy necessitates individualised titration under continuous "
-                 "supervision by a multidisciplinary organisation, notwithstanding contraindications.") > 16
+    assert (
+        grade(
+            "Antihypertensive pharmacotherapy necessitates individualised titration under continuous "
+            "supervision by a multidisciplinary organisation, notwithstanding contraindications."
+        )
+        > 16
+    )
     assert [syllables(word) for word in ("measure", "average", "emergency", "table", "clinic", "marked", "wait")] == [
-        2, 3, 4, 2, 2, 1, 1]
+        2,
+        3,
+        4,
+        2,
+        2,
+        1,
+        1,
+    ]
 
 
 @pytest.mark.parametrize("name", list(everything()))
@@ -97,8 +109,20 @@ def test_the_local_number_is_said_where_it_matters(name: str) -> None:
 def test_the_signs_are_those_of_the_published_pages() -> None:
     """American Heart Association and National Heart, Lung, and Blood Institute, pages for patients; BE FAST."""
     signs = words.signs().lower()
-    for sign in ("chest pain", "breath", "back", "belly", "numb", "weak", "sight", "speaking", "headache", "confused",
-                 "dizzy", "being sick"):
+    for sign in (
+        "chest pain",
+        "breath",
+        "back",
+        "belly",
+        "numb",
+        "weak",
+        "sight",
+        "speaking",
+        "headache",
+        "confused",
+        "dizzy",
+        "being sick",
+    ):
         assert sign in signs
     for sign in ("face", "arm", "speech", "balance", "sight", "note when"):
         assert sign in words.stroke().lower()

@@ -58,7 +58,7 @@ def check_link(stream: bytes) -> None:
     reassembler, at, events = Reassembler(crc), 1, 0
     while at < len(stream):
         size = stream[at] % 32
-        for event in reassembler.feed(stream[at + 1:at + 1 + size]):
+        for event in reassembler.feed(stream[at + 1 : at + 1 + size]):
             assert isinstance(event, Record | Gap)
             describe(event)
             as_json(event)

@@ -76,13 +76,27 @@ def test_a_characteristic_that_is_not_known() -> None:
             work(object())  # type: ignore[operator]
 
 
-@pytest.mark.parametrize(("text", "uuid"), [
-    ("2a35", 0x2A35), ("0x2A35", 0x2A35), ("00002A35", 0x2A35), (full(0x2A35), 0x2A35),
-    (full(0x2A35).upper(), 0x2A35), ("Blood Pressure Measurement", 0x2A35), ("current_time", 0x2A2B),
-    ("battery-level", 0x2A19), (" 2b36 ", 0x2B36),
-    ("2a37", None), ("1810", None), ("", None), ("blood", None), ("2a3", None), ("2a35-", None),
-    ("00002a35-0000-1000-8000-00805f9b34fc", None),
-])
+@pytest.mark.parametrize(
+    ("text", "uuid"),
+    [
+        ("2a35", 0x2A35),
+        ("0x2A35", 0x2A35),
+        ("00002A35", 0x2A35),
+        (full(0x2A35), 0x2A35),
+        (full(0x2A35).upper(), 0x2A35),
+        ("Blood Pressure Measurement", 0x2A35),
+        ("current_time", 0x2A2B),
+        ("battery-level", 0x2A19),
+        (" 2b36 ", 0x2B36),
+        ("2a37", None),
+        ("1810", None),
+        ("", None),
+        ("blood", None),
+        ("2a3", None),
+        ("2a35-", None),
+        ("00002a35-0000-1000-8000-00805f9b34fc", None),
+    ],
+)
 def test_a_characteristic_is_found_by_number_or_name(text: str, uuid: int | None) -> None:
     assert find(text) == uuid
 
@@ -110,10 +124,17 @@ def said(content: Any, feature: Feature | None = None) -> dict[str, str]:
 def test_words_for_a_person() -> None:
     m = measurement("127.0", 79, pulse=66, user_id=255, status=0x0C)
     assert said(m, Feature(0x000C)) == {
-        "systolic": "127.0 mmHg", "diastolic": "79 mmHg", "mean arterial pressure": "none: no valid result",
-        "pulse": "66 beats/min", "slot (User ID)": "255, the cuff does not know who",
-        "body movement": "not assessed", "cuff too loose": "not assessed", "irregular pulse": "yes",
-        "pulse out of range": "yes, above", "improper position": "not assessed"}
+        "systolic": "127.0 mmHg",
+        "diastolic": "79 mmHg",
+        "mean arterial pressure": "none: no valid result",
+        "pulse": "66 beats/min",
+        "slot (User ID)": "255, the cuff does not know who",
+        "body movement": "not assessed",
+        "cuff too loose": "not assessed",
+        "irregular pulse": "yes",
+        "pulse out of range": "yes, above",
+        "improper position": "not assessed",
+    }
     assert "slot (User ID)" not in said(measurement(120, 80))
     assert said(measurement(120, 80, user_id=0))["slot (User ID)"] == "0"
     assert "attempt" in said(measurement("NaN", "NaN"))["note"]
@@ -125,15 +146,30 @@ def test_words_for_a_person() -> None:
 
 def test_json_of_a_measurement() -> None:
     content = as_json(measurement("127.0", 79, pulse="NaN", user_id=0, status=4))
-    expected = {"systolic": 127.0, "diastolic": 79, "mean": None, "unit": "mmHg", "pulse": None, "slot": 0,
-                "status": ["irregular pulse"]}
+    expected = {
+        "systolic": 127.0,
+        "diastolic": 79,
+        "mean": None,
+        "unit": "mmHg",
+        "pulse": None,
+        "slot": 0,
+        "status": ["irregular pulse"],
+    }
     assert {name: content[name] for name in expected} == expected
     assert content["absent"] == {"mean": "nan", "pulse": "nan"}
     assert content["words"]["systolic"] == "0xf4f6"
 
 
-@pytest.mark.parametrize("content", [Record(7, 0x2B34, b"\1\2", False, 2), Gap(None, None, "why", 1),
-                                     Gap(7, 0x2B34, "why", 1), EpochTime(5, 2000), Status(0xFFFF)])
+@pytest.mark.parametrize(
+    "content",
+    [
+        Record(7, 0x2B34, b"\1\2", False, 2),
+        Gap(None, None, "why", 1),
+        Gap(7, 0x2B34, "why", 1),
+        EpochTime(5, 2000),
+        Status(0xFFFF),
+    ],
+)
 def test_what_is_not_a_characteristic_itself_is_told_too(content: Any) -> None:
     assert describe(content)
     assert json.loads(json.dumps(as_json(content))) == as_json(content)

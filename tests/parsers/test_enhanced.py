@@ -24,8 +24,11 @@ from parsers.stamps import DateTime, EpochTime
 from parsers.uuids import Uuid
 
 BOTH = bytes.fromhex("7E 8000 5400 6300 01284131 4200 02 0400 11364131")
-PAIRS: Any = [(parse_enhanced, build_enhanced), (parse_intermediate, build_intermediate),
-              (parse_enhanced_intermediate, build_enhanced_intermediate)]
+PAIRS: Any = [
+    (parse_enhanced, build_enhanced),
+    (parse_intermediate, build_intermediate),
+    (parse_enhanced_intermediate, build_enhanced_intermediate),
+]
 
 
 @pytest.mark.parametrize(("parse", "build"), PAIRS)
@@ -67,11 +70,16 @@ def test_user_facing_time_is_the_wall_clock() -> None:
     assert replace(m, user_facing=None, stamp=None).wall_clock() is None
 
 
-@pytest.mark.parametrize(("seconds", "epoch", "wall"), [
-    # The last seconds that 32 bits hold from either epoch; calculated.
-    (0xFFFFFFFF, 1900, datetime(2036, 2, 7, 6, 28, 15)), (0xFFFFFFFF, 2000, datetime(2136, 2, 7, 6, 28, 15)),
-    (0, 1900, datetime(1900, 1, 1)), (0, 2000, datetime(2000, 1, 1)),
-])
+@pytest.mark.parametrize(
+    ("seconds", "epoch", "wall"),
+    [
+        # The last seconds that 32 bits hold from either epoch; calculated.
+        (0xFFFFFFFF, 1900, datetime(2036, 2, 7, 6, 28, 15)),
+        (0xFFFFFFFF, 2000, datetime(2136, 2, 7, 6, 28, 15)),
+        (0, 1900, datetime(1900, 1, 1)),
+        (0, 2000, datetime(2000, 1, 1)),
+    ],
+)
 def test_epochs(seconds: int, epoch: int, wall: datetime) -> None:
     assert EpochTime(seconds, epoch).naive() == wall
     assert EpochTime.of(wall, epoch) == EpochTime(seconds, epoch)
@@ -83,10 +91,16 @@ def test_a_classic_measurement_becomes_an_enhanced_one() -> None:
     assert build_enhanced(made) == BOTH
 
 
-@pytest.mark.parametrize("change", [
-    {"stamp": DateTime(2026, 3, 9, 7, 41, 5)}, {"user_facing": EpochTime(0, 1900)},
-    {"stamp": EpochTime(1 << 32, 2000)}, {"stamp": EpochTime(5, 1970), "user_facing": None}, {"user_id": 300},
-])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"stamp": DateTime(2026, 3, 9, 7, 41, 5)},
+        {"user_facing": EpochTime(0, 1900)},
+        {"stamp": EpochTime(1 << 32, 2000)},
+        {"stamp": EpochTime(5, 1970), "user_facing": None},
+        {"user_id": 300},
+    ],
+)
 def test_what_does_not_fit_is_refused(change: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"cannot be built|epoch"):
         build_enhanced(replace(parse_enhanced(BOTH), **change))
@@ -99,7 +113,8 @@ def test_the_unused_places_of_a_cuff_pressure() -> None:
     assert parse_intermediate(build_intermediate(made)) == replace(made, unused=(nan, nan))
     assert build_enhanced_intermediate(made) == bytes.fromhex("00 9100")
     assert parse_enhanced_intermediate(bytes.fromhex("00 9100")) == replace(
-        made, characteristic=Uuid.ENHANCED_INTERMEDIATE)
+        made, characteristic=Uuid.ENHANCED_INTERMEDIATE
+    )
 
 
 def test_seconds_do_not_go_into_a_classic_cuff_pressure() -> None:

@@ -97,13 +97,10 @@ def test_octets_of_any_kind_are_read() -> None:
     assert type(layout.read(bytearray(value))[-1]) is bytes
 
 
-@pytest.mark.parametrize(("fields", "why"), [
-    ({"first": 256}, "256"),
-    ({"first": -1}, "-1"),
-    ({}, "first"),
-    ({"first": None}, "None"),
-    ({"first": "x"}, "x"),
-])
+@pytest.mark.parametrize(
+    ("fields", "why"),
+    [({"first": 256}, "256"), ({"first": -1}, "-1"), ({}, "first"), ({"first": None}, "None"), ({"first": "x"}, "x")],
+)
 def test_what_cannot_be_built_is_a_value_error_on_one_line(fields: dict[str, Any], why: str) -> None:
     layout = Layout(construct.Struct("first" / construct.Int8ul))
     with pytest.raises(ValueError, match=why) as caught:

@@ -11,15 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers.errors import ParseError
-from parsers.measurement import (
-    Measurement,
-    PulseRange,
-    Status,
-    Unit,
-    build_measurement,
-    measurement,
-    parse_measurement,
-)
+from parsers.measurement import Measurement, PulseRange, Status, Unit, build_measurement, measurement, parse_measurement
 from parsers.sfloat import Absence, SFloat
 from parsers.stamps import DateTime, EpochTime
 
@@ -27,16 +19,26 @@ FULL = bytes.fromhex("1E 8000 5400 6300 EA07 03 09 07 29 05 4200 02 0400")
 words = st.integers(0, 0xFFFF).map(SFloat)
 octet = st.integers(0, 255)
 statuses = st.integers(0, 0xFFFF).map(Status)
-stamps = st.builds(DateTime, *[st.one_of(st.none(), st.integers(1, top)) for top in (0xFFFF, 255, 255)],
-                   octet, octet, octet)
+stamps = st.builds(
+    DateTime, *[st.one_of(st.none(), st.integers(1, top)) for top in (0xFFFF, 255, 255)], octet, octet, octet
+)
 
 
 @st.composite
 def measurements(draw: st.DrawFn) -> Measurement:
     made = Measurement(
-        0, draw(st.sampled_from(Unit)), draw(words), draw(words), draw(words),
-        draw(st.none() | stamps), None, draw(st.none() | words), draw(st.none() | octet),
-        draw(st.none() | statuses), draw(st.binary(max_size=6)))
+        0,
+        draw(st.sampled_from(Unit)),
+        draw(words),
+        draw(words),
+        draw(words),
+        draw(st.none() | stamps),
+        None,
+        draw(st.none() | words),
+        draw(st.none() | octet),
+        draw(st.none() | statuses),
+        draw(st.binary(max_size=6)),
+    )
     flags = build_measurement(made)[0]
     return replace(made, flags=flags | draw(st.sampled_from([0, 0x20, 0x40, 0x80, 0xE0])))
 
@@ -124,9 +126,21 @@ def test_octets_beyond_are_kept(more: bytes) -> None:
     assert build_measurement(m) == FULL + more
 
 
-FIELDS = ["flags", *["systolic"] * 2, *["diastolic"] * 2, *["mean"] * 2,
-          *["stamp year"] * 2, "stamp month", "stamp day", "stamp hour", "stamp minute", "stamp second",
-          *["pulse"] * 2, "user id", *["status"] * 2]
+FIELDS = [
+    "flags",
+    *["systolic"] * 2,
+    *["diastolic"] * 2,
+    *["mean"] * 2,
+    *["stamp year"] * 2,
+    "stamp month",
+    "stamp day",
+    "stamp hour",
+    "stamp minute",
+    "stamp second",
+    *["pulse"] * 2,
+    "user id",
+    *["status"] * 2,
+]
 
 
 @pytest.mark.parametrize("length", range(19))
@@ -158,20 +172,23 @@ def test_users_are_told_apart(user: int | None) -> None:
     assert parse_measurement(build_measurement(measurement(120, 80, user_id=user))).user_id == user
 
 
-@pytest.mark.parametrize(("stamp", "text", "naive"), [
-    (DateTime(None, None, None, 18, 26, 32), "--------T18:26:32", None),
-    (DateTime(None, 4, 17, 20, 41, 59), "---04-17T20:41:59", None),
-    (DateTime(2026, None, 1, 0, 0, 0), "2026----01T00:00:00", None),
-    (DateTime(2026, 2, 29, 0, 0, 0), "2026-02-29T00:00:00", None),
-    (DateTime(2026, 13, 1, 0, 0, 0), "2026-13-01T00:00:00", None),
-    (DateTime(2026, 1, 1, 24, 0, 0), "2026-01-01T24:00:00", None),
-    (DateTime(2026, 1, 1, 23, 59, 60), "2026-01-01T23:59:60", None),
-    (DateTime(1581, 1, 1, 0, 0, 0), "1581-01-01T00:00:00", None),
-    (DateTime(1582, 1, 1, 0, 0, 0), "1582-01-01T00:00:00", datetime(1582, 1, 1)),
-    (DateTime(65535, 255, 255, 255, 255, 255), "65535-255-255T255:255:255", None),
-    (DateTime(2024, 2, 29, 23, 59, 59), "2024-02-29T23:59:59", datetime(2024, 2, 29, 23, 59, 59)),
-    (DateTime(9999, 12, 31, 0, 0, 0), "9999-12-31T00:00:00", datetime(9999, 12, 31)),
-])
+@pytest.mark.parametrize(
+    ("stamp", "text", "naive"),
+    [
+        (DateTime(None, None, None, 18, 26, 32), "--------T18:26:32", None),
+        (DateTime(None, 4, 17, 20, 41, 59), "---04-17T20:41:59", None),
+        (DateTime(2026, None, 1, 0, 0, 0), "2026----01T00:00:00", None),
+        (DateTime(2026, 2, 29, 0, 0, 0), "2026-02-29T00:00:00", None),
+        (DateTime(2026, 13, 1, 0, 0, 0), "2026-13-01T00:00:00", None),
+        (DateTime(2026, 1, 1, 24, 0, 0), "2026-01-01T24:00:00", None),
+        (DateTime(2026, 1, 1, 23, 59, 60), "2026-01-01T23:59:60", None),
+        (DateTime(1581, 1, 1, 0, 0, 0), "1581-01-01T00:00:00", None),
+        (DateTime(1582, 1, 1, 0, 0, 0), "1582-01-01T00:00:00", datetime(1582, 1, 1)),
+        (DateTime(65535, 255, 255, 255, 255, 255), "65535-255-255T255:255:255", None),
+        (DateTime(2024, 2, 29, 23, 59, 59), "2024-02-29T23:59:59", datetime(2024, 2, 29, 23, 59, 59)),
+        (DateTime(9999, 12, 31, 0, 0, 0), "9999-12-31T00:00:00", datetime(9999, 12, 31)),
+    ],
+)
 def test_stamps_that_cannot_be_survive_as_sent(stamp: DateTime, text: str, naive: datetime | None) -> None:
     m = parse_measurement(build_measurement(replace(measurement(120, 80), stamp=stamp)))
     assert m.stamp == stamp
@@ -181,8 +198,10 @@ def test_stamps_that_cannot_be_survive_as_sent(stamp: DateTime, text: str, naive
 
 
 def test_a_maker_keeps_precision_and_unit() -> None:
-    when, status = datetime(2026, 3, 9, 7, 41, 5, 999999, UTC), Status.of(irregular_pulse=True,
-                                                                          pulse_range=PulseRange.ABOVE)
+    when, status = (
+        datetime(2026, 3, 9, 7, 41, 5, 999999, UTC),
+        Status.of(irregular_pulse=True, pulse_range=PulseRange.ABOVE),
+    )
     m = measurement("18.66", Decimal("12.0"), unit=Unit.KPA, stamp=when, pulse=66, user_id=0, status=status)
     assert (m.unit, str(m.systolic), str(m.diastolic)) == (Unit.KPA, "18.66", "12.0")
     assert m.mean.absence is Absence.NAN
@@ -192,10 +211,17 @@ def test_a_maker_keeps_precision_and_unit() -> None:
     assert parse_measurement(build_measurement(m)) == m
 
 
-@pytest.mark.parametrize("change", [
-    {"stamp": EpochTime(0, 2000)}, {"user_facing": EpochTime(0, 2000)}, {"user_id": 256}, {"user_id": -1},
-    {"status": Status(0x10000)}, {"stamp": DateTime(70000, 1, 1, 0, 0, 0)},
-])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"stamp": EpochTime(0, 2000)},
+        {"user_facing": EpochTime(0, 2000)},
+        {"user_id": 256},
+        {"user_id": -1},
+        {"status": Status(0x10000)},
+        {"stamp": DateTime(70000, 1, 1, 0, 0, 0)},
+    ],
+)
 def test_what_does_not_fit_is_refused(change: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"cannot be built|seconds since an epoch"):
         build_measurement(replace(measurement(120, 80), **change))

@@ -39,8 +39,9 @@ def test_crc_by_its_definition(octets: bytes) -> None:
     assert crc16(octets + crc16(octets).to_bytes(2, "little")) == 0
 
 
-ways = st.fixed_dictionaries({"size": st.integers(6, 40), "crc": st.booleans(), "repeat": st.booleans(),
-                              "counter": st.integers(0, 63)})
+ways = st.fixed_dictionaries(
+    {"size": st.integers(6, 40), "crc": st.booleans(), "repeat": st.booleans(), "counter": st.integers(0, 63)}
+)
 
 
 @given(st.binary(max_size=120), st.integers(0, 0xFFFF), ways)
@@ -58,8 +59,7 @@ def test_segments_become_the_record(value: bytes, sequence: int, way: dict[str, 
 
 
 @given(st.integers(0, 127), st.binary(min_size=19, max_size=19), st.integers(0, 0xFFFF), ways)
-def test_a_whole_value_needs_no_word_about_the_way(flags: int, rest: bytes, sequence: int,
-                                                   way: dict[str, Any]) -> None:
+def test_a_whole_value_needs_no_word_about_the_way(flags: int, rest: bytes, sequence: int, way: dict[str, Any]) -> None:
     value = bytes([flags]) + rest
     value = value[: len(value) - len(parse_enhanced(value).trailing)]
     (record,) = together(build_segments(sequence, UUID, value, **way), None)
@@ -79,9 +79,7 @@ def test_fields_sent_again_never_become_content(crc: bool) -> None:
 @pytest.mark.parametrize("size", [6, 7, 11, 12, 19, 20, 22])
 @pytest.mark.parametrize(("crc", "told"), [(True, True), (True, None), (False, False), (False, None)])
 @pytest.mark.parametrize("repeat", [True, False])
-def test_a_measurement_arrives_whatever_the_cuff_means(
-    repeat: bool, crc: bool, told: bool | None, size: int
-) -> None:
+def test_a_measurement_arrives_whatever_the_cuff_means(repeat: bool, crc: bool, told: bool | None, size: int) -> None:
     segments = build_segments(7, UUID, ENHANCED, size=size, crc=crc, repeat=repeat)
     (record,) = together(segments, told)
     assert isinstance(record, Record)
@@ -131,8 +129,7 @@ def test_a_wrong_octet_is_found_by_the_check_and_the_value_kept(place: int) -> N
 
 
 def test_too_short_for_its_check() -> None:
-    assert together([bytes.fromhex("03 0700 342B AA")], True) == [
-        Gap(7, UUID, "too short for the check at its end", 1)]
+    assert together([bytes.fromhex("03 0700 342B AA")], True) == [Gap(7, UUID, "too short for the check at its end", 1)]
 
 
 def split(count: int, sequence: int = 7) -> list[bytes]:
@@ -148,13 +145,15 @@ def test_a_missing_segment_is_a_gap_told_once() -> None:
 def test_a_missing_first_segment_is_told_once() -> None:
     assert together([*split(4)[1:], *split(1, 8)], False) == [
         Gap(None, None, "a segment came without the first one of its record", 1),
-        Record(8, UUID, bytes(range(10)), None)]
+        Record(8, UUID, bytes(range(10)), None),
+    ]
 
 
 def test_a_new_record_ends_the_one_before() -> None:
     assert together([*split(3)[:2], *split(2, 8)], False) == [
         Gap(7, UUID, "a new record began before this one ended", 2),
-        Record(8, UUID, bytes(range(20)), None, 2)]
+        Record(8, UUID, bytes(range(20)), None, 2),
+    ]
 
 
 def test_the_link_ends_in_the_middle() -> None:
@@ -165,9 +164,11 @@ def test_an_unreadable_segment() -> None:
     first, *_ = split(3)
     assert together([first, b"\x03\x01"], False) == [
         Gap(7, UUID, "an unreadable segment broke it", 1),
-        Gap(None, None, "unreadable segment: sequence: cut off at octet 2, the field takes octets 1 to 2", 1)]
+        Gap(None, None, "unreadable segment: sequence: cut off at octet 2, the field takes octets 1 to 2", 1),
+    ]
     assert together([b""], False) == [
-        Gap(None, None, "unreadable segment: header: cut off at octet 0, the field takes octet 0", 1)]
+        Gap(None, None, "unreadable segment: header: cut off at octet 0, the field takes octet 0", 1)
+    ]
 
 
 def test_the_same_segment_again_changes_nothing() -> None:

@@ -9,8 +9,13 @@ from hypothesis import strategies as st
 
 from parsers.sfloat import Absence, Float, SFloat
 
-SPECIALS = {0x07FF: Absence.NAN, 0x0800: Absence.NRES, 0x07FE: Absence.PLUS_INFINITY,
-            0x0802: Absence.MINUS_INFINITY, 0x0801: Absence.RESERVED}
+SPECIALS = {
+    0x07FF: Absence.NAN,
+    0x0800: Absence.NRES,
+    0x07FE: Absence.PLUS_INFINITY,
+    0x0802: Absence.MINUS_INFINITY,
+    0x0801: Absence.RESERVED,
+}
 
 
 def test_every_sfloat_word_against_plain_arithmetic() -> None:
@@ -40,16 +45,43 @@ def test_float_words(word: int) -> None:
         assert Float.of(number.value) == number
 
 
-@pytest.mark.parametrize(("text", "word"), [
-    ("120", 0x0078), ("120.0", 0xF4B0), ("-1", 0x0FFF), ("0", 0x0000), ("0.00", 0xE000), ("18.9", 0xF0BD),
-    ("2047.0", None), ("2047", None), ("2046", None), ("-2048", None), ("-2047", None), ("-2046", None),
-    ("2045", 0x07FD), ("2048", None), ("204.75", None), ("20480", None), ("-20480", 0x1800),
-    ("20470", 0x17FF), ("200000", 0x27D0),
-    ("12000.00", 0x14B0), ("1E9", 0x7064), ("1E10", 0x73E8), ("1E11", None), ("1E999999", None),
-    ("0.000000001", None), ("0.0000000010", None), ("0.00000001000", 0x8001),
-    ("0E50", 0x7000), ("0E-50", 0x8000),
-    ("NaN", 0x07FF), ("Infinity", 0x07FE), ("-Infinity", 0x0802),
-])
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [
+        ("120", 0x0078),
+        ("120.0", 0xF4B0),
+        ("-1", 0x0FFF),
+        ("0", 0x0000),
+        ("0.00", 0xE000),
+        ("18.9", 0xF0BD),
+        ("2047.0", None),
+        ("2047", None),
+        ("2046", None),
+        ("-2048", None),
+        ("-2047", None),
+        ("-2046", None),
+        ("2045", 0x07FD),
+        ("2048", None),
+        ("204.75", None),
+        ("20480", None),
+        ("-20480", 0x1800),
+        ("20470", 0x17FF),
+        ("200000", 0x27D0),
+        ("12000.00", 0x14B0),
+        ("1E9", 0x7064),
+        ("1E10", 0x73E8),
+        ("1E11", None),
+        ("1E999999", None),
+        ("0.000000001", None),
+        ("0.0000000010", None),
+        ("0.00000001000", 0x8001),
+        ("0E50", 0x7000),
+        ("0E-50", 0x8000),
+        ("NaN", 0x07FF),
+        ("Infinity", 0x07FE),
+        ("-Infinity", 0x0802),
+    ],
+)
 def test_a_number_becomes_the_word_with_its_precision(text: str, word: int | None) -> None:
     if word is None:
         with pytest.raises(ValueError, match="does not fit SFloat"):

@@ -24,8 +24,11 @@ from parsers.timeinfo import (
     parse_reference_time,
 )
 
-PAIRS: Any = [(parse_current_time, build_current_time, 10), (parse_local_time, build_local_time, 2),
-              (parse_reference_time, build_reference_time, 4)]
+PAIRS: Any = [
+    (parse_current_time, build_current_time, 10),
+    (parse_local_time, build_local_time, 2),
+    (parse_reference_time, build_reference_time, 4),
+]
 walls = st.datetimes(min_value=datetime(1582, 1, 1), max_value=datetime(9999, 12, 31, 23, 59, 59))
 
 
@@ -88,7 +91,10 @@ def test_reference_time() -> None:
     # Values: GATT Specification Supplement, "Reference Time Information".
     known = ReferenceTime(1, 8, 2, 5)
     assert (known.source_words, known.drift, known.since_update) == (
-        "network time protocol", 1, timedelta(days=2, hours=5))
+        "network time protocol",
+        1,
+        timedelta(days=2, hours=5),
+    )
     unknown = ReferenceTime(0, 255, 255, 255)
     assert (unknown.source_words, unknown.drift, unknown.since_update) == ("unknown", None, None)
     assert ReferenceTime(200, 254, 0, 24).source_words == "reserved (200)"

@@ -7,29 +7,44 @@ from hypothesis import strategies as st
 from parsers.status import CHECKS, Feature, PulseRange, Status, assessed, build_feature, parse_feature
 
 # Masks: GATT Specification Supplement, "Blood Pressure Measurement" and "Blood Pressure Feature".
-FLAGS = {"body movement": 0x0001, "cuff too loose": 0x0002, "irregular pulse": 0x0004,
-         "pulse out of range": 0x0008, "improper position": 0x0020}
+FLAGS = {
+    "body movement": 0x0001,
+    "cuff too loose": 0x0002,
+    "irregular pulse": 0x0004,
+    "pulse out of range": 0x0008,
+    "improper position": 0x0020,
+}
 FEATURES = dict(zip(FLAGS, (0x0001, 0x0002, 0x0004, 0x0008, 0x0010), strict=True))
 
 
 @given(st.integers(0, 0xFFFF))
 def test_status_is_its_word(raw: int) -> None:
     status = Status(raw)
-    made = Status.of(body_movement=status.body_movement, cuff_loose=status.cuff_loose,
-                     irregular_pulse=status.irregular_pulse, pulse_range=status.pulse_range,
-                     improper_position=status.improper_position)
+    made = Status.of(
+        body_movement=status.body_movement,
+        cuff_loose=status.cuff_loose,
+        irregular_pulse=status.irregular_pulse,
+        pulse_range=status.pulse_range,
+        improper_position=status.improper_position,
+    )
     assert made.raw == raw & 0x003F
     assert status.reserved | made.raw == raw
 
 
-@pytest.mark.parametrize(("raw", "pulse_range", "words"), [
-    (0x00, PulseRange.WITHIN, ()),
-    (0x08, PulseRange.ABOVE, ("pulse above range",)),
-    (0x10, PulseRange.BELOW, ("pulse below range",)),
-    (0x18, PulseRange.RESERVED, ()),
-    (0x2F, PulseRange.ABOVE, ("body movement", "cuff too loose", "irregular pulse", "pulse above range",
-                              "improper position")),
-])
+@pytest.mark.parametrize(
+    ("raw", "pulse_range", "words"),
+    [
+        (0x00, PulseRange.WITHIN, ()),
+        (0x08, PulseRange.ABOVE, ("pulse above range",)),
+        (0x10, PulseRange.BELOW, ("pulse below range",)),
+        (0x18, PulseRange.RESERVED, ()),
+        (
+            0x2F,
+            PulseRange.ABOVE,
+            ("body movement", "cuff too loose", "irregular pulse", "pulse above range", "improper position"),
+        ),
+    ],
+)
 def test_pulse_range_is_a_value(raw: int, pulse_range: PulseRange, words: tuple[str, ...]) -> None:
     assert (Status(raw).pulse_range, Status(raw).words()) == (pulse_range, words)
 
@@ -59,7 +74,15 @@ def test_a_reserved_pulse_range_is_unknown() -> None:
 def test_feature_is_read_and_built(value: bytes) -> None:
     feature = parse_feature(value)
     assert build_feature(feature) == value
-    able = (feature.supports_body_movement, feature.supports_cuff_fit, feature.supports_irregular_pulse,
-            feature.supports_pulse_range, feature.supports_position, feature.multiple_bonds, feature.e2e_crc,
-            feature.user_data_service, feature.user_facing_time)
+    able = (
+        feature.supports_body_movement,
+        feature.supports_cuff_fit,
+        feature.supports_irregular_pulse,
+        feature.supports_pulse_range,
+        feature.supports_position,
+        feature.multiple_bonds,
+        feature.e2e_crc,
+        feature.user_data_service,
+        feature.user_facing_time,
+    )
     assert sum(bit << place for place, bit in enumerate(able)) == feature.raw & 0x01FF

@@ -11,11 +11,16 @@ from collector.radio.bluez.bus import Bus
 from collector.radio.port import RadioUnavailable, VisitPlan
 
 
-@pytest.mark.parametrize(("refusal", "said"), [
-    (channel.NotPermitted("needs the right"), "needs the right; without it"),
-    (OSError(errno.EAFNOSUPPORT, "no such family"),
-     "the kernel's monitor channel cannot be opened: [Errno 97] no such family; without it"),
-])
+@pytest.mark.parametrize(
+    ("refusal", "said"),
+    [
+        (channel.NotPermitted("needs the right"), "needs the right; without it"),
+        (
+            OSError(errno.EAFNOSUPPORT, "no such family"),
+            "the kernel's monitor channel cannot be opened: [Errno 97] no such family; without it",
+        ),
+    ],
+)
 async def test_no_witness(monkeypatch: pytest.MonkeyPatch, refusal: Exception, said: str) -> None:
     def refuse(_: object) -> None:
         raise refusal

@@ -50,41 +50,50 @@ def passed(ends: tuple[socket.socket, socket.socket], octets: bytes) -> bytes | 
         return None
 
 
-@pytest.mark.parametrize("octets", [
-    INDICATION,
-    acl(b"\x1d\x03\x00" + bytes(19), boundary=0),
-    frame(3, b"\x3e\x13\x01\x00\x40\x00\x00\x01" + bytes(13)),  # LE connection complete
-    frame(3, b"\x3e\x1f\x0a\x00\x40\x00\x00\x01" + bytes(25)),  # enhanced
-    frame(3, b"\x3e\x1f\x29\x00\x40\x00\x00\x01" + bytes(25)),  # enhanced, version 2
-    frame(3, b"\x05\x04\x00\x40\x00\x13"),  # disconnection
-    frame(3, b"\x08\x04\x00\x40\x00\x01"),  # encryption change
-    frame(3, b"\x59\x05\x00\x40\x00\x01\x10"),  # encryption change, version 2
-])
+@pytest.mark.parametrize(
+    "octets",
+    [
+        INDICATION,
+        acl(b"\x1d\x03\x00" + bytes(19), boundary=0),
+        frame(3, b"\x3e\x13\x01\x00\x40\x00\x00\x01" + bytes(13)),  # LE connection complete
+        frame(3, b"\x3e\x1f\x0a\x00\x40\x00\x00\x01" + bytes(25)),  # enhanced
+        frame(3, b"\x3e\x1f\x29\x00\x40\x00\x00\x01" + bytes(25)),  # enhanced, version 2
+        frame(3, b"\x05\x04\x00\x40\x00\x13"),  # disconnection
+        frame(3, b"\x08\x04\x00\x40\x00\x01"),  # encryption change
+        frame(3, b"\x59\x05\x00\x40\x00\x01\x10"),  # encryption change, version 2
+    ],
+)
 def test_what_concerns_cuffs_passes_whole(ends: tuple[socket.socket, socket.socket], octets: bytes) -> None:
     Sieve().attach(ends[0])
     assert passed(ends, octets) == octets
 
 
-@pytest.mark.parametrize("octets", [
-    NOTIFICATION,
-    CONTINUATION,
-    acl(b"\x0b" + b"answer to a read"),
-    acl(b"\x1d\x03\x00" + bytes(19), channel=0x41),  # not ATT
-    acl(b"\x1d\x03\x00" + bytes(19), channel=0x104),  # its low octet alone is ATT's
-    frame(4, INDICATION[6:]),  # sent, not received
-    frame(2, b"\x0d\x20\x19" + bytes(25)),  # command
-    frame(3, b"\x3e\x2a\x02\x01\x00\x01" + bytes(38)),  # advertising report
-    frame(3, b"\x3e\x2a\x0d\x01\x00\x01" + bytes(38)),  # extended advertising report
-    frame(3, b"\x3e\x0d\x05" + bytes(12)),  # long term key request
-    frame(3, b"\x17\x16" + bytes(22)),  # link key notification
-    frame(3, b"\x07\xff" + b"name of somebody's telephone"),
-    frame(6, b"voice"), frame(7, b"voice"),
-    frame(17, struct.pack("<IH", 1, 0x12) + bytes(14)),  # device found
-    frame(17, struct.pack("<IH", 1, 0x0A) + bytes(20)),  # new long term key
-    frame(17, struct.pack("<IH", 1, 0x10B) + bytes(20)),
-    frame(16, bytes(20)),
-    b"", b"\x05", INDICATION[:14],
-])
+@pytest.mark.parametrize(
+    "octets",
+    [
+        NOTIFICATION,
+        CONTINUATION,
+        acl(b"\x0b" + b"answer to a read"),
+        acl(b"\x1d\x03\x00" + bytes(19), channel=0x41),  # not ATT
+        acl(b"\x1d\x03\x00" + bytes(19), channel=0x104),  # its low octet alone is ATT's
+        frame(4, INDICATION[6:]),  # sent, not received
+        frame(2, b"\x0d\x20\x19" + bytes(25)),  # command
+        frame(3, b"\x3e\x2a\x02\x01\x00\x01" + bytes(38)),  # advertising report
+        frame(3, b"\x3e\x2a\x0d\x01\x00\x01" + bytes(38)),  # extended advertising report
+        frame(3, b"\x3e\x0d\x05" + bytes(12)),  # long term key request
+        frame(3, b"\x17\x16" + bytes(22)),  # link key notification
+        frame(3, b"\x07\xff" + b"name of somebody's telephone"),
+        frame(6, b"voice"),
+        frame(7, b"voice"),
+        frame(17, struct.pack("<IH", 1, 0x12) + bytes(14)),  # device found
+        frame(17, struct.pack("<IH", 1, 0x0A) + bytes(20)),  # new long term key
+        frame(17, struct.pack("<IH", 1, 0x10B) + bytes(20)),
+        frame(16, bytes(20)),
+        b"",
+        b"\x05",
+        INDICATION[:14],
+    ],
+)
 def test_what_does_not_stays_in_the_kernel(ends: tuple[socket.socket, socket.socket], octets: bytes) -> None:
     Sieve().attach(ends[0])
     assert not passed(ends, octets)
@@ -94,9 +103,9 @@ def test_names_and_keys_are_cut_off(ends: tuple[socket.socket, socket.socket]) -
     Sieve().attach(ends[0])
     address = bytes.fromhex("f5f4f3f2f1f0")
     connected = struct.pack("<IH", 1, 0x0B) + address + b"\x02" + bytes(4) + b"\x0c\x00" + b"\x0b\x09Somebody's"
-    assert passed(ends, frame(17, connected)) == frame(17, connected)[:6 + 13]
+    assert passed(ends, frame(17, connected)) == frame(17, connected)[: 6 + 13]
     irk = struct.pack("<IH", 1, 0x18) + b"\x01" + address + address + b"\x02" + b"sixteen octets!!"
-    assert passed(ends, frame(17, irk)) == frame(17, irk)[:6 + 20]
+    assert passed(ends, frame(17, irk)) == frame(17, irk)[: 6 + 20]
 
 
 def test_notifications_pass_at_the_places_of_known_cuffs_only(ends: tuple[socket.socket, socket.socket]) -> None:

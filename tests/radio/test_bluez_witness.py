@@ -54,10 +54,10 @@ def indication(value: bytes, place: int = 3, handle: int = 0x40, adapter: int = 
 
 def pieces(value: bytes, sizes: list[int], place: int = 3, handle: int = 0x40) -> list[bytes]:
     """The same cut into ACL packets."""
-    whole = indication(value, place, handle)[6 + 4:]
+    whole = indication(value, place, handle)[6 + 4 :]
     found, at = [], 0
     for number, size in enumerate([*sizes, len(whole)]):
-        part = whole[at:at + size]
+        part = whole[at : at + size]
         at += size
         if part:
             found.append(frame(5, struct.pack("<HH", handle | (1 if number else 2) << 12, len(part)) + part))
@@ -290,9 +290,21 @@ class WatchedStand(Stand):
         self.witness.channel.take = taking  # type: ignore[method-assign]
 
 
-CONVERSATION = [made(OTHER, 0x41), made(PRIVATE), shown(CUFF), encrypted(), indication(b"1"), indication(b"2"),
-                *pieces(b"3" * 50, [20, 20]), indication(b"n", handle=0x41), indication(b"4"), ended(),
-                made(CUFF, 0x41, adapter=1), indication(b"5", handle=0x41, adapter=1), indication(b"6", 9, 0x41)]
+CONVERSATION = [
+    made(OTHER, 0x41),
+    made(PRIVATE),
+    shown(CUFF),
+    encrypted(),
+    indication(b"1"),
+    indication(b"2"),
+    *pieces(b"3" * 50, [20, 20]),
+    indication(b"n", handle=0x41),
+    indication(b"4"),
+    ended(),
+    made(CUFF, 0x41, adapter=1),
+    indication(b"5", handle=0x41, adapter=1),
+    indication(b"6", 9, 0x41),
+]
 
 
 @settings(deadline=None)
@@ -365,6 +377,10 @@ def test_what_a_full_buffer_cost_while_nobody_listened_is_told_once() -> None:
 
 
 def test_nonsense_is_passed_over(stand: Stand) -> None:
-    stand.hear(frame(3, b"\x3e\x13\x01\x00"), frame(5, b"\x40\x20\x09\x00\x02\x00\x04\x00\x1d\x03\x00\x00\x00"),
-               made(CUFF), indication(b"fine"))
+    stand.hear(
+        frame(3, b"\x3e\x13\x01\x00"),
+        frame(5, b"\x40\x20\x09\x00\x02\x00\x04\x00\x1d\x03\x00\x00\x00"),
+        made(CUFF),
+        indication(b"fine"),
+    )
     assert stand.desk.records == [(CUFF, 0x2A35, b"fine")]

@@ -37,19 +37,13 @@ def test_daylight_saving_is_in_the_wall_clock() -> None:
 
 
 def test_ahead_and_behind() -> None:
-    fast = ValueRead(
-        Uuid.DATE_TIME, encode(Uuid.DATE_TIME, datetime(2026, 3, 9, 12, 1, tzinfo=UTC), "UTC"), NOON
-    )
+    fast = ValueRead(Uuid.DATE_TIME, encode(Uuid.DATE_TIME, datetime(2026, 3, 9, 12, 1, tzinfo=UTC), "UTC"), NOON)
     assert seconds_ahead(fast, "UTC") == 60.0
-    slow = ValueRead(
-        Uuid.DATE_TIME, encode(Uuid.DATE_TIME, datetime(2020, 3, 9, 12, 0, tzinfo=UTC), "UTC"), NOON
-    )
+    slow = ValueRead(Uuid.DATE_TIME, encode(Uuid.DATE_TIME, datetime(2020, 3, 9, 12, 0, tzinfo=UTC), "UTC"), NOON)
     assert seconds_ahead(slow, "UTC") == pytest.approx(-(6 * 365 + 1) * 86400)
 
 
-@pytest.mark.parametrize(
-    "value", ["", "00", "00000000121a20", "ea070d01000000", "ea07021e000000", "ffffffffffffff"]
-)
+@pytest.mark.parametrize("value", ["", "00", "00000000121a20", "ea070d01000000", "ea07021e000000", "ffffffffffffff"])
 @pytest.mark.parametrize("characteristic", [Uuid.CURRENT_TIME, Uuid.DATE_TIME])
 def test_a_clock_that_shows_no_time(characteristic: int, value: str) -> None:
     assert seconds_ahead(ValueRead(characteristic, bytes.fromhex(value), NOON), "UTC") is None

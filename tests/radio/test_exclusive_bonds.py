@@ -45,13 +45,7 @@ async def test_forgetting(tmp_path: Path) -> None:
 
 
 async def test_a_damaged_file_is_kept_and_told(tmp_path: Path) -> None:
-    for damage in (
-        "",
-        "{",
-        "[]",
-        '{"address": "x", "irk": "00", "bonds": {}}',
-        '{"address": "C0:00:00:00:00:01"}',
-    ):
+    for damage in ("", "{", "[]", '{"address": "x", "irk": "00", "bonds": {}}', '{"address": "C0:00:00:00:00:01"}'):
         (tmp_path / FILE).write_text(damage)
         bonds = Bonds(tmp_path)
         assert bonds.trouble is not None

@@ -56,9 +56,7 @@ async def test_the_confirmation_follows_the_commit(wire: list[str]) -> None:
 
 
 @pytest.mark.parametrize("error", [None, RuntimeError("a mistake")])
-async def test_what_cannot_be_stored_is_not_confirmed_and_comes_again(
-    wire: list[str], error: Exception | None
-) -> None:
+async def test_what_cannot_be_stored_is_not_confirmed_and_comes_again(wire: list[str], error: Exception | None) -> None:
     cuff = VirtualCuff(manner=QUICK)
     records = fill(cuff, 4)
     desk = NoteDesk()
@@ -160,14 +158,10 @@ async def test_adapters_that_cannot_be_had_say_why_in_one_line(tmp_path: Path) -
         assert "\n" not in str(error.value)
 
 
-async def served_radio(
-    dongle: ServedAdapter, desk: NoteDesk, keys: Path
-) -> tuple[asyncio.Task[None], asyncio.Event]:
+async def served_radio(dongle: ServedAdapter, desk: NoteDesk, keys: Path) -> tuple[asyncio.Task[None], asyncio.Event]:
     radio, stop = ExclusiveRadio(dongle.spec, keys, pause_s=0.0), asyncio.Event()
     task = asyncio.ensure_future(radio.run(desk, VisitPlan(), stop))
-    await asyncio.wait(
-        {task, asyncio.ensure_future(radio.listening.wait())}, return_when=asyncio.FIRST_COMPLETED
-    )
+    await asyncio.wait({task, asyncio.ensure_future(radio.listening.wait())}, return_when=asyncio.FIRST_COMPLETED)
     return task, stop
 
 

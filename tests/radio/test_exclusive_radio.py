@@ -36,9 +36,7 @@ async def test_a_cuff_that_is_gone_again_holds_nobody_up(monkeypatch: pytest.Mon
     assert set(air.desk.cuffs.values()) == {cuff.address}
 
 
-async def test_a_crowd_of_pretenders_does_not_keep_a_known_cuff_waiting(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
+async def test_a_crowd_of_pretenders_does_not_keep_a_known_cuff_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.radio.exclusive.radio.CONNECT_S", 0.1)
     cuff = VirtualCuff(manner=QUICK)
     fill(cuff, 1)

@@ -40,17 +40,13 @@ def test_connectable_legacy(kind: int, connectable: bool) -> None:
 def test_private_addresses_are_told_apart() -> None:
     """Core Vol 6 Part B 1.3.2: the two highest bits are 11 static, 01 resolvable, 00 not resolvable."""
     kinds = {"C0:00:00:00:00:01": False, "40:00:00:00:00:01": True, "00:00:00:00:00:01": False}
-    assert {
-        address: advert.resolvable for address in kinds for advert in adverts(legacy(b"", 0, address))
-    } == kinds
+    assert {address: advert.resolvable for address in kinds for advert in adverts(legacy(b"", 0, address))} == kinds
 
 
 def test_the_service_is_found_in_either_list() -> None:
     full = UUID("00001810-0000-1000-8000-00805f9b34fb").to_bytes(force_128=True)
     assert lists_service(CUFF)
-    assert lists_service(
-        bytes(AdvertisingData([(AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, full)]))
-    )
+    assert lists_service(bytes(AdvertisingData([(AdvertisingData.COMPLETE_LIST_OF_128_BIT_SERVICE_CLASS_UUIDS, full)])))
     assert local_name(CUFF) == "Manschette ä"
 
 
@@ -61,11 +57,7 @@ def test_the_service_is_found_in_either_list() -> None:
         b"\x02\x01\x06",
         bytes(AdvertisingData([(AdvertisingData.COMPLETE_LOCAL_NAME, b"\x10\x18 in a name")])),
         bytes(AdvertisingData([(AdvertisingData.MANUFACTURER_SPECIFIC_DATA, b"\x10\x18\x10\x18")])),
-        bytes(
-            AdvertisingData(
-                [(AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x00\x10\x18\x00")]
-            )
-        ),
+        bytes(AdvertisingData([(AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x00\x10\x18\x00")])),
     ],
 )
 def test_the_service_is_not_seen_where_it_is_not_listed(data: bytes) -> None:

@@ -22,8 +22,7 @@ async def test_first_visit_brings_every_record_and_what_the_cuff_says_of_itself(
     assert desk.payloads == records == cuff.confirmed
     assert {arrival.characteristic for arrival in desk.arrivals} == {Uuid.BLOOD_PRESSURE_MEASUREMENT}
     assert all(
-        arrival.cuff == cuff.address and arrival.encrypted and arrival.source == "virtual"
-        for arrival in desk.arrivals
+        arrival.cuff == cuff.address and arrival.encrypted and arrival.source == "virtual" for arrival in desk.arrivals
     )
     assert desk.visit_of == [1, 1, 1]
     assert desk.outcomes == {1: "cuff left"}
@@ -184,9 +183,7 @@ async def test_the_cuffs_clock_is_read_with_the_instant_it_held(clock: str | Non
     async with room(cuff) as air:
         await air.wake()
     clocks = [
-        fact
-        for fact in air.desk.facts_of(ValueRead)
-        if fact.characteristic in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)
+        fact for fact in air.desk.facts_of(ValueRead) if fact.characteristic in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)
     ]
     assert len(clocks) == (clock is not None)
     if clocks:

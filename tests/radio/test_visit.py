@@ -8,17 +8,7 @@ from datetime import UTC, datetime
 import pytest
 from air import NoteDesk
 
-from collector.radio.port import (
-    Arrival,
-    Bond,
-    ClockSet,
-    Found,
-    Handles,
-    LinkLost,
-    Refused,
-    ValueRead,
-    VisitPlan,
-)
+from collector.radio.port import Arrival, Bond, ClockSet, Found, Handles, LinkLost, Refused, ValueRead, VisitPlan
 from collector.radio.visit import visit
 from parsers.stamps import build_current_time
 from parsers.uuids import Uuid
@@ -76,8 +66,7 @@ class ScriptedLink:
 
     def deliver(self, value: bytes = b"record") -> None:
         self.desk.take(
-            Arrival(self.cuff, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, datetime.now(UTC), self.source),
-            self.visit,
+            Arrival(self.cuff, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, datetime.now(UTC), self.source), self.visit
         )
         self.heard += 1
         self.heard_at = time.monotonic()
@@ -153,9 +142,7 @@ async def test_a_refused_step_is_passed_over(desk: NoteDesk, step: str) -> None:
 
 
 @pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49"])
-async def test_after_a_request_without_answer_nothing_is_asked_but_the_subscription(
-    desk: NoteDesk, step: str
-) -> None:
+async def test_after_a_request_without_answer_nothing_is_asked_but_the_subscription(desk: NoteDesk, step: str) -> None:
     """ATT allows no further request before the answer; a late one could be taken for another's."""
     link = ScriptedLink(desk, {step: never})
     await_plan = VisitPlan(step_timeout_s=0.02)
@@ -232,9 +219,7 @@ async def test_a_visit_that_is_cut_off_is_closed(desk: NoteDesk) -> None:
     assert link.steps[-1] == "hang up"
 
 
-@pytest.mark.parametrize(
-    "plan", [VisitPlan(idle_s=0.05), VisitPlan(longest_s=0.05), VisitPlan(most_records=1)]
-)
+@pytest.mark.parametrize("plan", [VisitPlan(idle_s=0.05), VisitPlan(longest_s=0.05), VisitPlan(most_records=1)])
 async def test_limits_of_a_stay(desk: NoteDesk, plan: VisitPlan, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
     link = ScriptedLink(desk)
@@ -266,12 +251,7 @@ class TestClock:
 
     @pytest.mark.parametrize(
         ("how", "wrong", "sets"),
-        [
-            ("never", True, False),
-            ("when wrong", True, True),
-            ("when wrong", False, False),
-            ("always", False, True),
-        ],
+        [("never", True, False), ("when wrong", True, True), ("when wrong", False, False), ("always", False, True)],
     )
     async def test_set_as_configured(self, desk: NoteDesk, how: str, wrong: bool, sets: bool) -> None:
         link = await self._visit(desk, VisitPlan(set_clock=how, idle_s=0.1), wrong)
@@ -285,9 +265,7 @@ class TestClock:
 
     @pytest.mark.parametrize("code", [0x80, 0x03])
     async def test_a_refusal_is_told_with_its_code(self, desk: NoteDesk, code: int) -> None:
-        await self._visit(
-            desk, VisitPlan(set_clock="always", idle_s=0.1), True, {"write 2a2b": Refused("no", code)}
-        )
+        await self._visit(desk, VisitPlan(set_clock="always", idle_s=0.1), True, {"write 2a2b": Refused("no", code)})
         assert [fact.error for fact in desk.facts_of(ClockSet)] == [code]
 
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
@@ -305,16 +283,11 @@ class TestClock:
         await visit(ScriptedLink(desk, {"read 2a2b": slow}), desk, VisitPlan())
         clock = next(fact for fact in desk.facts_of(ValueRead) if fact.characteristic == Uuid.CURRENT_TIME)
         assert clock.round_trip_s >= 0.1
-        assert (clock.at - before).total_seconds() == pytest.approx(
-            clock.round_trip_s / 2, abs=clock.round_trip_s / 3
-        )
+        assert (clock.at - before).total_seconds() == pytest.approx(clock.round_trip_s / 2, abs=clock.round_trip_s / 3)
 
 
 class TestStoredRecords:
-    OFFERS = (
-        found(Uuid.BLOOD_PRESSURE_RECORD, "notify"),
-        found(Uuid.RECORD_ACCESS_CONTROL_POINT, "write", "indicate"),
-    )
+    OFFERS = (found(Uuid.BLOOD_PRESSURE_RECORD, "notify"), found(Uuid.RECORD_ACCESS_CONTROL_POINT, "write", "indicate"))
     ALL = "ask 2a52 0101"
 
     async def _asked(
@@ -341,9 +314,7 @@ class TestStoredRecords:
     async def test_nothing_where_the_configuration_says_so(self, desk: NoteDesk) -> None:
         assert await self._asked(desk, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
 
-    async def test_no_answer_and_no_record_for_long(
-        self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch
-    ) -> None:
+    async def test_no_answer_and_no_record_for_long(self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)
         assert await self._asked(desk, {self.ALL: never}) == [self.ALL]
         assert desk.outcomes == {1: "we left"}

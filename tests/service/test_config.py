@@ -5,17 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.service.config import (
-    Config,
-    ConfigError,
-    Person,
-    Radio,
-    Station,
-    Store,
-    load,
-    parse,
-    usual_store,
-)
+from collector.service.config import Config, ConfigError, Person, Radio, Station, Store, load, parse, usual_store
 
 
 def test_nothing_given_is_the_defaults(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -25,7 +15,7 @@ def test_nothing_given_is_the_defaults(tmp_path: Path, monkeypatch: pytest.Monke
 
 
 def test_a_file_says_what_it_says_and_the_rest_stays_default() -> None:
-    config = parse('''
+    config = parse("""
 [station]
 zone = "Atlantic/Azores"
 [radio]
@@ -35,7 +25,7 @@ clock_wrong_after_s = 90
 path = "/srv/cuffs.db"
 [people."ada b"]
 threshold_systolic = 130
-''')
+""")
     assert config.station.zone == "Atlantic/Azores"
     assert config.radio.set_clock == "when wrong"
     assert config.radio.clock_wrong_after_s == 90.0
@@ -45,39 +35,58 @@ threshold_systolic = 130
     assert config.people["ada b"].goal_systolic is None
 
 
-@pytest.mark.parametrize(("text", "line"), [
-    ("[radio]\n\nkindd = 'bluez'", "f.toml, line 3: [radio] has no key 'kindd'; did you mean 'kind'?"),
-    ("[radio]\nxyz = 1",
-     "f.toml, line 2: [radio] has no key 'xyz'; allowed: kind, adapter, accept, set_clock, "
-     "clock_wrong_after_s, witness"),
-    ("[rodeo]\nkind = 1", "f.toml, line 1: there is no section 'rodeo'; did you mean 'radio'?"),
-    ("\nradio = 3", "f.toml, line 2: [radio] is a section of its own, not one value"),
-    ("[radio]\nkind = 'fm'", "f.toml, line 2: radio.kind is 'fm'; allowed: bluez, exclusive, virtual"),
-    ("radio.accept = 3", "f.toml, line 1: radio.accept is 3; expected is text in quotes"),
-    ("[radio]\nset_clock = true", "f.toml, line 2: radio.set_clock is true; expected is text in quotes"),
-    ("[radio]\nclock_wrong_after_s = 0", "f.toml, line 2: radio.clock_wrong_after_s is 0; the least is 1"),
-    ("[radio]\nadapter = 'tuner'",
-     "f.toml, line 2: radio.adapter is 'tuner': an adapter is named like 'hci0', or for the exclusive radio 'usb:0'"),
-    ("[station]\n# here\nzone = 'Mars/Olympus'",
-     "f.toml, line 3: station.zone is 'Mars/Olympus': not a time zone of the IANA database, "
-     "such as 'Europe/Lisbon'"),
-    ("[people.eve]\ngoal_systolic = 13", "f.toml, line 2: people.eve.goal_systolic is 13; the least is 60"),
-    ("[people.eve]\ngoal_sistolic = 130",
-     "f.toml, line 2: [people] has no key 'goal_sistolic'; did you mean 'goal_systolic'?"),
-    ("[cuffs.kitchen]\nuser = 1",
-     "f.toml, line 1: 'kitchen' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and capitals; "
-     "`quietcuff cuff list` shows them"),
-    ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1", "f.toml, line 1: consent takes both, user and consent_code"),
-    ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1\nconsent_code = 12345",
-     "f.toml, line 3: cuffs.C0:FF:EE:00:00:01.consent_code is 12345; the most is 9999"),
-    ("[people.eve]\nrecord = '4711'",
-     "f.toml, line 2: people.eve.record is '4711': a record is written as who numbers it, a URI, and the number: "
-     "'https://clinic.example/records|4711'"),
-    ("[people.eve]\nrecord = 'urn:x|4711'\n[people.ada]\nrecord = 'urn:x|4711'",
-     "f.toml, line 4: people.ada.record is [people.eve]'s too"),
-    ("[people]\neve = 3", "f.toml, line 2: [people.eve] is a section of its own, not one value"),
-    ("[radio\n", "f.toml: not TOML: Expected ']' at the end of a table declaration (at line 1, column 7)"),
-])
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[radio]\n\nkindd = 'bluez'", "f.toml, line 3: [radio] has no key 'kindd'; did you mean 'kind'?"),
+        (
+            "[radio]\nxyz = 1",
+            "f.toml, line 2: [radio] has no key 'xyz'; allowed: kind, adapter, accept, set_clock, "
+            "clock_wrong_after_s, witness",
+        ),
+        ("[rodeo]\nkind = 1", "f.toml, line 1: there is no section 'rodeo'; did you mean 'radio'?"),
+        ("\nradio = 3", "f.toml, line 2: [radio] is a section of its own, not one value"),
+        ("[radio]\nkind = 'fm'", "f.toml, line 2: radio.kind is 'fm'; allowed: bluez, exclusive, virtual"),
+        ("radio.accept = 3", "f.toml, line 1: radio.accept is 3; expected is text in quotes"),
+        ("[radio]\nset_clock = true", "f.toml, line 2: radio.set_clock is true; expected is text in quotes"),
+        ("[radio]\nclock_wrong_after_s = 0", "f.toml, line 2: radio.clock_wrong_after_s is 0; the least is 1"),
+        (
+            "[radio]\nadapter = 'tuner'",
+            "f.toml, line 2: radio.adapter is 'tuner': an adapter is named like 'hci0', or for the exclusive radio 'usb:0'",
+        ),
+        (
+            "[station]\n# here\nzone = 'Mars/Olympus'",
+            "f.toml, line 3: station.zone is 'Mars/Olympus': not a time zone of the IANA database, "
+            "such as 'Europe/Lisbon'",
+        ),
+        ("[people.eve]\ngoal_systolic = 13", "f.toml, line 2: people.eve.goal_systolic is 13; the least is 60"),
+        (
+            "[people.eve]\ngoal_sistolic = 130",
+            "f.toml, line 2: [people] has no key 'goal_sistolic'; did you mean 'goal_systolic'?",
+        ),
+        (
+            "[cuffs.kitchen]\nuser = 1",
+            "f.toml, line 1: 'kitchen' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and capitals; "
+            "`quietcuff cuff list` shows them",
+        ),
+        ("[cuffs.'C0:FF:EE:00:00:01']\nuser = 1", "f.toml, line 1: consent takes both, user and consent_code"),
+        (
+            "[cuffs.'C0:FF:EE:00:00:01']\nuser = 1\nconsent_code = 12345",
+            "f.toml, line 3: cuffs.C0:FF:EE:00:00:01.consent_code is 12345; the most is 9999",
+        ),
+        (
+            "[people.eve]\nrecord = '4711'",
+            "f.toml, line 2: people.eve.record is '4711': a record is written as who numbers it, a URI, and the number: "
+            "'https://clinic.example/records|4711'",
+        ),
+        (
+            "[people.eve]\nrecord = 'urn:x|4711'\n[people.ada]\nrecord = 'urn:x|4711'",
+            "f.toml, line 4: people.ada.record is [people.eve]'s too",
+        ),
+        ("[people]\neve = 3", "f.toml, line 2: [people.eve] is a section of its own, not one value"),
+        ("[radio\n", "f.toml: not TOML: Expected ']' at the end of a table declaration (at line 1, column 7)"),
+    ],
+)
 def test_a_mistake_is_told_with_its_line_and_what_is_allowed(text: str, line: str) -> None:
     with pytest.raises(ConfigError) as told:
         parse(text, Path("f.toml"))
@@ -85,8 +94,12 @@ def test_a_mistake_is_told_with_its_line_and_what_is_allowed(text: str, line: st
 
 
 def test_the_environment_goes_before_the_file() -> None:
-    environment = {"QUIETCUFF_RADIO_KIND": "virtual", "QUIETCUFF_RADIO_CLOCK_WRONG_AFTER_S": "5",
-                   "QUIETCUFF_STORE": "x.db", "QUIETCUFF_DEBUG": "1"}
+    environment = {
+        "QUIETCUFF_RADIO_KIND": "virtual",
+        "QUIETCUFF_RADIO_CLOCK_WRONG_AFTER_S": "5",
+        "QUIETCUFF_STORE": "x.db",
+        "QUIETCUFF_DEBUG": "1",
+    }
     config = parse("[radio]\nkind = 'exclusive'\nadapter = 'hci1'", None, environment)
     assert (config.radio.kind, config.radio.adapter) == ("virtual", "hci1")
     assert config.radio.clock_wrong_after_s == 5.0
@@ -96,13 +109,16 @@ def test_the_environment_goes_before_the_file() -> None:
         parse("", None, {"QUIETCUFF_RADIO_KINDD": "bluez"})
 
 
-@pytest.mark.parametrize(("variable", "text", "complaint"), [
-    ("QUIETCUFF_NOTICES_COMMAND", "tell 'me", "is \"tell 'me\"; expected is a list of texts"),
-    ("QUIETCUFF_BACKUP_KEEP", "many", "is 'many'; expected is a whole number"),
-    ("QUIETCUFF_BACKUP_DAILY", "perhaps", "is 'perhaps'; expected is true or false"),
-    ("QUIETCUFF_RADIO_CLOCK_WRONG_AFTER_S", "nan", "is 'nan'; expected is a number"),
-    ("QUIETCUFF_MQTT_PORT", "99999", "is '99999'; the most is 65535"),
-])
+@pytest.mark.parametrize(
+    ("variable", "text", "complaint"),
+    [
+        ("QUIETCUFF_NOTICES_COMMAND", "tell 'me", 'is "tell \'me"; expected is a list of texts'),
+        ("QUIETCUFF_BACKUP_KEEP", "many", "is 'many'; expected is a whole number"),
+        ("QUIETCUFF_BACKUP_DAILY", "perhaps", "is 'perhaps'; expected is true or false"),
+        ("QUIETCUFF_RADIO_CLOCK_WRONG_AFTER_S", "nan", "is 'nan'; expected is a number"),
+        ("QUIETCUFF_MQTT_PORT", "99999", "is '99999'; the most is 65535"),
+    ],
+)
 def test_a_mistake_in_the_environment_is_one_line(variable: str, text: str, complaint: str) -> None:
     with pytest.raises(ConfigError) as told:
         parse("", None, {variable: text})
@@ -111,10 +127,18 @@ def test_a_mistake_in_the_environment_is_one_line(variable: str, text: str, comp
 
 
 def test_the_environment_has_every_kind_of_value() -> None:
-    config = parse("", None, {
-        "QUIETCUFF_NOTICES_COMMAND": "tell 'the whole house' --now", "QUIETCUFF_BACKUP_DAILY": "False",
-        "QUIETCUFF_BACKUP_FOLDER": "/media/stick", "QUIETCUFF_BACKUP_KEEP": "3",
-        "QUIETCUFF_NOTICES_COMMAND_TIMEOUT_S": "2.5", "QUIETCUFF_STATION_NAME": "north"})
+    config = parse(
+        "",
+        None,
+        {
+            "QUIETCUFF_NOTICES_COMMAND": "tell 'the whole house' --now",
+            "QUIETCUFF_BACKUP_DAILY": "False",
+            "QUIETCUFF_BACKUP_FOLDER": "/media/stick",
+            "QUIETCUFF_BACKUP_KEEP": "3",
+            "QUIETCUFF_NOTICES_COMMAND_TIMEOUT_S": "2.5",
+            "QUIETCUFF_STATION_NAME": "north",
+        },
+    )
     assert config.notices.command == ("tell", "the whole house", "--now")
     assert (config.backup.daily, config.backup.folder, config.backup.keep) == (False, Path("/media/stick"), 3)
     assert (config.notices.command_timeout_s, config.station.name) == (2.5, "north")
@@ -144,8 +168,7 @@ def test_the_users_own_file_goes_before_the_systems(tmp_path: Path, monkeypatch:
     assert load(environment={}).station.name == "own"
 
 
-def test_the_usual_store_is_the_services_where_it_is_installed(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_usual_store_is_the_services_where_it_is_installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     monkeypatch.setattr("collector.service.config.SYSTEM_STORE", tmp_path / "var" / "q.db")
     assert usual_store() == tmp_path / "quietcuff" / "quietcuff.db"

@@ -199,11 +199,20 @@ def test_nothing_is_told_where_no_systemd_listens(monkeypatch: pytest.MonkeyPatc
     assert watchdog_interval() is None
 
 
-@pytest.mark.parametrize(("said", "pid", "interval"), [
-    ("60000000", None, 30.0), ("60000000", "ours", 30.0), ("60000000", "1", None), ("0", None, None),
-    ("soon", None, None), (None, None, None)])
+@pytest.mark.parametrize(
+    ("said", "pid", "interval"),
+    [
+        ("60000000", None, 30.0),
+        ("60000000", "ours", 30.0),
+        ("60000000", "1", None),
+        ("0", None, None),
+        ("soon", None, None),
+        (None, None, None),
+    ],
+)
 def test_signs_of_life_come_twice_in_the_time_that_systemd_waits(
-        said: str | None, pid: str | None, interval: float | None, monkeypatch: pytest.MonkeyPatch) -> None:
+    said: str | None, pid: str | None, interval: float | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Half of WATCHDOG_USEC, and only for the process that is meant: sd_watchdog_enabled(3)."""
     for name, value in (("WATCHDOG_USEC", said), ("WATCHDOG_PID", pid)):
         monkeypatch.delenv(name, raising=False)

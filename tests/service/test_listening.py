@@ -62,7 +62,8 @@ async def test_what_the_cuffs_measured_stands_once_in_the_store(tmp_path: Path) 
 
 @pytest.mark.parametrize(("code", "readings_told"), [(4711, [128]), (4712, [])])
 async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
-        tmp_path: Path, code: int, readings_told: list[int]) -> None:
+    tmp_path: Path, code: int, readings_told: list[int]
+) -> None:
     store_path, stop = tmp_path / "store.db", asyncio.Event()
     cuff = VirtualCuff(address=CUFF, manner=Manner(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
     radio = VirtualRadio([cuff])
@@ -87,8 +88,9 @@ async def test_the_demo_counts_what_it_shows(tmp_path: Path) -> None:
     assert len(found) == 13
     assert sum(reading.sightings for reading in found) == 16
     live = [reading for reading in found if reading.cuff == demo.KITCHEN]
-    assert all(abs(reading.taken_at - datetime.now(UTC)) < timedelta(minutes=2) for reading in live), \
+    assert all(abs(reading.taken_at - datetime.now(UTC)) < timedelta(minutes=2) for reading in live), (
         "the kitchen cuff's seven minutes are taken off"
+    )
 
 
 def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -302,8 +304,10 @@ async def test_sighup_changes_visits_jobs_notices_and_zone(tmp_path: Path, monke
         return start(started[-1].values())
 
     monkeypatch.setattr(schedule, "start", noting)
-    later = parse('[radio]\naccept = "known"\nset_clock = "always"\n[backup]\ndaily = false\n'
-                  '[retention]\npayloads_days = 9\n[station]\nzone = "Atlantic/Azores"\n')
+    later = parse(
+        '[radio]\naccept = "known"\nset_clock = "always"\n[backup]\ndaily = false\n'
+        '[retention]\npayloads_days = 9\n[station]\nzone = "Atlantic/Azores"\n'
+    )
     radio, stop, path = StillRadio(), asyncio.Event(), tmp_path / "store.db"
     first = parse('[station]\nzone = "Europe/Lisbon"')
     task = asyncio.create_task(listen(path, first, radio, stop, again=lambda: later))

@@ -39,8 +39,11 @@ def address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 def answers(number: int) -> bytes:
     """The cuff's: its clock is three minutes ahead, its battery at 40 %."""
     ahead = DateTime.of((datetime.now(UTC) + timedelta(minutes=3)).replace(tzinfo=None))
-    return {Uuid.DATE_TIME: build_date_time(ahead), Uuid.BATTERY_LEVEL: b"\x28",
-            Uuid.BLOOD_PRESSURE_FEATURE: b"\x01\x00"}.get(number, b"Example Works")
+    return {
+        Uuid.DATE_TIME: build_date_time(ahead),
+        Uuid.BATTERY_LEVEL: b"\x28",
+        Uuid.BLOOD_PRESSURE_FEATURE: b"\x01\x00",
+    }.get(number, b"Example Works")
 
 
 def payload(systolic: int, minutes_ago: int = 1) -> bytes:
@@ -66,7 +69,8 @@ class Listening:
 
 
 async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(
-        address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     caplog.set_level(logging.INFO)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
@@ -116,7 +120,8 @@ async def test_a_bond_is_there_when_bluez_says_so_whatever_becomes_of_the_answer
 
 
 async def test_a_link_on_which_bluez_is_deaf_is_made_anew(
-        address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch) -> None:
+    address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(station, "DEAF_S", 0.3)
     caplog.set_level(logging.INFO)
     bluez = PlayedBlueZ(answers)
@@ -135,8 +140,9 @@ async def test_a_link_on_which_bluez_is_deaf_is_made_anew(
     assert f"{CUFF}: BlueZ is deaf on this link; made anew" in caplog.messages
 
 
-async def test_a_bluetoothd_that_answers_nothing_is_no_progress(address: str, tmp_path: Path,
-                                                               monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_bluetoothd_that_answers_nothing_is_no_progress(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Which the watchdog sees: a hung bluetoothd gets the service restarted."""
     monkeypatch.setattr(radio, "PULSE_S", 0.05)
     monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
@@ -158,8 +164,9 @@ async def test_a_bluetoothd_that_answers_nothing_is_no_progress(address: str, tm
     bluez.stop()
 
 
-async def test_bluetoothd_going_and_coming_back_is_told_and_mended(address: str, tmp_path: Path,
-                                                                 monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_bluetoothd_going_and_coming_back_is_told_and_mended(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(radio, "PULSE_S", 0.1)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)

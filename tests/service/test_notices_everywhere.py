@@ -35,8 +35,15 @@ def store(tmp_path: Path) -> Path:
     return tmp_path / "quietcuff.db"
 
 
-def visited(store: Path, at: datetime, *, systolic: int = 124, ahead: timedelta = timedelta(), battery: int = 80,
-            bond_missing_on: str | None = None) -> None:
+def visited(
+    store: Path,
+    at: datetime,
+    *,
+    systolic: int = 124,
+    ahead: timedelta = timedelta(),
+    battery: int = 80,
+    bond_missing_on: str | None = None,
+) -> None:
     """Ada's cuff 'kitchen' was here and brought one reading."""
     with open_store(store) as opened:
         visit = visits.open_visit(opened, KITCHEN, "virtual", at)
@@ -44,8 +51,15 @@ def visited(store: Path, at: datetime, *, systolic: int = 124, ahead: timedelta 
         visits.learn_value(opened, visit, 0x2A08, build_date_time(stamp), at)
         visits.learn_value(opened, visit, 0x2A19, bytes([battery]), at)
         visits.learn_bond(opened, visit, bond_missing_on is None, bond_missing_on, at)
-        journal.append(opened, cuff=KITCHEN, characteristic=0x2A35, source="virtual", visit=visit, arrived_at=at,
-                       value=build_measurement(measurement(systolic, 77, 95, stamp=stamp, pulse=61, user_id=1)))
+        journal.append(
+            opened,
+            cuff=KITCHEN,
+            characteristic=0x2A35,
+            source="virtual",
+            visit=visit,
+            arrived_at=at,
+            value=build_measurement(measurement(systolic, 77, 95, stamp=stamp, pulse=61, user_id=1)),
+        )
         visits.close_visit(opened, visit, at, "cuff left")
         cuffs.name(opened, KITCHEN, "kitchen", at)
         people.add(opened, "Ada", at)
@@ -79,12 +93,19 @@ KINDS = {
     "clock": Kind("clock", lambda store, now: visited(store, now, ahead=30.5 * MINUTE), "is 30 minutes ahead"),
     "bond": Kind("bond", lambda store, now: visited(store, now, bond_missing_on="cuff"), "has lost the bond"),
     "disk": Kind("disk", visited, "MB are free at", QUIET.replace("disk_free_mb = 0", "disk_free_mb = 900000000")),
-    "backup late": Kind("backup late", lambda store, now: visited(store, now - 3 * DAY), "there is no backup",
-                        QUIET.replace("daily = false", "daily = true")),
+    "backup late": Kind(
+        "backup late",
+        lambda store, now: visited(store, now - 3 * DAY),
+        "there is no backup",
+        QUIET.replace("daily = false", "daily = true"),
+    ),
     "backup failing": Kind("service", a_backup_fails, "no backup could be made", listed="backup"),
-    "series": Kind("series", visited, "falls short of its plan", QUIET + (
-        '[people.Ada]\nprotocol = "esh-2023"\n'
-        f'series_from = "{(datetime.now(UTC) - 3 * DAY):%Y-%m-%d}"\n')),
+    "series": Kind(
+        "series",
+        visited,
+        "falls short of its plan",
+        QUIET + (f'[people.Ada]\nprotocol = "esh-2023"\nseries_from = "{(datetime.now(UTC) - 3 * DAY):%Y-%m-%d}"\n'),
+    ),
     "very high": Kind("very high", lambda store, now: visited(store, now, systolic=204), "a very high reading came"),
 }
 PERSONAL = ("Ada", "204")
@@ -106,8 +127,9 @@ def config(tmp_path: Path, broker: int, kind: Kind) -> Config:
 
 @pytest.mark.system
 @pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
-def test_it_begins_and_ends_in_log_program_and_broker(kind: Kind, config: Config, store: Path, tmp_path: Path,
-                                                      broker: int, caplog: pytest.LogCaptureFixture) -> None:
+def test_it_begins_and_ends_in_log_program_and_broker(
+    kind: Kind, config: Config, store: Path, tmp_path: Path, broker: int, caplog: pytest.LogCaptureFixture
+) -> None:
     now = datetime.now(UTC)
     kind.happens(store, now)
     with open_store(store) as opened:
@@ -137,8 +159,9 @@ def test_it_begins_and_ends_in_log_program_and_broker(kind: Kind, config: Config
 
 
 @pytest.mark.parametrize("kind", KINDS.values(), ids=KINDS)
-def test_check_lists_it_and_its_exit_code_says_so(kind: Kind, store: Path, tmp_path: Path,
-                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+def test_check_lists_it_and_its_exit_code_says_so(
+    kind: Kind, store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     from collector.cli.checks import bluetooth, clock, service
     from collector.cli.checks.finding import fine
 

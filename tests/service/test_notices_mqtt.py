@@ -19,8 +19,14 @@ from collector.service.notices.notice import CAUTION, Notice
 pytestmark = pytest.mark.system
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
-LOW = Notice("battery", "C0:FF:EE:00:00:01", "kitchen: its battery is at 5 %", "put new batteries in",
-             "Ada's cuff is at 5 %", {"person": "Ada"})
+LOW = Notice(
+    "battery",
+    "C0:FF:EE:00:00:01",
+    "kitchen: its battery is at 5 %",
+    "put new batteries in",
+    "Ada's cuff is at 5 %",
+    {"person": "Ada"},
+)
 TOPIC = "quietcuff/notices/battery/C0:FF:EE:00:00:01"
 
 
@@ -62,8 +68,9 @@ def test_names_go_out_only_with_leave(broker: Callable[..., int]) -> None:
 
 def test_a_password_opens_and_a_wrong_one_is_told(broker: Callable[..., int], tmp_path: Path) -> None:
     passwords = tmp_path / "passwords"
-    subprocess.run(["mosquitto_passwd", "-b", "-c", str(passwords), "station", "sesame"], check=True,
-                   capture_output=True)
+    subprocess.run(
+        ["mosquitto_passwd", "-b", "-c", str(passwords), "station", "sesame"], check=True, capture_output=True
+    )
     passwords.chmod(0o600)
     port = broker("allow_anonymous false", f"password_file {passwords}")
     secret = tmp_path / "secret"
@@ -78,8 +85,7 @@ def test_a_password_opens_and_a_wrong_one_is_told(broker: Callable[..., int], tm
 
 
 @pytest.mark.filterwarnings("ignore:.*<(ssl.SSLSocket|socket.socket)")  # paho leaves one to be collected
-def test_tls_with_a_certificate_that_is_trusted_and_one_that_is_not(broker: Callable[..., int],
-                                                                    tmp_path: Path) -> None:
+def test_tls_with_a_certificate_that_is_trusted_and_one_that_is_not(broker: Callable[..., int], tmp_path: Path) -> None:
     trusted = certificate(tmp_path)
     port = broker("allow_anonymous true", f"certfile {trusted}", f"keyfile {trusted}")
     MqttChannel(Mqtt(host="127.0.0.1", port=port, tls=True, ca_file=trusted), False).begins(LOW, NOW)

@@ -23,8 +23,14 @@ from parsers.stamps import DateTime, build_date_time
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
 KITCHEN = "C0:FF:EE:00:00:01"
 LOW = Notice("battery", KITCHEN, "kitchen: its battery is at 5 %", "put new batteries in")
-HIGH = Notice("very high", KITCHEN, "a very high reading came", "measure again",
-              "a very high reading came (Ada): 199/120", {"person": "Ada", "systolic": "199"})
+HIGH = Notice(
+    "very high",
+    KITCHEN,
+    "a very high reading came",
+    "measure again",
+    "a very high reading came (Ada): 199/120",
+    {"person": "Ada", "systolic": "199"},
+)
 
 
 class Ear:
@@ -181,8 +187,15 @@ def store(tmp_path: Path) -> Path:
         visits.learn_value(opened, visit, 0x2A08, build_date_time(ahead), NOW)
         visits.learn_value(opened, visit, 0x2A19, b"\x09", NOW)
         cuffs.name(opened, KITCHEN, "kitchen", NOW)
-        journal.append(opened, cuff=KITCHEN, characteristic=0x2A35, source="virtual", visit=visit, arrived_at=NOW,
-                       value=build_measurement(measurement(201, 118, 140, stamp=ahead, pulse=80, user_id=1)))
+        journal.append(
+            opened,
+            cuff=KITCHEN,
+            characteristic=0x2A35,
+            source="virtual",
+            visit=visit,
+            arrived_at=NOW,
+            value=build_measurement(measurement(201, 118, 140, stamp=ahead, pulse=80, user_id=1)),
+        )
         visits.close_visit(opened, visit, NOW, "cuff left")
         catch_up(opened)
         settle(opened, visit)

@@ -21,8 +21,9 @@ from collector.service.notices.rules import (
 )
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
-CUFF = CuffNow("C0:FF:EE:00:00:01", "kitchen", readings=40, last_visit=NOW - timedelta(hours=3), battery=80,
-               clock_ahead_s=4.0)
+CUFF = CuffNow(
+    "C0:FF:EE:00:00:01", "kitchen", readings=40, last_visit=NOW - timedelta(hours=3), battery=80, clock_ahead_s=4.0
+)
 DAY, HOUR, MINUTE = timedelta(days=1), timedelta(hours=1), timedelta(minutes=1)
 
 
@@ -30,31 +31,54 @@ def keys(situation: Situation, limits: Limits | None = None) -> list[str]:
     return [notice.key for notice in standing(situation, limits or Limits())]
 
 
-def taken(systolic: int | None, diastolic: int | None, ago: timedelta, slot: int | None = 1,
-          person: str | None = "Ada") -> Taken:
-    return Taken(f"{systolic}{ago}", CUFF.address, slot, person, systolic if systolic is None else Decimal(systolic),
-                 diastolic if diastolic is None else Decimal(diastolic), NOW - ago)
+def taken(
+    systolic: int | None, diastolic: int | None, ago: timedelta, slot: int | None = 1, person: str | None = "Ada"
+) -> Taken:
+    return Taken(
+        f"{systolic}{ago}",
+        CUFF.address,
+        slot,
+        person,
+        systolic if systolic is None else Decimal(systolic),
+        diastolic if diastolic is None else Decimal(diastolic),
+        NOW - ago,
+    )
 
 
 def test_all_well_is_silent() -> None:
-    assert keys(Situation(NOW, (CUFF,), (taken(128, 81, HOUR),), folders=(Folder("/var", 10**10),),
-                          backups_wanted=True, newest_backup=NOW - DAY, since=NOW - 90 * DAY)) == []
+    assert (
+        keys(
+            Situation(
+                NOW,
+                (CUFF,),
+                (taken(128, 81, HOUR),),
+                folders=(Folder("/var", 10**10),),
+                backups_wanted=True,
+                newest_backup=NOW - DAY,
+                since=NOW - 90 * DAY,
+            )
+        )
+        == []
+    )
 
 
-@pytest.mark.parametrize(("change", "topic"), [
-    ({"last_visit": NOW - 14 * DAY}, "silent"),
-    ({"last_visit": NOW - 14 * DAY + MINUTE}, None),
-    ({"last_visit": NOW - 99 * DAY, "readings": 0}, None),  # passed by once, never used
-    ({"last_visit": None}, None),
-    ({"battery": 19}, "battery"),
-    ({"battery": 20}, None),
-    ({"battery": None}, None),
-    ({"clock_ahead_s": 600.0}, "clock"),
-    ({"clock_ahead_s": -600.0}, "clock"),
-    ({"clock_ahead_s": 599.0}, None),
-    ({"clock_ahead_s": None}, None),
-    ({"bond_missing_on": "cuff"}, "bond"),
-])
+@pytest.mark.parametrize(
+    ("change", "topic"),
+    [
+        ({"last_visit": NOW - 14 * DAY}, "silent"),
+        ({"last_visit": NOW - 14 * DAY + MINUTE}, None),
+        ({"last_visit": NOW - 99 * DAY, "readings": 0}, None),  # passed by once, never used
+        ({"last_visit": None}, None),
+        ({"battery": 19}, "battery"),
+        ({"battery": 20}, None),
+        ({"battery": None}, None),
+        ({"clock_ahead_s": 600.0}, "clock"),
+        ({"clock_ahead_s": -600.0}, "clock"),
+        ({"clock_ahead_s": 599.0}, None),
+        ({"clock_ahead_s": None}, None),
+        ({"bond_missing_on": "cuff"}, "bond"),
+    ],
+)
 def test_a_cuff(change: dict[str, object], topic: str | None) -> None:
     found = standing(Situation(NOW, (replace(CUFF, **change),)), Limits())  # type: ignore[arg-type]
     assert [notice.topic for notice in found] == ([topic] if topic else [])
@@ -65,8 +89,10 @@ def test_zero_days_means_never_missed() -> None:
     assert keys(Situation(NOW, (replace(CUFF, last_visit=NOW - 900 * DAY),)), Limits(cuff_silent_days=0)) == []
 
 
-@pytest.mark.parametrize(("systolic", "diastolic", "high"), [
-    (180, 80, True), (179, 119, False), (120, 120, True), (210, None, True), (None, 121, True), (None, None, False)])
+@pytest.mark.parametrize(
+    ("systolic", "diastolic", "high"),
+    [(180, 80, True), (179, 119, False), (120, 120, True), (210, None, True), (None, 121, True), (None, None, False)],
+)
 def test_very_high_from_180_or_120_on(systolic: int | None, diastolic: int | None, high: bool) -> None:
     assert bool(keys(Situation(NOW, recent=(taken(systolic, diastolic, HOUR),)))) is high
 
@@ -106,8 +132,9 @@ def test_kilopascal_are_weighed_as_mmhg() -> None:
     assert as_mmhg(None, "kPa") is None
 
 
-@pytest.mark.parametrize(("done", "expected", "short"), [
-    (11, 12, True), (12, 12, False), (20, 12, False), (0, 0, False)])
+@pytest.mark.parametrize(
+    ("done", "expected", "short"), [(11, 12, True), (12, 12, False), (20, 12, False), (0, 0, False)]
+)
 def test_a_series(done: int, expected: int, short: bool) -> None:
     series = Series("Ada", "7f3a", "esh-2023", done, expected)
     found = standing(Situation(NOW, series=(series,)), Limits())
@@ -123,14 +150,17 @@ def test_the_disk(free: int, short: bool) -> None:
     assert keys(Situation(NOW, folders=(Folder("/var/lib", free),))) == (["disk//var/lib"] if short else [])
 
 
-@pytest.mark.parametrize(("wanted", "newest", "since", "late"), [
-    (True, NOW - 36 * HOUR, NOW - 90 * DAY, True),
-    (True, NOW - 35 * HOUR, NOW - 90 * DAY, False),
-    (True, None, NOW - 36 * HOUR, True),
-    (True, None, NOW - HOUR, False),
-    (True, None, None, False),  # nothing to back up
-    (False, NOW - 90 * DAY, NOW - 90 * DAY, False),
-])
+@pytest.mark.parametrize(
+    ("wanted", "newest", "since", "late"),
+    [
+        (True, NOW - 36 * HOUR, NOW - 90 * DAY, True),
+        (True, NOW - 35 * HOUR, NOW - 90 * DAY, False),
+        (True, None, NOW - 36 * HOUR, True),
+        (True, None, NOW - HOUR, False),
+        (True, None, None, False),  # nothing to back up
+        (False, NOW - 90 * DAY, NOW - 90 * DAY, False),
+    ],
+)
 def test_backups(wanted: bool, newest: datetime | None, since: datetime | None, late: bool) -> None:
     situation = Situation(NOW, backups_wanted=wanted, newest_backup=newest, since=since)
     assert keys(situation) == (["backup late"] if late else [])
@@ -143,14 +173,22 @@ def test_what_passes_by_itself_is_waited_for() -> None:
     assert telling("radio", 9 * MINUTE) == []
     assert telling("radio", 10 * MINUTE) == ["service/radio"]
     assert telling("backup", MINUTE) == ["service/backup"]
-    (notice,) = standing(Situation(NOW, conditions=(Condition("radio", "no adapter; plug one in", NOW - HOUR),)),
-                         Limits())
+    (notice,) = standing(
+        Situation(NOW, conditions=(Condition("radio", "no adapter; plug one in", NOW - HOUR),)), Limits()
+    )
     assert (notice.text, notice.remedy) == ("no adapter", "plug one in")
 
 
-cuffs = st.builds(CuffNow, st.sampled_from(["A", "B", "C"]), st.just("x"), st.integers(0, 3),
-                  st.none() | st.datetimes(datetime(2030, 1, 1), datetime(2031, 3, 4), timezones=st.just(UTC)),
-                  st.none() | st.integers(0, 100), st.none() | st.floats(-1e9, 1e9), st.sampled_from([None, "cuff"]))
+cuffs = st.builds(
+    CuffNow,
+    st.sampled_from(["A", "B", "C"]),
+    st.just("x"),
+    st.integers(0, 3),
+    st.none() | st.datetimes(datetime(2030, 1, 1), datetime(2031, 3, 4), timezones=st.just(UTC)),
+    st.none() | st.integers(0, 100),
+    st.none() | st.floats(-1e9, 1e9),
+    st.sampled_from([None, "cuff"]),
+)
 
 
 @given(st.lists(cuffs, max_size=4))

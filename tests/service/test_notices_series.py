@@ -25,8 +25,9 @@ def today(days: int) -> date:
     return FIRST + timedelta(days=days)
 
 
-@pytest.mark.parametrize(("days", "expected"), [(-1, 0), (0, 0), (1, 4), (3, 12), (7, 28), (7 + NEWS_FOR_DAYS, 28),
-                                                (8 + NEWS_FOR_DAYS, 0)])
+@pytest.mark.parametrize(
+    ("days", "expected"), [(-1, 0), (0, 0), (1, 4), (3, 12), (7, 28), (7 + NEWS_FOR_DAYS, 28), (8 + NEWS_FOR_DAYS, 0)]
+)
 def test_what_the_plan_has_had(days: int, expected: int) -> None:
     assert so_far([], ESH, FIRST, today(days)) == (0, expected)
 

@@ -26,16 +26,19 @@ def machine(root: Path, board: bool, keeps_time: bool) -> Path:
     return root
 
 
-@pytest.mark.parametrize(("board", "keeps_time", "synchronised", "believed"), [
-    (True, False, False, False),  # a small board right after its start, without network
-    (True, False, True, True),
-    (True, True, False, True),  # a board with a battery-backed clock
-    (False, False, False, True),  # a virtual machine: its host keeps the time
-    (False, True, False, True),
-])
+@pytest.mark.parametrize(
+    ("board", "keeps_time", "synchronised", "believed"),
+    [
+        (True, False, False, False),  # a small board right after its start, without network
+        (True, False, True, True),
+        (True, True, False, True),  # a board with a battery-backed clock
+        (False, False, False, True),  # a virtual machine: its host keeps the time
+        (False, True, False, True),
+    ],
+)
 def test_a_board_without_a_clock_is_believed_once_the_network_told_it_the_time(
-        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, board: bool, keeps_time: bool, synchronised: bool,
-        believed: bool) -> None:
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, board: bool, keeps_time: bool, synchronised: bool, believed: bool
+) -> None:
     monkeypatch.setattr(ourclock, "synchronised", lambda: synchronised)
     assert ourclock.believable(LATER, machine(tmp_path, board, keeps_time)) is believed
 

@@ -61,15 +61,25 @@ def test_what_cannot_be_is_told() -> None:
         in_force(clash, "eva")
 
 
-@pytest.mark.parametrize(("text", "line"), [
-    ("[protocols.ward-5]\nbased_on = 'nice-ng136'\n\ndrop_day = [1]",
-     "configuration, line 4: protocol ward-5: there is no key 'drop_day'; did you mean 'drop_days'?"),
-    ("[protocols.ward-5]\nbased_on = 'nice'", "configuration, line 2: protocol ward-5: based_on is 'nice'; wanted"),
-    ("[protocols.Ward]\nthreshold = [135, 85]", "configuration, line 1: name is 'Ward'; wanted are small letters"),
-    ("[protocols.w]\nmin_days = 3", "configuration, line 1: protocol w: wanted is threshold = [systolic, diastolic]"),
-    ("[people.mira]\nmorning = ['5', '11:00']",
-     "configuration, line 2: people.mira.morning is ['5', '11:00']: hours are two times of day"),
-])
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        (
+            "[protocols.ward-5]\nbased_on = 'nice-ng136'\n\ndrop_day = [1]",
+            "configuration, line 4: protocol ward-5: there is no key 'drop_day'; did you mean 'drop_days'?",
+        ),
+        ("[protocols.ward-5]\nbased_on = 'nice'", "configuration, line 2: protocol ward-5: based_on is 'nice'; wanted"),
+        ("[protocols.Ward]\nthreshold = [135, 85]", "configuration, line 1: name is 'Ward'; wanted are small letters"),
+        (
+            "[protocols.w]\nmin_days = 3",
+            "configuration, line 1: protocol w: wanted is threshold = [systolic, diastolic]",
+        ),
+        (
+            "[people.mira]\nmorning = ['5', '11:00']",
+            "configuration, line 2: people.mira.morning is ['5', '11:00']: hours are two times of day",
+        ),
+    ],
+)
 def test_a_mistake_is_told_with_its_line(text: str, line: str) -> None:
     with pytest.raises(ConfigError) as caught:
         parse(text)

@@ -31,16 +31,19 @@ def send(store: Store, at: datetime, value: bytes, characteristic: int = 0x2A35)
 
 def told(store: Store) -> list[tuple[object, ...]]:
     """Readings as they are, sightings aside."""
-    return [(one.reading_id, one.systolic, one.taken_at, one.taken_basis, one.received_at, one.marks, one.payload)
-            for one in readings.select(store)]
+    return [
+        (one.reading_id, one.systolic, one.taken_at, one.taken_basis, one.received_at, one.marks, one.payload)
+        for one in readings.select(store)
+    ]
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Store:
     """Ten readings a day apart, each sent again on the two days after; one payload cut, one cuff pressure."""
     opened = open_store(tmp_path / "quietcuff.db")
-    arrivals = [(START + (day + again) * DAY, record(120 + day, START + day * DAY))
-                for day in range(10) for again in range(3)]
+    arrivals = [
+        (START + (day + again) * DAY, record(120 + day, START + day * DAY)) for day in range(10) for again in range(3)
+    ]
     for at, value in sorted(arrivals):
         send(opened, at, value)
     send(opened, START, b"\x1e\x80")
@@ -164,14 +167,16 @@ def test_by_a_clock_in_doubt_nothing_is_old(store: Store, monkeypatch: pytest.Mo
 
 
 moments = st.integers(0, 90).map(lambda seconds: START + timedelta(seconds=seconds)) | st.integers(0, 6).map(
-    lambda days: START + days * DAY)
+    lambda days: START + days * DAY
+)
 arrivals = st.lists(st.tuples(moments, st.integers(120, 122), st.booleans()), max_size=25)
 
 
 @settings(max_examples=30, deadline=None)
 @given(arrivals, st.integers(1, 8))
 def test_rebuild_gives_the_same_readings_whatever_came(
-        tmp_path_factory: pytest.TempPathFactory, came: Sequence[tuple[datetime, int, bool]], days: int) -> None:
+    tmp_path_factory: pytest.TempPathFactory, came: Sequence[tuple[datetime, int, bool]], days: int
+) -> None:
     """Also unstamped records, which are known only by their neighbours, and a rule that cuts between them."""
     with open_store(tmp_path_factory.mktemp("kept") / "quietcuff.db") as opened:
         for at, systolic, stamped in sorted(came):

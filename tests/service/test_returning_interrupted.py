@@ -29,8 +29,9 @@ class Crash(Exception):
 
 
 @pytest.mark.parametrize("kind", [Crash, KeyboardInterrupt])
-def test_interrupted_at_every_single_step_it_takes_up_where_it_was(clinic: Clinic, kind: type[BaseException],
-                                                                   monkeypatch: pytest.MonkeyPatch) -> None:
+def test_interrupted_at_every_single_step_it_takes_up_where_it_was(
+    clinic: Clinic, kind: type[BaseException], monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Dying before each transaction, each key and each file in turn: the command again finishes the job, with the
     borrower's five readings saved, and no question asked twice that was answered and written down."""
     real = {"transaction": Store.transaction, "wait": clinic.wait, "save": clinic.save}
@@ -44,6 +45,7 @@ def test_interrupted_at_every_single_step_it_takes_up_where_it_was(clinic: Clini
                 if left == 0:
                     raise kind
             return real[what](*args)  # type: ignore[operator]
+
         return act
 
     steps = survived = 0
@@ -110,5 +112,6 @@ async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clini
     for n in range(10):
         mine = list(readings.select(clinic.store, Selection(person=f"B-{n}")))
         assert [(int(one.systolic or 0), int(one.diastolic or 0)) for one in mine] == [
-            (110 + n, 75 - back) for back in range(5)]
+            (110 + n, 75 - back) for back in range(5)
+        ]
     assert {clinic.state(cuff.address) for cuff in table} == {State.AVAILABLE}

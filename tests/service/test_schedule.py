@@ -26,13 +26,15 @@ async def test_a_job_that_fails_is_one_line_and_comes_again(caplog: pytest.LogCa
     lines = [record for record in caplog.records if record.name == "quietcuff.schedule"]
     assert len(lines) >= 2
     assert {(line.levelname, line.getMessage()) for line in lines} == {
-        ("ERROR", "daily backup failed: the stick is gone\nor so")}
+        ("ERROR", "daily backup failed: the stick is gone\nor so")
+    }
     assert all(line.exc_info is None for line in lines), "no traceback"
 
 
 @pytest.mark.parametrize(("said", "line"), [("3 pages", ["care: 3 pages"]), (None, [])])
-async def test_what_a_job_says_is_logged_and_silence_is_not(said: str | None, line: list[str],
-                                                            caplog: pytest.LogCaptureFixture) -> None:
+async def test_what_a_job_says_is_logged_and_silence_is_not(
+    said: str | None, line: list[str], caplog: pytest.LogCaptureFixture
+) -> None:
     done = asyncio.Event()
     loop = asyncio.get_running_loop()
 
@@ -85,7 +87,8 @@ async def test_an_hour_missed_is_made_up_for_in_step() -> None:
 
 @pytest.mark.parametrize(("step", "back"), [(-61.0, True), (-59.0, False), (+86400.0, False)])
 async def test_a_clock_set_back_is_noticed_a_small_step_or_a_sleep_is_not(
-        step: float, back: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    step: float, back: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
     ahead = 1e9
     monkeypatch.setattr(schedule, "base", lambda: ahead)
     monkeypatch.setattr(schedule, "LOOK_S", 0.0)

@@ -15,19 +15,35 @@ from collector.store.database import open_store
 NOON = datetime(2031, 3, 4, 12, tzinfo=UTC)
 
 
-@pytest.mark.parametrize(("line", "wish"), [
-    ("listen", Wish()),
-    ("--store /a/b.db listen", Wish(store=Path("/a/b.db"))),
-    ("listen --store=/a=b.db --config c.toml", Wish(store=Path("/a=b.db"), config=Path("c.toml"))),
-    ("listen --radio virtual --adapter hci1 --log debug", Wish(radio="virtual", adapter="hci1", log="debug")),
-])
+@pytest.mark.parametrize(
+    ("line", "wish"),
+    [
+        ("listen", Wish()),
+        ("--store /a/b.db listen", Wish(store=Path("/a/b.db"))),
+        ("listen --store=/a=b.db --config c.toml", Wish(store=Path("/a=b.db"), config=Path("c.toml"))),
+        ("listen --radio virtual --adapter hci1 --log debug", Wish(radio="virtual", adapter="hci1", log="debug")),
+    ],
+)
 def test_plain_lines(line: str, wish: Wish) -> None:
     assert plainly(line.split(), {}) == wish
 
 
-@pytest.mark.parametrize("line", [
-    "listen --help", "listen --radio", "listen --radio nobody", "listen --log loud", "listen listen", "readings",
-    "listen extra", "listen --unknown 3", "--version listen", "listen --store --log", "cuff name listen"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "listen --help",
+        "listen --radio",
+        "listen --radio nobody",
+        "listen --log loud",
+        "listen listen",
+        "readings",
+        "listen extra",
+        "listen --unknown 3",
+        "--version listen",
+        "listen --store --log",
+        "cuff name listen",
+    ],
+)
 def test_what_needs_explaining_is_left_to_the_library(line: str) -> None:
     assert plainly(line.split(), {}) is None
 
@@ -79,7 +95,10 @@ def test_openssl_is_there_for_whoever_asks_and_for_nobody_else() -> None:
     """The digest is of FIPS 180-2, appendix B.1."""
     done = subprocess.run([sys.executable, "-W", "error", "-c", LEAN], capture_output=True, text=True)
     assert done.stdout.splitlines() == [
-        "[]", "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad", "CERT_REQUIRED"], done.stderr
+        "[]",
+        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
+        "CERT_REQUIRED",
+    ], done.stderr
 
 
 NEW_STORE = """
@@ -103,8 +122,11 @@ def test_what_changes_a_schema_does_not_stay(tmp_path: Path) -> None:
 
 def test_what_stands_in_the_way_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "q.db").write_text("no store at all " * 400)
-    done = subprocess.run([sys.executable, "-m", "collector.cli.main", "--store", str(tmp_path / "q.db"), "listen"],
-                          capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "collector.cli.main", "--store", str(tmp_path / "q.db"), "listen"],
+        capture_output=True,
+        text=True,
+    )
     assert done.returncode == 1
     assert len(done.stderr.splitlines()) == 1
     assert "not a quietcuff store" in done.stderr
@@ -114,15 +136,22 @@ def test_a_damaged_store_is_left_alone_and_the_last_good_backup_offered(tmp_path
     path = tmp_path / "q.db"
     with open_store(path) as store:
         for number in range(300):
-            journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=bytes([number % 256]) * 100,
-                           arrived_at=NOON, source="virtual")
+            journal.append(
+                store,
+                cuff="C0:FF:EE:00:00:01",
+                characteristic=0x2A35,
+                value=bytes([number % 256]) * 100,
+                arrived_at=NOON,
+                source="virtual",
+            )
     made = backups.take(path, tmp_path / "backups", keep=3, now=NOON)
     octets = bytearray(path.read_bytes())
     for page in range(3, len(octets) // 4096, 3):
-        octets[page * 4096: page * 4096 + 400] = b"\xa5" * 400
+        octets[page * 4096 : page * 4096 + 400] = b"\xa5" * 400
     path.write_bytes(octets)
-    done = subprocess.run([sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen"],
-                          capture_output=True, text=True)
+    done = subprocess.run(
+        [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen"], capture_output=True, text=True
+    )
     assert done.returncode == 1
     assert f"quietcuff backup restore {made.path.name}" in done.stderr
     assert len(done.stderr.splitlines()) == 1

@@ -18,8 +18,28 @@ from collector.store.values import Basis, Reading
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)
 ESH = PROTOCOLS["esh-2023"]
 MINE = Reading(
-    "", "C0:FF:EE:00:00:01", 1, "mira", Decimal(128), Decimal(81), None, "mmHg", Decimal(64), START, Basis.CORRECTED,
-    2.0, START, (), 0, True, (), None, (), 1, "00")
+    "",
+    "C0:FF:EE:00:00:01",
+    1,
+    "mira",
+    Decimal(128),
+    Decimal(81),
+    None,
+    "mmHg",
+    Decimal(64),
+    START,
+    Basis.CORRECTED,
+    2.0,
+    START,
+    (),
+    0,
+    True,
+    (),
+    None,
+    (),
+    1,
+    "00",
+)
 
 
 class Room:
@@ -108,8 +128,11 @@ def test_two_rested_readings_and_their_mean() -> None:
     room = Room([(350, reading(130, 82)), (460, reading(127, 81))], [YES])
     sitting = room.sit()
     assert not sitting.left
-    assert room.results == ["Reading 1: 130/82 mmHg, pulse 64/min", "Reading 2: 127/81 mmHg, pulse 64/min",
-                            "Mean of this sitting: 128.5/81.5 mmHg, pulse 64/min, from 2 readings"]
+    assert room.results == [
+        "Reading 1: 130/82 mmHg, pulse 64/min",
+        "Reading 2: 127/81 mmHg, pulse 64/min",
+        "Mean of this sitting: 128.5/81.5 mmHg, pulse 64/min, from 2 readings",
+    ]
     assert room.kept[-1] == (START, [*READY, "rested 5 minutes"], ["r1", "r2"])
     assert room.kept[0][2] == ["r1"]  # kept at once, not at the end
     assert room.said[-1] == words.caution("")
@@ -190,8 +213,10 @@ def test_somebody_elses_reading_is_neither_shown_nor_counted() -> None:
 
 
 def test_an_unassigned_reading_is_claimed_when_the_person_says_it_is_theirs() -> None:
-    room = Room([(350, reading(person=None)), (400, reading(171, 99, person=None)), (460, reading(person=None))],
-                [YES, (352, "y"), (405, "n"), (470, "y")])
+    room = Room(
+        [(350, reading(person=None)), (400, reading(171, 99, person=None)), (460, reading(person=None))],
+        [YES, (352, "y"), (405, "n"), (470, "y")],
+    )
     sitting = room.sit()
     assert room.claimed == ["r1", "r3"]
     assert [one.reading_id for one in sitting.taken] == ["r1", "r3"]
@@ -252,8 +277,15 @@ def test_atrial_fibrillation_takes_three_from_the_start() -> None:
 
 
 def test_a_flagged_or_failed_reading_is_kept_and_does_not_count() -> None:
-    room = Room([(350, reading(150, 95, "body movement")), (450, reading(None, None)), (560, reading(128, 80)),
-                 (660, reading(126, 80))], [YES])
+    room = Room(
+        [
+            (350, reading(150, 95, "body movement")),
+            (450, reading(None, None)),
+            (560, reading(128, 80)),
+            (660, reading(126, 80)),
+        ],
+        [YES],
+    )
     sitting = room.sit()
     assert room.kept[-1][2] == ["r1", "r2", "r3", "r4"]
     assert len(sitting.counted) == 2

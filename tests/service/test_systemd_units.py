@@ -28,9 +28,22 @@ def installed(tmp_path: Path) -> Path:
     units = tmp_path / "etc/systemd/system"
     units.mkdir(parents=True)
     shutil.copy(FOLDER / "quietcuff.service", units)
-    for name in ("basic.target", "bluetooth.service", "dbus.service", "dbus.socket", "local-fs.target",
-                 "multi-user.target", "shutdown.target", "sysinit.target", "system.slice", "time-set.target",
-                 "-.slice", "-.mount", "tmp.mount", "systemd-journald.socket"):
+    for name in (
+        "basic.target",
+        "bluetooth.service",
+        "dbus.service",
+        "dbus.socket",
+        "local-fs.target",
+        "multi-user.target",
+        "shutdown.target",
+        "sysinit.target",
+        "system.slice",
+        "time-set.target",
+        "-.slice",
+        "-.mount",
+        "tmp.mount",
+        "systemd-journald.socket",
+    ):
         source = Path("/lib/systemd/system") / name
         if source.exists():
             shutil.copy(source, units)
@@ -133,6 +146,9 @@ def test_bluez_lets_any_user_send_to_it() -> None:
             break
     else:
         pytest.fail("no bluetooth.conf: is the package bluez installed?")
-    allowed = {(rule.get("context") or rule.get("group"), allow.get("send_destination"))
-               for rule in ElementTree.parse(policy).getroot().iter("policy") for allow in rule.iter("allow")}
+    allowed = {
+        (rule.get("context") or rule.get("group"), allow.get("send_destination"))
+        for rule in ElementTree.parse(policy).getroot().iter("policy")
+        for allow in rule.iter("allow")
+    }
     assert allowed & {("default", "org.bluez"), ("bluetooth", "org.bluez")}

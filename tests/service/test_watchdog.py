@@ -52,11 +52,17 @@ class Supervisor:
         self.process: subprocess.Popen[str]
 
     def start(self, how: str) -> None:
-        environment = os.environ | {"NOTIFY_SOCKET": str(self.folder / "notify"),
-                                    "WATCHDOG_USEC": str(int(LIMIT_S * 1e6))}
+        environment = os.environ | {
+            "NOTIFY_SOCKET": str(self.folder / "notify"),
+            "WATCHDOG_USEC": str(int(LIMIT_S * 1e6)),
+        }
         environment.pop("WATCHDOG_PID", None)
-        self.process = subprocess.Popen([sys.executable, "-c", SERVICE, str(self.folder / "store.db"), how],
-                                        env=environment, stderr=subprocess.PIPE, text=True)
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", SERVICE, str(self.folder / "store.db"), how],
+            env=environment,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
 
     def hears(self, seconds: float) -> str | None:
         """The next that it says, None for silence."""

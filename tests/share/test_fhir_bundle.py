@@ -23,13 +23,24 @@ from collector.store.values import Basis, Reading
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
 EXCHANGE = Exchange(
-    station="5a" * 16, version="0.1.0", cuffs={CUFF: CuffFacts(CUFF, bytes(8))},
+    station="5a" * 16,
+    version="0.1.0",
+    cuffs={CUFF: CuffFacts(CUFF, bytes(8))},
     look=Looks([ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))]),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
 )
-AVERAGE = AverageResult("mira", "invented seven days", Decimal("128.4"), Decimal("81.0"), 2,
-                        datetime(2031, 3, 4, tzinfo=UTC), datetime(2031, 3, 11, tzinfo=UTC),
-                        datetime(2031, 3, 12, 9, tzinfo=UTC), ("r1", "elsewhere"), Decimal("64"))
+AVERAGE = AverageResult(
+    "mira",
+    "invented seven days",
+    Decimal("128.4"),
+    Decimal("81.0"),
+    2,
+    datetime(2031, 3, 4, tzinfo=UTC),
+    datetime(2031, 3, 11, tzinfo=UTC),
+    datetime(2031, 3, 12, 9, tzinfo=UTC),
+    ("r1", "elsewhere"),
+    Decimal("64"),
+)
 
 
 def text_of(write: Callable[..., int], readings: list[Reading], exchange: Exchange = EXCHANGE) -> str:
@@ -48,8 +59,11 @@ def test_nothing_to_write_is_a_bundle_without_entries() -> None:
 
 def test_every_entry_of_a_transaction_is_a_conditional_create(reading: Make) -> None:
     """FHIR R4, http, conditional create: the server looks for the identifier and creates only where it is new."""
-    readings = [reading(), reading(reading_id="r2", status=("irregular pulse",)),
-                reading(reading_id="r3", person="bo & co, 1|2$")]
+    readings = [
+        reading(),
+        reading(reading_id="r2", status=("irregular pulse",)),
+        reading(reading_id="r3", person="bo & co, 1|2$"),
+    ]
     entries = json.loads(text_of(write_transaction, readings))["entry"]
     conditions = [entry["request"]["ifNoneExist"] for entry in entries]
     assert len(set(conditions)) == len(conditions)
@@ -94,11 +108,15 @@ def test_an_average_is_derived_from_its_readings(reading: Make) -> None:
     exchange = Exchange(averages=[AVERAGE])
     *_, entry = json.loads(text_of(write_collection, [reading()], exchange), parse_float=Decimal)["entry"]
     one = entry["resource"]
-    assert one["code"]["coding"] == [{"system": codes.LOINC, "code": "96607-7",
-                                      "display": "Blood pressure panel mean systolic and mean diastolic"}]
+    assert one["code"]["coding"] == [
+        {"system": codes.LOINC, "code": "96607-7", "display": "Blood pressure panel mean systolic and mean diastolic"}
+    ]
     assert one["effectivePeriod"] == {"start": "2031-03-04T00:00:00+00:00", "end": "2031-03-11T00:00:00+00:00"}
     assert [(part["code"]["coding"][0]["code"], str(part["valueQuantity"]["value"])) for part in one["component"]] == [
-        ("96608-5", "128.4"), ("96609-3", "81.0"), ("8867-4", "64")]
+        ("96608-5", "128.4"),
+        ("96609-3", "81.0"),
+        ("8867-4", "64"),
+    ]
     assert one["performer"] == [one["subject"]]
     inside, outside = one["derivedFrom"]
     assert "reference" in inside
@@ -134,8 +152,20 @@ def awkward(reading: Make) -> list[Reading]:
         reading(reading_id="a2", systolic=None, diastolic=None, mean=None, pulse=None, marks=("failed", "unencrypted")),
         reading(reading_id="a3", person=None, slot=255, taken_at=datetime(2031, 10, 26, 1, 30, tzinfo=lisbon, fold=1)),
         reading(reading_id="a4", status=("body movement", "irregular pulse"), status_raw=0x25, sightings=7),
-        reading(reading_id="a5", cuff="hand", slot=None, mean=None, stamp=None, status_raw=None, features_known=False,
-                assessed=(), taken_basis=Basis.HAND, taken_uncertainty_s=None, note='after "tea"\n é', payload="7b7d"),
+        reading(
+            reading_id="a5",
+            cuff="hand",
+            slot=None,
+            mean=None,
+            stamp=None,
+            status_raw=None,
+            features_known=False,
+            assessed=(),
+            taken_basis=Basis.HAND,
+            taken_uncertainty_s=None,
+            note='after "tea"\n é',
+            payload="7b7d",
+        ),
         reading(reading_id="a6", cuff="DA:00:00:00:00:07", taken_at=datetime(2031, 3, 5, 8, 0, 0, 250000, tzinfo=UTC)),
         reading(reading_id="a7", slot=0, person="José Ω", pulse=Decimal("64.0")),
     ]
@@ -167,29 +197,39 @@ def test_another_layout_of_the_same_bundle_reads_the_same(reading: Make) -> None
 
 
 @settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(note=st.none() | st.text(min_size=1, alphabet=st.characters(exclude_categories=["Cs"])),
-       systolic=st.none() | st.decimals(-2047, 2047, places=2, allow_nan=False), unit=st.sampled_from(["mmHg", "kPa"]),
-       at=st.datetimes(datetime(2000, 1, 1), datetime(2090, 1, 1), timezones=st.timezones()),
-       slot=st.none() | st.integers(0, 255))
-def test_whatever_a_reading_says_comes_back(reading: Make, note: str | None, systolic: Decimal | None, unit: str,
-                                            at: datetime, slot: int | None) -> None:
+@given(
+    note=st.none() | st.text(min_size=1, alphabet=st.characters(exclude_categories=["Cs"])),
+    systolic=st.none() | st.decimals(-2047, 2047, places=2, allow_nan=False),
+    unit=st.sampled_from(["mmHg", "kPa"]),
+    at=st.datetimes(datetime(2000, 1, 1), datetime(2090, 1, 1), timezones=st.timezones()),
+    slot=st.none() | st.integers(0, 255),
+)
+def test_whatever_a_reading_says_comes_back(
+    reading: Make, note: str | None, systolic: Decimal | None, unit: str, at: datetime, slot: int | None
+) -> None:
     one = reading(note=note, systolic=systolic, unit=unit, taken_at=at, slot=slot)
     (back,) = parse_bundle(io.StringIO(text_of(write_collection, [one])), EXCHANGE)
     assert back == one
     assert text_of(write_collection, [back]) == text_of(write_collection, [one])
 
 
-@pytest.mark.parametrize(("spoil", "complaint"), [
-    (lambda text: text[: len(text) // 2], "cut off"),
-    (lambda text: "", "missing"),
-    (lambda text: "[1, 2]", "missing"),
-    (lambda text: '{"resourceType": "Patient"}', "no FHIR Bundle"),
-    (lambda text: text.replace(codes.AS_COLLECTED, "urn:other"), "entry 4: reading r1 has lost"),
-    (lambda text: text.replace('"url":"basis"', '"url":"bases"'), "entry 4: not as quietcuff writes it"),
-    (lambda text: text.replace(codes.READING_SYSTEM, "urn:other"), "entry 4: a blood pressure that quietcuff did not"),
-    (lambda text: "[" * 100_000, "missing"),
-    (lambda text: '{"a":' + "[" * 100_000, "too deep"),
-])
+@pytest.mark.parametrize(
+    ("spoil", "complaint"),
+    [
+        (lambda text: text[: len(text) // 2], "cut off"),
+        (lambda text: "", "missing"),
+        (lambda text: "[1, 2]", "missing"),
+        (lambda text: '{"resourceType": "Patient"}', "no FHIR Bundle"),
+        (lambda text: text.replace(codes.AS_COLLECTED, "urn:other"), "entry 4: reading r1 has lost"),
+        (lambda text: text.replace('"url":"basis"', '"url":"bases"'), "entry 4: not as quietcuff writes it"),
+        (
+            lambda text: text.replace(codes.READING_SYSTEM, "urn:other"),
+            "entry 4: a blood pressure that quietcuff did not",
+        ),
+        (lambda text: "[" * 100_000, "missing"),
+        (lambda text: '{"a":' + "[" * 100_000, "too deep"),
+    ],
+)
 def test_what_cannot_be_read_is_told_with_its_place(reading: Make, spoil: Callable[[str], str], complaint: str) -> None:
     text = spoil(text_of(write_collection, [reading(taken_basis=Basis.CUFF)]))
     with pytest.raises(ExchangeError, match=complaint):

@@ -22,8 +22,9 @@ from collector.store.values import Basis, Reading
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
 FACTS = CuffFacts(CUFF, bytes.fromhex("010000feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1", "B", "3")
-EXCHANGE = Exchange(station="5a" * 16, version="0.1.0", cuffs={CUFF: FACTS},
-                    subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")})
+EXCHANGE = Exchange(
+    station="5a" * 16, version="0.1.0", cuffs={CUFF: FACTS}, subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")}
+)
 
 
 def written(reading: Reading, exchange: Exchange = EXCHANGE) -> dict[str, dict[str, Any]]:
@@ -34,8 +35,15 @@ def written(reading: Reading, exchange: Exchange = EXCHANGE) -> dict[str, dict[s
     for entry in json.loads(file.getvalue(), parse_float=Decimal)["entry"]:
         resource = entry["resource"]
         code = (resource.get("code") or resource.get("type") or {"coding": [{"code": "patient"}]})["coding"][0]["code"]
-        name = {"patient": "patient", "65573": "cuff", "531981": "gateway", "150020": "pressure", "149546": "pulse",
-                "8410608": "status", "67975": "look"}[code]
+        name = {
+            "patient": "patient",
+            "65573": "cuff",
+            "531981": "gateway",
+            "150020": "pressure",
+            "149546": "pulse",
+            "8410608": "status",
+            "67975": "look",
+        }[code]
         assert name not in found
         found[name] = {**resource, "fullUrl": entry["fullUrl"]}
     return found
@@ -50,8 +58,10 @@ def test_a_pressure_bears_both_code_systems(reading: Make) -> None:
     one = written(reading())["pressure"]
     assert coding(one["code"]) == {(codes.MDC, "150020"), (codes.LOINC, "85354-9")}
     assert [coding(part["code"]) for part in one["component"]] == [
-        {(codes.MDC, "150021"), (codes.LOINC, "8480-6")}, {(codes.MDC, "150022"), (codes.LOINC, "8462-4")},
-        {(codes.MDC, "150023"), (codes.LOINC, "8478-0")}]
+        {(codes.MDC, "150021"), (codes.LOINC, "8480-6")},
+        {(codes.MDC, "150022"), (codes.LOINC, "8462-4")},
+        {(codes.MDC, "150023"), (codes.LOINC, "8478-0")},
+    ]
     assert not any(key.startswith("value") for key in one)
     assert one["status"] == "final"
     categories = [coding(category) for category in one["category"]]
@@ -109,7 +119,9 @@ def test_the_status_is_its_own_observation(reading: Make) -> None:
     one = found["status"]
     assert coding(one["code"]) == {(codes.MDC, "8410608")}
     assert [coding(part["code"]) for part in one["component"]] == [
-        {(codes.STATUS_BITS, "8410608.0")}, {(codes.STATUS_BITS, "8410608.4")}]
+        {(codes.STATUS_BITS, "8410608.0")},
+        {(codes.STATUS_BITS, "8410608.4")},
+    ]
     assert all(part["valueBoolean"] is True for part in one["component"])
     assert one["derivedFrom"] == [{"reference": found["pressure"]["fullUrl"]}]
     assert "status" not in written(reading())
@@ -119,11 +131,16 @@ def test_a_cuff_is_a_device_with_both_identifiers(reading: Make) -> None:
     """Device profile: System ID highest octet first with dashes, Bluetooth address, type and specialization."""
     one = written(reading())["cuff"]
     assert [(part["type"]["coding"][0]["code"], part["system"], part["value"]) for part in one["identifier"]] == [
-        ("SYSID", codes.SYSTEM_ID, "C0-FF-EE-FF-FE-00-00-01"), ("BTMAC", codes.BLUETOOTH, "C0-FF-EE-00-00-01")]
+        ("SYSID", codes.SYSTEM_ID, "C0-FF-EE-FF-FE-00-00-01"),
+        ("BTMAC", codes.BLUETOOTH, "C0-FF-EE-00-00-01"),
+    ]
     assert one["meta"]["profile"] == [codes.PHD_PROFILE + "PhdDevice"]
     assert coding(one["specialization"][0]["systemType"]) == {(codes.MDC, "528391")}
     assert {part["type"]["coding"][0]["code"]: part["value"] for part in one["version"]} == {
-        "531974": "B", "531975": "3", "531976": "2.1"}
+        "531974": "B",
+        "531975": "3",
+        "531976": "2.1",
+    }
 
 
 def test_a_cuff_that_tells_nothing_claims_nothing(reading: Make) -> None:
@@ -146,16 +163,23 @@ def test_a_person_is_an_identifier_and_nothing_else(reading: Make) -> None:
 
 def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> None:
     """Coincident time stamp: the cuff's clock as value, ours as effective time, subject the cuff."""
-    looks = [ClockLook(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
-             ClockLook(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18))]
+    looks = [
+        ClockLook(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
+        ClockLook(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18)),
+    ]
     found = written(reading(), replace(EXCHANGE, look=Looks(looks)))
     look = found["look"]
-    assert (look["effectiveDateTime"], look["valueDateTime"]) == ("2031-03-04T07:12:50+01:00",
-                                                                  "2031-03-04T07:12:18+01:00")
+    assert (look["effectiveDateTime"], look["valueDateTime"]) == (
+        "2031-03-04T07:12:50+01:00",
+        "2031-03-04T07:12:18+01:00",
+    )
     assert look["subject"]["reference"] == found["cuff"]["fullUrl"]
     assert look["device"]["reference"] == found["gateway"]["fullUrl"]
-    pointers = [part["valueReference"]["reference"] for part in found["pressure"]["extension"]
-                if part["url"] == codes.COINCIDENT]
+    pointers = [
+        part["valueReference"]["reference"]
+        for part in found["pressure"]["extension"]
+        if part["url"] == codes.COINCIDENT
+    ]
     assert pointers == [look["fullUrl"]]
     assert "look" not in written(reading(taken_basis=Basis.ARRIVAL), replace(EXCHANGE, look=Looks(looks)))
 

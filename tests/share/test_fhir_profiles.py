@@ -26,7 +26,8 @@ from collector.store.values import Basis, Reading
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
 EXCHANGE = Exchange(
-    station="5a" * 16, version="0.1.0",
+    station="5a" * 16,
+    version="0.1.0",
     cuffs={CUFF: CuffFacts(CUFF, bytes.fromhex("010203feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1")},
     look=Looks([ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))]),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},  # 2.999: the OID arc for examples (ITU-T X.660)
@@ -48,10 +49,26 @@ def awkward(reading: Make) -> list[Reading]:
         reading(reading_id="a2", systolic=None, diastolic=None, mean=None, pulse=None, marks=("failed",)),
         reading(reading_id="a3", person=None, slot=255, pulse=None),
         reading(reading_id="a4", status=("body movement", "irregular pulse", "improper position"), status_raw=0x25),
-        reading(reading_id="a5", cuff="hand", slot=None, mean=None, stamp=None, status_raw=None, features_known=False,
-                assessed=(), taken_basis=Basis.HAND, taken_uncertainty_s=None, note='after "tea" \u2028 <&> é'),
-        reading(reading_id="a6", systolic=Decimal("128.0"), diastolic=Decimal("8E+1"), stamp="2031-03---T--:--:--",
-                taken_basis=Basis.ARRIVAL),
+        reading(
+            reading_id="a5",
+            cuff="hand",
+            slot=None,
+            mean=None,
+            stamp=None,
+            status_raw=None,
+            features_known=False,
+            assessed=(),
+            taken_basis=Basis.HAND,
+            taken_uncertainty_s=None,
+            note='after "tea" \u2028 <&> é',
+        ),
+        reading(
+            reading_id="a6",
+            systolic=Decimal("128.0"),
+            diastolic=Decimal("8E+1"),
+            stamp="2031-03---T--:--:--",
+            taken_basis=Basis.ARRIVAL,
+        ),
         reading(reading_id="a7", cuff="C0:FF:EE:00:00:02", taken_at=datetime(2031, 3, 5, 8, 0, 0, 250000, tzinfo=UTC)),
     ]
 
@@ -83,17 +100,20 @@ def test_every_profile_that_is_claimed_is_met(awkward: list[Reading]) -> None:
     assert checked == 8 + 6  # a blood pressure each, a pulse each but for two
 
 
-@pytest.mark.parametrize(("change", "complaint"), [
-    (lambda one: one["component"].pop(0), "component:SystolicBP: at least 1"),
-    (lambda one: one["component"][1]["valueQuantity"].update(code="kPa"), "must be 'mm[Hg]'"),
-    (lambda one: one["component"][2].pop("valueQuantity"), "vs-3"),
-    (lambda one: one.update(effectiveDateTime="2031"), "vs-1"),
-    (lambda one: one.update(valueString="120/80"), "valueString is not allowed"),
-    (lambda one: one["category"].pop(0), "category:VSCat: at least 1"),
-    (lambda one: one["code"]["coding"].pop(1), "BPCode: at least 1"),
-    (lambda one: one.pop("subject"), "subject: at least 1"),
-    (lambda one: one.update(component=one["component"][:1]), "component: at least 2"),
-])
+@pytest.mark.parametrize(
+    ("change", "complaint"),
+    [
+        (lambda one: one["component"].pop(0), "component:SystolicBP: at least 1"),
+        (lambda one: one["component"][1]["valueQuantity"].update(code="kPa"), "must be 'mm[Hg]'"),
+        (lambda one: one["component"][2].pop("valueQuantity"), "vs-3"),
+        (lambda one: one.update(effectiveDateTime="2031"), "vs-1"),
+        (lambda one: one.update(valueString="120/80"), "valueString is not allowed"),
+        (lambda one: one["category"].pop(0), "category:VSCat: at least 1"),
+        (lambda one: one["code"]["coding"].pop(1), "BPCode: at least 1"),
+        (lambda one: one.pop("subject"), "subject: at least 1"),
+        (lambda one: one.update(component=one["component"][:1]), "component: at least 2"),
+    ],
+)
 def test_the_rules_would_object(reading: Make, change: Callable[[Any], Any], complaint: str) -> None:
     (resource,) = [one for one in written([reading()]) if codes.BP_PROFILE in one.get("meta", {}).get("profile", ())]
     broken = copy.deepcopy(resource)
@@ -106,16 +126,30 @@ NUMBERS = st.decimals(allow_nan=False, allow_infinity=False, min_value=-2047, ma
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(systolic=NUMBERS, diastolic=NUMBERS, mean=NUMBERS, pulse=NUMBERS, unit=st.sampled_from(["mmHg", "kPa"]),
-       person=st.text(min_size=1, alphabet=st.characters(exclude_categories=["Cc", "Cs"])).map(str.strip).filter(bool),
-       minutes=st.integers(0, 10**6))
+@given(
+    systolic=NUMBERS,
+    diastolic=NUMBERS,
+    mean=NUMBERS,
+    pulse=NUMBERS,
+    unit=st.sampled_from(["mmHg", "kPa"]),
+    person=st.text(min_size=1, alphabet=st.characters(exclude_categories=["Cc", "Cs"])).map(str.strip).filter(bool),
+    minutes=st.integers(0, 10**6),
+)
 def test_whatever_the_numbers_the_profiles_are_met(
-        reading: Make, systolic: Decimal | None, diastolic: Decimal | None, mean: Decimal | None,
-        pulse: Decimal | None, unit: str, person: str, minutes: int) -> None:
+    reading: Make,
+    systolic: Decimal | None,
+    diastolic: Decimal | None,
+    mean: Decimal | None,
+    pulse: Decimal | None,
+    unit: str,
+    person: str,
+    minutes: int,
+) -> None:
     one = reading(systolic=systolic, diastolic=diastolic, mean=mean, pulse=pulse, unit=unit, person=person)
-    changed = reading(**{name: getattr(one, name) for name in ("systolic", "diastolic", "mean", "pulse", "unit",
-                                                              "person")},
-                      taken_at=one.taken_at + timedelta(minutes=minutes))
+    changed = reading(
+        **{name: getattr(one, name) for name in ("systolic", "diastolic", "mean", "pulse", "unit", "person")},
+        taken_at=one.taken_at + timedelta(minutes=minutes),
+    )
     file = io.StringIO()
     write_transaction([changed], file, EXCHANGE)
     assert fhirkit.validate(file.getvalue()) == []

@@ -28,8 +28,12 @@ def _is_moment(value: object) -> bool:
 
 
 POINT = Draft7Validator(SCHEMA, format_checker=FORMATS)
-BODIES = {name: Draft7Validator({**SCHEMA, "required": [], "properties": {}, "$ref": f"#/definitions/{name}"},
-                                format_checker=FORMATS) for name in ("blood-pressure", "heart-rate")}
+BODIES = {
+    name: Draft7Validator(
+        {**SCHEMA, "required": [], "properties": {}, "$ref": f"#/definitions/{name}"}, format_checker=FORMATS
+    )
+    for name in ("blood-pressure", "heart-rate")
+}
 
 
 def points(reading: Reading, exchange: Exchange | None = None) -> list[dict[str, Any]]:
@@ -44,30 +48,39 @@ def points(reading: Reading, exchange: Exchange | None = None) -> list[dict[str,
 
 def test_the_schemas_own_least_body_passes() -> None:
     """openmhealth/schemas, test data of blood-pressure 4.0 that should pass."""
-    body = {"systolic_blood_pressure": {"value": 115, "unit": "mmHg"},
-            "diastolic_blood_pressure": {"value": 60, "unit": "mmHg"},
-            "effective_time_frame": {"date_time": "2020-02-05T07:25:00-08:00"}}
+    body = {
+        "systolic_blood_pressure": {"value": 115, "unit": "mmHg"},
+        "diastolic_blood_pressure": {"value": 60, "unit": "mmHg"},
+        "effective_time_frame": {"date_time": "2020-02-05T07:25:00-08:00"},
+    }
     assert BODIES["blood-pressure"].is_valid(body)
     for name in body:
         assert not BODIES["blood-pressure"].is_valid({key: value for key, value in body.items() if key != name})
     assert not BODIES["blood-pressure"].is_valid({**body, "systolic_blood_pressure": {"value": 16, "unit": "kPa"}})
     assert not BODIES["blood-pressure"].is_valid(
-        {**body, "effective_time_frame": {"date": "2020-02-05", "part_of_day": "morning"}})
+        {**body, "effective_time_frame": {"date": "2020-02-05", "part_of_day": "morning"}}
+    )
 
 
 def test_a_reading_is_a_pressure_and_a_heart_rate(reading: Make) -> None:
-    exchange = Exchange(cuffs={"C0:FF:EE:00:00:01": CuffFacts("", None, "Invented Instruments", "Q1")},
-                        subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")})
+    exchange = Exchange(
+        cuffs={"C0:FF:EE:00:00:01": CuffFacts("", None, "Invented Instruments", "Q1")},
+        subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
+    )
     pressure, rate = points(reading(systolic=Decimal("128.0")), exchange)
     assert pressure["body"] == {
         "systolic_blood_pressure": {"value": 128, "unit": "mmHg"},
         "diastolic_blood_pressure": {"value": 81, "unit": "mmHg"},
-        "effective_time_frame": {"date_time": "2031-03-04T07:12:30+01:00"}}
+        "effective_time_frame": {"date_time": "2031-03-04T07:12:30+01:00"},
+    }
     assert str(pressure["body"]["systolic_blood_pressure"]["value"]) == "128.0"
     assert pressure["header"]["schema_id"] == {"namespace": "omh", "name": "blood-pressure", "version": "4.0"}
     assert pressure["header"]["acquisition_provenance"] == {
-        "source_data_point_id": "r1", "source_creation_date_time": "2031-03-04T07:12:30+01:00",
-        "source_name": "Invented Instruments Q1", "modality": "sensed"}
+        "source_data_point_id": "r1",
+        "source_creation_date_time": "2031-03-04T07:12:30+01:00",
+        "source_name": "Invented Instruments Q1",
+        "modality": "sensed",
+    }
     assert pressure["header"]["user_id"] == "P-4711"
     assert rate["body"]["heart_rate"] == {"value": 64, "unit": "beats/min"}
     assert rate["header"]["id"] != pressure["header"]["id"]
@@ -98,11 +111,15 @@ def test_the_count_is_of_readings_that_gave_a_point(reading: Make) -> None:
 
 
 @settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(systolic=st.none() | st.decimals(-2047, 20470, places=2), pulse=st.none() | st.decimals(0, 300, places=0),
-       person=st.text(min_size=1, alphabet=st.characters(exclude_categories=["Cs"])),
-       unit=st.sampled_from(["mmHg", "kPa"]))
-def test_whatever_the_numbers_the_schemas_are_met(reading: Make, systolic: Decimal | None, pulse: Decimal | None,
-                                                  person: str, unit: str) -> None:
+@given(
+    systolic=st.none() | st.decimals(-2047, 20470, places=2),
+    pulse=st.none() | st.decimals(0, 300, places=0),
+    person=st.text(min_size=1, alphabet=st.characters(exclude_categories=["Cs"])),
+    unit=st.sampled_from(["mmHg", "kPa"]),
+)
+def test_whatever_the_numbers_the_schemas_are_met(
+    reading: Make, systolic: Decimal | None, pulse: Decimal | None, person: str, unit: str
+) -> None:
     points(reading(systolic=systolic, pulse=pulse, person=person, unit=unit))
 
 

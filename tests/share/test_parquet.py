@@ -35,11 +35,35 @@ def test_a_row_says_what_the_reading_said(reading: Make) -> None:
 
 
 def test_what_is_missing_is_null(reading: Make) -> None:
-    (row,) = table([reading(cuff="hand", slot=None, mean=None, pulse=None, stamp=None, person=None, assessed=(),
-                            taken_basis=Basis.HAND, taken_uncertainty_s=None, status_raw=None)])
+    (row,) = table(
+        [
+            reading(
+                cuff="hand",
+                slot=None,
+                mean=None,
+                pulse=None,
+                stamp=None,
+                person=None,
+                assessed=(),
+                taken_basis=Basis.HAND,
+                taken_uncertainty_s=None,
+                status_raw=None,
+            )
+        ]
+    )
     empty = {name for name, value in row.items() if value is None}
-    assert empty == {"slot", "person", "mean", "mean_mmhg", "pulse", "pulse_bpm", "stamp", "taken_uncertainty_s",
-                     "status_raw", "note"}
+    assert empty == {
+        "slot",
+        "person",
+        "mean",
+        "mean_mmhg",
+        "pulse",
+        "pulse_bpm",
+        "stamp",
+        "taken_uncertainty_s",
+        "status_raw",
+        "note",
+    }
     assert row["assessed"] == []
 
 
@@ -63,18 +87,24 @@ def test_rows_are_written_in_groups(reading: Make) -> None:
 
 
 def test_every_column_is_documented() -> None:
-    documented = {name for line in (module.__doc__ or "").splitlines() if line.startswith("| ")
-                  for name in re.findall(r"\w+", line.split("|")[1])} - {"column"}
+    documented = {
+        name
+        for line in (module.__doc__ or "").splitlines()
+        if line.startswith("| ")
+        for name in re.findall(r"\w+", line.split("|")[1])
+    } - {"column"}
     file = io.BytesIO()
     write_parquet([], file, Exchange())
     assert set(parquet.read_schema(io.BytesIO(file.getvalue())).names) == documented
 
 
 def test_without_pyarrow_the_extra_is_named() -> None:
-    code = ("import sys; sys.modules['pyarrow'] = None\n"
-            "from collector.share.parquet import write_parquet\n"
-            "from collector.share.exchange import Exchange, ExchangeError\n"
-            "try: write_parquet([], None, Exchange())\n"
-            "except ExchangeError as error: print(error)")
+    code = (
+        "import sys; sys.modules['pyarrow'] = None\n"
+        "from collector.share.parquet import write_parquet\n"
+        "from collector.share.exchange import Exchange, ExchangeError\n"
+        "try: write_parquet([], None, Exchange())\n"
+        "except ExchangeError as error: print(error)"
+    )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "Parquet needs the extra 'parquet': pip install 'quietcuff[parquet]'\n"

@@ -39,8 +39,12 @@ def server() -> Iterator[tuple[str, Shelf]]:
 
 def ids(shelf: Shelf) -> list[str]:
     """Ids of the blood pressures that the server holds, in the order it took them."""
-    return [part["value"] for one in shelf.of("Observation") for part in one["identifier"]
-            if part["system"] == codes.READING_SYSTEM and "." not in part["value"]]
+    return [
+        part["value"]
+        for one in shelf.of("Observation")
+        for part in one["identifier"]
+        if part["system"] == codes.READING_SYSTEM and "." not in part["value"]
+    ]
 
 
 def test_each_reading_arrives_once_and_in_order(store: Store, server: tuple[str, Shelf]) -> None:
@@ -122,12 +126,19 @@ def test_one_bad_reading_holds_up_nobody_else(store: Store, server: tuple[str, S
     assert (hold.reading_id, hold.reason) == (bad, "127.0.0.1 answers 422: this one is not welcome")
 
 
-@pytest.mark.parametrize(("status", "headers", "words"), [
-    (503, {"Retry-After": "600"}, "answers 503"), (429, {}, "answers 429"), (500, {}, "answers 500"),
-    (404, {}, "no FHIR server takes transactions at this url"), (302, {"Location": "http://elsewhere.example/"}, "302"),
-])
-def test_what_the_server_cannot_do_now_waits(store: Store, server: tuple[str, Shelf], status: int,
-                                             headers: dict[str, str], words: str) -> None:
+@pytest.mark.parametrize(
+    ("status", "headers", "words"),
+    [
+        (503, {"Retry-After": "600"}, "answers 503"),
+        (429, {}, "answers 429"),
+        (500, {}, "answers 500"),
+        (404, {}, "no FHIR server takes transactions at this url"),
+        (302, {"Location": "http://elsewhere.example/"}, "302"),
+    ],
+)
+def test_what_the_server_cannot_do_now_waits(
+    store: Store, server: tuple[str, Shelf], status: int, headers: dict[str, str], words: str
+) -> None:
     url, shelf = server
     write_down(store, "mira", 0)
     shelf.failures = [(status, headers)]
@@ -145,8 +156,9 @@ def test_nobody_there_is_no_loss(store: Store) -> None:
     assert outbox.status(store)[0].waiting == 1
 
 
-def test_the_token_goes_to_the_server_and_nowhere_else(store: Store, server: tuple[str, Shelf], tmp_path: Path,
-                                                       caplog: pytest.LogCaptureFixture) -> None:
+def test_the_token_goes_to_the_server_and_nowhere_else(
+    store: Store, server: tuple[str, Shelf], tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
     url, shelf = server
     shelf.token = "hush-hush"
     write_down(store, "mira", 0)

@@ -79,13 +79,24 @@ def test_a_row_says_what_the_reading_said(clinic: Receiver, reading: Make) -> No
 def test_every_month_has_its_own_table(clinic: Receiver, reading: Make) -> None:
     edge = datetime(2031, 4, 1, 0, 30, tzinfo=ZoneInfo("Europe/Lisbon"))  # in UTC still March
     with database(clinic) as target:
-        target.deliver(Parcel([reading(), reading(reading_id="r2", taken_at=edge), reading(
-            reading_id="r3", taken_at=datetime(2031, 12, 31, 23, 59, tzinfo=UTC)), reading(
-            reading_id="r4", taken_at=datetime(9999, 12, 31, 12, tzinfo=UTC))]))
+        target.deliver(
+            Parcel(
+                [
+                    reading(),
+                    reading(reading_id="r2", taken_at=edge),
+                    reading(reading_id="r3", taken_at=datetime(2031, 12, 31, 23, 59, tzinfo=UTC)),
+                    reading(reading_id="r4", taken_at=datetime(9999, 12, 31, 12, tzinfo=UTC)),
+                ]
+            )
+        )
     with looking(clinic) as connection:
         found = connection.execute("SELECT tableoid::regclass::text, reading_id FROM quietcuff.reading ORDER BY 2")
-        assert found.fetchall() == [("quietcuff.reading_2031_03", "r1"), ("quietcuff.reading_2031_03", "r2"),
-                                    ("quietcuff.reading_2031_12", "r3"), ("quietcuff.reading_9999_12", "r4")]
+        assert found.fetchall() == [
+            ("quietcuff.reading_2031_03", "r1"),
+            ("quietcuff.reading_2031_03", "r2"),
+            ("quietcuff.reading_2031_12", "r3"),
+            ("quietcuff.reading_9999_12", "r4"),
+        ]
 
 
 def test_delivered_twice_it_is_there_once(clinic: Receiver, reading: Make) -> None:
@@ -100,8 +111,10 @@ def test_a_new_time_moves_it_even_to_another_month(clinic: Receiver, reading: Ma
         target.deliver(Parcel([reading()]))
         moved = reading(taken_at=datetime(2031, 2, 28, 6, tzinfo=UTC), person="jon")
         target.deliver(Parcel(changed=[moved, reading(reading_id="r2")]))
-    assert rows(clinic, "reading_id, person, taken_at") == [("r1", "jon", moved.taken_at), (
-        "r2", "mira", reading().taken_at)]
+    assert rows(clinic, "reading_id, person, taken_at") == [
+        ("r1", "jon", moved.taken_at),
+        ("r2", "mira", reading().taken_at),
+    ]
 
 
 def test_two_stations_keep_the_surer_time(clinic: Receiver, reading: Make) -> None:
@@ -135,14 +148,21 @@ def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver,
     def station(number: int) -> None:
         try:
             # Each brings most of what the others bring, in an order of its own, and in its own idea of the time.
-            mine = [replace(base, reading_id=f"{n:06d}", taken_uncertainty_s=float(number),
-                            taken_at=base.taken_at + timedelta(hours=n % 900, seconds=number % 2))
-                    for n in range(1000) if n % 5 != number]
+            mine = [
+                replace(
+                    base,
+                    reading_id=f"{n:06d}",
+                    taken_uncertainty_s=float(number),
+                    taken_at=base.taken_at + timedelta(hours=n % 900, seconds=number % 2),
+                )
+                for n in range(1000)
+                if n % 5 != number
+            ]
             if number % 2:
                 mine.reverse()
             with database(clinic, f"{number}{number}") as target:
                 for start in range(0, len(mine), 100):
-                    target.deliver(Parcel(mine[start:start + 100]))
+                    target.deliver(Parcel(mine[start : start + 100]))
         except BaseException as error:
             troubles.append(error)
 
@@ -155,11 +175,14 @@ def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver,
     with looking(clinic) as connection:
         counts = connection.execute("SELECT count(*), count(DISTINCT reading_id) FROM quietcuff.reading").fetchone()
         assert counts == (1000, 1000)
-        wrong = connection.execute("SELECT count(*) FROM quietcuff.reading WHERE station <> CASE "
-                                   "WHEN reading_id::int % 5 = 0 THEN '11' ELSE '00' END").fetchone()
+        wrong = connection.execute(
+            "SELECT count(*) FROM quietcuff.reading WHERE station <> CASE "
+            "WHEN reading_id::int % 5 = 0 THEN '11' ELSE '00' END"
+        ).fetchone()
         assert wrong == (0,), "of each reading the surest version"
-        keys = connection.execute("SELECT count(*) FROM quietcuff.reading_key JOIN quietcuff.reading "
-                                  "USING (reading_id, taken_at)").fetchone()
+        keys = connection.execute(
+            "SELECT count(*) FROM quietcuff.reading_key JOIN quietcuff.reading USING (reading_id, taken_at)"
+        ).fetchone()
         assert keys == (1000,)
 
 

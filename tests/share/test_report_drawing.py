@@ -28,7 +28,8 @@ def extent(shape: Line | Area | Dots | Label) -> tuple[float, float, float, floa
 def drawings(name: str) -> list[Drawing]:
     data = CASES[name]()
     return [draw_chart(data, width, height) for width, height in ((186, 46), (186, 92), (192, 60))] + [
-        draw_grid(data.average.grid, 186)]
+        draw_grid(data.average.grid, 186)
+    ]
 
 
 @pytest.mark.parametrize("name", list(CASES))
@@ -72,8 +73,9 @@ def test_the_averaged_days_are_shaded_where_more_is_shown() -> None:
     texts = [shape.text for shape in draw_chart(changed(), 186, 70).shapes if isinstance(shape, Label)]
     assert "averaged days" in texts
     assert "noted change" in texts
-    assert "averaged days" not in [shape.text for shape in draw_chart(good_week(), 186, 70).shapes
-                                   if isinstance(shape, Label)]
+    assert "averaged days" not in [
+        shape.text for shape in draw_chart(good_week(), 186, 70).shapes if isinstance(shape, Label)
+    ]
 
 
 @settings(deadline=None)

@@ -71,8 +71,14 @@ def test_what_people_wrote_cannot_steer_the_page() -> None:
 def told(page: Content) -> list[str]:
     sections: list[Section] = [page.means, *page.left, *page.right]
     cells = [f"{label}: {value}" for one in sections for label, value in one.rows]
-    return [*cells, *(text for one in sections for text in one.paragraphs), page.verdict, page.standing, page.trust,
-            page.completeness]
+    return [
+        *cells,
+        *(text for one in sections for text in one.paragraphs),
+        page.verdict,
+        page.standing,
+        page.trust,
+        page.completeness,
+    ]
 
 
 @pytest.mark.parametrize("name", list(CASES))

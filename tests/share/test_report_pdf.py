@@ -33,14 +33,16 @@ def boxes(page: pypdfium2.PdfPage) -> list[tuple[tuple[float, float, float, floa
 @pytest.mark.parametrize("paper", list(PAPERS))
 @pytest.mark.parametrize("name", list(CASES))
 class TestLooks:
-    def test_it_is_one_page_of_the_paper_asked_for(self, made: dict[tuple[str, str], bytes], name: str,
-                                                   paper: str) -> None:
+    def test_it_is_one_page_of_the_paper_asked_for(
+        self, made: dict[tuple[str, str], bytes], name: str, paper: str
+    ) -> None:
         document = pages(made[name, paper])
         assert len(document) == 1
         assert document[0].get_size() == pytest.approx([side * MM for side in PAPERS[paper]], abs=0.1)
 
-    def test_nothing_is_drawn_outside_the_margins_and_all_is_grey(self, made: dict[tuple[str, str], bytes], name: str,
-                                                                  paper: str) -> None:
+    def test_nothing_is_drawn_outside_the_margins_and_all_is_grey(
+        self, made: dict[tuple[str, str], bytes], name: str, paper: str
+    ) -> None:
         picture = pages(made[name, paper])[0].render(scale=2).to_numpy()
         assert numpy.ptp(picture.astype(int), axis=2).max() == 0
         ink = numpy.argwhere(picture[:, :, 0] < 250)

@@ -27,10 +27,14 @@ MINE = Wanted("mira", ESH, Plan())
 @pytest.fixture(scope="session")
 def made_year(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """mira: a week in every fourth from March 2030 on, 12/8 lower from January 2031; rui: one week."""
-    rows = [row for number in range(-13, 1) for row in week(
-        MONDAY + timedelta(weeks=4 * number), *((150, 95) if number < -2 else (138, 87)))]
-    return make_store(tmp_path_factory.mktemp("year") / "year.db", [*rows, *week(MONDAY, 171, 99, slot=2)],
-                      {"mira": 1, "rui": 2})
+    rows = [
+        row
+        for number in range(-13, 1)
+        for row in week(MONDAY + timedelta(weeks=4 * number), *((150, 95) if number < -2 else (138, 87)))
+    ]
+    return make_store(
+        tmp_path_factory.mktemp("year") / "year.db", [*rows, *week(MONDAY, 171, 99, slot=2)], {"mira": 1, "rui": 2}
+    )
 
 
 @pytest.fixture
@@ -104,8 +108,7 @@ def test_only_sittings_of_the_averaged_readings_are_told(year: Path) -> None:
         sittings.keep(store, "mira", MONDAY + timedelta(hours=19), READY[1:], mine[-2:], NOW)
         sittings.keep(store, "mira", MONDAY - timedelta(days=100), [], mine[:2], NOW)
         data = gather(store, MINE, NOW)
-    assert data.preparation == (
-        f"2 guided sittings; not confirmed: {READY[0]} (1 of 2); {WHOLE_REST} (1 of 2)")
+    assert data.preparation == (f"2 guided sittings; not confirmed: {READY[0]} (1 of 2); {WHOLE_REST} (1 of 2)")
 
 
 def test_preparation_in_one_line() -> None:
@@ -122,8 +125,28 @@ def test_the_cuffs_of_the_averaged_days_and_their_clocks(year: Path) -> None:
 
 
 READING = Reading(
-    "3f9a", KITCHEN, 1, "mira", Decimal(128), Decimal(81), None, "mmHg", Decimal(64), MONDAY, Basis.CORRECTED, 2.0,
-    MONDAY, (), 0, True, (), "2031-03-03T00:07:00", (), 1, "1e")
+    "3f9a",
+    KITCHEN,
+    1,
+    "mira",
+    Decimal(128),
+    Decimal(81),
+    None,
+    "mmHg",
+    Decimal(64),
+    MONDAY,
+    Basis.CORRECTED,
+    2.0,
+    MONDAY,
+    (),
+    0,
+    True,
+    (),
+    "2031-03-03T00:07:00",
+    (),
+    1,
+    "1e",
+)
 
 
 def test_a_clock_that_was_off_is_told() -> None:
@@ -138,7 +161,8 @@ def test_what_the_times_rest_on_is_counted() -> None:
     arrival = replace(READING, taken_basis=Basis.ARRIVAL, taken_uncertainty_s=None, stamp=None)
     hand = replace(READING, taken_basis=Basis.HAND, stamp="2031-03-03T00:00:00+00:00")
     assert clock_line([alone, arrival]) == (
-        "by its clock alone, never compared (1 of 2); time of arrival (1 of 2); 2 not certain")
+        "by its clock alone, never compared (1 of 2); time of arrival (1 of 2); 2 not certain"
+    )
     assert clock_line([hand]) == "written down by hand"
     assert ahead_s(alone) is ahead_s(arrival) is ahead_s(hand) is None
     assert ahead_s(replace(READING, stamp="2031-03-03T--:--:--")) is None

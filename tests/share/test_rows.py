@@ -21,22 +21,64 @@ def test_an_object_a_line_with_the_agreed_names_in_their_order(reading: Make) ->
     assert write_ndjson([reading(status=("body movement",), pulse=None), reading()], file) == 2
     first = json.loads(file.getvalue().splitlines()[0], parse_float=Decimal, parse_int=Decimal)
     assert list(first) == [
-        "reading_id", "cuff", "slot", "person", "systolic", "diastolic", "mean", "unit", "pulse", "taken_at",
-        "taken_basis", "taken_uncertainty_s", "received_at", "status", "features_known", "sightings",
-        "payload", "assessed", "stamp", "marks", "note"]
+        "reading_id",
+        "cuff",
+        "slot",
+        "person",
+        "systolic",
+        "diastolic",
+        "mean",
+        "unit",
+        "pulse",
+        "taken_at",
+        "taken_basis",
+        "taken_uncertainty_s",
+        "received_at",
+        "status",
+        "features_known",
+        "sightings",
+        "payload",
+        "assessed",
+        "stamp",
+        "marks",
+        "note",
+    ]
     assert first == {
-        "reading_id": "r1", "cuff": "C0:FF:EE:00:00:01", "slot": 1, "person": "mira", "systolic": 128,
-        "diastolic": 81, "mean": 97, "unit": "mmHg", "pulse": None, "taken_at": "2031-03-04T07:12:30+01:00",
-        "taken_basis": "cuff clock corrected", "taken_uncertainty_s": 1,
-        "received_at": "2031-03-04T06:13:05.123456+00:00", "status": ["body movement"],
-        "features_known": True, "sightings": 1, "payload": "1e80",
-        "assessed": ["body movement"], "stamp": "2031-03-04T07:11:58", "marks": [], "note": None}
+        "reading_id": "r1",
+        "cuff": "C0:FF:EE:00:00:01",
+        "slot": 1,
+        "person": "mira",
+        "systolic": 128,
+        "diastolic": 81,
+        "mean": 97,
+        "unit": "mmHg",
+        "pulse": None,
+        "taken_at": "2031-03-04T07:12:30+01:00",
+        "taken_basis": "cuff clock corrected",
+        "taken_uncertainty_s": 1,
+        "received_at": "2031-03-04T06:13:05.123456+00:00",
+        "status": ["body movement"],
+        "features_known": True,
+        "sightings": 1,
+        "payload": "1e80",
+        "assessed": ["body movement"],
+        "stamp": "2031-03-04T07:11:58",
+        "marks": [],
+        "note": None,
+    }
 
 
-@pytest.mark.parametrize(("sent", "text"), [
-    ("120", "120"), ("120.0", "120.0"), ("16.53", "16.53"), ("1.2E+2", "120"), ("0E-2", "0.00"),
-    ("1E-7", "0.0000001"),
-])
+@pytest.mark.parametrize(
+    ("sent", "text"),
+    [
+        ("120", "120"),
+        ("120.0", "120.0"),
+        ("16.53", "16.53"),
+        ("1.2E+2", "120"),
+        ("0E-2", "0.00"),
+        ("1E-7", "0.0000001"),
+    ],
+)
 def test_numbers_keep_the_digits_that_were_sent(reading: Make, sent: str, text: str) -> None:
     one = reading(systolic=Decimal(sent))
     assert f'"systolic": {text},' in json_text(row(one))
@@ -45,9 +87,13 @@ def test_numbers_keep_the_digits_that_were_sent(reading: Make, sent: str, text: 
 
 def test_csv_reads_back_with_a_plain_reader(reading: Make) -> None:
     file = io.StringIO()
-    count = write_csv([reading(note='said "fine", then\nleft', status=("body movement", "cuff too loose")),
-                       reading(person=None, slot=None, systolic=None, taken_basis=Basis.ARRIVAL,
-                               taken_uncertainty_s=None)], file)
+    count = write_csv(
+        [
+            reading(note='said "fine", then\nleft', status=("body movement", "cuff too loose")),
+            reading(person=None, slot=None, systolic=None, taken_basis=Basis.ARRIVAL, taken_uncertainty_s=None),
+        ],
+        file,
+    )
     first, second = csv.DictReader(io.StringIO(file.getvalue()))
     assert count == 2
     assert tuple(first) == FIELDS
@@ -94,8 +140,7 @@ def test_any_decimal_comes_back_from_json_with_its_digits(value: Decimal) -> Non
 
 def test_json_of_nested_values_and_of_what_json_lacks() -> None:
     values = {"a": [1, {"b": Decimal("1.50")}], "c": float("inf"), "d": Decimal("NaN"), "e": True}
-    assert json_text(values) == (
-        '{"a": [1, {"b": 1.50}], "c": null, "d": null, "e": true}')
+    assert json_text(values) == ('{"a": [1, {"b": 1.50}], "c": null, "d": null, "e": true}')
     with pytest.raises(TypeError, match="no JSON for object"):
         json_text(object())
 

@@ -18,10 +18,22 @@ Make = Callable[..., Reading]
 def household(reading: Make) -> list[Reading]:
     return [
         reading(),
-        reading(systolic=Decimal(98), diastolic=Decimal(101), pulse=Decimal(110), person=None,
-                status=("body movement", "irregular pulse")),
-        reading(person="李娜", unit="kPa", systolic=Decimal("17.1"), diastolic=Decimal("10.8"),
-                taken_basis=Basis.ARRIVAL, taken_uncertainty_s=400.0, note="after\ncoffee"),
+        reading(
+            systolic=Decimal(98),
+            diastolic=Decimal(101),
+            pulse=Decimal(110),
+            person=None,
+            status=("body movement", "irregular pulse"),
+        ),
+        reading(
+            person="李娜",
+            unit="kPa",
+            systolic=Decimal("17.1"),
+            diastolic=Decimal("10.8"),
+            taken_basis=Basis.ARRIVAL,
+            taken_uncertainty_s=400.0,
+            note="after\ncoffee",
+        ),
         reading(systolic=None, diastolic=None, pulse=None, person=None, slot=None, marks=("failed",)),
         reading(systolic=Decimal(191)),
     ]
@@ -113,4 +125,6 @@ def test_wrapping_loses_no_word_and_keeps_the_width(text: str, width: int) -> No
 
 def test_columns_align_by_what_the_eye_sees() -> None:
     assert list(columns([("李", "1", "x"), ("ab", "23", "y")], None, right=frozenset({1}))) == [
-        "李   1  x", "ab  23  y"]
+        "李   1  x",
+        "ab  23  y",
+    ]

@@ -14,9 +14,28 @@ from collector.store.values import Basis, Reading
 
 TAKEN = datetime(2031, 3, 4, 23, 30, tzinfo=ZoneInfo("Europe/Lisbon"))
 READING = Reading(
-    "3f9a", "C0:FF:EE:00:00:01", 1, "mira", Decimal("128"), Decimal("81"), None, "mmHg", Decimal("64"), TAKEN,
-    Basis.CORRECTED, 2.0, TAKEN.astimezone(UTC), ("irregular pulse",), 4, True, ("irregular pulse",),
-    "2031-03-04T23:30:00", (), 1, "1e")
+    "3f9a",
+    "C0:FF:EE:00:00:01",
+    1,
+    "mira",
+    Decimal("128"),
+    Decimal("81"),
+    None,
+    "mmHg",
+    Decimal("64"),
+    TAKEN,
+    Basis.CORRECTED,
+    2.0,
+    TAKEN.astimezone(UTC),
+    ("irregular pulse",),
+    4,
+    True,
+    ("irregular pulse",),
+    "2031-03-04T23:30:00",
+    (),
+    1,
+    "1e",
+)
 
 
 def test_a_reading_keeps_its_id_its_wall_clock_and_its_flags() -> None:
@@ -46,17 +65,29 @@ def test_a_converted_value_has_every_digit(digits: int, exponent: int) -> None:
     assert converted / Decimal("7.500615758456564") == value
 
 
-@pytest.mark.parametrize(("basis", "uncertainty", "marks", "certain"), [
-    (Basis.CORRECTED, 2.0, (), True), (Basis.CORRECTED, None, (), True), (Basis.CORRECTED, 1800.0, (), True),
-    (Basis.CORRECTED, 1801.0, ("clock changed",), False), (Basis.CORRECTED, None, ("stamps run backwards",), False),
-    (Basis.ESTIMATED, 60.0, (), True), (Basis.CUFF, 60.0, (), True), (Basis.CUFF, None, (), False),
-    (Basis.ARRIVAL, None, (), False), (Basis.ARRIVAL, None, ("stamp in the future",), False),
-    (Basis.HAND, None, (), True), (Basis.CORRECTED, 2.0, ("autumn hour",), True),
-    (Basis.CORRECTED, 2.0, ("station clock unsure",), False),
-])
+@pytest.mark.parametrize(
+    ("basis", "uncertainty", "marks", "certain"),
+    [
+        (Basis.CORRECTED, 2.0, (), True),
+        (Basis.CORRECTED, None, (), True),
+        (Basis.CORRECTED, 1800.0, (), True),
+        (Basis.CORRECTED, 1801.0, ("clock changed",), False),
+        (Basis.CORRECTED, None, ("stamps run backwards",), False),
+        (Basis.ESTIMATED, 60.0, (), True),
+        (Basis.CUFF, 60.0, (), True),
+        (Basis.CUFF, None, (), False),
+        (Basis.ARRIVAL, None, (), False),
+        (Basis.ARRIVAL, None, ("stamp in the future",), False),
+        (Basis.HAND, None, (), True),
+        (Basis.CORRECTED, 2.0, ("autumn hour",), True),
+        (Basis.CORRECTED, 2.0, ("station clock unsure",), False),
+    ],
+)
 def test_when_a_time_is_certain(basis: Basis, uncertainty: float | None, marks: tuple[str, ...], certain: bool) -> None:
-    assert sample(replace(READING, taken_basis=basis, taken_uncertainty_s=uncertainty, marks=marks)
-                  ).certain_time is certain
+    assert (
+        sample(replace(READING, taken_basis=basis, taken_uncertainty_s=uncertainty, marks=marks)).certain_time
+        is certain
+    )
 
 
 def test_what_was_written_by_hand_is_told_apart() -> None:

@@ -26,8 +26,7 @@ def lab() -> Path:
 
 
 @pytest.fixture(scope="session")
-def boot(lab: Path, tmp_path_factory: pytest.TempPathFactory,
-         pytestconfig: pytest.Config) -> Callable[..., Steps]:
+def boot(lab: Path, tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Callable[..., Steps]:
     """Run a job of tests/stack/guest in the lab and return its steps by name; shows its progress meanwhile."""
     capture = pytestconfig.pluginmanager.getplugin("capturemanager")
 
@@ -35,20 +34,23 @@ def boot(lab: Path, tmp_path_factory: pytest.TempPathFactory,
         work = tmp_path_factory.mktemp(job)
         (work / "job.sh").write_text(
             f"export PYTHONPATH={ROOT}:{HERE / 'guest'}:{ROOT / 'tests' / 'support'}\n"
-            f"exec {sys.executable} -u {HERE / 'guest' / job}.py {' '.join(arguments)}\n")
+            f"exec {sys.executable} -u {HERE / 'guest' / job}.py {' '.join(arguments)}\n"
+        )
         steps: Steps = {}
         with capture.global_and_fixture_disabled():
-            process = subprocess.Popen([lab / "run", work, str(seconds)], stdout=subprocess.PIPE,
-                                       stderr=subprocess.STDOUT, text=True)
+            process = subprocess.Popen(
+                [lab / "run", work, str(seconds)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+            )
             seen = 0
             while process.poll() is None or seen < _length(work / "job.out"):
                 seen = _follow(work / "job.out", seen, steps)
                 time.sleep(0.5)
         said = process.communicate()[0]
-        assert process.returncode == 0, (
-            f"{job} in the lab ended with {process.returncode}: {said}\n"
-            + "".join(f"== {name.name}\n{name.read_text(errors='replace')[-3000:]}\n"
-                      for name in (work / "job.out", *sorted(work.glob("listen*.log")))if name.exists()))
+        assert process.returncode == 0, f"{job} in the lab ended with {process.returncode}: {said}\n" + "".join(
+            f"== {name.name}\n{name.read_text(errors='replace')[-3000:]}\n"
+            for name in (work / "job.out", *sorted(work.glob("listen*.log")))
+            if name.exists()
+        )
         return steps
 
     return run
@@ -65,7 +67,7 @@ def _follow(path: Path, seen: int, steps: Steps) -> int:
     with path.open("rb") as file:
         file.seek(seen)
         text = file.read()
-    text = text[:text.rfind(b"\n") + 1] if b"\n" in text else b""
+    text = text[: text.rfind(b"\n") + 1] if b"\n" in text else b""
     for line in text.decode(errors="replace").splitlines():
         if line.startswith("STEP "):
             found = json.loads(line[5:])

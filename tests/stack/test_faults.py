@@ -11,9 +11,22 @@ import pytest
 
 pytestmark = [pytest.mark.stack, pytest.mark.timeout(3600)]
 Steps = dict[str, dict[str, Any]]
-FAULTS = ("kills", "bluetoothd killed", "bluetoothd hung", "adapter pulled", "D-Bus started again",
-          "no service named", "private address", "ten waiting", "two seconds", "cuff forgot", "we forgot",
-          "bond cut off", "blocked", "chatty")
+FAULTS = (
+    "kills",
+    "bluetoothd killed",
+    "bluetoothd hung",
+    "adapter pulled",
+    "D-Bus started again",
+    "no service named",
+    "private address",
+    "ten waiting",
+    "two seconds",
+    "cuff forgot",
+    "we forgot",
+    "bond cut off",
+    "blocked",
+    "chatty",
+)
 
 
 @pytest.fixture(scope="module")

@@ -51,14 +51,18 @@ class Machine:
         self._extra = f"-chardev socket,id=cable,path={socket} -device isa-serial,chardev=cable,index=1"
         path = f"{ROOT}:{HERE}/guest:{ROOT}/tests/support"
         (work / "job.sh").write_text(
-            f"export PYTHONPATH={path}\nexec {sys.executable} -u {HERE}/guest/powercut.py {radio}\n")
+            f"export PYTHONPATH={path}\nexec {sys.executable} -u {HERE}/guest/powercut.py {radio}\n"
+        )
         subprocess.run(["truncate", "-s", "96M", work / "disk.img"], check=True)
         subprocess.run(["mkfs.ext4", "-q", "-F", work / "disk.img"], check=True)
 
     async def on(self) -> None:
         self._process = await asyncio.create_subprocess_exec(
-            *self._command, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL,
-            env=os.environ | {"QUIETCUFF_LAB_QEMU": self._extra})
+            *self._command,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+            env=os.environ | {"QUIETCUFF_LAB_QEMU": self._extra},
+        )
 
     async def cut(self) -> None:
         """The power goes: qemu first, then the script around it."""
@@ -153,8 +157,13 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
     kept = Counter(map(tuple, found["readings"]))
     measured = Counter((cuff.address, payload.hex()) for cuff in household.cuffs for payload in cuff.measured)
     lost = measured - kept
-    ages = [min((cut - household.confirmed_at[record] for cut in cut_at if cut >= household.confirmed_at[record]),
-                default=float("inf")) for record in lost]
+    ages = [
+        min(
+            (cut - household.confirmed_at[record] for cut in cut_at if cut >= household.confirmed_at[record]),
+            default=float("inf"),
+        )
+        for record in lost
+    ]
     return {"radio": radio, "cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
             "lost": lost.total(), "lost_ms_before_cut": [age * 1000 // 1 for age in ages],
             "twice": (kept - measured).total(), "sent_again": found["payloads"] - kept.total(),
@@ -162,10 +171,13 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
 
 
 @pytest.mark.stack
-@pytest.mark.parametrize(("cuts", "seed"), [
-    pytest.param(3, 5, marks=pytest.mark.timeout(2400)),
-    pytest.param(CUTS, 3, marks=[pytest.mark.long, pytest.mark.timeout(14400)]),
-])
+@pytest.mark.parametrize(
+    ("cuts", "seed"),
+    [
+        pytest.param(3, 5, marks=pytest.mark.timeout(2400)),
+        pytest.param(CUTS, 3, marks=[pytest.mark.long, pytest.mark.timeout(14400)]),
+    ],
+)
 async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path, cuts: int, seed: int) -> None:
     result = await cut_again_and_again(lab, tmp_path, "exclusive", cuts, seed)
     print(json.dumps(result))

@@ -19,14 +19,17 @@ def steps(boot: Callable[..., Steps]) -> Steps:
     return boot("promise", 600)
 
 
-@pytest.mark.parametrize(("name", "count"), [
-    ("first visit", 3),
-    ("later visit", 5),
-    ("after listen started again", 5),
-    ("first connection after bluetoothd started again", 5),
-    ("without the right: first visit", 3),
-    ("without the right: later visit", 5),
-])
+@pytest.mark.parametrize(
+    ("name", "count"),
+    [
+        ("first visit", 3),
+        ("later visit", 5),
+        ("after listen started again", 5),
+        ("first connection after bluetoothd started again", 5),
+        ("without the right: first visit", 3),
+        ("without the right: later visit", 5),
+    ],
+)
 def test_every_record_of_a_visit_is_kept_once(steps: Steps, name: str, count: int) -> None:
     found = steps[name]
     assert (found["sent"], found["confirmed"]) == (count, count), "the cuff itself did not get rid of its records"

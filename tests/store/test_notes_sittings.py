@@ -41,10 +41,15 @@ def test_a_note_taken_back_is_gone_with_its_words(tmp_path: Path) -> None:
         notes.add(store, "mira", DAY, "a private matter", "other", NOW)  # and may be written again
 
 
-@pytest.mark.parametrize(("person", "text", "kind", "words"), [
-    ("lena", "x", "regimen", "no person 'lena'"), ("mira", " \n", "regimen", "1 to 500 characters, this one 0"),
-    ("mira", "x" * 501, "other", "this one 501"), ("mira", "x", "dose", "of kind regimen or other, not 'dose'"),
-])
+@pytest.mark.parametrize(
+    ("person", "text", "kind", "words"),
+    [
+        ("lena", "x", "regimen", "no person 'lena'"),
+        ("mira", " \n", "regimen", "1 to 500 characters, this one 0"),
+        ("mira", "x" * 501, "other", "this one 501"),
+        ("mira", "x", "dose", "of kind regimen or other, not 'dose'"),
+    ],
+)
 def test_what_is_no_note_is_refused(tmp_path: Path, person: str, text: str, kind: str, words: str) -> None:
     with filled(tmp_path / "s.db") as store, pytest.raises(StoreError, match=words):
         notes.add(store, person, DAY, text, kind, NOW)
@@ -70,7 +75,10 @@ def test_a_sitting_grows_and_stays_one(tmp_path: Path) -> None:
         sittings.keep(store, "rui", NOW, [], ["d4"], NOW)
         first, second = sittings.every(store, "mira")
         assert (first.started_at, first.prepared, first.reading_ids) == (
-            NOW, ("toilet first", "rested 5 minutes"), ("a1", "b2"))
+            NOW,
+            ("toilet first", "rested 5 minutes"),
+            ("a1", "b2"),
+        )
         assert sittings.every(store, "mira", since=NOW + timedelta(seconds=1)) == [second]
         assert sittings.every(store, "mira", until=NOW + timedelta(hours=12)) == [first]
 

@@ -59,9 +59,15 @@ class Clinic:
         return key
 
     # --- the cuffs ---
-    def visit(self, address: str = CUFF, taken: tuple[datetime, ...] = (), slot: int | None = 1,
-              outcome: str = "cuff left", ahead: timedelta = timedelta(0),
-              stays: timedelta = timedelta(0)) -> None:
+    def visit(
+        self,
+        address: str = CUFF,
+        taken: tuple[datetime, ...] = (),
+        slot: int | None = 1,
+        outcome: str = "cuff left",
+        ahead: timedelta = timedelta(0),
+        stays: timedelta = timedelta(0),
+    ) -> None:
         number = self.desk.open_visit(address, "virtual", self.at)
         shown = (self.at + ahead).replace(tzinfo=None)
         self.desk.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(shown), self.at))
@@ -75,8 +81,9 @@ class Clinic:
 
     def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
         self.keys = list(keys)
-        return Desk(self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save,
-                    lambda address: address).take_back(list(wanted or (CUFF,)))
+        return Desk(
+            self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save, lambda address: address
+        ).take_back(list(wanted or (CUFF,)))
 
     def save(self, loan: Loan) -> list[str]:
         brought = download.look(self.store, loan, "UTC")

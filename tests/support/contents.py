@@ -15,7 +15,7 @@ _QUERIES = {
     "facts": "SELECT f.uid, v.uid, kind, characteristic, value, at, round_trip_us, error, boot FROM visit_fact f "
     "JOIN visit v ON v.id = visit_id LEFT JOIN unsure_clock u ON u.id = f.clock_id",
     "payloads": "SELECT p.uid, s.uid, number, address, v.uid, characteristic, value, arrived_at, p.source, "
-                "encrypted, boot "
+    "encrypted, boot "
     "FROM payload p JOIN station s ON s.id = p.station_id JOIN cuff ON cuff.id = p.cuff_id "
     "LEFT JOIN visit v ON v.id = visit_id LEFT JOIN unsure_clock u ON u.id = p.clock_id",
     "erased": "SELECT uid FROM erased",

@@ -13,14 +13,21 @@ CUFF = "C0:FF:EE:00:00:01"
 def append(path: Path, *values: int) -> None:
     with open_store(path) as store:
         for value in values:
-            journal.append(store, cuff=CUFF, characteristic=0x2A35, value=value.to_bytes(4, "little") * 100,
-                           arrived_at=NIGHT + timedelta(minutes=value), source="virtual")
+            journal.append(
+                store,
+                cuff=CUFF,
+                characteristic=0x2A35,
+                value=value.to_bytes(4, "little") * 100,
+                arrived_at=NIGHT + timedelta(minutes=value),
+                source="virtual",
+            )
 
 
 def values(path: Path) -> list[int]:
     with open_store(path, create=False, read_only=True) as store:
-        return [int.from_bytes(value[:4], "little")
-                for (value,) in store.query("SELECT value FROM payload ORDER BY id")]
+        return [
+            int.from_bytes(value[:4], "little") for (value,) in store.query("SELECT value FROM payload ORDER BY id")
+        ]
 
 
 def damage(path: Path) -> None:

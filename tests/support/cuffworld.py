@@ -88,9 +88,7 @@ def lives(
         drift=st.integers(-50, 50),
         first=st.sampled_from(("right", "hours off", "never set")),
         read=st.sampled_from(read),
-        faults=st.lists(st.builds(Fault, st.integers(1, max(days)), st.sampled_from(FAULTS)), max_size=8).map(
-            tuple
-        ),
+        faults=st.lists(st.builds(Fault, st.integers(1, max(days)), st.sampled_from(FAULTS)), max_size=8).map(tuple),
         every=st.sampled_from((0.7, 1.5, 5.0)),
         late=st.sampled_from((0.0, 0.3, 0.6)),
         set_clock=st.sampled_from(set_clock),
@@ -152,9 +150,7 @@ class World:
         self.chance = chance = random.Random(life.seed)
         self.clock, self.memory = Clock(life, chance), []
         stations.set_zone(self.store, ZONE, datetime(1970, 1, 1, tzinfo=UTC))
-        faults = sorted(
-            (fault for fault in life.faults if fault.day < life.days), key=lambda fault: fault.day
-        )
+        faults = sorted((fault for fault in life.faults if fault.day < life.days), key=lambda fault: fault.day)
         seen = 0  # looks at the clock since it was last changed
         now = BEGIN
         last_visit = BEGIN
@@ -163,9 +159,7 @@ class World:
             # One change between two looks: of two that cancel out nobody could tell, see docs/time.md.
             if faults and BEGIN + timedelta(days=faults[0].day) <= now and seen >= (1 if life.read else 3):
                 at = now - timedelta(hours=chance.uniform(0.1, 3))
-                if at > max(last_visit, self.clock.at) + timedelta(minutes=10) and self.clock.suffer(
-                    faults.pop(0), at
-                ):
+                if at > max(last_visit, self.clock.at) + timedelta(minutes=10) and self.clock.suffer(faults.pop(0), at):
                     seen = 0
                     self.known.append((at, False))
             self._measure(now)

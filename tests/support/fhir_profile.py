@@ -12,9 +12,7 @@ from typing import Any
 import fhirpathpy
 from fhirpathpy.models import models
 
-RULES = json.loads((Path(__file__).parents[2] / "fixtures/fhir/r4_vital_signs.json").read_text("utf-8"))[
-    "profiles"
-]
+RULES = json.loads((Path(__file__).parents[2] / "fixtures/fhir/r4_vital_signs.json").read_text("utf-8"))["profiles"]
 
 
 def problems(resource: dict[str, Any], profile: str) -> list[str]:
@@ -40,9 +38,7 @@ def _problems(resource: dict[str, Any], rules: list[dict[str, Any]]) -> Iterator
                 yield from _invariants(rule, value, resource)
             if rule.get("slicing", {}).get("rules") == "closed":
                 start = rule["id"] + ":"
-                allowed = {
-                    one["id"][len(start) :].split(".")[0] for one in rules if one["id"].startswith(start)
-                }
+                allowed = {one["id"][len(start) :].split(".")[0] for one in rules if one["id"].startswith(start)}
                 yield from (
                     f"{rule['id']}: {key} is not allowed"
                     for key in parent
@@ -50,9 +46,7 @@ def _problems(resource: dict[str, Any], rules: list[dict[str, Any]]) -> Iterator
                 )
 
 
-def _instances(
-    value: Any, steps: list[str], rules: list[dict[str, Any]], prefix: str = "Observation"
-) -> list[Any]:
+def _instances(value: Any, steps: list[str], rules: list[dict[str, Any]], prefix: str = "Observation") -> list[Any]:
     values = [value]
     for step in steps:
         values = [found for one in values for found in _step(one, prefix, step, rules)]
@@ -76,9 +70,7 @@ def _step(parent: Any, prefix: str, step: str, rules: list[dict[str, Any]]) -> l
     if not part:
         return items
     slicing = next(rule["slicing"]["by"] for rule in rules if rule["id"] == f"{prefix}.{name}")
-    return [
-        item for item in items if all(_belongs(item, path, f"{prefix}.{step}", rules) for _, path in slicing)
-    ]
+    return [item for item in items if all(_belongs(item, path, f"{prefix}.{step}", rules) for _, path in slicing)]
 
 
 def _belongs(item: Any, path: str, element: str, rules: list[dict[str, Any]]) -> bool:

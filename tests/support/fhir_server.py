@@ -158,9 +158,7 @@ def fhir_server(certificate: Path | None = None) -> Iterator[tuple[str, Shelf]]:
                 return None
             return self._answer(200, answer)
 
-        def _answer(
-            self, status: int, content: dict[str, Any], headers: dict[str, str] | None = None
-        ) -> None:
+        def _answer(self, status: int, content: dict[str, Any], headers: dict[str, str] | None = None) -> None:
             text = json.dumps(content).encode()
             self.send_response(status)
             for name, value in {

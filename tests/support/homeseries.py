@@ -26,9 +26,7 @@ def sample(
 ) -> Sample:
     """One reading; None for a pressure that was not obtained."""
     values = [None if value is None else Decimal(str(value)) for value in (systolic, diastolic, pulse)]
-    return Sample(
-        name or f"{at:%m%dT%H%M%S}-{systolic}-{diastolic}", at, *values, frozenset(status), certain, source
-    )
+    return Sample(name or f"{at:%m%dT%H%M%S}-{systolic}-{diastolic}", at, *values, frozenset(status), certain, source)
 
 
 def series(rows: Sequence[Sequence[Any]], start: datetime = DAY_ONE) -> list[Sample]:

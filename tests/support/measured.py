@@ -51,11 +51,26 @@ def append(store: Store, row: Row, arrived: datetime, visit: int | None = None) 
     def value(number: int | None) -> int | SFloat:
         return SFloat.absent() if number is None else number
 
-    payload = build_measurement(measurement(
-        value(systolic), value(diastolic), stamp=DateTime.of(taken.replace(tzinfo=None)), pulse=pulse, user_id=slot,
-        status=status))
-    return journal.append(store, cuff=KITCHEN, characteristic=0x2A35, value=payload, source="virtual",
-                          arrived_at=arrived, visit=visit, encrypted=True).payload
+    payload = build_measurement(
+        measurement(
+            value(systolic),
+            value(diastolic),
+            stamp=DateTime.of(taken.replace(tzinfo=None)),
+            pulse=pulse,
+            user_id=slot,
+            status=status,
+        )
+    )
+    return journal.append(
+        store,
+        cuff=KITCHEN,
+        characteristic=0x2A35,
+        value=payload,
+        source="virtual",
+        arrived_at=arrived,
+        visit=visit,
+        encrypted=True,
+    ).payload
 
 
 def week(start: datetime, systolic: int, diastolic: int, days: int = 7, slot: int = 1) -> Iterable[Row]:
@@ -64,6 +79,11 @@ def week(start: datetime, systolic: int, diastolic: int, days: int = 7, slot: in
         up = (8 if day == 0 else 0) + (0, 3, -2, 1, -3, 2, -1)[day % 7]
         for hour, evening in ((7, 0), (20, 1)):
             for second in (0, 1):
-                yield (start + timedelta(days=day, hours=hour, minutes=2 * second),
-                       systolic + up - 6 * evening - 2 * second, diastolic + up // 2 - 4 * evening - second,
-                       64 + second, 0, slot)
+                yield (
+                    start + timedelta(days=day, hours=hour, minutes=2 * second),
+                    systolic + up - 6 * evening - 2 * second,
+                    diastolic + up // 2 - 4 * evening - second,
+                    64 + second,
+                    0,
+                    slot,
+                )

@@ -28,8 +28,9 @@ class PacedLink(LocalLink):
         super().__init__()
         self._waiting: deque[tuple[Callable[..., None], tuple[Any, ...]]] = deque()
 
-    def send_acl_data(self, sender_controller: Controller, destination_address: Address,
-                      transport: PhysicalTransport, data: bytes) -> None:
+    def send_acl_data(
+        self, sender_controller: Controller, destination_address: Address, transport: PhysicalTransport, data: bytes
+    ) -> None:
         connection = sender_controller.le_connections.get(destination_address)
         receiver = self.find_le_controller(destination_address)
         if connection is not None and receiver is not None:

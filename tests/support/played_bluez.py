@@ -20,14 +20,33 @@ ADAPTER_1, DEVICE_1 = "org.bluez.Adapter1", "org.bluez.Device1"
 SERVICE_1, CHARACTERISTIC_1 = "org.bluez.GattService1", "org.bluez.GattCharacteristic1"
 OBJECTS, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesktop.DBus.Properties"
 SERVICES = {
-    Uuid.BLOOD_PRESSURE_SERVICE: {Uuid.BLOOD_PRESSURE_MEASUREMENT: ["indicate"], Uuid.BLOOD_PRESSURE_FEATURE: ["read"],
-                                  Uuid.DATE_TIME: ["read", "write"]},
+    Uuid.BLOOD_PRESSURE_SERVICE: {
+        Uuid.BLOOD_PRESSURE_MEASUREMENT: ["indicate"],
+        Uuid.BLOOD_PRESSURE_FEATURE: ["read"],
+        Uuid.DATE_TIME: ["read", "write"],
+    },
     0x180F: {Uuid.BATTERY_LEVEL: ["read"]},
     0x180A: {Uuid.MANUFACTURER_NAME: ["read"], Uuid.MODEL_NUMBER: ["read"]},
 }
-SIGNATURES = {"Powered": "b", "Discovering": "b", "Connected": "b", "ServicesResolved": "b", "Paired": "b",
-              "Trusted": "b", "Notifying": "b", "Primary": "b", "UUIDs": "as", "Flags": "as", "RSSI": "n",
-              "Value": "ay", "Service": "o", "Device": "o", "Adapter": "o", "MTU": "q", "Handle": "q"}
+SIGNATURES = {
+    "Powered": "b",
+    "Discovering": "b",
+    "Connected": "b",
+    "ServicesResolved": "b",
+    "Paired": "b",
+    "Trusted": "b",
+    "Notifying": "b",
+    "Primary": "b",
+    "UUIDs": "as",
+    "Flags": "as",
+    "RSSI": "n",
+    "Value": "ay",
+    "Service": "o",
+    "Device": "o",
+    "Adapter": "o",
+    "MTU": "q",
+    "Handle": "q",
+}
 
 
 def variants(properties: dict[str, Any]) -> dict[str, Variant]:
@@ -41,26 +60,38 @@ class PlayedBlueZ:
         self.values = values
         self.objects: dict[str, dict[str, dict[str, Any]]] = {
             "/org/bluez": {"org.bluez.AgentManager1": {}},
-            ADAPTER: {ADAPTER_1: {"Address": "00:00:00:00:00:01", "Powered": True, "Discovering": False, "UUIDs": []},
-                      "org.bluez.GattManager1": {}, "org.bluez.LEAdvertisingManager1": {}},
+            ADAPTER: {
+                ADAPTER_1: {"Address": "00:00:00:00:00:01", "Powered": True, "Discovering": False, "UUIDs": []},
+                "org.bluez.GattManager1": {},
+                "org.bluez.LEAdvertisingManager1": {},
+            },
             DEVICE: {DEVICE_1: _device(CUFF, "Kitchen cuff")},
         }
         self.characteristics: dict[str, int] = {}
         handle = 0x10
         for service, characteristics in SERVICES.items():
             path = f"{DEVICE}/service{handle:04x}"
-            self.objects[path] = {SERVICE_1: {"UUID": full(service), "Device": DEVICE, "Primary": True,
-                                              "Handle": handle}}
+            self.objects[path] = {
+                SERVICE_1: {"UUID": full(service), "Device": DEVICE, "Primary": True, "Handle": handle}
+            }
             for number, flags in characteristics.items():
                 handle += 2
                 place = f"{path}/char{handle:04x}"
-                self.objects[place] = {CHARACTERISTIC_1: {
-                    "UUID": full(number), "Service": path, "Flags": flags, "Notifying": False, "MTU": 64,
-                    "Handle": handle}}
+                self.objects[place] = {
+                    CHARACTERISTIC_1: {
+                        "UUID": full(number),
+                        "Service": path,
+                        "Flags": flags,
+                        "Notifying": False,
+                        "MTU": 64,
+                        "Handle": handle,
+                    }
+                }
                 self.characteristics[place] = number
             handle += 0x10
-        self.measurement = next(place for place, number in self.characteristics.items()
-                                if number == Uuid.BLOOD_PRESSURE_MEASUREMENT)
+        self.measurement = next(
+            place for place, number in self.characteristics.items() if number == Uuid.BLOOD_PRESSURE_MEASUREMENT
+        )
         self.notifying, self.resolved, self.scanning = asyncio.Event(), asyncio.Event(), asyncio.Event()
         self.asked: deque[str] = deque(maxlen=1000)  # members, the newest; but for pings
         self.deaf = False  # answers nothing any more
@@ -93,8 +124,9 @@ class PlayedBlueZ:
             gone = self.objects.pop(self._passing)
             self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [self._passing, list(gone)])
         self.objects[path] = {DEVICE_1: _device(address, f"Passer-by {number}", ["feed"])}
-        self._signal("/", OBJECTS, "InterfacesAdded", "oa{sa{sv}}",
-                     [path, {DEVICE_1: variants(self.objects[path][DEVICE_1])}])
+        self._signal(
+            "/", OBJECTS, "InterfacesAdded", "oa{sa{sv}}", [path, {DEVICE_1: variants(self.objects[path][DEVICE_1])}]
+        )
         for strength in (-80, -60, -85):
             self.change(path, DEVICE_1, RSSI=strength)
         self._passing = path
@@ -128,8 +160,10 @@ class PlayedBlueZ:
         if member != "Ping":
             self.asked.append(str(member))
         if member == "GetManagedObjects":
-            found = {place: {name: variants(values) for name, values in interfaces.items()}
-                     for place, interfaces in self.objects.items()}
+            found = {
+                place: {name: variants(values) for name, values in interfaces.items()}
+                for place, interfaces in self.objects.items()
+            }
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [found])
         if member == "ReadValue":
             return Message.new_method_return(message, "ay", [self.values(self.characteristics[path])])
@@ -157,6 +191,16 @@ class PlayedBlueZ:
 
 
 def _device(address: str, name: str, uuids: list[str] | None = None) -> dict[str, Any]:
-    return {"Address": address, "AddressType": "public", "Name": name, "Alias": name, "Adapter": ADAPTER,
-            "Paired": False, "Trusted": False, "Connected": False, "ServicesResolved": False, "RSSI": -60,
-            "UUIDs": [full(Uuid.BLOOD_PRESSURE_SERVICE)] if uuids is None else []}
+    return {
+        "Address": address,
+        "AddressType": "public",
+        "Name": name,
+        "Alias": name,
+        "Adapter": ADAPTER,
+        "Paired": False,
+        "Trusted": False,
+        "Connected": False,
+        "ServicesResolved": False,
+        "RSSI": -60,
+        "UUIDs": [full(Uuid.BLOOD_PRESSURE_SERVICE)] if uuids is None else [],
+    }

@@ -27,9 +27,7 @@ class Terminal:
                 signal.signal(signal.SIGINT, signal.SIG_DFL)  # a run in the background ignores it and hands that on
                 ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", 40, columns, 0, 0))
                 # Handed over explicitly: readline puts COLUMNS into the environment behind Python's back.
-                environment = {
-                    name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")
-                }
+                environment = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "LINES")}
                 os.execve(PROGRAM[0], [*PROGRAM, *args], environment)
             finally:
                 os._exit(99)

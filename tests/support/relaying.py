@@ -26,13 +26,9 @@ def household(folder: Path, *names: str) -> Store:
     return store
 
 
-def write_down(
-    store: Store, person: str | None, minute: int, systolic: int = 128, note: str | None = None
-) -> str:
+def write_down(store: Store, person: str | None, minute: int, systolic: int = 128, note: str | None = None) -> str:
     """One hand-written reading; returns its id."""
-    row = intake.HandRow(
-        START + timedelta(minutes=minute), Decimal(systolic), Decimal(81), Decimal(64), person, note
-    )
+    row = intake.HandRow(START + timedelta(minutes=minute), Decimal(systolic), Decimal(81), Decimal(64), person, note)
     added = journal.append(
         store,
         cuff="hand",

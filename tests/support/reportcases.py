@@ -95,9 +95,7 @@ def changed() -> ReportData:
 
 def too_soon() -> ReportData:
     samples = lifelike(range(1, 9), 150)
-    return report(
-        samples, change=change(samples, day(8), protocol("esh-2023")), notes=(Note(day(8), "new tablet"),)
-    )
+    return report(samples, change=change(samples, day(8), protocol("esh-2023")), notes=(Note(day(8), "new tablet"),))
 
 
 @cache
@@ -108,9 +106,7 @@ def three_years() -> ReportData:
         if number % 60 < 45
         for one in lifelike(range(number, number + 1), 150 - number // 60, number)
     ]
-    notes = tuple(
-        Note(day(number), f"change number {number} (example)") for number in (120, 124, 400, 800, 802, 1000)
-    )
+    notes = tuple(Note(day(number), f"change number {number} (example)") for number in (120, 124, 400, 800, 802, 1000))
     compared = change(samples, day(800), protocol("esh-2023"), other_changes=[day(400)])
     return report(samples, change=compared, notes=notes)
 

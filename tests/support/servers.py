@@ -146,8 +146,9 @@ def listening(port: int) -> Iterator[Callable[..., MQTTMessage | None]]:
     client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5)
     client.on_message = lambda client, data, message: heard.put(message)
     client.on_subscribe = lambda *_: subscribed.set()
-    client.on_connect = lambda client, *_: client.subscribe("#", options=SubscribeOptions(
-        qos=1, retainAsPublished=True))
+    client.on_connect = lambda client, *_: client.subscribe(
+        "#", options=SubscribeOptions(qos=1, retainAsPublished=True)
+    )
     client.connect("127.0.0.1", port)
     client.loop_start()
     try:

@@ -17,8 +17,12 @@ def private_bus(folder: Path) -> Iterator[dict[str, str]]:
 <policy context="default"><allow user="*"/><allow own="*"/><allow send_type="method_call"/>
 <allow send_type="method_return"/><allow send_type="error"/><allow send_type="signal"/><allow receive_sender="*"/>
 <allow eavesdrop="true"/></policy></busconfig>""")
-    bus = subprocess.Popen(["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address"],
-                           stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
+    bus = subprocess.Popen(
+        ["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
     assert bus.stdout
     bus.stdout.readline()
     try:

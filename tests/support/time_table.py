@@ -40,9 +40,7 @@ def lived(life: Life) -> list[Verdict]:
 
 
 def main(count: int) -> None:
-    print(
-        "| cuff | readings | sure | of these: median error | 99 % within | worst | beyond its own uncertainty |"
-    )
+    print("| cuff | readings | sure | of these: median error | 99 % within | worst | beyond its own uncertainty |")
     print("|---|---|---|---|---|---|---|")
     for name, read, set_clock in KINDS:
         found = [verdict for life in some_lives(count, read, set_clock) for verdict in lived(life)]

@@ -46,11 +46,13 @@ def blocked(root: Path = Path("/sys/class/rfkill")) -> str | None:
 def hardware(wanted: str | None, found: list[str], switch: str | None) -> Finding:
     """wanted: the adapter in the configuration, None for any."""
     if not found:
-        return attention("adapter", "this machine has no Bluetooth adapter that the kernel knows",
-                         "plug one in; `quietcuff demo` works without")
+        return attention(
+            "adapter",
+            "this machine has no Bluetooth adapter that the kernel knows",
+            "plug one in; `quietcuff demo` works without",
+        )
     if wanted is not None and wanted not in found:
-        return attention("adapter", f"{wanted} is not here; here is {', '.join(found)}",
-                         "mend adapter under [radio]")
+        return attention("adapter", f"{wanted} is not here; here is {', '.join(found)}", "mend adapter under [radio]")
     if switch is not None:
         remedy = "sudo rfkill unblock bluetooth" if switch == "soft" else "turn on the switch on the machine"
         return attention("adapter", f"{', '.join(found)} is blocked by a {switch} switch", remedy)
@@ -60,15 +62,19 @@ def hardware(wanted: str | None, found: list[str], switch: str | None) -> Findin
 async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
     """What bluetoothd answers. The first thing that is wrong explains what would follow, so it ends there."""
     try:
-        (running,) = await ask("org.freedesktop.DBus", "/org/freedesktop/DBus", "org.freedesktop.DBus",
-                               "NameHasOwner", "s", [BLUEZ])
+        (running,) = await ask(
+            "org.freedesktop.DBus", "/org/freedesktop/DBus", "org.freedesktop.DBus", "NameHasOwner", "s", [BLUEZ]
+        )
         if not running:
             return [attention("BlueZ", "bluetoothd does not run", "sudo systemctl enable --now bluetooth")]
         (objects,) = await ask(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
     except Refused as error:
         return [_denied(error)]
-    powered = {path.rsplit("/", 1)[-1]: bool(interfaces["org.bluez.Adapter1"]["Powered"].value)
-               for path, interfaces in objects.items() if "org.bluez.Adapter1" in interfaces}
+    powered = {
+        path.rsplit("/", 1)[-1]: bool(interfaces["org.bluez.Adapter1"]["Powered"].value)
+        for path, interfaces in objects.items()
+        if "org.bluez.Adapter1" in interfaces
+    }
     on = [name for name, is_on in powered.items() if is_on and wanted in (None, name)]
     if not powered:
         return [attention("BlueZ", "bluetoothd has no adapter", "sudo systemctl restart bluetooth")]
@@ -93,10 +99,12 @@ async def _agent(ask: Ask) -> Finding:
 
 def _denied(error: Refused) -> Finding:
     if error.name.endswith("AccessDenied"):
-        return attention("D-Bus rights", f"this user may not talk to bluetoothd: {error}",
-                         "sudo usermod -aG bluetooth $USER, then log in anew")
-    return attention("BlueZ", f"bluetoothd answered {error.name}: {error}",
-                     "sudo systemctl restart bluetooth")
+        return attention(
+            "D-Bus rights",
+            f"this user may not talk to bluetoothd: {error}",
+            "sudo usermod -aG bluetooth $USER, then log in anew",
+        )
+    return attention("BlueZ", f"bluetoothd answered {error.name}: {error}", "sudo systemctl restart bluetooth")
 
 
 def look(wanted: str | None) -> Iterator[Finding]:
@@ -110,8 +118,11 @@ def look(wanted: str | None) -> Iterator[Finding]:
     try:
         yield from asyncio.run(_over_the_bus(wanted))
     except (NoBus, TimeoutError) as error:
-        yield attention("D-Bus", str(error) or "the system bus does not answer",
-                        "sudo systemctl start dbus; in a container, share /run/dbus with it")
+        yield attention(
+            "D-Bus",
+            str(error) or "the system bus does not answer",
+            "sudo systemctl start dbus; in a container, share /run/dbus with it",
+        )
 
 
 async def _over_the_bus(wanted: str | None) -> list[Finding]:
@@ -129,10 +140,12 @@ async def _over_the_bus(wanted: str | None) -> list[Finding]:
         reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
         raise NoBus(f"no system bus at {address} ({reason})") from None
 
-    async def ask(destination: str, path: str, interface: str, member: str,
-                  signature: str = "", body: Any = ()) -> list[Any]:
-        message = Message(destination=destination, path=path, interface=interface, member=member,
-                          signature=signature, body=list(body))
+    async def ask(
+        destination: str, path: str, interface: str, member: str, signature: str = "", body: Any = ()
+    ) -> list[Any]:
+        message = Message(
+            destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
+        )
         reply = await asyncio.wait_for(bus.call(message), TIMEOUT_S)
         if reply is None or reply.message_type is MessageType.ERROR:
             text = str(reply.body[0]) if reply and reply.body else "no answer"

@@ -10,18 +10,28 @@ RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
 """No right clock shows less."""
 
 
-def look(now: datetime, newest_arrival: datetime | None, zone: str | None,
-         is_synchronised: Callable[[], bool | None] = synchronised) -> Iterator[Finding]:
+def look(
+    now: datetime,
+    newest_arrival: datetime | None,
+    zone: str | None,
+    is_synchronised: Callable[[], bool | None] = synchronised,
+) -> Iterator[Finding]:
     """newest_arrival: of the store, None for an empty one. zone: as configured, None for the machine's."""
     shown = now.astimezone().isoformat(" ", "seconds")
     behind = newest_arrival is not None and now < newest_arrival - timedelta(minutes=2)
     if now < RELEASED or behind:
         than = f"the newest payload ({newest_arrival:%Y-%m-%d %H:%M} UTC)" if behind else "this program"
-        yield attention("clock", f"shows {shown}, which is older than {than}",
-                        "sudo timedatectl set-ntp true, or add a clock module to a machine without network")
+        yield attention(
+            "clock",
+            f"shows {shown}, which is older than {than}",
+            "sudo timedatectl set-ntp true, or add a clock module to a machine without network",
+        )
     elif is_synchronised() is False:
-        yield attention("clock", f"shows {shown}, but nothing keeps it right: times may be off",
-                        "sudo timedatectl set-ntp true, and see that the network is there")
+        yield attention(
+            "clock",
+            f"shows {shown}, but nothing keeps it right: times may be off",
+            "sudo timedatectl set-ntp true, and see that the network is there",
+        )
     else:
         yield fine("clock", f"shows {shown}")
     if zone is not None:
@@ -34,8 +44,11 @@ def look(now: datetime, newest_arrival: datetime | None, zone: str | None,
     except Exception:  # whatever a broken /etc/localtime brings
         name = None
     if not name:
-        yield attention("time zone", "this machine's time zone has no name",
-                        "sudo timedatectl set-timezone Europe/Lisbon (yours), or zone under [station]")
+        yield attention(
+            "time zone",
+            "this machine's time zone has no name",
+            "sudo timedatectl set-timezone Europe/Lisbon (yours), or zone under [station]",
+        )
     elif name in ("UTC", "Etc/UTC"):
         yield fine("time zone", "UTC; do the cuffs show another time? Then set zone under [station]")
     else:

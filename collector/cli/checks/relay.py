@@ -32,15 +32,22 @@ def look(store: "Store", config: "Config") -> Iterator[Finding]:
             yield fine(topic, "nothing was sent yet; the service sends every minute")
             continue
         line = f"{state.sent} sent, {state.waiting} waiting" + (
-            f", last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else ", never reached")
+            f", last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else ", never reached"
+        )
         if state.holds:
             hold = state.holds[0]
-            yield attention(topic, f"{line}; refused: {hold.reading_id} ({hold.reason})",
-                            "look at that reading and at what the receiver minds; it is tried again by itself")
+            yield attention(
+                topic,
+                f"{line}; refused: {hold.reading_id} ({hold.reason})",
+                "look at that reading and at what the receiver minds; it is tried again by itself",
+            )
         elif state.trouble and datetime.now(UTC) - (state.worked_at or state.since) > PATIENCE:
             yield attention(topic, f"{line}; {state.trouble}", f"`quietcuff relay send {receiver.name}` tries at once")
         else:
             yield fine(topic, line + (f"; {state.trouble}" if state.trouble else ""))
     for name in states:
-        yield attention(f"relay {name}", "is no longer in the configuration; its outbox goes on growing",
-                        f"`quietcuff relay forget {name}` ends that")
+        yield attention(
+            f"relay {name}",
+            "is no longer in the configuration; its outbox goes on growing",
+            f"`quietcuff relay forget {name}` ends that",
+        )

@@ -13,15 +13,18 @@ if TYPE_CHECKING:
 
 _CAP_NET_RAW = 13  # capabilities(7), linux/capability.h
 
-CAN_LOSE = ("without the witness, records that a known cuff sends right after a start of this machine or of "
-            "bluetoothd can be lost")
+CAN_LOSE = (
+    "without the witness, records that a known cuff sends right after a start of this machine or of "
+    "bluetoothd can be lost"
+)
 
 
 def listening(path: Path, pid: int | None) -> Finding:
     """pid: of the service that listens on the store at `path`, None for none."""
     if pid is None:
-        return attention("service", f"nobody listens on {path}",
-                         "sudo systemctl enable --now quietcuff, or run `quietcuff listen`")
+        return attention(
+            "service", f"nobody listens on {path}", "sudo systemctl enable --now quietcuff, or run `quietcuff listen`"
+        )
     return fine("service", f"process {pid} listens")
 
 
@@ -37,17 +40,18 @@ def may_witness(pid: int, proc: Path = Path("/proc")) -> bool | None:
     return None
 
 
-def witness(config: "Config", pid: int | None, told: set[str],
-            proc: Path = Path("/proc")) -> Iterator[Finding]:
+def witness(config: "Config", pid: int | None, told: set[str], proc: Path = Path("/proc")) -> Iterator[Finding]:
     """told: topics of what the service tells itself, which goes before what we infer."""
     if config.radio.kind != "bluez" or "witness" in told:
         return
     if config.radio.witness == "off":
-        yield attention("witness", f"switched off in the configuration; {CAN_LOSE}",
-                        "take witness = \"off\" out of [radio]")
+        yield attention(
+            "witness", f"switched off in the configuration; {CAN_LOSE}", 'take witness = "off" out of [radio]'
+        )
     elif pid is not None and may_witness(pid, proc) is False:
-        yield attention("witness", f"process {pid} has no CAP_NET_RAW; {CAN_LOSE}",
-                        "run it by the systemd unit, which grants it")
+        yield attention(
+            "witness", f"process {pid} has no CAP_NET_RAW; {CAN_LOSE}", "run it by the systemd unit, which grants it"
+        )
     elif pid is not None:
         yield fine("witness", "allowed")
 

@@ -44,16 +44,20 @@ def _sound(store: "Store", quick: bool) -> Finding:
         return broken("store", f"{store.path}: {wrong[0]}{more}", _REMEDIES["damaged"])
     counts = journal.counts(store)
     looked = "not looked through" if quick else "sound"
-    return fine("store", f"{store.path}, {looked}: {counts.readings} readings from {counts.payloads} "
-                         f"payloads, {counts.repeats} came again")
+    return fine(
+        "store",
+        f"{store.path}, {looked}: {counts.readings} readings from {counts.payloads} "
+        f"payloads, {counts.repeats} came again",
+    )
 
 
 def _privacy(path: Path) -> Iterator[Finding]:
     for suffix in ("", "-wal", "-shm"):
         file = path.with_name(path.name + suffix)
         if file.exists() and stat.S_IMODE(file.stat().st_mode) & stat.S_IRWXO:
-            yield attention("store rights", f"{file} can be read or written by everybody on this machine",
-                            f"chmod o-rwx {file}")
+            yield attention(
+                "store rights", f"{file} can be read or written by everybody on this machine", f"chmod o-rwx {file}"
+            )
 
 
 def _journal(store: "Store", listening: bool) -> Iterator[Finding]:
@@ -64,10 +68,15 @@ def _journal(store: "Store", listening: bool) -> Iterator[Finding]:
         newest = troubles[-1]
         words = "payloads gave" if len(troubles) > 1 else "payload gave"
         yield attention(
-            "payloads", f"{len(troubles)} {words} no reading; the newest, {newest.value[:24].hex()} from "
+            "payloads",
+            f"{len(troubles)} {words} no reading; the newest, {newest.value[:24].hex()} from "
             f"{newest.cuff} at {newest.arrived_at:%Y-%m-%d %H:%M} UTC: {newest.reason or newest.kind}",
-            "they are kept; look with `quietcuff decode`, and after an update run `quietcuff rebuild`")
+            "they are kept; look with `quietcuff decode`, and after an update run `quietcuff rebuild`",
+        )
     waiting = journal.counts(store).waiting
     if waiting and not listening:
-        yield attention("payloads", f"{waiting} are in the journal and not read yet",
-                        "start the service, or run `quietcuff rebuild`")
+        yield attention(
+            "payloads",
+            f"{waiting} are in the journal and not read yet",
+            "start the service, or run `quietcuff rebuild`",
+        )

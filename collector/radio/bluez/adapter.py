@@ -74,8 +74,7 @@ class Adapter:
         try:
             await self.bus.set(self.path, ADAPTER, "Powered", "b", True)
         except Failure as failure:
-            if failure.name.endswith("Busy") and \
-                    await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
+            if failure.name.endswith("Busy") and await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
                 return  # bluetoothd was at it already
             if failure.name.endswith("Blocked") or _is_blocked(self.name):
                 raise _blocked(self.name) from failure
@@ -92,8 +91,10 @@ class Adapter:
             self.seen(device.details["path"])
 
         scanner = BleakScanner(
-            detected, service_uuids=None if wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
-            bluez={"adapter": self.name, "filters": {"DuplicateData": not wide}})
+            detected,
+            service_uuids=None if wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
+            bluez={"adapter": self.name, "filters": {"DuplicateData": not wide}},
+        )
         for attempt in range(ATTEMPTS):  # an adapter that has just been switched on is busy for a moment
             try:
                 await scanner.start()

@@ -23,8 +23,15 @@ SETTLE_S = 0.5
 class Adapters(Watcher):
     """disturbed: set when `tend` has something to do before its time. trouble: in one line, what is missing."""
 
-    def __init__(self, bus: Bus, station: "Station", agent: "PairingAgent", desk: Desk,
-                 wanted: Callable[[str], bool], name: str | None) -> None:
+    def __init__(
+        self,
+        bus: Bus,
+        station: "Station",
+        agent: "PairingAgent",
+        desk: Desk,
+        wanted: Callable[[str], bool],
+        name: str | None,
+    ) -> None:
         self.bus, self.station, self.agent, self.desk, self.wanted, self.name = bus, station, agent, desk, wanted, name
         self.disturbed = asyncio.Event()
         self.trouble: str | None = None

@@ -27,8 +27,9 @@ class PairingAgent(ServiceInterface):
     is_cuff: whether a device path is a cuff we accept. address_of: its address, for people.
     """
 
-    def __init__(self, is_cuff: Callable[[str], bool], address_of: Callable[[str], str],
-                 ask_passkey: AskPasskey | None = None) -> None:
+    def __init__(
+        self, is_cuff: Callable[[str], bool], address_of: Callable[[str], str], ask_passkey: AskPasskey | None = None
+    ) -> None:
         super().__init__("org.bluez.Agent1")
         self.is_cuff, self.address_of, self.ask_passkey = is_cuff, address_of, ask_passkey
 
@@ -51,37 +52,39 @@ class PairingAgent(ServiceInterface):
             raise DBusError(REJECTED, "not a cuff")
 
     @dbus_method()
-    def Release(self) -> None:  # noqa: N802
+    def Release(self) -> None:
         pass
 
     @dbus_method()
-    def Cancel(self) -> None:  # noqa: N802
+    def Cancel(self) -> None:
         pass
 
     @dbus_method()
-    def RequestAuthorization(self, device: DBusObjectPath) -> None:  # noqa: N802
+    def RequestAuthorization(self, device: DBusObjectPath) -> None:
         self._admit(device)
 
     @dbus_method()
-    def RequestConfirmation(self, device: DBusObjectPath, passkey: DBusUInt32) -> None:  # noqa: N802
+    def RequestConfirmation(self, device: DBusObjectPath, passkey: DBusUInt32) -> None:
         self._admit(device)
 
     @dbus_method()
-    def AuthorizeService(self, device: DBusObjectPath, uuid: DBusStr) -> None:  # noqa: N802
+    def AuthorizeService(self, device: DBusObjectPath, uuid: DBusStr) -> None:
         self._admit(device)
 
     @dbus_method()
-    def DisplayPasskey(self, device: DBusObjectPath, passkey: DBusUInt32,  # noqa: N802
-                       entered: DBusUInt16) -> None:
+    def DisplayPasskey(self, device: DBusObjectPath, passkey: DBusUInt32, entered: DBusUInt16) -> None:
         log.info("%s: type %06d on the cuff", self.address_of(device), passkey)
 
     @dbus_method()
-    async def RequestPasskey(self, device: DBusObjectPath) -> DBusUInt32:  # noqa: N802
+    async def RequestPasskey(self, device: DBusObjectPath) -> DBusUInt32:
         self._admit(device)
         address = self.address_of(device)
         passkey = await self.ask_passkey(address) if self.ask_passkey is not None else None
         if passkey is None:
-            log.warning("%s shows a number to be typed in, and nobody is here to type it: not paired; "
-                        "run listen where you can answer, or give it the number", address)
+            log.warning(
+                "%s shows a number to be typed in, and nobody is here to type it: not paired; "
+                "run listen where you can answer, or give it the number",
+                address,
+            )
             raise DBusError(REJECTED, "nobody to ask")
         return passkey

@@ -45,8 +45,14 @@ async def end_discovery(adapter: str) -> None:
 
     if (bus := _connection()) is not None:
         with suppress(Exception):
-            await asyncio.wait_for(bus.call(Message(
-                destination="org.bluez", path=adapter, interface="org.bluez.Adapter1", member="StopDiscovery")), 2)
+            await asyncio.wait_for(
+                bus.call(
+                    Message(
+                        destination="org.bluez", path=adapter, interface="org.bluez.Adapter1", member="StopDiscovery"
+                    )
+                ),
+                2,
+            )
 
 
 async def let_go(client: "BleakClient") -> None:

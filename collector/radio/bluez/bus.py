@@ -22,8 +22,11 @@ CHARACTERISTIC = "org.bluez.GattCharacteristic1"
 OBJECT_MANAGER, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesktop.DBus.Properties"
 DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
 CALL_S = 10.0
-_NO_OWNER = ("org.freedesktop.DBus.Error.ServiceUnknown", "org.freedesktop.DBus.Error.NameHasNoOwner",
-             "org.freedesktop.DBus.Error.NoReply")
+_NO_OWNER = (
+    "org.freedesktop.DBus.Error.ServiceUnknown",
+    "org.freedesktop.DBus.Error.NameHasNoOwner",
+    "org.freedesktop.DBus.Error.NoReply",
+)
 NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now bluetooth)"
 
 Interfaces = Mapping[str, Mapping[str, Any]]
@@ -76,7 +79,8 @@ class Bus:
             raise RadioUnavailable(f"the system D-Bus does not let us in: {error}") from error
         except (OSError, TimeoutError, EOFError, ValueError) as error:
             raise RadioUnavailable(
-                "no system D-Bus: install and start it (sudo apt install dbus; sudo systemctl start dbus)") from error
+                "no system D-Bus: install and start it (sudo apt install dbus; sudo systemctl start dbus)"
+            ) from error
         try:
             await self._watch()
         except BaseException:
@@ -103,11 +107,20 @@ class Bus:
 
     # -- asking --------------------------------------------------------------------------------------
 
-    async def call(self, path: str, interface: str, member: str, signature: str = "",
-                   body: Sequence[Any] = (), destination: str = BLUEZ, timeout_s: float = CALL_S) -> list[Any]:
+    async def call(
+        self,
+        path: str,
+        interface: str,
+        member: str,
+        signature: str = "",
+        body: Sequence[Any] = (),
+        destination: str = BLUEZ,
+        timeout_s: float = CALL_S,
+    ) -> list[Any]:
         """Call a method. Raises Failure, also when the connection is lost or no answer comes."""
-        message = Message(destination=destination, path=path, interface=interface, member=member,
-                          signature=signature, body=list(body))
+        message = Message(
+            destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
+        )
         try:
             reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
         except TimeoutError:
@@ -165,8 +178,9 @@ class Bus:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
             if "AccessDenied" in failure.name:
-                raise RadioUnavailable("D-Bus does not let this user talk to bluetoothd; "
-                                       "add it to the group 'bluetooth' and log in again") from failure
+                raise RadioUnavailable(
+                    "D-Bus does not let this user talk to bluetoothd; add it to the group 'bluetooth' and log in again"
+                ) from failure
             raise RadioUnavailable(f"D-Bus: {failure}") from failure
 
     async def _await_loss(self) -> None:

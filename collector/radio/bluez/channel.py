@@ -36,9 +36,15 @@ class _Vector(ctypes.Structure):
 
 
 class _MessageHeader(ctypes.Structure):  # struct msghdr, recvmsg(2)
-    _fields_ = (("name", ctypes.c_void_p), ("name_length", ctypes.c_uint32),
-                ("vectors", ctypes.POINTER(_Vector)), ("vector_count", ctypes.c_size_t),
-                ("control", ctypes.c_void_p), ("control_length", ctypes.c_size_t), ("flags", ctypes.c_int))
+    _fields_ = (
+        ("name", ctypes.c_void_p),
+        ("name_length", ctypes.c_uint32),
+        ("vectors", ctypes.POINTER(_Vector)),
+        ("vector_count", ctypes.c_size_t),
+        ("control", ctypes.c_void_p),
+        ("control_length", ctypes.c_size_t),
+        ("flags", ctypes.c_int),
+    )
 
 
 class Channel:
@@ -73,8 +79,9 @@ class Channel:
         self.sock.close()
 
     def _receive(self, flags: int) -> Frame | None:
-        header = _MessageHeader(None, 0, ctypes.pointer(self._vector), 1,
-                                ctypes.addressof(self._control), len(self._control), 0)
+        header = _MessageHeader(
+            None, 0, ctypes.pointer(self._vector), 1, ctypes.addressof(self._control), len(self._control), 0
+        )
         count = self._libc.recvmsg(self.fileno(), ctypes.byref(header), flags | socket.MSG_DONTWAIT)
         if count < 0:
             number = ctypes.get_errno()
@@ -85,7 +92,7 @@ class Channel:
         if count < HEADER:
             return Frame(0, 0, b"", 0)
         opcode, adapter, _ = struct.unpack_from("<HHH", data)
-        return Frame(opcode, adapter, data[HEADER:], _stamp(self._control.raw[:header.control_length]))
+        return Frame(opcode, adapter, data[HEADER:], _stamp(self._control.raw[: header.control_length]))
 
 
 def _stamp(control: bytes) -> int:
@@ -93,7 +100,7 @@ def _stamp(control: bytes) -> int:
     word = ctypes.sizeof(ctypes.c_size_t)
     at, head = 0, word + 8
     while at + head <= len(control):
-        length = int.from_bytes(control[at:at + word], "little")
+        length = int.from_bytes(control[at : at + word], "little")
         level, kind = struct.unpack_from("ii", control, at + word)
         if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS_NEW:
             seconds, nanoseconds = struct.unpack_from("qq", control, at + head)

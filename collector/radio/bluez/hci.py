@@ -136,7 +136,7 @@ def _event(adapter: int, packet: bytes) -> Sign | None:
 
 def _piece(adapter: int, packet: bytes) -> Sign | None:
     head, length = struct.unpack_from("<HH", packet)
-    octets = packet[4:4 + length]
+    octets = packet[4 : 4 + length]
     if len(octets) < length:
         return None
     return Piece(adapter, head & 0xFFF, start=not head & 0x1000, octets=octets)

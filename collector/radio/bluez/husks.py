@@ -12,8 +12,18 @@ from typing import Any
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure
 
-SIGNS_OF_LIFE = ("Paired", "Trusted", "Blocked", "Connected", "UUIDs", "RSSI", "Class", "Appearance",
-                 "ManufacturerData", "ServiceData")
+SIGNS_OF_LIFE = (
+    "Paired",
+    "Trusted",
+    "Blocked",
+    "Connected",
+    "UUIDs",
+    "RSSI",
+    "Class",
+    "Appearance",
+    "ManufacturerData",
+    "ServiceData",
+)
 """Not the name: bluetoothd has that from another file, its cache."""
 
 

@@ -20,9 +20,16 @@ from collector.radio.port import Arrival, KnownCuff, NotTaken
 log = logging.getLogger("quietcuff.radio")
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-ENDINGS = {0x13: "cuff left", 0x14: "cuff left", 0x15: "cuff left", 0x16: "we left", 0x08: "link lost",
-           0x05: "failed: the cuff and this computer no longer share a bond",
-           0x06: "failed: the cuff has forgotten this computer", 0x3D: "failed: encryption did not match"}
+ENDINGS = {
+    0x13: "cuff left",
+    0x14: "cuff left",
+    0x15: "cuff left",
+    0x16: "we left",
+    0x08: "link lost",
+    0x05: "failed: the cuff and this computer no longer share a bond",
+    0x06: "failed: the cuff has forgotten this computer",
+    0x3D: "failed: encryption did not match",
+}
 """HCI error codes of a disconnection (Core Specification Vol 1 Part F) in the words of a visit's outcome."""
 
 
@@ -79,8 +86,11 @@ class Keeper:
             with suppress(NotTaken):
                 self._take(cuff, number, value, "standing subscription")
         if missed:
-            self.reception.tell("witness", f"{len(missed)} record(s) of {missed[0][0]} reached us over D-Bus and not "
-                                           f"through the witness ({datetime.now(UTC):%Y-%m-%d %H:%M} UTC)")
+            self.reception.tell(
+                "witness",
+                f"{len(missed)} record(s) of {missed[0][0]} reached us over D-Bus and not "
+                f"through the witness ({datetime.now(UTC):%Y-%m-%d %H:%M} UTC)",
+            )
 
     def bus_value(self, cuff: str, number: int, value: bytes) -> None:
         """A subscribed characteristic's value: a record where there is no witness, else something to count."""
@@ -109,8 +119,15 @@ class Keeper:
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
         if not self.reception.accepts(address):
             return
-        arrival = Arrival(address, characteristic, value.octets, _EPOCH + timedelta(microseconds=value.at_ns // 1000),
-                          "witness", encrypted=value.encrypted, mark=mark)
+        arrival = Arrival(
+            address,
+            characteristic,
+            value.octets,
+            _EPOCH + timedelta(microseconds=value.at_ns // 1000),
+            "witness",
+            encrypted=value.encrypted,
+            mark=mark,
+        )
         self.reception.take(arrival, self.reception.visit_of(address))
         log.debug("%s: on disk %.1f ms after the kernel had it", address, (time.time_ns() - value.at_ns) / 1e6)
         self._tally.witnessed(address, characteristic, value.octets)
@@ -133,5 +150,6 @@ class Keeper:
             self.forgotten(address)
 
     def overflow(self, frames: int) -> None:
-        self.reception.tell("witness", f"the kernel had no room for {frames} frame(s) while nobody read them; "
-                                       "records may be lost")
+        self.reception.tell(
+            "witness", f"the kernel had no room for {frames} frame(s) while nobody read them; records may be lost"
+        )

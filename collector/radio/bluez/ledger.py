@@ -79,8 +79,12 @@ class Ledger:
             return None
         if frame[2:4] != b"\x04\x00" or frame[4] not in (hci.INDICATION, hci.NOTIFICATION):
             return None
-        return Value(int.from_bytes(frame[5:7], "little"), frame[7:_whole(frame)], began,
-                     peer.encrypted if peer is not None else None)
+        return Value(
+            int.from_bytes(frame[5:7], "little"),
+            frame[7 : _whole(frame)],
+            began,
+            peer.encrypted if peer is not None else None,
+        )
 
     def keep_part(self, piece: hci.Piece, at_ns: int) -> bool:
         """Remember a piece that is not the last of its frame; says whether there is anything new to remember."""
@@ -107,18 +111,36 @@ class Ledger:
             peer.overflowed += 1
 
     def dump(self) -> dict[str, Any]:
-        return {"newest": list(self._newest.items()), "peers": [
-            [*place, peer.address, peer.private, peer.encrypted, peer.part.hex(), peer.part_ns,
-             [[value.handle, value.octets.hex(), value.at_ns, value.encrypted] for value in peer.held]]
-            for place, peer in self.peers.items()]}
+        return {
+            "newest": list(self._newest.items()),
+            "peers": [
+                [
+                    *place,
+                    peer.address,
+                    peer.private,
+                    peer.encrypted,
+                    peer.part.hex(),
+                    peer.part_ns,
+                    [[value.handle, value.octets.hex(), value.at_ns, value.encrypted] for value in peer.held],
+                ]
+                for place, peer in self.peers.items()
+            ],
+        }
 
     def load(self, kept: dict[str, Any]) -> None:
         self._newest = dict(kept["newest"])
         for adapter, handle, address, private, encrypted, part, part_ns, held in kept["peers"]:
             self.peers[adapter, handle] = Peer(
-                address, private, encrypted, bytes.fromhex(part), part_ns,
-                [Value(value_handle, bytes.fromhex(octets), at_ns, sealed)
-                 for value_handle, octets, at_ns, sealed in held])
+                address,
+                private,
+                encrypted,
+                bytes.fromhex(part),
+                part_ns,
+                [
+                    Value(value_handle, bytes.fromhex(octets), at_ns, sealed)
+                    for value_handle, octets, at_ns, sealed in held
+                ],
+            )
 
 
 def _whole(frame: bytes) -> int:

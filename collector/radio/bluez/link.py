@@ -69,7 +69,9 @@ class BlueZLink:
         properties: dict[str, Any] = dict(around.bus.objects.get(path, {}).get(DEVICE, {}))
         self._client = BleakClient(
             BLEDevice(self.cuff, self.name, {"path": path, "props": properties}),
-            disconnected_callback=lambda _: self.lost(), timeout=SERVICES_S)
+            disconnected_callback=lambda _: self.lost(),
+            timeout=SERVICES_S,
+        )
         try:
             await self._client.connect()
         except (BleakError, TimeoutError, OSError, EOFError, KeyError) as error:
@@ -117,8 +119,15 @@ class BlueZLink:
             for characteristic in service.characteristics:
                 handle = characteristic.handle + 1  # bleak names the declaration's
                 self._places[handle] = characteristic
-                found.append(Found(characteristic.uuid.lower(), short(characteristic.uuid), handle,
-                                   frozenset(characteristic.properties), short(service.uuid)))
+                found.append(
+                    Found(
+                        characteristic.uuid.lower(),
+                        short(characteristic.uuid),
+                        handle,
+                        frozenset(characteristic.properties),
+                        short(service.uuid),
+                    )
+                )
         handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
         self.around.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
         return tuple(found)
@@ -210,8 +219,9 @@ class BlueZLink:
         return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
 
     async def _listen(self, place: "BleakGATTCharacteristic", heard: Callable[[bytes], None]) -> None:
-        await self._on_air(self._client.start_notify(
-            place, lambda _, value: heard(bytes(value)), bluez={"use_start_notify": True}))
+        await self._on_air(
+            self._client.start_notify(place, lambda _, value: heard(bytes(value)), bluez={"use_start_notify": True})
+        )
 
     async def _on_air(self, step: Awaitable[T]) -> T:
         """A bleak call, its errors in the port's words."""

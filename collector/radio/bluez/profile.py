@@ -21,11 +21,11 @@ class CuffProfile(ServiceInterface):
         super().__init__("org.bluez.GattProfile1")
 
     @dbus_method()
-    def Release(self) -> None:  # noqa: N802
+    def Release(self) -> None:
         pass
 
     @dbus_property(access=PropertyAccess.READ)
-    def UUIDs(self) -> Annotated[list[str], DBusSignature("as")]:  # noqa: N802
+    def UUIDs(self) -> Annotated[list[str], DBusSignature("as")]:
         return [full(Uuid.BLOOD_PRESSURE_SERVICE)]
 
 

@@ -35,8 +35,13 @@ class BlueZRadio:
 
     source = "bluez"
 
-    def __init__(self, adapter: str | None = None, witness: str = "auto", standing: bool = True,
-                 ask_passkey: "AskPasskey | None" = None) -> None:
+    def __init__(
+        self,
+        adapter: str | None = None,
+        witness: str = "auto",
+        standing: bool = True,
+        ask_passkey: "AskPasskey | None" = None,
+    ) -> None:
         self.adapter, self.witness, self.standing, self.ask_passkey = adapter, witness, standing, ask_passkey
         self.progress = time.monotonic()
         self._channel: Channel | None = None

@@ -28,8 +28,9 @@ class Roster:
     def update(self, known: tuple[KnownCuff, ...]) -> None:
         """Take over what the desk knows and forget what it forgot; discovery on a link that is up is newer truth."""
         fresh = {cuff.address: dict(cuff.handles) for cuff in known}
-        self.handles = fresh | {address: handles for address, handles in self.handles.items()
-                                if address in self.discovered}
+        self.handles = fresh | {
+            address: handles for address, handles in self.handles.items() if address in self.discovered
+        }
 
     def learn(self, address: str, handles: Mapping[int, int]) -> None:
         """Discovery on the link that is up has finished."""
@@ -53,4 +54,5 @@ class Roster:
         every = [(handle, short) for handles in self.handles.values() for handle, short in handles.items()]
         return Sieve(
             notified=frozenset(handle for handle, short in every if short == Uuid.BLOOD_PRESSURE_RECORD),
-            continuations=any(short in MAY_BE_LONG for _, short in every))
+            continuations=any(short in MAY_BE_LONG for _, short in every),
+        )

@@ -43,9 +43,13 @@ class Sieve:
         """Put the filter on a socket in place of the one before; no frame slips through in between."""
         program = self.program()
         code = ctypes.create_string_buffer(program, len(program))
-        sock.setsockopt(socket.SOL_SOCKET, SO_ATTACH_FILTER,
-                        struct.pack("HxxxxxxP" if ctypes.sizeof(ctypes.c_void_p) == 8 else "HxxP",
-                                    len(program) // 8, ctypes.addressof(code)))
+        sock.setsockopt(
+            socket.SOL_SOCKET,
+            SO_ATTACH_FILTER,
+            struct.pack(
+                "HxxxxxxP" if ctypes.sizeof(ctypes.c_void_p) == 8 else "HxxP", len(program) // 8, ctypes.addressof(code)
+            ),
+        )
 
     def _steps(self) -> Iterable[tuple[str, Step]]:
         yield "", (_LOAD_BYTE, 0, "", "")
@@ -101,4 +105,5 @@ def _assemble(steps: Iterable[tuple[str, Step]]) -> bytes:
 
     return b"".join(
         struct.pack("HBBI", code, distance(number, true), distance(number, false), operand)
-        for number, (_, (code, operand, true, false)) in enumerate(listing))
+        for number, (_, (code, operand, true, false)) in enumerate(listing)
+    )

@@ -42,8 +42,9 @@ class Pace:
 class Station(Watcher):
     """Implements a link's Surroundings."""
 
-    def __init__(self, bus: Bus, keeper: Keeper, plan: VisitPlan, standing: bool,
-                 wanted_adapter: Callable[[str], bool]) -> None:
+    def __init__(
+        self, bus: Bus, keeper: Keeper, plan: VisitPlan, standing: bool, wanted_adapter: Callable[[str], bool]
+    ) -> None:
         self.bus, self.keeper, self.plan = bus, keeper, plan
         self.reception, self.witness = keeper.reception, keeper.witness
         self.wanted_adapter = wanted_adapter
@@ -90,13 +91,18 @@ class Station(Watcher):
     def is_cuff(self, path: str) -> bool:
         """A device that lists or has the Blood Pressure Service, or that we have met, on an adapter of ours."""
         device = self.bus.objects.get(path, {}).get(DEVICE)
-        return (device is not None and self.wanted_adapter(path)
-                and (device.get("Address") in self.known or SERVICE in device.get("UUIDs", ())))
+        return (
+            device is not None
+            and self.wanted_adapter(path)
+            and (device.get("Address") in self.known or SERVICE in device.get("UUIDs", ()))
+        )
 
     def is_other(self, address: str) -> bool:
         """BlueZ has discovered this device and it is no cuff."""
-        return any(device.get("Address") == address and device.get("ServicesResolved") and not self.is_cuff(path)
-                   for path, device in self.bus.each(DEVICE))
+        return any(
+            device.get("Address") == address and device.get("ServicesResolved") and not self.is_cuff(path)
+            for path, device in self.bus.each(DEVICE)
+        )
 
     def address_of(self, path: str) -> str:
         return str(self.bus.get(path, DEVICE, "Address", path.rpartition("/")[2]))
@@ -178,8 +184,9 @@ class Station(Watcher):
     async def _connected(self, path: str) -> bool:
         """Get the link up, unless BlueZ has done so or does."""
         if self.bus.get(path, DEVICE, "Connected") or (
-                self.bus.get(path, DEVICE, "Paired")
-                and await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S)):
+            self.bus.get(path, DEVICE, "Paired")
+            and await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S)
+        ):
             return await self._awake(path)
         return await self._connect(path)
 
@@ -217,8 +224,7 @@ class Station(Watcher):
                 log.info("%s: BlueZ is deaf on this link; made anew", self.address_of(path))
                 with suppress(Failure):
                     await self.bus.call(path, DEVICE, "Disconnect")
-                return (await self.bus.until(path, DEVICE, "Connected", False, DOWN_S)
-                        and await self._connect(path))
+                return await self.bus.until(path, DEVICE, "Connected", False, DOWN_S) and await self._connect(path)
         return True
 
     async def _after(self, path: str, link: BlueZLink | None) -> None:
@@ -262,8 +268,10 @@ class Station(Watcher):
 
     async def _mend(self, address: str) -> None:
         """The cuff has forgotten the bond: forget it here too, so that the next visit can make a new one."""
-        text = (f"{address} has forgotten its bond with this computer; it is paired anew at its next visit "
-                "(put it in pairing mode if it does not come)")
+        text = (
+            f"{address} has forgotten its bond with this computer; it is paired anew at its next visit "
+            "(put it in pairing mode if it does not come)"
+        )
         self.reception.tell(f"bond {address}", text)
         self._bond_missing[address] = "cuff"
         for path, device in list(self.bus.each(DEVICE)):

@@ -241,8 +241,14 @@ class Witness:
         if self.memory is None:
             return
         try:
-            self.memory.put({"last": token, "drops": self._drops, "ledger": self.ledger.dump(),
-                             "discovered": sorted(self.roster.discovered)})
+            self.memory.put(
+                {
+                    "last": token,
+                    "drops": self._drops,
+                    "ledger": self.ledger.dump(),
+                    "discovered": sorted(self.roster.discovered),
+                }
+            )
         except (OSError, ValueError) as error:
             log.error("the witness cannot write down where it stands: %s", error)
 

@@ -46,8 +46,15 @@ class ExclusiveRadio(BumbleRadio):
 
     source = "exclusive"
 
-    def __init__(self, transport: str, keys_folder: Path, name: str = "quietcuff", *,
-                 passkey: "Passkey | None" = None, pause_s: float = 1.0) -> None:
+    def __init__(
+        self,
+        transport: str,
+        keys_folder: Path,
+        name: str = "quietcuff",
+        *,
+        passkey: "Passkey | None" = None,
+        pause_s: float = 1.0,
+    ) -> None:
         super().__init__(keys_folder, name, passkey, pause_s)
         self.transport = transport
 

@@ -10,8 +10,13 @@ from parsers.uuids import Uuid
 
 MOST_SERVICES = 64
 MOST_CHARACTERISTICS = 256
-FIRST = (Uuid.BLOOD_PRESSURE_SERVICE, Uuid.CURRENT_TIME_SERVICE, Uuid.DEVICE_INFORMATION_SERVICE,
-         Uuid.BATTERY_SERVICE, Uuid.USER_DATA_SERVICE)
+FIRST = (
+    Uuid.BLOOD_PRESSURE_SERVICE,
+    Uuid.CURRENT_TIME_SERVICE,
+    Uuid.DEVICE_INFORMATION_SERVICE,
+    Uuid.BATTERY_SERVICE,
+    Uuid.USER_DATA_SERVICE,
+)
 OF_NO_USE = (0x1800, 0x1801)  # generic access and attribute: the stack's own
 PROPERTIES = {0x02: "read", 0x04: "write-without-response", 0x08: "write", 0x10: "notify", 0x20: "indicate"}
 
@@ -19,8 +24,11 @@ PROPERTIES = {0x02: "read", 0x04: "write-without-response", 0x08: "write", 0x10:
 def short_of(uuid: UUID) -> int | None:
     """The 16-bit form where there is one."""
     octets = uuid.to_bytes(force_128=True)
-    return int.from_bytes(octets[12:14], "little") if UUID.from_16_bits(
-        int.from_bytes(octets[12:14], "little")).to_bytes(force_128=True) == octets else None
+    return (
+        int.from_bytes(octets[12:14], "little")
+        if UUID.from_16_bits(int.from_bytes(octets[12:14], "little")).to_bytes(force_128=True) == octets
+        else None
+    )
 
 
 def long_of(uuid: UUID) -> str:
@@ -53,9 +61,11 @@ async def _services(client: Client) -> list[ServiceProxy]:
     services: list[ServiceProxy] = []
     start = 0x0001
     while start <= 0xFFFF and len(services) < MOST_SERVICES:
-        response = await client.send_request(att.ATT_Read_By_Group_Type_Request(
-            starting_handle=start, ending_handle=0xFFFF,
-            attribute_group_type=GATT_PRIMARY_SERVICE_ATTRIBUTE_TYPE))
+        response = await client.send_request(
+            att.ATT_Read_By_Group_Type_Request(
+                starting_handle=start, ending_handle=0xFFFF, attribute_group_type=GATT_PRIMARY_SERVICE_ATTRIBUTE_TYPE
+            )
+        )
         if response.op_code == att.Opcode.ATT_ERROR_RESPONSE:
             if response.error_code == att.ATT_ATTRIBUTE_NOT_FOUND_ERROR:
                 break

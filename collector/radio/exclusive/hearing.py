@@ -80,8 +80,11 @@ class Hearing:
     def next(self) -> str | None:
         """Whom to connect to now: known cuffs first, then who waits longest."""
         now = time.monotonic()
-        waiting = [(cuff not in self.known, heard.not_before, cuff) for cuff, heard in self.cuffs.items()
-                   if not heard.busy and heard.not_before <= now and now - heard.at < STALE_S]
+        waiting = [
+            (cuff not in self.known, heard.not_before, cuff)
+            for cuff, heard in self.cuffs.items()
+            if not heard.busy and heard.not_before <= now and now - heard.at < STALE_S
+        ]
         return min(waiting)[2] if waiting else None
 
     def pause(self, heard: Heard, fruitful: bool) -> None:

@@ -64,7 +64,8 @@ class ConfirmLast(gatt_client.Client):
         part = value
         while len(part) == self.mtu - 1 and len(value) < LONGEST_VALUE:
             response = await self.send_request(
-                att.ATT_Read_Blob_Request(attribute_handle=handle, value_offset=len(value)))
+                att.ATT_Read_Blob_Request(attribute_handle=handle, value_offset=len(value))
+            )
             if response.op_code == att.Opcode.ATT_ERROR_RESPONSE:
                 break  # not long, or its end
             part = response.part_attribute_value
@@ -127,12 +128,15 @@ class Central(Device):
     """The collector's side of the air."""
 
     def __init__(self, name: str, host: Host, bonds: Bonds, passkey: Passkey | None = None) -> None:
-        super().__init__(host=host, config=DeviceConfiguration(
-            name=name, address=bonds.address, irk=bonds.irk))
+        super().__init__(host=host, config=DeviceConfiguration(name=name, address=bonds.address, irk=bonds.irk))
         self.keystore = bonds
         self.pairing_config_factory = lambda _: PairingConfig(
-            sc=True, mitm=False, bonding=True, delegate=Typist(passkey),
-            identity_address_type=PairingConfig.AddressType.RANDOM)
+            sc=True,
+            mitm=False,
+            bonding=True,
+            delegate=Typist(passkey),
+            identity_address_type=PairingConfig.AddressType.RANDOM,
+        )
 
     async def refresh_resolving_list(self) -> None:
         await super().refresh_resolving_list()

@@ -16,15 +16,7 @@ from bumble.gatt_client import CharacteristicProxy
 
 from collector.radio.exclusive.discovery import discover
 from collector.radio.exclusive.host import Central, ConfirmLast
-from collector.radio.port import (
-    MEASUREMENT_CHARACTERISTICS,
-    Arrival,
-    Desk,
-    Found,
-    LinkLost,
-    NotTaken,
-    Refused,
-)
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Arrival, Desk, Found, LinkLost, NotTaken, Refused
 from collector.radio.within import within
 
 log = logging.getLogger("quietcuff.radio")
@@ -47,8 +39,7 @@ def _named(error: att.ATT_Error) -> str:
 class BumbleLink:
     """Implements Link. Made the moment the connection stands, before anything of it is heard."""
 
-    def __init__(self, device: Central, connection: Connection, desk: Desk, source: str,
-                 most_records: int) -> None:
+    def __init__(self, device: Central, connection: Connection, desk: Desk, source: str, most_records: int) -> None:
         self.cuff = connection.peer_address.to_string(False).upper()
         self.source = source
         self.name: str | None = None
@@ -109,9 +100,17 @@ class BumbleLink:
             self._drop("we left")
             return False
         try:
-            self._desk.take(Arrival(
-                self.cuff, self._handles[handle], value, datetime.now(UTC), self.source,
-                encrypted=self._connection.is_encrypted), self.visit)
+            self._desk.take(
+                Arrival(
+                    self.cuff,
+                    self._handles[handle],
+                    value,
+                    datetime.now(UTC),
+                    self.source,
+                    encrypted=self._connection.is_encrypted,
+                ),
+                self.visit,
+            )
         except NotTaken as error:
             self._drop(f"failed: {error}")
             return False
@@ -239,8 +238,9 @@ class BumbleLink:
                         raise
                     self.bond_missing_on = "cuff"
                     if any(key is not None and key.authenticated for key in (keys.ltk, keys.ltk_central)):
-                        raise Refused("the cuff has lost the bond that was made with a passkey: "
-                                      "forget the cuff and pair it again") from None
+                        raise Refused(
+                            "the cuff has lost the bond that was made with a passkey: forget the cuff and pair it again"
+                        ) from None
                     log.warning("%s: the cuff has lost the bond; pairing again", self.cuff)
                     await bonds.delete(peer)
                     if isinstance(error, LinkLost):
@@ -264,8 +264,9 @@ class BumbleLink:
     async def discover(self) -> tuple[Found, ...]:
         found, self._proxies = await self._request(lambda: discover(self._client))
         if found:
-            self._handles = {f.handle: f.short for f in found
-                             if f.short is not None and f.short in MEASUREMENT_CHARACTERISTICS}
+            self._handles = {
+                f.handle: f.short for f in found if f.short is not None and f.short in MEASUREMENT_CHARACTERISTICS
+            }
             self._discovered = True
             self._settle_held()
         return found

@@ -45,8 +45,7 @@ class BumbleRadio:
 
     source = "exclusive"
 
-    def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None",
-                 pause_s: float) -> None:
+    def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None", pause_s: float) -> None:
         self.progress = time.monotonic()
         self._keys_folder, self._name, self._passkey = keys_folder, name, passkey
         self.hearing = Hearing(self._resolve, lambda: self._wake.set(), pause_s)
@@ -88,8 +87,11 @@ class BumbleRadio:
                 raise RadioUnavailable(f"the adapter does not start: {error or 'no answer'}") from None
             desk.tell("adapter", None)
             self.listening.set()
-            work = [asyncio.ensure_future(self._connect_all()), asyncio.ensure_future(self._pulse(adapter)),
-                    asyncio.ensure_future(stop.wait())]
+            work = [
+                asyncio.ensure_future(self._connect_all()),
+                asyncio.ensure_future(self._pulse(adapter)),
+                asyncio.ensure_future(stop.wait()),
+            ]
             try:
                 await asyncio.wait(work, return_when=asyncio.FIRST_COMPLETED)
             finally:

@@ -45,25 +45,25 @@ def adverts(packet: bytes) -> Iterator[Advert]:
                 return
             kind, size = packet[at], packet[at + 8]
             connectable = kind not in (SCANNABLE_ONLY, NOT_CONNECTABLE)
-            address, address_type, start = packet[at + 2:at + 8], packet[at + 1], at + 9
+            address, address_type, start = packet[at + 2 : at + 8], packet[at + 1], at + 9
             at = start + size + 1
         else:
             if at + 24 > len(packet):
                 return
             kind, size = packet[at] | packet[at + 1] << 8, packet[at + 23]
             connectable = bool(kind & 0b1001)  # connectable, or the scan response of one that may be
-            address, address_type, start = packet[at + 3:at + 9], packet[at + 2], at + 24
+            address, address_type, start = packet[at + 3 : at + 9], packet[at + 2], at + 24
             at = start + size
         if start + size > len(packet):
             return
-        yield Advert(address, address_type, connectable, packet[start:start + size])
+        yield Advert(address, address_type, connectable, packet[start : start + size])
 
 
 def structures(data: bytes) -> Iterator[tuple[int, bytes]]:
     """The AD structures of an advertisement, as (type, value)."""
     at = 0
     while at + 1 < len(data) and data[at]:
-        yield data[at + 1], data[at + 2:at + 1 + data[at]]
+        yield data[at + 1], data[at + 2 : at + 1 + data[at]]
         at += 1 + data[at]
 
 
@@ -72,9 +72,9 @@ def lists_service(data: bytes) -> bool:
     if SERVICE_16 not in data and SERVICE_128 not in data:
         return False
     for kind, value in structures(data):
-        if kind in LISTS_16 and SERVICE_16 in (value[i:i + 2] for i in range(0, len(value), 2)):
+        if kind in LISTS_16 and SERVICE_16 in (value[i : i + 2] for i in range(0, len(value), 2)):
             return True
-        if kind in LISTS_128 and SERVICE_128 in (value[i:i + 16] for i in range(0, len(value), 16)):
+        if kind in LISTS_128 and SERVICE_128 in (value[i : i + 16] for i in range(0, len(value), 16)):
             return True
     return False
 

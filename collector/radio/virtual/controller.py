@@ -14,8 +14,17 @@ class CentralController(Controller):
             return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.COMMAND_DISALLOWED_ERROR)
         peer = self.pending_le_connection.peer_address
         self.pending_le_connection = None
-        self.send_hci_packet(hci.HCI_LE_Connection_Complete_Event(
-            status=hci.HCI_ErrorCode.UNKNOWN_CONNECTION_IDENTIFIER_ERROR, connection_handle=0,
-            role=hci.Role.CENTRAL, peer_address_type=peer.address_type, peer_address=peer,
-            connection_interval=0, peripheral_latency=0, supervision_timeout=0, central_clock_accuracy=0))
+        self.send_hci_packet(
+            hci.HCI_LE_Connection_Complete_Event(
+                status=hci.HCI_ErrorCode.UNKNOWN_CONNECTION_IDENTIFIER_ERROR,
+                connection_handle=0,
+                role=hci.Role.CENTRAL,
+                peer_address_type=peer.address_type,
+                peer_address=peer,
+                connection_interval=0,
+                peripheral_latency=0,
+                supervision_timeout=0,
+                central_clock_accuracy=0,
+            )
+        )
         return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)

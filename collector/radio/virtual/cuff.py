@@ -32,9 +32,15 @@ class VirtualCuff:
     now: the wall time where it stands, naive.
     """
 
-    def __init__(self, name: str = "Practice cuff", address: str = "F0:F1:F2:F3:F4:F5",
-                 manner: Manner | None = None, *, clock_ahead: timedelta = timedelta(0),
-                 now: Callable[[], datetime] = datetime.now) -> None:
+    def __init__(
+        self,
+        name: str = "Practice cuff",
+        address: str = "F0:F1:F2:F3:F4:F5",
+        manner: Manner | None = None,
+        *,
+        clock_ahead: timedelta = timedelta(0),
+        now: Callable[[], datetime] = datetime.now,
+    ) -> None:
         self.name, self.address, self.manner = name, address, manner or Manner()
         self.clock_ahead, self._now = clock_ahead, now
         keeps = self.manner.keeps_records or self.manner.resends_all
@@ -61,17 +67,33 @@ class VirtualCuff:
         """What its display shows."""
         return self._now() + self.clock_ahead
 
-    def measure(self, systolic: Decimal | int, diastolic: Decimal | int, mean: Decimal | int | None = None, *,
-                pulse: Decimal | int | None = None, at: datetime | None = None, user_id: int | None = None,
-                status: int | None = None, unit: Unit = Unit.MMHG, stamped: bool = True) -> bytes:
+    def measure(
+        self,
+        systolic: Decimal | int,
+        diastolic: Decimal | int,
+        mean: Decimal | int | None = None,
+        *,
+        pulse: Decimal | int | None = None,
+        at: datetime | None = None,
+        user_id: int | None = None,
+        status: int | None = None,
+        unit: Unit = Unit.MMHG,
+        stamped: bool = True,
+    ) -> bytes:
         """Measure, and remember. at: the naive time to stamp the record with; its own clock's if None."""
         stamp = (at or self.clock()) if stamped else None
-        made = measurement(systolic, diastolic, mean, unit=unit, stamp=stamp, pulse=pulse, user_id=user_id,
-                           status=status)
+        made = measurement(
+            systolic, diastolic, mean, unit=unit, stamp=stamp, pulse=pulse, user_id=user_id, status=status
+        )
         if self.manner.enhanced:
             when = EpochTime.of(stamp) if stamp else None
-            made = replace(made, stamp=when, user_facing=when, characteristic=Uuid.ENHANCED_MEASUREMENT,
-                           flags=made.flags | (0x60 if when else 0))
+            made = replace(
+                made,
+                stamp=when,
+                user_facing=when,
+                characteristic=Uuid.ENHANCED_MEASUREMENT,
+                flags=made.flags | (0x60 if when else 0),
+            )
             return self.store(build_enhanced(made))
         return self.store(build_measurement(made))
 

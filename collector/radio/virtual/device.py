@@ -40,18 +40,36 @@ class Display(PairingDelegate):
 class Peripheral(Device):
     """on_pdu: sees every ATT request, with its opcode and octets; True keeps it from being answered."""
 
-    def __init__(self, name: str, address: str, irk: bytes, host: Host, manner: Manner,
-                 on_pdu: Callable[[Connection, int, bytes], bool]) -> None:
-        super().__init__(host=host, config=DeviceConfiguration(
-            name=name, address=hci.Address(address), irk=irk, gap_service_enabled=False,
-            gatt_service_enabled=False, advertising_interval_min=manner.interval_ms,
-            advertising_interval_max=manner.interval_ms))
+    def __init__(
+        self,
+        name: str,
+        address: str,
+        irk: bytes,
+        host: Host,
+        manner: Manner,
+        on_pdu: Callable[[Connection, int, bytes], bool],
+    ) -> None:
+        super().__init__(
+            host=host,
+            config=DeviceConfiguration(
+                name=name,
+                address=hci.Address(address),
+                irk=irk,
+                gap_service_enabled=False,
+                gatt_service_enabled=False,
+                advertising_interval_min=manner.interval_ms,
+                advertising_interval_max=manner.interval_ms,
+            ),
+        )
         self.keystore = MemoryKeyStore()
         self._on_pdu = on_pdu
         self.pairing_config_factory = lambda _: PairingConfig(
-            sc=not manner.legacy_pairing, mitm=manner.passkey is not None, bonding=True,
+            sc=not manner.legacy_pairing,
+            mitm=manner.passkey is not None,
+            bonding=True,
             delegate=Display(manner.passkey),
-            identity_address_type=PairingConfig.AddressType.RANDOM)
+            identity_address_type=PairingConfig.AddressType.RANDOM,
+        )
 
     async def get_long_term_key(self, connection_handle: int, rand: bytes, ediv: int) -> bytes | None:
         """Of LE Legacy Pairing, the key that this side gave away (Core Vol 3 Part H 2.4.4); Bumble errs."""
@@ -72,8 +90,11 @@ class Peripheral(Device):
     def send_value(self, connection: Connection, handle: int, value: bytes, indicate: bool) -> None:
         """Indicate or notify, cut to what the link carries; the confirmation comes back through on_pdu."""
         kind = att.ATT_Handle_Value_Indication if indicate else att.ATT_Handle_Value_Notification
-        self.send(connection, att.ATT_CID,
-                  bytes(kind(attribute_handle=handle, attribute_value=value[:connection.att_mtu - 3])))
+        self.send(
+            connection,
+            att.ATT_CID,
+            bytes(kind(attribute_handle=handle, attribute_value=value[: connection.att_mtu - 3])),
+        )
 
     def send(self, connection: Connection, channel: int, octets: bytes) -> None:
         """Any octets on any L2CAP channel."""
@@ -83,19 +104,17 @@ class Peripheral(Device):
     def cut(self, connection: Connection, reason: int = REMOTE_USER) -> None:
         """Hang up at once."""
         if connection.handle in self.connections:
-            self.host.send_hci_packet(
-                hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
+            self.host.send_hci_packet(hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
 
     async def advertise(self, manner: Manner) -> None:
         if manner.private_address:
             self.random_address = hci.Address.generate_private_address(self.irk)
-            await self.send_sync_command(
-                hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
+            await self.send_sync_command(hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
         data: list[tuple[int, bytes]] = [(AdvertisingData.FLAGS, b"\x06")]
         if manner.lists_service:
             data.append((AdvertisingData.INCOMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x10\x18"))
         room = 31 - sum(2 + len(value) for _, value in data) - 2
-        data.append((AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode()[:max(room, 0)]))
+        data.append((AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode()[: max(room, 0)]))
         self.advertising_data = bytes(AdvertisingData(data))
         await self.start_advertising(auto_restart=False)
 

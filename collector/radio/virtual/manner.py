@@ -42,8 +42,9 @@ class Manner:
     clock_reserves: bool = False  # takes a written time but answers ATT error 0x80: some fields ignored
     features: int = 0x0000
     battery: int | None = 80
-    device: Mapping[int, bytes] = field(default_factory=lambda: {
-        0x2A29: b"Example Works", 0x2A24: b"VC-1", 0x2A25: b"0001", 0x2A26: b"1.0"})
+    device: Mapping[int, bytes] = field(
+        default_factory=lambda: {0x2A29: b"Example Works", 0x2A24: b"VC-1", 0x2A25: b"0001", 0x2A26: b"1.0"}
+    )
 
     enhanced: bool = False  # 1.1: sends 0x2B34 instead of 0x2A35
     keeps_records: bool = False  # 1.1: stored records on request (RACP), never deleted by a confirmation

@@ -39,9 +39,12 @@ class CuffRadio:
         host.controller = self._controller
         self.device = Peripheral(cuff.name, cuff.address, irk, host, self.manner, self._on_pdu)
         maker = TableMaker(self.manner, self._configure, self._configured)
-        self.table = maker.make(lambda _: cuff.tell_time(), lambda _, value: self._set_time(value),
-                                lambda _, value: self._the_talk().control(value),
-                                lambda _, value: self._the_talk().consent(value))
+        self.table = maker.make(
+            lambda _: cuff.tell_time(),
+            lambda _, value: self._set_time(value),
+            lambda _, value: self._the_talk().control(value),
+            lambda _, value: self._the_talk().consent(value),
+        )
         self.device.add_services(self.table.services)
         self.device.on(self.device.EVENT_CONNECTION, self._on_connection)
         self._talk: Talk | None = None

@@ -22,8 +22,15 @@ class VirtualRadio(BumbleRadio):
 
     source = "virtual"
 
-    def __init__(self, cuffs: Sequence[VirtualCuff], keys_folder: Path | None = None, *,
-                 name: str = "quietcuff", passkey: "Passkey | None" = None, pause_s: float = 0.0) -> None:
+    def __init__(
+        self,
+        cuffs: Sequence[VirtualCuff],
+        keys_folder: Path | None = None,
+        *,
+        name: str = "quietcuff",
+        passkey: "Passkey | None" = None,
+        pause_s: float = 0.0,
+    ) -> None:
         super().__init__(keys_folder, name, passkey, pause_s)
         self.cuffs = tuple(cuffs)
 

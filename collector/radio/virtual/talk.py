@@ -159,7 +159,7 @@ class Talk:
             return []
         waiting = self._memory.pending(self.collector)
         if self._manner.keeps_records:
-            live = {id(record) for record in self._memory.records[self._first_live:]}
+            live = {id(record) for record in self._memory.records[self._first_live :]}
             return [record for record in waiting if id(record) in live]
         return waiting
 
@@ -194,8 +194,10 @@ class Talk:
 
     def control(self, value: bytes) -> None:
         """Record Access Control Point. Reports and counts; deleting is not supported."""
-        if not self._bits(Uuid.RECORD_ACCESS_CONTROL_POINT) & INDICATES or not self._bits(
-                Uuid.BLOOD_PRESSURE_RECORD) & NOTIFIES:
+        if (
+            not self._bits(Uuid.RECORD_ACCESS_CONTROL_POINT) & INDICATES
+            or not self._bits(Uuid.BLOOD_PRESSURE_RECORD) & NOTIFIES
+        ):
             raise ATT_Error(error_code=NOT_CONFIGURED)
         if self._reporting is not None and not self._reporting.done():
             raise ATT_Error(error_code=IN_PROGRESS)
@@ -242,8 +244,9 @@ class Talk:
 
     async def _notify(self, record: Record) -> bool:
         handle = self._radio.table.characteristics[Uuid.BLOOD_PRESSURE_RECORD].handle
-        for segment in build_segments(record.sequence, self.measured, record.payload,
-                                      size=self.connection.att_mtu - 3, crc=self._manner.crc):
+        for segment in build_segments(
+            record.sequence, self.measured, record.payload, size=self.connection.att_mtu - 3, crc=self._manner.crc
+        ):
             if self._radio.step("notify"):
                 return False
             self._radio.device.send_value(self.connection, handle, segment, False)

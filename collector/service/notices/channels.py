@@ -46,9 +46,16 @@ class LogChannel:
 def message(notice: Notice, at: datetime, personal: bool) -> dict[str, Any]:
     """What leaves through a program or MQTT, as one JSON object."""
     detail: Mapping[str, Any] = notice.detail if personal else {}
-    return {"event": "begins", "topic": notice.topic, "subject": notice.subject, "at": at.isoformat(),
-            "text": notice.words(personal), "remedy": notice.remedy, **({"detail": detail} if detail else {}),
-            "caution": CAUTION}
+    return {
+        "event": "begins",
+        "topic": notice.topic,
+        "subject": notice.subject,
+        "at": at.isoformat(),
+        "text": notice.words(personal),
+        "remedy": notice.remedy,
+        **({"detail": detail} if detail else {}),
+        "caution": CAUTION,
+    }
 
 
 class CommandChannel:
@@ -72,11 +79,17 @@ class CommandChannel:
     def _run(self, content: Mapping[str, Any]) -> None:
         program = self.argv[0]
         try:
-            process = subprocess.Popen(self.argv, stdin=subprocess.PIPE, stdout=subprocess.DEVNULL,
-                                       stderr=subprocess.PIPE, start_new_session=True)
+            process = subprocess.Popen(
+                self.argv,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                start_new_session=True,
+            )
         except OSError as error:
-            raise ChannelError(f"{program} cannot be run ({(error.strerror or str(error)).lower()}); "
-                               "mend command under [notices]") from None
+            raise ChannelError(
+                f"{program} cannot be run ({(error.strerror or str(error)).lower()}); mend command under [notices]"
+            ) from None
         try:
             _, words = process.communicate((json.dumps(content, ensure_ascii=False) + "\n").encode(), self.timeout_s)
         except subprocess.TimeoutExpired:
@@ -86,5 +99,6 @@ class CommandChannel:
             raise ChannelError(f"{program} did not end within {self.timeout_s:g} s and was stopped") from None
         if process.returncode:
             last = words.decode(errors="replace").strip().splitlines()[-1:]
-            raise ChannelError(f"{program} ended with code {process.returncode}"
-                               + (f": {last[0][:200]}" if last else ""))
+            raise ChannelError(
+                f"{program} ended with code {process.returncode}" + (f": {last[0][:200]}" if last else "")
+            )

@@ -4,8 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-CAUTION = ("quietcuff is no alarm system: a notice may come late or never. It does not watch over anybody. With chest "
-           "pain, breathlessness, weakness, trouble speaking or seeing, call your local emergency number.")
+CAUTION = (
+    "quietcuff is no alarm system: a notice may come late or never. It does not watch over anybody. With chest "
+    "pain, breathlessness, weakness, trouble speaking or seeing, call your local emergency number."
+)
 
 
 @dataclass(frozen=True, slots=True)

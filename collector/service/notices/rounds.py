@@ -62,8 +62,9 @@ def tell(notices: Sequence[Notice], channels: Iterable[Channel], told: Told, now
 class Rounds:
     """The recurring job, and an extra round when a reading came. Each opens the store anew, in a thread of its own."""
 
-    def __init__(self, store: Path, config: Config, channels: Sequence[Channel] | None = None,
-                 moment_s: float = 5.0) -> None:
+    def __init__(
+        self, store: Path, config: Config, channels: Sequence[Channel] | None = None, moment_s: float = 5.0
+    ) -> None:
         self.store, self.config, self.moment_s = store, config, moment_s
         self.channels = channels_of(config) if channels is None else channels
         self.told = Told.beside(store)

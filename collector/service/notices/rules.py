@@ -104,8 +104,14 @@ class Limits:
 def standing(now: Situation, limits: Limits) -> tuple[Notice, ...]:
     """Every notice that stands in this situation, each key once."""
     found: dict[str, Notice] = {}
-    for notices in (_very_high(now, limits), _cuffs(now, limits), _short_series(now, limits), _disk(now, limits),
-                    _backup(now), _conditions(now)):
+    for notices in (
+        _very_high(now, limits),
+        _cuffs(now, limits),
+        _short_series(now, limits),
+        _disk(now, limits),
+        _backup(now),
+        _conditions(now),
+    ):
         for notice in notices:
             found.setdefault(notice.key, notice)
     return tuple(found.values())
@@ -124,53 +130,89 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
         emergency = f"call {limits.emergency_number or 'the local emergency number'} at once"
         value = f"{_shown(reading.systolic)}/{_shown(reading.diastolic)} mmHg"
         yield Notice(
-            "very high", cuff if slot is None else f"{cuff}-{slot}", "a very high reading came",
+            "very high",
+            cuff if slot is None else f"{cuff}-{slot}",
+            "a very high reading came",
             f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. With "
             f"chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
             f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
-            {"reading_id": reading.reading_id, "person": reading.person, "systolic": _shown(reading.systolic),
-             "diastolic": _shown(reading.diastolic), "unit": "mmHg", "taken_at": reading.taken_at.isoformat()})
+            {
+                "reading_id": reading.reading_id,
+                "person": reading.person,
+                "systolic": _shown(reading.systolic),
+                "diastolic": _shown(reading.diastolic),
+                "unit": "mmHg",
+                "taken_at": reading.taken_at.isoformat(),
+            },
+        )
 
 
 def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:
     for cuff in now.cuffs:
         if cuff.bond_missing_on:
             side = "the cuff" if cuff.bond_missing_on == "cuff" else "this machine"
-            yield Notice("bond", cuff.address, f"{cuff.name}: {side} has lost the bond, so it cannot be read",
-                         f"bluetoothctl remove {cuff.address}, then let the cuff pair again")
+            yield Notice(
+                "bond",
+                cuff.address,
+                f"{cuff.name}: {side} has lost the bond, so it cannot be read",
+                f"bluetoothctl remove {cuff.address}, then let the cuff pair again",
+            )
         if cuff.battery is not None and cuff.battery < limits.battery_below:
-            yield Notice("battery", cuff.address, f"{cuff.name}: its battery is at {cuff.battery} %",
-                         "put new batteries in, then look at the cuff's clock")
+            yield Notice(
+                "battery",
+                cuff.address,
+                f"{cuff.name}: its battery is at {cuff.battery} %",
+                "put new batteries in, then look at the cuff's clock",
+            )
         if cuff.clock_ahead_s is not None and abs(cuff.clock_ahead_s) >= limits.clock_off_min * 60:
             ahead = "ahead" if cuff.clock_ahead_s > 0 else "behind"
-            yield Notice("clock", cuff.address,
-                         f"{cuff.name}: its clock is {_span(abs(cuff.clock_ahead_s))} {ahead}; readings are put right, "
-                         "its display is not",
-                         'set it by its buttons, or let visits do it: set_clock = "when wrong" under [radio]')
+            yield Notice(
+                "clock",
+                cuff.address,
+                f"{cuff.name}: its clock is {_span(abs(cuff.clock_ahead_s))} {ahead}; readings are put right, "
+                "its display is not",
+                'set it by its buttons, or let visits do it: set_clock = "when wrong" under [radio]',
+            )
         silent = now.now - cuff.last_visit if cuff.last_visit else timedelta()
         if limits.cuff_silent_days and cuff.readings and silent >= timedelta(days=limits.cuff_silent_days):
-            yield Notice("silent", cuff.address, f"{cuff.name} was not heard of for {silent.days} days",
-                         "take a measurement beside this machine; a cuff that is gone for good: "
-                         f"quietcuff cuff forget {cuff.address}")
+            yield Notice(
+                "silent",
+                cuff.address,
+                f"{cuff.name} was not heard of for {silent.days} days",
+                "take a measurement beside this machine; a cuff that is gone for good: "
+                f"quietcuff cuff forget {cuff.address}",
+            )
 
 
 def _short_series(now: Situation, limits: Limits) -> Iterator[Notice]:
     for series in now.series if limits.series else ():
         if series.taken < series.expected:
             missing = series.expected - series.taken
-            yield Notice("series", series.subject, "a series of measurements falls short of its plan",
-                         "measure as planned; `quietcuff average` says what is short",
-                         f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
-                         f"asks for by now, {missing} short",
-                         {"person": series.person, "protocol": series.protocol, "taken": series.taken,
-                          "expected": series.expected})
+            yield Notice(
+                "series",
+                series.subject,
+                "a series of measurements falls short of its plan",
+                "measure as planned; `quietcuff average` says what is short",
+                f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
+                f"asks for by now, {missing} short",
+                {
+                    "person": series.person,
+                    "protocol": series.protocol,
+                    "taken": series.taken,
+                    "expected": series.expected,
+                },
+            )
 
 
 def _disk(now: Situation, limits: Limits) -> Iterator[Notice]:
     for folder in now.folders:
         if folder.free < limits.disk_free_mb * 10**6:
-            yield Notice("disk", folder.path, f"{folder.free // 10**6} MB are free at {folder.path}",
-                         "free some space; until then new readings may not fit")
+            yield Notice(
+                "disk",
+                folder.path,
+                f"{folder.free // 10**6} MB are free at {folder.path}",
+                "free some space; until then new readings may not fit",
+            )
 
 
 def _backup(now: Situation) -> Iterator[Notice]:
@@ -178,8 +220,11 @@ def _backup(now: Situation) -> Iterator[Notice]:
         return
     last = now.newest_backup or now.since
     if now.now - last >= BACKUP_LATE:
-        what = (f"the newest backup is {_span((now.now - last).total_seconds())} old" if now.newest_backup
-                else "there is no backup of the store yet")
+        what = (
+            f"the newest backup is {_span((now.now - last).total_seconds())} old"
+            if now.newest_backup
+            else "there is no backup of the store yet"
+        )
         yield Notice("backup late", "", what, "quietcuff backup now says what is in the way")
 
 
@@ -204,5 +249,3 @@ def _span(seconds: float) -> str:
 
 def as_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
     return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
-
-

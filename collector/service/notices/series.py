@@ -22,6 +22,9 @@ def so_far(taken_at: Iterable[datetime], protocol: Protocol, first: date, today:
         return 0, 0
     days = {first + timedelta(days=number) for number in range(min(gone, protocol.preferred_days))}
     sessions = Counter(protocol.day_and_session(moment) for moment in taken_at)
-    taken = sum(min(count, protocol.per_session) for (day, session), count in sessions.items()
-                if session is not None and day in days)
+    taken = sum(
+        min(count, protocol.per_session)
+        for (day, session), count in sessions.items()
+        if session is not None and day in days
+    )
     return taken, len(days) * 2 * protocol.per_session

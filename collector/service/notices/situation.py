@@ -37,8 +37,15 @@ OWN_TOPICS = frozenset({"notices"})
 
 def limits_of(config: Config) -> Limits:
     wanted = config.notices
-    return Limits(wanted.cuff_silent_days, wanted.battery_below, wanted.clock_off_min, wanted.disk_free_mb,
-                  wanted.very_high, wanted.series, config.station.emergency_number)
+    return Limits(
+        wanted.cuff_silent_days,
+        wanted.battery_below,
+        wanted.clock_off_min,
+        wanted.disk_free_mb,
+        wanted.very_high,
+        wanted.series,
+        config.station.emergency_number,
+    )
 
 
 def look(store: Store, config: Config, now: datetime | None = None) -> Situation:
@@ -55,21 +62,32 @@ def look(store: Store, config: Config, now: datetime | None = None) -> Situation
         backups_wanted=config.backup.daily,
         newest_backup=_newest_backup(folder, store.path),
         since=None if oldest is None else from_us(oldest),
-        conditions=tuple(Condition(told.topic, told.text, told.since) for told in conditions.current(store)
-                         if told.topic not in OWN_TOPICS))
+        conditions=tuple(
+            Condition(told.topic, told.text, told.since)
+            for told in conditions.current(store)
+            if told.topic not in OWN_TOPICS
+        ),
+    )
 
 
 def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
     for cuff in cuffs.every(store):
         values = visits.values_of(store, cuff.address)
         level, _ = values.get(Uuid.BATTERY_LEVEL, (b"", None))
-        yield CuffNow(cuff.address, cuff.name or cuff.address, cuff.readings, cuff.last_visit,
-                      level[0] if level and level[0] <= 100 else None,
-                      _clock_ahead(store, cuff.address, values, zone), cuff.bond_missing_on)
+        yield CuffNow(
+            cuff.address,
+            cuff.name or cuff.address,
+            cuff.readings,
+            cuff.last_visit,
+            level[0] if level and level[0] <= 100 else None,
+            _clock_ahead(store, cuff.address, values, zone),
+            cuff.bond_missing_on,
+        )
 
 
-def _clock_ahead(store: Store, address: str, values: dict[int, tuple[bytes, datetime]],
-                 zone: str | None) -> float | None:
+def _clock_ahead(
+    store: Store, address: str, values: dict[int, tuple[bytes, datetime]], zone: str | None
+) -> float | None:
     """Seconds that the cuff's clock was ahead of ours when it was last read; None where it was set since."""
     read = [(at, uuid, value) for uuid, (value, at) in values.items() if uuid in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)]
     if not read:
@@ -78,7 +96,9 @@ def _clock_ahead(store: Store, address: str, values: dict[int, tuple[bytes, date
     unsure, later = store.row(
         "SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2 "
         "ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set' "
-        "AND error IS NULL) FROM cuff WHERE address = ?1", (address, int(uuid))) or (None, None)
+        "AND error IS NULL) FROM cuff WHERE address = ?1",
+        (address, int(uuid)),
+    ) or (None, None)
     if unsure is not None or (later is not None and from_us(later) >= at):
         return None
     return seconds_ahead(ValueRead(uuid, value, at), zone)
@@ -88,9 +108,15 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
     for reading in readings.select(store, Selection(since=now - VERY_HIGH_FOR)):
         if "failed" in reading.marks or "implausible" in reading.marks:
             continue
-        yield Taken(reading.reading_id, reading.cuff, reading.slot, reading.person,
-                    as_mmhg(reading.systolic, reading.unit), as_mmhg(reading.diastolic, reading.unit),
-                    reading.taken_at)
+        yield Taken(
+            reading.reading_id,
+            reading.cuff,
+            reading.slot,
+            reading.person,
+            as_mmhg(reading.systolic, reading.unit),
+            as_mmhg(reading.diastolic, reading.unit),
+            reading.taken_at,
+        )
 
 
 def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
@@ -111,8 +137,11 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
             continue  # told where it is used: by `average` and `check`
         first = date.fromisoformat(plan.series_from)
         since = datetime.combine(first, time(), ZoneInfo("UTC")) - timedelta(days=1)
-        taken = [reading.taken_at for reading in readings.select(store, Selection(person=name, since=since))
-                 if reading.systolic is not None and "failed" not in reading.marks]
+        taken = [
+            reading.taken_at
+            for reading in readings.select(store, Selection(person=name, since=since))
+            if reading.systolic is not None and "failed" not in reading.marks
+        ]
         zone = ZoneInfo(config.station.zone) if config.station.zone else None
         counted, expected = so_far(taken, rules.protocol, first, now.astimezone(zone).date())
         digest = sha256(name.encode()).hexdigest()[:8]

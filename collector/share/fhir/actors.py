@@ -31,11 +31,16 @@ def patient(person: str | None, exchange: Exchange) -> Resource:
     """Identified and no more: no name, no date of birth."""
     subject = subject_of(person, exchange)
     uuid = uuid_of(f"patient {subject.system} {subject.value}")
-    text = compact({
-        "resourceType": "Patient", "id": uuid, "meta": {"profile": [codes.PHD_PROFILE + "PhdPatient"]},
-        "identifier": [{"type": _coded(codes.IDENTIFIER_TYPE, subject.kind), "system": subject.system,
-                        "value": subject.value}],
-    })
+    text = compact(
+        {
+            "resourceType": "Patient",
+            "id": uuid,
+            "meta": {"profile": [codes.PHD_PROFILE + "PhdPatient"]},
+            "identifier": [
+                {"type": _coded(codes.IDENTIFIER_TYPE, subject.kind), "system": subject.system, "value": subject.value}
+            ],
+        }
+    )
     return Resource("Patient", uuid, text, by_identifier(subject.system, subject.value))
 
 
@@ -53,19 +58,30 @@ def cuff(address: str, exchange: Exchange) -> Resource:
     else:
         identifiers.append({"system": codes.CUFF_SYSTEM, "value": address})
         condition = by_identifier(codes.CUFF_SYSTEM, address)
-    versions = [_version(code, name, value) for code, name, value in (
-        ("531974", "MDC_ID_PROD_SPEC_HW", facts.hardware), ("531975", "MDC_ID_PROD_SPEC_SW", facts.software),
-        ("531976", "MDC_ID_PROD_SPEC_FW", facts.firmware)) if value]
+    versions = [
+        _version(code, name, value)
+        for code, name, value in (
+            ("531974", "MDC_ID_PROD_SPEC_HW", facts.hardware),
+            ("531975", "MDC_ID_PROD_SPEC_SW", facts.software),
+            ("531976", "MDC_ID_PROD_SPEC_FW", facts.firmware),
+        )
+        if value
+    ]
     whole = bool(facts.manufacturer and facts.model)
-    text = compact({
-        "resourceType": "Device", "id": uuid,
-        "meta": {"profile": [codes.PHD_PROFILE + "PhdDevice"]} if whole else None,
-        "identifier": identifiers, "manufacturer": facts.manufacturer or None,
-        "serialNumber": facts.serial or None, "modelNumber": facts.model or None,
-        "type": _mdc("65573", "MDC_MOC_VMS_MDS_SIMP"),
-        "specialization": [{"systemType": _mdc("528391", "MDC_DEV_SPEC_PROFILE_BP"), "version": "1"}],
-        "version": versions or None,
-    })
+    text = compact(
+        {
+            "resourceType": "Device",
+            "id": uuid,
+            "meta": {"profile": [codes.PHD_PROFILE + "PhdDevice"]} if whole else None,
+            "identifier": identifiers,
+            "manufacturer": facts.manufacturer or None,
+            "serialNumber": facts.serial or None,
+            "modelNumber": facts.model or None,
+            "type": _mdc("65573", "MDC_MOC_VMS_MDS_SIMP"),
+            "specialization": [{"systemType": _mdc("528391", "MDC_DEV_SPEC_PROFILE_BP"), "version": "1"}],
+            "version": versions or None,
+        }
+    )
     return Resource("Device", uuid, text, condition)
 
 
@@ -73,12 +89,15 @@ def gateway(station: str, exchange: Exchange) -> Resource:
     """The station that collected the readings."""
     station = station or "unnamed"
     uuid = uuid_of(f"station {station}")
-    text = compact({
-        "resourceType": "Device", "id": uuid,
-        "identifier": [{"system": codes.STATION_SYSTEM, "value": station}],
-        "type": _mdc("531981", "MDC_MOC_VMS_MDS_AHD"),
-        "version": [_version("531975", "MDC_ID_PROD_SPEC_SW", exchange.version)] if exchange.version else None,
-    })
+    text = compact(
+        {
+            "resourceType": "Device",
+            "id": uuid,
+            "identifier": [{"system": codes.STATION_SYSTEM, "value": station}],
+            "type": _mdc("531981", "MDC_MOC_VMS_MDS_AHD"),
+            "version": [_version("531975", "MDC_ID_PROD_SPEC_SW", exchange.version)] if exchange.version else None,
+        }
+    )
     return Resource("Device", uuid, text, by_identifier(codes.STATION_SYSTEM, station))
 
 

@@ -17,8 +17,9 @@ class Count:
         self.readings = 0
 
 
-def resources(readings: Iterable[Reading], exchange: Exchange, in_bundle: bool,
-              count: Count | None = None) -> Iterator[Resource]:
+def resources(
+    readings: Iterable[Reading], exchange: Exchange, in_bundle: bool, count: Count | None = None
+) -> Iterator[Resource]:
     """Everything there is to write, each resource after those it refers to; averages last."""
     made = Observations(exchange, in_bundle)
     wanted = {reading_id for result in exchange.averages for reading_id in result.reading_ids}
@@ -72,8 +73,10 @@ def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterabl
 def _update(resource: Resource) -> str:
     # The server knows its own id of it, and refuses another (FHIR R4, http, conditional update).
     text = resource.text.replace(f'"id":"{resource.uuid}",', "", 1)
-    return (f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{text},"request":'
-            f'{{"method":"PUT","url":"{resource.kind}?{resource.condition}"}}}}')
+    return (
+        f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{text},"request":'
+        f'{{"method":"PUT","url":"{resource.kind}?{resource.condition}"}}}}'
+    )
 
 
 def _delete(condition: str) -> str:
@@ -98,5 +101,7 @@ def _start(kind: str) -> str:
 def _entry(resource: Resource, kind: str) -> str:
     if kind == "collection":
         return f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{resource.text}}}'
-    return (f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{resource.text},"request":'
-            f'{{"method":"POST","url":"{resource.kind}","ifNoneExist":"{resource.condition}"}}}}')
+    return (
+        f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{resource.text},"request":'
+        f'{{"method":"POST","url":"{resource.kind}","ifNoneExist":"{resource.condition}"}}}}'
+    )

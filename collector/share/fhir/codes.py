@@ -47,8 +47,10 @@ COMPONENTS = {
     "diastolic": ("150022", "MDC_PRESS_BLD_NONINV_DIA", "8462-4", "Diastolic blood pressure"),
     "mean": ("150023", "MDC_PRESS_BLD_NONINV_MEAN", "8478-0", "Mean blood pressure"),
 }
-MEAN_COMPONENTS = {"systolic": ("96608-5", "Systolic blood pressure mean"),
-                   "diastolic": ("96609-3", "Diastolic blood pressure mean")}
+MEAN_COMPONENTS = {
+    "systolic": ("96608-5", "Systolic blood pressure mean"),
+    "diastolic": ("96609-3", "Diastolic blood pressure mean"),
+}
 
 STATUS_CODE = "8410608"
 BITS = (

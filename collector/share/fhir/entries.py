@@ -84,7 +84,7 @@ class _Source:
 
     def _more(self) -> bool:
         read = self._file.read(max(_CHUNK, len(self._text) - self._at))  # longer values, longer steps
-        self._text = self._text[self._at:] + read
+        self._text = self._text[self._at :] + read
         self._at = 0
         self._ended = not read
         return not self._ended

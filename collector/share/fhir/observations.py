@@ -35,20 +35,25 @@ def _code(mdc: tuple[str, str], loinc: tuple[str, str] | None) -> str:
     return '"code":' + compact({"coding": codings})
 
 
-_PANEL = _code(("150020", "MDC_PRESS_BLD_NONINV"),
-               ("85354-9", "Blood pressure panel with all children optional"))
+_PANEL = _code(("150020", "MDC_PRESS_BLD_NONINV"), ("85354-9", "Blood pressure panel with all children optional"))
 _PULSE = _code(("149546", "MDC_PULS_RATE_NON_INV"), ("8867-4", "Heart rate"))
 _STATUS = _code((codes.STATUS_CODE, "MDC_BLOOD_PRESSURE_MEASUREMENT_STATUS"), None)
-_COMPONENT = {name: "{" + _code((mdc, ref), (loinc, text))
-              for name, (mdc, ref, loinc, text) in codes.COMPONENTS.items()}
-_BIT = {word: "{" + f'"code":{compact({"coding": [coding]})}' + ',"valueBoolean":true}'
-        for word, bit, name in codes.BITS
-        for coding in [{"system": codes.STATUS_BITS, "code": f"{codes.STATUS_CODE}.{bit}", "display": name}]}
+_COMPONENT = {
+    name: "{" + _code((mdc, ref), (loinc, text)) for name, (mdc, ref, loinc, text) in codes.COMPONENTS.items()
+}
+_BIT = {
+    word: "{" + f'"code":{compact({"coding": [coding]})}' + ',"valueBoolean":true}'
+    for word, bit, name in codes.BITS
+    for coding in [{"system": codes.STATUS_BITS, "code": f"{codes.STATUS_CODE}.{bit}", "display": name}]
+}
 _HEAD_HAND = f'","meta":{{"profile":["{codes.BP_PROFILE}"]}},"extension":['
-_HEAD_BP = (f'","meta":{{"profile":["{codes.BP_PROFILE}","{codes.PHD_PROFILE}PhdCompoundNumericObservation",'
-            f'"{codes.PHD_PROFILE}PhdCompoundObservation"]}},"extension":[')
-_HEAD_PULSE = (f'","meta":{{"profile":["{codes.PULSE_PROFILE}","{codes.PHD_PROFILE}PhdNumericObservation"]}},'
-               '"extension":[')
+_HEAD_BP = (
+    f'","meta":{{"profile":["{codes.BP_PROFILE}","{codes.PHD_PROFILE}PhdCompoundNumericObservation",'
+    f'"{codes.PHD_PROFILE}PhdCompoundObservation"]}},"extension":['
+)
+_HEAD_PULSE = (
+    f'","meta":{{"profile":["{codes.PULSE_PROFILE}","{codes.PHD_PROFILE}PhdNumericObservation"]}},"extension":['
+)
 _HEAD_PULSE_HAND = f'","meta":{{"profile":["{codes.PULSE_PROFILE}"]}}'
 _HEAD_STATUS = f'","meta":{{"profile":["{codes.PHD_PROFILE}PhdBitsEnumerationObservation"]}},"extension":['
 _IDENTIFIER = '"identifier":[{"system":"' + codes.READING_SYSTEM + '","value":"'
@@ -89,8 +94,10 @@ class Observations:
             source += self._look(reading, cuff.uuid, gateway.uuid, made) + ","
         uuid = uuid_of("reading " + reading.reading_id)
         taken = reading.taken_at.isoformat()
-        tail = (f'],"status":"final","category":[{_VITAL if by_hand else _VITAL_DEVICE}],%s,{subject}'
-                f'"effectiveDateTime":"{taken}","issued":"{instant(reading.received_at)}"{device}')
+        tail = (
+            f'],"status":"final","category":[{_VITAL if by_hand else _VITAL_DEVICE}],%s,{subject}'
+            f'"effectiveDateTime":"{taken}","issued":"{instant(reading.received_at)}"{device}'
+        )
         missing = self._exchange.absent(reading) if _lacks(reading) else _NOTHING
         made.append(self._pressure(reading, uuid, by_hand, source, tail, missing))
         if reading.pulse is not None or "pulse" in missing:
@@ -99,23 +106,27 @@ class Observations:
             made.append(self._status(reading, uuid, bits, subject, source, taken, device))
         return made
 
-    def _pressure(self, reading: Reading, uuid: str, by_hand: bool, source: str, tail: str,
-                  missing: Mapping[str, str]) -> Resource:
+    def _pressure(
+        self, reading: Reading, uuid: str, by_hand: bool, source: str, tail: str, missing: Mapping[str, str]
+    ) -> Resource:
         identifiers = _IDENTIFIER + reading.reading_id + '"}'
         if not by_hand and (own := self._phd_identifier(reading)):
             identifiers += f',{{"system":"{codes.PHD_IDENTIFIER}","value":{quoted(own)}}}'
         note = f',"note":[{{"text":{quoted(reading.note)}}}]' if reading.note else ""
         unit = reading.unit
-        parts = [_component("systolic", reading.systolic, unit, missing),
-                 _component("diastolic", reading.diastolic, unit, missing)]
+        parts = [
+            _component("systolic", reading.systolic, unit, missing),
+            _component("diastolic", reading.diastolic, unit, missing),
+        ]
         if reading.mean is not None or not by_hand:
             parts.append(_component("mean", reading.mean, unit, missing))
-        text = (f"{_OPEN}{uuid}{_HEAD_HAND if by_hand else _HEAD_BP}{source}{as_collected(reading)}],"
-                f'{identifiers}{tail % _PANEL}{note},"component":[{",".join(parts)}]}}')
+        text = (
+            f"{_OPEN}{uuid}{_HEAD_HAND if by_hand else _HEAD_BP}{source}{as_collected(reading)}],"
+            f'{identifiers}{tail % _PANEL}{note},"component":[{",".join(parts)}]}}'
+        )
         return Resource("Observation", uuid, text, _reading_condition(reading.reading_id))
 
-    def _pulse(self, reading: Reading, by_hand: bool, source: str, tail: str,
-               missing: Mapping[str, str]) -> Resource:
+    def _pulse(self, reading: Reading, by_hand: bool, source: str, tail: str, missing: Mapping[str, str]) -> Resource:
         name = reading.reading_id + ".pulse"
         uuid = uuid_of("reading " + name)
         head = _HEAD_PULSE_HAND if by_hand else f"{_HEAD_PULSE}{source[:-1]}]"
@@ -124,13 +135,16 @@ class Observations:
         text = f'{_OPEN}{uuid}{head},{_IDENTIFIER}{name}"}}{tail % _PULSE}{value}}}'
         return Resource("Observation", uuid, text, _reading_condition(name))
 
-    def _status(self, reading: Reading, of: str, bits: list[str], subject: str, source: str,
-                taken: str, device: str) -> Resource:
+    def _status(
+        self, reading: Reading, of: str, bits: list[str], subject: str, source: str, taken: str, device: str
+    ) -> Resource:
         name = reading.reading_id + ".status"
         uuid = uuid_of("reading " + name)
-        text = (f'{_OPEN}{uuid}{_HEAD_STATUS}{source[:-1]}],{_IDENTIFIER}{name}"}}],"status":"final","category":'
-                f'[{_DEVICE_MADE}],{_STATUS},{subject}"effectiveDateTime":"{taken}"{device},"derivedFrom":'
-                f'[{{"reference":"{self.reference("Observation", of)}"}}],"component":[{",".join(bits)}]}}')
+        text = (
+            f'{_OPEN}{uuid}{_HEAD_STATUS}{source[:-1]}],{_IDENTIFIER}{name}"}}],"status":"final","category":'
+            f'[{_DEVICE_MADE}],{_STATUS},{subject}"effectiveDateTime":"{taken}"{device},"derivedFrom":'
+            f'[{{"reference":"{self.reference("Observation", of)}"}}],"component":[{",".join(bits)}]}}'
+        )
         return Resource("Observation", uuid, text, _reading_condition(name))
 
     def person(self, person: str | None) -> list[Resource]:
@@ -164,8 +178,11 @@ class Observations:
         station = of(reading) if of else self._exchange.station
         if station not in self._gateways:
             resource = actors.gateway(station, self._exchange)
-            self._gateways[station] = (resource, f'{{"url":"{codes.GATEWAY}","valueReference":'
-                                                 f'{{"reference":"{self.reference("Device", resource.uuid)}"}}}}')
+            self._gateways[station] = (
+                resource,
+                f'{{"url":"{codes.GATEWAY}","valueReference":'
+                f'{{"reference":"{self.reference("Device", resource.uuid)}"}}}}',
+            )
         return self._gateways[station]
 
     def _look(self, reading: Reading, cuff: str, gateway: str, made: list[Resource]) -> str:
@@ -178,9 +195,13 @@ class Observations:
             resource = self._coincident(look, cuff, gateway)
             if self._first_time(look.number):
                 made.append(resource)
-            known = self._recent[reading.cuff] = (look.number, (
-                f',{{"url":"{codes.COINCIDENT}","valueReference":'
-                f'{{"reference":"{self.reference("Observation", resource.uuid)}"}}}}'))
+            known = self._recent[reading.cuff] = (
+                look.number,
+                (
+                    f',{{"url":"{codes.COINCIDENT}","valueReference":'
+                    f'{{"reference":"{self.reference("Observation", resource.uuid)}"}}}}'
+                ),
+            )
         return known[1]
 
     def _first_time(self, number: int) -> bool:
@@ -196,17 +217,21 @@ class Observations:
         name = f"{look.cuff} {look.at.astimezone(UTC).isoformat()}"
         uuid = uuid_of("look " + name)
         shown = look.cuff_clock and look.cuff_clock.replace(tzinfo=look.at.tzinfo)
-        text = compact({
-            "resourceType": "Observation", "id": uuid,
-            "meta": {"profile": [codes.PHD_PROFILE + "PhdCoincidentTimeStampObservation"]},
-            "identifier": [{"system": codes.LOOK_SYSTEM, "value": uuid}], "status": "final",
-            "code": {"coding": [{"system": codes.MDC, "code": "67975", "display": "MDC_ATTR_TIME_ABS"}]},
-            "subject": {"reference": self.reference("Device", cuff)},
-            "effectiveDateTime": look.at.isoformat(),
-            "valueDateTime": shown.isoformat() if shown else None,
-            "dataAbsentReason": None if shown else {"coding": [{"system": codes.ABSENT, "code": "unknown"}]},
-            "device": {"reference": self.reference("Device", gateway)},
-        })
+        text = compact(
+            {
+                "resourceType": "Observation",
+                "id": uuid,
+                "meta": {"profile": [codes.PHD_PROFILE + "PhdCoincidentTimeStampObservation"]},
+                "identifier": [{"system": codes.LOOK_SYSTEM, "value": uuid}],
+                "status": "final",
+                "code": {"coding": [{"system": codes.MDC, "code": "67975", "display": "MDC_ATTR_TIME_ABS"}]},
+                "subject": {"reference": self.reference("Device", cuff)},
+                "effectiveDateTime": look.at.isoformat(),
+                "valueDateTime": shown.isoformat() if shown else None,
+                "dataAbsentReason": None if shown else {"coding": [{"system": codes.ABSENT, "code": "unknown"}]},
+                "device": {"reference": self.reference("Device", gateway)},
+            }
+        )
         return Resource("Observation", uuid, text, by_identifier(codes.LOOK_SYSTEM, uuid))
 
     def _phd_identifier(self, reading: Reading) -> str:

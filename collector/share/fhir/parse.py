@@ -22,8 +22,9 @@ def parse_bundle(file: TextIO, exchange: Exchange | None = None, around: "Around
     yield from _Assembly(exchange, around or Around()).readings(entries(file), "entry")
 
 
-def parse_bulk(lines: Iterable[str], exchange: Exchange | None = None,
-               around: "Around | None" = None) -> Iterator[Reading]:
+def parse_bulk(
+    lines: Iterable[str], exchange: Exchange | None = None, around: "Around | None" = None
+) -> Iterator[Reading]:
     """Readings of bulk NDJSON, one resource a line. Raises ExchangeError with the number of the line."""
     yield from _Assembly(exchange, around or Around()).readings(_resources(lines), "line")
 
@@ -57,8 +58,9 @@ class _Assembly:
         self._stations: dict[str, str] = {}
         self._people: dict[str, str | None] = {}
         self._cuffs: dict[str, str] = {}
-        self._names = {(one.system, one.value): person
-                       for person, one in (exchange.subjects if exchange else {}).items()}
+        self._names = {
+            (one.system, one.value): person for person, one in (exchange.subjects if exchange else {}).items()
+        }
 
     def readings(self, found: Iterable[tuple[str, Any]], what: str) -> Iterator[Reading]:
         held: Reading | None = None
@@ -104,15 +106,29 @@ class _Assembly:
         self._cuffs.update(dict.fromkeys(names, facts.address))
 
     def _station(self, resource: Any) -> str | None:
-        gateway = next((one["valueReference"]["reference"] for one in resource.get("extension", ())
-                        if one["url"] == codes.GATEWAY), None)
+        gateway = next(
+            (
+                one["valueReference"]["reference"]
+                for one in resource.get("extension", ())
+                if one["url"] == codes.GATEWAY
+            ),
+            None,
+        )
         return self._stations.get(gateway) if gateway else None
 
     def _look(self, resource: Any) -> None:
         shown = resource.get("valueDateTime")
-        self._around.looks.append((self._stations.get(resource["device"]["reference"]), ClockLook(
-            0, self._cuffs[resource["subject"]["reference"]], datetime.fromisoformat(resource["effectiveDateTime"]),
-            datetime.fromisoformat(shown).replace(tzinfo=None) if shown else None)))
+        self._around.looks.append(
+            (
+                self._stations.get(resource["device"]["reference"]),
+                ClockLook(
+                    0,
+                    self._cuffs[resource["subject"]["reference"]],
+                    datetime.fromisoformat(resource["effectiveDateTime"]),
+                    datetime.fromisoformat(shown).replace(tzinfo=None) if shown else None,
+                ),
+            )
+        )
 
     def _person(self, resource: Any) -> str | None:
         for system, value in _identifiers(resource).items():
@@ -122,8 +138,9 @@ class _Assembly:
         raise ExchangeError("a patient without identifier")
 
     def _reading(self, reading_id: str, resource: Any) -> Reading:
-        record = next((one["extension"] for one in resource.get("extension", ())
-                       if one["url"] == codes.AS_COLLECTED), None)
+        record = next(
+            (one["extension"] for one in resource.get("extension", ()) if one["url"] == codes.AS_COLLECTED), None
+        )
         if record is None:
             raise ExchangeError(f"reading {reading_id} has lost its extension 'as-collected'")
         words: dict[str, list[str]] = {"status": [], "assessed": [], "mark": []}
@@ -143,13 +160,27 @@ class _Assembly:
         uncertainty = said.get("uncertaintySeconds")
         systolic, diastolic, mean = (_decimal(values.get(name)) for name in ("systolic", "diastolic", "mean"))
         return Reading(
-            reading_id, self._cuffs[device["reference"]] if device else HAND, said.get("slot"),
+            reading_id,
+            self._cuffs[device["reference"]] if device else HAND,
+            said.get("slot"),
             self._people[resource["subject"]["reference"]],
-            systolic, diastolic, mean, unit, None,
-            taken, Basis(said["basis"]), None if uncertainty is None else float(uncertainty),
-            datetime.fromisoformat(resource["issued"]).astimezone(UTC), tuple(words["status"]),
-            said.get("statusWord"), said["featuresKnown"], tuple(words["assessed"]), said.get("stamp"),
-            tuple(words["mark"]), said["sightings"], said.get("payload", ""),
+            systolic,
+            diastolic,
+            mean,
+            unit,
+            None,
+            taken,
+            Basis(said["basis"]),
+            None if uncertainty is None else float(uncertainty),
+            datetime.fromisoformat(resource["issued"]).astimezone(UTC),
+            tuple(words["status"]),
+            said.get("statusWord"),
+            said["featuresKnown"],
+            tuple(words["assessed"]),
+            said.get("stamp"),
+            tuple(words["mark"]),
+            said["sightings"],
+            said.get("payload", ""),
             resource["note"][0]["text"] if resource.get("note") else None,
         )
 
@@ -170,9 +201,14 @@ def _facts(resource: Any) -> CuffFacts:
     versions = {one["type"]["coding"][0]["code"]: one["value"] for one in resource.get("version", ())}
     return CuffFacts(
         address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, ""),
-        bytes.fromhex(eui)[::-1] if eui.strip("0") else None, resource.get("manufacturer"),
-        resource.get("modelNumber"), resource.get("serialNumber"), versions.get("531976"), versions.get("531974"),
-        versions.get("531975"))
+        bytes.fromhex(eui)[::-1] if eui.strip("0") else None,
+        resource.get("manufacturer"),
+        resource.get("modelNumber"),
+        resource.get("serialNumber"),
+        versions.get("531976"),
+        versions.get("531974"),
+        versions.get("531975"),
+    )
 
 
 def _components(resource: Any) -> dict[str, Any]:

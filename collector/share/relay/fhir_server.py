@@ -37,7 +37,8 @@ class FhirServer:
             except OSError as error:
                 raise Unreachable(f"{receiver.ca_file}: no certificates there ({error.strerror})") from None
             self._connection: http.client.HTTPConnection = http.client.HTTPSConnection(
-                host, port, timeout=receiver.timeout_s, context=trust)
+                host, port, timeout=receiver.timeout_s, context=trust
+            )
         else:
             self._connection = http.client.HTTPConnection(host, port, timeout=receiver.timeout_s)
 

@@ -51,10 +51,13 @@ class Broker:
         self._connect()
 
     def deliver(self, parcel: Parcel) -> None:
-        waiting = [self._send(self._topic(one, "reading"), json_text(row(one)), one.reading_id, False)
-                   for one in parcel.readings]
-        waiting += [self._send(f"{self._base}/withdrawn", json_text({"reading_id": name}), name, False)
-                    for name in parcel.gone]
+        waiting = [
+            self._send(self._topic(one, "reading"), json_text(row(one)), one.reading_id, False)
+            for one in parcel.readings
+        ]
+        waiting += [
+            self._send(f"{self._base}/withdrawn", json_text({"reading_id": name}), name, False) for name in parcel.gone
+        ]
         for number in waiting:
             self._await(number)
 
@@ -62,8 +65,11 @@ class Broker:
         wanted = {self._topic(one, "last"): (json_text(row(one)), one.reading_id) for one in newest}
         shown = self._retained(f"{self._base}/+/last")
         waiting = [self._send(topic, "", "", True) for topic in shown.keys() - wanted.keys()]
-        waiting += [self._send(topic, text, reading_id, True) for topic, (text, reading_id) in wanted.items()
-                    if shown.get(topic) != text.encode()]
+        waiting += [
+            self._send(topic, text, reading_id, True)
+            for topic, (text, reading_id) in wanted.items()
+            if shown.get(topic) != text.encode()
+        ]
         for number in waiting:
             self._await(number)
 

@@ -47,14 +47,38 @@ CREATE INDEX IF NOT EXISTS reading_of_person ON quietcuff.reading (person, taken
 """
 
 COLUMNS = (
-    "reading_id", "station", "cuff", "slot", "person", "systolic", "diastolic", "mean", "unit", "pulse",
-    "systolic_mmhg", "diastolic_mmhg", "mean_mmhg", "taken_at", "taken_local", "taken_basis",
-    "taken_uncertainty_s", "received_at", "status", "features_known", "assessed", "stamp", "marks", "payload", "note",
+    "reading_id",
+    "station",
+    "cuff",
+    "slot",
+    "person",
+    "systolic",
+    "diastolic",
+    "mean",
+    "unit",
+    "pulse",
+    "systolic_mmhg",
+    "diastolic_mmhg",
+    "mean_mmhg",
+    "taken_at",
+    "taken_local",
+    "taken_basis",
+    "taken_uncertainty_s",
+    "received_at",
+    "status",
+    "features_known",
+    "assessed",
+    "stamp",
+    "marks",
+    "payload",
+    "note",
 )
 _NAMES = ", ".join(COLUMNS)
 _LOCK = 0x71637566  # one schema change at a time, whoever makes it
-_MAY_REPLACE = ("({old}.station = incoming.station OR coalesce(incoming.taken_uncertainty_s, 'Infinity') "
-                "< coalesce({old}.taken_uncertainty_s, 'Infinity'))")
+_MAY_REPLACE = (
+    "({old}.station = incoming.station OR coalesce(incoming.taken_uncertainty_s, 'Infinity') "
+    "< coalesce({old}.taken_uncertainty_s, 'Infinity'))"
+)
 # Every station takes its locks in the order of the ids, so that no two wait for each other.
 _MERGE = (
     "INSERT INTO quietcuff.reading_key SELECT reading_id, taken_at FROM incoming ORDER BY reading_id "
@@ -73,7 +97,8 @@ _MERGE = (
     "FROM incoming JOIN quietcuff.reading_key AS known USING (reading_id, taken_at) ORDER BY reading_id "
     "ON CONFLICT (reading_id, taken_at) DO UPDATE SET "
     + ", ".join(f"{name} = excluded.{name}" for name in COLUMNS if name not in ("reading_id", "taken_at"))
-    + " WHERE " + _MAY_REPLACE.format(old="reading").replace("incoming.", "excluded."),
+    + " WHERE "
+    + _MAY_REPLACE.format(old="reading").replace("incoming.", "excluded."),
 )
 _TAKE_BACK = (
     "DELETE FROM quietcuff.reading AS old USING quietcuff.reading_key AS known WHERE old.reading_id = known.reading_id "
@@ -93,7 +118,8 @@ class Database:
             self._psycopg: Any = import_module("psycopg")
         except ImportError:
             raise ExchangeError(
-                "PostgreSQL needs the extra 'postgresql': pip install 'quietcuff[postgresql]'") from None
+                "PostgreSQL needs the extra 'postgresql': pip install 'quietcuff[postgresql]'"
+            ) from None
         self._receiver, self._station = receiver, exchange.station
         self._months: set[date] = set()
         with self._telling():
@@ -135,8 +161,10 @@ class Database:
             name = f"quietcuff.reading_{month:%Y_%m}"
             if self._connection.execute("SELECT to_regclass(%s)", (name,)).fetchone()[0] is None:
                 with self._alone():
-                    self._connection.execute(f"CREATE TABLE IF NOT EXISTS {name} PARTITION OF quietcuff.reading "
-                                             f"FOR VALUES FROM ('{_bound(month)}') TO ('{_bound(_next(month))}')")
+                    self._connection.execute(
+                        f"CREATE TABLE IF NOT EXISTS {name} PARTITION OF quietcuff.reading "
+                        f"FOR VALUES FROM ('{_bound(month)}') TO ('{_bound(_next(month))}')"
+                    )
             self._months.add(month)
 
     def _alone(self) -> "_Alone":
@@ -195,9 +223,13 @@ def _how(receiver: Receiver) -> dict[str, Any]:
     """psycopg's connection parameters; the password never stands on a command line or in an address."""
     parts = urlsplit(receiver.url)
     how: dict[str, Any] = {
-        "host": receiver.host, "port": parts.port or 5432, "dbname": parts.path.strip("/") or "quietcuff",
-        "user": receiver.user or parts.username or "quietcuff", "application_name": "quietcuff",
-        "connect_timeout": max(2, round(receiver.timeout_s)), "options": "-c statement_timeout=600000",
+        "host": receiver.host,
+        "port": parts.port or 5432,
+        "dbname": parts.path.strip("/") or "quietcuff",
+        "user": receiver.user or parts.username or "quietcuff",
+        "application_name": "quietcuff",
+        "connect_timeout": max(2, round(receiver.timeout_s)),
+        "options": "-c statement_timeout=600000",
     }
     if receiver.password_file:
         how["password"] = secret(receiver.password_file)
@@ -209,10 +241,29 @@ def _how(receiver: Receiver) -> dict[str, Any]:
 def _row(one: Reading, station: str) -> tuple[Any, ...]:
     in_mmhg = (None if value is None else mmhg(value, one.unit) for value in (one.systolic, one.diastolic, one.mean))
     return (
-        one.reading_id, station, one.cuff, one.slot, _clean(one.person), one.systolic, one.diastolic, one.mean,
-        one.unit, one.pulse, *in_mmhg, one.taken_at.astimezone(UTC), one.taken_at.replace(tzinfo=None),
-        one.taken_basis.value, one.taken_uncertainty_s, one.received_at, list(one.status), one.features_known,
-        list(one.assessed), one.stamp, list(one.marks), one.payload, _clean(one.note),
+        one.reading_id,
+        station,
+        one.cuff,
+        one.slot,
+        _clean(one.person),
+        one.systolic,
+        one.diastolic,
+        one.mean,
+        one.unit,
+        one.pulse,
+        *in_mmhg,
+        one.taken_at.astimezone(UTC),
+        one.taken_at.replace(tzinfo=None),
+        one.taken_basis.value,
+        one.taken_uncertainty_s,
+        one.received_at,
+        list(one.status),
+        one.features_known,
+        list(one.assessed),
+        one.stamp,
+        list(one.marks),
+        one.payload,
+        _clean(one.note),
     )
 
 
@@ -229,4 +280,3 @@ def _next(month: date) -> date | None:
 
 def _bound(month: date | None) -> str:
     return "infinity" if month is None else datetime(month.year, month.month, 1, tzinfo=UTC).isoformat()
-

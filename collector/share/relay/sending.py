@@ -45,9 +45,14 @@ def hold_after(failures: int) -> timedelta:
     return min(LONGEST_HOLD, timedelta(minutes=2 ** min(failures, 20)))
 
 
-def send(store: Store, receiver: Receiver, exchange: Exchange,
-         connect: Callable[[Receiver, Exchange], Target] | None = None,
-         clock: Callable[[], datetime] = lambda: datetime.now(UTC), now_please: bool = False) -> Sent:
+def send(
+    store: Store,
+    receiver: Receiver,
+    exchange: Exchange,
+    connect: Callable[[Receiver, Exchange], Target] | None = None,
+    clock: Callable[[], datetime] = lambda: datetime.now(UTC),
+    now_please: bool = False,
+) -> Sent:
     """Send all that waits for the receiver. now_please: also before the pause after a failure is over.
 
     What cannot be sent stays. Raises StoreError; ExchangeError for settings that cannot be used.
@@ -140,8 +145,9 @@ def _in_scope(receiver: Receiver, reading: Reading) -> bool:
     return not receiver.people or reading.person in receiver.people
 
 
-def _sorted(waiting: list[Waiting], found: dict[str, Reading], receiver: Receiver
-            ) -> tuple[list[tuple[Waiting, bytes | None]], Parcel, list[tuple[Waiting, bytes | None]]]:
+def _sorted(
+    waiting: list[Waiting], found: dict[str, Reading], receiver: Receiver
+) -> tuple[list[tuple[Waiting, bytes | None]], Parcel, list[tuple[Waiting, bytes | None]]]:
     """(what needs no sending, what is to be sent, the same with the digest it will have)."""
     idle: list[tuple[Waiting, bytes | None]] = []
     busy: list[tuple[Waiting, bytes | None]] = []

@@ -44,14 +44,18 @@ class Receiver:
         except ValueError as error:
             raise ExchangeError(f"relay {self.name}: the url cannot be read ({error})") from None
         if password is not None or (parts.username and self.kind != "postgresql"):
-            raise ExchangeError(f"relay {self.name}: a url holds no password; put it in a file and name the file "
-                                "as password_file or token_file")
+            raise ExchangeError(
+                f"relay {self.name}: a url holds no password; put it in a file and name the file "
+                "as password_file or token_file"
+            )
         if parts.scheme not in SCHEMES[self.kind] or not host:
             wanted = " or ".join(f"{scheme}://…" for scheme in SCHEMES[self.kind])
             raise ExchangeError(f"relay {self.name}: the url of kind '{self.kind}' begins with {wanted}")
         if self.kind != "postgresql" and parts.scheme not in SECURE and not self.loopback:
-            raise ExchangeError(f"relay {self.name}: readings leave this machine encrypted only; begin the url with "
-                                f"{SCHEMES[self.kind][0]}://")
+            raise ExchangeError(
+                f"relay {self.name}: readings leave this machine encrypted only; begin the url with "
+                f"{SCHEMES[self.kind][0]}://"
+            )
         return self
 
     @property

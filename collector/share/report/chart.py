@@ -54,8 +54,9 @@ def draw_chart(data: ReportData, width: float, height: float) -> Drawing:
     return drawing
 
 
-def _plane(data: ReportData, dated: Sequence[tuple[datetime, Sample]], first: date, last: date, width: float,
-           height: float) -> _Plane:
+def _plane(
+    data: ReportData, dated: Sequence[tuple[datetime, Sample]], first: date, last: date, width: float, height: float
+) -> _Plane:
     values = [float(value) for _, one in dated for value in (one.systolic, one.diastolic) if value is not None]
     threshold = data.average.threshold
     values += [float(threshold.systolic), float(threshold.diastolic)]
@@ -110,8 +111,11 @@ def _moving(drawing: Drawing, moving: Sequence[Moving], plane: _Plane) -> None:
     """Moving means with their bands, broken where nothing was measured for longer than the window."""
     for run in _runs(moving):
         for pressure in ("systolic", "diastolic"):
-            banded = [(plane.x(_noon(one.day)), getattr(one, pressure), getattr(one.margin, pressure))
-                      for one in run if one.margin]
+            banded = [
+                (plane.x(_noon(one.day)), getattr(one, pressure), getattr(one.margin, pressure))
+                for one in run
+                if one.margin
+            ]
             if len(banded) > 1:
                 upper = [(x, _within(plane, value + margin)) for x, value, margin in banded]
                 lower = [(x, _within(plane, value - margin)) for x, value, margin in reversed(banded)]
@@ -132,8 +136,9 @@ def _within(plane: _Plane, pressure: float) -> float:
     return min(max(plane.y(pressure), plane.top), plane.bottom)
 
 
-def _readings(drawing: Drawing, data: ReportData, dated: Sequence[tuple[datetime, Sample]], plane: _Plane,
-              many: bool) -> None:
+def _readings(
+    drawing: Drawing, data: ReportData, dated: Sequence[tuple[datetime, Sample]], plane: _Plane, many: bool
+) -> None:
     reasons = dict(data.average.excluded)
     kept = [(at, one) for at, one in dated if one.reading_id not in reasons]
     left_out = [(at, one) for at, one in dated if one.reading_id in reasons]
@@ -182,15 +187,19 @@ def _changes(drawing: Drawing, data: ReportData, plane: _Plane, first: date, las
 def _right_hand(drawing: Drawing, data: ReportData, plane: _Plane, many: bool) -> None:
     """Thresholds as dashed lines, means of the averaged days as solid ones, named on the right."""
     average = data.average
-    named = [(float(average.threshold.systolic), f"threshold {average.threshold.systolic}"),
-             (float(average.threshold.diastolic), f"threshold {average.threshold.diastolic}")]
+    named = [
+        (float(average.threshold.systolic), f"threshold {average.threshold.systolic}"),
+        (float(average.threshold.diastolic), f"threshold {average.threshold.diastolic}"),
+    ]
     for pressure, _ in named:
         drawing.line((plane.left, plane.y(pressure)), (plane.right, plane.y(pressure)), width=0.35, dash=(1.6, 0.9))
     if average.pooled and average.first and average.last and average.systolic and average.diastolic:
         begin = max(plane.x(_midnight(average.first)), plane.left)
         end = min(plane.x(_midnight(average.last) + timedelta(1)), plane.right)
-        for mean, bound in ((average.systolic, average.threshold.systolic),
-                            (average.diastolic, average.threshold.diastolic)):
+        for mean, bound in (
+            (average.systolic, average.threshold.systolic),
+            (average.diastolic, average.threshold.diastolic),
+        ):
             at = plane.y(float(mean))
             if not many:
                 drawing.line((begin, at), (end, at), width=0.5)

@@ -59,27 +59,44 @@ def content(data: ReportData, notes: int = MOST_NOTES, clip: int | None = None) 
     data = _harmless(data, clip)
     average = data.average
     return Content(
-        title="Home blood pressure", who=data.who,
-        period=span(average.first, average.last), made=f"{made(data.made_at)}{_place(data)}",
-        numbers=tuple(_numbers(average)), verdict=_verdict(average), standing=_standing(average),
-        short=not average.valid, trust=_trust(average), means=Section("Means", rows=tuple(_means(average))),
+        title="Home blood pressure",
+        who=data.who,
+        period=span(average.first, average.last),
+        made=f"{made(data.made_at)}{_place(data)}",
+        numbers=tuple(_numbers(average)),
+        verdict=_verdict(average),
+        standing=_standing(average),
+        short=not average.valid,
+        trust=_trust(average),
+        means=Section("Means", rows=tuple(_means(average))),
         completeness=_completeness(average),
         **_columns(data, notes),
-        caution=(words.caution(data.emergency), f"{words.ONE_READING} {words.CHILDREN}"), rule=_rule(average))
+        caution=(words.caution(data.emergency), f"{words.ONE_READING} {words.CHILDREN}"),
+        rule=_rule(average),
+    )
 
 
 def _columns(data: ReportData, notes: int) -> dict[str, tuple[Section, ...]]:
     """The two columns under the plot, about alike in height."""
-    changes = tuple(filter(None, (
-        Section("Change", table=_change_table(data.change), paragraphs=tuple(_change_words(data.change))),
-        Section("Noted changes", rows=tuple(_notes(data, notes))))))
+    changes = tuple(
+        filter(
+            None,
+            (
+                Section("Change", table=_change_table(data.change), paragraphs=tuple(_change_words(data.change))),
+                Section("Noted changes", rows=tuple(_notes(data, notes))),
+            ),
+        )
+    )
     left_out = Section("Left out", rows=tuple(_left_out(data.average)))
     variation = Section("How it varies", rows=tuple(_variation(data.average)))
     mind = Section("To keep in mind", rows=tuple(_worth_knowing(data)))
     cuffs = Section("Cuff and clock", rows=tuple(_cuffs(data)))
     few = Section("The readings", rows=tuple(_few_readings(data)))
-    left, right = ((few, *changes), (left_out, variation, mind, cuffs)) if changes else (
-        (few, left_out, variation), (mind, cuffs))
+    left, right = (
+        ((few, *changes), (left_out, variation, mind, cuffs))
+        if changes
+        else ((few, left_out, variation), (mind, cuffs))
+    )
     return {"left": tuple(filter(None, left)), "right": tuple(filter(None, right))}
 
 
@@ -100,13 +117,19 @@ def _place(data: ReportData) -> str:
 
 def _harmless(data: ReportData, clip: int | None) -> ReportData:
     """Free text on one line, without control characters, and not longer than asked. The name is never clipped."""
+
     def short(text: str) -> str:
         text = visible(text)
         return text if clip is None or len(text) <= clip else text[:clip].rstrip() + "…"
 
-    return replace(data, who=visible(data.who), place=short(data.place), preparation=short(data.preparation),
-                   notes=tuple(replace(one, text=short(one.text)) for one in data.notes),
-                   cuffs=tuple(replace(one, name=short(one.name), clock=short(one.clock)) for one in data.cuffs))
+    return replace(
+        data,
+        who=visible(data.who),
+        place=short(data.place),
+        preparation=short(data.preparation),
+        notes=tuple(replace(one, text=short(one.text)) for one in data.notes),
+        cuffs=tuple(replace(one, name=short(one.name), clock=short(one.clock)) for one in data.cuffs),
+    )
 
 
 def _numbers(average: Average) -> Iterator[tuple[str, str]]:
@@ -144,14 +167,20 @@ def _standing(average: Average) -> str:
 def _trust(average: Average) -> str:
     if average.margin is None:
         return "Under 3 days: how far to trust the mean cannot be told." if average.used else ""
-    return (f"Could be {_whole(average.margin.systolic)} mmHg either way systolic and "
-            f"{_whole(average.margin.diastolic)} "
-            f"diastolic (95 %, from the means of {_days(average.days_used)}).")
+    return (
+        f"Could be {_whole(average.margin.systolic)} mmHg either way systolic and "
+        f"{_whole(average.margin.diastolic)} "
+        f"diastolic (95 %, from the means of {_days(average.days_used)})."
+    )
 
 
 def _means(average: Average) -> Iterator[Row]:
-    for label, mean in (("All readings", average.pooled), ("Morning", average.morning), ("Evening", average.evening),
-                        ("Mean of both", average.of_sessions)):
+    for label, mean in (
+        ("All readings", average.pooled),
+        ("Morning", average.morning),
+        ("Evening", average.evening),
+        ("Mean of both", average.of_sessions),
+    ):
         if mean:
             count = f", {_readings(mean.readings)}" if label != "Mean of both" else ""
             yield label + _decides(label, average), f"{_of(mean, average)} mmHg{count}"
@@ -170,8 +199,13 @@ def _means(average: Average) -> Iterator[Row]:
 
 
 def _decides(label: str, average: Average) -> str:
-    mine = {"pooled": ("All readings",), "mean of morning and evening": ("Mean of both",), "morning": ("Morning",),
-            "evening": ("Evening",), "morning and evening": ("Morning", "Evening")}
+    mine = {
+        "pooled": ("All readings",),
+        "mean of morning and evening": ("Mean of both",),
+        "morning": ("Morning",),
+        "evening": ("Evening",),
+        "morning and evening": ("Morning", "Evening"),
+    }
     return " (decides)" if label in mine[average.decides] else ""
 
 
@@ -180,21 +214,31 @@ def _completeness(average: Average) -> str:
     unit = column_unit(average.grid)
     cells = [cell for row in average.grid for cell in (row.morning, row.evening)]
     whole = sum(cell.taken >= cell.wanted for cell in cells)
-    return (f"Readings per sitting, a column a {unit}: {_readings(average.had)}, {whole} of {len(cells)} sittings "
-            f"whole. "
-            f"The rule prefers {average.wanted} readings.{crossed}")
+    return (
+        f"Readings per sitting, a column a {unit}: {_readings(average.had)}, {whole} of {len(cells)} sittings "
+        f"whole. "
+        f"The rule prefers {average.wanted} readings.{crossed}"
+    )
 
 
 def _change_table(found: Change | None) -> tuple[tuple[str, ...], ...]:
     if found is None or found.overall is None:
         return ()
-    return (("mmHg", "before", "after", "difference", "95 % interval"),
-            _compared("systolic", found.overall.systolic), _compared("diastolic", found.overall.diastolic))
+    return (
+        ("mmHg", "before", "after", "difference", "95 % interval"),
+        _compared("systolic", found.overall.systolic),
+        _compared("diastolic", found.overall.diastolic),
+    )
 
 
 def _compared(name: str, one: Difference) -> tuple[str, ...]:
-    return (name, shown(one.before), shown(one.after), _sign(one.difference),
-            f"{_sign(one.low_neighbours)} to {_sign(one.high_neighbours)}")
+    return (
+        name,
+        shown(one.before),
+        shown(one.after),
+        _sign(one.difference),
+        f"{_sign(one.low_neighbours)} to {_sign(one.high_neighbours)}",
+    )
 
 
 def _change_words(found: Change | None) -> Iterator[str]:
@@ -204,10 +248,12 @@ def _change_words(found: Change | None) -> Iterator[str]:
         yield f"Change of {written(found.at)}: no comparison. Still needed: {'; '.join(found.refused)}."
         return
     before, after = found.before, found.after
-    yield (f"Change of {written(found.at)}. Before: {span(before.first, before.last)}, "
-           f"{_days(found.overall.days_before)}. "
-           f"After: {span(after.first, after.last)}, {_days(found.overall.days_after)}; the first "
-           f"{_days(found.washout_days)} are left out.")
+    yield (
+        f"Change of {written(found.at)}. Before: {span(before.first, before.last)}, "
+        f"{_days(found.overall.days_before)}. "
+        f"After: {span(after.first, after.last)}, {_days(found.overall.days_after)}; the first "
+        f"{_days(found.washout_days)} are left out."
+    )
     yield " ".join(line for line in found.noise_floor[2:])
     yield " ".join(found.cautions)
 
@@ -233,8 +279,10 @@ def _left_out(average: Average) -> Iterator[Row]:
 def _variation(average: Average) -> Iterator[Row]:
     spread = average.spread
     if spread.sd and spread.cv and spread.arv:
-        yield f"Of {spread.n} {spread.unit}", (f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, "
-                                               f"ARV {pair(spread.arv)} mmHg")
+        yield (
+            f"Of {spread.n} {spread.unit}",
+            (f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, ARV {pair(spread.arv)} mmHg"),
+        )
     if average.first_to_second:
         yield "First less second", f"{_signed(average.first_to_second)} mmHg within a sitting"
     if average.pulse_pressure is not None:
@@ -279,8 +327,10 @@ def _cuffs(data: ReportData) -> Iterator[Row]:
 def _rule(average: Average) -> str:
     rules = average.protocol
     unseen = f" From memory: {', '.join(sorted(rules.from_memory)).replace('_', ' ')}." if rules.from_memory else ""
-    return (f"Rule: {rules.name}, {rules.title}, {rules.edition}. Source: {rules.source}.{unseen} "
-            "Hours of sessions, sittings and flagged readings: choices of this program.")
+    return (
+        f"Rule: {rules.name}, {rules.title}, {rules.edition}. Source: {rules.source}.{unseen} "
+        "Hours of sessions, sittings and flagged readings: choices of this program."
+    )
 
 
 def _signed(both: Pair) -> str:

@@ -38,8 +38,10 @@ def ticks(first: date, last: date, most: int) -> list[tuple[date, str]]:
     months = (last.year - first.year) * 12 + last.month - first.month + 1
     for step in (1, 2, 3, 6, 12, 24, 60):
         if -(-months // step) <= most:
-            return [(day, f"{MONTHS[day.month - 1]} {day.year}" if step < 12 else str(day.year))
-                    for day in _months(first, last, step)]
+            return [
+                (day, f"{MONTHS[day.month - 1]} {day.year}" if step < 12 else str(day.year))
+                for day in _months(first, last, step)
+            ]
     return [(first, str(first.year)), (last, str(last.year))]
 
 

@@ -64,13 +64,23 @@ class Drawing:
         if len(points) > 1:
             self.shapes.append(Line(points, width, grey, tuple(dash)))
 
-    def box(self, left: float, top: float, right: float, bottom: float, *, grey: float = 1.0,
-            border: float = 0.0) -> None:
+    def box(
+        self, left: float, top: float, right: float, bottom: float, *, grey: float = 1.0, border: float = 0.0
+    ) -> None:
         corners = ((left, top), (right, top), (right, bottom), (left, bottom))
         self.shapes.append(Area(corners, grey, border))
 
-    def text(self, x: float, y: float, text: str, size: float = 2.6, *, anchor: Anchor = "start", bold: bool = False,
-             grey: float = 0.0) -> None:
+    def text(
+        self,
+        x: float,
+        y: float,
+        text: str,
+        size: float = 2.6,
+        *,
+        anchor: Anchor = "start",
+        bold: bool = False,
+        grey: float = 0.0,
+    ) -> None:
         self.shapes.append(Label(x, y, text, size, anchor, bold, grey))
 
 

@@ -67,13 +67,22 @@ def column_unit(rows: Sequence[GridDay]) -> str:
 def _columns(rows: Sequence[GridDay]) -> list[_Column]:
     unit = column_unit(rows)
     if unit == "day":
-        return [_Column(_title(row.day, index, rows), row.left_out, row.morning, row.evening)
-                for index, row in enumerate(rows)]
+        return [
+            _Column(_title(row.day, index, rows), row.left_out, row.morning, row.evening)
+            for index, row in enumerate(rows)
+        ]
     groups: dict[str, list[GridDay]] = {}
     for row in rows:
         groups.setdefault(_group(row.day, unit), []).append(row)
-    return [_Column(_short(found[0].day, unit), False, _sum([row.morning for row in found]),
-                    _sum([row.evening for row in found])) for found in groups.values()]
+    return [
+        _Column(
+            _short(found[0].day, unit),
+            False,
+            _sum([row.morning for row in found]),
+            _sum([row.evening for row in found]),
+        )
+        for found in groups.values()
+    ]
 
 
 def _title(day: date, index: int, rows: Sequence[GridDay]) -> str:

@@ -12,6 +12,7 @@ from collector.share.report.style import STYLE
 
 WIDTH, PLOT = 186.0, 70.0  # mm
 
+
 def render_html(data: ReportData) -> str:
     """A whole HTML document, UTF-8."""
     page = content(data)
@@ -25,36 +26,58 @@ def render_html(data: ReportData) -> str:
     grid = svg(draw_grid(data.average.grid, WIDTH), page.completeness)
     caution = "".join(f'<p class="caution">{escape(text)}</p>' for text in page.caution)
     lines = (
-        "<!DOCTYPE html>", '<html lang="en">', "<head>", '<meta charset="utf-8">',
+        "<!DOCTYPE html>",
+        '<html lang="en">',
+        "<head>",
+        '<meta charset="utf-8">',
         '<meta name="viewport" content="width=device-width">',
-        '<meta http-equiv="Content-Security-Policy" content="default-src \'none\'; style-src \'unsafe-inline\'">',
-        f"<title>{escape(f'{page.title}: {page.who}, {page.period}')}</title>", f"<style>{STYLE}</style>", "</head>",
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">",
+        f"<title>{escape(f'{page.title}: {page.who}, {page.period}')}</title>",
+        f"<style>{STYLE}</style>",
+        "</head>",
         f'<body class="{kind}">',
         f'<header><div><h1>{escape(page.title)}</h1><div class="who">{escape(page.who)}</div></div>',
         f'<div class="when"><div>{escape(page.period)}</div><div>made {escape(page.made)}</div></div></header>',
-        "<main>", _head(page), "<h2>Every reading</h2>", chart, "<h2>Completeness</h2>",
-        f"<p>{escape(page.completeness)}</p>", grid,
-        f'<div class="columns"><div>{_sections(page.left)}</div><div>{_sections(page.right)}</div></div>', "</main>",
-        f'<footer>{caution}<p class="rule">{escape(page.rule)}</p></footer>', "</body>", "</html>", "")
+        "<main>",
+        _head(page),
+        "<h2>Every reading</h2>",
+        chart,
+        "<h2>Completeness</h2>",
+        f"<p>{escape(page.completeness)}</p>",
+        grid,
+        f'<div class="columns"><div>{_sections(page.left)}</div><div>{_sections(page.right)}</div></div>',
+        "</main>",
+        f'<footer>{caution}<p class="rule">{escape(page.rule)}</p></footer>',
+        "</body>",
+        "</html>",
+        "",
+    )
     return "\n".join(lines)
 
 
 def _head(page: Content) -> str:
-    numbers = "".join(f'<div>{escape(label)}</div><div class="number">{escape(value)} <small>mmHg</small></div>'
-                      for label, value in page.numbers)
+    numbers = "".join(
+        f'<div>{escape(label)}</div><div class="number">{escape(value)} <small>mmHg</small></div>'
+        for label, value in page.numbers
+    )
     standing = f'<p class="{"short" if page.short else "valid"}">{escape(page.standing)}</p>'
-    return (f'<div class="head"><div>{numbers}<p class="verdict">{escape(page.verdict)}</p>{standing}'
-            f"<p>{escape(page.trust)}</p></div><div>{_sections([page.means])}</div></div>")
+    return (
+        f'<div class="head"><div>{numbers}<p class="verdict">{escape(page.verdict)}</p>{standing}'
+        f"<p>{escape(page.trust)}</p></div><div>{_sections([page.means])}</div></div>"
+    )
 
 
 def _sections(sections: Iterable[Section]) -> str:
-    return "".join(f"<section><h2>{escape(one.title)}</h2>{_table(one)}{_rows(one)}{_paragraphs(one)}</section>"
-                   for one in sections)
+    return "".join(
+        f"<section><h2>{escape(one.title)}</h2>{_table(one)}{_rows(one)}{_paragraphs(one)}</section>"
+        for one in sections
+    )
 
 
 def _rows(section: Section) -> str:
-    lines = "".join(f'<tr><th scope="row">{escape(label)}</th><td>{escape(value)}</td></tr>'
-                    for label, value in section.rows)
+    lines = "".join(
+        f'<tr><th scope="row">{escape(label)}</th><td>{escape(value)}</td></tr>' for label, value in section.rows
+    )
     return f"<table>{lines}</table>" if lines else ""
 
 
@@ -63,8 +86,12 @@ def _table(section: Section) -> str:
         return ""
     heading, *lines = section.table
     head = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in heading)
-    body = "".join(f'<tr><th scope="row">{escape(line[0])}</th>'
-                   + "".join(f"<td>{escape(cell)}</td>" for cell in line[1:]) + "</tr>" for line in lines)
+    body = "".join(
+        f'<tr><th scope="row">{escape(line[0])}</th>'
+        + "".join(f"<td>{escape(cell)}</td>" for cell in line[1:])
+        + "</tr>"
+        for line in lines
+    )
     return f'<table class="compare"><tr>{head}</tr>{body}</table>'
 
 
@@ -76,22 +103,28 @@ def svg(drawing: Drawing, description: str) -> str:
     """A drawing as SVG, one unit a millimetre."""
     shapes = "".join(map(_shape, drawing.shapes))
     box = f"0 0 {_n(drawing.width)} {_n(drawing.height)}"
-    return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" role="img" '
-            f'font-family="inherit"><title>{escape(description)}</title>{shapes}</svg>')
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="{box}" role="img" '
+        f'font-family="inherit"><title>{escape(description)}</title>{shapes}</svg>'
+    )
 
 
 def _shape(shape: Line | Area | Dots | Label) -> str:
     if isinstance(shape, Line):
         dash = f' stroke-dasharray="{" ".join(map(_n, shape.dash))}"' if shape.dash else ""
-        return (f'<polyline points="{_points(shape.points)}" fill="none" stroke="{_grey(shape.grey)}" '
-                f'stroke-width="{_n(shape.width)}"{dash}/>')
+        return (
+            f'<polyline points="{_points(shape.points)}" fill="none" stroke="{_grey(shape.grey)}" '
+            f'stroke-width="{_n(shape.width)}"{dash}/>'
+        )
     if isinstance(shape, Area):
         border = f' stroke="#000" stroke-width="{_n(shape.border)}"' if shape.border else ""
         return f'<polygon points="{_points(shape.points)}" fill="{_grey(shape.grey)}"{border}/>'
     if isinstance(shape, Label):
         bold = ' font-weight="bold"' if shape.bold else ""
-        return (f'<text x="{_n(shape.x)}" y="{_n(shape.y)}" font-size="{_n(shape.size)}" text-anchor="{shape.anchor}" '
-                f'fill="{_grey(shape.grey)}"{bold}>{escape(shape.text)}</text>')
+        return (
+            f'<text x="{_n(shape.x)}" y="{_n(shape.y)}" font-size="{_n(shape.size)}" text-anchor="{shape.anchor}" '
+            f'fill="{_grey(shape.grey)}"{bold}>{escape(shape.text)}</text>'
+        )
     return _dots(shape)
 
 

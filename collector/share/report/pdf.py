@@ -37,8 +37,9 @@ def render_pdf(data: ReportData, paper: str = "A4") -> bytes:
     try:
         from collector.share.report.sheet import Sheet
     except ImportError:
-        raise ReportError("a PDF needs the extra 'report': pip install 'quietcuff[report]'; "
-                          "the HTML report needs nothing") from None
+        raise ReportError(
+            "a PDF needs the extra 'report': pip install 'quietcuff[report]'; the HTML report needs nothing"
+        ) from None
     width, height = PAPERS[paper]
     for size, notes, lines in _TRIES:
         page = content(data, notes)
@@ -47,8 +48,9 @@ def render_pdf(data: ReportData, paper: str = "A4") -> bytes:
         if plot >= LEAST_PLOT:
             break
     target = BytesIO()
-    sheet = Sheet.on(target, width, height, MARGIN, size, lines, texts,
-                     title=f"{page.title}: {page.who}, {page.period}")
+    sheet = Sheet.on(
+        target, width, height, MARGIN, size, lines, texts, title=f"{page.title}: {page.who}, {page.period}"
+    )
     _draw(sheet, data, page, min(max(plot, LEAST_PLOT), MOST_PLOT))
     sheet.finish()
     return target.getvalue()

@@ -17,9 +17,11 @@ from collector.share.report.content import Section
 from collector.share.report.drawing import Anchor, Area, Dots, Drawing, Label, Line
 
 _SYSTEM = Path("/usr/share/fonts/truetype")
-_FAMILIES = ((Path("Vera.ttf"), Path("VeraBd.ttf")),  # comes with ReportLab
-             (_SYSTEM / "dejavu/DejaVuSans.ttf", _SYSTEM / "dejavu/DejaVuSans-Bold.ttf"),
-             (_SYSTEM / "noto/NotoSans-Regular.ttf", _SYSTEM / "noto/NotoSans-Bold.ttf"))
+_FAMILIES = (
+    (Path("Vera.ttf"), Path("VeraBd.ttf")),  # comes with ReportLab
+    (_SYSTEM / "dejavu/DejaVuSans.ttf", _SYSTEM / "dejavu/DejaVuSans-Bold.ttf"),
+    (_SYSTEM / "noto/NotoSans-Regular.ttf", _SYSTEM / "noto/NotoSans-Bold.ttf"),
+)
 _LABEL_SHARE = 0.35
 
 
@@ -55,8 +57,17 @@ class Sheet:
         return cls(width, height, margin, size, lines, _family(texts), None)
 
     @classmethod
-    def on(cls, target: BinaryIO, width: float, height: float, margin: float, size: float, lines: int, texts: str,
-           title: str) -> "Sheet":
+    def on(
+        cls,
+        target: BinaryIO,
+        width: float,
+        height: float,
+        margin: float,
+        size: float,
+        lines: int,
+        texts: str,
+        title: str,
+    ) -> "Sheet":
         canvas = Canvas(target, pagesize=(width * mm, height * mm), invariant=1, lang="en")
         canvas.setTitle(title)
         canvas.setCreator("quietcuff")
@@ -77,8 +88,18 @@ class Sheet:
 
     # --- text -----------------------------------------------------------------------------------------------------
 
-    def paragraph(self, text: str, left: float, width: float, y: float, *, size: float = 0, bold: bool = False,
-                  anchor: Anchor = "start", lines: int = 12) -> float:
+    def paragraph(
+        self,
+        text: str,
+        left: float,
+        width: float,
+        y: float,
+        *,
+        size: float = 0,
+        bold: bool = False,
+        anchor: Anchor = "start",
+        lines: int = 12,
+    ) -> float:
         """Wrapped text from y down; where it ends."""
         size = size or self.size
         x = left + width if anchor == "end" else left
@@ -114,8 +135,10 @@ class Sheet:
             y = self._table(section.table, left, width, y)
         for label, value in section.rows:
             aside = width * _LABEL_SHARE
-            ends = [self.paragraph(label, left, aside - 1, y, lines=self.lines),
-                    self.paragraph(value, left + aside, width - aside, y, lines=self.lines)]
+            ends = [
+                self.paragraph(label, left, aside - 1, y, lines=self.lines),
+                self.paragraph(value, left + aside, width - aside, y, lines=self.lines),
+            ]
             y = max(ends)
         for text in section.paragraphs:
             y = self.paragraph(text, left, width, y)
@@ -166,14 +189,18 @@ class Sheet:
         name = self.family.bold if bold else self.family.regular
         return float(pdfmetrics.stringWidth(self.family.readable(text), name, size)) / mm
 
-    def _write(self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start",
-               grey: float = 0.0) -> None:
+    def _write(
+        self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start", grey: float = 0.0
+    ) -> None:
         if self.canvas is None:
             return
         self.canvas.setFillGray(grey)
         self.canvas.setFont(self.family.bold if bold else self.family.regular, size)
-        put = {"start": self.canvas.drawString, "middle": self.canvas.drawCentredString,
-               "end": self.canvas.drawRightString}[anchor]
+        put = {
+            "start": self.canvas.drawString,
+            "middle": self.canvas.drawCentredString,
+            "end": self.canvas.drawRightString,
+        }[anchor]
         put(x * mm, (self.height - y) * mm, self.family.readable(text))
 
     # --- lines and drawings -----------------------------------------------------------------------------------------
@@ -189,8 +216,9 @@ class Sheet:
             return
         for shape in drawing.shapes:
             if isinstance(shape, Label):
-                self._write(left + shape.x, top + shape.y, shape.text, shape.size * mm, shape.bold, shape.anchor,
-                            shape.grey)
+                self._write(
+                    left + shape.x, top + shape.y, shape.text, shape.size * mm, shape.bold, shape.anchor, shape.grey
+                )
             elif isinstance(shape, Dots):
                 self._dots(shape, left, top)
             else:

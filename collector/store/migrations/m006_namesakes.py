@@ -6,9 +6,7 @@ from collector.store.migrations.m004_relay import outbox_trigger
 
 
 def _of_all_called(names: str) -> str:
-    return (
-        f" JOIN person ON person.name COLLATE NOCASE IN ({names}) JOIN reading ON reading.person_id = person.id"
-    )
+    return f" JOIN person ON person.name COLLATE NOCASE IN ({names}) JOIN reading ON reading.person_id = person.id"
 
 
 STATEMENTS = (

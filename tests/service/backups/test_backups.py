@@ -42,8 +42,7 @@ def test_a_backup_is_whole_while_the_listener_writes(store: Path, folder: Path) 
     writer.start()
     started.wait(20)
     try:
-        found = [values(backups.take(store, folder, keep=9, now=NIGHT + timedelta(days=day)).path)
-                 for day in range(5)]
+        found = [values(backups.take(store, folder, keep=9, now=NIGHT + timedelta(days=day)).path) for day in range(5)]
     finally:
         stop.set()
         writer.join()
@@ -60,7 +59,8 @@ def test_only_the_newest_stay_and_other_files_are_left_alone(store: Path, folder
     for day in range(6):
         backups.take(store, folder, keep=4, now=NIGHT + timedelta(days=day))
     assert [backup.made_at for backup in backups.every(folder, store)] == [
-        NIGHT + timedelta(days=day) for day in range(2, 6)]
+        NIGHT + timedelta(days=day) for day in range(2, 6)
+    ]
     assert all(path.exists() for path in foreign)
 
 
@@ -118,8 +118,7 @@ def test_a_dry_run_changes_nothing(store: Path, folder: Path, tmp_path: Path) ->
     append(store, 50)
 
     def everything() -> dict[Path, bytes]:
-        return {path: path.read_bytes() for path in tmp_path.rglob("*")
-                if path.is_file() and path.suffix != ".lock"}
+        return {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file() and path.suffix != ".lock"}
 
     before = everything()
     plan = backups.restore(store, made, dry_run=True)
@@ -256,7 +255,8 @@ def test_a_folder_that_cannot_be_read_is_one_line_to_whoever_asks(store: Path, f
 
 
 def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(
-        store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     first = backups.take(store, folder, 1, now=NIGHT - timedelta(hours=1))
 
     def unsound(path: Path) -> None:

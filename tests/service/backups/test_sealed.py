@@ -11,8 +11,9 @@ from collector.service import backups, sealing
 from collector.service.sealing import SealError
 
 
-def test_a_sealed_backup_opens_with_its_key_only(store: Path, folder: Path, keys: tuple[str, Path],
-                                                 tmp_path: Path) -> None:
+def test_a_sealed_backup_opens_with_its_key_only(
+    store: Path, folder: Path, keys: tuple[str, Path], tmp_path: Path
+) -> None:
     import pyrage
 
     public, private = keys
@@ -49,8 +50,10 @@ def test_a_tampered_sealed_backup_is_refused(store: Path, folder: Path, keys: tu
     assert values(store) == list(range(50))
 
 
-@pytest.mark.parametrize(("text", "word"), [
-    ("AGE-SECRET-KEY-1QQQ", "private"), ("agent", "not an age"), ("age1", None), ("ssh-ed25519 AAAA", None)])
+@pytest.mark.parametrize(
+    ("text", "word"),
+    [("AGE-SECRET-KEY-1QQQ", "private"), ("agent", "not an age"), ("age1", None), ("ssh-ed25519 AAAA", None)],
+)
 def test_a_key_is_looked_at_before_it_is_needed(text: str, word: str | None) -> None:
     problem = sealing.key_problem(text)
     assert problem is None if word is None else word in str(problem)
@@ -63,7 +66,8 @@ def test_a_key_that_does_not_work_stops_the_backup(store: Path, folder: Path) ->
 
 
 def test_what_is_offered_where_there_is_none_a_sealed_one_or_only_damaged_ones(
-        store: Path, folder: Path, keys: tuple[str, Path]) -> None:
+    store: Path, folder: Path, keys: tuple[str, Path]
+) -> None:
     assert backups.offer(folder, store).startswith(f"there is no sound backup in {folder}; keep {store} as it is")
     damaged = backups.take(store, folder, 9, now=NIGHT - timedelta(hours=1)).path
     damage(damaged)
@@ -73,8 +77,9 @@ def test_what_is_offered_where_there_is_none_a_sealed_one_or_only_damaged_ones(
     assert "sealed: its private key is needed" in backups.offer(folder, store)
 
 
-def test_without_its_library_sealing_says_what_to_install(store: Path, folder: Path, keys: tuple[str, Path],
-                                                         monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_its_library_sealing_says_what_to_install(
+    store: Path, folder: Path, keys: tuple[str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
     import sys
 
     monkeypatch.setitem(sys.modules, "pyrage", None)
@@ -83,11 +88,17 @@ def test_without_its_library_sealing_says_what_to_install(store: Path, folder: P
     assert not folder.exists() or not any(folder.iterdir()), "nothing unsealed instead"
 
 
-@pytest.mark.parametrize(("content", "words"), [
-    (None, "the private key cannot be read"), (b"\xff\xfe", "the private key cannot be read"),
-    (b"no key at all\n", "holds no private key of age or SSH")])
-def test_a_private_key_that_is_none_is_one_line(store: Path, folder: Path, keys: tuple[str, Path], tmp_path: Path,
-                                                content: bytes | None, words: str) -> None:
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (None, "the private key cannot be read"),
+        (b"\xff\xfe", "the private key cannot be read"),
+        (b"no key at all\n", "holds no private key of age or SSH"),
+    ],
+)
+def test_a_private_key_that_is_none_is_one_line(
+    store: Path, folder: Path, keys: tuple[str, Path], tmp_path: Path, content: bytes | None, words: str
+) -> None:
     sealed = backups.take(store, folder, 3, keys[0])
     identity = tmp_path / "identity"
     if content is not None:
@@ -99,8 +110,9 @@ def test_a_private_key_that_is_none_is_one_line(store: Path, folder: Path, keys:
     assert not store.with_name(store.name + ".restoring").exists()
 
 
-def test_nothing_unsealed_ever_reaches_the_folder(store: Path, folder: Path, keys: tuple[str, Path],
-                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_unsealed_ever_reaches_the_folder(
+    store: Path, folder: Path, keys: tuple[str, Path], monkeypatch: pytest.MonkeyPatch
+) -> None:
     seen: list[tuple[Path, list[Path]]] = []
     look = backups.look_into
 

@@ -19,8 +19,13 @@ class Air:
 
     async def plug_controller(self, number: int) -> None:
         vhci = Vhci()
-        controller = KernelController(f"kernel's {number}", host_source=vhci, host_sink=vhci, link=self.link,
-                                      public_address=f"C4:F2:17:1A:1D:{number:02X}")
+        controller = KernelController(
+            f"kernel's {number}",
+            host_source=vhci,
+            host_sink=vhci,
+            link=self.link,
+            public_address=f"C4:F2:17:1A:1D:{number:02X}",
+        )
         self._controllers[number] = controller, vhci
 
     async def pull_controller(self, number: int) -> None:

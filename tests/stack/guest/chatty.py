@@ -19,11 +19,18 @@ class Chatty:
     def __init__(self, link: LocalLink) -> None:
         host = Host()
         host.controller = self._controller = Controller("keyboard", link=link)
-        self.device = Device(host=host, config=DeviceConfiguration(
-            name="Keyboard", address=Address(self.ADDRESS), advertising_interval_min=250,
-            advertising_interval_max=250))
-        self._keys = Characteristic(UUID.from_16_bits(0x2A4D), Characteristic.Properties.NOTIFY,
-                                    Characteristic.READABLE, b"")
+        self.device = Device(
+            host=host,
+            config=DeviceConfiguration(
+                name="Keyboard",
+                address=Address(self.ADDRESS),
+                advertising_interval_min=250,
+                advertising_interval_max=250,
+            ),
+        )
+        self._keys = Characteristic(
+            UUID.from_16_bits(0x2A4D), Characteristic.Properties.NOTIFY, Characteristic.READABLE, b""
+        )
         self.device.add_service(Service(UUID.from_16_bits(0x1812), [self._keys]))
         self.device.on("connection", self._on_connection)
         self._connection: Connection | None = None
@@ -36,9 +43,15 @@ class Chatty:
 
     async def power_on(self) -> None:
         await self.device.power_on()
-        self.device.advertising_data = bytes(AdvertisingData([
-            (AdvertisingData.FLAGS, b"\x06"), (AdvertisingData.COMPLETE_LOCAL_NAME, b"Keyboard"),
-            (AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x12\x18")]))
+        self.device.advertising_data = bytes(
+            AdvertisingData(
+                [
+                    (AdvertisingData.FLAGS, b"\x06"),
+                    (AdvertisingData.COMPLETE_LOCAL_NAME, b"Keyboard"),
+                    (AdvertisingData.COMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x12\x18"),
+                ]
+            )
+        )
         await self.device.start_advertising(auto_restart=False)
 
     def _on_connection(self, connection: Connection) -> None:
@@ -62,7 +75,7 @@ class Chatty:
             for connection in other.le_connections.values():
                 if str(connection.peer_address).startswith(self.ADDRESS):
                     for at in range(0, len(frame), size):
-                        part = frame[at:at + size]
+                        part = frame[at : at + size]
                         other.send_hci_packet(HCI_AclDataPacket(connection.handle, 1 if at else 2, 0, len(part), part))
 
     async def leave(self) -> None:

@@ -19,7 +19,8 @@ async def bluez_has_adapter(timeout_s: float = 30) -> bool:
     """Whether bluetoothd shows a controller, now or soon."""
     for _ in range(int(timeout_s)):
         process = await asyncio.create_subprocess_exec(
-            "bluetoothctl", "list", stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL)
+            "bluetoothctl", "list", stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.DEVNULL
+        )
         out, _ = await process.communicate()
         if b"Controller" in out:
             return True
@@ -59,8 +60,13 @@ async def main() -> None:
     step("clean end", seconds=round(seconds, 1), status=listener.process.returncode)
     step("given back", bluez=await bluez_has_adapter())
     found = Collected(STORE)
-    step("store", readings=found.readings, payloads=found.payloads.total(), sources=dict(found.sources),
-         conditions=found.conditions)
+    step(
+        "store",
+        readings=found.readings,
+        payloads=found.payloads.total(),
+        sources=dict(found.sources),
+        conditions=found.conditions,
+    )
 
 
 asyncio.run(main())

@@ -23,10 +23,20 @@ from neighbour import chatty
 from report import say, step
 
 FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
-    "kills": kills, "chatty": chatty, "bluetoothd": bluetoothd_killed, "hung": bluetoothd_hung,
-    "adapter": adapter_pulled, "dbus": dbus_started_again, "unnamed": no_service_named, "private": private_address,
-    "ten": ten_waiting, "two-seconds": two_seconds, "cuff-forgot": cuff_forgot, "we-forgot": we_forgot,
-    "cut-off": bond_cut_off, "rfkill": blocked,
+    "kills": kills,
+    "chatty": chatty,
+    "bluetoothd": bluetoothd_killed,
+    "hung": bluetoothd_hung,
+    "adapter": adapter_pulled,
+    "dbus": dbus_started_again,
+    "unnamed": no_service_named,
+    "private": private_address,
+    "ten": ten_waiting,
+    "two-seconds": two_seconds,
+    "cuff-forgot": cuff_forgot,
+    "we-forgot": we_forgot,
+    "cut-off": bond_cut_off,
+    "rfkill": blocked,
 }
 
 
@@ -49,8 +59,12 @@ async def main() -> None:
             step(name, failed=f"{type(error).__name__}: {error}")
     if wanted:
         seconds = await lab.listener.end()
-        step("end", seconds=round(seconds, 1), status=lab.listener.process.returncode,
-             tracebacks=sum("Traceback" in line and "/collector/" in line for line in lab.listener.said().splitlines()))
+        step(
+            "end",
+            seconds=round(seconds, 1),
+            status=lab.listener.process.returncode,
+            tracebacks=sum("Traceback" in line and "/collector/" in line for line in lab.listener.said().splitlines()),
+        )
     say("done")
 
 

@@ -30,8 +30,9 @@ async def private_address(lab: Lab) -> None:
         await cuff.wake()
         await asyncio.sleep(2)
     found = Collected(STORE)
-    await outcome("private address", [cuff], met=found.cuffs_since(cuff.address),
-                  witness=found.conditions.get("witness"))
+    await outcome(
+        "private address", [cuff], met=found.cuffs_since(cuff.address), witness=found.conditions.get("witness")
+    )
 
 
 async def ten_waiting(lab: Lab) -> None:
@@ -70,8 +71,14 @@ async def cuff_forgot(lab: Lab) -> None:
     wakings = await emptied(cuff, 5)
     said = [line for line in lab.listener.said().splitlines() if f"{cuff.address} has forgotten its bond" in line]
     found = Collected(STORE)
-    await outcome("cuff forgot", [cuff], wakings=wakings, told=len(said), missing=found.bond_missing(cuff.address),
-                  condition=found.conditions.get(f"bond {cuff.address}"))
+    await outcome(
+        "cuff forgot",
+        [cuff],
+        wakings=wakings,
+        told=len(said),
+        missing=found.bond_missing(cuff.address),
+        condition=found.conditions.get(f"bond {cuff.address}"),
+    )
 
 
 async def we_forgot(lab: Lab) -> None:
@@ -82,15 +89,17 @@ async def we_forgot(lab: Lab) -> None:
     await asyncio.sleep(1)
     path = "/org/bluez/hci0/dev_" + cuff.address.replace(":", "_")
     process = await asyncio.create_subprocess_exec(
-        "busctl", "call", "org.bluez", "/org/bluez/hci0", "org.bluez.Adapter1", "RemoveDevice", "o", path)
+        "busctl", "call", "org.bluez", "/org/bluez/hci0", "org.bluez.Adapter1", "RemoveDevice", "o", path
+    )
     assert await process.wait() == 0
     cuff.behave(lists_service=False)
     await asyncio.sleep(17)  # until the station looks round
     fill(cuff, 5)
     wakings = await emptied(cuff, 5)
     told = [line for line in lab.listener.said().splitlines() if f"{cuff.address}: paired anew" in line]
-    await outcome("we forgot", [cuff], wakings=wakings, told=len(told),
-                  missing=Collected(STORE).bond_missing(cuff.address))
+    await outcome(
+        "we forgot", [cuff], wakings=wakings, told=len(told), missing=Collected(STORE).bond_missing(cuff.address)
+    )
 
 
 async def bond_cut_off(lab: Lab) -> None:

@@ -49,8 +49,9 @@ async def adapter_pulled(lab: Lab) -> None:
     await gone_in_the_middle(lab, "adapter pulled", pull, put_back)
 
 
-async def gone_in_the_middle(lab: Lab, name: str, go: Callable[[], Awaitable[None]],
-                             come_back: Callable[[], Awaitable[None]]) -> None:
+async def gone_in_the_middle(
+    lab: Lab, name: str, go: Callable[[], Awaitable[None]], come_back: Callable[[], Awaitable[None]]
+) -> None:
     """Something that a transfer needs goes in the middle of one and comes back, again and again."""
     cuff = await lab.cuff()
     fill(cuff, 2)

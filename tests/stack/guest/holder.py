@@ -65,8 +65,12 @@ def start(store: str) -> int:
     names = list(kept)
     for number, name in enumerate(names):
         os.dup2(kept[name], FIRST + number, inheritable=True)
-    os.environ |= {"NOTIFY_SOCKET": NOTIFY, "LISTEN_PID": str(os.getpid()), "LISTEN_FDS": str(len(names)),
-                   "LISTEN_FDNAMES": ":".join(names)}
+    os.environ |= {
+        "NOTIFY_SOCKET": NOTIFY,
+        "LISTEN_PID": str(os.getpid()),
+        "LISTEN_FDS": str(len(names)),
+        "LISTEN_FDNAMES": ":".join(names),
+    }
     for number in SIGNALS:
         signal.signal(number, signal.SIG_DFL)
     began = time.monotonic()

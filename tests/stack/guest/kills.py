@@ -39,6 +39,15 @@ async def kills(lab: Lab) -> None:
     await holder.end()
     words = holder.said().split("killed ")[-1].split()  # N times, M of them while it read
     found = Collected(store)
-    await outcome("kills", [cuff], store, kills=int(words[0]), while_reading=int(words[2]),
-                  payloads=found.payloads.total(), sent=len(cuff.confirmed), sightings=found.sightings,
-                  sources=dict(found.sources), kept_open="witness" in holder.said())
+    await outcome(
+        "kills",
+        [cuff],
+        store,
+        kills=int(words[0]),
+        while_reading=int(words[2]),
+        payloads=found.payloads.total(),
+        sent=len(cuff.confirmed),
+        sightings=found.sightings,
+        sources=dict(found.sources),
+        kept_open="witness" in holder.said(),
+    )

@@ -91,5 +91,13 @@ async def outcome(name: str, cuffs: list[VirtualCuff], store: str = STORE, **mor
         await asyncio.sleep(0.2)
     kept = sum(payload in found.payloads for payload in measured)
     readings = sum(found.readings_of(cuff.address) for cuff in cuffs)
-    step(name, measured=len(measured), confirmed=sum(len(set(cuff.confirmed)) for cuff in cuffs), kept=kept,
-         lost=len(measured) - kept, readings=readings, twice=readings - len(measured), **more)
+    step(
+        name,
+        measured=len(measured),
+        confirmed=sum(len(set(cuff.confirmed)) for cuff in cuffs),
+        kept=kept,
+        lost=len(measured) - kept,
+        readings=readings,
+        twice=readings - len(measured),
+        **more,
+    )

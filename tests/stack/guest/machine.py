@@ -10,8 +10,9 @@ import time
 from collections import Counter
 from pathlib import Path
 
-BLUETOOTHD = next(path for path in ("/usr/libexec/bluetooth/bluetoothd", "/usr/lib/bluetooth/bluetoothd")
-                  if Path(path).exists())
+BLUETOOTHD = next(
+    path for path in ("/usr/libexec/bluetooth/bluetoothd", "/usr/lib/bluetooth/bluetoothd") if Path(path).exists()
+)
 QUIETCUFF = [sys.executable, "-m", "collector.cli.main"]
 PID, SOCKET = Path("/run/dbus/pid"), Path("/run/dbus/system_bus_socket")
 NO_NET_RAW = ["setpriv", "--bounding-set", "-net_raw", "--inh-caps", "-net_raw", "--ambient-caps", "-all"]
@@ -24,19 +25,22 @@ class Program:
         self.name, self.log = name, Path(f"{name}.log").absolute()
         with self.log.open("ab") as out:
             self._mark = out.tell()
-            self.process = subprocess.Popen(command, stdout=out, stderr=subprocess.STDOUT,
-                                            stdin=subprocess.DEVNULL, env=os.environ | environment)
+            self.process = subprocess.Popen(
+                command, stdout=out, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL, env=os.environ | environment
+            )
 
     def said(self) -> str:
-        return self.log.read_bytes()[self._mark:].decode(errors="replace")
+        return self.log.read_bytes()[self._mark :].decode(errors="replace")
 
     async def says(self, text: str, timeout_s: float = 300) -> None:
         """Wait until its output holds a text. Raises TimeoutError."""
         end = time.monotonic() + timeout_s
         while text not in self.said():
             if time.monotonic() > end or self.process.poll() is not None:
-                raise TimeoutError(f"{self.name} never said {text!r} (status {self.process.poll()}); "
-                                   f"the end of its output: {self.said()[-1500:]}")
+                raise TimeoutError(
+                    f"{self.name} never said {text!r} (status {self.process.poll()}); "
+                    f"the end of its output: {self.said()[-1500:]}"
+                )
             await asyncio.sleep(0.1)
 
     async def end(self, number: int = signal.SIGTERM, timeout_s: float = 30) -> float:
@@ -74,7 +78,8 @@ async def adapter_there(name: str, timeout_s: float = 10) -> bool:
     end = time.monotonic() + timeout_s
     while time.monotonic() < end:
         process = await asyncio.create_subprocess_exec(
-            "busctl", "--list", "tree", "org.bluez", stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+            "busctl", "--list", "tree", "org.bluez", stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        )
         if f"/org/bluez/{name}\n".encode() in (await process.communicate())[0]:
             return True
         await asyncio.sleep(0.5)
@@ -103,9 +108,11 @@ class Collected:
                 self.payloads.update(value for (value,) in db.execute("SELECT value FROM payload"))
                 self.sources.update(source for (source,) in db.execute("SELECT source FROM payload"))
                 self.readings, self.sightings = db.execute(
-                    "SELECT count(*), coalesce(sum(sightings), 0) FROM reading").fetchone()
-                self._readings.update(address for (address,) in db.execute(
-                    "SELECT address FROM reading JOIN cuff ON cuff.id = cuff_id"))
+                    "SELECT count(*), coalesce(sum(sightings), 0) FROM reading"
+                ).fetchone()
+                self._readings.update(
+                    address for (address,) in db.execute("SELECT address FROM reading JOIN cuff ON cuff.id = cuff_id")
+                )
                 for address, missing in db.execute("SELECT address, bond_missing_on FROM cuff ORDER BY id"):
                     self._cuffs.append(address)
                     self._missing[address] = missing
@@ -116,12 +123,16 @@ class Collected:
 
     def cuffs_since(self, address: str) -> list[str]:
         """The addresses met from this one on."""
-        return self._cuffs[self._cuffs.index(address):] if address in self._cuffs else []
+        return self._cuffs[self._cuffs.index(address) :] if address in self._cuffs else []
 
     def bond_missing(self, address: str) -> str | None:
         return self._missing.get(address)
 
     def of(self, measured: list[bytes]) -> dict[str, int]:
         """How many of these payloads are there; how many more than once; how many readings in all."""
-        return {"measured": len(measured), "kept": sum(payload in self.payloads for payload in measured),
-                "twice": sum(self.payloads[payload] > 1 for payload in measured), "readings": self.readings}
+        return {
+            "measured": len(measured),
+            "kept": sum(payload in self.payloads for payload in measured),
+            "twice": sum(self.payloads[payload] > 1 for payload in measured),
+            "readings": self.readings,
+        }

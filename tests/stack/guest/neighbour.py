@@ -21,7 +21,8 @@ async def chatty(lab: Lab) -> None:
     await keyboard.power_on()
     await asyncio.sleep(1)
     connecting = await asyncio.create_subprocess_exec(
-        "timeout", "60", "bluetoothctl", "--timeout", "20", "scan", "le", stdout=subprocess.DEVNULL)
+        "timeout", "60", "bluetoothctl", "--timeout", "20", "scan", "le", stdout=subprocess.DEVNULL
+    )
     with contextlib.suppress(TimeoutError):
         await asyncio.wait_for(_connect(keyboard), 60)
     cuff = await lab.cuff()
@@ -52,14 +53,21 @@ async def chatty(lab: Lab) -> None:
         connecting.terminate()
     filtered.close()
     bare.close()
-    await outcome("chatty", [cuff], typed=keyboard.typed, seen_without_filter=seen, passed_the_filter=passed,
-                  frames_through_filter=frames)
+    await outcome(
+        "chatty",
+        [cuff],
+        typed=keyboard.typed,
+        seen_without_filter=seen,
+        passed_the_filter=passed,
+        frames_through_filter=frames,
+    )
 
 
 async def _connect(keyboard: Chatty) -> None:
     while not keyboard.connected:
-        process = await asyncio.create_subprocess_exec("bluetoothctl", "connect", keyboard.ADDRESS,
-                                                       stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        process = await asyncio.create_subprocess_exec(
+            "bluetoothctl", "connect", keyboard.ADDRESS, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+        )
         with contextlib.suppress(TimeoutError):
             await asyncio.wait_for(process.wait(), 10)
         if process.returncode is None:

@@ -48,8 +48,9 @@ def tell() -> None:
 
     with open_store(STORE) as store:
         found = [[reading.cuff, reading.payload] for reading in readings.select(store)]
-        Path("readings.json").write_text(json.dumps(
-            {"readings": found, "payloads": journal.counts(store).payloads, "damage": care.integrity(store)}))
+        Path("readings.json").write_text(
+            json.dumps({"readings": found, "payloads": journal.counts(store).payloads, "damage": care.integrity(store)})
+        )
 
 
 asyncio.run(main(sys.argv[1]))

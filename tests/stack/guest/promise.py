@@ -10,7 +10,11 @@ from report import say, step
 from collector.radio.virtual.cuff import VirtualCuff
 from collector.radio.virtual.manner import Manner
 
-A, B, C = "/run/a.db", "/run/b.db", "/run/c.db"  # write-ahead logging wants memory that can be shared, which the work folder has not
+A, B, C = (
+    "/run/a.db",
+    "/run/b.db",
+    "/run/c.db",
+)  # write-ahead logging wants memory that can be shared, which the work folder has not
 MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
 
 
@@ -64,8 +68,14 @@ async def main() -> None:
     step("first connection after bluetoothd started again", **await visit(cuff, 5, A))
     await listener.end()
     found = Collected(A)
-    step("store", readings=found.readings, payloads=found.payloads.total(), sightings=found.sightings,
-         sources=dict(found.sources), conditions=found.conditions)
+    step(
+        "store",
+        readings=found.readings,
+        payloads=found.payloads.total(),
+        sightings=found.sightings,
+        sources=dict(found.sources),
+        conditions=found.conditions,
+    )
 
     say("the same without the right to read the monitor channel")
     cuff.forget_bonds()

@@ -28,9 +28,18 @@ TARGET = """[Unit]
 Requires=dbus.socket bluetooth.service quietcuff.service
 Wants=systemd-journald.service
 """
-NEEDLESS = ("systemd-udevd.service", "systemd-udev-trigger.service", "systemd-logind.service", "ldconfig.service",
-            "systemd-resolved.service", "systemd-timesyncd.service", "systemd-hwdb-update.service",
-            "systemd-journal-catalog-update.service", "systemd-journal-flush.service", "e2scrub_reap.service")
+NEEDLESS = (
+    "systemd-udevd.service",
+    "systemd-udev-trigger.service",
+    "systemd-logind.service",
+    "ldconfig.service",
+    "systemd-resolved.service",
+    "systemd-timesyncd.service",
+    "systemd-hwdb-update.service",
+    "systemd-journal-catalog-update.service",
+    "systemd-journal-flush.service",
+    "e2scrub_reap.service",
+)
 
 
 SCANNER = """
@@ -69,8 +78,14 @@ def run(*command: str) -> str:
 
 
 def first_process() -> str | None:
-    return next((path.parent.name for path in Path("/proc").glob("[0-9]*/cmdline")
-                 if path.read_bytes().startswith(b"/lib/systemd/systemd\0--system")), None)
+    return next(
+        (
+            path.parent.name
+            for path in Path("/proc").glob("[0-9]*/cmdline")
+            if path.read_bytes().startswith(b"/lib/systemd/systemd\0--system")
+        ),
+        None,
+    )
 
 
 async def inside(*command: str) -> str:
@@ -94,7 +109,7 @@ def install() -> None:
         run("mount", "--bind", folder, str(there))
     paths = ":".join(str(path) for path in sorted(library.iterdir()))
     PROGRAM.parent.mkdir(parents=True)
-    PROGRAM.write_text(f"#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.cli.main \"$@\"\n")
+    PROGRAM.write_text(f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.cli.main "$@"\n')
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
     shutil.copy(PROJECT / "systemd/quietcuff.service", units)
@@ -114,10 +129,24 @@ def boot_systemd() -> subprocess.Popen[bytes]:
     Path("/sys/fs/cgroup").mkdir(exist_ok=True)
     run("mount", "-t", "cgroup2", "cgroup2", "/sys/fs/cgroup")
     with open("systemd.log", "wb") as log:
-        return subprocess.Popen(["unshare", "--pid", "--mount", "--fork", "--mount-proc", "--kill-child",
-                                 "/lib/systemd/systemd", "--system", "--unit=lab.target", "--log-target=console"],
-                                stdout=log, stderr=log, stdin=subprocess.DEVNULL,
-                                env={"container": "lab", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"})
+        return subprocess.Popen(
+            [
+                "unshare",
+                "--pid",
+                "--mount",
+                "--fork",
+                "--mount-proc",
+                "--kill-child",
+                "/lib/systemd/systemd",
+                "--system",
+                "--unit=lab.target",
+                "--log-target=console",
+            ],
+            stdout=log,
+            stderr=log,
+            stdin=subprocess.DEVNULL,
+            env={"container": "lab", "PATH": "/usr/sbin:/usr/bin:/sbin:/bin"},
+        )
 
 
 async def until(text: str, ask: str, timeout_s: float = 240) -> None:
@@ -138,8 +167,7 @@ async def visit(cuff: VirtualCuff, count: int, wait_s: float = 10) -> dict[str, 
     end = time.monotonic() + wait_s
     while time.monotonic() < end and Collected(STORE).of(measured)["kept"] < count:  # noqa: ASYNC110
         await asyncio.sleep(0.2)
-    return {"sent": count, "confirmed": sum(one in measured for one in cuff.confirmed),
-            **Collected(STORE).of(measured)}
+    return {"sent": count, "confirmed": sum(one in measured for one in cuff.confirmed), **Collected(STORE).of(measured)}
 
 
 async def keep_journal() -> None:
@@ -149,8 +177,9 @@ async def keep_journal() -> None:
 
 def namespaces(pid: str) -> dict[str, bool]:
     """Whether the service shares these namespaces with the guest's first process."""
-    return {name: os.readlink(f"/proc/{pid}/ns/{name}") == os.readlink(f"/proc/1/ns/{name}")
-            for name in ("net", "user")}
+    return {
+        name: os.readlink(f"/proc/{pid}/ns/{name}") == os.readlink(f"/proc/1/ns/{name}") for name in ("net", "user")
+    }
 
 
 def outer_pid() -> str:
@@ -165,13 +194,21 @@ def outer_pid() -> str:
 def rights(pid: str) -> dict[str, object]:
     lines = Path(f"/proc/{pid}/status").read_text().splitlines()
     found = dict(line.split(":\t", 1) for line in lines if ":\t" in line)
-    return {"effective": found["CapEff"], "bounding": found["CapBnd"], "seccomp": found["Seccomp"],
-            "no_new_privs": found["NoNewPrivs"], "uid": int(found["Uid"].split()[0])}
+    return {
+        "effective": found["CapEff"],
+        "bounding": found["CapBnd"],
+        "seccomp": found["Seccomp"],
+        "no_new_privs": found["NoNewPrivs"],
+        "uid": int(found["Uid"].split()[0]),
+    }
 
 
 def bluetoothd() -> int:
-    return next(int(path.parent.name) for path in Path("/proc").glob("[0-9]*/cmdline")
-                if path.read_bytes().split(b"\0")[0].endswith(b"/bluetoothd"))
+    return next(
+        int(path.parent.name)
+        for path in Path("/proc").glob("[0-9]*/cmdline")
+        if path.read_bytes().split(b"\0")[0].endswith(b"/bluetoothd")
+    )
 
 
 async def hang(air: Air) -> None:
@@ -218,16 +255,25 @@ async def steps(air: Air) -> None:
     say("the service is ready")
     pid = outer_pid()
     state = os.stat("/var/lib/quietcuff")
-    step("started", rights=rights(pid), shares=namespaces(pid), state=oct(state.st_mode & 0o777),
-         store=oct(os.stat(STORE).st_mode & 0o777))
+    step(
+        "started",
+        rights=rights(pid),
+        shares=namespaces(pid),
+        state=oct(state.st_mode & 0o777),
+        store=oct(os.stat(STORE).st_mode & 0o777),
+    )
     await asyncio.sleep(5)
     cuff = await air.cuff("Lab cuff", "F0:F1:F2:F3:F4:F5", MANNER)
     say("first visit")
     step("first visit", **await visit(cuff, 3))
     say("a later one")
     step("later visit", **await visit(cuff, 5))
-    step("conditions", told=Collected(STORE).conditions, sources=dict(Collected(STORE).sources),
-         descriptors=await show("NFileDescriptorStore"))
+    step(
+        "conditions",
+        told=Collected(STORE).conditions,
+        sources=dict(Collected(STORE).sources),
+        descriptors=await show("NFileDescriptorStore"),
+    )
 
     pid = outer_pid()
     scanner = await asyncio.create_subprocess_exec(sys.executable, "-c", SCANNER, stdout=subprocess.PIPE)
