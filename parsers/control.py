@@ -9,7 +9,7 @@ from enum import IntEnum
 
 from construct import Int8ul, Int16ul, Struct
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 
 RACP = Struct("op_code" / Int8ul, "operator" / Int8ul)
 RACP_COUNT = Struct(*RACP.subcons, "number_of_records" / Int16ul)

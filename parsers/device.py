@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from construct import Bytes, Int8ul, Int16ul, Struct
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 from parsers.text import plain
 
 SYSTEM_ID = Struct("manufacturer" / Bytes(5), "organization" / Bytes(3))

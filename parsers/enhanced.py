@@ -3,7 +3,7 @@
 Source: GATT Specification Supplement, "Enhanced Blood Pressure Measurement" (Blood Pressure Service 1.1).
 """
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 from parsers.measurement import Measurement
 from parsers.pressure import ENHANCED, KPA, Unit, enhanced_flags, epoch_of, true_flags
 from parsers.sfloat import SFloat

@@ -5,7 +5,7 @@ Source: GATT Specification Supplement, "Intermediate Cuff Pressure", "Enhanced I
 
 from dataclasses import dataclass
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 from parsers.pressure import COMPOUND, ENHANCED_CUFF, KPA, Unit, enhanced_flags, epoch_of, true_flags
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime, EpochTime

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
+from parsers.declaration import Layout
 from parsers.intermediate import (
     CuffPressure,
     build_enhanced_intermediate,
@@ -15,7 +16,6 @@ from parsers.intermediate import (
     parse_enhanced_intermediate,
     parse_intermediate,
 )
-from parsers.layout import Layout
 from parsers.pressure import COMPOUND, KPA, Unit, true_flags
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime, EpochTime

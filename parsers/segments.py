@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from construct import Int8ul, Int16ul, Struct
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 
 SEGMENT = Struct("header" / Int8ul)
 IDENTITY = Struct("sequence" / Int16ul, "uuid" / Int16ul)

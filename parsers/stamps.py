@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 
 from construct import Int8ul, Int16ul, Struct
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 
 DATE_TIME = Struct(
     "year" / Int16ul, "month" / Int8ul, "day" / Int8ul, "hour" / Int8ul, "minute" / Int8ul, "second" / Int8ul

@@ -10,7 +10,7 @@ from functools import lru_cache
 
 from construct import Int16ul, Struct
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 
 FEATURE = Struct("features" / Int16ul)
 _FEATURE = Layout(FEATURE)

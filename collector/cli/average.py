@@ -4,10 +4,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.cautions import tell
-from collector.cli.frame import ATTENTION, DONE, new_app, of, out
-from collector.cli.selecting import reading_store, terminal_width
-from collector.cli.series import From, Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.asked_series import From, Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.cautions import tell
+from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
+from collector.cli.common.selection import reading_store, terminal_width
 
 if TYPE_CHECKING:
     from collector.numbers.average import Average
@@ -42,11 +42,11 @@ def average(
       quietcuff average mira --readings
       quietcuff average mira --json
     """
-    from collector.cli.cautions import caution
+    from collector.cli.common.cautions import caution
     from collector.numbers import words
     from collector.numbers.average import average as reckon
-    from collector.share import average_text
-    from collector.share.rows import json_text
+    from collector.share.export.rows import json_text
+    from collector.share.text import average_text
 
     around = of(ctx)
     number = around.config.station.emergency_number

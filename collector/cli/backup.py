@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import Surroundings, Usage, new_app, of, out, progress, say
-from collector.cli.selecting import terminal_width
+from collector.cli.common.command import Surroundings, Usage, new_app, of, out, progress, say
+from collector.cli.common.selection import terminal_width
 
 if TYPE_CHECKING:
-    from collector.service.backups import Backup, Contents
+    from collector.service.jobs.backups import Backup, Contents
 
 app = new_app("""Back up the store, list the backups, put one back.
 
@@ -32,7 +32,7 @@ Folder = Annotated[
 
 
 def _folder(around: Surroundings, chosen: Path | None) -> Path:
-    from collector.service.backups import folder_of
+    from collector.service.jobs.backups import folder_of
 
     return folder_of(around.store_path, chosen or around.config.backup.folder)
 
@@ -54,8 +54,8 @@ def back_up(
       quietcuff backup now
       quietcuff backup now --folder /media/stick/quietcuff
     """
-    from collector.service import backups
-    from collector.service.sealing import key_problem
+    from collector.service.jobs import backups
+    from collector.service.jobs.sealing import key_problem
 
     around = of(ctx)
     config = around.config.backup
@@ -87,8 +87,8 @@ def list_backups(
       quietcuff backup list
       quietcuff backup list --verify --json
     """
-    from collector.cli.frame import ATTENTION, DONE
-    from collector.service import backups
+    from collector.cli.common.command import ATTENTION, DONE
+    from collector.service.jobs import backups
 
     around = of(ctx)
     where = _folder(around, folder)
@@ -98,7 +98,7 @@ def list_backups(
         return DONE
     states = [_state(backup) if verify else None for backup in found]
     if as_json:
-        from collector.share.rows import json_text
+        from collector.share.export.rows import json_text
 
         for backup, state in zip(found, states, strict=True):
             out(
@@ -113,7 +113,7 @@ def list_backups(
                 )
             )
     else:
-        from collector.share.layout import columns
+        from collector.share.text.layout import columns
 
         rows = [
             (
@@ -130,7 +130,7 @@ def list_backups(
 
 
 def _state(backup: "Backup") -> str:
-    from collector.service.backups import look_into
+    from collector.service.jobs.backups import look_into
     from collector.store.errors import StoreError
 
     if backup.sealed:
@@ -161,7 +161,7 @@ def restore(
       quietcuff backup restore last --dry-run
       quietcuff backup restore quietcuff-20310304-031500.db.age --identity key.txt
     """
-    from collector.service import backups
+    from collector.service.jobs import backups
 
     around = of(ctx)
     backup = backups.find(which, _folder(around, folder), around.store_path)

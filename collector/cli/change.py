@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli import when
-from collector.cli.cautions import tell
-from collector.cli.frame import ATTENTION, DONE, Usage, new_app, of, out
-from collector.cli.selecting import out_wrapped, reading_store, terminal_width
-from collector.cli.series import Json, ProtocolName, Whose, asked, samples_of
+from collector.cli.common import dates
+from collector.cli.common.asked_series import Json, ProtocolName, Whose, asked, samples_of
+from collector.cli.common.cautions import tell
+from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
+from collector.cli.common.selection import out_wrapped, reading_store, terminal_width
 
 if TYPE_CHECKING:
     from collector.numbers.average import Average
     from collector.numbers.change import Change, Compared, Difference
-    from collector.store.notes import Note
+    from collector.store.people.notes import Note
 
 app = new_app()
 
@@ -50,16 +50,16 @@ def change(
     """
     from collector.numbers import words
     from collector.numbers.change import change as compare
-    from collector.share.layout import columns, fits, visible
-    from collector.share.rows import json_text
-    from collector.store import notes
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns, fits, visible
+    from collector.store.people import notes
 
     around = of(ctx)
     with reading_store(around) as store:
         wanted = asked(around, store, person, protocol, None, None)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)
-    day = when.day(at, "--at") or _last(noted, wanted.person, samples[-1].taken_at.date() if samples else None)
+    day = dates.day(at, "--at") or _last(noted, wanted.person, samples[-1].taken_at.date() if samples else None)
     found = compare(
         samples, day, wanted.protocol, wanted.plan, wait, other_changes=[note.day for note in noted if note.day != day]
     )

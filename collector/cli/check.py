@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
-from collector.cli.frame import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
-from collector.cli.selecting import reading_store, terminal_width
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
+from collector.cli.common.selection import reading_store, terminal_width
 
 if TYPE_CHECKING:
     from collector.service.config import Config
@@ -40,7 +40,7 @@ def check(
       quietcuff check --keys > quietcuff.toml
     """
     if keys:
-        from collector.service.template import template
+        from collector.service.config.template import template
 
         for line in template():
             out(line)
@@ -57,8 +57,8 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
     from collector.cli.checks import bluetooth, clock, notices, relay, service
     from collector.cli.checks import store as stored
     from collector.service.config import Config, usual_store
-    from collector.service.lock import listener
-    from collector.service.schema import ConfigError
+    from collector.service.config.schema import ConfigError
+    from collector.service.listen.lock import listener
     from collector.store.errors import StoreError
 
     try:
@@ -115,7 +115,7 @@ def _newest_arrival(store: "Store") -> datetime | None:
 
 def _show(finding: Finding, as_json: bool) -> None:
     if as_json:
-        from collector.share.rows import json_text
+        from collector.share.export.rows import json_text
 
         out(
             json_text(
@@ -128,7 +128,7 @@ def _show(finding: Finding, as_json: bool) -> None:
             )
         )
         return
-    from collector.share.layout import visible, wrapped
+    from collector.share.text.layout import visible, wrapped
 
     word = finding.state.value if finding.state is State.FINE else finding.state.value.upper()
     width = terminal_width()

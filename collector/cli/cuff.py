@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import Usage, new_app, of, out, say
-from collector.cli.selecting import reading_store, terminal_width, writing_store
+from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.selection import reading_store, terminal_width, writing_store
 
 if TYPE_CHECKING:
-    from collector.store.cuffs import Cuff
+    from collector.store.journal.cuffs import Cuff
 
 app = new_app("""List, name, add or forget cuffs.
 
@@ -37,12 +37,12 @@ def list_cuffs(
     Example:
       quietcuff cuff list --json
     """
-    from collector.store import cuffs
+    from collector.store.journal import cuffs
 
     with reading_store(of(ctx)) as store:
         found = cuffs.every(store, forgotten)
     if as_json:
-        from collector.share.rows import json_text
+        from collector.share.export.rows import json_text
 
         for cuff in found:
             out(
@@ -63,7 +63,7 @@ def list_cuffs(
     if not found:
         say("no cuff was met yet; `quietcuff listen` meets every cuff in reach")
         return
-    from collector.share.layout import columns
+    from collector.share.text.layout import columns
 
     heading = ("name", "address", "readings", "last visit", "remarks")
     for line in columns([_row(cuff) for cuff in found], terminal_width(), heading, frozenset({2})):
@@ -71,7 +71,7 @@ def list_cuffs(
 
 
 def _row(cuff: "Cuff") -> tuple[str, ...]:
-    from collector.share.layout import visible
+    from collector.share.text.layout import visible
 
     remarks = ["bonded" if cuff.bonded else "not bonded"]
     if cuff.bond_missing_on:
@@ -97,7 +97,7 @@ def name_cuff(
     Example:
       quietcuff cuff name C0:FF:EE:00:00:01 kitchen
     """
-    from collector.store import cuffs
+    from collector.store.journal import cuffs
 
     name = name.strip()
     if not name.isprintable() or len(name) > 60:
@@ -130,7 +130,7 @@ def add_cuff(
       quietcuff cuff add --for 10
       quietcuff cuff add C0:FF:EE:00:00:01
     """
-    from collector.store import cuffs
+    from collector.store.journal import cuffs
 
     now = datetime.now(UTC)
     if address is not None and not _is_address(address):
@@ -152,7 +152,7 @@ def forget_cuff(ctx: typer.Context, cuff: Which) -> None:
     Example:
       quietcuff cuff forget kitchen
     """
-    from collector.store import cuffs
+    from collector.store.journal import cuffs
 
     with writing_store(of(ctx)) as store:
         address = cuffs.need(store, cuff)

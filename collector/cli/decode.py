@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from collector.cli.frame import COULD_NOT, DONE, Usage, new_app, of, out, say
+from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, of, out, say
 
 if TYPE_CHECKING:
     from parsers.measurement import Feature
@@ -48,8 +48,8 @@ def decode(
       quietcuff decode --as 2a49 2500
       quietcuff decode --as 'battery level' 5f --json
     """
-    from collector.cli.cautions import caution, tell
-    from parsers.decode import find, names
+    from collector.cli.common.cautions import caution, tell
+    from parsers.formats import find, names
 
     uuid = find(as_)
     if uuid is None:
@@ -124,8 +124,8 @@ class _Decoder:
 
     def show(self, place: str, text: str) -> bool:
         """Decode and show; says whether that went well."""
-        from parsers.decode import decode
         from parsers.errors import ParseError
+        from parsers.formats import decode
 
         try:
             value = _octets(text)
@@ -142,8 +142,8 @@ class _Decoder:
 
     def _record(self, place: str, whole: Any) -> bool:
         """What a segment completed or broke."""
-        from parsers.decode import decode
         from parsers.errors import ParseError
+        from parsers.formats import decode
         from parsers.record import Gap
 
         if isinstance(whole, Gap):
@@ -157,7 +157,7 @@ class _Decoder:
         return True
 
     def _show(self, uuid: int, value: bytes, content: Any, record: Any = None) -> None:
-        from parsers.decode import as_json, describe, names
+        from parsers.formats import as_json, describe, names
 
         self.high = self.high or _very_high(content)
         if self.as_json:
@@ -180,7 +180,7 @@ class _Decoder:
             out(f"  {label:{width}}  {words}")
 
     def _json(self, line: dict[str, Any]) -> None:
-        from collector.share.rows import json_text
+        from collector.share.export.rows import json_text
 
         out(json_text(line))
 
@@ -192,7 +192,7 @@ def _checks(content: Any, feature: "Feature") -> dict[str, str] | None:
 
 
 def _very_high(content: Any) -> bool:
-    from collector.cli.cautions import very_high_pressure
+    from collector.cli.common.cautions import very_high_pressure
     from parsers.measurement import Measurement
     from parsers.pressure import Unit
 

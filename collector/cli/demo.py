@@ -5,11 +5,11 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import Failure, new_app, of, say
+from collector.cli.common.command import Failure, new_app, of, say
 
 if TYPE_CHECKING:
-    from collector.store.cuffs import Cuff
     from collector.store.database import Store
+    from collector.store.journal.cuffs import Cuff
 
 app = new_app()
 
@@ -46,7 +46,7 @@ def demo(
     del bumble
     from collector.cli.readings import show
     from collector.service import demo as household
-    from collector.service import log as lines
+    from collector.service.listen import log as lines
     from collector.store import readings
     from collector.store.database import open_store
 
@@ -70,7 +70,7 @@ def demo(
 def _clear_away(path: Path) -> None:
     """A demo starts empty; but only a store that a demo made is ever taken away."""
     from collector.service import demo as household
-    from collector.service.lock import listener
+    from collector.service.listen.lock import listener
     from collector.store.database import open_store
 
     if not path.exists():
@@ -86,6 +86,6 @@ def _clear_away(path: Path) -> None:
 
 
 def _cuffs(store: "Store") -> "list[Cuff]":
-    from collector.store import cuffs
+    from collector.store.journal import cuffs
 
     return cuffs.every(store)

@@ -9,10 +9,19 @@ from typing import Annotated, Any
 
 import typer
 
-from collector.cli.frame import Usage, new_app, of, progress, say
-from collector.cli.selecting import Cuff, Person, Since, Unassigned, Until, reading_store, selection, writing_store
-from collector.share.formats import FORMATS
-from collector.share.privately import private_file
+from collector.cli.common.command import Usage, new_app, of, progress, say
+from collector.cli.common.selection import (
+    Cuff,
+    Person,
+    Since,
+    Unassigned,
+    Until,
+    reading_store,
+    selection,
+    writing_store,
+)
+from collector.share.export.formats import FORMATS
+from collector.share.private_file import private_file
 from collector.store.values import Reading
 
 app = new_app()
@@ -63,9 +72,9 @@ def export(
       quietcuff export --to fhir --only-new -o news.json
       quietcuff export --to fhir --person mira --average nice-ng136 -o mira.json
     """
-    from collector.cli.averaging import with_average
-    from collector.service.exchanging import exchange_of
-    from collector.share.onlynew import OnlyNew
+    from collector.cli.common.exported_average import with_average
+    from collector.service.jobs.export_context import exchange_of
+    from collector.share.export.only_new import OnlyNew
     from collector.store.readings import count as count_of
     from collector.store.readings import select
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli import when
-from collector.cli.frame import ATTENTION, COULD_NOT, DONE, Usage, new_app, of, progress, say
-from collector.cli.importing import looks_like_ours, take_back
+from collector.cli.common import dates
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Usage, new_app, of, progress, say
+from collector.cli.import_own_export import looks_like_ours, take_back
 
 if TYPE_CHECKING:
-    from collector.cli.handlog import BadLine
-    from collector.intake.hand import HandRow
+    from collector.cli.common.hand_log_file import BadLine
+    from collector.intake.sources.hand_log import HandRow
     from collector.store.database import Store
 
 app = new_app()
@@ -47,7 +47,7 @@ def import_log(
       2031-03-04 07:30,128,81,64,mira,left
       $ quietcuff import log.csv
     """
-    from collector.cli import handlog
+    from collector.cli.common import hand_log_file
     from collector.store.database import open_store
 
     around = of(ctx)
@@ -59,9 +59,9 @@ def import_log(
     with open_store(around.store_path) as store:
         _need_people(store, {person} if person else set())
         now = datetime.now(UTC)
-        lines = list(handlog.read(file, lambda wall: when.local(wall, around.zone), now, person))
-        good = [line for line in lines if not isinstance(line, handlog.BadLine)]
-        bad = [line for line in lines if isinstance(line, handlog.BadLine)]
+        lines = list(hand_log_file.read(file, lambda wall: dates.local(wall, around.zone), now, person))
+        good = [line for line in lines if not isinstance(line, hand_log_file.BadLine)]
+        bad = [line for line in lines if isinstance(line, hand_log_file.BadLine)]
         _tell(file, bad)
         if bad and not skip_bad:
             say(
@@ -98,7 +98,9 @@ def _take(store: "Store", rows: "list[HandRow]") -> int:
     """All or nothing; returns how many were new."""
     from collector.intake import HAND_CHARACTERISTIC, interpret
     from collector.intake.owner import assign_reading
-    from collector.store import claims, cuffs, journal
+    from collector.store import journal
+    from collector.store.journal import cuffs
+    from collector.store.people import claims
 
     new = 0
     with store.transaction(), progress("lines taken") as show:

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.frame import Usage, new_app, of
+from collector.cli.common.command import Usage, new_app, of
 
 app = new_app()
 
@@ -33,7 +33,7 @@ def listen(
       quietcuff listen
       quietcuff --store practice.db listen --radio virtual
     """
-    from collector.service.serving import LEVELS, RADIOS, Wish, serve
+    from collector.service.listen.entry import LEVELS, RADIOS, Wish, serve
 
     if log not in LEVELS:
         raise Usage(f"--log {log}: there is no such level; take one of {', '.join(LEVELS)}")

@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, out, say
-from collector.cli.selecting import reading_store, terminal_width, writing_store
+from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, out, say
+from collector.cli.common.selection import reading_store, terminal_width, writing_store
 
 if TYPE_CHECKING:
     from collector.store.database import Store
-    from collector.store.loans import Loan
-    from collector.store.spans import Slot
+    from collector.store.people.loans import Loan
+    from collector.store.people.slot_spans import Slot
 
 app = new_app("""Lend cuffs out, and take them back with nothing left in them.
 
@@ -52,7 +52,7 @@ def lend(
       quietcuff loan out clinic-3 --to B-117
       quietcuff loan out clinic-3 --to B-117 --slot 1
     """
-    from collector.store import loans
+    from collector.store.people import loans
 
     with writing_store(of(ctx)) as store:
         made = loans.lend(store, cuff, to, tuple(map(_slot, slot or ["any"])), datetime.now(UTC))
@@ -80,9 +80,9 @@ def back(
       quietcuff loan back clinic-3
       quietcuff loan back --all --folder returns
     """
+    from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
     from collector.cli.readings import cuff_names
-    from collector.cli.screen import TerminalScreen, is_terminal
-    from collector.service.returning import Desk
+    from collector.service.guided.loan_return import Desk
 
     if not is_terminal():
         raise Usage("loan back asks questions and needs a terminal; run it in one")
@@ -113,9 +113,9 @@ def show(
     Example:
       quietcuff loan list
     """
-    from collector.share.layout import columns
-    from collector.share.rows import json_text
-    from collector.store import loans
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns
+    from collector.store.people import loans
 
     with reading_store(of(ctx)) as store:
         stock = loans.stock(store)
@@ -168,8 +168,9 @@ def mark(
     Example:
       quietcuff loan mark clinic-3 quarantine --reason "display cracked"
     """
-    from collector.store import cuffs, loans
-    from collector.store.lending import State
+    from collector.store.journal import cuffs
+    from collector.store.people import loans
+    from collector.store.people.loan_states import State
 
     allowed = (State.QUARANTINE, State.CHECK_DUE, State.CLEANING, State.RETIRED)
     if state not in allowed:
@@ -195,8 +196,9 @@ def _slot(text: str) -> "Slot":
 
 def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
     """The addresses of the cuffs to take back. Raises StoreError for one that is not known."""
-    from collector.store import cuffs, loans
-    from collector.store.lending import State
+    from collector.store.journal import cuffs
+    from collector.store.people import loans
+    from collector.store.people.loan_states import State
 
     if every == bool(named):
         raise Usage("name the cuffs that are back, or say --all")
@@ -210,13 +212,13 @@ def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
 
 def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: str) -> list[str]:
     """Report, export and summary of one loan, on disk and read back."""
-    from collector.service import closing, download
-    from collector.service.listening import zone_of
+    from collector.service.guided import download, loan_papers
+    from collector.service.listen.assemble import zone_of
 
     brought = download.look(store, loan, zone_of(around.config))
-    folder = closing.folder_of(base, loan)
-    closing.write(folder, brought)
-    lines = closing.summary(loan, name, brought)
+    folder = loan_papers.folder_of(base, loan)
+    loan_papers.write(folder, brought)
+    lines = loan_papers.summary(loan, name, brought)
     if loan.borrower and brought.mine:
         lines += _report(store, around, loan.borrower, folder)
     return [*lines, f"  saved and read back in {folder}"]
@@ -224,12 +226,12 @@ def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: 
 
 def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -> list[str]:
     """The whole page as a file beside the export, in HTML and where its library is installed as PDF; the mean here."""
+    from collector.cli.common.asked_series import asked
     from collector.cli.report import report_data
-    from collector.cli.series import asked
     from collector.numbers import words
-    from collector.share.average_text import average_lines
-    from collector.share.privately import private_file
+    from collector.share.private_file import private_file
     from collector.share.report import render_html, render_pdf
+    from collector.share.text.average_text import average_lines
 
     data = report_data(store, around, asked(around, store, borrower, None, None, None))
     pages = {"report.html": render_html(data).encode()}
@@ -250,7 +252,7 @@ def _somebody_listens(around: Surroundings) -> Iterator[None]:
     import subprocess
     import sys
 
-    from collector.service.lock import listener
+    from collector.service.listen.lock import listener
 
     if listener(around.store_path) is not None:
         yield

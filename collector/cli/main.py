@@ -1,6 +1,6 @@
 """The command line's front door: it knows every command's name and loads only the one that is asked for.
 
-To add a command: write `collector/cli/NAME.py` with `app` (see `collector.cli.frame`) and add a row to
+To add a command: write `collector/cli/NAME.py` with `app` (see `collector.cli.common.command`) and add a row to
 COMMANDS. One function under `@app.command()` makes a verb (`quietcuff readings`); several make a group
 (`quietcuff cuff list`).
 """
@@ -78,10 +78,10 @@ def run() -> None:
 
 def _listen_plainly() -> None:
     """Serve and leave, where the command line needs no explaining; see `serving.plainly`."""
-    from collector.service.lean import without_openssl
+    from collector.service.listen.lean import without_openssl
 
     without_openssl()
-    from collector.service.serving import plainly, serve
+    from collector.service.listen.entry import plainly, serve
 
     wish = plainly(sys.argv[1:])
     if wish is None:
@@ -91,7 +91,7 @@ def _listen_plainly() -> None:
     except KeyboardInterrupt:
         os._exit(130)
     except Exception as error:
-        from collector.cli.front import explain
+        from collector.cli.common.front_group import explain
 
         sys.exit(explain(error))
     sys.exit(0)
@@ -101,8 +101,8 @@ def front() -> "typer.Typer":
     """The whole command line, for `run` and for tests."""
     import typer
 
-    from collector.cli.frame import Surroundings
-    from collector.cli.front import Front
+    from collector.cli.common.command import Surroundings
+    from collector.cli.common.front_group import Front
 
     app = typer.Typer(cls=Front, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.frame import new_app, of, progress, say
-from collector.cli.selecting import writing_store
+from collector.cli.common.command import new_app, of, progress, say
+from collector.cli.common.selection import writing_store
 
 app = new_app()
 
@@ -27,7 +27,7 @@ def merge(
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    from collector.intake.merge import merge as bring_in
+    from collector.intake.merging import merge as bring_in
 
     with writing_store(of(ctx)) as store:
         for path in other:

@@ -6,10 +6,10 @@ from typing import Annotated
 
 import typer
 
-from collector.cli import when
-from collector.cli.frame import new_app, of, out, say
-from collector.cli.selecting import reading_store, terminal_width, writing_store
-from collector.cli.series import Whose
+from collector.cli.common import dates
+from collector.cli.common.asked_series import Whose
+from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.selection import reading_store, terminal_width, writing_store
 
 app = new_app("""Note what happened on a day, such as a change of regimen.
 
@@ -43,9 +43,9 @@ def add_note(
     Example (invented):
       quietcuff note add mira 2031-03-20 "new tablet in the morning"
     """
-    from collector.store import notes
+    from collector.store.people import notes
 
-    on = when.need_day(day, "DATE")
+    on = dates.need_day(day, "DATE")
     with writing_store(of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
     if kind is Kind.REGIMEN:
@@ -66,9 +66,9 @@ def list_notes(
     Example:
       quietcuff note list mira
     """
-    from collector.share.layout import columns, visible
-    from collector.share.rows import json_text
-    from collector.store import notes
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns, visible
+    from collector.store.people import notes
 
     with reading_store(of(ctx)) as store:
         found = notes.every(store, person)
@@ -105,7 +105,7 @@ def remove_note(
     Example:
       quietcuff note remove mira 3f9a
     """
-    from collector.store import notes
+    from collector.store.people import notes
 
     with writing_store(of(ctx)) as store:
         note = notes.remove(store, person, note_id, datetime.now(UTC))

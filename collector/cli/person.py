@@ -5,15 +5,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli import belonging
-from collector.cli.belonging import Name
-from collector.cli.erasing import erase
-from collector.cli.frame import new_app, of, out, say
-from collector.cli.selecting import reading_store, terminal_width, writing_store
-from collector.cli.uniting import unite
+from collector.cli import person_ownership
+from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.cli.person_erase import erase
+from collector.cli.person_ownership import Name
+from collector.cli.person_unite import unite
 
 if TYPE_CHECKING:
-    from collector.store.spans import Span
+    from collector.store.people.slot_spans import Span
 
 app = new_app("""Say who is measured, and which slots and readings are whose.
 
@@ -39,13 +39,14 @@ def list_people(
       quietcuff person list
     """
     from collector.cli.readings import cuff_names
-    from collector.share.layout import columns, visible
-    from collector.share.rows import json_text
-    from collector.store import people, readings, spans
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns, visible
+    from collector.store import people, readings
+    from collector.store.people import slot_spans
 
     with reading_store(of(ctx)) as store:
         everybody = people.every(store)
-        held = {person.name: spans.every(store, person=person.row) for person in everybody}
+        held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
         names = cuff_names(store)
         nobodys = readings.unassigned(store)
     if as_json:
@@ -113,11 +114,11 @@ def rename_person(
     say(f"{name} is now called {to.strip()}")
 
 
-app.command("give")(belonging.give_slot)
-app.command("end")(belonging.end_slot)
-app.command("take-back")(belonging.take_back)
-app.command("claim")(belonging.claim_readings)
-app.command("release")(belonging.release_readings)
+app.command("give")(person_ownership.give_slot)
+app.command("end")(person_ownership.end_slot)
+app.command("take-back")(person_ownership.take_back)
+app.command("claim")(person_ownership.claim_readings)
+app.command("release")(person_ownership.release_readings)
 app.command("unite")(unite)
 app.command("erase")(erase)
 
@@ -134,9 +135,9 @@ def history(
     Example:
       quietcuff person history --last 5
     """
-    from collector.share.layout import columns, visible
-    from collector.share.rows import json_text
-    from collector.store import audit
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns, visible
+    from collector.store.people import audit
 
     with reading_store(of(ctx)) as store:
         found = list(audit.changes(store, last))
@@ -160,7 +161,7 @@ def history(
 
 
 def _span_words(span: "Span", names: dict[str, str]) -> str:
-    from collector.share.layout import visible
+    from collector.share.text.layout import visible
 
     slot = "no number" if span.slot is None else "any slot" if span.slot == "any" else f"slot {span.slot}"
     times = [

@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import Usage, new_app, of, out, say
-from collector.cli.selecting import terminal_width
+from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.selection import terminal_width
 
 if TYPE_CHECKING:
     from collector.numbers.rules import Protocol
@@ -33,8 +33,8 @@ def protocols(
       quietcuff protocols --json
     """
     from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
-    from collector.share.layout import columns, fits, wrapped
-    from collector.share.rows import json_text
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns, fits, wrapped
 
     own = of(ctx).config.protocols
     try:

@@ -5,8 +5,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import new_app, of, out, say
-from collector.cli.selecting import Cuff, Person, Since, Unassigned, Until, reading_store, selection, terminal_width
+from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.selection import (
+    Cuff,
+    Person,
+    Since,
+    Unassigned,
+    Until,
+    reading_store,
+    selection,
+    terminal_width,
+)
 from collector.store.values import Reading
 
 if TYPE_CHECKING:
@@ -48,7 +57,7 @@ def readings(
     """
     around = of(ctx)
     if about is not None:
-        from collector.cli.about import tell as tell_about
+        from collector.cli.readings_origin import tell as tell_about
 
         with reading_store(around) as store:
             tell_about(store, about, as_json)
@@ -75,7 +84,7 @@ def readings(
 
 
 def _json(found: Iterator[Reading]) -> int:
-    from collector.share.rows import ndjson
+    from collector.share.export.rows import ndjson
 
     count = 0
     for count, line in enumerate(ndjson(found), 1):  # noqa: B007
@@ -84,8 +93,8 @@ def _json(found: Iterator[Reading]) -> int:
 
 
 def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
-    from collector.cli.cautions import caution, tell, very_high
-    from collector.share.terminal import View, lines
+    from collector.cli.common.cautions import caution, tell, very_high
+    from collector.share.text.reading_table import View, lines
 
     count = high = 0
 
@@ -105,7 +114,7 @@ def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int
 
 def cuff_names(store: "Store") -> dict[str, str]:
     """Addresses of cuffs to the names we gave them."""
-    from collector.store import cuffs
+    from collector.store.journal import cuffs
 
     names = {cuff.address: cuff.name for cuff in cuffs.every(store, forgotten=True) if cuff.name}
     return {cuffs.HAND: "by hand", **names}

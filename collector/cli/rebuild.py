@@ -2,8 +2,8 @@
 
 import typer
 
-from collector.cli.frame import new_app, of, progress, say
-from collector.cli.selecting import writing_store
+from collector.cli.common.command import new_app, of, progress, say
+from collector.cli.common.selection import writing_store
 
 app = new_app()
 
@@ -20,8 +20,8 @@ def rebuild(ctx: typer.Context) -> None:
     Example:
       quietcuff rebuild
     """
-    from collector.intake.derive import rebuild as derive_all
-    from collector.service import retention
+    from collector.intake.pipeline import rebuild as derive_all
+    from collector.service.jobs import retention
     from collector.store import journal
 
     with writing_store(of(ctx)) as store:

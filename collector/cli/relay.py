@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, new_app, of, out, say
-from collector.cli.selecting import reading_store, writing_store
+from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, new_app, of, out, say
+from collector.cli.common.selection import reading_store, writing_store
 
 if TYPE_CHECKING:
     from collector.share.relay.settings import Receiver
@@ -33,7 +33,7 @@ Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receive
 
 
 def _chosen(around: Surroundings, name: str | None) -> "list[Receiver]":
-    from collector.service.relaying import receivers_of
+    from collector.service.jobs.relaying import receivers_of
 
     known = receivers_of(around.config)
     if not known:
@@ -56,8 +56,8 @@ def show_status(
     Example:
       quietcuff relay status
     """
-    from collector.share.layout import visible
-    from collector.share.rows import json_text
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import visible
     from collector.store import outbox
 
     with reading_store(of(ctx)) as store:
@@ -111,8 +111,8 @@ def send_now(
       quietcuff relay send
       quietcuff relay send clinic --dry-run
     """
-    from collector.service.exchanging import exchange_of
-    from collector.service.relaying import words
+    from collector.service.jobs.export_context import exchange_of
+    from collector.service.jobs.relaying import words
     from collector.share.relay.sending import plan, send
 
     around = of(ctx)

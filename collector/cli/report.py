@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli import when
-from collector.cli.cautions import tell
-from collector.cli.frame import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, say
-from collector.cli.selecting import reading_store
-from collector.cli.series import From, ProtocolName, To, Whose, asked
-from collector.share.privately import private_file
+from collector.cli.common import dates
+from collector.cli.common.asked_series import From, ProtocolName, To, Whose, asked
+from collector.cli.common.cautions import tell
+from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, say
+from collector.cli.common.selection import reading_store
+from collector.share.private_file import private_file
 
 if TYPE_CHECKING:
-    from collector.cli.series import Asked
+    from collector.cli.common.asked_series import Asked
     from collector.share.report.data import ReportData
     from collector.store.database import Store
 
@@ -73,7 +73,7 @@ def report(
     render = _renderer(output, paper)
     with reading_store(around) as store:
         wanted = asked(around, store, person, protocol, first, last)
-        data = report_data(store, around, wanted, when.day(since, "--since"), code)
+        data = report_data(store, around, wanted, dates.day(since, "--since"), code)
     if not data.average.taken:
         raise Failure(
             f"{wanted.person} has no readings in these days, so there is nothing to report; "
@@ -94,7 +94,7 @@ def report_data(
     store: "Store", around: Surroundings, wanted: "Asked", since: date | None = None, code: str | None = None
 ) -> "ReportData":
     """What the page shows. Raises StoreError."""
-    from collector.share.reporting import Wanted, gather
+    from collector.share.report.gather import Wanted, gather
 
     station = around.config.station
     return gather(
@@ -115,7 +115,7 @@ def report_data(
 
 
 def wants_telling(data: "ReportData") -> bool:
-    from collector.share.average_text import outstanding
+    from collector.share.text.average_text import outstanding
 
     return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average, None)[0])
 

@@ -4,8 +4,8 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.frame import Usage, new_app, of, out, say
-from collector.cli.selecting import reading_store, writing_store
+from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.selection import reading_store, writing_store
 
 app = new_app()
 
@@ -29,7 +29,7 @@ def retention(
       quietcuff retention --days 365
       quietcuff retention --days 365 --apply
     """
-    from collector.service import retention as rules
+    from collector.service.jobs import retention as rules
 
     around = of(ctx)
     wanted = days or around.config.retention.payloads_days
@@ -38,7 +38,7 @@ def retention(
     with (writing_store if apply else reading_store)(around) as store:
         found = (rules.apply if apply else rules.preview)(store, wanted)
     if as_json:
-        from collector.share.rows import json_text
+        from collector.share.export.rows import json_text
 
         out(
             json_text(

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.cautions import tell
-from collector.cli.frame import ATTENTION, DONE, Failure, new_app, of
-from collector.cli.selecting import writing_store
-from collector.cli.series import ProtocolName, Whose, asked
+from collector.cli.common.asked_series import ProtocolName, Whose, asked
+from collector.cli.common.cautions import tell
+from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, of
+from collector.cli.common.selection import writing_store
 
 if TYPE_CHECKING:
-    from collector.cli.series import Asked
-    from collector.service.sitting import Sitting, Wish
+    from collector.cli.common.asked_series import Asked
+    from collector.service.guided.sitting import Sitting, Wish
     from collector.store.database import Store
     from collector.store.values import Reading
 
@@ -45,9 +45,9 @@ def sit(
       quietcuff --store practice.db listen --radio virtual    # for trying out, in a window of its own
       quietcuff --store practice.db sit mira
     """
-    from collector.cli.screen import TerminalScreen, is_terminal
-    from collector.service.lock import listener
-    from collector.service.sitting import Guide
+    from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
+    from collector.service.guided.sitting import Guide
+    from collector.service.listen.lock import listener
     from collector.store import people
 
     around = of(ctx)
@@ -75,7 +75,7 @@ def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wi
     """wall: what the station's clock on the wall shows."""
     from collector.numbers.levels import LOW
     from collector.numbers.rules import InForce
-    from collector.service.sitting import Wish
+    from collector.service.guided.sitting import Wish
 
     rules = InForce.of(wanted.protocol, wanted.plan).protocol
     readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
@@ -111,10 +111,10 @@ class RealClock:
 
 
 class StoreSource:
-    """Implements `collector.service.sitting.Source` over an open store. claimed: a cuff of which one was claimed."""
+    """The `Source` of a guided sitting over an open store. claimed: a cuff of which one was claimed."""
 
     def __init__(self, store: "Store", person: str) -> None:
-        from collector.store.arrivals import Arrivals
+        from collector.store.readings.new_readings import Arrivals
 
         self.store, self.person = store, person
         self.arrivals = Arrivals(store)
@@ -124,13 +124,14 @@ class StoreSource:
         return self.arrivals.new()
 
     def listening(self) -> bool:
-        from collector.service.lock import listener
+        from collector.service.listen.lock import listener
 
         return listener(self.store.path) is not None
 
     def claim(self, reading: "Reading") -> None:
         from collector.intake.owner import assign_reading
-        from collector.store import claims, cuffs
+        from collector.store.journal import cuffs
+        from collector.store.people import claims
 
         with self.store.transaction():
             claims.claim(self.store, reading.reading_id, self.person, datetime.now(UTC))
@@ -141,6 +142,6 @@ class StoreSource:
         self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"
 
     def keep(self, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str]) -> None:
-        from collector.store import sittings
+        from collector.store.people import sittings
 
         sittings.keep(self.store, self.person, started_at, prepared, reading_ids, datetime.now(UTC))

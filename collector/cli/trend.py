@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.cautions import tell
-from collector.cli.frame import ATTENTION, DONE, Usage, new_app, of, out
-from collector.cli.selecting import reading_store, terminal_width
-from collector.cli.series import Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.asked_series import Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.cautions import tell
+from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
+from collector.cli.common.selection import reading_store, terminal_width
 
 if TYPE_CHECKING:
     from collector.numbers.trend import Moving, Stretch, Trend
-    from collector.store.notes import Note
+    from collector.store.people.notes import Note
 
 app = new_app()
 
@@ -52,9 +52,9 @@ def trend(
     from collector.numbers import words
     from collector.numbers.plot import trend_text
     from collector.numbers.trend import trend as follow
-    from collector.share.layout import columns, fits
-    from collector.share.rows import json_text
-    from collector.store import notes
+    from collector.share.export.rows import json_text
+    from collector.share.text.layout import columns, fits
+    from collector.store.people import notes
 
     if weeks and months:
         raise Usage("--weeks and --months exclude each other; give one of them")

@@ -1,10 +1,10 @@
 """From payload to reading: decode, recognise repeats, place in time, find the owner."""
 
-from collector.intake.derive import Progress, catch_up, interpret, reassign, rebuild, settle
-from collector.intake.erasing import Erased, erase_in_backup, erase_person
-from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
-from collector.intake.merge import merge
-from collector.intake.recognise import Outcome
+from collector.intake.erasure import Erased, erase_in_backup, erase_person
+from collector.intake.merging import merge
+from collector.intake.pipeline import Progress, catch_up, interpret, reassign, rebuild, settle
+from collector.intake.repeats import Outcome
+from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 
 __all__ = [
     "HAND_CHARACTERISTIC",

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from collector.intake.hand import HAND_CHARACTERISTIC, HandRow
+from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.store.instants import to_us
 from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError

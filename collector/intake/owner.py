@@ -2,9 +2,9 @@
 
 from dataclasses import dataclass
 
-from collector.store import spans
 from collector.store.database import Store
 from collector.store.instants import SECOND
+from collector.store.people import slot_spans
 
 UNSURE = "owner unsure"
 """Its time may lie outside the span it would belong to, or two people's spans cover it: set aside until somebody
@@ -22,7 +22,7 @@ class Hold:
     strict: bool
 
     def covers(self, slot: int | None, at: int) -> bool:
-        fits = self.slot == spans.ANY or self.slot == (spans.ABSENT if slot is None else slot)
+        fits = self.slot == slot_spans.ANY or self.slot == (slot_spans.ABSENT if slot is None else slot)
         return fits and (self.since is None or self.since <= at) and (self.until is None or at < self.until)
 
     def surely(self, at: int, uncertainty_s: float | None) -> bool:
@@ -42,7 +42,7 @@ def owner(slot: int | None, at: int, uncertainty_s: float | None, holds: list[Ho
     Where two stations gave one slot to two people, it is nobody's until somebody decides.
     """
     fitting = [hold for hold in holds if hold.covers(slot, at)]
-    best = [hold for hold in fitting if hold.slot != spans.ANY] or fitting
+    best = [hold for hold in fitting if hold.slot != slot_spans.ANY] or fitting
     people = {hold.person for hold in best}
     if not people:
         return None, None

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, timedelta
 from decimal import Decimal
 
-from collector.numbers import describe, plausible
+from collector.numbers import descriptive, plausible
 from collector.numbers.rules import InForce, Plan, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.shortage import shortage
@@ -213,14 +213,14 @@ def _margin(readings: Sequence[Counted]) -> Pair | None:
     means = [pair for _, pair in day_means(readings)]
     if len(means) < LEAST_DAYS_FOR_MARGIN:
         return None
-    return Pair(*(describe.margin(values) for values in zip(*means, strict=True)))
+    return Pair(*(descriptive.margin(values) for values in zip(*means, strict=True)))
 
 
 def _standard_error(readings: Sequence[Counted]) -> Pair | None:
     means = [pair for _, pair in day_means(readings)]
     if len(means) < LEAST_DAYS_FOR_MARGIN:
         return None
-    return Pair(*(describe.standard_error(values) for values in zip(*means, strict=True)))
+    return Pair(*(descriptive.standard_error(values) for values in zip(*means, strict=True)))
 
 
 def _irregular(chosen: Selected) -> Irregular:
@@ -273,7 +273,7 @@ def _first_to_second(chosen: Selected, rules: Protocol) -> Pair | None:
         (s1, d1), (s2, d2) = ((one.systolic, one.diastolic) for one in two)
         if all(one.reading_id in usable for one in two) and s1 and s2 and d1 and d2:
             falls.append((float(s1 - s2), float(d1 - d2)))
-    return Pair(*map(describe.mean, zip(*falls, strict=True))) if falls else None
+    return Pair(*map(descriptive.mean, zip(*falls, strict=True))) if falls else None
 
 
 def _apart(morning: Mean | None, evening: Mean | None) -> Pair | None:

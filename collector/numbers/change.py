@@ -16,7 +16,7 @@ from datetime import date, datetime, timedelta
 from math import sqrt
 from random import Random
 
-from collector.numbers import describe, words
+from collector.numbers import descriptive, words
 from collector.numbers.average import Average, average
 from collector.numbers.rules import InForce, Plan, Protocol, Session
 from collector.numbers.selecting import Counted, select
@@ -167,16 +167,16 @@ def _compared(before: Sequence[Counted], after: Sequence[Counted], draws: int, s
     found = []
     for index in (0, 1):
         values = [[pair[index] for pair in side] for side in days]
-        sizes = tuple(describe.effective_n(len(side), describe.neighbour_correlation(side)) for side in values)
+        sizes = tuple(descriptive.effective_n(len(side), descriptive.neighbour_correlation(side)) for side in values)
         effective.append((sizes[0], sizes[1]))
-        plain = describe.welch(values[0], values[1])
-        careful = describe.welch(values[0], values[1], sizes=(sizes[0], sizes[1]))
-        floor = _noise(index, describe.mean(values[0]), len(days[0]), len(days[1]))
+        plain = descriptive.welch(values[0], values[1])
+        careful = descriptive.welch(values[0], values[1], sizes=(sizes[0], sizes[1]))
+        floor = _noise(index, descriptive.mean(values[0]), len(days[0]), len(days[1]))
         clear = (careful.low > 0 or careful.high < 0) and abs(plain.difference) > floor
         found.append(
             Difference(
-                describe.mean(values[0]),
-                describe.mean(values[1]),
+                descriptive.mean(values[0]),
+                descriptive.mean(values[1]),
                 plain.difference,
                 plain.low,
                 plain.high,

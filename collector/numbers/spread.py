@@ -7,7 +7,7 @@ import itertools
 from collections.abc import Sequence
 from datetime import date
 
-from collector.numbers import describe
+from collector.numbers import descriptive
 from collector.numbers.selecting import Counted
 from collector.numbers.values import Pair, Spread
 
@@ -23,8 +23,8 @@ def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, floa
         (
             day,
             (
-                describe.mean([float(one.systolic) for one in found]),
-                describe.mean([float(one.diastolic) for one in found]),
+                descriptive.mean([float(one.systolic) for one in found]),
+                descriptive.mean([float(one.diastolic) for one in found]),
             ),
         )
         for day, found in sorted(days.items())
@@ -52,8 +52,8 @@ def spread(readings: Sequence[Counted], unit: str = "day means") -> Spread:
     return Spread(
         unit,
         len(pairs),
-        Pair(*map(describe.sd, series)),
-        Pair(*map(describe.cv, series)),
-        Pair(*(describe.arv(values, gaps) for values in series)),
-        Pair(*map(describe.rmssd, series)),
+        Pair(*map(descriptive.sd, series)),
+        Pair(*map(descriptive.cv, series)),
+        Pair(*(descriptive.arv(values, gaps) for values in series)),
+        Pair(*map(descriptive.rmssd, series)),
     )

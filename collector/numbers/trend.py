@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
-from collector.numbers import describe
+from collector.numbers import descriptive
 from collector.numbers.average import LEAST_DAYS_FOR_MARGIN
 from collector.numbers.rules import InForce, Plan, Protocol
 from collector.numbers.selecting import Counted, select
@@ -98,7 +98,11 @@ def _moving(days: Sequence[DayMean], window_days: int) -> tuple[Moving, ...]:
         systolic, diastolic = [one.systolic for one in within], [one.diastolic for one in within]
         found.append(
             Moving(
-                newest.day, len(within), describe.mean(systolic), describe.mean(diastolic), _margin(systolic, diastolic)
+                newest.day,
+                len(within),
+                descriptive.mean(systolic),
+                descriptive.mean(diastolic),
+                _margin(systolic, diastolic),
             )
         )
     return tuple(found)
@@ -118,8 +122,8 @@ def _stretches(usable: Sequence[Counted], stretch_of: Callable[[date], tuple[dat
                 last,
                 len(means),
                 len(readings),
-                describe.mean([float(one.systolic) for one in readings]),
-                describe.mean([float(one.diastolic) for one in readings]),
+                descriptive.mean([float(one.systolic) for one in readings]),
+                descriptive.mean([float(one.diastolic) for one in readings]),
                 _margin(systolic, diastolic),
             )
         )
@@ -129,7 +133,7 @@ def _stretches(usable: Sequence[Counted], stretch_of: Callable[[date], tuple[dat
 def _margin(systolic: Sequence[float], diastolic: Sequence[float]) -> Pair | None:
     if len(systolic) < LEAST_DAYS_FOR_MARGIN:
         return None
-    return Pair(describe.margin(systolic), describe.margin(diastolic))
+    return Pair(descriptive.margin(systolic), descriptive.margin(diastolic))
 
 
 def _week(day: date) -> tuple[date, date]:

@@ -14,7 +14,7 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
-from collector.radio import cuffclock, records
+from collector.radio import cuff_clock, records
 from collector.radio.port import (
     MEASUREMENT_CHARACTERISTICS,
     Bond,
@@ -31,7 +31,7 @@ from collector.radio.port import (
     ValueRead,
     VisitPlan,
 )
-from collector.radio.within import within
+from collector.radio.time_limit import within
 from parsers.control import consent
 from parsers.uuids import Uuid
 
@@ -238,11 +238,11 @@ class _Visit:
         before = await self._read_clock()
         if before is None:
             return
-        offset = cuffclock.seconds_ahead(before, self.plan.zone)
+        offset = cuff_clock.seconds_ahead(before, self.plan.zone)
         right = offset is not None and abs(offset) <= self.plan.clock_wrong_after_s
-        if not cuffclock.trustworthy(before.at) or (self.plan.set_clock == "when wrong" and right):
+        if not cuff_clock.trustworthy(before.at) or (self.plan.set_clock == "when wrong" and right):
             return
-        value, error = cuffclock.encode(found.short, datetime.now(UTC), self.plan.zone), None
+        value, error = cuff_clock.encode(found.short, datetime.now(UTC), self.plan.zone), None
         try:
             await within(self.plan.step_timeout_s, self.link.write(found, value))
         except TimeoutError:

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from decimal import Decimal
 
 from collector.numbers.values import Sample
-from collector.share.exchange import MMHG_PER_KPA
+from collector.share.export.context import MMHG_PER_KPA
 from collector.store.values import Basis, Reading
 
 CERTAIN_WITHIN_S = 1800.0

@@ -219,13 +219,13 @@ def _migrate(path: Path, connection: sqlite3.Connection) -> None:
 
 def _back_up_before(path: Path, connection: sqlite3.Connection) -> None:
     """Keep the store as the older quietcuff left it. Raises StoreError: without this copy nothing is changed."""
-    from collector.store import care
+    from collector.store import upkeep
 
     (version,) = connection.execute("PRAGMA user_version").fetchone()
-    kept = care.backup_folder(path) / f"{path.stem}-before-schema-{version + 1}.db"
+    kept = upkeep.backup_folder(path) / f"{path.stem}-before-schema-{version + 1}.db"
     if 0 < version < SCHEMA_VERSION and not kept.exists():
         own = kept.with_name(f"{kept.name}.{os.getpid()}")  # two openers do not write into one file
-        care.backup_to(Store(path, connection, read_only=False), own)
+        upkeep.backup_to(Store(path, connection, read_only=False), own)
         own.rename(kept)
 
 

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
-from collector.store.namesakes import CALLED
+from collector.store.people.namesakes import CALLED
 
 LEASE = timedelta(minutes=10)
 

@@ -23,7 +23,8 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 from systembus import private_bus
 
 from collector.intake import interpret, settle
-from collector.store import care, journal, open_store, visits
+from collector.store import journal, open_store, upkeep
+from collector.store.journal import visits
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 
@@ -127,7 +128,7 @@ def week(store: Path) -> float:
                 interpret(opened, added.payload)
             visits.close_visit(opened, visit, at + timedelta(seconds=20), "cuff left")
             settle(opened, visit)
-        care.checkpoint(opened)
+        upkeep.checkpoint(opened)
         return (written(pid) - before) / WEEK_READINGS
 
 

@@ -13,7 +13,7 @@ import sys
 import time
 from collections.abc import Callable
 
-from parsers.layout import Layout
+from parsers.declaration import Layout
 from parsers.measurement import build_measurement, measurement, parse_measurement
 from parsers.pressure import COMPOUND
 from parsers.sfloat import SFloat, _sfloat

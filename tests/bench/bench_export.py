@@ -20,7 +20,7 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from collector.share.exchange import Exchange
+from collector.share.export.context import Exchange
 from collector.share.relay.target import Parcel
 from collector.store.database import open_store
 from collector.store.instants import to_us

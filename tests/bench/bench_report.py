@@ -18,10 +18,10 @@ from pathlib import Path
 
 import pytest
 
-from collector.store import notes
-from collector.store.care import checkpoint
 from collector.store.database import Store, open_store
 from collector.store.instants import to_us
+from collector.store.people import notes
+from collector.store.upkeep import checkpoint
 
 START = datetime(2028, 3, 1, tzinfo=UTC)
 DAYS = 3 * 365

@@ -18,9 +18,11 @@ from pathlib import Path
 import pytest
 
 from collector import intake
-from collector.store import Selection, Store, open_store, people, readings, spans, stations
+from collector.store import Selection, Store, open_store, people, readings
 from collector.store.database import new_uid
 from collector.store.instants import to_us
+from collector.store.journal import stations
+from collector.store.people import slot_spans
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import build_current_time
 
@@ -70,7 +72,7 @@ def fill(store: Store, total: int, cuffs: int, persons: int) -> None:
                      to_us(come) + one % PER_VISIT))  # fmt: skip
         for slot in (1, 2):
             owner = f"P{(cuff * 2 + slot) % persons:03}"
-            spans.add(store, owner, address, slot, BEGIN)
+            slot_spans.add(store, owner, address, slot, BEGIN)
 
 
 def timed(work: Callable[[], object]) -> float:

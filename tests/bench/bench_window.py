@@ -19,13 +19,13 @@ from pathlib import Path
 import pytest
 from bench_commit import VALUE, bare
 
-from collector.radio.bluez.channel import Channel
-from collector.radio.bluez.keeper import Keeper
-from collector.radio.bluez.reception import Reception
-from collector.radio.bluez.roster import Roster
-from collector.radio.bluez.witness import Witness
+from collector.radio.bluez.delivery import Keeper
+from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.record_handles import Roster
+from collector.radio.bluez.monitor.witness import Witness
+from collector.radio.bluez.visits_begun import Reception
 from collector.radio.port import Handles
-from collector.service.desk import StoreDesk
+from collector.service.listen.desk import StoreDesk
 from collector.store import open_store
 
 CUFF = "C0:FF:EE:00:00:01"

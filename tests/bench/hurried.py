@@ -96,7 +96,7 @@ def loops(clock: Clock) -> None:
 if __name__ == "__main__":
     clock = Clock(sys.argv.pop(1))
     hurry(clock)
-    from collector.service.lean import without_openssl
+    from collector.service.listen.lean import without_openssl
 
     without_openssl()
     loops(clock)

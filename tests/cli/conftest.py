@@ -10,10 +10,11 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from collector.cli.main import front
-from collector.intake.derive import catch_up, settle
-from collector.store import cuffs, journal, stations, visits
-from collector.store.care import checkpoint
+from collector.intake.pipeline import catch_up, settle
+from collector.store import journal
 from collector.store.database import Store, open_store
+from collector.store.journal import cuffs, stations, visits
+from collector.store.upkeep import checkpoint
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 
@@ -27,8 +28,8 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.setattr("collector.service.config.SYSTEM_FILE", tmp_path / "etc" / "quietcuff.toml")
-    monkeypatch.setattr("collector.service.config.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
+    monkeypatch.setattr("collector.service.config.settings.SYSTEM_FILE", tmp_path / "etc" / "quietcuff.toml")
+    monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
 
     def run(*args: str, input: str | None = None) -> Result:
         return CliRunner().invoke(front(), list(args), input=input)

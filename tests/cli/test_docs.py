@@ -10,8 +10,8 @@ from pages import ROOT, blocks
 from typer.testing import Result
 
 from collector.service.config import parse
-from collector.service.plans import in_force
-from collector.share.rows import FIELDS
+from collector.service.config.plans import in_force
+from collector.share.export.rows import FIELDS
 
 DOCS = ROOT / "docs"
 

@@ -10,9 +10,9 @@ import pytest
 from pyarrow import parquet
 from typer.testing import Result
 
-from collector.intake.derive import rebuild
-from collector.share.fhir.parse import parse_bulk, parse_bundle
-from collector.share.formats import FORMATS
+from collector.intake.pipeline import rebuild
+from collector.share.export.fhir.parse import parse_bulk, parse_bundle
+from collector.share.export.formats import FORMATS
 from collector.store.database import open_store
 from collector.store.readings import select
 

@@ -13,8 +13,8 @@ import pytest
 import typer
 from typer.testing import Result
 
-from collector.cli.frame import ATTENTION, Failure, Usage, new_app, of, out, say
-from collector.cli.front import forward
+from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, of, out, say
+from collector.cli.common.front_group import forward
 from collector.cli.main import COMMANDS, version
 
 QUIETCUFF = [sys.executable, "-c", "from collector.cli.main import run; run()"]
@@ -76,7 +76,7 @@ def raising(error: BaseException) -> Callable[[typer.Context], None]:
 def test_a_failure_is_one_line_and_an_exit_code(
     probe: Callable[..., Result], error: Exception, code: int, line: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.service.config.SYSTEM_STORE", Path("/var/lib/quietcuff/quietcuff.db"))
+    monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", Path("/var/lib/quietcuff/quietcuff.db"))
     result = probe(raising(error))
     assert (result.exit_code, result.stdout, result.stderr) == (code, "", line + "\n")
 

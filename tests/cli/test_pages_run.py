@@ -14,10 +14,12 @@ from measured import KITCHEN, MONDAY, make_store, week
 from pages import NAMES, PAGES, commands, mentions, shell_lines
 from typer.testing import Result
 
-from collector.intake.derive import catch_up, rebuild
-from collector.service import backups
-from collector.store import cuffs, journal, loans, people, readings, spans
+from collector.intake.pipeline import catch_up, rebuild
+from collector.service.jobs import backups
+from collector.store import journal, people, readings
 from collector.store.database import open_store
+from collector.store.journal import cuffs
+from collector.store.people import loans, slot_spans
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 
@@ -102,7 +104,7 @@ def test_every_command_of_the_page_works(
     with open_store(folder / "quietcuff.db") as store:
         if ["person", "add", "mira"] not in commands(page):
             people.add(store, "mira", MONDAY)
-            spans.add(store, "mira", KITCHEN, 1, MONDAY)
+            slot_spans.add(store, "mira", KITCHEN, 1, MONDAY)
             rebuild(store)
         stray = next(one for one in readings.select(store, Selection()) if one.slot == 9)
         payloads = "".join(f"{one.payload}\n" for one in readings.select(store, Selection(last=3)))

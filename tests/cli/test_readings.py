@@ -14,7 +14,7 @@ import pytest
 from typer.testing import Result
 
 from collector.store.database import open_store
-from collector.store.times import Time, record_retimed
+from collector.store.readings.times import Time, record_retimed
 
 Run = Callable[..., Result]
 

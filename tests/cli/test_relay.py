@@ -11,7 +11,7 @@ from servers import free_port
 from typer.testing import Result
 
 from collector.service.config import load
-from collector.service.relaying import relay
+from collector.service.jobs.relaying import relay
 
 Run = Callable[..., Result]
 

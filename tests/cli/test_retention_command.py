@@ -7,7 +7,7 @@ from pathlib import Path
 
 from typer.testing import Result
 
-from collector.intake.derive import catch_up
+from collector.intake.pipeline import catch_up
 from collector.store import journal
 from collector.store.database import open_store
 

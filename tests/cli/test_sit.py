@@ -13,15 +13,16 @@ from measured import IRREGULAR, MONDAY, append, make_store, week
 from pseudo import Terminal
 from typer.testing import Result
 
-from collector.cli.series import Asked
+from collector.cli.common.asked_series import Asked
 from collector.cli.sit import _wish
 from collector.intake import interpret
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
-from collector.service.lock import only_listener
-from collector.share.preparation import READY
-from collector.store import readings, sittings
+from collector.service.listen.lock import only_listener
+from collector.share.text.preparation import READY
+from collector.store import readings
 from collector.store.database import open_store
+from collector.store.people import sittings
 
 Run = Callable[..., Result]
 QUICK = '[protocols.quick]\nbased_on = "esh-2023"\ngap_s = 0\n[station]\nemergency_number = "112"\n'

@@ -14,7 +14,7 @@ from air import Room, fill, room
 from bumble.core import AdvertisingData
 from reports import extended, legacy
 
-from collector.radio.exclusive.hearing import MOST_REMEMBERED
+from collector.radio.exclusive.advertisers import MOST_REMEMBERED
 from collector.radio.virtual import Manner, VirtualCuff
 
 A_SECOND, AN_HOUR = 300, 3600

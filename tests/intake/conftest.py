@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from collector import intake
-from collector.store import Store, journal, open_store, stations, visits
+from collector.store import Store, journal, open_store
+from collector.store.journal import stations, visits
 from parsers.stamps import build_current_time
 
 CUFF = "C0:FF:EE:00:00:01"

@@ -83,7 +83,7 @@ def test_the_features_say_what_could_be_assessed(bench: Any) -> None:
 
 
 def test_an_unencrypted_record_of_a_bonded_cuff_is_kept_and_marked(bench: Any) -> None:
-    from collector.store import visits
+    from collector.store.journal import visits
 
     visit = bench.visit(NOON)
     value = build_measurement(measurement(128, 84, stamp=MORNING))

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.store import StoreError, audit, care, claims, open_store, people, readings, spans
-from collector.store.erase import search
+from collector.store import StoreError, open_store, people, readings, upkeep
+from collector.store.people import audit, claims, slot_spans
+from collector.store.people.erase import search
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)
@@ -30,7 +31,7 @@ def household(bench: Any) -> Any:
         visit = bench.visit(MONDAY)
         for day in range(20):
             bench.bring(payload(day, slot), MONDAY + timedelta(days=day, minutes=slot), visit)
-        spans.add(store, name, bench.cuff, slot, MONDAY)
+        slot_spans.add(store, name, bench.cuff, slot, MONDAY)
         bench.end(visit, MONDAY + timedelta(days=21))
     bench.bring(payload(3, 1), MONDAY + timedelta(days=30))
     bench.bring(payload(4, 1)[:15], MONDAY + timedelta(days=31))
@@ -58,13 +59,13 @@ def test_nothing_of_the_person_is_left_in_the_file(household: Any) -> None:
     assert [r.person for r in readings.select(store)] == [BEN] * 21
     assert people.find(store, ADA + "-X") is None
     assert not any("Ada" in repr(change) for change in audit.changes(store))
-    assert not care.integrity(store)
+    assert not upkeep.integrity(store)
     assert intake.rebuild(store) == 21
 
 
 def test_the_proof_would_see_what_was_left(household: Any) -> None:
     """Without writing the file anew, deleted rows do stand in it: the search is no formality."""
-    from collector.store.erase import bury, doom
+    from collector.store.people.erase import bury, doom
 
     store = household.store
     with store.transaction():
@@ -76,7 +77,7 @@ def test_the_proof_would_see_what_was_left(household: Any) -> None:
 def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path: Path) -> None:
     store = household.store
     backup = tmp_path / "backup.db"
-    care.backup_to(store, backup)
+    upkeep.backup_to(store, backup)
     other = tmp_path / "other station.db"
     copyfile(backup, other)
     intake.erase_person(store, ADA + "-X")
@@ -100,7 +101,7 @@ def test_that_somebody_was_erased_is_written_down_without_the_name(household: An
 
 def test_neither_outbox_nor_exports_nor_a_receivers_refusal_keep_anything(household: Any) -> None:
     """A relay is told that the readings are gone, by their ids; when it was, nothing of them is left."""
-    from collector.share.onlynew import OnlyNew
+    from collector.share.export.only_new import OnlyNew
     from collector.store import outbox
 
     store, at = household.store, MONDAY + timedelta(days=60)
@@ -118,7 +119,7 @@ def test_neither_outbox_nor_exports_nor_a_receivers_refusal_keep_anything(househ
     assert len(told) == len(ids)
     assert stands(store, b"quotes 128/84") == []
     outbox.settled(store, row, [(one, None) for one in told], at)
-    care.checkpoint(store)
+    upkeep.checkpoint(store)
     assert stands(store, *ids) == []
 
 
@@ -134,14 +135,14 @@ def test_the_other_keeps_everything(household: Any) -> None:
 
 
 def test_what_another_station_still_writes_about_the_erased_stays_out(household: Any, tmp_path: Path) -> None:
-    from collector.store import notes
+    from collector.store.people import notes
 
     store, other = household.store, tmp_path / "other station.db"
-    care.backup_to(store, other)
+    upkeep.backup_to(store, other)
     intake.erase_person(store, ADA + "-X")
     with open_store(other) as station:
         at = MONDAY + timedelta(days=50)
-        spans.add(station, ADA + "-X", household.cuff, None, at)
+        slot_spans.add(station, ADA + "-X", household.cuff, None, at)
         notes.add(station, ADA + "-X", at.date(), "felt well after lunch", "other", at)
         one, two = (
             next(r.reading_id for r in readings.select(station) if r.person == name) for name in (BEN, ADA + "-X")
@@ -152,4 +153,4 @@ def test_what_another_station_still_writes_about_the_erased_stays_out(household:
     intake.merge(store, other)
     assert stands(store, b"felt well after lunch", ADA.encode()) == []
     assert [r.person for r in readings.select(store)] == [BEN] * 21
-    assert not care.integrity(store)
+    assert not upkeep.integrity(store)

@@ -10,9 +10,10 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.intake.timeline import BACKWARDS
-from collector.intake.wall import AUTUMN, SPRING
-from collector.store import Basis, Reading, readings, stations, visits
+from collector.intake.time.candidates import BACKWARDS
+from collector.intake.time.zones import AUTUMN, SPRING
+from collector.store import Basis, Reading, readings
+from collector.store.journal import stations, visits
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import build_current_time
 

@@ -13,22 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.store import (
-    Store,
-    StoreError,
-    care,
-    claims,
-    cuffs,
-    loans,
-    notes,
-    open_store,
-    people,
-    readings,
-    sittings,
-    spans,
-)
-from collector.store.lending import State
-from collector.store.uniting import unite
+from collector.store import Store, StoreError, open_store, people, readings, upkeep
+from collector.store.journal import cuffs
+from collector.store.people import claims, loans, notes, sittings, slot_spans
+from collector.store.people.loan_states import State
+from collector.store.people.unions import unite
 from parsers.measurement import build_measurement, measurement
 
 DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back",
@@ -59,7 +48,7 @@ def do(store: Store, deed: str, which: int, minute: int, station: int) -> None:
     if deed == "rename":
         people.rename(store, who, f"P{minute % 7}-{station}", at)
     elif deed == "span":
-        spans.add(store, who, cuff, "any", at, since=day)
+        slot_spans.add(store, who, cuff, "any", at, since=day)
     elif deed == "claim" and found:
         claims.claim(store, found[minute % len(found)], who, at)
     elif deed == "release" and found:
@@ -124,7 +113,7 @@ def any_order(lives: list[Any], data: st.DataObject) -> None:
                 for number in order:
                     intake.merge(target, paths[number])
                 ends.append(contents(target))
-                assert not care.integrity(target)
+                assert not upkeep.integrity(target)
                 intake.rebuild(target)
                 assert contents(target) == ends[-1]
                 ends[-1]["stations"].remove((own,))

@@ -7,7 +7,8 @@ import pytest
 
 from collector import intake
 from collector.intake.owner import UNSURE
-from collector.store import Selection, StoreError, audit, claims, people, readings, spans
+from collector.store import Selection, StoreError, people, readings
+from collector.store.people import audit, claims, slot_spans
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)
@@ -26,10 +27,10 @@ def owners(bench: Any) -> list[str | None]:
     return [reading.person for reading in readings.select(bench.store)]
 
 
-def give(bench: Any, person: str, slot: spans.Slot, **when: Any) -> int:
+def give(bench: Any, person: str, slot: slot_spans.Slot, **when: Any) -> int:
     if people.find(bench.store, person) is None:
         people.add(bench.store, person, MONDAY)
-    row = spans.add(bench.store, person, bench.cuff, slot, MONDAY, **when)
+    row = slot_spans.add(bench.store, person, bench.cuff, slot, MONDAY, **when)
     intake.reassign(bench.store, cuff=bench.cuff)
     return row
 
@@ -55,10 +56,10 @@ def test_a_span_begins_and_ends(bench: Any) -> None:
     for day in (1, 2, 3):
         take(bench, MONDAY + timedelta(days=day), systolic=128 + day)
     assert owners(bench) == [None, "Ada", "Ada", None]
-    spans.end(bench.store, row, midnight + timedelta(days=2), MONDAY)
+    slot_spans.end(bench.store, row, midnight + timedelta(days=2), MONDAY)
     give(bench, "Ben", 1, since=midnight + timedelta(days=2))
     assert owners(bench) == [None, "Ada", "Ben", "Ben"]
-    spans.remove(bench.store, row, MONDAY)
+    slot_spans.remove(bench.store, row, MONDAY)
     intake.reassign(bench.store)
     assert owners(bench) == [None, None, "Ben", "Ben"]
 
@@ -109,7 +110,7 @@ def test_a_strict_span_takes_only_what_is_surely_of_its_time(bench: Any) -> None
     assert owners(bench) == [None]
     (reading,) = readings.select(bench.store)
     assert UNSURE in reading.marks
-    spans.remove(bench.store, row, MONDAY)
+    slot_spans.remove(bench.store, row, MONDAY)
     give(bench, "Ada", 1, since=MONDAY - timedelta(days=1))
     assert owners(bench) == ["Ada"]
 

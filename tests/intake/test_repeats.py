@@ -12,8 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.intake.recognise import SAME_STAMP
-from collector.store import Store, journal, readings, visits
+from collector.intake.repeats import SAME_STAMP
+from collector.store import Store, journal, readings
+from collector.store.journal import visits
 from parsers.enhanced import build_enhanced
 from parsers.measurement import Measurement, build_measurement, measurement
 from parsers.record import build_segments

@@ -10,16 +10,16 @@ from histories import Visiting, histories, play, told
 from hypothesis import given, settings
 
 from collector import intake
-from collector.intake import clockline
-from collector.store import Store, care, readings
+from collector.intake.time import clock_runs
+from collector.store import Store, readings, upkeep
 
 
 @pytest.fixture(autouse=True, scope="module")
 def _short_reach() -> Any:
     """With the windows this short, a dozen visits show what takes hundreds otherwise."""
     patch = pytest.MonkeyPatch()
-    patch.setattr(clockline, "REACH_BACK", 3)
-    patch.setattr(clockline, "REACH_AHEAD", 2)
+    patch.setattr(clock_runs, "REACH_BACK", 3)
+    patch.setattr(clock_runs, "REACH_AHEAD", 2)
     yield
     patch.undo()
 
@@ -43,7 +43,7 @@ def test_rebuild_changes_nothing(history: list[Visiting]) -> None:
             intake.rebuild(store)
             assert told(store) == before
             assert ids(store) == known
-            assert not care.integrity(store)
+            assert not upkeep.integrity(store)
             assert not store.scalar(
                 "SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
                 "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before "

@@ -4,8 +4,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from collector import intake
-from collector.intake.timeline import STATION_UNSURE
-from collector.store import Basis, Store, readings, stations
+from collector.intake.time.candidates import STATION_UNSURE
+from collector.store import Basis, Store, readings
+from collector.store.journal import stations
 from parsers.measurement import build_measurement, measurement
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)

@@ -8,10 +8,11 @@ import pytest
 from contents import contents
 
 from collector import intake
-from collector.store import Selection, StoreError, audit, claims, open_store, people, readings, spans
-from collector.store.erase import search
-from collector.store.notes import add as add_note
-from collector.store.uniting import preview, unite
+from collector.store import Selection, StoreError, open_store, people, readings
+from collector.store.people import audit, claims, slot_spans
+from collector.store.people.erase import search
+from collector.store.people.notes import add as add_note
+from collector.store.people.unions import preview, unite
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)
@@ -23,7 +24,7 @@ def household(bench: Any, cuff: str, name: str, days: int = 3, slot: int = 1) ->
     bench.cuff = cuff
     people.add(bench.store, name, MONDAY)
     measure(bench, 0, days, slot)
-    spans.add(bench.store, name, cuff, slot, MONDAY)
+    slot_spans.add(bench.store, name, cuff, slot, MONDAY)
     intake.reassign(bench.store)
 
 

@@ -9,7 +9,7 @@ from homeseries import DAY_ONE, sample, series, week
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.numbers import describe
+from collector.numbers import descriptive
 from collector.numbers.average import average
 from collector.numbers.protocols import PROTOCOLS, Plan, custom, protocol
 from collector.numbers.values import Pair, Pressures, Sample, shown
@@ -59,8 +59,8 @@ def test_the_margin_comes_from_day_means() -> None:
     days = [130 + 2 * day + 0.5 for day in range(2, 8)]
     assert found.margin
     assert found.standard_error
-    assert found.margin.systolic == pytest.approx(describe.margin(days))
-    assert found.standard_error.systolic == pytest.approx(describe.standard_error(days))
+    assert found.margin.systolic == pytest.approx(descriptive.margin(days))
+    assert found.standard_error.systolic == pytest.approx(descriptive.standard_error(days))
     assert average(rising(2), AMA).margin is None
 
 

@@ -4,17 +4,17 @@ from decimal import Decimal
 
 import pytest
 
-from collector.numbers import describe, plausible
+from collector.numbers import descriptive, plausible
 from collector.numbers.values import mean_of
 
 
 def test_too_few_values_are_refused() -> None:
     for function, least in (
-        (describe.mean, 1),
-        (describe.sd, 2),
-        (describe.arv, 2),
-        (describe.rmssd, 2),
-        (describe.neighbour_correlation, 3),
+        (descriptive.mean, 1),
+        (descriptive.sd, 2),
+        (descriptive.arv, 2),
+        (descriptive.rmssd, 2),
+        (descriptive.neighbour_correlation, 3),
     ):
         with pytest.raises(ValueError, match="needs at least"):
             function([1.0] * (least - 1))
@@ -22,28 +22,28 @@ def test_too_few_values_are_refused() -> None:
 
 def test_gaps_fit_the_steps() -> None:
     with pytest.raises(ValueError, match="gap"):
-        describe.arv([1.0, 2.0, 3.0], [1.0])
+        descriptive.arv([1.0, 2.0, 3.0], [1.0])
     with pytest.raises(ValueError, match="gap"):
-        describe.arv([1.0, 2.0], [0.0])
+        descriptive.arv([1.0, 2.0], [0.0])
 
 
 def test_no_coefficient_of_variation_round_zero() -> None:
     with pytest.raises(ValueError, match="mean is 0"):
-        describe.cv([-1.0, 1.0])
+        descriptive.cv([-1.0, 1.0])
 
 
 def test_values_that_do_not_vary_are_compared_without_a_t() -> None:
-    told = describe.welch([120.0] * 3, [118.0] * 4)
+    told = descriptive.welch([120.0] * 3, [118.0] * 4)
     assert (told.difference, told.low, told.high, told.t, told.df, told.p) == (-2, -2, -2, None, None, None)
 
 
 def test_neighbours_that_resemble_each_other_are_worth_less() -> None:
-    assert describe.neighbour_correlation([1.0, 1.0, 1.0]) == 0
-    assert describe.neighbour_correlation([1.0, 2.0, 3.0, 4.0, 5.0]) == pytest.approx(0.4)
-    assert describe.effective_n(10, 0.0) == 10
-    assert describe.effective_n(10, -0.5) == 10
-    assert describe.effective_n(12, 0.5) == pytest.approx(4.0)
-    assert describe.effective_n(5, 0.99) == 2
+    assert descriptive.neighbour_correlation([1.0, 1.0, 1.0]) == 0
+    assert descriptive.neighbour_correlation([1.0, 2.0, 3.0, 4.0, 5.0]) == pytest.approx(0.4)
+    assert descriptive.effective_n(10, 0.0) == 10
+    assert descriptive.effective_n(10, -0.5) == 10
+    assert descriptive.effective_n(12, 0.5) == pytest.approx(4.0)
+    assert descriptive.effective_n(5, 0.99) == 2
 
 
 def test_a_mean_needs_values_and_is_exact() -> None:

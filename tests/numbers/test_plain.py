@@ -6,8 +6,8 @@ from datetime import date, timedelta
 from homeseries import DAY_ONE, series, week
 
 from collector.numbers.average import average
+from collector.numbers.average_json import average_fields, change_fields, protocol_fields, trend_fields
 from collector.numbers.change import change
-from collector.numbers.plain import average_fields, change_fields, protocol_fields, trend_fields
 from collector.numbers.protocols import PROTOCOLS, protocol
 from collector.numbers.trend import trend
 

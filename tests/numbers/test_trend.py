@@ -7,7 +7,7 @@ from homeseries import DAY_ONE, sample, series, week
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.numbers import describe
+from collector.numbers import descriptive
 from collector.numbers.plot import trend_text
 from collector.numbers.protocols import protocol
 from collector.numbers.trend import Trend, trend
@@ -55,9 +55,9 @@ def test_the_moving_mean_and_its_band() -> None:
     told = trend(daily(values), NICE)
     assert [one.days for one in told.moving] == [1, 2, 3, 4, 5, 6, 7, 7, 7]
     last = told.moving[-1]
-    assert last.systolic == pytest.approx(describe.mean(list(map(float, values[2:]))))
+    assert last.systolic == pytest.approx(descriptive.mean(list(map(float, values[2:]))))
     assert last.margin
-    assert last.margin.systolic == pytest.approx(describe.margin(list(map(float, values[2:]))))
+    assert last.margin.systolic == pytest.approx(descriptive.margin(list(map(float, values[2:]))))
     assert told.moving[1].margin is None
 
 

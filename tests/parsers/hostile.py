@@ -5,8 +5,8 @@ import random
 from collections.abc import Iterator
 from pathlib import Path
 
-from parsers.decode import FORMATS, Decoded, as_json, build, decode, describe
 from parsers.errors import ParseError
+from parsers.formats import FORMATS, Decoded, as_json, build, decode, describe
 from parsers.record import Gap, Reassembler, Record
 from parsers.status import Feature
 from parsers.text import LIMIT, plain

@@ -15,7 +15,7 @@ from parsers.stamps import (
     parse_current_time,
     parse_date_time,
 )
-from parsers.timeinfo import (
+from parsers.time_information import (
     LocalTime,
     ReferenceTime,
     build_local_time,

@@ -2,7 +2,7 @@
 
 import pytest
 
-from collector.radio.bluez.husks import is_husk
+from collector.radio.bluez.stale_devices import is_husk
 
 HUSK = {
     "Address": "F0:00:00:00:00:02",

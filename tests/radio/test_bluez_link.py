@@ -7,10 +7,10 @@ from air import NoteDesk
 from bleak.exc import BleakError
 
 from collector.radio.bluez.bus import Bus
-from collector.radio.bluez.keeper import Keeper
+from collector.radio.bluez.delivery import Keeper
 from collector.radio.bluez.link import BlueZLink
-from collector.radio.bluez.reception import Reception
 from collector.radio.bluez.station import Station
+from collector.radio.bluez.visits_begun import Reception
 from collector.radio.port import LinkLost, VisitPlan
 
 

@@ -4,7 +4,7 @@ import logging
 
 import pytest
 
-from collector.radio.bluez.bleakside import quiet
+from collector.radio.bluez.bleak_internals import quiet
 
 
 @pytest.mark.parametrize(

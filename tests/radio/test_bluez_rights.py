@@ -6,8 +6,9 @@ import errno
 import pytest
 from air import NoteDesk
 
-from collector.radio.bluez import BlueZRadio, channel
+from collector.radio.bluez import BlueZRadio
 from collector.radio.bluez.bus import Bus
+from collector.radio.bluez.monitor import channel
 from collector.radio.port import RadioUnavailable, VisitPlan
 
 

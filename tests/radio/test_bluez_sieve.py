@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.radio.bluez.sieve import Sieve
+from collector.radio.bluez.monitor.kernel_filter import Sieve
 
 
 def frame(opcode: int, packet: bytes, adapter: int = 0) -> bytes:

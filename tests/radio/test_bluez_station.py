@@ -3,9 +3,9 @@
 from air import NoteDesk
 
 from collector.radio.bluez.bus import DEVICE, Bus
-from collector.radio.bluez.keeper import Keeper
-from collector.radio.bluez.reception import Reception
+from collector.radio.bluez.delivery import Keeper
 from collector.radio.bluez.station import Pace, Station
+from collector.radio.bluez.visits_begun import Reception
 from collector.radio.port import VisitPlan
 
 

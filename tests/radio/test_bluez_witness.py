@@ -13,12 +13,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.radio.bluez.channel import Channel
-from collector.radio.bluez.hci import Frame
-from collector.radio.bluez.ledger import MOST_HELD, Value
-from collector.radio.bluez.memory import Memory
-from collector.radio.bluez.roster import Roster
-from collector.radio.bluez.witness import Witness
+from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.handover import Memory
+from collector.radio.bluez.monitor.hci_frames import Frame
+from collector.radio.bluez.monitor.links import MOST_HELD, Value
+from collector.radio.bluez.monitor.record_handles import Roster
+from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.port import KnownCuff, NotTaken
 
 CUFF, OTHER = "F0:F1:F2:F3:F4:F5", "C0:C1:C2:C3:C4:C5"
@@ -329,7 +329,7 @@ def test_a_kill_at_any_step_loses_nothing_and_shows_nothing_as_new(kills: list[t
 
 
 async def test_it_reads_by_itself_and_waits_while_the_desk_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.radio.bluez.witness.PATIENCE_S", 0.01)
+    monkeypatch.setattr("collector.radio.bluez.monitor.witness.PATIENCE_S", 0.01)
     stand = Stand()
     stand.witness.start()
     try:

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from collector.radio.cuffclock import encode, seconds_ahead, trustworthy
+from collector.radio.cuff_clock import encode, seconds_ahead, trustworthy
 from collector.radio.port import ValueRead
 from parsers.uuids import Uuid
 

@@ -8,7 +8,7 @@ from air import NoteDesk, fill, room
 from bumble.core import AdvertisingData
 from reports import legacy
 
-from collector.radio.exclusive.hearing import LONGEST_PAUSE_S, MOST_REMEMBERED, NEW_BURST_S, Heard
+from collector.radio.exclusive.advertisers import LONGEST_PAUSE_S, MOST_REMEMBERED, NEW_BURST_S, Heard
 from collector.radio.exclusive.scan import Advert
 from collector.radio.port import RadioUnavailable, VisitPlan
 from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio

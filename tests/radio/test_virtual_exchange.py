@@ -187,7 +187,7 @@ async def test_the_cuffs_clock_is_read_with_the_instant_it_held(clock: str | Non
     ]
     assert len(clocks) == (clock is not None)
     if clocks:
-        from collector.radio.cuffclock import seconds_ahead
+        from collector.radio.cuff_clock import seconds_ahead
 
         ahead = seconds_ahead(clocks[0], None)
         assert ahead is not None

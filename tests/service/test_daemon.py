@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from collector.radio.port import Arrival, Desk, Fact, KnownCuff, RadioUnavailable, VisitPlan
-from collector.service import daemon, schedule
-from collector.service.lock import AlreadyListening, listener, only_listener
-from collector.service.log import OneLine
-from collector.service.notify import tell_systemd, watchdog_interval
+from collector.service.jobs import schedule
+from collector.service.listen import supervise
+from collector.service.listen.lock import AlreadyListening, listener, only_listener
+from collector.service.listen.log import OneLine
+from collector.service.listen.sd_notify import tell_systemd, watchdog_interval
 
 
 class QuietDesk(Desk):
@@ -70,14 +71,14 @@ class FlakyRadio:
 
 @pytest.fixture(autouse=True)
 def no_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(daemon, "SETTLED_S", 0.01)
-    monkeypatch.setattr(daemon, "GRACE_S", 0.05)
+    monkeypatch.setattr(supervise, "SETTLED_S", 0.01)
+    monkeypatch.setattr(supervise, "GRACE_S", 0.05)
 
 
 async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: pytest.LogCaptureFixture) -> None:
-    desk, radio, course = QuietDesk(), FlakyRadio(failures=5), daemon.Course(VisitPlan())
+    desk, radio, course = QuietDesk(), FlakyRadio(failures=5), supervise.Course(VisitPlan())
     with caplog.at_level(logging.INFO, "quietcuff"):
-        task = asyncio.create_task(daemon.keep_radio_running(radio, desk, course, retry_s=0.001))
+        task = asyncio.create_task(supervise.keep_radio_running(radio, desk, course, retry_s=0.001))
         await radio.up.wait()
         await asyncio.wait_for(desk.over.wait(), 5)
         course.end()
@@ -87,8 +88,8 @@ async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: p
 
 
 async def test_an_unforeseen_error_is_told_and_not_the_end() -> None:
-    desk, radio, course = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), daemon.Course(VisitPlan())
-    task = asyncio.create_task(daemon.keep_radio_running(radio, desk, course, retry_s=0.001))
+    desk, radio, course = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), supervise.Course(VisitPlan())
+    task = asyncio.create_task(supervise.keep_radio_running(radio, desk, course, retry_s=0.001))
     await radio.up.wait()
     course.end()
     await task
@@ -96,8 +97,8 @@ async def test_an_unforeseen_error_is_told_and_not_the_end() -> None:
 
 
 async def test_a_visit_that_does_not_end_is_given_up_after_the_grace() -> None:
-    radio, course = FlakyRadio(stubborn=True), daemon.Course(VisitPlan())
-    task = asyncio.create_task(daemon.keep_radio_running(radio, QuietDesk(), course))
+    radio, course = FlakyRadio(stubborn=True), supervise.Course(VisitPlan())
+    task = asyncio.create_task(supervise.keep_radio_running(radio, QuietDesk(), course))
     await radio.up.wait()
     course.end()
     await asyncio.wait_for(task, 2)
@@ -105,8 +106,8 @@ async def test_a_visit_that_does_not_end_is_given_up_after_the_grace() -> None:
 
 
 async def test_another_plan_restarts_the_radio_gently() -> None:
-    radio, course = FlakyRadio(), daemon.Course(VisitPlan())
-    task = asyncio.create_task(daemon.keep_radio_running(radio, QuietDesk(), course))
+    radio, course = FlakyRadio(), supervise.Course(VisitPlan())
+    task = asyncio.create_task(supervise.keep_radio_running(radio, QuietDesk(), course))
     await radio.up.wait()
     radio.up.clear()
     course.restart(VisitPlan(set_clock="always"))
@@ -124,8 +125,8 @@ async def test_run_tells_systemd_when_ready_and_when_stopping(tmp_path: Path, mo
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
         monkeypatch.setenv("WATCHDOG_USEC", "20000")
         monkeypatch.delenv("WATCHDOG_PID", raising=False)
-        radio, course = FlakyRadio(), daemon.Course(VisitPlan())
-        task = asyncio.create_task(daemon.run(radio, QuietDesk(), course))
+        radio, course = FlakyRadio(), supervise.Course(VisitPlan())
+        task = asyncio.create_task(supervise.run(radio, QuietDesk(), course))
         await radio.up.wait()
         await asyncio.sleep(0.05)
         course.end()
@@ -150,8 +151,8 @@ async def test_a_clock_set_back_has_the_recurring_work_scheduled_anew(monkeypatc
         asked.put_nowait(None)
         return []
 
-    radio, course = FlakyRadio(), daemon.Course(VisitPlan())
-    task = asyncio.create_task(daemon.run(radio, QuietDesk(), course, jobs))
+    radio, course = FlakyRadio(), supervise.Course(VisitPlan())
+    task = asyncio.create_task(supervise.run(radio, QuietDesk(), course, jobs))
     await asyncio.wait_for(asked.get(), 5)
     await radio.up.wait()
     assert asked.empty()
@@ -165,12 +166,12 @@ async def test_a_clock_set_back_has_the_recurring_work_scheduled_anew(monkeypatc
 
 async def test_watchdog_is_silent_when_the_radio_hangs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     said: list[str] = []
-    monkeypatch.setattr(daemon, "tell_systemd", lambda *lines: said.extend(lines))
+    monkeypatch.setattr(supervise, "tell_systemd", lambda *lines: said.extend(lines))
     monkeypatch.setenv("WATCHDOG_USEC", "2000")
     monkeypatch.delenv("WATCHDOG_PID", raising=False)
     radio = FlakyRadio()
     radio.progress = time.monotonic() - 500
-    task = asyncio.create_task(daemon.feed_watchdog(radio))
+    task = asyncio.create_task(supervise.feed_watchdog(radio))
     await asyncio.sleep(0.02)
     assert said == []
     radio.progress = time.monotonic()

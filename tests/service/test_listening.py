@@ -16,12 +16,14 @@ import pytest
 
 from collector.radio.port import Arrival, Desk, Handles, KnownCuff, Named, NotTaken, VisitPlan
 from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
-from collector.service import demo, schedule
+from collector.service import demo
 from collector.service.config import Config, parse
-from collector.service.desk import StoreDesk
-from collector.service.listening import daily_care, listen
-from collector.store import conditions, cuffs, journal, readings
+from collector.service.jobs import schedule
+from collector.service.listen.assemble import daily_care, listen
+from collector.service.listen.desk import StoreDesk
+from collector.store import conditions, journal, readings
 from collector.store.database import open_store
+from collector.store.journal import cuffs
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.uuids import Uuid

@@ -14,14 +14,16 @@ from servers import listening, mosquitto
 from typer.testing import CliRunner
 
 from collector.cli.main import front
-from collector.intake.derive import catch_up, settle
-from collector.service import backups
-from collector.service.backups import BackupError
+from collector.intake.pipeline import catch_up, settle
 from collector.service.config import Config, parse
+from collector.service.jobs import backups
+from collector.service.jobs.backups import BackupError
 from collector.service.notices.rounds import channels_of, notices_now, tell
-from collector.service.notices.told import OVER_AFTER, Told
-from collector.store import cuffs, journal, people, spans, visits
+from collector.service.notices.sent import OVER_AFTER, Told
+from collector.store import journal, people
 from collector.store.database import open_store
+from collector.store.journal import cuffs, visits
+from collector.store.people import slot_spans
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 
@@ -63,7 +65,7 @@ def visited(
         visits.close_visit(opened, visit, at, "cuff left")
         cuffs.name(opened, KITCHEN, "kitchen", at)
         people.add(opened, "Ada", at)
-        spans.add(opened, "Ada", KITCHEN, 1, at)
+        slot_spans.add(opened, "Ada", KITCHEN, 1, at)
         catch_up(opened)
         settle(opened, visit)
 

@@ -8,15 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from collector.intake.derive import catch_up, settle
+from collector.intake.pipeline import catch_up, settle
 from collector.service.config import Config, Notices, parse
 from collector.service.notices import situation
 from collector.service.notices.channels import ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import CAUTION, Notice
 from collector.service.notices.rounds import Rounds, notices_now, tell
-from collector.service.notices.told import OVER_AFTER, Told
-from collector.store import conditions, cuffs, journal, visits
+from collector.service.notices.sent import OVER_AFTER, Told
+from collector.store import conditions, journal
 from collector.store.database import open_store
+from collector.store.journal import cuffs, visits
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 

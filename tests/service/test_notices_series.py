@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from collector.numbers.protocols import protocol
-from collector.service.notices.series import NEWS_FOR_DAYS, so_far
+from collector.service.notices.series_progress import NEWS_FOR_DAYS, so_far
 
 ESH = protocol("esh-2023")  # two readings, morning and evening, seven days
 FIRST = date(2031, 3, 4)

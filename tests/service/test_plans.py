@@ -6,9 +6,9 @@ import pytest
 
 from collector.numbers.protocols import PROTOCOLS, UnknownProtocol
 from collector.service.config import parse
-from collector.service.plans import in_force
-from collector.service.schema import ConfigError
-from collector.service.template import template
+from collector.service.config.plans import in_force
+from collector.service.config.schema import ConfigError
+from collector.service.config.template import template
 
 WITH = """
 [people.mira]

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.intake.derive import catch_up, rebuild
-from collector.service import retention
-from collector.store import audit, care, journal, readings
+from collector.intake.pipeline import catch_up, rebuild
+from collector.service.jobs import retention
+from collector.store import journal, readings, upkeep
 from collector.store.database import Store, open_store
+from collector.store.people import audit
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
 
@@ -73,7 +74,7 @@ def test_copies_go_and_readings_stay(store: Store) -> None:
     assert journal.counts(store).payloads == 10
     assert told(store) == before
     assert {one.sightings for one in readings.select(store)} == {1}
-    assert care.integrity(store) == []
+    assert upkeep.integrity(store) == []
     rebuild(store)
     assert told(store) == before
     assert retention.preview(store, 30, START + 100 * DAY).payloads == 0
@@ -131,15 +132,15 @@ def test_stopped_halfway_the_record_and_the_journal_agree(store: Store, monkeypa
         retention.apply(store, 30, START + 100 * DAY)
     assert journal.counts(store).payloads == 32 - 8
     assert sum(retention.gone(store).values()) == 8
-    assert care.integrity(store) == []
+    assert upkeep.integrity(store) == []
 
 
 def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:
     cuff_pressure = record(66)
-    care.checkpoint(store)
+    upkeep.checkpoint(store)
     assert cuff_pressure in store.path.read_bytes()
     retention.apply(store, 30, START + 100 * DAY)
-    care.checkpoint(store)
+    upkeep.checkpoint(store)
     assert cuff_pressure not in store.path.read_bytes()
     assert store.scalar("SELECT count(*) FROM erased") == 22, "a merge brings none of them back"
 

@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 from clinicdesk import BACK, CUFF, DAYS, LENT, Clinic, lent, stocked
 
-from collector.service import closing, download
-from collector.store import loans, people, readings
+from collector.service.guided import download, loan_papers
+from collector.store import people, readings
 from collector.store.errors import StoreError
-from collector.store.lending import CHECKS, State, Step, why_not_lent
+from collector.store.people import loans
+from collector.store.people.loan_states import CHECKS, State, Step, why_not_lent
 from collector.store.values import Selection
 
 
@@ -61,7 +62,7 @@ def test_nothing_is_asked_to_be_erased_before_it_is_saved(clinic: Clinic, monkey
     clinic.at = BACK
     clinic.asked.clear()
     monkeypatch.setattr(clinic, "folder", Path("/proc/nowhere"))
-    with pytest.raises(closing.NotSaved, match="nothing was erased"):
+    with pytest.raises(loan_papers.NotSaved, match="nothing was erased"):
         clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
     assert not [question for question in clinic.asked if "(y/n)" in question]
     loan = loans.current(clinic.store, CUFF)
@@ -176,7 +177,7 @@ def test_what_reads_back_otherwise_than_it_was_is_not_saved(clinic: Clinic, monk
     lent(clinic)
     clinic.at = BACK
     clinic.visit(taken=DAYS)
-    whole = closing.write_csv
+    whole = loan_papers.write_csv
 
     def one_digit_off(some, file):  # type: ignore[no-untyped-def]
         number = whole(some, text := StringIO())
@@ -185,9 +186,9 @@ def test_what_reads_back_otherwise_than_it_was_is_not_saved(clinic: Clinic, monk
 
     loan = loans.begin_return(clinic.store, CUFF, clinic.at)
     brought = download.look(clinic.store, loan, "UTC")
-    monkeypatch.setattr(closing, "write_csv", one_digit_off)
-    with pytest.raises(closing.NotSaved, match="does not read back"):
-        closing.write(clinic.folder / "x", brought)
+    monkeypatch.setattr(loan_papers, "write_csv", one_digit_off)
+    with pytest.raises(loan_papers.NotSaved, match="does not read back"):
+        loan_papers.write(clinic.folder / "x", brought)
 
 
 def test_a_cuff_on_loan_is_not_lent_again(clinic: Clinic) -> None:

@@ -11,10 +11,11 @@ from air import room
 from clinicdesk import CUFF, Clinic, lent, stocked
 
 from collector.radio.virtual import Drop, Manner, VirtualCuff
-from collector.store import loans, readings
+from collector.store import readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.lending import CHECKS, State, Step
+from collector.store.people import loans
+from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.values import Selection
 
 

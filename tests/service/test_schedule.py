@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from collector.service import schedule
-from collector.service.schedule import Job
+from collector.service.jobs import schedule
+from collector.service.jobs.schedule import Job
 
 
 async def test_a_job_that_fails_is_one_line_and_comes_again(caplog: pytest.LogCaptureFixture) -> None:

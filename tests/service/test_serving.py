@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.service import backups
-from collector.service.serving import Wish, chosen, plainly
+from collector.service.jobs import backups
+from collector.service.listen.entry import Wish, chosen, plainly
 from collector.store import journal
 from collector.store.database import open_store
 
@@ -67,8 +67,8 @@ import sys, threading
 sys.argv = ["quietcuff", "--store", sys.argv[1], "listen"]
 async def over(*arguments, **options):
     print(sorted({name.split(".")[0] for name in sys.modules} & {"typer", "pydantic", "rich", "numpy", "bumble"}))
-import collector.service.listening
-collector.service.listening.listen = over
+import collector.service.listen.assemble
+collector.service.listen.assemble.listen = over
 from collector.cli.main import run
 run()
 """
@@ -81,7 +81,7 @@ def test_the_service_does_not_carry_the_command_line(tmp_path: Path) -> None:
 
 LEAN = """
 import sys
-from collector.service.lean import without_openssl
+from collector.service.listen.lean import without_openssl
 without_openssl()
 import asyncio, hashlib
 print(sorted({"ssl", "_ssl", "_hashlib"} & set(sys.modules)))
@@ -104,13 +104,13 @@ def test_openssl_is_there_for_whoever_asks_and_for_nobody_else() -> None:
 NEW_STORE = """
 import asyncio, sys
 from pathlib import Path
-import collector.service.listening
+import collector.service.listen.assemble
 from collector.store.database import open_store
 async def over(store, *arguments, **options):
     with open_store(store, create=False) as opened:
         print(opened.scalar("SELECT count(*) FROM station"), "sqlite_utils" in sys.modules)
-collector.service.listening.listen = over
-from collector.service.serving import Wish, serve
+collector.service.listen.assemble.listen = over
+from collector.service.listen.entry import Wish, serve
 serve(Wish(store=Path(sys.argv[1])))
 """
 

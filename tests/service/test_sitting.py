@@ -10,9 +10,9 @@ import pytest
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS
 from collector.numbers.rules import Protocol
-from collector.service.asking import Left
-from collector.service.sitting import Guide, Sitting, Wish
-from collector.share.preparation import READY, clock_text
+from collector.service.guided.screen import Left
+from collector.service.guided.sitting import Guide, Sitting, Wish
+from collector.share.text.preparation import READY, clock_text
 from collector.store.values import Basis, Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)

@@ -19,9 +19,9 @@ SERVICE = """
 import asyncio, sys, time
 from pathlib import Path
 from collector.radio.port import Arrival
-from collector.service import daemon, log
+from collector.service.listen import log, supervise
 from collector.service.config import Config
-from collector.service.listening import listen
+from collector.service.listen.assemble import listen
 
 class Radio:
     source = "test"
@@ -36,7 +36,7 @@ class Radio:
             self.progress = time.monotonic()
             await asyncio.sleep(0.05)
 
-daemon.feed_watchdog.__defaults__ = (0.5,)  # instead of three minutes
+supervise.feed_watchdog.__defaults__ = (0.5,)  # instead of three minutes
 log.set_up()
 asyncio.run(listen(Path(sys.argv[1]), Config(), Radio()))
 """

@@ -13,10 +13,10 @@ from typing import Any
 
 import pytest
 
-from collector.share.exchange import ClockLook, CuffFacts, Exchange, Looks, Subject, mmhg
-from collector.share.fhir import codes
-from collector.share.fhir.bundle import write_bulk, write_collection
-from collector.share.fhir.text import NAMESPACE, uuid_of
+from collector.share.export.context import ClockLook, CuffFacts, Exchange, Looks, Subject, mmhg
+from collector.share.export.fhir import codes
+from collector.share.export.fhir.bundle import write_bulk, write_collection
+from collector.share.export.fhir.text import NAMESPACE, uuid_of
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]

@@ -18,9 +18,9 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.exchange import ClockLook, CuffFacts, Exchange, Looks, Subject
-from collector.share.fhir import codes
-from collector.share.fhir.bundle import write_bulk, write_collection, write_transaction
+from collector.share.export.context import ClockLook, CuffFacts, Exchange, Looks, Subject
+from collector.share.export.fhir import codes
+from collector.share.export.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]

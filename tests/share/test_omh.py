@@ -13,8 +13,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft7Validator, FormatChecker
 
-from collector.share.exchange import CuffFacts, Exchange, Subject
-from collector.share.omh import write_omh
+from collector.share.export.context import CuffFacts, Exchange, Subject
+from collector.share.export.omh import write_omh
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]

@@ -10,9 +10,9 @@ from decimal import Decimal
 
 from pyarrow import parquet
 
-import collector.share.parquet as module
-from collector.share.exchange import Exchange
-from collector.share.parquet import write_parquet
+import collector.share.export.parquet as module
+from collector.share.export.context import Exchange
+from collector.share.export.parquet import write_parquet
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]
@@ -101,8 +101,8 @@ def test_every_column_is_documented() -> None:
 def test_without_pyarrow_the_extra_is_named() -> None:
     code = (
         "import sys; sys.modules['pyarrow'] = None\n"
-        "from collector.share.parquet import write_parquet\n"
-        "from collector.share.exchange import Exchange, ExchangeError\n"
+        "from collector.share.export.parquet import write_parquet\n"
+        "from collector.share.export.context import Exchange, ExchangeError\n"
         "try: write_parquet([], None, Exchange())\n"
         "except ExchangeError as error: print(error)"
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from relaying import START
 
-from collector.share import quickrows, rows
+from collector.share.export import quickrows, rows
 from collector.store import people
 from collector.store.database import Store, open_store
 from collector.store.instants import to_us

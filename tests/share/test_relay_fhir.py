@@ -15,8 +15,8 @@ from fhir_server import Shelf, fhir_server
 from relaying import Clock, household, write_down
 from servers import certificate, free_port
 
-from collector.share.exchange import Exchange
-from collector.share.fhir import codes
+from collector.share.export.context import Exchange
+from collector.share.export.fhir import codes
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.store import outbox, people

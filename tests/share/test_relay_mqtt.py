@@ -11,7 +11,7 @@ import pytest
 from relaying import Clock, household, write_down
 from servers import certificate, free_port, listening, mosquitto
 
-from collector.share.exchange import Exchange
+from collector.share.export.context import Exchange
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.store import outbox
@@ -65,7 +65,7 @@ def test_the_newest_of_each_person_is_retained(store: Store, tmp_path: Path) -> 
 def test_what_is_retained_follows_the_store(store: Store, tmp_path: Path) -> None:
     """Given to somebody else, renamed, erased: nothing of it stays on the broker."""
     from collector.intake import catch_up
-    from collector.intake.erasing import erase_person
+    from collector.intake.erasure import erase_person
     from collector.store import people
 
     write_down(store, "mira", 0, systolic=121)

@@ -8,7 +8,7 @@ import pytest
 from relaying import Clock, Noting, household, write_down
 
 from collector import intake
-from collector.share.exchange import Exchange, ExchangeError
+from collector.share.export.context import Exchange, ExchangeError
 from collector.share.relay.sending import Sent, pause_after, plan, send
 from collector.share.relay.settings import Receiver, secret
 from collector.share.relay.target import Unreachable

@@ -15,7 +15,7 @@ import pytest
 from relaying import Clock, household, write_down
 from servers import free_port, postgresql
 
-from collector.share.exchange import Exchange
+from collector.share.export.context import Exchange
 from collector.share.relay.postgresql import COLUMNS, SCHEMA, Database
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver

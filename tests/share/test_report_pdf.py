@@ -84,7 +84,7 @@ def test_an_unknown_paper_is_told() -> None:
 
 
 def test_without_the_library_it_says_what_to_install(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.delitem(sys.modules, "collector.share.report.sheet", raising=False)
+    monkeypatch.delitem(sys.modules, "collector.share.report.paper", raising=False)
     monkeypatch.setitem(sys.modules, "reportlab.pdfgen.canvas", None)
     with pytest.raises(ReportError, match=r"pip install 'quietcuff\[report\]'"):
         render_pdf(good_week())

@@ -12,11 +12,12 @@ from measured import KITCHEN, MONDAY, make_store, week
 from collector.numbers.levels import LOW
 from collector.numbers.protocols import PROTOCOLS, Plan
 from collector.numbers.values import Pressures
-from collector.share.cuffclocks import ahead_s, clock_line
-from collector.share.preparation import READY, WHOLE_REST, rested, summary
-from collector.share.reporting import Wanted, gather
-from collector.store import notes, readings, sittings
+from collector.share.report.cuff_clocks import ahead_s, clock_line
+from collector.share.report.gather import Wanted, gather
+from collector.share.text.preparation import READY, WHOLE_REST, rested, summary
+from collector.store import readings
 from collector.store.database import open_store
+from collector.store.people import notes, sittings
 from collector.store.values import Basis, Reading, Selection
 
 ESH = PROTOCOLS["esh-2023"]

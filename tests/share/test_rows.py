@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.rows import FIELDS, TEXT_FIELDS, csv_cell, json_text, row, write_csv, write_ndjson
+from collector.share.export.rows import FIELDS, TEXT_FIELDS, csv_cell, json_text, row, write_csv, write_ndjson
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]

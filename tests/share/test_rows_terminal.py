@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.share.layout import cells, columns, visible, wrapped
-from collector.share.terminal import BLOCK, View, lines
+from collector.share.text.layout import cells, columns, visible, wrapped
+from collector.share.text.reading_table import BLOCK, View, lines
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]

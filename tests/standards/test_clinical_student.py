@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from collector.numbers import describe
+from collector.numbers import descriptive
 from collector.numbers.student import cumulative, quantile, two_sided_p
 
 # Values that vary: SciPy gives no result where they do not (ours are in tests/numbers).
@@ -33,21 +33,21 @@ def test_a_quantile_takes_its_chance_back(probability: float, df: float) -> None
 @given(pressures)
 def test_moments_equal_scipys(values: list[float]) -> None:
     told = stats.describe(values)
-    assert describe.mean(values) == pytest.approx(told.mean, rel=1e-12)
-    assert describe.variance(values) == pytest.approx(told.variance, rel=1e-9, abs=1e-9)
-    assert describe.standard_error(values) == pytest.approx(stats.sem(values), rel=1e-9, abs=1e-9)
-    assert describe.cv(values) == pytest.approx(100 * stats.variation(values, ddof=1), rel=1e-9, abs=1e-9)
+    assert descriptive.mean(values) == pytest.approx(told.mean, rel=1e-12)
+    assert descriptive.variance(values) == pytest.approx(told.variance, rel=1e-9, abs=1e-9)
+    assert descriptive.standard_error(values) == pytest.approx(stats.sem(values), rel=1e-9, abs=1e-9)
+    assert descriptive.cv(values) == pytest.approx(100 * stats.variation(values, ddof=1), rel=1e-9, abs=1e-9)
 
 
 @settings(deadline=None)
 @given(pressures, pressures)
 def test_welch_equals_scipys(before: list[float], after: list[float]) -> None:
-    ours = describe.welch(before, after)
+    ours = descriptive.welch(before, after)
     told = stats.ttest_ind(after, before, equal_var=False)
     between = told.confidence_interval(0.95)
     assert (ours.t, ours.df, ours.p) == pytest.approx((told.statistic, told.df, told.pvalue), rel=1e-7, abs=1e-9)
     assert (ours.low, ours.high) == pytest.approx((between.low, between.high), rel=1e-7, abs=1e-7)
-    assert ours.difference == pytest.approx(describe.mean(after) - describe.mean(before))
+    assert ours.difference == pytest.approx(descriptive.mean(after) - descriptive.mean(before))
 
 
 def test_the_calcium_trial_as_the_textbook_prints_it() -> None:
@@ -57,12 +57,12 @@ def test_the_calcium_trial_as_the_textbook_prints_it() -> None:
     memory)."""
     calcium = [7.0, -4, 18, 17, -3, -5, 1, 10, 11, -2]
     placebo = [-1.0, 12, -1, -3, 3, -5, 5, 2, -11, -1, -3]
-    told = describe.welch(placebo, calcium)
+    told = descriptive.welch(placebo, calcium)
     assert told.t == pytest.approx(1.604, abs=5e-4)
     assert told.df == pytest.approx(15.6, abs=0.05)
     assert told.p == pytest.approx(0.129, abs=5e-4)
-    assert (describe.mean(calcium), describe.mean(placebo)) == pytest.approx((5.0, -3 / 11))
-    assert (describe.sd(calcium), describe.sd(placebo)) == pytest.approx((8.743, 5.901), abs=5e-4)
+    assert (descriptive.mean(calcium), descriptive.mean(placebo)) == pytest.approx((5.0, -3 / 11))
+    assert (descriptive.sd(calcium), descriptive.sd(placebo)) == pytest.approx((8.743, 5.901), abs=5e-4)
 
 
 @pytest.mark.parametrize("wrong", [0.0, 1.0, -1.0, 2.0])

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from collector.numbers import describe
+from collector.numbers import descriptive
 from collector.numbers.values import shown
 
 PUBLISHED = [
@@ -47,7 +47,7 @@ def test_our_moments_are_the_published_ones(
         if row["TRTP"] == arm and (row["ABLFL"] == "Y" if visit == "Baseline" else row["AVISIT"] == visit)
     ]
     assert len(values) == n
-    assert shown(describe.mean(values)) == mean
-    assert shown(describe.sd(values), 2) == sd
+    assert shown(descriptive.mean(values)) == mean
+    assert shown(descriptive.sd(values), 2) == sd
     if least and most:
         assert (shown(min(values)), shown(max(values))) == (least, most)

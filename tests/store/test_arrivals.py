@@ -6,8 +6,8 @@ from pathlib import Path
 from measured import KITCHEN, MONDAY, append, make_store, week
 
 from collector.intake import interpret
-from collector.store.arrivals import Arrivals
 from collector.store.database import open_store
+from collector.store.readings.new_readings import Arrivals
 
 
 def test_each_arrival_is_told_once_and_nothing_older(tmp_path: Path) -> None:

@@ -10,8 +10,8 @@ from types import ModuleType
 import pytest
 from sqlite_utils import Database, Migrations
 
-from collector.intake.derive import catch_up, rebuild
-from collector.store import care, database, journal, readings
+from collector.intake.pipeline import catch_up, rebuild
+from collector.store import database, journal, readings, upkeep
 from collector.store.database import APPLICATION_ID, SCHEMA_VERSION, open_store
 from collector.store.errors import StoreError
 from collector.store.migrations import STEPS
@@ -39,7 +39,7 @@ def test_a_kept_store_says_what_it_said(kept: Path, tmp_path: Path, make: Module
     assert len(expected) == 20
     with open_store(path) as store:
         assert [json.loads(line) for line in make.as_lines(store)] == expected
-        assert care.integrity(store) == []
+        assert upkeep.integrity(store) == []
         rebuild(store)
         assert [json.loads(line) for line in make.as_lines(store)] == expected
 

@@ -6,10 +6,11 @@ from pathlib import Path
 import pytest
 
 from collector import intake
-from collector.intake.erasing import erase_person
-from collector.store import notes, people, sittings
+from collector.intake.erasure import erase_person
+from collector.store import people
 from collector.store.database import Store, open_store
 from collector.store.errors import StoreError
+from collector.store.people import notes, sittings
 
 NOW = datetime(2031, 3, 4, 8, 0, tzinfo=UTC)
 DAY = date(2031, 3, 1)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.store import Store, StoreError, care, database, journal, open_store, readings
+from collector.store import Store, StoreError, database, journal, open_store, readings, upkeep
 from collector.store.migrations import STEPS
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -122,10 +122,10 @@ def test_damaged_page(path: Path) -> None:
 
 def test_a_backup_is_private_and_overwrites_nothing(path: Path) -> None:
     with open_store(path) as store:
-        good = care.backup_path(path, NOON)
-        care.backup_to(store, good)
+        good = upkeep.backup_path(path, NOON)
+        upkeep.backup_to(store, good)
         with pytest.raises(StoreError, match="overwrites nothing"):
-            care.backup_to(store, good)
+            upkeep.backup_to(store, good)
     assert stat.S_IMODE(good.stat().st_mode) == 0o600
     with open_store(good, read_only=True) as copy:
         assert journal.counts(copy).payloads == 300
@@ -150,7 +150,7 @@ def test_locked_by_another_program(path: Path, monkeypatch: pytest.MonkeyPatch) 
 def test_disk_full(path: Path) -> None:
     """The file may not grow: as on a full disk, nothing that was stored is lost, and it goes on when there is room."""
     with open_store(path) as store:
-        care.checkpoint(store)
+        upkeep.checkpoint(store)
         signal_free = _limit(path.stat().st_size + 8192)
         try:
             with pytest.raises(StoreError) as caught:
@@ -162,7 +162,7 @@ def test_disk_full(path: Path) -> None:
         assert before > 300
         add(store, 1)
         assert journal.counts(store).payloads == before + 1
-        assert not care.integrity(store)
+        assert not upkeep.integrity(store)
 
 
 def _limit(size: int) -> object:
@@ -212,7 +212,7 @@ def test_two_openers_make_one_store(tmp_path: Path) -> None:
         assert (one.returncode, words) == (0, b"")
     with open_store(path) as store:
         assert store.scalar("SELECT count(*) FROM station") == 1
-        assert not care.integrity(store)
+        assert not upkeep.integrity(store)
 
 
 def test_integrity_tells_when_readings_and_journal_differ(path: Path) -> None:
@@ -220,10 +220,10 @@ def test_integrity_tells_when_readings_and_journal_differ(path: Path) -> None:
 
     with open_store(path) as store:
         intake.catch_up(store)
-        assert care.integrity(store) == []
+        assert upkeep.integrity(store) == []
         store.query("UPDATE reading SET sightings = sightings + 1")
-        assert "rebuild" in care.integrity(store)[0]
+        assert "rebuild" in upkeep.integrity(store)[0]
         intake.rebuild(store)
-        assert care.integrity(store) == []
-        assert care.checkpoint(store)
+        assert upkeep.integrity(store) == []
+        assert upkeep.checkpoint(store)
         assert path.with_name("store.db-wal").stat().st_size == 0

@@ -8,14 +8,15 @@ from pathlib import Path
 
 from collector.intake.owner import assign_cuff
 from collector.radio.port import Arrival, ValueRead
-from collector.service import closing, download
-from collector.service.asking import Left
-from collector.service.desk import StoreDesk
-from collector.service.returning import Desk
-from collector.store import cuffs, loans
+from collector.service.guided import download, loan_papers
+from collector.service.guided.loan_return import Desk
+from collector.service.guided.screen import Left
+from collector.service.listen.desk import StoreDesk
 from collector.store.database import Store, open_store
-from collector.store.lending import State
-from collector.store.loans import Loan
+from collector.store.journal import cuffs
+from collector.store.people import loans
+from collector.store.people.loan_states import State
+from collector.store.people.loans import Loan
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import build_current_time
 from parsers.uuids import Uuid
@@ -87,8 +88,8 @@ class Clinic:
 
     def save(self, loan: Loan) -> list[str]:
         brought = download.look(self.store, loan, "UTC")
-        closing.write(closing.folder_of(self.folder, loan), brought)
-        return closing.summary(loan, "clinic-3", brought)
+        loan_papers.write(loan_papers.folder_of(self.folder, loan), brought)
+        return loan_papers.summary(loan, "clinic-3", brought)
 
     def state(self, address: str = CUFF) -> State | None:
         return loans.state_of(self.store, address)

@@ -14,9 +14,9 @@ from pathlib import Path
 def main() -> None:
     import collector.radio.exclusive.link  # noqa: F401 (loads Bumble)
     from collector.radio.exclusive import ExclusiveRadio
-    from collector.service import log
     from collector.service.config import Config
-    from collector.service.listening import listen
+    from collector.service.listen import log
+    from collector.service.listen.assemble import listen
 
     for line in sys.stdin:
         store, keys, adapter = line.split()

@@ -14,7 +14,8 @@ from zoneinfo import ZoneInfo
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.store import Reading, Store, journal, readings, stations, visits
+from collector.store import Reading, Store, journal, readings
+from collector.store.journal import stations, visits
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import build_current_time, build_date_time
 

@@ -10,7 +10,8 @@ from typing import Any
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.store import Store, journal, readings, visits
+from collector.store import Store, journal, readings
+from collector.store.journal import visits
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import build_current_time, build_date_time
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector.radio.virtual import VirtualCuff
-from collector.service.desk import StoreDesk
+from collector.service.listen.desk import StoreDesk
 from collector.store import readings
 from collector.store.database import Store, open_store
 

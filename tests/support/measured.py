@@ -4,11 +4,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from collector.intake.derive import catch_up, settle
 from collector.intake.owner import assign_cuff
-from collector.store import cuffs, journal, people, spans, stations, visits
-from collector.store.care import checkpoint
+from collector.intake.pipeline import catch_up, settle
+from collector.store import journal, people
 from collector.store.database import Store, open_store
+from collector.store.journal import cuffs, stations, visits
+from collector.store.people import slot_spans
+from collector.store.upkeep import checkpoint
 from parsers.measurement import build_measurement, measurement
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime, build_date_time
@@ -38,7 +40,7 @@ def make_store(path: Path, rows: Sequence[Row], owners: Mapping[str, int], zone:
         cuffs.name(store, KITCHEN, "kitchen", MONDAY)
         for name, slot in owners.items():
             people.add(store, name, MONDAY)
-            spans.add(store, name, KITCHEN, slot, MONDAY)
+            slot_spans.add(store, name, KITCHEN, slot, MONDAY)
         assign_cuff(store, cuffs.row_of(store, KITCHEN))
         checkpoint(store)
     return path

@@ -8,11 +8,12 @@ from typing import Self
 
 from collector import intake
 from collector.intake.owner import assign_reading
-from collector.share.exchange import Exchange
+from collector.share.export.context import Exchange
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Parcel
-from collector.store import claims, journal, people
+from collector.store import journal, people
 from collector.store.database import Store, open_store
+from collector.store.people import claims
 from collector.store.values import Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)

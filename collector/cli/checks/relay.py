@@ -14,8 +14,8 @@ PATIENCE = timedelta(days=1)
 
 
 def look(store: "Store", config: "Config") -> Iterator[Finding]:
-    from collector.service.relaying import receivers_of
-    from collector.share.exchange import ExchangeError
+    from collector.service.jobs.relaying import receivers_of
+    from collector.share.export.context import ExchangeError
     from collector.share.relay.sending import found_people
     from collector.store import outbox
 

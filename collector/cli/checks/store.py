@@ -36,9 +36,9 @@ def look(store: "Store", quick: bool, listening: bool) -> Iterator[Finding]:
 
 
 def _sound(store: "Store", quick: bool) -> Finding:
-    from collector.store import care, journal
+    from collector.store import journal, upkeep
 
-    wrong = [] if quick else care.integrity(store)
+    wrong = [] if quick else upkeep.integrity(store)
     if wrong:
         more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
         return broken("store", f"{store.path}: {wrong[0]}{more}", _REMEDIES["damaged"])

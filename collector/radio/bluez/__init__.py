@@ -3,7 +3,7 @@
     radio = BlueZRadio(adapter="hci0" or None for all, witness="auto" | "on" | "off", standing=True, ask_passkey=None)
     await radio.run(desk, plan, stop)
 
-`collector.radio.bluez.held` has what a service needs of systemd's descriptor store; the radio itself takes a socket
+`monitor.descriptor_store` has what a service needs of systemd's descriptor store; the radio itself takes a socket
 that was kept (name 'witness', with 'witness-memory') and hands its own in.
 """
 

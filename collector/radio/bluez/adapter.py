@@ -7,7 +7,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from collector.radio.bluez import bleakside, husks, profile
+from collector.radio.bluez import bleak_internals, gatt_profile, stale_devices
 from collector.radio.bluez.bus import ADAPTER, Bus, Failure
 from collector.radio.port import RadioUnavailable
 from parsers.uuids import Uuid, full
@@ -40,9 +40,9 @@ class Adapter:
         wide: hear everybody, not only those that list the Blood Pressure Service.
         """
         await self._power_on()
-        await husks.remove(self.bus, self.path)
+        await stale_devices.remove(self.bus, self.path)
         try:
-            await profile.register(self.bus, self.path)
+            await gatt_profile.register(self.bus, self.path)
         except Failure as failure:  # without it BlueZ does not connect by itself; the scan still does
             log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
         await self._scan(wide)
@@ -102,7 +102,7 @@ class Adapter:
             except (BleakError, OSError, EOFError) as error:
                 if attempt == ATTEMPTS - 1:
                     raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
-                await bleakside.end_discovery(self.path)
+                await bleak_internals.end_discovery(self.path)
                 await asyncio.sleep(AGAIN_S)
         self._scanner, self._wide = scanner, wide
 

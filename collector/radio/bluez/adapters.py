@@ -5,7 +5,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from collector.radio.bluez import bleakside
+from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.adapter import Adapter, why_off
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, Failure, Interfaces, Watcher
 from collector.radio.port import Desk, RadioUnavailable
@@ -128,5 +128,5 @@ class Adapters(Watcher):
         for adapter in gone:
             await adapter.stop()
         if not self.bus.there:
-            bleakside.forget()
+            bleak_internals.forget()
         self.disturbed.set()

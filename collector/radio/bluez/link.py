@@ -7,9 +7,9 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from collector.radio.bluez import bleakside
+from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.bus import DEVICE, Bus, Failure
-from collector.radio.bluez.standing import Standing
+from collector.radio.bluez.subscriptions import Standing
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, LinkLost, Refused
 from parsers.uuids import short
 
@@ -183,7 +183,7 @@ class BlueZLink:
     async def close(self) -> None:
         """Free what bleak holds; never raises."""
         self.lost("we left")
-        await bleakside.let_go(self._client)
+        await bleak_internals.let_go(self._client)
 
     # -- inside --------------------------------------------------------------------------------------
 

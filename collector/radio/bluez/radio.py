@@ -6,18 +6,18 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from collector.radio.bluez import held
+from collector.radio.bluez.monitor import descriptor_store
 from collector.radio.port import Desk, RadioUnavailable, VisitPlan
 
 if TYPE_CHECKING:
     from collector.radio.bluez.adapters import Adapters
     from collector.radio.bluez.agent import AskPasskey
     from collector.radio.bluez.bus import Bus
-    from collector.radio.bluez.channel import Channel
-    from collector.radio.bluez.keeper import Keeper
-    from collector.radio.bluez.memory import Memory
+    from collector.radio.bluez.delivery import Keeper
+    from collector.radio.bluez.monitor.channel import Channel
+    from collector.radio.bluez.monitor.handover import Memory
+    from collector.radio.bluez.monitor.witness import Witness
     from collector.radio.bluez.station import Station
-    from collector.radio.bluez.witness import Witness
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -49,14 +49,14 @@ class BlueZRadio:
         self._witness: Witness | None = None  # one for all runs: it knows which link is whose
 
     async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
-        from collector.radio.bluez import bleakside
+        from collector.radio.bluez import bleak_internals
         from collector.radio.bluez.bus import Bus
-        from collector.radio.bluez.keeper import Keeper
-        from collector.radio.bluez.reception import Reception
+        from collector.radio.bluez.delivery import Keeper
         from collector.radio.bluez.station import Station
+        from collector.radio.bluez.visits_begun import Reception
 
         self.progress = time.monotonic()
-        bleakside.quiet()
+        bleak_internals.quiet()
         self._open_channel(desk)
         source = "witness" if self._channel else "standing subscription" if self.standing else "bluez"
         keeper = Keeper(Reception(desk, source))
@@ -86,13 +86,16 @@ class BlueZRadio:
 
     def _open_channel(self, desk: Desk) -> None:
         """Open the monitor channel, or take over the one that was kept open; once, and for all runs."""
-        from collector.radio.bluez.channel import NotPermitted, adopt_channel, open_channel
-        from collector.radio.bluez.memory import Memory
-        from collector.radio.bluez.sieve import Sieve
+        from collector.radio.bluez.monitor.channel import NotPermitted, adopt_channel, open_channel
+        from collector.radio.bluez.monitor.handover import Memory
+        from collector.radio.bluez.monitor.kernel_filter import Sieve
 
         if self._channel is not None or self.witness == "off":
             return
-        descriptor, memory = held.handed_in(held.WITNESS), held.handed_in(held.MEMORY)
+        descriptor, memory = (
+            descriptor_store.handed_in(descriptor_store.WITNESS),
+            descriptor_store.handed_in(descriptor_store.MEMORY),
+        )
         try:
             if descriptor is not None:
                 self._channel = adopt_channel(descriptor, Sieve(continuations=True))
@@ -107,16 +110,16 @@ class BlueZRadio:
             desk.tell("witness", f"{why}; {LOSES}")
             return
         desk.tell("witness", None)
-        kept = held.store(held.WITNESS, self._channel.fileno())
+        kept = descriptor_store.store(descriptor_store.WITNESS, self._channel.fileno())
         if kept or memory is not None:
             self._memory = Memory(memory)
-            held.store(held.MEMORY, self._memory.descriptor)
+            descriptor_store.store(descriptor_store.MEMORY, self._memory.descriptor)
 
     def _start_witness(self, keeper: "Keeper") -> None:
         """Read from now on, and first of all what has been waiting."""
-        from collector.radio.bluez.channel import links_now
-        from collector.radio.bluez.roster import Roster
-        from collector.radio.bluez.witness import Witness
+        from collector.radio.bluez.monitor.channel import links_now
+        from collector.radio.bluez.monitor.record_handles import Roster
+        from collector.radio.bluez.monitor.witness import Witness
 
         if self._channel is None:
             return
@@ -139,8 +142,8 @@ class BlueZRadio:
         """Until `stop`, or D-Bus is gone. Raises RadioUnavailable when there is nothing to work with at the start."""
         from collector.radio.bluez.adapters import Adapters
         from collector.radio.bluez.agent import PATH, PairingAgent
-        from collector.radio.bluez.profile import PATH as PROFILE_PATH
-        from collector.radio.bluez.profile import CuffProfile
+        from collector.radio.bluez.gatt_profile import PATH as PROFILE_PATH
+        from collector.radio.bluez.gatt_profile import CuffProfile
 
         agent = PairingAgent(station.admits, station.address_of, self.ask_passkey)
         bus.export(PATH, agent)

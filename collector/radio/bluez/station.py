@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure, Interfaces, Watcher
-from collector.radio.bluez.hci import is_private
-from collector.radio.bluez.keeper import Keeper
+from collector.radio.bluez.delivery import Keeper
 from collector.radio.bluez.link import BlueZLink
-from collector.radio.bluez.standing import Standing, device_of
+from collector.radio.bluez.monitor.hci_frames import is_private
+from collector.radio.bluez.subscriptions import Standing, device_of
 from collector.radio.port import KnownCuff, LinkLost, RadioError, VisitPlan
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from collector.radio.exclusive.radio import Adapter, BumbleRadio
 from collector.radio.port import RadioUnavailable
-from collector.radio.within import within
+from collector.radio.time_limit import within
 
 if TYPE_CHECKING:
     from bumble.transport.common import Transport

@@ -17,7 +17,7 @@ from bumble.gatt_client import CharacteristicProxy
 from collector.radio.exclusive.discovery import discover
 from collector.radio.exclusive.host import Central, ConfirmLast
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Arrival, Desk, Found, LinkLost, NotTaken, Refused
-from collector.radio.within import within
+from collector.radio.time_limit import within
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")

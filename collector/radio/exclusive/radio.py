@@ -7,11 +7,11 @@ from contextlib import AbstractAsyncContextManager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from collector.radio.exclusive.hearing import LEFT_ALONE_S, Heard, Hearing
+from collector.radio.exclusive.advertisers import LEFT_ALONE_S, Heard, Hearing
 from collector.radio.exclusive.scan import Advert
 from collector.radio.port import Desk, RadioUnavailable, VisitPlan
+from collector.radio.time_limit import within
 from collector.radio.visit import visit
-from collector.radio.within import within
 
 if TYPE_CHECKING:
     from bumble.device import Connection

@@ -12,8 +12,8 @@ from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
 
-from collector.radio.virtual.manner import Drop, Manner
-from collector.radio.virtual.memory import Memory
+from collector.radio.virtual.behaviour import Drop, Manner
+from collector.radio.virtual.cuff_memory import Memory
 from parsers.enhanced import build_enhanced
 from parsers.measurement import Unit, build_measurement, measurement
 from parsers.stamps import EpochTime, build_current_time, build_date_time, parse_current_time, parse_date_time

@@ -11,7 +11,7 @@ from bumble.host import Host
 from bumble.keys import MemoryKeyStore
 from bumble.pairing import PairingConfig, PairingDelegate
 
-from collector.radio.virtual.manner import Manner
+from collector.radio.virtual.behaviour import Manner
 
 STEPS: dict[int, str] = {
     att.Opcode.ATT_READ_BY_GROUP_TYPE_REQUEST: "discover",

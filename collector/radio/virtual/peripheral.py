@@ -12,11 +12,11 @@ from bumble.keys import MemoryKeyStore
 from bumble.link import LocalLink
 
 from collector.radio.exclusive.host import QuietHost
+from collector.radio.time_limit import within
+from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.conversation import Talk
 from collector.radio.virtual.device import STEPS, Peripheral
-from collector.radio.virtual.manner import Manner
-from collector.radio.virtual.table import TableMaker
-from collector.radio.virtual.talk import Talk
-from collector.radio.within import within
+from collector.radio.virtual.gatt_table import TableMaker
 
 if TYPE_CHECKING:
     from collector.radio.virtual.cuff import VirtualCuff

@@ -11,8 +11,8 @@ from collector.service.config import Config
 from collector.service.notices.channels import Channel, ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import Notice
 from collector.service.notices.rules import standing
+from collector.service.notices.sent import Told
 from collector.service.notices.situation import limits_of, look
-from collector.service.notices.told import Told
 from collector.store import conditions
 from collector.store.database import Store, open_store
 from collector.store.errors import StoreError

@@ -7,11 +7,12 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from collector.radio.cuffclock import seconds_ahead
+from collector.radio.cuff_clock import seconds_ahead
 from collector.radio.port import ValueRead
-from collector.service import backups
-from collector.service.backups import BackupError
 from collector.service.config import Config
+from collector.service.config.schema import ConfigError
+from collector.service.jobs import backups
+from collector.service.jobs.backups import BackupError
 from collector.service.notices.rules import (
     VERY_HIGH_FOR,
     Condition,
@@ -23,11 +24,11 @@ from collector.service.notices.rules import (
     Taken,
     as_mmhg,
 )
-from collector.service.schema import ConfigError
-from collector.store import conditions, cuffs, people, readings, visits
+from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us
+from collector.store.journal import cuffs, visits
 from collector.store.values import Selection
 from parsers.uuids import Uuid
 
@@ -122,8 +123,8 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
 def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
     """Of the people whose configuration names a first day and who are in the store."""
     from collector.numbers.protocols import InForce, UnknownProtocol
-    from collector.service.notices.series import so_far
-    from collector.service.plans import in_force
+    from collector.service.config.plans import in_force
+    from collector.service.notices.series_progress import so_far
 
     for name, plan in config.people.items():
         try:

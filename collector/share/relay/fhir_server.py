@@ -10,11 +10,11 @@ from datetime import timedelta
 from typing import Any, Self
 from urllib.parse import urlsplit
 
-from collector.share.exchange import Exchange
-from collector.share.fhir.bundle import delivery
-from collector.share.layout import visible
+from collector.share.export.context import Exchange
+from collector.share.export.fhir.bundle import delivery
 from collector.share.relay.settings import Receiver, secret
 from collector.share.relay.target import Parcel, Refused, Unreachable
+from collector.share.text.layout import visible
 
 _MEDIA = "application/fhir+json"
 _LATER = {408, 425, 429}

@@ -14,10 +14,10 @@ from threading import Event
 from typing import Any, Self
 from urllib.parse import quote, urlsplit
 
-from collector.share.exchange import Exchange, ExchangeError
+from collector.share.export.context import Exchange, ExchangeError
+from collector.share.export.rows import json_text, row
 from collector.share.relay.settings import Receiver, secret
 from collector.share.relay.target import Parcel, Refused, Unreachable
-from collector.share.rows import json_text, row
 from collector.store.values import Reading
 
 _IN_FLIGHT = 20

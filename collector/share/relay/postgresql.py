@@ -11,7 +11,7 @@ from importlib import import_module
 from typing import Any, Self
 from urllib.parse import urlsplit
 
-from collector.share.exchange import Exchange, ExchangeError, mmhg
+from collector.share.export.context import Exchange, ExchangeError, mmhg
 from collector.share.relay.settings import Receiver, secret
 from collector.share.relay.target import Parcel, Refused, Unreachable
 from collector.store.values import Reading

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 
-from collector.share.exchange import Exchange, ExchangeError
+from collector.share.export.context import Exchange, ExchangeError
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Board, Parcel, Refused, Target, Unreachable
 from collector.store import outbox, people, readings

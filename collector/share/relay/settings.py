@@ -6,7 +6,7 @@ from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import urlsplit
 
-from collector.share.exchange import ExchangeError
+from collector.share.export.context import ExchangeError
 
 SCHEMES = {"fhir": ("https", "http"), "postgresql": ("postgresql",), "mqtt": ("mqtts", "mqtt")}
 SECURE = {"https", "mqtts"}

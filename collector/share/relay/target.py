@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Protocol, Self, runtime_checkable
 
-from collector.share.exchange import ExchangeError
+from collector.share.export.context import ExchangeError
 from collector.store.values import Reading
 
 

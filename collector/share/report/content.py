@@ -10,11 +10,11 @@ from collector.numbers.average import Average
 from collector.numbers.change import Change, Difference
 from collector.numbers.levels import office_of
 from collector.numbers.values import Mean, Pair, plain, shown
-from collector.share.average_text import outstanding, pair, pressures, reading_pressure
-from collector.share.layout import visible
 from collector.share.report.data import ReportData
 from collector.share.report.days import made, span, written
 from collector.share.report.grid import column_unit
+from collector.share.text.average_text import outstanding, pair, pressures, reading_pressure
+from collector.share.text.layout import visible
 
 Row = tuple[str, str]
 FEW_READINGS = 8

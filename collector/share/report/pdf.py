@@ -13,7 +13,7 @@ from collector.share.report.data import ReportData
 from collector.share.report.grid import draw_grid
 
 if TYPE_CHECKING:
-    from collector.share.report.sheet import Sheet
+    from collector.share.report.paper import Sheet
 
 PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 """Width and height, mm."""
@@ -35,7 +35,7 @@ def render_pdf(data: ReportData, paper: str = "A4") -> bytes:
     if paper not in PAPERS:
         raise ReportError(f"no paper '{paper}'; there is {' and '.join(PAPERS)}")
     try:
-        from collector.share.report.sheet import Sheet
+        from collector.share.report.paper import Sheet
     except ImportError:
         raise ReportError(
             "a PDF needs the extra 'report': pip install 'quietcuff[report]'; the HTML report needs nothing"

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 from copies import NIGHT, append, damage, values
 
-from collector.service import backups
-from collector.service.backups import BackupError
-from collector.service.lock import AlreadyListening, only_listener
+from collector.service.jobs import backups
+from collector.service.jobs.backups import BackupError
+from collector.service.listen.lock import AlreadyListening, only_listener
 from collector.store import conditions
 from collector.store.database import open_store
 from collector.store.errors import StoreError

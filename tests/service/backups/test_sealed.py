@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from copies import NIGHT, append, damage, values
 
-from collector.service import backups, sealing
-from collector.service.sealing import SealError
+from collector.service.jobs import backups, sealing
+from collector.service.jobs.sealing import SealError
 
 
 def test_a_sealed_backup_opens_with_its_key_only(

@@ -5,8 +5,8 @@ from typing import Any
 from paced import KernelController, PacedLink
 from vhci import Vhci
 
+from collector.radio.virtual.behaviour import Manner
 from collector.radio.virtual.cuff import VirtualCuff
-from collector.radio.virtual.manner import Manner
 
 
 class Air:

@@ -8,7 +8,7 @@ from machine import Collected, listen, start_bluetoothd, start_dbus
 from one_visit import visit
 from report import say, step
 
-from collector.radio.virtual.manner import Manner
+from collector.radio.virtual.behaviour import Manner
 
 STORE = "/run/exclusive/quietcuff.db"
 OPTIONS = ("--radio", "exclusive", "--adapter", "hci0")

@@ -25,11 +25,11 @@ from bleak import BleakClient, BleakScanner  # noqa: F401
 
 import collector.radio.bluez.adapters
 import collector.radio.bluez.agent
-import collector.radio.bluez.channel
+import collector.radio.bluez.monitor.channel
 import collector.radio.bluez.station  # noqa: F401
-from collector.service import log
 from collector.service.config import Config
-from collector.service.listening import listen
+from collector.service.listen import log
+from collector.service.listen.assemble import listen
 
 NOTIFY = "/run/holder.sock"
 FIRST = 3

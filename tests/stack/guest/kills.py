@@ -9,7 +9,7 @@ from lab import Lab, emptied, fill, outcome
 from machine import Collected, Program
 from report import say
 
-from collector.radio.virtual.manner import Manner
+from collector.radio.virtual.behaviour import Manner
 
 
 async def kills(lab: Lab) -> None:

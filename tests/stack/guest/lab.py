@@ -6,8 +6,8 @@ from air import Air
 from machine import Collected, Program, adapter_there, listen, start_bluetoothd, start_dbus
 from report import say, step
 
+from collector.radio.virtual.behaviour import Manner
 from collector.radio.virtual.cuff import VirtualCuff
-from collector.radio.virtual.manner import Manner
 
 STORE = "/run/f.db"
 MANNER = Manner(interval_ms=250, lingers_s=2.0, patience_s=45.0, advertises_s=90.0)

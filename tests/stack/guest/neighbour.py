@@ -11,8 +11,8 @@ from lab import Lab, fill, outcome
 
 async def chatty(lab: Lab) -> None:
     """A keyboard types away beside the cuff. What of it passes the filter, and what passes without one."""
-    from collector.radio.bluez.channel import Channel, _bind, open_channel
-    from collector.radio.bluez.sieve import Sieve
+    from collector.radio.bluez.monitor.channel import Channel, _bind, open_channel
+    from collector.radio.bluez.monitor.kernel_filter import Sieve
 
     filtered = open_channel(Sieve())
     bare = Channel(socket.socket(31, socket.SOCK_RAW, 1))

@@ -43,13 +43,15 @@ def keep_bonds_on_the_disk() -> None:
 
 
 def tell() -> None:
-    from collector.store import care, journal, readings
+    from collector.store import journal, readings, upkeep
     from collector.store.database import open_store
 
     with open_store(STORE) as store:
         found = [[reading.cuff, reading.payload] for reading in readings.select(store)]
         Path("readings.json").write_text(
-            json.dumps({"readings": found, "payloads": journal.counts(store).payloads, "damage": care.integrity(store)})
+            json.dumps(
+                {"readings": found, "payloads": journal.counts(store).payloads, "damage": upkeep.integrity(store)}
+            )
         )
 
 

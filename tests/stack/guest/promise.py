@@ -7,8 +7,8 @@ from air import Air
 from machine import Collected, Program, adapter_there, listen, start_bluetoothd, start_dbus
 from report import say, step
 
+from collector.radio.virtual.behaviour import Manner
 from collector.radio.virtual.cuff import VirtualCuff
-from collector.radio.virtual.manner import Manner
 
 A, B, C = (
     "/run/a.db",

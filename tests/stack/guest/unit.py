@@ -17,8 +17,8 @@ from air import Air
 from machine import Collected
 from report import say, step
 
+from collector.radio.virtual.behaviour import Manner
 from collector.radio.virtual.cuff import VirtualCuff
-from collector.radio.virtual.manner import Manner
 
 PROJECT = Path(__file__).parents[3]
 STORE = "/var/lib/quietcuff/quietcuff.db"

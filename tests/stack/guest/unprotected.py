@@ -5,9 +5,9 @@ import sys
 from pathlib import Path
 
 from collector.radio.bluez import BlueZRadio
-from collector.service import log
 from collector.service.config import Config
-from collector.service.listening import listen
+from collector.service.listen import log
+from collector.service.listen.assemble import listen
 
 log.set_up("debug")
 asyncio.run(listen(Path(sys.argv[1]), Config(), BlueZRadio(witness="off", standing=False)))

@@ -1,0 +1,77 @@
+"""What the commands that reckon with one person's readings share: whose, by which protocol, over which days."""
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.common.command import Surroundings, Usage
+from collector.cli.common.dates import day
+
+if TYPE_CHECKING:
+    from collector.numbers.rules import Plan, Protocol
+    from collector.numbers.values import Sample
+    from collector.store.database import Store
+    from collector.store.values import Reading
+
+Whose = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
+ProtocolName = Annotated[
+    str | None,
+    typer.Option(
+        "--protocol", "-p", metavar="NAME", help="By which protocol (`quietcuff protocols`); else that of the plan."
+    ),
+]
+From = Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day; else the most recent series.")]
+To = Annotated[str | None, typer.Option("--to", metavar="DATE", help="Last day, in whole.")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON object.")]
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """Whose readings, by which rules. first, last: days, both included."""
+
+    person: str  # as the store writes the name
+    protocol: "Protocol"
+    plan: "Plan"
+    first: date | None
+    last: date | None
+
+
+def asked(
+    around: Surroundings, store: "Store", person: str, protocol: str | None, first: str | None, last: str | None
+) -> Asked:
+    """Raises StoreError for a person who is not there, Usage for the rest."""
+    from collector.numbers.protocols import UnknownProtocol
+    from collector.service.config.plans import in_force
+    from collector.store import people
+
+    found = people.need(store, person)
+    since, until = day(first, "--from"), day(last, "--to")
+    if since and until and since > until:
+        raise Usage(f"--from {since} lies after --to {until}; turn them round")
+    try:
+        rules, plan = in_force(around.config, found.name, protocol)
+    except UnknownProtocol as unknown:
+        raise Usage(str(unknown)) from None
+    return Asked(found.name, rules, plan, since, until)
+
+
+def readings_of(store: "Store", asked: Asked) -> "list[Reading]":
+    """The person's readings that can be of those days, in whatever zone; nobody else's are looked at."""
+    from collector.store import readings
+    from collector.store.values import Selection
+
+    def midnight(of: date, days: int) -> datetime:
+        return datetime.combine(of, time(), UTC) + timedelta(days)
+
+    since = midnight(asked.first, -1) if asked.first and asked.first > date.min + timedelta(1) else None
+    until = midnight(asked.last, 3) if asked.last and asked.last < date.max - timedelta(3) else None
+    return list(readings.select(store, Selection(person=asked.person, since=since, until=until)))
+
+
+def samples_of(store: "Store", asked: Asked) -> "list[Sample]":
+    """The same readings as the numbers take them."""
+    from collector.share.samples import samples
+
+    return list(samples(readings_of(store, asked)))

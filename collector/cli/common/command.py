@@ -1,0 +1,138 @@
+"""What every command shares: how it is declared, how it says that it could not, what it knows around it.
+
+A command is a module with `app`:
+
+    app = new_app()
+
+    @app.command()
+    def weigh(ctx: typer.Context, last: int = 20) -> int | None:
+        '''One line that says what it does.'''
+        surroundings = of(ctx)          # .config, .store_path, .zone, .open_store()
+        raise Failure("what went wrong, where, what to do")   # one line on stderr, exit 1
+        return ATTENTION                # or nothing, which is 0
+
+Any exception class of our own packages counts as told: its text is one line for a person.
+Data goes to stdout through `out`, words to stderr through `say`.
+"""
+
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import typer
+from typer.core import TyperGroup
+
+from collector.share.text.layout import visible
+
+if TYPE_CHECKING:
+    from datetime import tzinfo
+
+    from collector.service.config import Config
+
+DONE, COULD_NOT, WRONG_USAGE, ATTENTION = 0, 1, 2, 3
+
+
+class Failure(Exception):
+    """The command could not do what was asked. The text: what, where, what to do, on one line."""
+
+    def __init__(self, text: str, exit_code: int = COULD_NOT) -> None:
+        super().__init__(text)
+        self.exit_code = exit_code
+
+
+class Usage(Failure):
+    """The command was asked wrongly."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, WRONG_USAGE)
+
+
+class Group(TyperGroup):
+    """A group that answers a bare call with its help."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, args or ["--help"])
+
+
+def new_app(help: str | None = None) -> typer.Typer:
+    """How every command module makes its `app`: plain help, since Rich costs more than a whole command."""
+    return typer.Typer(
+        cls=Group, help=help, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False
+    )
+
+
+def out(line: str) -> None:
+    """One line of data. Whoever builds it makes names and notes `visible` first."""
+    sys.stdout.write(line + "\n")
+
+
+def say(words: str) -> None:
+    """One line of words, on stderr. Nothing in it can move the cursor."""
+    sys.stdout.flush()
+    sys.stderr.write(visible(words) + "\n")
+    sys.stderr.flush()
+
+
+@dataclass
+class Surroundings:
+    """The global options and what follows from them, found out when first asked for."""
+
+    store_option: Path | None = None
+    config_option: Path | None = None
+
+    @cached_property
+    def config(self) -> "Config":
+        from collector.service.config import load
+
+        return load(self.config_option)
+
+    @cached_property
+    def store_path(self) -> Path:
+        """--store or QUIETCUFF_STORE, else the configuration's, else the usual place."""
+        from collector.service.config import usual_store
+
+        return self.store_option or self.config.store.path or usual_store()
+
+    @cached_property
+    def zone(self) -> "tzinfo | None":
+        """The zone of the station's wall clock; None stands for this machine's."""
+        from zoneinfo import ZoneInfo
+
+        name = self.config.station.zone
+        return ZoneInfo(name) if name else None
+
+
+def of(ctx: typer.Context) -> Surroundings:
+    """The surroundings of the running command."""
+    found = ctx.find_object(Surroundings)
+    assert found is not None, "commands run through collector.cli.main"
+    return found
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """A counter on stderr at a terminal, silence elsewhere. Yields a function to tell (done, of)."""
+    import time
+
+    if not sys.stderr.isatty():
+        yield lambda done, total: None
+        return
+    shown = 0.0
+
+    def show(done: int, total: int) -> None:
+        nonlocal shown
+        now = time.monotonic()
+        if now - shown >= 0.1:
+            shown = now
+            sys.stderr.write(f"\r{what}: {done} of {total}\x1b[K")
+            sys.stderr.flush()
+
+    try:
+        yield show
+    finally:
+        sys.stderr.write("\r\x1b[K")
+        sys.stderr.flush()

@@ -1,0 +1,42 @@
+"""An average for an export: the person's most recent series by a protocol, if it is long enough."""
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import TYPE_CHECKING
+
+from collector.cli.common.asked_series import asked, samples_of
+from collector.cli.common.command import Surroundings, say
+
+if TYPE_CHECKING:
+    from collector.share.export.context import Exchange
+    from collector.store.database import Store
+
+_TENTH = Decimal("0.1")
+
+
+def with_average(around: Surroundings, store: "Store", exchange: "Exchange", person: str, protocol: str) -> "Exchange":
+    """The surroundings with the average in them. A series that is too short gives none, and that is said."""
+    from collector.numbers.average import average
+    from collector.share.export.context import AverageResult
+
+    wanted = asked(around, store, person, protocol, None, None)
+    samples = samples_of(store, wanted)
+    found = average(samples, wanted.protocol, wanted.plan, None, None)
+    if not found.valid or found.systolic is None or found.diastolic is None:
+        say(f"no average for {wanted.person}: {'; '.join(found.short_of) or 'nothing to reckon from'}")
+        return exchange
+    times = [one.taken_at for one in samples if one.reading_id in set(found.used_ids)]
+    result = AverageResult(
+        wanted.person,
+        found.protocol.name,
+        found.systolic.quantize(_TENTH),
+        found.diastolic.quantize(_TENTH),
+        found.used,
+        min(times),
+        max(times),
+        datetime.now(UTC),
+        found.used_ids,
+        None if found.pulse is None else found.pulse.quantize(_TENTH),
+    )
+    return replace(exchange, averages=(result,))

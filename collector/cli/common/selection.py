@@ -1,0 +1,91 @@
+"""The options that choose readings, the same for every command that takes some."""
+
+import shutil
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from collector.cli.common import dates
+from collector.cli.common.command import Surroundings, Usage, out
+from collector.store.values import Reading, Selection
+
+if TYPE_CHECKING:
+    from collector.store.database import Store
+
+Since = Annotated[
+    str | None, typer.Option(metavar="TIME", help="From this time on: a date (from its midnight) or ISO 8601.")
+]
+Until = Annotated[str | None, typer.Option(metavar="TIME", help="Until before this time; a date counts in whole.")]
+Cuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
+Person = Annotated[str | None, typer.Option(metavar="PERSON", help="Of this person only.")]
+Unassigned = Annotated[bool, typer.Option("--unassigned", help="Only those that are nobody's yet.")]
+
+
+def selection(
+    around: Surroundings,
+    *,
+    since: str | None = None,
+    until: str | None = None,
+    cuff: str | None = None,
+    person: str | None = None,
+    unassigned: bool = False,
+    last: int | None = None,
+) -> Selection:
+    """What the options choose. Raises Usage when they contradict each other."""
+    first = dates.since(since, "--since", around.zone)
+    end = dates.until(until, "--until", around.zone)
+    if first and end and first >= end:
+        raise Usage(f"--since {since} does not lie before --until {until}; turn them round")
+    if person is not None and unassigned:
+        raise Usage("--person and --unassigned exclude each other; give one of them")
+    return Selection(person=person, cuff=cuff, since=first, until=end, last=last, unassigned=unassigned)
+
+
+@contextmanager
+def reading_store(around: Surroundings) -> "Iterator[Store]":
+    """The store, for looking only: never makes one, never changes one."""
+    from collector.store.database import open_store
+
+    with open_store(around.store_path, create=False, read_only=True) as store:
+        yield store
+
+
+@contextmanager
+def writing_store(around: Surroundings) -> "Iterator[Store]":
+    """The store, for a change; it must be there."""
+    from collector.store.database import open_store
+
+    with open_store(around.store_path, create=False) as store:
+        yield store
+
+
+def terminal_width() -> int | None:
+    """Columns of the terminal; None for a pipe or a file, where nothing is wrapped."""
+    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+
+
+def out_wrapped(text: str) -> None:
+    """A line of data, broken between words where the terminal is narrower."""
+    from collector.share.text.layout import wrapped
+
+    width = terminal_width()
+    for line in [text] if width is None else wrapped(text, width):
+        out(line)
+
+
+__all__ = [
+    "Cuff",
+    "Person",
+    "Reading",
+    "Since",
+    "Unassigned",
+    "Until",
+    "out_wrapped",
+    "reading_store",
+    "selection",
+    "terminal_width",
+    "writing_store",
+]

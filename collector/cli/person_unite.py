@@ -1,0 +1,54 @@
+"""`quietcuff person unite`: two people of the store who are one."""
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from collector.cli.common.command import Usage, of, say
+from collector.cli.common.selection import writing_store
+from collector.cli.person_ownership import Name
+
+
+def unite(
+    ctx: typer.Context,
+    name: Name,
+    other: Annotated[str, typer.Argument(metavar="OTHER", help="The same person under another name.")],
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
+) -> None:
+    """Make two people one: everything of OTHER becomes PERSON's.
+
+    Two stations may each have added the same person; after `merge` the store knows two. Readings, slots, notes,
+    sittings and loans of OTHER become PERSON's, and so does whatever a later merge brings in under OTHER. It cannot be
+    taken back: shows first what would move. Where both have one name, the list shows how each is called.
+
+    \b
+    Examples (invented people):
+      quietcuff person unite mira m1
+      quietcuff person unite mira#0b51f6aa mira#7ac1e2d9 --yes
+    """
+    import sys
+
+    from collector.intake.pipeline import reassign
+    from collector.store.people import unions
+
+    around = of(ctx)
+    with writing_store(around) as store:
+        union = unions.preview(store, name, other)
+        say(
+            f"{union.other} → {union.kept}: {union.readings} readings, {union.slots} slots, {union.notes} notes, "
+            f"{union.sittings} sittings, {union.loans} loans"
+        )
+        if not yes:
+            if not sys.stdin.isatty():
+                raise Usage("this cannot be taken back; say --yes to do it without being asked")
+            typer.confirm(f"Make all that {union.kept}'s?", abort=True, err=True)
+        with store.transaction():
+            unions.unite(store, name, other, datetime.now(UTC))
+            reassign(store)
+    say(f"{union.other} is part of {union.kept} now")
+    if union.other in around.config.people:
+        say(
+            f"[people.{union.other}] of the configuration is not used any longer; move what holds to "
+            f"[people.{union.kept}]"
+        )

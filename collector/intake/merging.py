@@ -1,0 +1,21 @@
+"""Another station's store into this one: its journal, its people, and readings derived again where they differ."""
+
+from pathlib import Path
+
+from collector.intake.pipeline import Progress, catch_up, reassign
+from collector.store import upkeep
+from collector.store.database import Store
+from collector.store.merge.foreign_rows import Brought, bring_in
+
+
+def merge(store: Store, other: Path, progress: Progress | None = None) -> Brought:
+    """Idempotent, and the same store whatever the order. The other store is only read.
+
+    Interrupted, it is done again from the start and finishes the job. progress: counts twice, for taking in and
+    for deriving. Raises StoreError.
+    """
+    brought = bring_in(store, other, progress)
+    catch_up(store, progress)
+    reassign(store)
+    upkeep.checkpoint(store)  # what another station erased is not to linger in the log; a reader may put it off
+    return brought

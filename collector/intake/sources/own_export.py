@@ -1,0 +1,98 @@
+"""Readings that come from an export of ours, in the journal: one reading, whole, is one payload.
+
+It says what the reading was at the time of the export, times and all; nothing of it is worked out anew. Its payload
+is the one the reading had, its zone the station's where that fits.
+"""
+
+import json
+from dataclasses import fields
+from datetime import datetime, timedelta
+from decimal import Decimal, InvalidOperation
+from functools import lru_cache
+from zoneinfo import ZoneInfo, available_timezones
+
+from collector.store.database import Store
+from collector.store.instants import to_us
+from collector.store.readings import times, write
+from collector.store.readings.times import Time
+from collector.store.readings.write import Draft, Heard
+from collector.store.values import Basis, Reading
+from parsers.errors import ParseError
+
+IMPORTED_CHARACTERISTIC = 1
+"""Stands where a cuff's payload has its 16-bit UUID."""
+CLOCK = "imported"
+"""Such a reading's time is never placed anew."""
+_NUMBERS = ("systolic", "diastolic", "mean", "pulse")
+_LISTS = ("status", "assessed", "marks")
+
+
+def build(reading: Reading) -> bytes:
+    """The payload to append to the journal. The same reading gives the same octets."""
+    values = {item.name: getattr(reading, item.name) for item in fields(Reading)}
+    for name in _NUMBERS:
+        values[name] = None if values[name] is None else str(values[name])
+    values |= {name: getattr(reading, name).isoformat() for name in ("taken_at", "received_at")}
+    values["zone"] = getattr(reading.taken_at.tzinfo, "key", None)
+    return json.dumps(values, sort_keys=True).encode()
+
+
+def parse(value: bytes) -> tuple[Reading, str | None]:
+    """(reading, name of its zone where that was known). Raises ParseError."""
+    try:
+        values = json.loads(value)
+        zone = values.pop("zone")
+        for name in _NUMBERS:
+            values[name] = None if values[name] is None else Decimal(values[name])
+        values |= {name: tuple(values[name]) for name in _LISTS}
+        values |= {name: datetime.fromisoformat(values[name]) for name in ("taken_at", "received_at")}
+        reading = Reading(**{**values, "taken_basis": Basis(values["taken_basis"])})
+        if reading.taken_at.tzinfo is None or reading.received_at.tzinfo is None:
+            raise ValueError("a time without offset")
+        if zone is not None:
+            ZoneInfo(zone)
+    except (ValueError, KeyError, TypeError, InvalidOperation, AttributeError, RecursionError) as error:
+        raise ParseError("imported reading", 0, f"cannot be read ({error})") from error
+    return reading, zone
+
+
+def take_up(store: Store, heard: Heard, zone: str) -> tuple[int, str, bool]:
+    """(row, id, whether it is new) of the reading in this payload. zone: the station's. Raises ParseError."""
+    reading, named = parse(heard.value)
+    known = store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading.reading_id,))
+    if known is not None:
+        return int(known), reading.reading_id, False
+    systolic, diastolic, mean, pulse = (
+        None if number is None else str(number)
+        for number in (reading.systolic, reading.diastolic, reading.mean, reading.pulse)
+    )
+    draft = Draft(
+        reading.reading_id, reading.slot, systolic, diastolic, mean, reading.unit, pulse, reading.status,
+        reading.status_raw, reading.assessed if reading.features_known else None, reading.stamp, None, CLOCK, CLOCK,
+        reading.marks, reading.note,
+    )  # fmt: skip
+    received = to_us(reading.received_at)
+    row = write.insert_reading(store, draft, heard, received, named or zone_like(reading.taken_at, zone))
+    time = Time(to_us(reading.taken_at), reading.taken_basis.value, reading.taken_uncertainty_s, ())
+    times.set_time(store, row, time)
+    store.query("UPDATE reading SET sightings = ? WHERE id = ?", (reading.sightings, row))
+    return row, reading.reading_id, True
+
+
+def zone_like(at: datetime, usual: str) -> str:
+    """A zone whose clocks show this very time then: the usual one if they do. Raises ParseError for none."""
+    offset = at.utcoffset() or timedelta()
+    if at.astimezone(ZoneInfo(usual)).utcoffset() == offset:
+        return usual
+    hours, rest = divmod(offset, timedelta(hours=1))
+    if not rest and -12 <= hours <= 14:
+        return "UTC" if not hours else f"Etc/GMT{-hours:+d}"  # the sign is turned round in these names (IANA)
+    for name in _names():
+        if at.astimezone(ZoneInfo(name)).utcoffset() == offset:
+            return name
+    raise ParseError("imported reading", 0, f"no zone of the world is {offset} ahead of UTC then")
+
+
+@lru_cache(maxsize=1)
+def _names() -> list[str]:
+    return sorted(available_timezones())

@@ -1,0 +1,116 @@
+"""The runs of a cuff's clock: between two looks it either went on, as clocks go, or somebody changed it.
+Pure."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from collector.intake.time.clock_readings import Look
+from collector.store.instants import SECOND
+
+DRIFT = 100e-6
+"""No quartz clock of a cuff gains or loses more than this: 8.6 s a day (common practice, no source)."""
+
+PACE_ERROR = 10e-6
+"""A pace is used only where the looks' doubts leave no greater error than this."""
+
+REACH_BACK, REACH_AHEAD = 32, 16
+"""How many looks before and after a reading's arrival may bear on its time. Bounded, so that a visit after
+years costs no more than one in the first week."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Looks first…last (indices), between which the clock went on undisturbed as far as can be seen."""
+
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class Projection:
+    """A stamp read on one run of the clock.
+
+    at: microseconds UTC. uncertainty: seconds, provided that the clock was not changed in the meantime.
+    place: 'between' two looks, 'before' the first look of the run, 'after' the last.
+    """
+
+    at: float
+    uncertainty: float
+    place: str
+
+
+class ClockLine:
+    """A cuff's looks in order, cut into runs."""
+
+    def __init__(self, looks: Sequence[Look]) -> None:
+        self.looks = looks
+        self.times = [look.at for look in looks]
+        self.runs: list[Run] = []
+        self.run_of: list[int] = []
+        self._paces: dict[tuple[int, int], float] = {}
+        first = 0
+        for index in range(len(looks)):
+            if index and changed(looks[index - 1], looks[index]):
+                self.runs.append(Run(first, index - 1))
+                first = index
+            self.run_of.append(len(self.runs))
+        if looks:
+            self.runs.append(Run(first, len(looks) - 1))
+
+    def project(self, stamp: int, run: int, low: int, high: int) -> Projection:
+        """The stamp on one run, as far as its looks lie among low…high (the latter excluded)."""
+        looks = self.looks
+        first, last = max(self.runs[run].first, low), min(self.runs[run].last, high - 1)
+        rough = stamp + looks[last].offset
+        left = bisect_right(self.times, rough, first, last + 1) - 1
+        if left < first:
+            return self._beyond(stamp, first, self._pace(low, high), "before")
+        if left == last:
+            return self._beyond(stamp, last, self._pace(low, high), "after")
+        before, after = looks[left], looks[left + 1]
+        span = after.at - before.at
+        part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0
+        step = after.offset - before.offset
+        at = stamp + before.offset + part * step
+        # One change between the looks may hide as long as the difference could be drift: bound it too.
+        hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
+        return Projection(at, max(before.doubt, after.doubt) + hidden, "between")
+
+    def _beyond(self, stamp: int, nearest: int, pace: float, place: str) -> Projection:
+        """Beyond the run's looks: carried on at the clock's pace."""
+        look = self.looks[nearest]
+        rough = stamp + look.offset
+        away = rough - look.at
+        return Projection(rough + pace * away, look.doubt + 2 * DRIFT * abs(away) / SECOND, place)
+
+    def _pace(self, low: int, high: int) -> float:
+        """How much the offset grows in a microsecond: what the runs among these looks show, if they are long enough.
+
+        A quartz keeps its pace whenever it is set.
+        """
+        known = self._paces.get((low, high))
+        if known is None:
+            known = self._paces[low, high] = self._measure_pace(low, high)
+        return known
+
+    def _measure_pace(self, low: int, high: int) -> float:
+        gained = passed = 0
+        doubt = 0.0
+        for run in range(self.run_of[low], self.run_of[high - 1] + 1):
+            first = self.looks[max(self.runs[run].first, low)]
+            last = self.looks[min(self.runs[run].last, high - 1)]
+            gained += last.offset - first.offset
+            passed += last.at - first.at
+            doubt += first.doubt + last.doubt if first is not last else 0
+        if not passed or doubt * SECOND > PACE_ERROR * passed:
+            return 0.0
+        return min(DRIFT, max(-DRIFT, gained / passed))
+
+
+def changed(before: Look, after: Look) -> bool:
+    """Whether the clock was changed between two looks: it moved further than drift and doubt allow."""
+    moved = abs(after.offset - before.offset) / SECOND
+    if after.was_set:
+        return moved > 1
+    return moved > before.doubt + after.doubt + 1 + DRIFT * (after.at - before.at) / SECOND

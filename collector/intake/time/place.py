@@ -1,0 +1,144 @@
+"""Step two of intake: when each reading was taken. Fetches what `timeline` needs, writes what it finds."""
+
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from collector.intake.sources.own_export import CLOCK as IMPORTED
+from collector.intake.time import clock_runs
+from collector.intake.time.arrival import Arrivals
+from collector.intake.time.candidates import STATION_UNSURE, Stamped, place, runs_within_visits
+from collector.intake.time.clock_readings import Look, looks_around
+from collector.intake.time.clock_runs import ClockLine
+from collector.intake.time.live_records import NEIGHBOURS, Newest, live_looks, newest
+from collector.intake.time.zones import SPRING, from_wall, local_offset, odd_hour
+from collector.store.database import Store
+from collector.store.instants import SECOND
+from collector.store.readings import times
+from collector.store.readings.times import Placeable, Time
+from collector.store.values import Basis
+
+EVER = -(1 << 62)
+FUTURE = "stamp in the future"
+"""It came before its stamp: the cuff's clock is ahead, nobody knows since when."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A reading whose time was set anew."""
+
+    reading: Placeable
+    time: Time
+
+
+def place_since(store: Store, cuff_id: int, arrived: Arrivals, start: int) -> tuple[list[Placed], int]:
+    """Place all readings of a cuff that anything of since `start` (microseconds UTC) may bear on.
+
+    Returns those that moved, and since when (arrival, microseconds UTC) readings were looked at.
+    """
+    reach = clock_runs.REACH_AHEAD + NEIGHBOURS + 3
+    wanted = reach + clock_runs.REACH_BACK
+    looks = looks_around(store, cuff_id, arrived, start, wanted)
+    by_clock = {"wall": looks or _lively(store, cuff_id, "wall", arrived, start, wanted)}
+    if base := _lively(store, cuff_id, "base", arrived, start, wanted):
+        by_clock["base"] = base
+    # Where no look bears on anything, only the visit's own order of stamps does.
+    since = min((_horizon(found, start, reach) for found in by_clock.values() if found), default=start)
+    if since > EVER:
+        since = times.start_of_visit(store, cuff_id, since)
+    lines = {clock: ClockLine(found) for clock, found in by_clock.items()}
+    return _place(store, times.placeable(store, cuff_id, since), lines, arrived, bool(looks)), since
+
+
+def place_one(store: Store, cuff_id: int, reading: int, arrived: Arrivals) -> None:
+    """Place a reading that has just come, for the time being: the end of its visit will tell more."""
+    one = times.placeable_one(store, reading)
+    looks = looks_around(store, cuff_id, arrived, one.received, 4)
+    _place(store, [one], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
+
+
+def _horizon(looks: Sequence[Look], start: int, reach: int) -> int:
+    """Readings that arrived before this are out of reach of what is new since `start`."""
+    earlier = bisect_left(looks, start, key=lambda look: look.at)
+    return looks[earlier - reach].at if earlier >= reach else EVER
+
+
+def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, start: int, wanted: int) -> list[Look]:
+    """The looks that live records allow: all since `start` and `wanted` before it."""
+    limit = 2 * wanted
+    while True:
+        rows = times.stamped_around(store, cuff_id, clock, start, limit)
+        whole = sum(row.received < start for row in rows) < limit
+        visits = newest(
+            [
+                Newest(_visit(row), row.received, row.stamp or 0, local_offset(row.received, row.zone))
+                for row in rows
+                if arrived.sure(row.clock_id)
+            ]
+        )
+        # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
+        looks = live_looks(visits, skip=0 if whole else NEIGHBOURS + 1)
+        if whole or sum(look.at < start for look in looks) >= wanted:
+            return looks
+        limit *= 2
+
+
+def _place(
+    store: Store, rows: Sequence[Placeable], lines: dict[str, ClockLine], arrived: Arrivals, readable: bool
+) -> list[Placed]:
+    runs = runs_within_visits([(_visit(row), row.slot, row.stamp) for row in rows])
+    moved = []
+    for row, run in zip(rows, runs, strict=True):
+        if row.clock == IMPORTED:
+            continue
+        sure = arrived.sure(row.clock_id)
+        stamped = Stamped(row.stamp, row.clock, row.received, _visit(row), row.zone, sure, row.slot, run)
+        line = lines.get(row.clock or "")
+        time = _time(stamped, line, readable and row.clock == "wall")
+        if not sure:
+            time = Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, STATION_UNSURE))
+        if time != row.time:
+            times.set_time(store, row.row, time)
+            moved.append(Placed(row, time))
+    return moved
+
+
+_CLOSE = 22 * SECOND
+"""How near to local time live records must put a clock for its stamps to be taken as they are. They may be half a
+minute out themselves: together that stays within a minute."""
+
+
+def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
+    if reading.stamp is None:
+        return Time(reading.received, Basis.ARRIVAL, None, ())
+    if reading.clock == "hand":
+        return Time(reading.stamp, Basis.HAND, None, _hours(reading.stamp, reading.zone))
+    if line is None or not line.looks:
+        return _as_sent(reading)
+    time = place(reading, line)
+    if time.basis == Basis.CORRECTED and not readable:
+        local, _ = from_wall(reading.stamp, reading.zone, reading.received)
+        if abs(time.taken_at - local) <= _CLOSE and reading.clock == "wall":
+            uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
+            return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
+        time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)
+    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *_hours(time.taken_at, reading.zone)))
+
+
+def _as_sent(reading: Stamped) -> Time:
+    """Nothing is known of the clock: local wall time is the best guess, and nobody can tell how good."""
+    assert reading.stamp is not None
+    at, mark = from_wall(reading.stamp, reading.zone, reading.received if reading.sure else None)
+    if reading.sure and at > reading.received + 60 * SECOND:
+        return Time(reading.received, Basis.ARRIVAL, None, (FUTURE,))
+    return Time(at, Basis.CUFF, None, (mark,) if mark == SPRING else _hours(at, reading.zone))
+
+
+def _hours(at: int, zone: str) -> tuple[str, ...]:
+    mark = odd_hour(at, zone)
+    return (mark,) if mark else ()
+
+
+def _visit(row: Placeable) -> int:
+    """What groups the records of one visit; those that came outside any stand alone."""
+    return row.visit if row.visit is not None else -row.row

@@ -1,0 +1,61 @@
+"""Which protocol holds for a person, and the plan that the treating clinician set: from the configuration."""
+
+from collections.abc import Mapping
+from datetime import time
+from decimal import Decimal
+
+from collector.numbers.levels import LOW
+from collector.numbers.protocols import USUAL, InForce, Plan, Protocol, Window, protocol
+from collector.numbers.values import Pressures
+from collector.service import config
+from collector.service.config.schema import ConfigError
+
+
+def in_force(settings: config.Config, person: str, name: str | None = None) -> tuple[Protocol, Plan]:
+    """The protocol named, else the one of the person's plan, else the usual one; and the plan itself.
+
+    Raises UnknownProtocol, and ConfigError for a plan that does not fit the protocol.
+    """
+    own = _of(settings.people, person)
+    named = name or (own and own.protocol) or USUAL
+    rules = protocol(named, settings.protocols)
+    plan = _plan(own, rules, person) if own else Plan()
+    try:
+        InForce.of(rules, plan)
+    except ValueError as wrong:
+        raise ConfigError(f"[people.{person}]: {wrong}") from None
+    return rules, plan
+
+
+def _of(people: Mapping[str, config.Person], person: str) -> config.Person | None:
+    """Letter case does not matter, as everywhere with names of people."""
+    return next((own for name, own in people.items() if name.casefold() == person.casefold()), None)
+
+
+def _plan(own: config.Person, rules: Protocol, person: str) -> Plan:
+    return Plan(
+        threshold=_pressures(own.threshold_systolic, own.threshold_diastolic, rules.threshold, "threshold", person),
+        goal=_pressures(own.goal_systolic, own.goal_diastolic, rules.target, "goal", person),
+        low=_pressures(own.low_systolic, own.low_diastolic, LOW, "low", person),
+        atrial_fibrillation=own.atrial_fibrillation,
+        morning=_window(own.morning),
+        evening=_window(own.evening),
+    )
+
+
+def _pressures(
+    systolic: int | None, diastolic: int | None, rest: Pressures | None, what: str, person: str
+) -> Pressures | None:
+    """Where only one of the two is set, the protocol gives the other."""
+    if systolic is None and diastolic is None:
+        return None
+    upper = Decimal(systolic) if systolic is not None else rest.systolic if rest else None
+    lower = Decimal(diastolic) if diastolic is not None else rest.diastolic if rest else None
+    if upper is None or lower is None:
+        missing = "systolic" if upper is None else "diastolic"
+        raise ConfigError(f"[people.{person}]: {what}_{missing} is missing, and the protocol in use has none")
+    return Pressures(upper, lower)
+
+
+def _window(hours: tuple[str, ...]) -> Window | None:
+    return Window(*map(time.fromisoformat, hours)) if hours else None

@@ -1,0 +1,304 @@
+"""The configuration: one TOML file, every key with a default, every mistake told with its line.
+
+The dataclasses below are the whole schema. A new key is a field made with `key`; a new section is a dataclass
+and a field of `Config`. A field of type `Mapping[str, Section]` reads tables with names of the user's own,
+such as `[people.anna]`; the keys of `[protocols.NAME]` are those of `collector.numbers.custom`.
+QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tables).
+"""
+
+import os
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from functools import partial
+from pathlib import Path
+from typing import Any, get_args, get_origin, get_type_hints
+
+from collector.service.config.schema import ConfigError, Reader, from_environment, key
+
+SYSTEM_FILE = Path("/etc/quietcuff.toml")
+SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
+
+
+def _zone(name: str) -> str | None:
+    from zoneinfo import ZoneInfo
+
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return "not a time zone of the IANA database, such as 'Europe/Lisbon'"
+    return None
+
+
+def _address(address: str) -> str | None:
+    if re.fullmatch(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}|hci\d+|usb:\d+", address):
+        return None
+    return "an adapter is named like 'hci0', or for the exclusive radio 'usb:0'"
+
+
+def _day(text: str) -> str | None:
+    from datetime import date
+
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return "a day is written like '2031-03-04'" if text else None
+    return None
+
+
+def _hour(text: str) -> str | None:
+    return None if re.fullmatch(r"([01]\d|2[0-3]):[0-5]\d", text) else "a time of day is written like '03:15'"
+
+
+def _hours(times: tuple[str, ...]) -> str | None:
+    if not times or (len(times) == 2 and times[0] != times[1] and not any(map(_hour, times))):
+        return None
+    return 'hours are two times of day, such as ["05:00", "11:00"]'
+
+
+def _record(text: str) -> str | None:
+    if not text or re.fullmatch(r"[a-z][a-z0-9+.-]*:[^\s|]+\|[^\s|]([^|]*[^\s|])?", text):
+        return None
+    return "a record is written as who numbers it, a URI, and the number: 'https://clinic.example/records|4711'"
+
+
+def _sealable(text: str) -> str | None:
+    from collector.service.jobs.sealing import key_problem
+
+    return key_problem(text) if text else None
+
+
+def _topic(text: str) -> str | None:
+    return "a topic has no '+', '#' or '/' at its ends" if re.search(r"[+#]|^/|/$|^$", text) else None
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    name: str = key("", "What this station is called where several are merged.")
+    zone: str | None = key(None, "Time zone of the cuffs' wall clock; else this machine's.", check=_zone)
+    emergency_number: str = key("", "The local emergency number, shown with very high readings.")
+
+
+@dataclass(frozen=True, slots=True)
+class Radio:
+    kind: str = key(
+        "bluez",
+        "The system's Bluetooth, an adapter of our own, or invented cuffs.",
+        one_of=("bluez", "exclusive", "virtual"),
+    )
+    adapter: str | None = key(
+        None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.", check=_address
+    )
+    accept: str = key("any", "Visit any cuff in reach, or known ones only.", one_of=("any", "known"))
+    set_clock: str = key("never", "Whether a visit may set the cuff's clock.", one_of=("never", "when wrong", "always"))
+    clock_wrong_after_s: float = key(60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1)
+    witness: str = key(
+        "auto", "Whether to read indications from the kernel's monitor channel.", one_of=("auto", "on", "off")
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    path: Path | None = key(None, "The store's file.")  # noqa: RUF009
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    daily: bool = key(True, "Whether to back the store up every day.")
+    at: str = key("03:15", "When, by this machine's wall clock.", check=_hour)
+    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")  # noqa: RUF009
+    keep: int = key(14, "How many backups stay.", at_least=1, at_most=3660)
+    encrypt_to: str = key("", "A public key (age or SSH) that only you have the private one of.", check=_sealable)
+
+
+@dataclass(frozen=True, slots=True)
+class Retention:
+    """Off unless set. What a rule takes away is gone from the store; backups keep it until they go."""
+
+    payloads_days: int = key(0, "Days to keep payloads as they came; their readings stay. 0: for ever.", at_least=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Notices:
+    """Who hears of what wants somebody's attention, and when. This is no alarm system."""
+
+    command: tuple[str, ...] = key((), "A program and its arguments; each notice goes to it as JSON.")
+    command_timeout_s: float = key(20.0, "Seconds until the program is stopped.", at_least=1, at_most=300)
+    personal: bool = key(False, "Whether names and values leave through the program and MQTT.")
+    cuff_silent_days: int = key(14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0)
+    battery_below: int = key(20, "Percent of battery below which a cuff wants new ones.", at_least=0, at_most=100)
+    clock_off_min: int = key(10, "Minutes from which a cuff's clock is worth a notice.", at_least=1)
+    disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0)
+    very_high: bool = key(True, "Whether a very high reading is a notice.")
+    series: bool = key(True, "Whether a series that falls short of its plan is a notice.")
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """Notices as retained messages, gone when they are over."""
+
+    host: str = key("", "The broker; empty: no MQTT.")
+    port: int = key(1883, "Its port; 8883 is usual with TLS.", at_least=1, at_most=65535)
+    tls: bool = key(False, "Whether to speak TLS and check the broker's certificate.")
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    user: str = key("", "User name at the broker.")
+    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    topic: str = key("quietcuff", "Where all topics begin.", check=_topic)
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """A person's own plan, set by the treating clinician; goes before any protocol's figures."""
+
+    protocol: str | None = key(None, "The protocol that averages follow.")
+    series_from: str = key("", "First day of a series to keep an eye on, such as '2031-03-04'.", check=_day)
+    threshold_systolic: int | None = key(None, "mmHg; from here on raised.", at_least=60, at_most=260)
+    threshold_diastolic: int | None = key(None, "mmHg; from here on raised.", at_least=30, at_most=160)
+    goal_systolic: int | None = key(None, "mmHg; below is the goal.", at_least=60, at_most=260)
+    goal_diastolic: int | None = key(None, "mmHg; below is the goal.", at_least=30, at_most=160)
+    low_systolic: int | None = key(None, "mmHg; below is marked low.", at_least=50, at_most=140)
+    low_diastolic: int | None = key(None, "mmHg; below is marked low.", at_least=20, at_most=100)
+    atrial_fibrillation: bool = key(False, "Whether each sitting takes three readings, as with atrial fibrillation.")
+    morning: tuple[str, ...] = key((), "Hours of the morning readings, say for night work.", check=_hours)
+    evening: tuple[str, ...] = key((), "Hours of the evening readings.", check=_hours)
+    record: str = key("", "The person's medical record, for FHIR and Open mHealth: 'SYSTEM|NUMBER'.", check=_record)
+
+
+@dataclass(frozen=True, slots=True)
+class Cuff:
+    """A cuff, by its address, that tells its records only after it has heard its user's consent code."""
+
+    user: int | None = key(None, "The cuff's number of the user whose records are asked for.", at_least=0, at_most=254)
+    consent_code: int | None = key(None, "The code that the cuff shows for this user.", at_least=0, at_most=9999)
+
+
+@dataclass(frozen=True, slots=True)
+class Relay:
+    """A receiver to which readings are sent on as they come."""
+
+    kind: str = key("fhir", "What it is.", one_of=("fhir", "postgresql", "mqtt"))
+    url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
+    user: str = key("", "User name there (PostgreSQL, MQTT).")
+    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")  # noqa: RUF009
+    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
+    unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
+    topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
+    last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
+
+
+@dataclass(frozen=True, slots=True)
+class Config:
+    station: Station = field(default_factory=Station)
+    radio: Radio = field(default_factory=Radio)
+    store: Store = field(default_factory=Store)
+    backup: Backup = field(default_factory=Backup)
+    retention: Retention = field(default_factory=Retention)
+    notices: Notices = field(default_factory=Notices)
+    mqtt: Mqtt = field(default_factory=Mqtt)
+    relay: Mapping[str, Relay] = field(default_factory=dict)
+    people: Mapping[str, Person] = field(default_factory=dict)
+    cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
+    protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
+    source: Path | None = None  # the file it was read from
+
+
+def usual_store() -> Path:
+    """The service's store where the service is installed, else one in the user's own data folder."""
+    if SYSTEM_STORE.parent.exists():
+        return SYSTEM_STORE
+    home = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
+    return Path(home) / "quietcuff" / "quietcuff.db"
+
+
+def usual_file() -> Path | None:
+    """The user's own configuration if there is one, else the system's if there is one."""
+    home = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
+    for path in (Path(home) / "quietcuff.toml", SYSTEM_FILE):
+        if os.access(path, os.F_OK):  # False, not an error, for a home that is not ours to look into
+            return path
+    return None
+
+
+def load(path: Path | None = None, environment: Mapping[str, str] | None = None) -> Config:
+    """Read the configuration from `path`, or from the usual place, or take the defaults.
+
+    Raises ConfigError with one line that names the file, the line and what is allowed.
+    """
+    environment = os.environ if environment is None else environment
+    file = path or usual_file()
+    text = ""
+    if file is not None:
+        try:
+            text = file.read_text("utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            reason = getattr(error, "strerror", None) or "not UTF-8 text"
+            raise ConfigError(f"{file}: cannot read the configuration: {reason.lower()}") from None
+    return parse(text, file, environment)
+
+
+def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | None = None) -> Config:
+    """Read a configuration from TOML text. Raises ConfigError."""
+    tables: dict[str, Any] = {}
+    if text:  # the parser is imported only where there is something to parse
+        import tomllib
+
+        try:
+            tables = tomllib.loads(text)
+        except tomllib.TOMLDecodeError as error:
+            raise ConfigError(f"{file or 'configuration'}: not TOML: {error}") from None
+    reader = Reader(text, str(file or "configuration"))
+    sections = _sections()
+    reader.only_known(tables, sections, ())
+    values: dict[str, Any] = {"source": file}
+    for name, kind in sections.items():
+        table = reader.table(tables.get(name, {}), (name,))
+        if get_origin(kind) is Mapping:
+            inner = get_args(kind)[1]
+            own_reading = {"protocols": partial(_protocol, reader), "cuffs": partial(_cuff, reader)}
+            read = own_reading.get(name) or partial(reader.section, inner)
+            values[name] = {own: read(reader.table(table[own], (name, own)), (name, own)) for own in table}
+        else:
+            table |= from_environment(name, environment or {})
+            values[name] = reader.section(kind, table, (name,))
+    _one_record_each(reader, values["people"])
+    return Config(**values)
+
+
+def _sections() -> dict[str, Any]:
+    hints = get_type_hints(Config)
+    return {item.name: hints[item.name] for item in fields(Config) if item.name != "source"}
+
+
+def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
+    if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
+        raise reader.wrong(
+            path,
+            f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
+            "capitals; `quietcuff cuff list` shows them",
+        )
+    cuff: Cuff = reader.section(Cuff, table, path)
+    if (cuff.user is None) != (cuff.consent_code is None):
+        raise reader.wrong(path, "consent takes both, user and consent_code")
+    return cuff
+
+
+def _one_record_each(reader: Reader, people: Mapping[str, Person]) -> None:
+    """Two people in one record would be one patient to whoever receives it."""
+    whose: dict[str, str] = {}
+    for name, person in people.items():
+        if person.record and (other := whose.setdefault(person.record, name)) != name:
+            told = f"people.{name}.record is [people.{other}]'s too"
+            raise reader.wrong(("people", name, "record"), told, person.record)
+
+
+def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:
+    """A clinic's own protocol; what checks it is imported only where there is one."""
+    from collector.numbers.custom import ProtocolError, custom
+
+    try:
+        return custom({**table, "name": path[-1]})
+    except ProtocolError as error:
+        about = next((key for key in table if f"'{key}'" in str(error) or f": {key} is " in str(error)), None)
+        raise reader.wrong(path if about is None else (*path, about), str(error)) from None

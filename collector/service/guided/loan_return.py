@@ -1,0 +1,106 @@
+"""Taking loan cuffs back: wait for them, download, save, then ask for the physical checks, one by one.
+
+Every step is in the store before the next begins, so whatever interrupts it, the same command goes on where it was.
+Nothing is asked to be erased before report and export are written and read back.
+"""
+
+from collections.abc import Callable
+from datetime import datetime
+
+from collector.service.guided import download
+from collector.service.guided.screen import Left, Screen, pressed, yes
+from collector.share.text.preparation import clock_text
+from collector.store.database import Store
+from collector.store.people import loans
+from collector.store.people.loan_states import CHECKS, State, Step
+from collector.store.people.loans import Loan
+
+
+class Desk:
+    """Takes a batch of cuffs back.
+
+    save: writes report and export of a loan and reads them back; returns the lines of the summary for the chart.
+    name: how a cuff is called on screen.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        screen: Screen,
+        now: Callable[[], datetime],
+        seconds: Callable[[], float],
+        save: Callable[[Loan], list[str]],
+        name: Callable[[str], str],
+    ) -> None:
+        self.store, self.screen, self.now, self.seconds = store, screen, now, seconds
+        self.save, self.name = save, name
+
+    def take_back(self, wanted: list[str]) -> bool:
+        """All of them, as far as they come. Says whether every one is available afterwards."""
+        batch = [loans.begin_return(self.store, cuff, self.now()) for cuff in wanted]
+        try:
+            here = [self._save(loan) for loan in self._download(batch)]
+            available = [self._look_after(loan) for loan in here]
+            return len(available) == len(wanted) and all(available)
+        except (Left, KeyboardInterrupt):
+            self.screen.say("Left. What is done is kept; the same command goes on from here.")
+            return False
+
+    # --- Waiting for the cuffs --------------------------------------------------------------------------------------
+
+    def _download(self, batch: list[Loan]) -> list[Loan]:
+        """Until each cuff was here for a whole visit; Enter goes on with those that were."""
+        batch = list(batch)
+        missing = [loan for loan in batch if loan.step is Step.WAITING]
+        if missing:
+            self.screen.say(
+                "Switch the cuffs on and let them send: " + ", ".join(self.name(loan.cuff) for loan in missing) + "."
+            )
+        began = self.seconds()
+        while missing:
+            for loan in [loan for loan in missing if download.whole_visit(self.store, loan)]:
+                missing.remove(loan)
+                done = loans.advance(self.store, loan, Step.DOWNLOADED, self.now())
+                batch[batch.index(loan)] = done
+                self.screen.say(f"{self.name(loan.cuff)}: all received.")
+            if not missing:
+                break
+            self.screen.count(
+                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}"
+                "  Enter goes on without them, q leaves"
+            )
+            if pressed(self.screen) in ("\n", "\r"):
+                for loan in missing:
+                    self.screen.say(
+                        f"{self.name(loan.cuff)}: not received; it stays marked '{State.RETURNED}' and is not lent."
+                    )
+                break
+        return [loan for loan in batch if loan.step is not Step.WAITING]
+
+    # --- Saving -----------------------------------------------------------------------------------------------------
+
+    def _save(self, loan: Loan) -> Loan:
+        if loan.step is Step.DOWNLOADED:
+            for line in self.save(loan):
+                self.screen.result(line)
+            loan = loans.advance(self.store, loan, Step.SAVED, self.now())
+        return loan
+
+    # --- Looking after it -------------------------------------------------------------------------------------------
+
+    def _look_after(self, loan: Loan) -> bool:
+        """The checks that were not done yet. Available only when each is so."""
+        for check in CHECKS:
+            if check.key in loan.checks:
+                continue
+            if not yes(self.screen, f"{self.name(loan.cuff)}: {check.question}"):
+                loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
+                self.screen.say(
+                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is mended, the same "
+                    "command goes on."
+                )
+                return False
+            loan = loans.note_check(self.store, loan, check.key, self.now())
+        loans.make_available(self.store, loan, self.now())
+        self.screen.say(f"{self.name(loan.cuff)} is available.")
+        return True

@@ -1,0 +1,319 @@
+"""Backups of the store: whole, verified, a few kept, sealed on demand; and the way back, which overwrites nothing."""
+
+import os
+import re
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector.service.jobs import sealing
+from collector.service.jobs.sealing import Seal, SealError
+from collector.service.listen.lock import only_listener
+from collector.store import conditions, journal, upkeep
+from collector.store.database import APPLICATION_ID, SCHEMA_VERSION, Store, open_store
+from collector.store.errors import StoreError, telling
+from collector.store.instants import from_us
+
+Progress = Callable[[int, int], None]
+BESIDE = ("", "-wal", "-shm")
+"""A store's file and what SQLite keeps beside it."""
+
+
+class BackupError(Exception):
+    """A backup could not be made or taken back; the text is one line for a person."""
+
+
+@dataclass(frozen=True, slots=True)
+class Backup:
+    """One backup in its folder. made_at: UTC, as its name says."""
+
+    path: Path
+    made_at: datetime
+    size: int
+
+    @property
+    def sealed(self) -> bool:
+        return self.path.name.endswith(sealing.SUFFIX)
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What stands in a store or backup. newest: arrival of its newest payload."""
+
+    payloads: int
+    readings: int
+    newest: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Restoring:
+    """What a restore does, or did. kept: where the present store goes, None where there is none."""
+
+    backup: Backup
+    contents: Contents
+    present: Contents | None  # None: there is none, or it cannot be read
+    kept: Path | None
+
+
+def folder_of(store: Path, configured: Path | None = None) -> Path:
+    """The folder that was chosen, else one beside the store."""
+    return configured or upkeep.backup_folder(store)
+
+
+def every(folder: Path, store: Path) -> list[Backup]:
+    """The backups of a store in a folder, oldest first. Other files there are none of ours and never touched.
+
+    Raises BackupError when the folder cannot be read; a folder that is not there has none.
+    """
+    name = re.compile(re.escape(store.stem) + r"-(\d{8}-\d{6})\.db(\.age)?")
+    found = []
+    try:
+        for path in folder.iterdir() if folder.exists() else ():
+            if match := name.fullmatch(path.name):
+                with suppress(ValueError, FileNotFoundError):
+                    made = datetime.strptime(match[1], "%Y%m%d-%H%M%S").replace(tzinfo=UTC)
+                    found.append(Backup(path, made, path.stat().st_size))
+    except OSError as error:
+        raise BackupError(f"{folder}: the backups cannot be read ({error.strerror})") from error
+    return sorted(found, key=lambda backup: (backup.made_at, backup.path.name))
+
+
+def take(
+    store: Path,
+    folder: Path,
+    keep: int,
+    recipient: str | None = None,
+    now: datetime | None = None,
+    progress: Progress | None = None,
+) -> Backup:
+    """Back up while the listener goes on, verify the copy, seal it, and only then drop what is beyond `keep`.
+
+    recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
+    nothing unsealed ever reaches the folder. Raises BackupError, SealError or StoreError.
+    """
+    now = (now or datetime.now(UTC)).astimezone(UTC)
+    seal = Seal(recipient) if recipient else None
+    target = folder / upkeep.backup_path(store, now).name
+    staged = store.with_name(f"{target.name}.unsealed") if seal else target
+    made = target.with_name(target.name + sealing.SUFFIX) if seal else target
+    if made.exists():
+        raise BackupError(f"{made}: exists already; a backup overwrites nothing, try again in a second")
+    try:
+        with open_store(store, create=False) as opened:
+            fresh = not folder.exists()
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            if fresh:
+                _same_owner(store, folder)
+            upkeep.backup_to(opened, staged, progress)
+        try:
+            look_into(staged)
+        except StoreError:
+            staged.unlink(missing_ok=True)
+            raise
+        if seal:
+            seal.close(staged, made)
+    except OSError as error:
+        raise BackupError(
+            f"{folder}: no backup can be written here ({error.strerror}); "
+            "choose another folder under [backup], or mend this one"
+        ) from error
+    finally:
+        if seal:
+            staged.unlink(missing_ok=True)
+    _same_owner(store, made)
+    _sync_folder(folder)
+    for old in every(folder, store)[:-keep]:
+        if old.path != made:  # by a clock that started in 1970 it is the oldest
+            old.path.unlink(missing_ok=True)
+    return Backup(made, now.replace(microsecond=0), made.stat().st_size)
+
+
+def look_into(path: Path) -> Contents:
+    """Look through all of a store's file without changing it, not even its schema.
+
+    Raises StoreError where it is not sound, not a store, or made by a newer quietcuff.
+    """
+    if not path.exists():
+        raise StoreError(f"{path}: there is no such file", "missing")
+    alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
+    with (
+        telling(path),
+        closing(
+            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True, isolation_level=None)
+        ) as connection,
+    ):
+        ((application,), (version,)) = (
+            connection.execute(f"PRAGMA {name}").fetchone() for name in ("application_id", "user_version")
+        )
+        if application != APPLICATION_ID:
+            raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
+        if version > SCHEMA_VERSION:
+            raise StoreError(f"{path}: made by a newer quietcuff; update quietcuff", "newer")
+        store = Store(path, connection, read_only=True)
+        if found := upkeep.integrity(store):
+            raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
+        counts = journal.counts(store)
+        newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
+        return Contents(counts.payloads, counts.readings, None if newest is None else from_us(newest))
+
+
+def find(which: str, folder: Path, store: Path) -> Backup:
+    """The backup of this name in the folder, the file of this path, or the newest ('last'). Raises BackupError."""
+    backups = every(folder, store)
+    if which == "last" and backups:
+        return backups[-1]
+    for backup in backups:
+        if which in (backup.path.name, str(backup.path)):
+            return backup
+    path = Path(which)
+    if path.is_file():
+        about = path.stat()
+        return Backup(path, datetime.fromtimestamp(about.st_mtime, UTC), about.st_size)
+    raise BackupError(f"no backup '{which}' in {folder}; `quietcuff backup list` shows what is there")
+
+
+def last_good(folder: Path, store: Path) -> Backup | None:
+    """The newest backup that opens and is sound; a sealed one counts, as nobody can look into it here."""
+    for backup in reversed(every(folder, store)):
+        if backup.sealed:
+            return backup
+        with suppress(StoreError):
+            look_into(backup.path)
+            return backup
+    return None
+
+
+def offer(folder: Path, store: Path) -> str:
+    """One line for whoever stands before a damaged store."""
+    try:
+        backup = last_good(folder, store)
+    except BackupError as error:
+        return str(error)
+    if backup is None:
+        return f"there is no sound backup in {folder}; keep {store} as it is, `quietcuff backup restore FILE` takes one"
+    sealed = " (sealed: its private key is needed)" if backup.sealed else ""
+    return (
+        f"the last good backup is of {backup.made_at:%Y-%m-%d %H:%M} UTC{sealed}: "
+        f"`quietcuff backup restore {backup.path.name}` puts it in place and keeps the damaged file"
+    )
+
+
+def restore(
+    store: Path, backup: Backup, identity: Path | None = None, *, dry_run: bool = False, now: datetime | None = None
+) -> Restoring:
+    """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
+
+    identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.
+    Raises BackupError, SealError, StoreError, or AlreadyListening while a listener holds the store.
+    """
+    stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
+    kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
+    try:
+        store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with only_listener(store), _unsealed(backup, store, identity) as staged:
+            contents = look_into(staged)
+            plan = Restoring(backup, contents, _present(store), kept)
+            if dry_run:
+                return plan
+            _as_written(staged)
+            if kept:
+                _keep(store, kept, sound=plan.present is not None)
+            os.rename(staged, store)
+            _sync_folder(store.parent)
+            return plan
+    except OSError as error:
+        raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _keep(store: Path, kept: Path, sound: bool) -> None:
+    """Give what stands there a second name, so that the next rename replaces it in one step, power cut or not.
+
+    A write-ahead log left beside another store would be played into it: a sound store takes its own in first, a
+    damaged one keeps it under the name that goes with it.
+    """
+    if sound:
+        with open_store(store, create=False) as opened:
+            sound = upkeep.checkpoint(opened)
+    for suffix in ("-wal", "-shm"):
+        beside = store.with_name(store.name + suffix)
+        if beside.exists() and not sound:
+            beside.rename(kept.with_name(kept.name + suffix))
+        beside.unlink(missing_ok=True)
+    try:
+        os.link(store, kept)
+    except OSError:  # a file system without second names
+        os.rename(store, kept)
+
+
+def _present(store: Path) -> Contents | None:
+    try:
+        return look_into(store) if store.exists() else None
+    except StoreError:
+        return None
+
+
+@contextmanager
+def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
+    """A copy of the backup beside the store, private, on the same file system."""
+    staged = store.with_name(store.name + ".restoring")
+    try:
+        os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
+        if backup.sealed:
+            sealing.unseal(backup.path, staged, identity)
+        else:
+            with backup.path.open("rb") as source, staged.open("wb") as target:
+                while block := source.read(1 << 20):
+                    target.write(block)
+        _same_owner(store, staged)
+        yield staged
+    finally:
+        for suffix in BESIDE:
+            staged.with_name(staged.name + suffix).unlink(missing_ok=True)
+
+
+def _same_owner(store: Path, made: Path) -> None:
+    """Made by root, it still belongs to the service's user; where a file system knows no owners, never mind."""
+    owner = (store if store.exists() else store.parent).stat()
+    if os.geteuid() == 0:
+        with suppress(OSError):
+            os.chown(made, owner.st_uid, owner.st_gid)
+
+
+def _as_written(staged: Path) -> None:
+    """A backup is one file by itself; a store is written through a log (the mode stays with the file)."""
+    with telling(staged), closing(sqlite3.connect(staged, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode=WAL")
+    with staged.open("rb") as written:
+        os.fsync(written.fileno())
+
+
+def _sync_folder(path: Path) -> None:
+    """So that a rename survives a power cut."""
+    descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+
+
+def daily(store: Path, folder: Path, keep: int, recipient: str | None = None) -> Callable[[], str | None]:
+    """The daily job: a failure is told in the log and stands in `check` until a backup succeeds."""
+
+    def work() -> str | None:
+        try:
+            made = take(store, folder, keep, recipient)
+        except (BackupError, SealError, StoreError) as error:
+            _tell(store, f"no backup could be made: {error}")
+            raise
+        _tell(store, None)
+        return f"{made.path} ({made.size / 1e6:.1f} MB), verified"
+
+    return work
+
+
+def _tell(store: Path, text: str | None) -> None:
+    with suppress(StoreError), open_store(store, create=False) as opened:
+        conditions.tell(opened, "backup", text, datetime.now(UTC))

@@ -1,0 +1,195 @@
+"""What the open formats tell besides the readings, gathered from a store: cuffs, clocks, why values are missing."""
+
+from bisect import bisect_left
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from functools import lru_cache, partial
+from importlib.metadata import version
+from zoneinfo import ZoneInfo
+
+from collector.intake.time.arrival import Arrivals, arrivals
+from collector.intake.time.clock_readings import clock_shown
+from collector.service.config import Config
+from collector.share.export.context import ClockLook, CuffFacts, Exchange, Subject
+from collector.store.database import Store
+from collector.store.instants import EPOCH, from_us, to_us
+from collector.store.journal import cuffs, visits
+from collector.store.values import Reading
+from parsers.device import build_text, parse_text
+from parsers.enhanced import parse_enhanced
+from parsers.errors import ParseError
+from parsers.measurement import Measurement, parse_measurement
+from parsers.sfloat import Absence, SFloat
+from parsers.uuids import Uuid
+
+_REASONS = {
+    Absence.NAN: "not-a-number",
+    Absence.PLUS_INFINITY: "positive-infinity",
+    Absence.MINUS_INFINITY: "negative-infinity",
+    Absence.NRES: "error",
+    Absence.RESERVED: "error",
+}
+"""Codes of HL7's data-absent-reason as the Personal Health Device guide maps them (page FLOATs)."""
+_WINDOW = 1000
+
+
+def subjects_of(config: Config) -> dict[str, Subject]:
+    """The people whose medical record the configuration names."""
+    return {name: Subject(*person.record.split("|", 1)) for name, person in config.people.items() if person.record}
+
+
+def exchange_of(store: Store, config: Config) -> Exchange:
+    """The surroundings of an export or a relay from this store."""
+    station = str(store.scalar("SELECT lower(hex(uid)) FROM station WHERE own"))
+    facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
+    several = store.scalar("SELECT count(*) FROM station") > 1
+    return Exchange(
+        station,
+        partial(_station_of, store, station) if several else None,
+        version("quietcuff"),
+        facts,
+        StoredLooks(store),
+        absent=absent,
+        subjects=subjects_of(config),
+    )
+
+
+def _station_of(store: Store, own: str, reading: Reading) -> str:
+    """Where the reading was first received."""
+    found = store.scalar(
+        "SELECT lower(hex(station.uid)) FROM reading JOIN payload ON payload.id = payload_id "
+        "JOIN station ON station.id = station_id WHERE reading_id = ?",
+        (reading.reading_id,),
+    )
+    return str(found) if found else own
+
+
+def _facts(store: Store, address: str) -> CuffFacts:
+    read = visits.values_of(store, address)
+
+    def text(characteristic: Uuid) -> str | None:
+        return (parse_text(read[characteristic][0]) or None) if characteristic in read else None
+
+    system_id = read[Uuid.SYSTEM_ID][0] if Uuid.SYSTEM_ID in read else None
+    return CuffFacts(
+        address,
+        system_id if system_id and len(system_id) == 8 else None,
+        text(Uuid.MANUFACTURER_NAME),
+        text(Uuid.MODEL_NUMBER),
+        text(Uuid.SERIAL_NUMBER),
+        text(Uuid.FIRMWARE_REVISION),
+        text(Uuid.HARDWARE_REVISION),
+        text(Uuid.SOFTWARE_REVISION),
+    )
+
+
+def values_of_facts(facts: CuffFacts) -> dict[int, bytes]:
+    """The same as the characteristics that a cuff says it by."""
+    texts = {
+        Uuid.MANUFACTURER_NAME: facts.manufacturer,
+        Uuid.MODEL_NUMBER: facts.model,
+        Uuid.SERIAL_NUMBER: facts.serial,
+        Uuid.FIRMWARE_REVISION: facts.firmware,
+        Uuid.HARDWARE_REVISION: facts.hardware,
+        Uuid.SOFTWARE_REVISION: facts.software,
+    }
+    values: dict[int, bytes] = {characteristic: build_text(text) for characteristic, text in texts.items() if text}
+    return values | ({Uuid.SYSTEM_ID: facts.system_id} if facts.system_id else {})
+
+
+class StoredLooks:
+    """Finds the look at a cuff's clock nearest to a reading's arrival; holds a window of each cuff's, not all."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self._arrived: Arrivals | None = None
+        self._windows: dict[str, _Window] = {}
+
+    def __call__(self, reading: Reading) -> ClockLook | None:
+        window = self._windows.get(reading.cuff)
+        at = to_us(reading.received_at)
+        if window is None or not window.covers(at):
+            window = self._windows[reading.cuff] = self._around(reading.cuff, at)
+        return window.nearest(at)
+
+    def _around(self, cuff: str, at: int) -> "_Window":
+        self._arrived = self._arrived or arrivals(self._store)
+        rows = [
+            row
+            for order, side in (("DESC", "<"), ("", ">="))
+            for row in self._store.query(
+                "SELECT visit_fact.id, characteristic, value, at, station_id, visit_fact.clock_id FROM visit_fact "
+                "JOIN visit ON visit.id = visit_id WHERE visit_fact.cuff_id = (SELECT id FROM cuff WHERE address = ?) "
+                f"AND kind = 'read' AND characteristic IN (10795, 10760) AND at {side} ? ORDER BY at {order} LIMIT ?",
+                (cuff, at, 2 if order else _WINDOW),
+            ).fetchall()
+        ]
+        looks = []
+        for number, characteristic, value, read_at, station, clock in sorted(rows, key=lambda row: (row[3], row[0])):
+            shown = clock_shown(characteristic, value)
+            true = self._arrived.at(read_at, clock)
+            zone = _zone(self._arrived.zone(station, true))
+            looks.append(
+                (
+                    read_at,
+                    ClockLook(number, cuff, from_us(true).astimezone(zone), None if shown is None else _wall(shown)),
+                )
+            )
+        until = looks[-1][0] if len(rows) >= _WINDOW else None
+        return _Window(
+            at if not looks else min(at, looks[0][0]), until, [time for time, _ in looks], [look for _, look in looks]
+        )
+
+
+class _Window:
+    """Looks in the order of their times; begins, until: arrivals for which it holds the nearest."""
+
+    def __init__(self, begins: int, until: int | None, times: list[int], looks: list[ClockLook]) -> None:
+        self._begins, self._until, self._times, self._looks = begins, until, times, looks
+
+    def covers(self, at: int) -> bool:
+        return self._begins <= at and (self._until is None or at <= self._until)
+
+    def nearest(self, at: int) -> ClockLook | None:
+        if not self._looks:
+            return None
+        index = bisect_left(self._times, at)
+        if index == len(self._times) or (index and at - self._times[index - 1] <= self._times[index] - at):
+            index -= 1
+        return self._looks[index]
+
+
+def absent(reading: Reading) -> Mapping[str, str]:
+    """Why values of a cuff's reading are missing, from its payload; nothing for what it cannot tell."""
+    return _absent(reading.payload, reading.systolic is None)
+
+
+@lru_cache(maxsize=256)
+def _absent(payload: str, no_systolic: bool) -> Mapping[str, str]:
+    for parse in (parse_measurement, parse_enhanced):
+        try:
+            measurement = parse(bytes.fromhex(payload))
+        except (ParseError, ValueError):
+            continue
+        if (measurement.systolic.value is None) == no_systolic:
+            return _reasons(measurement)
+    return {}
+
+
+def _reasons(measurement: Measurement) -> Mapping[str, str]:
+    numbers: dict[str, SFloat | None] = {
+        "systolic": measurement.systolic,
+        "diastolic": measurement.diastolic,
+        "mean": measurement.mean,
+        "pulse": measurement.pulse,
+    }
+    return {name: _REASONS[number.absence] for name, number in numbers.items() if number and number.absence}
+
+
+@lru_cache(maxsize=64)
+def _zone(name: str) -> ZoneInfo:
+    return ZoneInfo(name)
+
+
+def _wall(shown: int) -> datetime:
+    return (EPOCH + timedelta(microseconds=shown)).astimezone(UTC).replace(tzinfo=None)

@@ -1,0 +1,187 @@
+"""`listen`, put together: the store and its lock, the desk, the radio, the recurring work."""
+
+import asyncio
+import logging
+import os
+from collections.abc import Callable
+from contextlib import suppress
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector import intake
+from collector.radio.port import Radio, VisitPlan
+from collector.service.config import Config
+from collector.service.config.schema import ConfigError
+from collector.service.jobs.schedule import Job
+from collector.service.listen import supervise
+from collector.service.listen.desk import StoreDesk
+from collector.service.listen.lock import only_listener
+from collector.service.listen.station_clock import OurClock
+from collector.store import conditions, upkeep
+from collector.store.database import Store, open_store
+from collector.store.journal import stations, visits
+
+log = logging.getLogger("quietcuff.service")
+
+CLOCK_LOOK_S = 30.0
+NOTICES_S = 900.0
+
+
+def plan_of(config: Config) -> VisitPlan:
+    users = {
+        address: (cuff.user, cuff.consent_code)
+        for address, cuff in config.cuffs.items()
+        if cuff.user is not None and cuff.consent_code is not None
+    }
+    return VisitPlan(
+        set_clock=config.radio.set_clock,
+        clock_wrong_after_s=config.radio.clock_wrong_after_s,
+        zone=zone_of(config),
+        users=users,
+    )
+
+
+def zone_of(config: Config) -> str:
+    """IANA name of the zone that the cuffs' wall clocks show."""
+    if config.station.zone:
+        return config.station.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
+
+
+def radio_of(config: Config, store_path: Path) -> Radio:
+    """The radio that the configuration asks for; its libraries are imported only now."""
+    adapter = config.radio.adapter
+    if config.radio.kind == "bluez":
+        from collector.radio.bluez import BlueZRadio
+
+        return BlueZRadio(adapter, witness=config.radio.witness)
+    if config.radio.kind == "exclusive":
+        from collector.radio.exclusive import ExclusiveRadio
+
+        name = adapter or "hci0"
+        transport = f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
+        return ExclusiveRadio(transport, store_path.parent / "bonds")
+    from collector.service.guided.practice import practice_radio
+
+    return practice_radio()
+
+
+def daily_care(path: Path) -> Callable[[], str | None]:
+    """Integrity check and checkpoint, on a connection of its own beside the listener's."""
+
+    def work() -> str | None:
+        with open_store(path, create=False) as store:
+            found = upkeep.integrity(store)
+            upkeep.checkpoint(store)
+            trouble = (
+                f"the store is damaged: {found[0]}; `quietcuff backup restore` offers the last good copy"
+                if found
+                else None
+            )
+            conditions.tell(store, "integrity", trouble, datetime.now(UTC))
+        if trouble:
+            raise RuntimeError(trouble)
+        return "the store is sound"
+
+    return work
+
+
+def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> list[Job]:
+    """The recurring work that the configuration asks for."""
+    from collector.service.jobs import backups
+
+    jobs = [
+        Job("daily care of the store", daily_care(path), daily_at="03:30"),
+        Job("notices", rounds, every_s=NOTICES_S),
+    ]
+    if config.relay:
+        from collector.service.jobs.relaying import RELAY_S, relay
+
+        jobs.append(Job("relay", relay(path, config), every_s=RELAY_S))
+    if config.backup.daily:
+        folder = backups.folder_of(path, config.backup.folder)
+        work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
+        jobs.append(Job("daily backup", work, daily_at=config.backup.at))
+    if config.retention.payloads_days:
+        from collector.service.jobs import retention
+
+        jobs.append(Job("retention", retention.daily(path, config.retention.payloads_days), daily_at="03:45"))
+    return jobs
+
+
+async def listen(
+    path: Path,
+    config: Config,
+    radio: Radio | None = None,
+    stop: asyncio.Event | None = None,
+    heard: Callable[[str], None] | None = None,
+    again: Callable[[], Config] | None = None,
+) -> None:
+    """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin.
+
+    heard: called with the id of each new reading. again: reads the configuration anew, for SIGHUP.
+    """
+    from collector.service.notices.rounds import Rounds
+
+    os.umask(0o077)
+    rounds = Rounds(path, config)
+
+    def new_reading(reading_id: str) -> None:
+        rounds.soon()
+        if heard:
+            heard(reading_id)
+
+    with open_store(path, check=True) as store, only_listener(path):
+        desk = StoreDesk(store, config.radio.accept, new_reading)
+        course = supervise.Course(plan_of(config), stop)
+        clock = OurClock(store)
+        _take_up(store, desk, zone_of(config), clock)
+        looking = asyncio.create_task(_watch_clock(clock, desk))
+
+        def reload() -> VisitPlan | None:
+            nonlocal config, rounds
+            try:
+                config = again() if again else config
+            except ConfigError as error:
+                log.error("the configuration stays as it was: %s", error)
+                return None
+            rounds = Rounds(path, config)
+            desk.accept = config.radio.accept
+            stations.set_zone(store, zone_of(config), datetime.now(UTC))
+            log.info("the configuration was read again; a change of store, radio or adapter waits for a restart")
+            return plan_of(config)
+
+        try:
+            await supervise.run(
+                radio or radio_of(config, path), desk, course, lambda: jobs_of(path, config, rounds), reload
+            )
+        finally:
+            looking.cancel()
+            with suppress(asyncio.CancelledError):
+                await looking
+            desk.read_all()
+            visits.close_open(store, datetime.now(UTC))
+            upkeep.checkpoint(store)
+
+
+def _take_up(store: Store, desk: StoreDesk, zone: str, clock: OurClock) -> None:
+    """What the last run left undone, before anything new comes in."""
+    now = datetime.now(UTC)
+    conditions.clear(store)
+    stations.set_zone(store, zone, now)
+    desk.tell("clock", clock.look())
+    left_open = visits.close_open(store, now)
+    waiting = intake.catch_up(store)
+    if left_open or waiting:
+        log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
+
+
+async def _watch_clock(clock: OurClock, desk: StoreDesk) -> None:
+    while True:
+        await asyncio.sleep(CLOCK_LOOK_S)
+        try:
+            desk.tell("clock", clock.look())
+        except Exception as error:
+            log.error("looking at the clock failed: %s", error)

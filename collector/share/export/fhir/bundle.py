@@ -1,0 +1,107 @@
+"""Readings as one FHIR Bundle or as bulk NDJSON, streamed: the memory used does not grow with the readings."""
+
+from collections.abc import Iterable, Iterator
+from typing import TextIO
+
+from collector.share.export.context import Exchange
+from collector.share.export.fhir import averages
+from collector.share.export.fhir.actors import Resource
+from collector.share.export.fhir.observations import Observations, reading_conditions
+from collector.store.values import Reading
+
+
+class Count:
+    """How many readings went past."""
+
+    def __init__(self) -> None:
+        self.readings = 0
+
+
+def resources(
+    readings: Iterable[Reading], exchange: Exchange, in_bundle: bool, count: Count | None = None
+) -> Iterator[Resource]:
+    """Everything there is to write, each resource after those it refers to; averages last."""
+    made = Observations(exchange, in_bundle)
+    wanted = {reading_id for result in exchange.averages for reading_id in result.reading_ids}
+    present: set[str] = set()
+    for reading in readings:
+        yield from made.of(reading)
+        if reading.reading_id in wanted:
+            present.add(reading.reading_id)
+        if count:
+            count.readings += 1
+    for result in exchange.averages:
+        yield from made.person(result.person)
+        yield averages.average(result, exchange, in_bundle, present)
+
+
+def write_collection(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+    """A Bundle of type collection, one entry a line; returns how many readings."""
+    return _write(readings, file, exchange, "collection")
+
+
+def write_transaction(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+    """A Bundle of type transaction; every entry is a conditional create by identifier, so that a server that
+    takes it twice has everything once (FHIR R4, http, conditional create)."""
+    return _write(readings, file, exchange, "transaction")
+
+
+def write_bulk(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+    """One resource a line (HL7 Bulk Data Access guide, NDJSON); returns how many readings."""
+    count = Count()
+    for resource in resources(readings, exchange, in_bundle=False, count=count):
+        file.write(resource.text + "\n")
+    return count.readings
+
+
+def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterable[str], exchange: Exchange) -> str:
+    """One transaction for a server: what is fresh is created on condition, what has changed is updated on condition,
+    what is gone is deleted on condition (FHIR R4, http). Sent twice, it does nothing the second time."""
+    made = Observations(exchange, in_bundle=True)
+    entries = [_entry(one, "transaction") for reading in fresh for one in made.of(reading)]
+    for reading in changed:
+        left = set(reading_conditions(reading.reading_id))
+        for one in made.of(reading):
+            entries.append(_update(one) if one.condition in left else _entry(one, "transaction"))
+            left.discard(one.condition)
+        entries += map(_delete, sorted(left))
+    entries += [_delete(condition) for reading_id in gone for condition in reading_conditions(reading_id)]
+    joined = ",\n".join(entries)
+    return _start("transaction") + (f',"entry":[\n{joined}\n]' if entries else "") + "}\n"
+
+
+def _update(resource: Resource) -> str:
+    # The server knows its own id of it, and refuses another (FHIR R4, http, conditional update).
+    text = resource.text.replace(f'"id":"{resource.uuid}",', "", 1)
+    return (
+        f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{text},"request":'
+        f'{{"method":"PUT","url":"{resource.kind}?{resource.condition}"}}}}'
+    )
+
+
+def _delete(condition: str) -> str:
+    return f'{{"request":{{"method":"DELETE","url":"Observation?{condition}"}}}}'
+
+
+def _write(readings: Iterable[Reading], file: TextIO, exchange: Exchange, kind: str) -> int:
+    count = Count()
+    file.write(_start(kind))
+    before = ',"entry":[\n'  # an empty list is not allowed (FHIR R4, JSON)
+    for resource in resources(readings, exchange, in_bundle=True, count=count):
+        file.write(before + _entry(resource, kind))
+        before = ",\n"
+    file.write("\n]}\n" if before == ",\n" else "}\n")
+    return count.readings
+
+
+def _start(kind: str) -> str:
+    return f'{{"resourceType":"Bundle","type":"{kind}"'
+
+
+def _entry(resource: Resource, kind: str) -> str:
+    if kind == "collection":
+        return f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{resource.text}}}'
+    return (
+        f'{{"fullUrl":"urn:uuid:{resource.uuid}","resource":{resource.text},"request":'
+        f'{{"method":"POST","url":"{resource.kind}","ifNoneExist":"{resource.condition}"}}}}'
+    )

@@ -1,0 +1,229 @@
+"""Readings out of a Bundle or bulk NDJSON that quietcuff wrote, also after a FHIR server had it in between."""
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Any, TextIO
+from zoneinfo import ZoneInfo
+
+from collector.share.export.context import HAND, ClockLook, CuffFacts, Exchange, ExchangeError
+from collector.share.export.fhir import codes
+from collector.share.export.fhir.entries import entries
+from collector.store.values import Basis, Reading
+
+
+def parse_bundle(file: TextIO, exchange: Exchange | None = None, around: "Around | None" = None) -> Iterator[Reading]:
+    """Readings of a Bundle of any type, streamed. exchange: the subjects that the export was made with.
+
+    around: filled with what the Bundle says besides. Raises ExchangeError with the number of the entry.
+    """
+    yield from _Assembly(exchange, around or Around()).readings(entries(file), "entry")
+
+
+def parse_bulk(
+    lines: Iterable[str], exchange: Exchange | None = None, around: "Around | None" = None
+) -> Iterator[Reading]:
+    """Readings of bulk NDJSON, one resource a line. Raises ExchangeError with the number of the line."""
+    yield from _Assembly(exchange, around or Around()).readings(_resources(lines), "line")
+
+
+@dataclass(slots=True)
+class Around:
+    """What a Bundle says besides its readings, complete when the last one was handed out.
+
+    station: of the reading handed out last. looks: with the station that looked.
+    """
+
+    station: str | None = None
+    cuffs: dict[str, CuffFacts] = field(default_factory=dict)
+    looks: list[tuple[str | None, ClockLook]] = field(default_factory=list)
+
+
+def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
+    for at, line in enumerate(lines, 1):
+        if line.strip():
+            try:
+                yield "", json.loads(line, parse_float=Decimal)
+            except ValueError as error:
+                raise ExchangeError(f"line {at}: not JSON ({error})") from None
+
+
+class _Assembly:
+    """Puts together what the Observations of one reading say; a pulse follows its blood pressure."""
+
+    def __init__(self, exchange: Exchange | None, around: Around) -> None:
+        self._around = around
+        self._stations: dict[str, str] = {}
+        self._people: dict[str, str | None] = {}
+        self._cuffs: dict[str, str] = {}
+        self._names = {
+            (one.system, one.value): person for person, one in (exchange.subjects if exchange else {}).items()
+        }
+
+    def readings(self, found: Iterable[tuple[str, Any]], what: str) -> Iterator[Reading]:
+        held: Reading | None = None
+        station: str | None = None
+        for at, (url, resource) in enumerate(found, 1):
+            try:
+                kind = resource["resourceType"]
+                names = [name for name in (url, f"{kind}/{resource.get('id')}") if name]
+                if kind == "Patient":
+                    self._people.update(dict.fromkeys(names, self._person(resource)))
+                elif kind == "Device":
+                    self._device(names, resource)
+                elif kind == "Observation":
+                    own = _identifiers(resource).get(codes.READING_SYSTEM)
+                    if own and own.endswith(".pulse"):
+                        if held is None or own != held.reading_id + ".pulse":
+                            raise ExchangeError("a pulse without its blood pressure before it")
+                        held = _with_pulse(held, resource)
+                    elif own and not own.endswith(".status"):
+                        if held is not None:
+                            self._around.station = station
+                            yield held
+                        held, station = self._reading(own, resource), self._station(resource)
+                    elif codes.LOOK_SYSTEM in _identifiers(resource):
+                        self._look(resource)
+                    elif own is None and _is_blood_pressure(resource):
+                        raise ExchangeError("a blood pressure that quietcuff did not write")
+            except ExchangeError as error:
+                raise ExchangeError(f"{what} {at}: {error}") from None
+            except (KeyError, TypeError, ValueError, IndexError, ArithmeticError, AttributeError) as error:
+                raise ExchangeError(f"{what} {at}: not as quietcuff writes it ({error!r})") from None
+        if held is not None:
+            self._around.station = station
+            yield held
+
+    def _device(self, names: list[str], resource: Any) -> None:
+        station = _identifiers(resource).get(codes.STATION_SYSTEM)
+        if station is not None:
+            self._stations.update(dict.fromkeys(names, station))
+            return
+        facts = _facts(resource)
+        self._around.cuffs[facts.address] = facts
+        self._cuffs.update(dict.fromkeys(names, facts.address))
+
+    def _station(self, resource: Any) -> str | None:
+        gateway = next(
+            (
+                one["valueReference"]["reference"]
+                for one in resource.get("extension", ())
+                if one["url"] == codes.GATEWAY
+            ),
+            None,
+        )
+        return self._stations.get(gateway) if gateway else None
+
+    def _look(self, resource: Any) -> None:
+        shown = resource.get("valueDateTime")
+        self._around.looks.append(
+            (
+                self._stations.get(resource["device"]["reference"]),
+                ClockLook(
+                    0,
+                    self._cuffs[resource["subject"]["reference"]],
+                    datetime.fromisoformat(resource["effectiveDateTime"]),
+                    datetime.fromisoformat(shown).replace(tzinfo=None) if shown else None,
+                ),
+            )
+        )
+
+    def _person(self, resource: Any) -> str | None:
+        for system, value in _identifiers(resource).items():
+            if (system, value) in self._names:
+                return self._names[system, value]
+            return None if system == codes.PATIENT_CLASS else value
+        raise ExchangeError("a patient without identifier")
+
+    def _reading(self, reading_id: str, resource: Any) -> Reading:
+        record = next(
+            (one["extension"] for one in resource.get("extension", ()) if one["url"] == codes.AS_COLLECTED), None
+        )
+        if record is None:
+            raise ExchangeError(f"reading {reading_id} has lost its extension 'as-collected'")
+        words: dict[str, list[str]] = {"status": [], "assessed": [], "mark": []}
+        said: dict[str, Any] = {}
+        for part in record:
+            (value,) = (one for name, one in part.items() if name.startswith("value"))
+            if part["url"] in words:
+                words[part["url"]].append(value)
+            else:
+                said[part["url"]] = value
+        unit = said.get("unit", "mmHg")
+        values = said if unit != "mmHg" else _components(resource)
+        taken = datetime.fromisoformat(resource["effectiveDateTime"])
+        if "zone" in said:
+            taken = taken.astimezone(ZoneInfo(said["zone"]))
+        device = resource.get("device")
+        uncertainty = said.get("uncertaintySeconds")
+        systolic, diastolic, mean = (_decimal(values.get(name)) for name in ("systolic", "diastolic", "mean"))
+        return Reading(
+            reading_id,
+            self._cuffs[device["reference"]] if device else HAND,
+            said.get("slot"),
+            self._people[resource["subject"]["reference"]],
+            systolic,
+            diastolic,
+            mean,
+            unit,
+            None,
+            taken,
+            Basis(said["basis"]),
+            None if uncertainty is None else float(uncertainty),
+            datetime.fromisoformat(resource["issued"]).astimezone(UTC),
+            tuple(words["status"]),
+            said.get("statusWord"),
+            said["featuresKnown"],
+            tuple(words["assessed"]),
+            said.get("stamp"),
+            tuple(words["mark"]),
+            said["sightings"],
+            said.get("payload", ""),
+            resource["note"][0]["text"] if resource.get("note") else None,
+        )
+
+
+def _with_pulse(reading: Reading, resource: Any) -> Reading:
+    quantity = resource.get("valueQuantity")
+    return replace(reading, pulse=_decimal(quantity["value"])) if quantity else reading
+
+
+def _identifiers(resource: Any) -> dict[str, str]:
+    return {one["system"]: one["value"] for one in resource.get("identifier", ()) if "system" in one}
+
+
+def _facts(resource: Any) -> CuffFacts:
+    names = _identifiers(resource)
+    address = names.get(codes.BLUETOOTH)
+    eui = names.get(codes.SYSTEM_ID, "").replace("-", "")
+    versions = {one["type"]["coding"][0]["code"]: one["value"] for one in resource.get("version", ())}
+    return CuffFacts(
+        address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, ""),
+        bytes.fromhex(eui)[::-1] if eui.strip("0") else None,
+        resource.get("manufacturer"),
+        resource.get("modelNumber"),
+        resource.get("serialNumber"),
+        versions.get("531976"),
+        versions.get("531974"),
+        versions.get("531975"),
+    )
+
+
+def _components(resource: Any) -> dict[str, Any]:
+    by_code = {loinc: name for name, (_, _, loinc, _) in codes.COMPONENTS.items()}
+    found: dict[str, Any] = {}
+    for component in resource["component"]:
+        for coding in component["code"]["coding"]:
+            if coding["code"] in by_code and coding["system"] == codes.LOINC:
+                found[by_code[coding["code"]]] = component.get("valueQuantity", {}).get("value")
+    return found
+
+
+def _is_blood_pressure(resource: Any) -> bool:
+    return any(coding.get("code") == "85354-9" for coding in resource["code"].get("coding", ()))
+
+
+def _decimal(value: Any) -> Decimal | None:
+    return None if value is None else Decimal(value)

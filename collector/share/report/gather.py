@@ -1,0 +1,114 @@
+"""Gathers from the store what a report shows of one person, and of nobody else."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, time, timedelta
+
+from collector.numbers.average import Average, average
+from collector.numbers.change import Change, change
+from collector.numbers.levels import LOW
+from collector.numbers.rules import Plan, Protocol
+from collector.numbers.trend import trend
+from collector.numbers.values import Sample
+from collector.share.report.cuff_clocks import by_cuff, clock_line
+from collector.share.report.data import CuffLine, Note, ReportData
+from collector.share.samples import sample
+from collector.share.text.preparation import summary
+from collector.store import readings
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.people import notes, sittings
+from collector.store.values import Reading, Selection
+
+BACK = timedelta(days=182)
+"""How far before the end of the averaged days the plot reaches unless asked otherwise: half a year."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What the report is to be. person: as the store writes the name. first, last: the averaged days, else the most
+    recent series. since: first day of the plot. who: what the page calls the person."""
+
+    person: str
+    protocol: Protocol
+    plan: Plan
+    first: date | None = None
+    last: date | None = None
+    since: date | None = None
+    who: str = ""
+    emergency: str = ""
+    place: str = ""
+
+
+def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
+    """now: aware. Raises StoreError for nobody of that name."""
+    found = list(readings.select(store, Selection(person=wanted.person, until=_until(wanted.last))))
+    samples = [sample(reading) for reading in found]
+    averaged = average(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last)
+    begin, end = _plotted(averaged, wanted, samples)
+    shown = tuple(one for one in samples if begin <= one.taken_at.date() <= end)
+    noted = [note for note in notes.every(store, wanted.person, notes.REGIMEN) if note.day <= end]
+    zone = samples[-1].taken_at.tzinfo if samples else None
+    return ReportData(
+        who=wanted.who or wanted.person,
+        average=averaged,
+        samples=shown,
+        trend=trend(shown, wanted.protocol, wanted.plan),
+        made_at=now.astimezone(zone),
+        change=_change(samples, noted, begin, wanted),
+        notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
+        cuffs=tuple(_cuffs(store, found, averaged)),
+        preparation=_preparation(store, wanted.person, averaged),
+        emergency=wanted.emergency,
+        low=wanted.plan.low or LOW,
+        place=wanted.place,
+    )
+
+
+def _plotted(averaged: Average, wanted: Wanted, samples: list[Sample]) -> tuple[date, date]:
+    """First and last day of the plot."""
+    today = samples[-1].taken_at.date() if samples else date.min
+    end = averaged.last or wanted.last or today
+    begin = wanted.since or end - min(BACK, end - date.min)
+    # A reading at half past midnight is of the evening before, but has the next day's date.
+    return min(begin, averaged.first or begin), end + timedelta(1) if end < date.max else end
+
+
+def _change(samples: list[Sample], noted: list[notes.Note], begin: date, wanted: Wanted) -> Change | None:
+    """Of the last noted change, where the plot shows it."""
+    if not noted or noted[-1].day < begin:
+        return None
+    day = noted[-1].day
+    return change(
+        samples, day, wanted.protocol, wanted.plan, other_changes=[note.day for note in noted if note.day != day]
+    )
+
+
+def _cuffs(store: Store, found: list[Reading], averaged: Average) -> Iterable[CuffLine]:
+    own = {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
+    names = {cuff.address: cuff.name for cuff in cuffs.every(store, forgotten=True) if cuff.name}
+    for address, some in by_cuff(reading for reading in found if reading.reading_id in own).items():
+        name = "Log" if address == cuffs.HAND else names.get(address) or address
+        yield CuffLine(name, f"{len(some)} reading{'s' * (len(some) != 1)}; {clock_line(some)}")
+
+
+def _preparation(store: Store, person: str, averaged: Average) -> str:
+    """Of the sittings whose readings the average saw."""
+    if averaged.first is None or averaged.last is None:
+        return ""
+    own = {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
+    since = datetime.combine(averaged.first, time(), UTC) - timedelta(2)
+    until = datetime.combine(averaged.last, time(), UTC) + timedelta(3)
+    return summary(
+        [
+            sitting.prepared
+            for sitting in sittings.every(store, person, since, until)
+            if own.intersection(sitting.reading_ids)
+        ]
+    )
+
+
+def _until(last: date | None) -> datetime | None:
+    if last is None or last >= date.max - timedelta(3):
+        return None
+    return datetime.combine(last, time(), UTC) + timedelta(3)

@@ -1,0 +1,150 @@
+"""The cuffs that were met: address, names, handles, bond."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.instants import from_us, optional_us, to_us
+from collector.store.people import audit
+
+HAND = "hand"
+"""The address under which hand-written logs are kept."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cuff:
+    """A cuff as `cuff list` shows it."""
+
+    address: str
+    name: str | None  # given by us
+    advertised: str | None  # what it calls itself, as sent: never to be shown unescaped
+    bonded: bool
+    bond_missing_on: str | None  # 'ours', 'cuff'
+    forgotten: bool
+    readings: int
+    last_visit: datetime | None
+    handles: Mapping[int, int] = field(default_factory=dict)  # value handle to 16-bit UUID
+
+
+def row_of(store: Store, address: str) -> int:
+    """Row of a cuff, made where it is new. Call inside a transaction."""
+    found = store.scalar("SELECT id FROM cuff WHERE address = ?", (address,))
+    if found is None:
+        found = store.query("INSERT INTO cuff (address) VALUES (?)", (address,)).lastrowid
+    return int(found)
+
+
+def find(store: Store, wanted: str) -> str | None:
+    """Address of the cuff with this address or given name (letter case does not matter); None for none.
+
+    Raises StoreError when two cuffs bear the name.
+    """
+    rows = store.query(
+        "SELECT address FROM cuff WHERE address = ? COLLATE NOCASE OR name = ? COLLATE NOCASE", (wanted, wanted)
+    ).fetchall()
+    if len(rows) > 1:
+        raise StoreError(
+            f"two cuffs are called '{wanted}'; use the address: " + ", ".join(address for (address,) in rows), "refused"
+        )
+    return rows[0][0] if rows else None
+
+
+def need(store: Store, wanted: str) -> str:
+    """As `find`, but raises StoreError for none."""
+    address = find(store, wanted)
+    if address is None:
+        raise StoreError(f"no cuff '{wanted}' in this store; `quietcuff cuff list` shows them", "refused")
+    return address
+
+
+def given_name(store: Store, address: str) -> str | None:
+    """What its owner calls it; one row is read."""
+    name: str | None = store.scalar("SELECT name FROM cuff WHERE address = ?", (address,))
+    return name
+
+
+def every(store: Store, forgotten: bool = False) -> list[Cuff]:
+    """All cuffs met, by name and address; the forgotten ones only on demand."""
+    rows = store.query(
+        "SELECT id, address, name, advertised, bonded, bond_missing_on, forgotten, "
+        "(SELECT count(*) FROM reading WHERE cuff_id = cuff.id), "
+        "(SELECT max(opened_at) FROM visit WHERE cuff_id = cuff.id) "
+        "FROM cuff WHERE address <> ? AND (? OR NOT forgotten) ORDER BY name IS NULL, name, address",
+        (HAND, forgotten),
+    ).fetchall()
+    return [
+        Cuff(
+            address,
+            name,
+            advertised,
+            bool(bonded),
+            missing,
+            bool(gone),
+            readings,
+            None if visit is None else from_us(visit),
+            handles_of(store, number),
+        )
+        for number, address, name, advertised, bonded, missing, gone, readings, visit in rows
+    ]
+
+
+def handles_of(store: Store, cuff_id: int) -> dict[int, int]:
+    return dict(store.query("SELECT handle, characteristic FROM cuff_handle WHERE cuff_id = ?", (cuff_id,)).fetchall())
+
+
+def known(store: Store) -> list[tuple[str, bool, dict[int, int]]]:
+    """What a radio remembers between runs: (address, bonded, value handles) of every cuff not forgotten."""
+    rows = store.query("SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?", (HAND,)).fetchall()
+    return [(address, bool(bonded), handles_of(store, number)) for number, address, bonded in rows]
+
+
+def is_known(store: Store, address: str) -> bool:
+    """Whether the cuff was met before and not forgotten."""
+    return store.row("SELECT 1 FROM cuff WHERE address = ? AND NOT forgotten", (address,)) is not None
+
+
+def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
+    """Give a cuff a name of our own, or take it away (None). Raises StoreError when another cuff bears it."""
+    address = need(store, wanted)
+    with store.transaction():
+        if given is not None and (other := find(store, given)) not in (None, address):
+            raise StoreError(f"'{given}' is the name of {other} already", "refused")
+        store.query("UPDATE cuff SET name = ?, name_set_at = ? WHERE address = ?", (given, to_us(at), address))
+        audit.record(store, at, "cuff named", {"cuff": address, "name": given})
+
+
+def forget(store: Store, wanted: str, at: datetime) -> None:
+    """Never visit or show this cuff again unless it is added anew; its readings and payloads stay."""
+    address = need(store, wanted)
+    with store.transaction():
+        store.query(
+            "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?", (to_us(at), address)
+        )
+        store.query("DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,))
+        audit.record(store, at, "cuff forgotten", {"cuff": address})
+
+
+def remember(store: Store, address: str, at: datetime) -> None:
+    """Take a cuff in, new or forgotten before."""
+    with store.transaction():
+        row_of(store, address)
+        if store.query(
+            "UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten", (to_us(at), address)
+        ).rowcount:
+            audit.record(store, at, "cuff added again", {"cuff": address})
+
+
+def open_window(store: Store, until: datetime | None) -> None:
+    """New cuffs are taken in until then although the configuration accepts known ones only; None closes."""
+    with store.transaction():
+        store.query("DELETE FROM accept_window")
+        if until is not None:
+            store.query("INSERT INTO accept_window VALUES (?)", (optional_us(until),))
+
+
+def window(store: Store) -> datetime | None:
+    """Until when new cuffs are taken in; None when no window was opened."""
+    until = store.scalar("SELECT until FROM accept_window")
+    return None if until is None else from_us(until)

@@ -1,0 +1,138 @@
+"""The journal: every payload as it came, on disk before anything looks into it."""
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import from_us, to_us
+from collector.store.journal import cuffs
+
+
+@dataclass(frozen=True, slots=True)
+class Appended:
+    payload: int  # its row
+    new: bool  # False: this very frame is in the journal already
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """A payload that gave no reading: undecodable, or part of a record whose rest never came."""
+
+    payload: int
+    cuff: str
+    characteristic: int
+    value: bytes
+    arrived_at: datetime
+    kind: str  # 'undecodable', 'segment'
+    reason: str | None
+
+
+def append(
+    store: Store,
+    *,
+    cuff: str,
+    characteristic: int,
+    value: bytes,
+    arrived_at: datetime,
+    source: str,
+    visit: int | None = None,
+    encrypted: bool | None = None,
+    mark: str | None = None,
+    station: int | None = None,
+) -> Appended:
+    """Commit one payload in a transaction of its own; on disk when this returns.
+
+    mark: names the very frame for ever, so that appending it again is idle. arrived_at: this machine's clock,
+    taken for unsure while `store.clock_id` says so. station: the row of another one that it came to. Raises
+    StoreError when it is not on disk.
+    """
+    try:
+        with store.transaction():
+            # One statement: the cuff is nearly always there, and the row number is the order of arrival.
+            made = store.query(
+                "INSERT INTO payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, "
+                "arrived_at, "
+                "source, encrypted, mark, clock_id) VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM "
+                "payload), "
+                "?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                (
+                    new_uid(),
+                    station or store.own_station,
+                    cuffs.row_of(store, cuff),
+                    visit,
+                    characteristic,
+                    value,
+                    to_us(arrived_at),
+                    source,
+                    None if encrypted is None else int(encrypted),
+                    mark,
+                    store.clock_id,
+                ),
+            )
+            assert made.lastrowid is not None
+            return Appended(made.lastrowid, new=True)
+    except StoreError as error:
+        replay = isinstance(error.__cause__, sqlite3.IntegrityError) and mark is not None
+        found = _marked(store, mark, station) if replay else None
+        if found is None:
+            raise
+    payload, *known = found
+    if known == [cuff, characteristic, value]:
+        return Appended(payload, new=False)
+    # The mark of another frame: whatever the reason, this one is kept.
+    return append(
+        store,
+        cuff=cuff,
+        characteristic=characteristic,
+        value=value,
+        arrived_at=arrived_at,
+        source=source,
+        visit=visit,
+        encrypted=encrypted,
+        station=station,
+        mark=f"{mark} {cuff} {characteristic:04x} {value.hex()}",
+    )
+
+
+def _marked(store: Store, mark: str | None, station: int | None) -> tuple[int, str, int, bytes] | None:
+    row = store.row(
+        "SELECT payload.id, address, characteristic, value FROM payload JOIN cuff ON cuff.id = "
+        "cuff_id "
+        "WHERE station_id = ? AND mark = ?",
+        (station or store.own_station, mark),
+    )
+    return None if row is None else (row[0], row[1], row[2], row[3])
+
+
+def troubles(store: Store) -> Iterator[Trouble]:
+    """Payloads kept without a reading, oldest first. Segments that became part of a reading are not among
+    them."""
+    rows = store.query(
+        "SELECT payload.id, address, characteristic, value, arrived_at, kind, reason FROM outcome "
+        "JOIN payload ON payload.id = payload_id JOIN cuff ON cuff.id = cuff_id "
+        "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"
+    )
+    for payload, cuff, characteristic, value, arrived, kind, reason in rows:
+        yield Trouble(payload, cuff, characteristic, value, from_us(arrived), kind, reason)
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    payloads: int
+    readings: int
+    repeats: int  # sightings beyond each reading's first
+    undecodable: int
+    waiting: int  # not interpreted yet
+
+
+def counts(store: Store) -> Counts:
+    return Counts(
+        payloads=store.scalar("SELECT count(*) FROM payload"),
+        readings=store.scalar("SELECT count(*) FROM reading"),
+        repeats=store.scalar("SELECT coalesce(sum(sightings - 1), 0) FROM reading"),
+        undecodable=store.scalar("SELECT count(*) FROM outcome WHERE kind = 'undecodable'"),
+        waiting=store.scalar("SELECT count(*) FROM payload WHERE id NOT IN (SELECT payload_id FROM outcome)"),
+    )

@@ -1,0 +1,76 @@
+"""The machine that listens: its zone rules over time, and its clock while that is not known to be right."""
+
+from datetime import datetime
+
+from collector.store.database import Store
+from collector.store.instants import SECOND, to_us
+from collector.store.readings import write
+
+
+def row_of(store: Store, uid: bytes) -> int:
+    """Row of a station, made where it is new. Call inside a transaction."""
+    store.query("INSERT OR IGNORE INTO station (uid, own) VALUES (?, 0)", (uid,))
+    return int(store.scalar("SELECT id FROM station WHERE uid = ?", (uid,)))
+
+
+def set_zone(store: Store, zone: str, at: datetime, station: int | None = None) -> None:
+    """Note the zone rules (IANA name) that hold here, or at another station (its row), from now on; idle when
+    they already do."""
+    us = to_us(at)
+    station = station or store.own_station
+    latest = store.scalar(
+        "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1", (station, us)
+    )
+    if latest != zone:
+        with store.transaction():
+            store.query("INSERT OR REPLACE INTO station_zone VALUES (?, ?, ?)", (station, us, zone))
+
+
+def zones(store: Store) -> dict[int, list[tuple[int, str]]]:
+    """Per station, (since in microseconds, IANA name), oldest first."""
+    found: dict[int, list[tuple[int, str]]] = {}
+    for station, since, zone in store.query("SELECT station_id, since, zone FROM station_zone ORDER BY since"):
+        found.setdefault(station, []).append((since, zone))
+    return found
+
+
+def unsure_clock(store: Store, boot: str, wall_minus_boottime_s: float) -> None:
+    """From now on this machine's clock may be wrong (no NTP since boot): instants written are marked as such.
+
+    boot: names this boot (/proc/sys/kernel/random/boot_id). wall_minus_boottime_s: time.time() less
+    CLOCK_BOOTTIME, which stays the same until the clock is stepped.
+    """
+    base = round(wall_minus_boottime_s) * SECOND  # whole seconds: the same run of the clock, the same row
+    with store.transaction():
+        store.query(
+            "INSERT INTO unsure_clock (station_id, boot, base) VALUES (?, ?, ?) ON CONFLICT DO NOTHING",
+            (store.own_station, boot, base),
+        )
+        store.clock_id = store.scalar(
+            "SELECT id FROM unsure_clock WHERE station_id = ? AND boot = ? AND base = ?",
+            (store.own_station, boot, base),
+        )
+
+
+def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
+    """The clock is right now: what this boot wrote before is put right when it is next derived.
+
+    Returns how many unsure runs of the clock were settled. Call `intake.catch_up` afterwards.
+    """
+    store.clock_id = None
+    true_base = round(wall_minus_boottime_s * SECOND)
+    with store.transaction():
+        clocks = store.query(
+            "SELECT id, base FROM unsure_clock WHERE station_id = ? AND boot = ? AND correction IS NULL",
+            (store.own_station, boot),
+        ).fetchall()
+        for clock, base in clocks:
+            store.query("UPDATE unsure_clock SET correction = ? WHERE id = ?", (true_base - base, clock))
+            cuff_ids = store.query(
+                "SELECT cuff_id FROM payload WHERE clock_id = ?1 UNION SELECT cuff_id FROM visit_fact WHERE "
+                "clock_id = ?1",
+                (clock,),
+            ).fetchall()
+            for (cuff_id,) in cuff_ids:
+                write.note_redo(store, cuff_id)
+    return len(clocks)

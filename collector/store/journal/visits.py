@@ -1,0 +1,169 @@
+"""Visits of cuffs, and what was learned in them besides records: all as it came."""
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.store.database import Store, new_uid
+from collector.store.instants import SECOND, from_us, to_us
+from collector.store.journal import cuffs
+from collector.store.readings import write
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    number: int
+    cuff: str
+    source: str
+    opened_at: datetime
+    closed_at: datetime | None
+    outcome: str | None
+    payloads: int
+    last_arrival: datetime | None = None  # of a payload
+
+
+def open_visit(store: Store, cuff: str, source: str, at: datetime) -> int:
+    """Returns the visit's number, which all else refers to. A forgotten cuff that is visited again is
+    remembered."""
+    with store.transaction():
+        cuffs.remember(store, cuff, at)
+        made = store.query(
+            "INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, clock_id) VALUES (?, ?, ?, ?, ?, ?)",
+            (new_uid(), store.own_station, cuffs.row_of(store, cuff), source, to_us(at), store.clock_id),
+        )
+        assert made.lastrowid is not None
+        return made.lastrowid
+
+
+def past_visit(store: Store, cuff: str, station: int, at: datetime) -> int:
+    """A visit that another record tells of, long over. Call inside a transaction."""
+    made = store.query(
+        "INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome) "
+        "VALUES (?1, ?2, ?3, 'import', ?4, ?4, 'imported')",
+        (new_uid(), station, cuffs.row_of(store, cuff), to_us(at)),
+    )
+    assert made.lastrowid is not None
+    return made.lastrowid
+
+
+def close_visit(store: Store, visit: int, at: datetime, outcome: str) -> None:
+    with store.transaction():
+        store.query("UPDATE visit SET closed_at = ?, outcome = ? WHERE id = ?", (to_us(at), outcome, visit))
+
+
+def close_open(store: Store, at: datetime) -> int:
+    """Close this station's visits that a crash left open; returns how many. Call when the listener starts."""
+    with store.transaction():
+        return store.query(
+            "UPDATE visit SET closed_at = ?, outcome = 'listener stopped' WHERE closed_at IS NULL AND station_id = ?",
+            (to_us(at), store.own_station),
+        ).rowcount
+
+
+def learn_value(
+    store: Store, visit: int, characteristic: int, value: bytes, at: datetime, round_trip_s: float = 0.0
+) -> None:
+    """A value read from the cuff: its clock, features, device information, battery. `at`: our clock at that
+    instant."""
+    _learn(store, visit, "read", characteristic, value, at, round(round_trip_s * SECOND), None)
+
+
+def learn_clock_set(
+    store: Store, visit: int, characteristic: int, value: bytes, at: datetime, error: int | None = None
+) -> None:
+    """The cuff's clock was written. error: ATT code of a refusal; 0x80 is success with reservations."""
+    _learn(store, visit, "clock set", characteristic, value, at, 0, error)
+
+
+def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: datetime) -> None:
+    """Where the measurement characteristics are: value handle to 16-bit UUID. Replaces what was known."""
+    with store.transaction():
+        cuff = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
+        if cuffs.handles_of(store, cuff) == dict(handles):
+            return
+        store.query("DELETE FROM cuff_handle WHERE cuff_id = ?", (cuff,))
+        for handle, characteristic in handles.items():
+            store.query("INSERT INTO cuff_handle VALUES (?, ?, ?)", (cuff, handle, characteristic))
+        text = json.dumps({str(handle): uuid for handle, uuid in sorted(handles.items())})
+        _learn(store, visit, "handles", None, text.encode(), at, 0, None)
+
+
+def learn_bond(store: Store, visit: int, bonded: bool, missing_on: str | None, at: datetime) -> None:
+    """missing_on: 'ours' or 'cuff' where one side was found to have lost it; bonded: it stands, if need be anew."""
+    with store.transaction():
+        changed = store.query(
+            "UPDATE cuff SET bonded = ?1, bond_missing_on = ?2 WHERE id = (SELECT cuff_id FROM visit WHERE "
+            "id = ?3) "
+            "AND (bonded, bond_missing_on) IS NOT (?1, ?2)",
+            (int(bonded), None if bonded else missing_on, visit),
+        ).rowcount
+        if changed or (bonded and missing_on):
+            text = json.dumps({"bonded": bonded, "missing_on": missing_on})
+            _learn(store, visit, "bond", None, text.encode(), at, 0, None)
+
+
+def learn_name(store: Store, visit: int, name: str, at: datetime) -> None:
+    """What the cuff calls itself, as sent."""
+    with store.transaction():
+        changed = store.query(
+            "UPDATE cuff SET advertised = ?1 WHERE id = (SELECT cuff_id FROM visit WHERE id = ?2) "
+            "AND advertised IS NOT ?1",
+            (name, visit),
+        ).rowcount
+        if changed:
+            _learn(store, visit, "name", None, name.encode("utf-8", "surrogatepass"), at, 0, None)
+
+
+def values_of(store: Store, cuff: str) -> dict[int, tuple[bytes, datetime]]:
+    """The newest value read of each characteristic of a cuff, and when."""
+    rows = store.query(
+        "SELECT characteristic, value, max(at) FROM visit_fact WHERE kind = 'read' "
+        "AND cuff_id = (SELECT id FROM cuff WHERE address = ?) GROUP BY characteristic",
+        (cuff,),
+    )
+    return {characteristic: (value, from_us(at)) for characteristic, value, at in rows}
+
+
+def recent(store: Store, cuff: str | None = None, last: int = 20) -> list[Visit]:
+    """The latest visits, newest first."""
+    rows = store.query(
+        "SELECT visit.id, address, source, opened_at, closed_at, outcome, "
+        "(SELECT count(*) FROM payload WHERE visit_id = visit.id), "
+        "(SELECT max(arrived_at) FROM payload WHERE visit_id = visit.id) FROM visit JOIN cuff ON cuff.id = cuff_id "
+        "WHERE ?1 IS NULL OR address = ?1 ORDER BY opened_at DESC, visit.id DESC LIMIT ?2",
+        (cuff, last),
+    )
+    return [
+        Visit(
+            number,
+            address,
+            source,
+            from_us(opened),
+            None if closed is None else from_us(closed),
+            outcome,
+            count,
+            None if last is None else from_us(last),
+        )
+        for number, address, source, opened, closed, outcome, count, last in rows
+    ]
+
+
+def _learn(
+    store: Store,
+    visit: int,
+    kind: str,
+    characteristic: int | None,
+    value: bytes,
+    at: datetime,
+    round_trip_us: int,
+    error: int | None,
+) -> None:
+    with store.transaction():
+        cuff_id = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
+        store.query(
+            "INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, round_trip_us, error, "
+            "clock_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (new_uid(), visit, cuff_id, kind, characteristic, value, to_us(at), round_trip_us, error, store.clock_id),
+        )
+        write.note_unsettled(store, cuff_id, to_us(at))

@@ -1,0 +1,121 @@
+"""People's rows of another store (attached as `other`): of two versions of one row the later holds."""
+
+from dataclasses import dataclass
+from typing import Any
+
+from collector.store.database import Store
+from collector.store.people import unions
+from collector.store.people.erase import bury, names_once, unname
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A table whose rows people change.
+
+    key: what names one row everywhere. columns: what it says, besides whose and which cuff's it is.
+    """
+
+    table: str
+    columns: tuple[str, ...]
+    key: str = "uid"
+    of_person: bool = True
+    of_cuff: bool = False
+
+
+KINDS = (
+    Kind("person", ("name", "gone", "part_of"), of_person=False),
+    Kind("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
+    Kind("claim", ("uid", "holds"), key="payload_uid"),
+    Kind("note", ("kind", "day", "text", "gone")),
+    Kind("sitting", ("started_at", "prepared", "readings", "gone")),
+    Kind("loan", ("slots", "out_at", "back_at", "step", "checks", "gone"), of_cuff=True),
+)
+
+
+def bring_people(store: Store) -> None:
+    """In the order in which they refer to each other. Rows of an erased person stay out."""
+    _bury_parts_of_the_erased(store)
+    for kind in KINDS:
+        _bring(store, kind)
+    unions.follow(store)
+    _bring_cuff_states(store)
+    store.query(
+        "INSERT INTO main.audit (uid, at, what, detail, person_id) SELECT t.uid, t.at, t.what, t.detail, ours.id "
+        "FROM other.audit t LEFT JOIN other.person theirs ON theirs.id = t.person_id "
+        "LEFT JOIN main.person ours ON ours.uid = theirs.uid "
+        "WHERE t.uid NOT IN (SELECT uid FROM main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) "
+        "ORDER BY t.id ON CONFLICT (uid) DO NOTHING"
+    )
+    gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
+    if gone:
+        unname(store, {name for _, name in gone}.union(*(names_once(store, row, "other") for row, _ in gone)))
+
+
+def _bury_parts_of_the_erased(store: Store) -> None:
+    """Who was united into somebody that is erased here is erased as well."""
+    found = False
+    while store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.person "
+                      "WHERE part_of IN (SELECT uid FROM main.erased)").rowcount:  # fmt: skip
+        found = True
+    if found:
+        bury(store)
+
+
+def _bring(store: Store, kind: Kind) -> None:
+    theirs = _versions(store, "other", kind)
+    ours = _versions(store, "main", kind)
+    for key, version in theirs.items():
+        if key in ours and ours[key] >= version:
+            continue
+        _write(store, kind, key, version)
+
+
+Version = tuple[Any, ...]
+"""(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
+
+
+def _versions(store: Store, where: str, kind: Kind) -> dict[bytes, Version]:
+    person = "(SELECT uid FROM {0}.person WHERE id = t.person_id)" if kind.of_person else "NULL"
+    cuff = "(SELECT address FROM {0}.cuff WHERE id = t.cuff_id)" if kind.of_cuff else "NULL"
+    columns = ", ".join(f"t.{column}" for column in kind.columns)
+    rows = store.query(
+        f"SELECT t.{kind.key}, t.uid, t.changed_at, {person}, {cuff}, {columns} FROM {{0}}.{kind.table} t".format(where)
+    )
+    erased = {uid for (uid,) in store.query("SELECT uid FROM main.erased")}
+    return {
+        key: (changed_at, *((value is not None, value) for value in values))
+        for key, uid, changed_at, *values in rows
+        if key not in erased and uid not in erased and values[0] not in erased
+    }
+
+
+def _write(store: Store, kind: Kind, key: bytes, version: Version) -> None:
+    changed_at, *pairs = version
+    person, cuff, *values = (value for _, value in pairs)
+    columns = [kind.key, "changed_at", *kind.columns]
+    holders: list[Any] = [key, changed_at, *values]
+    places = ["?"] * len(columns)
+    if kind.of_person:
+        columns.append("person_id")
+        places.append("(SELECT id FROM main.person WHERE uid = ?)")
+        holders.append(person)
+    if kind.of_cuff:
+        columns.append("cuff_id")
+        places.append("(SELECT id FROM main.cuff WHERE address = ?)")
+        holders.append(cuff)
+    changes = ", ".join(f"{column} = excluded.{column}" for column in columns if column != kind.key)
+    store.query(
+        f"INSERT INTO main.{kind.table} ({', '.join(columns)}) VALUES ({', '.join(places)}) "
+        f"ON CONFLICT ({kind.key}) DO UPDATE SET {changes}",
+        holders,
+    )
+
+
+def _bring_cuff_states(store: Store) -> None:
+    store.query(
+        "INSERT INTO main.cuff_state (cuff_id, state, reason, changed_at) "
+        "SELECT c.ours, state, reason, changed_at FROM other.cuff_state t JOIN our_cuff c ON c.theirs = t.cuff_id "
+        "WHERE true ON CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason, "
+        "changed_at = excluded.changed_at WHERE (excluded.changed_at, excluded.state, coalesce(excluded.reason, '')) > "
+        "(cuff_state.changed_at, cuff_state.state, coalesce(cuff_state.reason, ''))"
+    )

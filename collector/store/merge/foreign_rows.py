@@ -1,0 +1,184 @@
+"""Another store's rows into this one: each once, by their uid, whatever the order and however often.
+
+Rows that never change (payloads, visits' facts, audit lines) are added; of rows that people change, the later
+version holds. What was erased in either stays erased. Readings are derived again afterwards (`intake.merge`).
+"""
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from collector.store.database import Store, open_store
+from collector.store.errors import StoreError, telling
+from collector.store.merge.foreign_people import bring_people
+from collector.store.people.erase import bury
+from collector.store.readings import write
+
+BATCH = 5_000
+"""Payloads a transaction: a listener on the same store waits no longer than one takes."""
+
+
+@dataclass(frozen=True, slots=True)
+class Brought:
+    """payloads: how many were new; known: how many were here already; erased: how many stay out."""
+
+    payloads: int
+    known: int
+    erased: int
+
+
+def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | None = None) -> Brought:
+    """Add all rows of another store; cuffs whose readings may differ now are noted for `intake.catch_up`.
+
+    progress: called with (payloads looked at, of). Raises StoreError.
+    """
+    if other.exists() and store.path.samefile(other):
+        raise StoreError(f"{other}: this is the store itself", "refused")
+    open_store(other, create=False, read_only=True).close()  # in clear words what is wrong with it
+    with store.roomy(), _attached(store, other):
+        with store.transaction():
+            _erase_what_was_erased(store)
+            _stations(store)
+            _cuffs(store)
+            _visits(store)
+            _facts(store)
+            bring_people(store)
+        return _payloads(store, progress)
+
+
+@contextmanager
+def _attached(store: Store, other: Path) -> Iterator[None]:
+    with telling(other):
+        store.query("ATTACH DATABASE ? AS other", (other.absolute().as_uri() + "?mode=ro",))
+    try:
+        yield
+    finally:
+        for name in ("our_station", "our_cuff", "our_visit", "our_clock"):
+            store.query(f"DROP TABLE IF EXISTS temp.{name}")
+        store.query("DETACH DATABASE other")
+
+
+def _map(store: Store, name: str, select: str) -> None:
+    """A table from the other's row numbers to ours."""
+    store.query(f"DROP TABLE IF EXISTS temp.{name}")
+    store.query(f"CREATE TABLE temp.{name} (theirs INTEGER PRIMARY KEY, ours INTEGER NOT NULL)")
+    store.query(f"INSERT INTO temp.{name} {select}")
+
+
+def _erase_what_was_erased(store: Store) -> None:
+    if store.scalar("SELECT 1 FROM other.erased LIMIT 1"):
+        store.query("PRAGMA secure_delete=ON")  # what goes for good leaves zeros in the file
+    store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.erased")
+    bury(store)
+
+
+def _stations(store: Store) -> None:
+    store.query("INSERT OR IGNORE INTO main.station (uid) SELECT uid FROM other.station ORDER BY uid")
+    _map(store, "our_station", "SELECT t.id, o.id FROM other.station t JOIN main.station o ON o.uid = t.uid")
+    store.query(
+        "INSERT INTO main.station_zone (station_id, since, zone) SELECT ours, since, zone FROM other.station_zone "
+        "JOIN our_station ON theirs = station_id WHERE true "
+        "ON CONFLICT DO UPDATE SET zone = max(zone, excluded.zone)"
+    )
+    store.query(
+        "INSERT INTO main.unsure_clock (station_id, boot, base, correction) "
+        "SELECT ours, boot, base, correction FROM other.unsure_clock JOIN our_station ON theirs = station_id WHERE "
+        "true "
+        "ON CONFLICT DO UPDATE SET correction = max(coalesce(correction, excluded.correction), "
+        "coalesce(excluded.correction, correction)) WHERE excluded.correction IS NOT NULL"
+    )
+    _map(
+        store,
+        "our_clock",
+        "SELECT t.id, o.id FROM other.unsure_clock t JOIN our_station s ON s.theirs = t.station_id "
+        "JOIN main.unsure_clock o ON o.station_id = s.ours AND o.boot = t.boot AND o.base = t.base",
+    )
+
+
+def _cuffs(store: Store) -> None:
+    """Names and what is forgotten travel; bonds and handles belong to the machine that has them."""
+    store.query("INSERT OR IGNORE INTO main.cuff (address) SELECT address FROM other.cuff ORDER BY address")
+    _map(store, "our_cuff", "SELECT t.id, o.id FROM other.cuff t JOIN main.cuff o ON o.address = t.address")
+    store.query(
+        "UPDATE main.cuff SET name = t.name, name_set_at = t.name_set_at FROM other.cuff t "
+        "WHERE t.address = cuff.address AND (t.name_set_at, coalesce(t.name, '')) > "
+        "(cuff.name_set_at, coalesce(cuff.name, ''))"
+    )
+    store.query(
+        "UPDATE main.cuff SET forgotten = t.forgotten, forgotten_set_at = t.forgotten_set_at FROM other.cuff t "
+        "WHERE t.address = cuff.address AND (t.forgotten_set_at, t.forgotten) > (cuff.forgotten_set_at, cuff.forgotten)"
+    )
+
+
+def _visits(store: Store) -> None:
+    store.query(
+        "INSERT INTO main.visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome, clock_id) "
+        "SELECT uid, s.ours, c.ours, source, opened_at, closed_at, outcome, k.ours FROM other.visit t "
+        "JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs = t.cuff_id "
+        "LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE true ORDER BY t.id "
+        "ON CONFLICT (uid) DO UPDATE SET closed_at = excluded.closed_at, outcome = excluded.outcome "
+        "WHERE (coalesce(excluded.closed_at, 0), coalesce(excluded.outcome, '')) > "
+        "(coalesce(closed_at, 0), coalesce(outcome, ''))"
+    )
+    _map(store, "our_visit", "SELECT t.id, o.id FROM other.visit t JOIN main.visit o ON o.uid = t.uid")
+
+
+def _facts(store: Store) -> None:
+    before = store.scalar("SELECT coalesce(max(id), 0) FROM main.visit_fact")
+    store.query(
+        "INSERT INTO main.visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, round_trip_us, error, "
+        "clock_id) SELECT uid, v.ours, c.ours, kind, characteristic, value, at, round_trip_us, error, k.ours "
+        "FROM other.visit_fact t JOIN our_visit v ON v.theirs = t.visit_id JOIN our_cuff c ON c.theirs = t.cuff_id "
+        "LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE true ORDER BY t.id ON CONFLICT (uid) DO NOTHING"
+    )
+    changed = store.query("SELECT DISTINCT cuff_id FROM main.visit_fact WHERE id > ?", (before,)).fetchall()
+    for (cuff_id,) in changed:
+        write.note_redo(store, cuff_id)
+        store.query(
+            "UPDATE cuff SET advertised = (SELECT CAST(value AS TEXT) FROM main.visit_fact WHERE cuff_id = ?1 "
+            "AND kind = 'name' ORDER BY at DESC, uid DESC LIMIT 1) WHERE id = ?1",
+            (cuff_id,),
+        )
+
+
+def _payloads(store: Store, progress: Callable[[int, int], None] | None) -> Brought:
+    total = store.scalar("SELECT count(*) FROM other.payload")
+    reached = looked = new = 0
+    while True:
+        with store.transaction():
+            until = store.scalar(
+                "SELECT max(id) FROM (SELECT id FROM other.payload WHERE id > ? ORDER BY id LIMIT ?)", (reached, BATCH)
+            )
+            if until is None:
+                break
+            new += _batch(store, reached, until)
+            looked += store.scalar("SELECT count(*) FROM other.payload WHERE id > ? AND id <= ?", (reached, until))
+            reached = until
+        if progress:
+            progress(looked, total)
+    erased = store.scalar("SELECT count(*) FROM other.payload WHERE uid IN (SELECT uid FROM main.erased)")
+    return Brought(new, total - new - erased, erased)
+
+
+def _batch(store: Store, after: int, until: int) -> int:
+    before = store.scalar("SELECT coalesce(max(id), 0) FROM main.payload")
+    # A mark that stands here under another number is a frame that two copies of one store heard: it stays marked once.
+    new = store.query(
+        "INSERT INTO main.payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, arrived_at, "
+        "source, encrypted, mark, clock_id) SELECT uid, s.ours, number, c.ours, v.ours, characteristic, value, "
+        "arrived_at, source, encrypted, CASE WHEN EXISTS (SELECT 1 FROM main.payload p WHERE p.station_id = s.ours "
+        "AND p.mark = t.mark) THEN NULL ELSE mark END, k.ours FROM other.payload t "
+        "JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs = t.cuff_id "
+        "LEFT JOIN our_visit v ON v.theirs = t.visit_id LEFT JOIN our_clock k ON k.theirs = t.clock_id "
+        "WHERE t.id > ? AND t.id <= ? AND uid NOT IN (SELECT uid FROM main.erased) ORDER BY t.id "
+        "ON CONFLICT (uid) DO NOTHING",
+        (after, until),
+    ).rowcount
+    changed: list[tuple[Any, ...]] = store.query(
+        "SELECT DISTINCT cuff_id FROM main.payload WHERE id > ?", (before,)
+    ).fetchall()
+    for (cuff_id,) in changed:
+        write.note_redo(store, cuff_id)
+    return max(0, new)

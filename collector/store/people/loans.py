@@ -1,0 +1,218 @@
+"""Loans: which cuff is with which borrower, and how far its return has come."""
+
+import json
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.store import people
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import from_us, optional_us, to_us
+from collector.store.journal import cuffs
+from collector.store.people import audit, slot_spans
+from collector.store.people.loan_states import State, Step, why_not_lent
+from collector.store.people.namesakes import CALLED
+
+
+@dataclass(frozen=True, slots=True)
+class Loan:
+    """borrower: the code they are kept under; None for a cuff that is only taken into the stock."""
+
+    row: int
+    cuff: str
+    borrower: str | None
+    slots: tuple[slot_spans.Slot, ...]
+    out_at: datetime
+    back_at: datetime | None
+    step: Step
+    checks: dict[str, str]  # key of what was looked at: when
+    borrower_row: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Stocked:
+    """A cuff of the lending stock."""
+
+    cuff: str
+    name: str | None
+    state: State
+    reason: str | None
+    since: datetime
+    loan: Loan | None  # the one that is not closed
+
+
+def state_of(store: Store, address: str) -> State | None:
+    found = store.scalar(
+        "SELECT state FROM cuff_state WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,)
+    )
+    return None if found is None else State(found)
+
+
+def set_state(store: Store, address: str, state: State, at: datetime, reason: str | None = None) -> None:
+    """Mark a cuff. Written down with the time of the change."""
+    with store.transaction():
+        store.query(
+            "INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET "
+            "state = excluded.state, reason = excluded.reason, changed_at = excluded.changed_at",
+            (cuffs.row_of(store, address), state, reason, to_us(at)),
+        )
+        audit.record(store, at, "cuff marked", {"cuff": address, "state": str(state), "reason": reason})
+
+
+def lend(store: Store, cuff: str, borrower: str, slots: tuple[slot_spans.Slot, ...], at: datetime) -> Loan:
+    """Lend a cuff: from now on what it measures is the borrower's, as far as the slots say.
+
+    Raises StoreError when the cuff may not be lent, among others because it may hold somebody's readings.
+    """
+    address = cuffs.need(store, cuff)
+    if (reason := why_not_lent(state_of(store, address))) is not None:
+        raise StoreError(f"{cuff} cannot be lent: {reason}", "refused")
+    if strangers := _sent_since_marked(store, address):
+        raise StoreError(
+            f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
+            "hold somebody's readings; `loan back` looks after it",
+            "refused",
+        )
+    with store.transaction():
+        if people.find(store, borrower) is None:
+            people.add(store, borrower, at)
+        owner = people.need(store, borrower)
+        for slot in slots:
+            slot_spans.add(store, owner.name, address, slot, at, since=at, strict=True)
+        row = _insert(store, address, owner.row, slots, at, None, Step.OUT)
+        set_state(store, address, State.ON_LOAN, at)
+        audit.record(store, at, "lent", {"cuff": address, "person": owner.name}, owner.row)
+    return get(store, row)
+
+
+def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
+    """The cuff is back on the table: its span ends now. Goes on with a return that was begun before.
+
+    A cuff that was never lent is taken into the stock the same way, without a borrower.
+    """
+    address = cuffs.need(store, cuff)
+    with store.transaction():
+        loan = current(store, address)
+        if loan is None:
+            if state_of(store, address) is State.AVAILABLE and not _sent_since_marked(store, address):
+                raise StoreError(f"{cuff} is available; there is nothing to take back", "refused")
+            row = _insert(store, address, None, (), at, at, Step.WAITING)
+            set_state(store, address, State.RETURNED, at)
+            return get(store, row)
+        if loan.step is not Step.OUT:
+            return loan
+        for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
+            if span.strict and span.until is None:
+                slot_spans.end(store, span.row, at, at)
+        store.query(
+            "UPDATE loan SET back_at = ?, step = ?, changed_at = ? WHERE id = ?",
+            (to_us(at), Step.WAITING, to_us(at), loan.row),
+        )
+        set_state(store, address, State.RETURNED, at)
+        return get(store, loan.row)
+
+
+def advance(store: Store, loan: Loan, step: Step, at: datetime) -> Loan:
+    with store.transaction():
+        store.query("UPDATE loan SET step = ?, changed_at = ? WHERE id = ?", (step, to_us(at), loan.row))
+        return get(store, loan.row)
+
+
+def note_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
+    """Somebody looked, and it is so."""
+    checks = {**loan.checks, key: at.isoformat(timespec="seconds")}
+    with store.transaction():
+        store.query(
+            "UPDATE loan SET checks = ?, changed_at = ? WHERE id = ?", (json.dumps(checks), to_us(at), loan.row)
+        )
+        return get(store, loan.row)
+
+
+def make_available(store: Store, loan: Loan, at: datetime) -> None:
+    """The end of a return: the loan is closed and the cuff may be lent."""
+    with store.transaction():
+        advance(store, loan, Step.CLOSED, at)
+        set_state(store, loan.cuff, State.AVAILABLE, at)
+        audit.record(store, at, "returned", {"cuff": loan.cuff, "checks": dict(loan.checks)}, loan.borrower_row)
+
+
+def current(store: Store, address: str) -> Loan | None:
+    """The loan or return of this cuff that is not closed."""
+    row = store.scalar(
+        "SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? "
+        "AND NOT gone ORDER BY out_at DESC LIMIT 1",
+        (address, Step.CLOSED),
+    )
+    return None if row is None else get(store, row)
+
+
+def get(store: Store, row: int) -> Loan:
+    found = store.row(
+        f"SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan "
+        "JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?",
+        (row,),
+    )
+    if found is None:
+        raise StoreError(f"no loan {row} in this store", "refused")
+    number, address, borrower, slots, out_at, back_at, step, checks, person = found
+    return Loan(
+        number,
+        address,
+        borrower,
+        tuple(slot_spans.slot_from_row(slot) for slot in json.loads(slots)),
+        from_us(out_at),
+        None if back_at is None else from_us(back_at),
+        Step(step),
+        json.loads(checks),
+        person,
+    )
+
+
+def stock(store: Store) -> list[Stocked]:
+    """Every cuff of the lending stock, by name."""
+    rows = store.query(
+        "SELECT address, name, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id "
+        "ORDER BY name IS NULL, name, address"
+    ).fetchall()
+    return [
+        Stocked(address, name, State(state), reason, from_us(since), current(store, address))
+        for address, name, state, reason, since in rows
+    ]
+
+
+def _sent_since_marked(store: Store, address: str) -> int:
+    """How many records the cuff sent since its state changed last."""
+    return int(
+        store.scalar(
+            "SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING (cuff_id) "
+            "WHERE address = ? AND arrived_at > cuff_state.changed_at",
+            (address,),
+        )
+    )
+
+
+def _insert(
+    store: Store,
+    address: str,
+    person: int | None,
+    slots: tuple[slot_spans.Slot, ...],
+    out_at: datetime,
+    back_at: datetime | None,
+    step: Step,
+) -> int:
+    row = store.query(
+        "INSERT INTO loan (uid, cuff_id, person_id, slots, out_at, back_at, step, checks, changed_at) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, '{}', ?)",
+        (
+            new_uid(),
+            cuffs.row_of(store, address),
+            person,
+            json.dumps([slot_spans.slot_to_row(slot) for slot in slots]),
+            to_us(out_at),
+            optional_us(back_at),
+            step,
+            to_us(out_at),
+        ),
+    ).lastrowid
+    assert row is not None
+    return row

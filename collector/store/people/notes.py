@@ -1,0 +1,79 @@
+"""Notes on a person's days: a change of regimen that averages are compared around, or anything else worth a line."""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from collector.store import people
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import to_us
+from collector.store.people import audit
+
+REGIMEN, OTHER = "regimen", "other"
+KINDS = (REGIMEN, OTHER)
+LONGEST = 500
+"""Characters: a line for a page, not a record of treatment."""
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    note_id: str  # hex, the same at every station
+    person: str
+    day: date
+    kind: str
+    text: str
+
+
+def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime) -> Note:
+    """Raises StoreError for nobody of that name, an empty or overlong text, or the same note once more."""
+    owner = people.need(store, person)
+    text = " ".join(text.split())
+    if not text or len(text) > LONGEST:
+        raise StoreError(f"a note has 1 to {LONGEST} characters, this one {len(text)}", "refused")
+    if kind not in KINDS:
+        raise StoreError(f"a note is of kind {' or '.join(KINDS)}, not '{kind}'", "refused")
+    uid = new_uid()
+    with store.transaction():
+        if any((one.day, one.kind, one.text) == (day, kind, text) for one in every(store, owner.name)):
+            raise StoreError(f"{owner.name} has this note on {day} already", "refused")
+        store.query(
+            "INSERT INTO note (uid, person_id, kind, day, text, changed_at) VALUES (?, ?, ?, ?, ?, ?)",
+            (uid, owner.row, kind, day.isoformat(), text, to_us(at)),
+        )
+        audit.record(store, at, "note added", {"person": owner.name, "day": day.isoformat(), "kind": kind}, owner.row)
+    return Note(uid.hex(), owner.name, day, kind, text)
+
+
+def every(store: Store, person: str, kind: str | None = None) -> list[Note]:
+    """A person's notes, the oldest day first. Raises StoreError for nobody of that name."""
+    owner = people.need(store, person)
+    return [
+        Note(uid.hex(), owner.name, date.fromisoformat(day), found, text)
+        for uid, day, found, text in store.query(
+            "SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR kind = ?2) "
+            "ORDER BY day, id",
+            (owner.row, kind),
+        )
+    ]
+
+
+def remove(store: Store, person: str, note_id: str, at: datetime) -> Note:
+    """Take back the note whose id begins so. Raises StoreError for none or several."""
+    owner = people.need(store, person)
+    with store.transaction():
+        found = [one for one in every(store, owner.name) if note_id and one.note_id.startswith(note_id.lower())]
+        if len(found) != 1:
+            problem = (
+                f"{len(found)} notes of {owner.name} have ids that begin"
+                if found
+                else (f"no note of {owner.name} has an id that begins")
+            )
+            raise StoreError(f"{problem} with '{note_id}'; `quietcuff note list {owner.name}` shows them", "refused")
+        # The text goes at once; the row stays, so that the removal wins wherever stores merge.
+        store.query(
+            "UPDATE note SET gone = 1, text = '', changed_at = ? WHERE uid = ?",
+            (to_us(at), bytes.fromhex(found[0].note_id)),
+        )
+        detail = {"person": owner.name, "day": found[0].day.isoformat(), "kind": found[0].kind}
+        audit.record(store, at, "note removed", detail, owner.row)
+    return found[0]

@@ -1,0 +1,94 @@
+"""People: added, listed, renamed. What belongs to them is in `spans` and `claims`; erasing in `erase`."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import to_us
+from collector.store.people import audit
+from collector.store.people.namesakes import CALLED, HANDLE
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """name: how the person is called, unambiguous."""
+
+    row: int
+    name: str
+    readings: int
+
+
+def add(store: Store, name: str, at: datetime) -> Person:
+    """Raises StoreError for a name that is taken (letter case does not matter) or empty."""
+    name = _usable(store, name)
+    with store.transaction():
+        row = store.query(
+            "INSERT INTO person (uid, name, changed_at) VALUES (?, ?, ?)", (new_uid(), name, to_us(at))
+        ).lastrowid
+        assert row is not None
+        audit.record(store, at, "person added", {"person": name}, row)
+    return Person(row, name, 0)
+
+
+def every(store: Store) -> list[Person]:
+    rows = store.query(
+        f"SELECT id, {CALLED}, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
+        "WHERE NOT gone ORDER BY name COLLATE NOCASE, uid"
+    )
+    return [Person(*row) for row in rows]
+
+
+def find(store: Store, name: str) -> Person | None:
+    """By name, letter case aside. Two stations may have given one name to two people: StoreError says how each of
+    them can be called then."""
+    of_name = f"SELECT id, {CALLED}, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone ORDER BY uid"
+    rows = store.query(of_name, (name,)).fetchall()
+    if len(rows) > 1:
+        handles = [called for _, called, _ in rows]
+        raise StoreError(
+            f"{len(rows)} people are called '{name}' (from several stations): {', '.join(handles)}; "
+            f"`quietcuff person unite {handles[0]} {handles[1]}` makes them one, `person rename` tells them apart",
+            "refused",
+        )
+    if rows:
+        return Person(rows[0][0], rows[0][1], 0)
+    plain, _, start = name.rpartition("#")
+    if plain and len(start) == HANDLE:
+        for row, called, uid in store.query(of_name, (plain,)).fetchall():
+            if uid.hex().startswith(start.lower()):
+                return Person(row, called, 0)
+    return None
+
+
+def need(store: Store, name: str) -> Person:
+    person = find(store, name)
+    if person is None:
+        raise StoreError(f"no person '{name}' in this store; `quietcuff person list` shows them", "refused")
+    return person
+
+
+def need_alone(store: Store, name: str) -> Person:
+    """As `need`, where two of one name could be taken for each other: StoreError for such a one too."""
+    person = need(store, name)
+    plain = store.scalar("SELECT name FROM person WHERE id = ?", (person.row,))
+    return need(store, plain)
+
+
+def rename(store: Store, name: str, to: str, at: datetime) -> None:
+    person = need(store, name)
+    to = to.strip()
+    if to.casefold() != person.name.casefold():
+        to = _usable(store, to)
+    with store.transaction():
+        store.query("UPDATE person SET name = ?, changed_at = ? WHERE id = ?", (to, to_us(at), person.row))
+        audit.record(store, at, "person renamed", {"from": person.name, "to": to}, person.row)
+
+
+def _usable(store: Store, name: str) -> str:
+    name = name.strip()
+    if not name or not name.isprintable():
+        raise StoreError("a person needs a name of printable letters", "refused")
+    if find(store, name) is not None:
+        raise StoreError(f"there is a person '{name}' already", "refused")
+    return name

@@ -1,0 +1,150 @@
+"""Whose slot was it, and when: (cuff, slot) belongs to a person from–until."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from collector.store import people
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import from_us, optional_us, to_us
+from collector.store.journal import cuffs
+from collector.store.people import audit
+from collector.store.people.namesakes import CALLED
+
+ABSENT, ANY = -1, -2
+"""How the table writes a record without User ID, and any User ID or none."""
+
+Slot = int | None | Literal["any"]
+"""A record's User ID (255: unknown user); None: records without one; 'any': whatever the record says."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """since is included, until is not; None: since ever, until further notice."""
+
+    row: int
+    person: str
+    cuff: str
+    slot: Slot
+    since: datetime | None
+    until: datetime | None
+    strict: bool  # a loan: what is not sure to be of this time is set aside
+    person_row: int
+
+
+def slot_to_row(slot: Slot) -> int:
+    return ABSENT if slot is None else ANY if slot == "any" else slot
+
+
+def slot_from_row(slot: int) -> Slot:
+    return None if slot == ABSENT else "any" if slot == ANY else slot
+
+
+def add(
+    store: Store,
+    person: str,
+    cuff: str,
+    slot: Slot,
+    at: datetime,
+    *,
+    since: datetime | None = None,
+    until: datetime | None = None,
+    strict: bool = False,
+) -> int:
+    """Give (cuff, slot) to a person for a time; returns the span's row. Call `intake.assign_cuff` afterwards.
+
+    Raises StoreError when the slot is somebody's already in that time, or the time is empty.
+    """
+    owner, address = people.need(store, person), cuffs.need(store, cuff)
+    if isinstance(slot, int) and not 0 <= slot <= 255:
+        raise StoreError(f"slot {slot}: a cuff's slots are 0 to 255", "refused")
+    if since is not None and until is not None and since >= until:
+        raise StoreError("the time from–until is empty", "refused")
+    with store.transaction():
+        for other in every(store, cuff=address):
+            if _meet(other, slot, since, until):
+                raise StoreError(
+                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first",
+                    "refused",
+                )
+        row = store.query(
+            "INSERT INTO span (uid, person_id, cuff_id, slot, since, until, strict, changed_at) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (new_uid(), owner.row, cuffs.row_of(store, address), slot_to_row(slot), optional_us(since),
+             optional_us(until), int(strict), to_us(at)),
+        ).lastrowid  # fmt: skip
+        assert row is not None
+        detail = {"person": owner.name, "cuff": address, "slot": _words(slot), **_bounds(since, until)}
+        audit.record(store, at, "slot given", detail, owner.row)
+        return row
+
+
+def end(store: Store, row: int, until: datetime, at: datetime) -> None:
+    """The slot is the person's no longer from `until` on. Raises StoreError when the span began later."""
+    with store.transaction():
+        span = get(store, row)
+        if span.since is not None and until <= span.since:
+            raise StoreError("a span cannot end before it began; take it back instead", "refused")
+        store.query("UPDATE span SET until = ?, changed_at = ? WHERE id = ?", (to_us(until), to_us(at), row))
+        detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot), "until": until.isoformat()}
+        audit.record(store, at, "slot ended", detail, span.person_row)
+
+
+def remove(store: Store, row: int, at: datetime) -> None:
+    """It never was the person's: a mistake taken back."""
+    with store.transaction():
+        span = get(store, row)
+        store.query("UPDATE span SET gone = 1, changed_at = ? WHERE id = ?", (to_us(at), row))
+        detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot)}
+        audit.record(store, at, "slot taken back", detail, span.person_row)
+
+
+def get(store: Store, row: int) -> Span:
+    """Raises StoreError for none."""
+    for span in every(store):
+        if span.row == row:
+            return span
+    raise StoreError(f"no span {row} in this store", "refused")
+
+
+def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:
+    """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all."""
+    rows = store.query(
+        f"SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM span "
+        "JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id "
+        "WHERE NOT span.gone AND (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) "
+        "ORDER BY since, span.id",
+        (cuff, person),
+    )
+    return [
+        Span(row, name, address, slot_from_row(slot), None if since is None else from_us(since),
+             None if until is None else from_us(until), bool(strict), owner)
+        for row, name, address, slot, since, until, strict, owner in rows
+    ]  # fmt: skip
+
+
+def _meet(other: Span, slot: Slot, since: datetime | None, until: datetime | None) -> bool:
+    """Whether both could claim one reading. 'any' is meant as the rest: a slot of its own may be given
+    beside it."""
+    return (
+        other.slot == slot
+        and (other.until is None or since is None or since < other.until)
+        and (until is None or other.since is None or other.since < until)
+    )
+
+
+def _words(slot: Slot) -> str:
+    return "without number" if slot is None else str(slot)
+
+
+def _times(span: Span) -> str:
+    bounds = _bounds(span.since, span.until)
+    return " ".join(f"{word} {when}" for word, when in bounds.items() if when) or "since ever"
+
+
+def _bounds(since: datetime | None, until: datetime | None) -> dict[str, str | None]:
+    return {
+        "from": None if since is None else since.isoformat(timespec="minutes"),
+        "until": None if until is None else until.isoformat(timespec="minutes"),
+    }
