@@ -28,15 +28,15 @@ def with_average(around: Surroundings, store: "Store", exchange: "Exchange", per
         return exchange
     times = [one.taken_at for one in samples if one.reading_id in set(found.used_ids)]
     result = AverageResult(
-        wanted.person,
-        found.protocol.name,
-        found.systolic.quantize(_TENTH),
-        found.diastolic.quantize(_TENTH),
-        found.used,
-        min(times),
-        max(times),
-        datetime.now(UTC),
-        found.used_ids,
-        None if found.pulse is None else found.pulse.quantize(_TENTH),
+        person=wanted.person,
+        protocol=found.protocol.name,
+        systolic=found.systolic.quantize(_TENTH),
+        diastolic=found.diastolic.quantize(_TENTH),
+        count=found.used,
+        start=min(times),
+        end=max(times),
+        computed_at=datetime.now(UTC),
+        reading_ids=found.used_ids,
+        pulse=None if found.pulse is None else found.pulse.quantize(_TENTH),
     )
     return replace(exchange, averages=(result,))
