@@ -212,8 +212,8 @@ def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
 
 def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: str) -> list[str]:
     """Report, export and summary of one loan, on disk and read back."""
+    from collector.service.config import zone_of
     from collector.service.guided import download, loan_papers
-    from collector.service.listen.assemble import zone_of
 
     brought = download.look(store, loan, zone_of(around.config))
     folder = loan_papers.folder_of(base, loan)
