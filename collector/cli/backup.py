@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.common.command import Surroundings, Usage, new_app, of, out, progress, say
+from collector.cli.common.command import GlobalOptions, Usage, new_app, of, out, progress, say
 from collector.cli.common.selection import terminal_width
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ Folder = Annotated[
 ]
 
 
-def _folder(around: Surroundings, chosen: Path | None) -> Path:
+def _folder(around: GlobalOptions, chosen: Path | None) -> Path:
     from collector.service.jobs.backups import folder_of
 
     return folder_of(around.store_path, chosen or around.config.backup.folder)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def check(
     return COULD_NOT if State.BROKEN in states else ATTENTION if State.ATTENTION in states else DONE
 
 
-def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
+def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
     from collector.cli.checks import bluetooth, clock, notices, relay, service
     from collector.cli.checks import store as stored
     from collector.service.config import Config, usual_store
@@ -68,7 +68,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
     except ConfigError as error:
         yield broken("configuration", str(error), "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
-        around = Surroundings(path, None)
+        around = GlobalOptions(path, None)
         around.config = config
     pid = listener(path)
     newest = None
@@ -92,11 +92,11 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
 
 
 def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
-    if config.radio.kind == "bluez":
+    if config.radio.kind is RadioKind.BLUEZ:
         yield from look(config.radio.adapter)
         return
     lacking = []
-    if config.radio.kind == "exclusive":
+    if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive.needs import missing
 
         lacking = missing()

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from collector.cli.common.command import Failure, Surroundings, progress, say
+from collector.cli.common.command import Failure, GlobalOptions, progress, say
 
 if TYPE_CHECKING:
     from collector.share.export.context import Exchange
@@ -23,7 +23,7 @@ def looks_like_ours(path: Path) -> bool:
         return False
 
 
-def take_back(around: Surroundings, path: Path) -> None:
+def take_back(around: GlobalOptions, path: Path) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
     from collector.intake.sources.take_back import Looked, bring_back, bring_back_facts, bring_back_looks
     from collector.service.jobs.export_context import subjects_of, values_of_facts

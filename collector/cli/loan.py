@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, out, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 
 if TYPE_CHECKING:
@@ -82,25 +82,25 @@ def back(
     """
     from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
     from collector.cli.readings import cuff_names
-    from collector.service.guided.loan_return import Desk
+    from collector.service.guided.loan_return import LoanReturn
 
     if not is_terminal():
         raise Usage("loan back asks questions and needs a terminal; run it in one")
     around = of(ctx)
-    base = folder or around.store_path.parent / "returns"
+    returns = folder or around.store_path.parent / "returns"
     with writing_store(around) as store:
         wanted = _wanted(store, cuff or [], every)
         names = cuff_names(store)
         with _somebody_listens(around), TerminalScreen() as screen:
-            desk = Desk(
-                store,
-                screen,
-                lambda: datetime.now(UTC),
-                time.monotonic,
-                lambda loan: _save(store, around, loan, base, names.get(loan.cuff, loan.cuff)),
-                lambda address: names.get(address, address),
+            returning = LoanReturn(
+                store=store,
+                screen=screen,
+                now=lambda: datetime.now(UTC),
+                seconds=time.monotonic,
+                save=lambda loan: _save(store, around, loan, returns, names.get(loan.cuff, loan.cuff)),
+                name=lambda address: names.get(address, address),
             )
-            return DONE if desk.take_back(wanted) else ATTENTION
+            return DONE if returning.take_back(wanted) else ATTENTION
 
 
 @app.command("list")
@@ -210,13 +210,13 @@ def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
     return list(dict.fromkeys(cuffs.need(store, name) for name in named))
 
 
-def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: str) -> list[str]:
+def _save(store: "Store", around: GlobalOptions, loan: "Loan", returns: Path, name: str) -> list[str]:
     """Report, export and summary of one loan, on disk and read back."""
     from collector.service.guided import download, loan_papers
     from collector.service.listen.assemble import zone_of
 
     brought = download.look(store, loan, zone_of(around.config))
-    folder = loan_papers.folder_of(base, loan)
+    folder = loan_papers.returns_folder(returns, loan)
     loan_papers.write(folder, brought)
     lines = loan_papers.summary(loan, name, brought)
     if loan.borrower and brought.mine:
@@ -224,7 +224,7 @@ def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: 
     return [*lines, f"  saved and read back in {folder}"]
 
 
-def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -> list[str]:
+def _report(store: "Store", around: GlobalOptions, borrower: str, folder: Path) -> list[str]:
     """The whole page as a file beside the export, in HTML and where its library is installed as PDF; the mean here."""
     from collector.cli.common.asked_series import asked
     from collector.cli.report import report_data
@@ -247,7 +247,7 @@ def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -
 
 
 @contextmanager
-def _somebody_listens(around: Surroundings) -> Iterator[None]:
+def _somebody_listens(around: GlobalOptions) -> Iterator[None]:
     """A listener on this store: the one that runs, else one for as long as this command lasts."""
     import subprocess
     import sys

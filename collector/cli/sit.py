@@ -15,7 +15,7 @@ from collector.cli.common.selection import writing_store
 
 if TYPE_CHECKING:
     from collector.cli.common.asked_series import Asked
-    from collector.service.guided.sitting import Sitting, Wish
+    from collector.service.guided.sitting import SittingProgress, SittingRequest
     from collector.store.database import Store
     from collector.store.values import Reading
 
@@ -59,8 +59,8 @@ def sit(
             raise Failure(_nobody_listens(store.path))
         with TerminalScreen() as screen:
             source = StoreSource(store, wanted.person)
-            wish = _wish(wanted, rest * 60, around.config.station.emergency_number, datetime.now(around.zone))
-            sitting = Guide(wish, screen, RealClock(), source).run()
+            request = _request(wanted, rest * 60, around.config.station.emergency_number, datetime.now(around.zone))
+            sitting = Guide(request, screen, RealClock(), source).run()
         if source.claimed:
             tell(
                 [
@@ -71,11 +71,11 @@ def sit(
     return _exit_code(sitting)
 
 
-def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wish":
+def _request(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "SittingRequest":
     """wall: what the station's clock on the wall shows."""
     from collector.numbers.levels import LOW
     from collector.numbers.rules import InForce
-    from collector.service.guided.sitting import Wish
+    from collector.service.guided.sitting import SittingRequest
 
     rules = InForce.of(wanted.protocol, wanted.plan).protocol
     readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
@@ -88,10 +88,18 @@ def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wi
             f"{rules.handling.evening}. A sitting now is kept, but no average will use it."
         )
     )
-    return Wish(wanted.person, rules, readings, rest_s, wanted.plan.low or LOW, emergency, hint)
+    return SittingRequest(
+        person=wanted.person,
+        protocol=rules,
+        wanted=readings,
+        rest_s=rest_s,
+        low=wanted.plan.low or LOW,
+        emergency=emergency,
+        hint=hint,
+    )
 
 
-def _exit_code(sitting: "Sitting") -> int:
+def _exit_code(sitting: "SittingProgress") -> int:
     return DONE if sitting.enough and not (sitting.left or sitting.still_very_high) else ATTENTION
 
 

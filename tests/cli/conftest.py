@@ -32,7 +32,7 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
     monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
 
     def run(*args: str, input: str | None = None) -> Result:
-        return CliRunner().invoke(front(), list(args), input=input)
+        return CliRunner().invoke(root_app(), list(args), input=input)
 
     return run
 

@@ -16,7 +16,6 @@ from collector.service.notices.rules import (
     Series,
     Situation,
     Taken,
-    as_mmhg,
     standing,
 )
 
@@ -25,6 +24,7 @@ CUFF = CuffNow(
     "C0:FF:EE:00:00:01", "kitchen", readings=40, last_visit=NOW - timedelta(hours=3), battery=80, clock_ahead_s=4.0
 )
 DAY, HOUR, MINUTE = timedelta(days=1), timedelta(hours=1), timedelta(minutes=1)
+from collector.share.samples import exact_mmhg
 
 
 def keys(situation: Situation, limits: Limits | None = None) -> list[str]:
@@ -125,11 +125,11 @@ def test_a_slot_without_number_has_a_subject_too() -> None:
     assert keys(Situation(NOW, recent=(taken(192, 101, HOUR, slot=None),))) == [f"very high/{CUFF.address}"]
 
 
-def test_kilopascal_are_weighed_as_mmhg() -> None:
+def test_kilopascal_are_weighed_exact_mmhg() -> None:
     """24.0 kPa are 180.01 mmHg: 1 mmHg is 133.322 387 415 Pa (NIST SP 811, Appendix B.8)."""
-    assert as_mmhg(Decimal("24.0"), "kPa") == pytest.approx(Decimal("180.0147"), abs=Decimal("0.0001"))
-    assert as_mmhg(Decimal(180), "mmHg") == 180
-    assert as_mmhg(None, "kPa") is None
+    assert exact_mmhg(Decimal("24.0"), "kPa") == pytest.approx(Decimal("180.0147"), abs=Decimal("0.0001"))
+    assert exact_mmhg(Decimal(180), "mmHg") == 180
+    assert exact_mmhg(None, "kPa") is None
 
 
 @pytest.mark.parametrize(

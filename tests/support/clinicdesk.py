@@ -9,7 +9,7 @@ from pathlib import Path
 from collector.intake.owner import assign_cuff
 from collector.radio.port import Arrival, ValueRead
 from collector.service.guided import download, loan_papers
-from collector.service.guided.loan_return import Desk
+from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.screen import Left
 from collector.service.listen.desk import StoreDesk
 from collector.store.database import Store, open_store
@@ -82,7 +82,7 @@ class Clinic:
 
     def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
         self.keys = list(keys)
-        return Desk(
+        return LoanReturn(
             self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save, lambda address: address
         ).take_back(list(wanted or (CUFF,)))
 

@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 
 from collector.cli.checks.finding import Finding, attention, fine
-from collector.service.listen.kernel_clock import synchronised
+from collector.service.machine_clock import synchronised
 
 RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
 """No right clock shows less."""

@@ -42,9 +42,9 @@ def may_witness(pid: int, proc: Path = Path("/proc")) -> bool | None:
 
 def witness(config: "Config", pid: int | None, told: set[str], proc: Path = Path("/proc")) -> Iterator[Finding]:
     """told: topics of what the service tells itself, which goes before what we infer."""
-    if config.radio.kind != "bluez" or "witness" in told:
+    if config.radio.kind is not RadioKind.BLUEZ or "witness" in told:
         return
-    if config.radio.witness == "off":
+    if config.radio.witness is UseWitness.OFF:
         yield attention(
             "witness", f"switched off in the configuration; {CAN_LOSE}", 'take witness = "off" out of [radio]'
         )

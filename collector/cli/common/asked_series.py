@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.common.command import Surroundings, Usage
+from collector.cli.common.command import GlobalOptions, Usage
 from collector.cli.common.dates import day
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ class Asked:
 
 
 def asked(
-    around: Surroundings, store: "Store", person: str, protocol: str | None, first: str | None, last: str | None
+    around: GlobalOptions, store: "Store", person: str, protocol: str | None, first: str | None, last: str | None
 ) -> Asked:
     """Raises StoreError for a person who is not there, Usage for the rest."""
     from collector.numbers.protocols import UnknownProtocol
@@ -54,7 +54,7 @@ def asked(
         rules, plan = in_force(around.config, found.name, protocol)
     except UnknownProtocol as unknown:
         raise Usage(str(unknown)) from None
-    return Asked(found.name, rules, plan, since, until)
+    return Asked(person=found.name, protocol=rules, plan=plan, first=since, last=until)
 
 
 def readings_of(store: "Store", asked: Asked) -> "list[Reading]":

@@ -78,7 +78,7 @@ def say(words: str) -> None:
 
 
 @dataclass
-class Surroundings:
+class GlobalOptions:
     """The global options and what follows from them, found out when first asked for."""
 
     store_option: Path | None = None
@@ -106,9 +106,9 @@ class Surroundings:
         return ZoneInfo(name) if name else None
 
 
-def of(ctx: typer.Context) -> Surroundings:
+def of(ctx: typer.Context) -> GlobalOptions:
     """The surroundings of the running command."""
-    found = ctx.find_object(Surroundings)
+    found = ctx.find_object(GlobalOptions)
     assert found is not None, "commands run through collector.cli.main"
     return found
 

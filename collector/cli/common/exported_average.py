@@ -6,7 +6,7 @@ from decimal import Decimal
 from typing import TYPE_CHECKING
 
 from collector.cli.common.asked_series import asked, samples_of
-from collector.cli.common.command import Surroundings, say
+from collector.cli.common.command import GlobalOptions, say
 
 if TYPE_CHECKING:
     from collector.share.export.context import Exchange
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 _TENTH = Decimal("0.1")
 
 
-def with_average(around: Surroundings, store: "Store", exchange: "Exchange", person: str, protocol: str) -> "Exchange":
+def with_average(around: GlobalOptions, store: "Store", exchange: "Exchange", person: str, protocol: str) -> "Exchange":
     """The surroundings with the average in them. A series that is too short gives none, and that is said."""
     from collector.numbers.average import average
     from collector.share.export.context import AverageResult
@@ -28,15 +28,15 @@ def with_average(around: Surroundings, store: "Store", exchange: "Exchange", per
         return exchange
     times = [one.taken_at for one in samples if one.reading_id in set(found.used_ids)]
     result = AverageResult(
-        wanted.person,
-        found.protocol.name,
-        found.systolic.quantize(_TENTH),
-        found.diastolic.quantize(_TENTH),
-        found.used,
-        min(times),
-        max(times),
-        datetime.now(UTC),
-        found.used_ids,
-        None if found.pulse is None else found.pulse.quantize(_TENTH),
+        person=wanted.person,
+        protocol=found.protocol.name,
+        systolic=found.systolic.quantize(_TENTH),
+        diastolic=found.diastolic.quantize(_TENTH),
+        count=found.used,
+        start=min(times),
+        end=max(times),
+        computed_at=datetime.now(UTC),
+        reading_ids=found.used_ids,
+        pulse=None if found.pulse is None else found.pulse.quantize(_TENTH),
     )
     return replace(exchange, averages=(result,))

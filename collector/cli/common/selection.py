@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Surroundings, Usage, out
+from collector.cli.common.command import GlobalOptions, Usage, out
 from collector.store.values import Reading, Selection
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ Unassigned = Annotated[bool, typer.Option("--unassigned", help="Only those that 
 
 
 def selection(
-    around: Surroundings,
+    around: GlobalOptions,
     *,
     since: str | None = None,
     until: str | None = None,
@@ -45,7 +45,7 @@ def selection(
 
 
 @contextmanager
-def reading_store(around: Surroundings) -> "Iterator[Store]":
+def reading_store(around: GlobalOptions) -> "Iterator[Store]":
     """The store, for looking only: never makes one, never changes one."""
     from collector.store.database import open_store
 
@@ -54,7 +54,7 @@ def reading_store(around: Surroundings) -> "Iterator[Store]":
 
 
 @contextmanager
-def writing_store(around: Surroundings) -> "Iterator[Store]":
+def writing_store(around: GlobalOptions) -> "Iterator[Store]":
     """The store, for a change; it must be there."""
     from collector.store.database import open_store
 

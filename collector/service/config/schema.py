@@ -5,6 +5,7 @@ import re
 import shlex
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import Field, dataclass, field, fields
+from enum import StrEnum
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
@@ -17,7 +18,6 @@ def key(
     default: Any,
     help: str,
     *,
-    one_of: tuple[str, ...] = (),
     at_least: float | None = None,
     at_most: float | None = None,
     check: Callable[[Any], str | None] | None = None,
@@ -25,7 +25,7 @@ def key(
     """One key. check returns what is wrong, or None."""
     return field(
         default=default,
-        metadata={"help": help, "one_of": one_of, "at_least": at_least, "at_most": at_most, "check": check},
+        metadata={"help": help, "at_least": at_least, "at_most": at_most, "check": check},
     )
 
 
@@ -82,10 +82,10 @@ class Reader:
         converted = _convert(given, kind, isinstance(value, _FromEnvironment))
         rules = item.metadata
         problem = None
-        if converted is None:
+        if converted is None and issubclass(kind, StrEnum):
+            problem = f"is {_shown(given)}; allowed: {', '.join(kind)}"
+        elif converted is None:
             problem = f"is {_shown(given)}; expected is {_WANTED[kind]}"
-        elif rules["one_of"] and converted not in rules["one_of"]:
-            problem = f"is {_shown(given)}; allowed: {', '.join(rules['one_of'])}"
         elif rules["at_least"] is not None and converted < rules["at_least"]:
             problem = f"is {_shown(given)}; the least is {rules['at_least']}"
         elif rules["at_most"] is not None and converted > rules["at_most"]:
@@ -133,6 +133,8 @@ def _convert(value: Any, kind: Any, from_text: bool) -> Any:
             value = _READ[kind](value) if kind in _READ else value
         except ValueError:
             return None
+    if issubclass(kind, StrEnum):
+        return kind(value) if value in list(kind) else None
     if kind is tuple:
         return tuple(value) if isinstance(value, list) and all(type(word) is str for word in value) else None
     if kind is Path:

@@ -10,11 +10,42 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
+
+
+class RadioKind(StrEnum):
+    BLUEZ = "bluez"
+    EXCLUSIVE = "exclusive"
+    VIRTUAL = "virtual"
+
+
+class Accept(StrEnum):
+    ANY = "any"
+    KNOWN = "known"
+
+
+class SetClock(StrEnum):
+    NEVER = "never"
+    WHEN_WRONG = "when wrong"
+    ALWAYS = "always"
+
+
+class UseWitness(StrEnum):
+    AUTO = "auto"
+    ON = "on"
+    OFF = "off"
+
+
+class RelayKind(StrEnum):
+    FHIR = "fhir"
+    POSTGRESQL = "postgresql"
+    MQTT = "mqtt"
+
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -81,20 +112,14 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class Radio:
-    kind: str = key(
-        "bluez",
-        "The system's Bluetooth, an adapter of our own, or invented cuffs.",
-        one_of=("bluez", "exclusive", "virtual"),
-    )
+    kind: RadioKind = key(RadioKind.BLUEZ, "The system's Bluetooth, an adapter of our own, or invented cuffs.")
     adapter: str | None = key(
         None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.", check=_address
     )
-    accept: str = key("any", "Visit any cuff in reach, or known ones only.", one_of=("any", "known"))
-    set_clock: str = key("never", "Whether a visit may set the cuff's clock.", one_of=("never", "when wrong", "always"))
+    accept: Accept = key(Accept.ANY, "Visit any cuff in reach, or known ones only.")
+    set_clock: SetClock = key(SetClock.NEVER, "Whether a visit may set the cuff's clock.")
     clock_wrong_after_s: float = key(60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1)
-    witness: str = key(
-        "auto", "Whether to read indications from the kernel's monitor channel.", one_of=("auto", "on", "off")
-    )
+    witness: UseWitness = key(UseWitness.AUTO, "Whether to read indications from the kernel's monitor channel.")
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +201,7 @@ class Cuff:
 class Relay:
     """A receiver to which readings are sent on as they come."""
 
-    kind: str = key("fhir", "What it is.", one_of=("fhir", "postgresql", "mqtt"))
+    kind: RelayKind = key(RelayKind.FHIR, "What it is.")
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
     token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")  # noqa: RUF009

@@ -15,7 +15,7 @@ INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 OURS = {"collector", "parsers"}
 
 
-class Front(Group):
+class RootGroup(Group):
     """Knows the commands by COMMANDS; imports the module of the one that is asked for."""
 
     def list_commands(self, ctx: Any) -> list[str]:
