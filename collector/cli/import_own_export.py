@@ -7,11 +7,15 @@ from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
 from collector.cli.common.command import Failure, GlobalOptions, progress, say
+from collector.intake.sources.take_back import Looked, bring_back, bring_back_facts, bring_back_looks
+from collector.service.jobs.export_context import subjects_of, values_of_facts
+from collector.share.export.context import Exchange, ExchangeError
+from collector.share.export.readback import parse_ndjson
+from collector.store.database import open_store
+from collector.store.values import Reading
 
 if TYPE_CHECKING:
-    from collector.share.export.context import Exchange
     from collector.share.export.fhir.parse import Around
-    from collector.store.values import Reading
 
 
 def looks_like_ours(path: Path) -> bool:
@@ -25,11 +29,7 @@ def looks_like_ours(path: Path) -> bool:
 
 def take_back(around: GlobalOptions, path: Path) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
-    from collector.intake.sources.take_back import Looked, bring_back, bring_back_facts, bring_back_looks
-    from collector.service.jobs.export_context import subjects_of, values_of_facts
-    from collector.share.export.context import Exchange, ExchangeError
     from collector.share.export.fhir.parse import Around
-    from collector.store.database import open_store
 
     with (
         open(path, encoding="utf-8-sig") as file,
@@ -52,10 +52,9 @@ def take_back(around: GlobalOptions, path: Path) -> None:
         say(f"new here: {', '.join(done.people)}")
 
 
-def _readings(file: TextIO, exchange: "Exchange", around: "Around") -> "Iterator[Reading]":
+def _readings(file: TextIO, exchange: Exchange, around: "Around") -> Iterator[Reading]:
     """By what the file says it is."""
     from collector.share.export.fhir.parse import parse_bulk, parse_bundle
-    from collector.share.export.readback import parse_ndjson
 
     line = file.readline()
     file.seek(0)

@@ -88,7 +88,11 @@ async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: p
 
 
 async def test_an_unforeseen_error_is_told_and_not_the_end() -> None:
-    desk, radio, control = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), supervise.RunControl(VisitPlan())
+    desk, radio, control = (
+        QuietDesk(),
+        FlakyRadio(failures=1, error=KeyError("what")),
+        supervise.RunControl(VisitPlan()),
+    )
     task = asyncio.create_task(supervise.keep_radio_running(radio, desk, control, retry_s=0.001))
     await radio.up.wait()
     control.end()

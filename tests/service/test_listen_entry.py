@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.service.jobs import backups
 from collector.service.config.settings import RadioKind
+from collector.service.jobs import backups
 from collector.service.listen.entry import ListenOptions, configured
 from collector.store import journal
 from collector.store.database import open_store

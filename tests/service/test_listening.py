@@ -18,6 +18,7 @@ from collector.radio.port import Arrival, Desk, Handles, KnownCuff, Named, NotTa
 from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse
+from collector.service.config.settings import Accept
 from collector.service.jobs import schedule
 from collector.service.listen.assemble import daily_care, listen
 from collector.service.listen.desk import StoreDesk

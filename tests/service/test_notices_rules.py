@@ -8,23 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.service.notices.rules import (
-    Condition,
-    CuffNow,
-    Folder,
-    Limits,
-    Series,
-    Situation,
-    Taken,
-    standing,
-)
+from collector.service.notices.rules import Condition, CuffNow, Folder, Limits, Series, Situation, Taken, standing
+from collector.share.samples import exact_mmhg
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
 CUFF = CuffNow(
     "C0:FF:EE:00:00:01", "kitchen", readings=40, last_visit=NOW - timedelta(hours=3), battery=80, clock_ahead_s=4.0
 )
 DAY, HOUR, MINUTE = timedelta(days=1), timedelta(hours=1), timedelta(minutes=1)
-from collector.share.samples import exact_mmhg
 
 
 def keys(situation: Situation, limits: Limits | None = None) -> list[str]:

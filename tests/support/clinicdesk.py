@@ -88,7 +88,7 @@ class Clinic:
 
     def save(self, loan: Loan) -> list[str]:
         brought = download.look(self.store, loan, "UTC")
-        loan_papers.write(loan_papers.folder_of(self.folder, loan), brought)
+        loan_papers.write(loan_papers.returns_folder(self.folder, loan), brought)
         return loan_papers.summary(loan, "clinic-3", brought)
 
     def state(self, address: str = CUFF) -> State | None:

@@ -4,19 +4,16 @@ import shutil
 import sys
 from collections.abc import Iterable, Iterator
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
 from collector.cli.common.command import say
 from collector.numbers import words
 from collector.numbers.levels import is_very_high
 from collector.share.samples import exact_mmhg
 from collector.share.text.layout import visible, wrapped
-
-if TYPE_CHECKING:
-    from collector.store.values import Reading
+from collector.store.values import Reading
 
 
-def very_high(reading: "Reading") -> bool:
+def very_high(reading: Reading) -> bool:
     """Whether either pressure is at or above the bounds, themselves included."""
     return very_high_pressure(reading.systolic, reading.diastolic, reading.unit)
 

@@ -3,23 +3,18 @@
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
 from collector.cli.common.asked_series import asked, samples_of
 from collector.cli.common.command import GlobalOptions, say
-
-if TYPE_CHECKING:
-    from collector.share.export.context import Exchange
-    from collector.store.database import Store
+from collector.numbers.average import average
+from collector.share.export.context import AverageResult, Exchange
+from collector.store.database import Store
 
 _TENTH = Decimal("0.1")
 
 
-def with_average(around: GlobalOptions, store: "Store", exchange: "Exchange", person: str, protocol: str) -> "Exchange":
+def with_average(around: GlobalOptions, store: Store, exchange: Exchange, person: str, protocol: str) -> Exchange:
     """The surroundings with the average in them. A series that is too short gives none, and that is said."""
-    from collector.numbers.average import average
-    from collector.share.export.context import AverageResult
-
     wanted = asked(around, store, person, protocol, None, None)
     samples = samples_of(store, wanted)
     found = average(samples, wanted.protocol, wanted.plan, None, None)

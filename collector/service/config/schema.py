@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import Field, dataclass, field, fields
 from enum import StrEnum
 from pathlib import Path
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, cast, get_args, get_origin, get_type_hints
 
 
 class ConfigError(Exception):
@@ -23,10 +23,7 @@ def key(
     check: Callable[[Any], str | None] | None = None,
 ) -> Any:
     """One key. check returns what is wrong, or None."""
-    return field(
-        default=default,
-        metadata={"help": help, "at_least": at_least, "at_most": at_most, "check": check},
-    )
+    return field(default=default, metadata={"help": help, "at_least": at_least, "at_most": at_most, "check": check})
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +72,7 @@ class Reader:
             **{name: self.value(known[name], hints[name], value, (*path, name)) for name, value in table.items()}
         )
 
-    def value(self, item: "Field[Any]", hint: Any, value: Any, path: tuple[str, ...]) -> Any:
+    def value(self, item: Field[Any], hint: Any, value: Any, path: tuple[str, ...]) -> Any:
         kinds = tuple(kind for kind in get_args(hint) or (hint,) if kind is not type(None))
         kind = tuple if get_origin(hint) is tuple else kinds[0]
         given = value.text if isinstance(value, _FromEnvironment) else value
@@ -83,7 +80,7 @@ class Reader:
         rules = item.metadata
         problem = None
         if converted is None and issubclass(kind, StrEnum):
-            problem = f"is {_shown(given)}; allowed: {', '.join(kind)}"
+            problem = f"is {_shown(given)}; allowed: {', '.join(map(str, cast(type[StrEnum], kind)))}"
         elif converted is None:
             problem = f"is {_shown(given)}; expected is {_WANTED[kind]}"
         elif rules["at_least"] is not None and converted < rules["at_least"]:

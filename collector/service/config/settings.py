@@ -10,12 +10,14 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from datetime import date
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
+from collector.service.jobs.sealing import key_problem
 
 
 class RadioKind(StrEnum):
@@ -68,8 +70,6 @@ def _address(address: str) -> str | None:
 
 
 def _day(text: str) -> str | None:
-    from datetime import date
-
     try:
         date.fromisoformat(text)
     except ValueError:
@@ -94,8 +94,6 @@ def _record(text: str) -> str | None:
 
 
 def _sealable(text: str) -> str | None:
-    from collector.service.jobs.sealing import key_problem
-
     return key_problem(text) if text else None
 
 
@@ -124,14 +122,14 @@ class Radio:
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    path: Path | None = key(None, "The store's file.")  # noqa: RUF009
+    path: Path | None = key(None, "The store's file.")
 
 
 @dataclass(frozen=True, slots=True)
 class Backup:
     daily: bool = key(True, "Whether to back the store up every day.")
     at: str = key("03:15", "When, by this machine's wall clock.", check=_hour)
-    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")  # noqa: RUF009
+    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")
     keep: int = key(14, "How many backups stay.", at_least=1, at_most=3660)
     encrypt_to: str = key("", "A public key (age or SSH) that only you have the private one of.", check=_sealable)
 
@@ -165,9 +163,9 @@ class Mqtt:
     host: str = key("", "The broker; empty: no MQTT.")
     port: int = key(1883, "Its port; 8883 is usual with TLS.", at_least=1, at_most=65535)
     tls: bool = key(False, "Whether to speak TLS and check the broker's certificate.")
-    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     user: str = key("", "User name at the broker.")
-    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    password_file: Path | None = key(None, "A file that holds the password.")
     topic: str = key("quietcuff", "Where all topics begin.", check=_topic)
 
 
@@ -204,9 +202,9 @@ class Relay:
     kind: RelayKind = key(RelayKind.FHIR, "What it is.")
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
-    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")  # noqa: RUF009
-    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
-    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")
+    password_file: Path | None = key(None, "A file that holds the password.")
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)

@@ -115,8 +115,8 @@ class Guide:
 
     def _make_ready(self) -> None:
         self.screen.say(
-            f"A sitting for {self.request.person}: {self.request.wanted} readings, by {self.request.protocol.name}. You can "
-            "leave at any time with q or Ctrl-C. What was measured stays.",
+            f"A sitting for {self.request.person}: {self.request.wanted} readings, by {self.request.protocol.name}. "
+            "You can leave at any time with q or Ctrl-C. What was measured stays.",
             *filter(None, [self.request.hint]),
             "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)),

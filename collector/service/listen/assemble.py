@@ -13,11 +13,13 @@ from collector.radio.port import Radio, VisitPlan
 from collector.service.config import Config
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import RadioKind
+from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
 from collector.service.listen.desk import StoreDesk
 from collector.service.listen.lock import only_listener
 from collector.service.listen.station_clock import StationClock
+from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
 from collector.store.database import Store, open_store
 from collector.store.journal import stations, visits
@@ -91,8 +93,6 @@ def daily_care(path: Path) -> Callable[[], str | None]:
 
 def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> list[Job]:
     """The recurring work that the configuration asks for."""
-    from collector.service.jobs import backups
-
     jobs = [
         Job("daily care of the store", daily_care(path), daily_at="03:30"),
         Job("notices", rounds, every_s=NOTICES_S),
@@ -106,8 +106,6 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
         jobs.append(Job("daily backup", work, daily_at=config.backup.at))
     if config.retention.payloads_days:
-        from collector.service.jobs import retention
-
         jobs.append(Job("retention", retention.daily(path, config.retention.payloads_days), daily_at="03:45"))
     return jobs
 
@@ -122,10 +120,8 @@ async def listen(
 ) -> None:
     """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin.
 
-    heard: called with the id of each new reading\. reread: reads the configuration anew, for SIGHUP.
+    heard: called with the id of each new reading. reread: reads the configuration anew, for SIGHUP.
     """
-    from collector.service.notices.rounds import Rounds
-
     os.umask(0o077)
     rounds = Rounds(path, config)
 

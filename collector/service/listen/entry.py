@@ -1,6 +1,6 @@
 """`listen` from its options on; and `quietcuff-listen`, the systemd unit's own small entry point.
 
-The unit does not start `quietcuff listen`, since the library that parses that command line would stay resident for months.
+The unit does not start `quietcuff listen`: the library that parses that command line would stay resident for months.
 """
 
 import argparse

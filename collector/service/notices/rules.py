@@ -132,8 +132,8 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
             topic="very high",
             subject=cuff if slot is None else f"{cuff}-{slot}",
             text="a very high reading came",
-            remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. With "
-            f"chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
+            remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. "
+            f"With chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
             personal=f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
             detail={
                 "reading_id": reading.reading_id,
@@ -244,4 +244,3 @@ def _span(seconds: float) -> str:
         if seconds >= 2 * length:
             return f"{seconds // length:.0f} {unit}"
     return f"{seconds:.0f} seconds"
-

@@ -7,22 +7,16 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.numbers.protocols import InForce, UnknownProtocol
 from collector.radio.cuff_clock import seconds_ahead
 from collector.radio.port import ValueRead
 from collector.service.config import Config
+from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
-from collector.service.notices.rules import (
-    VERY_HIGH_FOR,
-    Condition,
-    CuffNow,
-    Folder,
-    Limits,
-    Series,
-    Situation,
-    Taken,
-)
+from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
+from collector.service.notices.series_progress import so_far
 from collector.share.samples import exact_mmhg
 from collector.store import conditions, people, readings
 from collector.store.database import Store
@@ -122,10 +116,6 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
 
 def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
     """Of the people whose configuration names a first day and who are in the store."""
-    from collector.numbers.protocols import InForce, UnknownProtocol
-    from collector.service.config.plans import in_force
-    from collector.service.notices.series_progress import so_far
-
     for name, plan in config.people.items():
         try:
             if not plan.series_from or people.find(store, name) is None:
