@@ -15,7 +15,7 @@ from collector.cli.common.selection import writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.intake.owner import assign_reading
 from collector.numbers.levels import LOW
-from collector.numbers.rules import InForce
+from collector.numbers.rules import PlannedProtocol
 from collector.service.guided.sitting import Guide, SittingProgress, SittingRequest
 from collector.service.listen.lock import listener
 from collector.store import people
@@ -74,7 +74,7 @@ def sit(
 
 def _request(wanted: Asked, rest_s: float, emergency: str, wall: datetime) -> SittingRequest:
     """wall: what the station's clock on the wall shows."""
-    rules = InForce.of(wanted.protocol, wanted.plan).protocol
+    rules = PlannedProtocol.of(wanted.protocol, wanted.plan).protocol
     readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
     _, session = rules.day_and_session(wall)
     hint = (

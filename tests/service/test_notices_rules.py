@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.service.notices.rules import Condition, CuffNow, Folder, Limits, Series, Situation, Taken, standing
-from collector.share.samples import exact_mmhg
+from collector.store.values import exact_mmhg
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
 CUFF = CuffNow(

@@ -8,9 +8,8 @@ from decimal import Decimal
 from collector.cli.common.command import say
 from collector.numbers import words
 from collector.numbers.levels import is_very_high
-from collector.share.samples import exact_mmhg
 from collector.share.text.layout import visible, wrapped
-from collector.store.values import Reading
+from collector.store.values import Reading, exact_mmhg
 
 
 def very_high(reading: Reading) -> bool:

@@ -8,6 +8,7 @@ from decimal import Decimal
 from collector.numbers.levels import is_very_high
 from collector.numbers.words import NOT_A_DIAGNOSIS, WAIT_MINUTES
 from collector.service.notices.notice import Notice
+from collector.share.text.reading_text import pressures_text, value_text
 
 BACKUP_LATE = timedelta(hours=36)
 """A daily backup that missed its turn, with room for a machine that was off over night."""
@@ -127,7 +128,7 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
             continue
         who = reading.person or "nobody's yet"
         emergency = f"call {limits.emergency_number or 'the local emergency number'} at once"
-        value = f"{_shown(reading.systolic)}/{_shown(reading.diastolic)} mmHg"
+        value = f"{pressures_text(reading.systolic, reading.diastolic)} mmHg"
         yield Notice(
             topic="very high",
             subject=cuff if slot is None else f"{cuff}-{slot}",
@@ -138,8 +139,8 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
             detail={
                 "reading_id": reading.reading_id,
                 "person": reading.person,
-                "systolic": _shown(reading.systolic),
-                "diastolic": _shown(reading.diastolic),
+                "systolic": value_text(reading.systolic),
+                "diastolic": value_text(reading.diastolic),
                 "unit": "mmHg",
                 "taken_at": reading.taken_at.isoformat(),
             },
@@ -232,10 +233,6 @@ def _conditions(now: Situation) -> Iterator[Notice]:
         if condition.topic in AT_ONCE or now.now - condition.since >= PASSING:
             what, _, remedy = condition.text.partition("; ")
             yield Notice("service", condition.topic, what, remedy or "quietcuff check tells more")
-
-
-def _shown(value: Decimal | None) -> str:
-    return "?" if value is None else f"{value:.0f}"
 
 
 def _span(seconds: float) -> str:

@@ -7,7 +7,7 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from collector.numbers.protocols import InForce, UnknownProtocol
+from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
 from collector.radio.cuff_clock import seconds_ahead
 from collector.radio.port import ValueRead
 from collector.service.config import Config
@@ -17,13 +17,12 @@ from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
 from collector.service.notices.series_progress import so_far
-from collector.share.samples import exact_mmhg
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us
 from collector.store.journal import cuffs, visits
-from collector.store.values import Selection
+from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
 OWN_TOPICS = frozenset({"notices"})
@@ -123,7 +122,7 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
         except StoreError:
             continue  # two of that name: told wherever one of them is meant
         try:
-            rules = InForce.of(*in_force(config, name))
+            rules = PlannedProtocol.of(*in_force(config, name))
         except (UnknownProtocol, ConfigError):
             continue  # told where it is used: by `average` and `check`
         first = date.fromisoformat(plan.series_from)
