@@ -109,7 +109,9 @@ def install() -> None:
         run("mount", "--bind", folder, str(there))
     paths = ":".join(str(path) for path in sorted(library.iterdir()))
     PROGRAM.parent.mkdir(parents=True)
-    PROGRAM.write_text(f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.service.listen.entry "$@"\n')
+    PROGRAM.write_text(
+        f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.service.listen.entry "$@"\n'
+    )
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
     shutil.copy(PROJECT / "systemd/quietcuff.service", units)
