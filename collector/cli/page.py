@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, Surroundings, new_app, of, out, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.store.people.page_devices import Role
 
@@ -188,7 +188,7 @@ def _show_code(link: str, picture: Path | None) -> None:
             sys.stderr.write(f"\x1b[97;40m{row}\x1b[0m\n")
 
 
-def _say_fingerprint(around: Surroundings, base: str) -> None:
+def _say_fingerprint(around: GlobalOptions, base: str) -> None:
     if not base.startswith("https"):
         return
     from collector.page.certificate import fingerprint, read

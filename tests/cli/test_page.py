@@ -65,7 +65,7 @@ def test_on_the_network_it_speaks_tls_with_its_own_certificate_and_shows_the_fin
     with Serving(household, config=config, scheme="https") as page:
         with pytest.raises(urllib.error.HTTPError, match="401"):
             urllib.request.urlopen(f"{page.base}/", context=trusting)
-        with pytest.raises(OSError):
+        with pytest.raises(ConnectionError):
             urllib.request.urlopen(f"http://127.0.0.1:{page.port}/")
 
 

@@ -5,8 +5,7 @@ from decimal import Decimal
 
 from collector.numbers import words
 from collector.numbers.levels import is_very_high
-from collector.share.samples import exact_mmhg
-from collector.store.values import Reading
+from collector.store.values import Reading, exact_mmhg
 
 
 def very_high(reading: Reading) -> bool:
