@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "change": ("collector.cli.change", "Compare before and after a change of regimen."),
     "trend": ("collector.cli.trend", "How values moved over weeks and months."),
     "note": ("collector.cli.note", "Note what happened on a day, such as a change of regimen."),
+    "office": ("collector.cli.office", "Keep what was measured in the office, to set home against it."),
     "report": ("collector.cli.report", "Write the page for the chart, as PDF or HTML."),
     "sit": ("collector.cli.sit", "Be guided through a sitting, with readings arriving live."),
     "export": ("collector.cli.export", "Write readings for other programs: CSV, FHIR and more."),

@@ -5,8 +5,8 @@ out (14 unless said otherwise, as the AHA/AMA programme pages ask before a new s
 same protocol, with the same days left out, of at most `span_days` days: the last ones before the change, the first ones
 after the days left out (28 days, as the AHA/ASH/PCNA statement of 2008 judges over two to four weeks).
 
-One interval of 95 %, by the model of `usual`, and one verdict that follows from it. With C the mean of exp(-gap/42) over
-all pairs of a day before and a day after:
+One interval of 95 %, by the model of `usual`, and one verdict that follows from it. With C the mean of exp(-gap/42)
+over all pairs of a day before and a day after:
 
     se ** 2 = sigma2 (F1 + F2) + slow ** 2 (G1 + G2 - 2 C),   P(lower) = T(-difference / se)
 
@@ -16,7 +16,6 @@ More days in a row shrink the fast part only; weeks spread over months shrink bo
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from enum import StrEnum
 from math import sqrt
 
 from collector.numbers import descriptive, words
@@ -39,24 +38,16 @@ from collector.numbers.usual import (
     slow_part,
     usual,
 )
-from collector.numbers.values import Sample
+from collector.numbers.values import Said, Sample
 
 LEAST_DAYS = 3
 CLEAR, LIKELY = 0.975, 0.90
 """Of the chance that the usual pressure is lower (or higher). Without any change, a fall is called clear in 2 of 100
 comparisons of six days a side, clear or likely in 8 (simulated, docs/decisions/averages.md)."""
 PEOPLE = ((132.0, 12.0), (81.0, 8.0))
-"""Mean and SD between people of the usual home pressure, systolic and diastolic, mmHg. An assumption between the general
-population of Ohasama (123.4 (15.1)/75.7 (9.0)) and Dutch patients (143 (16)/84 (10), Groenland and others 2022)."""
+"""Mean and SD between people of the usual home pressure, systolic and diastolic, mmHg. An assumption between the
+general population of Ohasama, 123.4 (15.1)/75.7 (9.0), and Dutch patients, 143 (16)/84 (10) (Groenland 2022)."""
 FAR_APART_WEEKS = 8
-
-
-class Said(StrEnum):
-    """What the interval allows to say of a difference."""
-
-    CLEAR = "clear"
-    LIKELY = "likely"
-    UNKNOWN = "cannot be told"
 
 
 @dataclass(frozen=True, slots=True)

@@ -58,9 +58,9 @@ def esh_office_class(systolic: Decimal, diastolic: Decimal) -> str:
     """The higher of the two decides; isolated forms are named where only one value is raised. Source: ESH 2023, table
     of classes (read in summaries; isolated diastolic from memory)."""
     if systolic >= 140 and diastolic < 90:
-        return f"isolated systolic, {_esh_grade(systolic, diastolic)}"
+        return f"isolated systolic hypertension, {_esh_grade(systolic, diastolic)}"
     if systolic < 140 and diastolic >= 90:
-        return f"isolated diastolic, {_esh_grade(systolic, diastolic)}"
+        return f"isolated diastolic hypertension, {_esh_grade(systolic, diastolic)}"
     return _esh_grade(systolic, diastolic)
 
 

@@ -9,9 +9,14 @@ hours make no day, but those of the period are listed.
 Day numbers. Day 1 is the first day of the period that holds readings; empty days get no number. Days to be left out
 (day 1, days 1 and 2) are left out by this number, once per period.
 
-Reasons come in a fixed order and the first that fits is given: no value, time not certain, other hours, implausible, a
-day left out, flagged, first of its sitting, more than asked for. The first of a sitting is its first reading with both
-pressures, flagged or not: it is the one taken before the person had settled.
+Reasons come in a fixed order and the first that fits is given: no value, written down twice, time not certain, other
+hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a sitting is its
+first reading with both pressures, flagged or not: it is the one taken before the person had settled. Where a protocol
+keeps a first reading that is alone (`keep_first_if_alone`), readings are numbered as in the survey that the rule is of:
+a first measurement without a value was the first, and the second and third count.
+
+A line of a hand-written log that a cuff has sent too, with the same pressures and pulse within two minutes, is the same
+reading: the cuff's counts.
 """
 
 from collections.abc import Iterable, Iterator
@@ -22,7 +27,10 @@ from decimal import Decimal
 from collector.numbers import plausible, words
 from collector.numbers.rules import Protocol, Session
 from collector.numbers.sittings import Sitting, in_order, sittings
-from collector.numbers.values import Sample
+from collector.numbers.values import Sample, Source
+
+SAME_WITHIN_S = 120.0
+"""A choice of this project, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +70,12 @@ def select(
     begin, end = _bounds(within, holding, protocol, first, last)
     chosen = tuple(one for one in within if begin and end and begin <= one.day <= end)
     numbers = {day: number for number, day in enumerate((day for day in holding if begin and day >= begin), 1)}
+    doubles = written_twice(sample for sitting in chosen for sample in sitting.samples)
     usable: list[Counted] = []
     used: list[Counted] = []
     excluded: list[tuple[Sample, str]] = []
     for sitting in chosen:
-        for sample, broken, left_out in _judged(sitting, protocol, numbers):
+        for sample, broken, left_out in _judged(sitting, protocol, numbers, doubles):
             if not broken:
                 usable.append(_counted(sample, sitting))
             if broken or left_out:
@@ -123,10 +132,32 @@ def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
     )
 
 
-def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> Iterator[tuple[Sample, str, str]]:
+def written_twice(samples: Iterable[Sample]) -> frozenset[str]:
+    """Ids of hand-written readings that a cuff has sent too."""
+    sent: dict[tuple[Decimal | None, Decimal | None], list[Sample]] = {}
+    by_hand = []
+    for one in samples:
+        if one.source is Source.HAND:
+            by_hand.append(one)
+        else:
+            sent.setdefault((one.systolic, one.diastolic), []).append(one)
+    return frozenset(
+        one.reading_id
+        for one in by_hand
+        if any(
+            abs(one.taken_at.timestamp() - other.taken_at.timestamp()) <= SAME_WITHIN_S
+            and (one.pulse is None or other.pulse is None or one.pulse == other.pulse)
+            for other in sent.get((one.systolic, one.diastolic), ())
+        )
+    )
+
+
+def _judged(
+    sitting: Sitting, protocol: Protocol, numbers: dict[date, int], doubles: frozenset[str]
+) -> Iterator[tuple[Sample, str, str]]:
     """Each reading with why it cannot be used, and why the protocol leaves it out; empty where it does not."""
     handling = protocol.handling
-    opening = next((sample for sample in sitting.samples if has_value(sample)), None)
+    opening = _opening(sitting, protocol)
     number = numbers.get(sitting.day)
     for sample in sitting.samples:
         flagged = sorted(sample.status & handling.exclude_flags)
@@ -135,16 +166,25 @@ def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> I
         broken = left_out = ""
         if not has_value(sample):
             broken = words.NO_VALUE
+        elif sample.reading_id in doubles:
+            broken = words.WRITTEN_TWICE
         elif not sample.certain_time and handling.uncertain_time == "exclude":
             broken = words.TIME_NOT_CERTAIN
         elif sitting.session is None:
             broken = words.OTHER_HOURS
         elif odd:
-            broken = words.implausible(odd)
+            broken = dropped or words.implausible(odd)
         elif flagged:
             broken = dropped or words.flagged(flagged)
         left_out = dropped or (words.FIRST_OF_SITTING if protocol.drop_first_of_session and sample is opening else "")
         yield sample, broken, left_out
+
+
+def _opening(sitting: Sitting, protocol: Protocol) -> Sample | None:
+    """The reading that a protocol leaves out as the first."""
+    if not protocol.keep_first_if_alone:
+        return next(filter(has_value, sitting.samples), None)
+    return sitting.samples[0] if sum(map(has_value, sitting.samples)) > 1 else None
 
 
 def _counted(sample: Sample, sitting: Sitting) -> Counted:

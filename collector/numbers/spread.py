@@ -41,7 +41,7 @@ def both_series(readings: Sequence[Counted]) -> tuple[Series, Series]:
 
 
 def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Spread:
-    """SD, CV, ARV and successive variation. A step between days counts by the days between; readings count evenly."""
+    """SD, CV, ARV, RMSSD and range. A step between days counts by the days between; readings count evenly."""
     gaps: list[float] | None = None
     if unit is SpreadOf.READINGS:
         pairs = [(float(one.systolic), float(one.diastolic)) for one in readings]
@@ -51,7 +51,7 @@ def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Sprea
         gaps = [float((after - before).days) for (before, _), (after, _) in itertools.pairwise(dated)]
         pairs = [pair for _, pair in dated]
     if len(pairs) < 2:
-        return Spread(unit, len(pairs), sd=None, cv=None, arv=None, rmssd=None)
+        return Spread(unit, len(pairs), sd=None, cv=None, arv=None, rmssd=None, range=None)
     series = list(zip(*pairs, strict=True))
     return Spread(
         unit,
@@ -60,4 +60,5 @@ def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Sprea
         cv=Pair(*map(descriptive.cv, series)),
         arv=Pair(*(descriptive.arv(values, gaps) for values in series)),
         rmssd=Pair(*map(descriptive.rmssd, series)),
+        range=Pair(*(max(values) - min(values) for values in series)),
     )

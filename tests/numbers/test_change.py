@@ -7,7 +7,7 @@ import pytest
 from homeseries import DAY_ONE, sample, series, week
 
 from collector.numbers.change import PEOPLE, Difference, Said, change, compare, expected_fall
-from collector.numbers.protocols import protocol
+from collector.numbers.protocols import custom, protocol
 from collector.numbers.usual import SYSTOLIC, Series, usual
 from collector.numbers.values import Sample
 
@@ -139,7 +139,7 @@ def test_it_is_a_difference_with_its_cautions() -> None:
 
 def test_one_session_alone_is_compared_where_it_can_be() -> None:
     rows = week(range(1, 8), evening=[]) + week(range(25, 32), evening=[])
-    found = change(series(rows), day(10), AMA)
+    found = change(series(rows), day(10), custom({"name": "mornings", "threshold": [135, 85]}))
     assert found.overall
     assert found.morning
     assert found.evening is None

@@ -27,6 +27,7 @@ KINDS = (
     Kind("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
     Kind("claim", ("uid", "holds"), key="payload_uid"),
     Kind("note", ("kind", "day", "text", "gone")),
+    Kind("office_visit", ("day", "readings", "gone")),
     Kind("sitting", ("started_at", "prepared", "readings", "gone")),
     Kind("loan", ("slots", "out_at", "back_at", "step", "checks", "gone"), of_cuff=True),
 )
