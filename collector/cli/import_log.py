@@ -44,6 +44,7 @@ def import_log(
     they carry an offset. Nothing is taken unless all lines are good or --skip-bad is given. The same line
     again adds nothing, so a log that has grown can be imported anew. Hand-written readings stay apart from
     the cuffs' and are shown as such; unlikely values are taken and marked.
+    A - in both pressures is a measurement that gave no value.
 
     \b
     Example (invented):

@@ -125,7 +125,7 @@ def by_hand(row: HandRow) -> Content:
         row.taken_at.isoformat(),
         None,
         None,
-        _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
+        ("failed",) if row.systolic is None else _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
         identity,
         row.note,
         to_us(row.taken_at),

@@ -29,9 +29,13 @@ OFFICE_TO_HOME = (
 
 
 def is_very_high(systolic: Decimal | None, diastolic: Decimal | None) -> bool:
-    return (systolic is not None and systolic >= VERY_HIGH.systolic) or (
-        diastolic is not None and diastolic >= VERY_HIGH.diastolic
-    )
+    return bool(very_high_values(systolic, diastolic))
+
+
+def very_high_values(systolic: Decimal | None, diastolic: Decimal | None) -> list[Decimal]:
+    """Those of the two that are very high."""
+    pairs = ((systolic, VERY_HIGH.systolic), (diastolic, VERY_HIGH.diastolic))
+    return [value for value, bound in pairs if value is not None and value >= bound]
 
 
 def is_low(systolic: Decimal | None, diastolic: Decimal | None, bound: Pressures = LOW) -> bool:

@@ -19,8 +19,8 @@ class HandRow:
     """One written reading, mmHg and beats per minute. taken_at is aware."""
 
     taken_at: datetime
-    systolic: Decimal
-    diastolic: Decimal
+    systolic: Decimal | None  # None: a measurement that gave no value
+    diastolic: Decimal | None
     pulse: Decimal | None = None
     person: str | None = None
     note: str | None = None
@@ -29,9 +29,9 @@ class HandRow:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
         fields = {
             "taken_at": self.taken_at.isoformat(),
-            "systolic": str(self.systolic),
-            "diastolic": str(self.diastolic),
-            "pulse": None if self.pulse is None else str(self.pulse),
+            "systolic": _text(self.systolic),
+            "diastolic": _text(self.diastolic),
+            "pulse": _text(self.pulse),
             "person": self.person,
             "note": self.note,
         }
@@ -44,15 +44,23 @@ class HandRow:
             fields = json.loads(value)
             row = cls(
                 taken_at=datetime.fromisoformat(fields["taken_at"]),
-                systolic=Decimal(fields["systolic"]),
-                diastolic=Decimal(fields["diastolic"]),
-                pulse=None if fields["pulse"] is None else Decimal(fields["pulse"]),
+                systolic=_number(fields["systolic"]),
+                diastolic=_number(fields["diastolic"]),
+                pulse=_number(fields["pulse"]),
                 person=fields["person"],
                 note=fields["note"],
             )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
-        numbers = [row.systolic, row.diastolic, *([] if row.pulse is None else [row.pulse])]
+        numbers = [one for one in (row.systolic, row.diastolic, row.pulse) if one is not None]
         if row.taken_at.tzinfo is None or not all(number.is_finite() for number in numbers):
             raise ParseError("hand-written row", 0, "needs a time with its offset, and numbers")
         return row
+
+
+def _text(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
+
+
+def _number(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)

@@ -19,6 +19,8 @@ from parsers.text import plain
 NEEDED = ("taken_at", "systolic", "diastolic")
 NOTE_LIMIT = 2000  # characters of one column
 KNOWN = (*NEEDED, "pulse", "person", "note")
+LOST = "-"
+"""In both pressures: a measurement that gave no value. It is kept, as a cuff's is."""
 MOST = {"systolic": 400, "diastolic": 300, "pulse": 400}
 """Beyond these no cuff shows a number: a slip of the pen. What is only implausible is taken and marked."""
 
@@ -89,6 +91,9 @@ def _line(
     if len(cells) > len(names) and any(cell.strip() for cell in cells[len(names) :]):
         return BadLine(number, f"{len(cells)} cells, but {len(names)} columns")
     values = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
+    lost = all(values.get(name) == LOST for name in ("systolic", "diastolic"))
+    if lost:
+        values |= {"systolic": "", "diastolic": ""}
     try:
         taken_at = _time(values.get("taken_at", ""), local, now)
         systolic, diastolic, pulse = (
@@ -96,7 +101,7 @@ def _line(
         )
     except ValueError as error:
         return BadLine(number, str(error))
-    if systolic is None or diastolic is None:
+    if (systolic is None or diastolic is None) and not lost:
         return BadLine(number, f"{'systolic' if systolic is None else 'diastolic'} is empty")
     notes = [values.get("note", "")] + [
         f"{name}: {text}" for name, text in values.items() if name not in KNOWN and text

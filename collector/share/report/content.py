@@ -212,7 +212,6 @@ def _to_keep_in_mind(data: ReportData) -> Iterator[Row]:
         yield "Uneven pulse", "not marked by the cuff; that does not rule it out"
     yield from data.log_remarks
     yield "Getting ready", data.preparation or "not recorded"
-    yield "How sure", findings.SURE_BY
 
 
 def _cuffs(data: ReportData) -> Iterator[Row]:
@@ -227,6 +226,7 @@ def _rule(average: Average) -> str:
     unseen = f" {memory_text(rules)}" if rules.from_memory else ""
     return (
         f"Rule: {rules.title}, {rules.edition} ({rules.name}). Source: {rules.source}.{unseen} "
+        f"How sure: {findings.SURE_BY} "
         "Hours of sessions, sittings and flagged readings: choices of this program."
     )
 

@@ -30,10 +30,9 @@ DECIDES = {
 
 def verdict(found: Average) -> str:
     """What comes first, before any number."""
-    if not found.used:
-        return f"No average: no reading counts. Still needed: {'; '.join(found.short_of)}."
     if not found.valid:
-        return f"TOO FEW TO SAY. Still needed: {'; '.join(found.short_of)}."
+        none = "" if found.used else ": no reading counts"
+        return f"TOO FEW TO SAY{none}. Still needed: {'; '.join(found.short_of)}."
     place = "AT OR ABOVE" if found.at_or_above else "Below"
     which = f" ({found.decides})" if found.protocol.averaging == "separate" and found.at_or_above else ""
     return f"{place} the threshold of {found.threshold} mmHg{which}, set by {whose(found, found.threshold_set_by)}."
@@ -68,7 +67,7 @@ def how_sure(found: Average) -> Iterator[str]:
     if standing:
         chance = words.chance(standing.chance)
         named = str(standing.call)
-        yield f"Chance that it is at or above {found.threshold}: {chance}, {named}."
+        yield f"Chance that it is at or above {found.threshold} mmHg: {chance}, {named}."
         if standing.call is Call.TOO_CLOSE:
             yield words.settling(standing.further)
 
@@ -78,8 +77,8 @@ def span_text(one: Usual) -> str:
 
 
 SURE_BY = (
-    "From the spread of these days and what studies of home measuring show, with a drift over weeks (SD 3.5/2.2) that "
-    "a short series cannot show. Not in it: the cuff's own error, the season."
+    "from the spread of these days and what studies of home measuring show, with a drift over weeks (SD 3.5/2.2 mmHg) "
+    "that a short series cannot show. Not in it: the cuff's own error, the season."
 )
 
 
@@ -198,7 +197,7 @@ def office_home_text(office: Office, found: Average) -> str:
     )
     under = f" (in treated people: {treated})" if treated else ""
     surely = "" if office.called else "; cannot be told yet"
-    bounds = f"{office.bound} there, {found.threshold} at home"
+    bounds = f"{office.bound} there and {found.threshold} mmHg at home"
     return (
         f"by definition {office.by_means}{under}, bounds {bounds}; chance that it holds {words.chance(chance)}{surely}"
     )
