@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 pytestmark = [pytest.mark.stack, pytest.mark.timeout(3600)]
+SUITES = ("bookworm", pytest.param("trixie", marks=pytest.mark.long))
 Steps = dict[str, dict[str, Any]]
 FAULTS = (
     "kills",

@@ -2,8 +2,8 @@
 
 import asyncio
 import logging
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -32,6 +32,8 @@ class Adapter:
         self.up = False
         self._wide = False
         self._idle = 0
+        self._resting = 0
+        self._changing = asyncio.Lock()
         self._scanner: BleakScanner | None = None
 
     async def start(self, wide: bool) -> None:
@@ -45,28 +47,51 @@ class Adapter:
             await gatt_profile.register(self.bus, self.path)
         except Failure as failure:  # without it BlueZ does not connect by itself; the scan still does
             log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
-        await self._scan(wide)
-        self.up = True
+        self.up, self._wide = True, wide
+        await self._scan_or_rest()
 
     async def stop(self) -> None:
         """Stop listening; never raises."""
         self.up = False
+        await self._scan_or_rest()
+
+    @asynccontextmanager
+    async def resting(self) -> AsyncIterator[None]:
+        """No discovery meanwhile; several may want that at once."""
+        self._resting += 1
+        try:
+            await self._scan_or_rest()
+            yield
+        finally:
+            self._resting -= 1
+            with suppress(RadioUnavailable):  # `tend` will see to it
+                await self._scan_or_rest()
+
+    async def tend(self, wide: bool) -> None:
+        """Scan again where BlueZ fell silent or the filter has to change. Raises RadioUnavailable."""
+        if self._resting:
+            return
+        self._idle = 0 if self.bus.get(self.path, ADAPTER, "Discovering") else self._idle + 1
+        if self._idle >= 2 or wide != self._wide:
+            log.debug("%s: scanning anew", self.name)
+            self._idle, self._wide = 0, wide
+            async with self._changing:
+                await self._halt()
+        await self._scan_or_rest()
+
+    async def _scan_or_rest(self) -> None:
+        """Discover or not, as is wanted now. Raises RadioUnavailable."""
+        async with self._changing:
+            if not self.up or self._resting:
+                await self._halt()
+            elif self._scanner is None:
+                await self._scan()
+
+    async def _halt(self) -> None:
         scanner, self._scanner = self._scanner, None
         if scanner is not None:
             with suppress(Exception):
                 await scanner.stop()
-
-    async def tend(self, wide: bool) -> None:
-        """Scan again where BlueZ fell silent or the filter has to change. Raises RadioUnavailable."""
-        self._idle = 0 if self.bus.get(self.path, ADAPTER, "Discovering") else self._idle + 1
-        if self._idle >= 2 or wide != self._wide:
-            log.debug("%s: scanning anew", self.name)
-            scanner, self._scanner = self._scanner, None
-            if scanner is not None:
-                with suppress(Exception):
-                    await scanner.stop()
-            self._idle = 0
-            await self._scan(wide)
 
     async def _power_on(self) -> None:
         if self.bus.get(self.path, ADAPTER, "Powered"):
@@ -83,7 +108,12 @@ class Adapter:
             raise RadioUnavailable(f"Bluetooth is off on {self.name}")
         log.info("%s: switched on", self.name)
 
-    async def _scan(self, wide: bool) -> None:
+    async def _scan(self) -> None:
+        """Start a discovery of which every report is told: by service, or of all with their data told again and again.
+
+        What bluetoothd counts as unfiltered is told of only when its strength changes by 8 dB; since 5.67 that is any
+        filter without service and without DuplicateData (src/adapter.c, merge_discovery_filters).
+        """
         from bleak import BleakScanner
         from bleak.exc import BleakError
 
@@ -92,8 +122,8 @@ class Adapter:
 
         scanner = BleakScanner(
             detected,
-            service_uuids=None if wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
-            bluez={"adapter": self.name, "filters": {"DuplicateData": not wide}},
+            service_uuids=None if self._wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
+            bluez={"adapter": self.name, "filters": {"DuplicateData": self._wide}},
         )
         for attempt in range(ATTEMPTS):  # an adapter that has just been switched on is busy for a moment
             try:
@@ -104,7 +134,7 @@ class Adapter:
                     raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
                 await bleak_internals.end_discovery(self.path)
                 await asyncio.sleep(AGAIN_S)
-        self._scanner, self._wide = scanner, wide
+        self._scanner = scanner
 
 
 def why_off(name: str) -> RadioUnavailable:

@@ -3,6 +3,7 @@
 import asyncio
 import logging
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, nullcontext
 from typing import TYPE_CHECKING, Any
 
 from collector.radio.bluez import bleak_internals
@@ -59,9 +60,16 @@ class Adapters(Watcher):
                     await self._tend_one(adapter, wide, troubles)
         except Failure as failure:
             troubles.append(NOT_RUNNING if not self.bus.there else f"BlueZ: {failure}")
+        if not self.bus.there:
+            await self.bus.revive()
         if not self.up and not troubles:
             troubles.append(self._nothing())
         self.trouble = "; ".join(troubles) or None
+
+    def resting(self, path: str) -> AbstractAsyncContextManager[None]:
+        """Keep an adapter from discovering for a while."""
+        adapter = self._adapters.get(path)
+        return adapter.resting() if adapter is not None else nullcontext()
 
     async def stop(self) -> None:
         self.bus.watchers.remove(self)

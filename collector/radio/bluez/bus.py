@@ -5,6 +5,7 @@ Sources: D-Bus Specification (ObjectManager, Properties, NameOwnerChanged), Blue
 
 import asyncio
 import logging
+import time
 from collections.abc import Coroutine, Iterator, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
@@ -21,7 +22,9 @@ ADAPTER, DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
 CHARACTERISTIC = "org.bluez.GattCharacteristic1"
 OBJECT_MANAGER, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesktop.DBus.Properties"
 DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
+SYSTEMD = "org.freedesktop.systemd1"
 CALL_S = 10.0
+REVIVE_S = 10.0  # systemd gives up on a unit that is started five times in ten seconds
 _NO_OWNER = (
     "org.freedesktop.DBus.Error.ServiceUnknown",
     "org.freedesktop.DBus.Error.NameHasNoOwner",
@@ -61,6 +64,7 @@ class Bus:
         self.there = False  # bluetoothd is on the bus
         self.lost = asyncio.Event()
         self.watchers: list[Watcher] = []
+        self._revive_again_at = 0.0
         self._tasks: set[asyncio.Task[None]] = set()
         self._bus: MessageBus
 
@@ -160,6 +164,23 @@ class Bus:
             return False
         finally:
             self.watchers.remove(wait)
+
+    async def revive(self) -> None:
+        """Have bluetoothd started again where it crashed; never where somebody stopped it. Never raises.
+
+        D-Bus activation does it and asks for no right while the unit is enabled; Debian 12 leaves it down otherwise.
+        """
+        try:
+            (unit,) = await self.call(
+                "/org/freedesktop/systemd1", f"{SYSTEMD}.Manager", "GetUnit", "s", ["bluetooth.service"], SYSTEMD
+            )
+            (state,) = await self.call(unit, PROPERTIES, "Get", "ss", [f"{SYSTEMD}.Unit", "ActiveState"], SYSTEMD)
+            if state.value == "failed" and time.monotonic() >= self._revive_again_at:
+                self._revive_again_at = time.monotonic() + REVIVE_S
+                log.info("bluetoothd has crashed; started again")
+                await self.call(DBUS_PATH, DBUS, "StartServiceByName", "su", [BLUEZ, 0], DBUS, timeout_s=30)
+        except Failure as failure:
+            log.debug("bluetoothd is not started again: %s", failure)
 
     # -- listening -----------------------------------------------------------------------------------
 

@@ -66,6 +66,8 @@ class BlueZLink:
         from bleak.exc import BleakError
 
         self = cls(around, path, source)
+        if not await _resolved(around.bus, path):  # only then bleak, which hangs up when it is interrupted
+            raise LinkLost("left during discovery, or that took too long")
         properties: dict[str, Any] = dict(around.bus.objects.get(path, {}).get(DEVICE, {}))
         self._client = BleakClient(
             BLEDevice(self.cuff, self.name, {"path": path, "props": properties}),
@@ -260,6 +262,18 @@ async def _give_up(doing: asyncio.Future[T]) -> None:
 
 def _path(place: "BleakGATTCharacteristic") -> str:
     return str(place.obj[0])
+
+
+async def _resolved(bus: Bus, path: str) -> bool:
+    """Wait for BlueZ's discovery, as long as the link is up."""
+    resolved = asyncio.ensure_future(bus.until(path, DEVICE, "ServicesResolved", True, SERVICES_S))
+    down = asyncio.ensure_future(bus.until(path, DEVICE, "Connected", False, SERVICES_S))
+    try:
+        await asyncio.wait({resolved, down}, return_when=asyncio.FIRST_COMPLETED)
+        return resolved.done() and resolved.result()
+    finally:
+        await _give_up(resolved)
+        await _give_up(down)
 
 
 async def _disconnect(bus: Bus, path: str) -> None:

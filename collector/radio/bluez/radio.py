@@ -125,7 +125,7 @@ class BlueZRadio:
             return
         if self._witness is None:
             self._witness = Witness(self._channel, Roster(tuple(keeper.known.values())), keeper, self._memory)
-            self._witness.know(links_now())
+            self._witness.know(links_now() or {})
         keeper.witness, self._witness.audience = self._witness, keeper
         keeper.refresh()
         keeper.witness.start()
@@ -149,6 +149,7 @@ class BlueZRadio:
         bus.export(PATH, agent)
         bus.export(PROFILE_PATH, CuffProfile())
         adapters = Adapters(bus, station, agent, desk, self._wanted, self.adapter)
+        station.connecting.resting = adapters.resting
         try:
             await adapters.tend()
             if not adapters.up:
