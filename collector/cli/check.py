@@ -97,7 +97,7 @@ def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) ->
         return
     lacking = []
     if config.radio.kind == "exclusive":
-        from collector.radio.exclusive.needs import missing
+        from collector.radio.exclusive.adapter import missing
 
         lacking = missing()
     for what, remedy in lacking:

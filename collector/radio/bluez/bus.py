@@ -65,13 +65,13 @@ class Bus:
         self._bus: MessageBus
 
     @classmethod
-    async def open(cls) -> "Bus":
-        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+    async def connect(cls, timeout_s: float = CALL_S) -> "Bus":
+        """Only the connection, for a few calls: nothing is watched. Raises RadioUnavailable."""
         self = cls()
         try:
             self._bus = MessageBus(bus_type=BusType.SYSTEM)
             try:
-                await asyncio.wait_for(self._bus.connect(), CALL_S)
+                await asyncio.wait_for(self._bus.connect(), timeout_s)
             except BaseException:
                 self._bus.disconnect()
                 raise
@@ -79,8 +79,15 @@ class Bus:
             raise RadioUnavailable(f"the system D-Bus does not let us in: {error}") from error
         except (OSError, TimeoutError, EOFError, ValueError) as error:
             raise RadioUnavailable(
-                "no system D-Bus: install and start it (sudo apt install dbus; sudo systemctl start dbus)"
+                f"no system bus ({getattr(error, 'strerror', None) or str(error) or 'no answer'}): "
+                "install and start it (sudo apt install dbus; sudo systemctl start dbus)"
             ) from error
+        return self
+
+    @classmethod
+    async def open(cls) -> "Bus":
+        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+        self = await cls.connect()
         try:
             await self._watch()
         except BaseException:
@@ -152,7 +159,7 @@ class Bus:
         """Wait until a property has a value; False when time is up, the object goes away or bluetoothd does."""
         if self.get(path, interface, name) == value:
             return True
-        wait = _Wait(self, path, interface, name, value)
+        wait = _Wait(bus=self, path=path, interface=interface, name=name, value=value)
         self.watchers.append(wait)
         try:
             return await asyncio.wait_for(wait.outcome, timeout_s)

@@ -31,7 +31,7 @@ def measurement(properties: Mapping[str, Any]) -> int | None:
     return number if number in MEASUREMENT_CHARACTERISTICS else None
 
 
-class Standing(Watcher):
+class Subscriptions(Watcher):
     """wanted: whether a device is a cuff whose subscription stands. on_value: gets object path, number, octets."""
 
     def __init__(self, bus: Bus, wanted: Callable[[str], bool], on_value: Callable[[str, int, bytes], None]) -> None:

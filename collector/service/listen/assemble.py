@@ -1,4 +1,4 @@
-"""`listen`, put together: the store and its lock, the desk, the radio, the recurring work."""
+"""`listen`, put together: the store and its lock, the sink, the radio, the recurring work."""
 
 import asyncio
 import logging
@@ -9,14 +9,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from collector import intake
-from collector.radio.port import Radio, VisitPlan
+from collector.radio.port import Radio, SetClock, VisitPlan, WitnessUse
 from collector.service.config import Config
 from collector.service.config.schema import ConfigError
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
-from collector.service.listen.desk import StoreDesk
 from collector.service.listen.lock import only_listener
 from collector.service.listen.station_clock import OurClock
+from collector.service.listen.store_sink import StoreSink
 from collector.store import conditions, upkeep
 from collector.store.database import Store, open_store
 from collector.store.journal import stations, visits
@@ -34,7 +34,7 @@ def plan_of(config: Config) -> VisitPlan:
         if cuff.user is not None and cuff.consent_code is not None
     }
     return VisitPlan(
-        set_clock=config.radio.set_clock,
+        set_clock=SetClock(config.radio.set_clock),
         clock_wrong_after_s=config.radio.clock_wrong_after_s,
         zone=zone_of(config),
         users=users,
@@ -56,7 +56,7 @@ def radio_of(config: Config, store_path: Path) -> Radio:
     if config.radio.kind == "bluez":
         from collector.radio.bluez import BlueZRadio
 
-        return BlueZRadio(adapter, witness=config.radio.witness)
+        return BlueZRadio(adapter, witness=WitnessUse(config.radio.witness))
     if config.radio.kind == "exclusive":
         from collector.radio.exclusive import ExclusiveRadio
 
@@ -134,11 +134,11 @@ async def listen(
             heard(reading_id)
 
     with open_store(path, check=True) as store, only_listener(path):
-        desk = StoreDesk(store, config.radio.accept, new_reading)
+        sink = StoreSink(store, config.radio.accept, new_reading)
         course = supervise.Course(plan_of(config), stop)
         clock = OurClock(store)
-        _take_up(store, desk, zone_of(config), clock)
-        looking = asyncio.create_task(_watch_clock(clock, desk))
+        _take_up(store, sink, zone_of(config), clock)
+        looking = asyncio.create_task(_watch_clock(clock, sink))
 
         def reload() -> VisitPlan | None:
             nonlocal config, rounds
@@ -148,40 +148,40 @@ async def listen(
                 log.error("the configuration stays as it was: %s", error)
                 return None
             rounds = Rounds(path, config)
-            desk.accept = config.radio.accept
+            sink.accept = config.radio.accept
             stations.set_zone(store, zone_of(config), datetime.now(UTC))
             log.info("the configuration was read again; a change of store, radio or adapter waits for a restart")
             return plan_of(config)
 
         try:
             await supervise.run(
-                radio or radio_of(config, path), desk, course, lambda: jobs_of(path, config, rounds), reload
+                radio or radio_of(config, path), sink, course, lambda: jobs_of(path, config, rounds), reload
             )
         finally:
             looking.cancel()
             with suppress(asyncio.CancelledError):
                 await looking
-            desk.read_all()
+            sink.read_all()
             visits.close_open(store, datetime.now(UTC))
             upkeep.checkpoint(store)
 
 
-def _take_up(store: Store, desk: StoreDesk, zone: str, clock: OurClock) -> None:
+def _take_up(store: Store, sink: StoreSink, zone: str, clock: OurClock) -> None:
     """What the last run left undone, before anything new comes in."""
     now = datetime.now(UTC)
     conditions.clear(store)
     stations.set_zone(store, zone, now)
-    desk.tell("clock", clock.look())
+    sink.tell("clock", clock.look())
     left_open = visits.close_open(store, now)
     waiting = intake.catch_up(store)
     if left_open or waiting:
         log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
 
 
-async def _watch_clock(clock: OurClock, desk: StoreDesk) -> None:
+async def _watch_clock(clock: OurClock, sink: StoreSink) -> None:
     while True:
         await asyncio.sleep(CLOCK_LOOK_S)
         try:
-            desk.tell("clock", clock.look())
+            sink.tell("clock", clock.look())
         except Exception as error:
             log.error("looking at the clock failed: %s", error)
