@@ -24,7 +24,7 @@ class SetClock(StrEnum):
     ALWAYS = "always"
 
 
-class WitnessUse(StrEnum):
+class UseWitness(StrEnum):
     """Whether the BlueZ radio reads the kernel's monitor channel: where it may, at all costs, or not."""
 
     AUTO = "auto"

@@ -17,8 +17,7 @@ from typer.testing import Result
 
 from collector.cli.checks import bluetooth, clock, service
 from collector.cli.checks.finding import State
-from collector.radio.bluez.bus import Failure
-from collector.radio.exclusive import adapter
+from collector.radio.bluez.bus import BusError
 from collector.service.config import parse
 from collector.store import conditions
 from collector.store.database import open_store
@@ -197,7 +196,7 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
     ) -> list[Any]:
         asked.append(member)
         if refuses and member in refuses:
-            raise Failure(refuses[member], "words of the bus")
+            raise BusError(refuses[member], "words of the bus")
         if member == "NameHasOwner":
             return [running]
         if member == "GetManagedObjects":
@@ -330,6 +329,7 @@ def test_check_as_a_real_process(household: Path, tmp_path: Path) -> None:
 def test_the_exclusive_radio_says_what_it_needs(
     quietcuff: Callable[..., Result], household: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    from collector.radio.exclusive import adapter
 
     (tmp_path / "c.toml").write_text('[radio]\nkind = "exclusive"\n', "utf-8")
     options = ["--store", str(household), "--config", str(tmp_path / "c.toml"), "check"]

@@ -9,7 +9,7 @@ from air import NoteSink
 from collector.radio.bluez import BlueZRadio
 from collector.radio.bluez.bus import Bus
 from collector.radio.bluez.monitor import channel
-from collector.radio.port import RadioUnavailable, VisitPlan, WitnessUse
+from collector.radio.port import RadioUnavailable, UseWitness, VisitPlan
 
 
 @pytest.mark.parametrize(
@@ -36,4 +36,4 @@ async def test_no_witness(monkeypatch: pytest.MonkeyPatch, refusal: Exception, s
         await BlueZRadio().run(sink, VisitPlan(), asyncio.Event())
     assert (sink.told["witness"] or "").startswith(said)
     with pytest.raises(RadioUnavailable, match="the witness is wanted"):
-        await BlueZRadio(witness=WitnessUse.ON).run(sink, VisitPlan(), asyncio.Event())
+        await BlueZRadio(witness=UseWitness.ON).run(sink, VisitPlan(), asyncio.Event())

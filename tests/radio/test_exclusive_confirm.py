@@ -228,7 +228,7 @@ async def test_an_adapter_that_cannot_scan_and_connect_at_once(monkeypatch: pyte
     """HCI answers Command Disallowed (0x0C) to a connection attempt while it scans."""
     from bumble import hci
 
-    from collector.radio.virtual.radio import CentralController
+    from collector.radio.virtual.device import CentralController
 
     for name in ("on_hci_le_create_connection_command", "on_hci_le_extended_create_connection_command"):
         plain = getattr(CentralController, name)

@@ -15,9 +15,10 @@ from pathlib import Path
 import pytest
 
 from collector.radio.port import Handles, KnownCuff, Named, NotTaken, ReceivedPayload, Sink, VisitPlan
-from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
+from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse
+from collector.service.config.settings import Accept
 from collector.service.jobs import schedule
 from collector.service.listen.assemble import daily_care, listen
 from collector.service.listen.store_sink import StoreSink
@@ -34,15 +35,7 @@ NOW = datetime(2031, 3, 9, 6, 41, 5, tzinfo=UTC)
 
 def arrival(systolic: int = 128, mark: str | None = None, value: bytes | None = None) -> ReceivedPayload:
     payload = build_measurement(measurement(systolic, 84, stamp=datetime(2031, 3, 9, 7, 41, 5), pulse=66))
-    return ReceivedPayload(
-        cuff=CUFF,
-        characteristic=Uuid.BLOOD_PRESSURE_MEASUREMENT,
-        value=value or payload,
-        arrived_at=NOW,
-        source="virtual",
-        encrypted=True,
-        mark=mark,
-    )
+    return ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value or payload, NOW, "virtual", True, mark)
 
 
 async def test_what_the_cuffs_measured_stands_once_in_the_store(tmp_path: Path) -> None:
@@ -75,7 +68,7 @@ async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
     tmp_path: Path, code: int, readings_told: list[int]
 ) -> None:
     store_path, stop = tmp_path / "store.db", asyncio.Event()
-    cuff = VirtualCuff(address=CUFF, behaviour=Behaviour(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
+    cuff = VirtualCuff(address=CUFF, manner=Manner(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
     radio = VirtualRadio([cuff])
     config = parse(f'[cuffs."{CUFF}"]\nuser = 2\nconsent_code = {code}')
     task = asyncio.create_task(listen(store_path, config, radio, stop=stop))
@@ -103,7 +96,7 @@ async def test_the_demo_counts_what_it_shows(tmp_path: Path) -> None:
     )
 
 
-def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sink_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """If interpreting fails, the payload is on disk and the next start takes it up."""
     from collector import intake
 
@@ -119,7 +112,7 @@ def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.M
         assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
 
 
-def test_desk_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sink_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What could not be interpreted for a while, say on a full disk, does not wait for the next start."""
     from collector import intake
 
@@ -157,7 +150,7 @@ async def test_what_a_fact_builds_on_is_read_before_the_fact(tmp_path: Path) -> 
         assert journal.counts(store).waiting == 0
 
 
-def test_desk_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
+def test_sink_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
         store.connection.execute("CREATE TRIGGER full BEFORE INSERT ON payload BEGIN SELECT RAISE(ABORT, 'full'); END")
         with pytest.raises(NotTaken):
@@ -180,7 +173,7 @@ def test_a_frame_seen_again_is_no_second_sighting(tmp_path: Path) -> None:
         assert (journal.counts(store).payloads, journal.counts(store).repeats) == (2, 1)
 
 
-def test_desk_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
+def test_sink_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
         sink = StoreSink(store)
         visit = sink.open_visit(CUFF, "virtual", NOW)
@@ -194,7 +187,7 @@ def test_desk_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
 
 def test_under_known_a_stranger_is_left_alone_unless_the_door_is_open(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        sink = StoreSink(store, accept="known")
+        sink = StoreSink(store, accept=Accept.KNOWN)
         assert not sink.accepts(CUFF)
         cuffs.open_window(store, datetime.now(UTC) + timedelta(minutes=5))
         assert sink.accepts(CUFF)
@@ -320,7 +313,7 @@ async def test_sighup_changes_visits_jobs_notices_and_zone(tmp_path: Path, monke
     )
     radio, stop, path = StillRadio(), asyncio.Event(), tmp_path / "store.db"
     first = parse('[station]\nzone = "Europe/Lisbon"')
-    task = asyncio.create_task(listen(path, first, radio, stop, again=lambda: later))
+    task = asyncio.create_task(listen(path, first, radio, stop, reread=lambda: later))
     await radio.running.wait()
     (sink, _), *_ = radio.runs
     assert sink.accepts(CUFF)

@@ -16,7 +16,7 @@ from systembus import private_bus
 
 from collector.radio.bluez import BlueZRadio, adapter, radio
 from collector.radio.bluez import visits as bluez_visits
-from collector.radio.port import WitnessUse
+from collector.radio.port import UseWitness
 from collector.service.config import parse
 from collector.service.listen.assemble import listen
 from collector.store import conditions, journal, readings
@@ -149,7 +149,7 @@ async def test_a_bluetoothd_that_answers_nothing_is_no_progress(
     """Which the watchdog sees: a hung bluetoothd gets the service restarted."""
     monkeypatch.setattr(radio, "PULSE_S", 0.05)
     monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
-    bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness=WitnessUse.OFF)
+    bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness=UseWitness.OFF)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db", under_test)
     await asyncio.wait_for(bluez.scanning.wait(), 30)

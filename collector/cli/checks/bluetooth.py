@@ -8,13 +8,13 @@ from collector.cli.checks.finding import Finding, attention, fine
 from collector.radio.port import RadioUnavailable
 
 if TYPE_CHECKING:
-    from collector.radio.bluez.bus import Failure
+    pass
 
 BLUEZ = "org.bluez"
 TIMEOUT_S = 4.0
 
 Ask = Callable[..., Awaitable[list[Any]]]
-"""ask(destination, path, interface, member, signature="", body=()): the answer's body, or `bus.Failure`."""
+"""ask(destination, path, interface, member, signature="", body=()): the answer's body, or `BusError`."""
 
 
 def adapters(root: Path = Path("/sys/class/bluetooth")) -> list[str]:
@@ -52,7 +52,7 @@ def hardware(wanted: str | None, found: list[str], switch: str | None) -> Findin
 
 async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
     """What bluetoothd answers. The first thing that is wrong explains what would follow, so it ends there."""
-    from collector.radio.bluez.bus import Failure
+    from collector.radio.bluez.bus import BusError
 
     try:
         (running,) = await ask(
@@ -61,7 +61,7 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
         if not running:
             return [attention("BlueZ", "bluetoothd does not run", "sudo systemctl enable --now bluetooth")]
         (objects,) = await ask(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
-    except Failure as error:
+    except BusError as error:
         return [_denied(error)]
     powered = {
         path.rsplit("/", 1)[-1]: bool(interfaces["org.bluez.Adapter1"]["Powered"].value)
@@ -79,20 +79,20 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
 
 async def _agent(ask: Ask) -> Finding:
     """Tries whether we may register a pairing agent, and takes it back."""
-    from collector.radio.bluez.bus import Failure
+    from collector.radio.bluez.bus import BusError
 
     path = "/quietcuff/check"
     manager = (BLUEZ, "/org/bluez", "org.bluez.AgentManager1")
     try:
         await ask(*manager, "RegisterAgent", "os", [path, "NoInputNoOutput"])
         await ask(*manager, "UnregisterAgent", "o", [path])
-    except Failure as error:
+    except BusError as error:
         found = _denied(error)
         return attention("pairing", f"no agent can be registered, so no cuff can pair: {error}", found.remedy)
     return fine("pairing", "an agent may be registered")
 
 
-def _denied(error: "Failure") -> Finding:
+def _denied(error: "BusError") -> Finding:
     if error.name.endswith("AccessDenied"):
         return attention(
             "D-Bus rights",

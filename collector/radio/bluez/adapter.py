@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from collector.radio.bluez import bleak_internals, gatt_profile, stale_devices
-from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, Failure, Interfaces, Watcher
+from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, BusError, Interfaces, Watcher
 from collector.radio.port import RadioUnavailable, Sink
 from parsers.uuids import Uuid, full
 
@@ -47,7 +47,7 @@ class Adapter:
         await stale_devices.remove(self.bus, self.path)
         try:
             await gatt_profile.register(self.bus, self.path)
-        except Failure as failure:  # without it BlueZ does not connect by itself; the scan still does
+        except BusError as failure:  # without it BlueZ does not connect by itself; the scan still does
             log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
         await self._scan(wide)
         self.up = True
@@ -77,7 +77,7 @@ class Adapter:
             return
         try:
             await self.bus.set(self.path, ADAPTER, "Powered", "b", True)
-        except Failure as failure:
+        except BusError as failure:
             if failure.name.endswith("Busy") and await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
                 return  # bluetoothd was at it already
             if failure.name.endswith("Blocked") or _is_blocked(self.name):
@@ -172,7 +172,7 @@ class Adapters(Watcher):
                 if self.wanted(path + "/"):
                     adapter = self._adapters.setdefault(path, Adapter(self.bus, path, self.visits.seen))
                     await self._tend_one(adapter, wide, troubles)
-        except Failure as failure:
+        except BusError as failure:
             troubles.append(NOT_RUNNING if not self.bus.there else f"BlueZ: {failure}")
         if not self.up and not troubles:
             troubles.append(self._nothing())
@@ -199,7 +199,7 @@ class Adapters(Watcher):
 
     async def _register_agent(self) -> None:
         if not self.bus.there:
-            raise Failure("", NOT_RUNNING)
+            raise BusError("", NOT_RUNNING)
         if not self._agent_known:
             await self.agent.register(self.bus)
             self._agent_known = True

@@ -32,7 +32,7 @@ NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now 
 Interfaces = Mapping[str, Mapping[str, Any]]
 
 
-class Failure(Exception):
+class BusError(Exception):
     """An error reply. name: the D-Bus error's."""
 
     def __init__(self, name: str, text: str) -> None:
@@ -124,22 +124,22 @@ class Bus:
         destination: str = BLUEZ,
         timeout_s: float = CALL_S,
     ) -> list[Any]:
-        """Call a method. Raises Failure, also when the connection is lost or no answer comes."""
+        """Call a method. Raises BusError, also when the connection is lost or no answer comes."""
         message = Message(
             destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
         )
         try:
             reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
         except TimeoutError:
-            raise Failure("timeout", f"no answer to {member}") from None
+            raise BusError("timeout", f"no answer to {member}") from None
         except (OSError, EOFError) as error:
             self.lost.set()
-            raise Failure("lost", "the connection to D-Bus is lost") from error
+            raise BusError("lost", "the connection to D-Bus is lost") from error
         if reply is None:
-            raise Failure("lost", "the connection to D-Bus is lost")
+            raise BusError("lost", "the connection to D-Bus is lost")
         if reply.message_type is MessageType.ERROR:
             text = reply.body[0] if reply.body and isinstance(reply.body[0], str) else ""
-            raise Failure(reply.error_name or "", text)
+            raise BusError(reply.error_name or "", text)
         return list(reply.body)
 
     async def set(self, path: str, interface: str, name: str, signature: str, value: Any) -> None:
@@ -181,7 +181,7 @@ class Bus:
             ):
                 await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
             await self._fill()
-        except Failure as failure:
+        except BusError as failure:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
             if "AccessDenied" in failure.name:
@@ -246,7 +246,7 @@ class Bus:
             self.spawn(self._greet())
 
     async def _greet(self) -> None:
-        with suppress(Failure):
+        with suppress(BusError):
             await self._fill()
             for watcher in tuple(self.watchers):
                 watcher.owner_changed(True)

@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from collector.radio.bluez import bleak_internals
-from collector.radio.bluez.bus import DEVICE, Bus, Failure
+from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, WE_LEFT, Found, LinkLost, Outcome, Refused
 from parsers.uuids import short
@@ -150,7 +150,7 @@ class BlueZLink:
             return
         try:
             await self._alive(self.around.subscriptions.hold(path))
-        except Failure as failure:
+        except BusError as failure:
             if self._gone.is_set():
                 raise LinkLost(str(failure)) from failure
             raise Refused(str(failure)) from failure
@@ -187,7 +187,7 @@ class BlueZLink:
 
     # -- inside --------------------------------------------------------------------------------------
 
-    async def _pair(self) -> Failure | None:
+    async def _pair(self) -> BusError | None:
         """Ask for a bond, until BlueZ answers or has one; returns why there is none.
 
         Where the cuff's own request was granted just before ours, bluetoothd 5.66 takes ours for one over BR/EDR and
@@ -200,7 +200,7 @@ class BlueZLink:
             await asyncio.wait({asked, bonded}, return_when=asyncio.FIRST_COMPLETED)
             if not (bonded.done() and bonded.result()):
                 await asked
-        except Failure as failure:
+        except BusError as failure:
             return failure
         finally:
             await _give_up(asked)
@@ -212,7 +212,7 @@ class BlueZLink:
         self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
         self.around.paired(self.path)
         if not self.around.bus.get(self.path, DEVICE, "Trusted"):
-            with suppress(Failure):
+            with suppress(BusError):
                 await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)
 
     def _paired(self) -> bool:
@@ -263,5 +263,5 @@ def _path(place: "BleakGATTCharacteristic") -> str:
 
 
 async def _disconnect(bus: Bus, path: str) -> None:
-    with suppress(Failure):
+    with suppress(BusError):
         await bus.call(path, DEVICE, "Disconnect")

@@ -7,7 +7,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from collector import systemd_notify
-from collector.radio.port import RadioUnavailable, Sink, VisitPlan, WitnessUse
+from collector.radio.port import RadioUnavailable, Sink, UseWitness, VisitPlan
 
 if TYPE_CHECKING:
     from collector.radio.bluez.adapter import Adapters
@@ -38,7 +38,7 @@ class BlueZRadio:
     def __init__(
         self,
         adapter: str | None = None,
-        witness: WitnessUse = WitnessUse.AUTO,
+        witness: UseWitness = UseWitness.AUTO,
         subscriptions: bool = True,
         ask_passkey: "AskPasskey | None" = None,
     ) -> None:
@@ -91,7 +91,7 @@ class BlueZRadio:
         from collector.radio.bluez.monitor.handover import HANDOVER, WITNESS, Handover
         from collector.radio.bluez.monitor.kernel_filter import KernelFilter
 
-        if self._channel is not None or self.witness is WitnessUse.OFF:
+        if self._channel is not None or self.witness is UseWitness.OFF:
             return
         descriptor, handover = systemd_notify.handed_in(WITNESS), systemd_notify.handed_in(HANDOVER)
         try:
@@ -101,7 +101,7 @@ class BlueZRadio:
             else:
                 self._channel = open_channel(KernelFilter())
         except (NotPermitted, OSError) as error:
-            if self.witness is WitnessUse.ON:
+            if self.witness is UseWitness.ON:
                 raise RadioUnavailable(f"the witness is wanted and cannot be had: {error}") from error
             no_right = isinstance(error, NotPermitted)
             why = str(error) if no_right else f"the kernel's monitor channel cannot be opened: {error}"
@@ -160,7 +160,7 @@ class BlueZRadio:
             await adapters.stop()
 
     async def _tend_until(self, stop: asyncio.Event, bus: "Bus", visits: "Visits", adapters: "Adapters") -> None:
-        from collector.radio.bluez.bus import Failure
+        from collector.radio.bluez.bus import BusError
 
         waits = [asyncio.ensure_future(event.wait()) for event in (stop, bus.lost)]
         try:
@@ -175,7 +175,7 @@ class BlueZRadio:
                 visits.delivery.refresh()
                 await adapters.tend()
                 adapters.tell()
-                with suppress(Failure):
+                with suppress(BusError):
                     if bus.there:
                         await bus.call("/org/bluez", "org.freedesktop.DBus.Peer", "Ping")
                     self.progress = time.monotonic()

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any
 
-from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure
+from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError
 
 SIGNS_OF_LIFE = (
     "Paired",
@@ -36,5 +36,5 @@ async def remove(bus: Bus, adapter: str) -> None:
     """Take an adapter's stale devices away; never raises."""
     for path, device in bus.each(DEVICE):
         if device.get("Adapter") == adapter and is_stale(device):
-            with suppress(Failure):
+            with suppress(BusError):
                 await bus.call(adapter, ADAPTER, "RemoveDevice", "o", [path])

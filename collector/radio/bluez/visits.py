@@ -8,7 +8,7 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure, Interfaces, Watcher
+from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.monitor.hci_frames import is_private
@@ -205,7 +205,7 @@ class Visits(Watcher):
             if self.bus.get(path, DEVICE, "Connected"):
                 return True
             call.cancel()
-            with suppress(Failure):
+            with suppress(BusError):
                 await self.bus.call(path, DEVICE, "Disconnect")  # takes the attempt back
             self._pace.setdefault(path, Pace()).not_before = time.monotonic() + AGAIN_S
             return False
@@ -222,7 +222,7 @@ class Visits(Watcher):
                 return False
             if time.monotonic() - self.delivery.heard_at > DEAF_S:
                 log.info("%s: BlueZ is deaf on this link; made anew", self.address_of(path))
-                with suppress(Failure):
+                with suppress(BusError):
                     await self.bus.call(path, DEVICE, "Disconnect")
                 return await self.bus.until(path, DEVICE, "Connected", False, DOWN_S) and await self._connect(path)
         return True
@@ -252,7 +252,7 @@ class Visits(Watcher):
                 return
             if self.witness is not None and self.witness.has_link(self.address_of(path)):
                 return  # it came back before bluetoothd told of its leaving
-        with suppress(Failure):
+        with suppress(BusError):
             await self.bus.call(path, DEVICE, "Disconnect")
 
     def _slow_down(self, path: str) -> None:
@@ -276,7 +276,7 @@ class Visits(Watcher):
         self._bond_missing[address] = "cuff"
         for path, device in list(self.bus.each(DEVICE)):
             if device.get("Address") == address and device.get("Paired"):
-                with suppress(Failure):
+                with suppress(BusError):
                     await self.bus.call(device["Adapter"], ADAPTER, "RemoveDevice", "o", [path])
                 self._pace.pop(path, None)
 

@@ -1,4 +1,4 @@
-"""The Sink over the store: whatever a radio hands over is on disk first, and read afterwards.
+"""The sink over the store: whatever a radio hands over is on disk first, and read afterwards.
 
 Reading waits for the event loop's next turn: of records that arrive together, the last is not on disk later because
 of what the first means. Over BlueZ the cuff has forgotten them by then, so every millisecond counts.
@@ -25,6 +25,7 @@ from collector.radio.port import (
     ReceivedPayload,
     ValueRead,
 )
+from collector.service.config.settings import Accept
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -38,7 +39,7 @@ _REPEATED = _WORDS | {"reading": "repeated"}
 
 
 @dataclass(slots=True)
-class Tally:
+class VisitCount:
     """What one visit brought, for its line in the log."""
 
     cuff: str = "a cuff"
@@ -51,9 +52,9 @@ class StoreSink:
     heard: called with the reading's id after each payload that made a new reading, e.g. for notices.
     """
 
-    def __init__(self, store: Store, accept: str = "any", heard: Callable[[str], None] | None = None) -> None:
+    def __init__(self, store: Store, accept: Accept = Accept.ANY, heard: Callable[[str], None] | None = None) -> None:
         self.store, self.accept, self.heard = store, accept, heard
-        self._tallies: dict[int, Tally] = {}
+        self._counts: dict[int, VisitCount] = {}
         self._told: dict[str, str | None] = {}
         self._unread: deque[tuple[int, str, int | None]] = deque()  # payload, cuff, visit
         self._behind = False  # a payload is kept but was not understood
@@ -63,14 +64,14 @@ class StoreSink:
 
     def accepts(self, cuff: str) -> bool:
         """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
-        if self.accept == "any" or cuffs.is_known(self.store, cuff):
+        if self.accept is Accept.ANY or cuffs.is_known(self.store, cuff):
             return True
         window = cuffs.window(self.store)
         return window is not None and datetime.now(UTC) < window
 
     def open_visit(self, cuff: str, source: str, at: datetime) -> int:
         visit = visits.open_visit(self.store, cuff, source, at)
-        self._tallies[visit] = Tally(cuff)
+        self._counts[visit] = VisitCount(cuff)
         log.info("%s: visit began", self._name(cuff))
         return visit
 
@@ -129,9 +130,9 @@ class StoreSink:
             self._behind = True
             log.error("payload %d is kept but was not understood yet: %s: %s", payload, type(error).__name__, error)
             return
-        tally = self._tallies.setdefault(visit, Tally()) if visit is not None else Tally()
+        count = self._counts.setdefault(visit, VisitCount()) if visit is not None else VisitCount()
         word = _WORDS[outcome.kind] if outcome.fresh else _REPEATED[outcome.kind]
-        tally.outcomes[word] += 1
+        count.outcomes[word] += 1
         if visit is None:
             log.info("%s: %s, outside any visit", self._name(cuff), word)
         if outcome.fresh and outcome.reading_id and self.heard:
@@ -140,9 +141,9 @@ class StoreSink:
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self.read_all()
         visits.close_visit(self.store, visit, at, str(outcome))
-        tally = self._tallies.pop(visit, Tally())
-        counted = ", ".join(f"{count} {word}" for word, count in sorted(tally.outcomes.items())) or "nothing"
-        log.info("%s: visit ended (%s), payloads: %s", self._name(tally.cuff), plain(str(outcome)), counted)
+        count = self._counts.pop(visit, VisitCount())
+        counted = ", ".join(f"{count} {word}" for word, count in sorted(count.outcomes.items())) or "nothing"
+        log.info("%s: visit ended (%s), payloads: %s", self._name(count.cuff), plain(str(outcome)), counted)
         try:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)
