@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from collector.radio.port import Handles, KnownCuff, Named, NotTaken, ReceivedPayload, Sink, VisitPlan
-from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
+from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse
 from collector.service.config.settings import Accept
@@ -68,7 +68,7 @@ async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
     tmp_path: Path, code: int, readings_told: list[int]
 ) -> None:
     store_path, stop = tmp_path / "store.db", asyncio.Event()
-    cuff = VirtualCuff(address=CUFF, manner=Manner(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
+    cuff = VirtualCuff(address=CUFF, behaviour=Behaviour(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
     radio = VirtualRadio([cuff])
     config = parse(f'[cuffs."{CUFF}"]\nuser = 2\nconsent_code = {code}')
     task = asyncio.create_task(listen(store_path, config, radio, stop=stop))
