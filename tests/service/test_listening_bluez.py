@@ -13,7 +13,8 @@ import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload, until_told
 
-from collector.radio.bluez import BlueZRadio, adapters, radio
+from collector.radio.bluez import BlueZRadio, adapter, connecting, radio
+from collector.radio.port import UseWitness
 from collector.store import journal, readings
 from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
@@ -100,8 +101,8 @@ async def test_a_bluetoothd_that_answers_nothing_is_no_progress(
 ) -> None:
     """Which the watchdog sees: a hung bluetoothd gets the service restarted."""
     monkeypatch.setattr(radio, "PULSE_S", 0.05)
-    monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
-    bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness="off")
+    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
+    bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness=UseWitness.OFF)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db", under_test)
     await asyncio.wait_for(bluez.scanning.wait(), 30)

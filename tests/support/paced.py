@@ -17,7 +17,7 @@ from bumble.hci import (
 from bumble.link import LocalLink
 from bumble.ll import AdvExtInd, AdvInd, ControlPdu, TerminateInd
 
-from collector.radio.virtual.controller import CentralController
+from collector.radio.virtual.device import CentralController
 
 CONNECTION_TIMEOUT = 0x08  # HCI error code
 

@@ -2,22 +2,19 @@
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
 from collector.cli.checks.finding import Finding, attention, fine
-
-if TYPE_CHECKING:
-    from collector.service.config import Config
-    from collector.store.database import Store
+from collector.service.config import Config
+from collector.share.export.context import ExchangeError
+from collector.store import outbox
+from collector.store.database import Store
 
 PATIENCE = timedelta(days=1)
 
 
-def look(store: "Store", config: "Config") -> Iterator[Finding]:
+def look(store: Store, config: Config) -> Iterator[Finding]:
     from collector.service.jobs.relaying import receivers_of
-    from collector.share.export.context import ExchangeError
     from collector.share.relay.sending import found_people
-    from collector.store import outbox
 
     states = {state.name: state for state in outbox.status(store)}
     for receiver in receivers_of(config):
@@ -34,11 +31,11 @@ def look(store: "Store", config: "Config") -> Iterator[Finding]:
         line = f"{state.sent} sent, {state.waiting} waiting" + (
             f", last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else ", never reached"
         )
-        if state.holds:
-            hold = state.holds[0]
+        if state.refusals:
+            refusal = state.refusals[0]
             yield attention(
                 topic,
-                f"{line}; refused: {hold.reading_id} ({hold.reason})",
+                f"{line}; refused: {refusal.reading_id} ({refusal.reason})",
                 "look at that reading and at what the receiver minds; it is tried again by itself",
             )
         elif state.trouble and datetime.now(UTC) - (state.worked_at or state.since) > PATIENCE:

@@ -39,22 +39,6 @@ def forget() -> None:
             bus.disconnect()
 
 
-async def end_discovery(adapter: str) -> None:
-    """Take back a discovery that BlueZ still has of bleak's connection, as after the adapter was off for a while."""
-    from dbus_fast import Message
-
-    if (bus := _connection()) is not None:
-        with suppress(Exception):
-            await asyncio.wait_for(
-                bus.call(
-                    Message(
-                        destination="org.bluez", path=adapter, interface="org.bluez.Adapter1", member="StopDiscovery"
-                    )
-                ),
-                2,
-            )
-
-
 async def let_go(client: "BleakClient") -> None:
     """Free what a client holds without asking BlueZ to disconnect: what is up may be the cuff's next link already."""
     backend: Any = client._backend

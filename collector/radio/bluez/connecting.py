@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 
-from collector.radio.bluez.bus import DEVICE, Bus, Failure
+from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.monitor.channel import links_now
 from collector.radio.bluez.monitor.hci_frames import is_private
 
@@ -101,5 +101,5 @@ class Connecting:
 
     async def hang_up(self, path: str) -> None:
         """Never in the first moment of a link: bluetoothd 5.66 crashes on one that ends before its first answer."""
-        with suppress(Failure):
+        with suppress(BusError):
             await self.bus.call(path, DEVICE, "Disconnect")

@@ -10,15 +10,14 @@ from zoneinfo import ZoneInfo
 from collector.intake.time.arrival import Arrivals, arrivals
 from collector.intake.time.clock_readings import clock_shown
 from collector.service.config import Config
-from collector.share.export.context import ClockLook, CuffFacts, Exchange, Subject
+from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
 from collector.store.database import Store
 from collector.store.instants import EPOCH, from_us, to_us
 from collector.store.journal import cuffs, visits
 from collector.store.values import Reading
 from parsers.device import build_text, parse_text
-from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError
-from parsers.measurement import Measurement, parse_measurement
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.sfloat import Absence, SFloat
 from parsers.uuids import Uuid
 
@@ -38,17 +37,17 @@ def subjects_of(config: Config) -> dict[str, Subject]:
     return {name: Subject(*person.record.split("|", 1)) for name, person in config.people.items() if person.record}
 
 
-def exchange_of(store: Store, config: Config) -> Exchange:
+def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
     station = str(store.scalar("SELECT lower(hex(uid)) FROM station WHERE own"))
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
     several = store.scalar("SELECT count(*) FROM station") > 1
-    return Exchange(
+    return ExportContext(
         station,
         partial(_station_of, store, station) if several else None,
         version("quietcuff"),
         facts,
-        StoredLooks(store),
+        StoredClockReadings(store),
         absent=absent,
         subjects=subjects_of(config),
     )
@@ -97,15 +96,15 @@ def values_of_facts(facts: CuffFacts) -> dict[int, bytes]:
     return values | ({Uuid.SYSTEM_ID: facts.system_id} if facts.system_id else {})
 
 
-class StoredLooks:
-    """Finds the look at a cuff's clock nearest to a reading's arrival; holds a window of each cuff's, not all."""
+class StoredClockReadings:
+    """Finds the reading of a cuff's clock nearest to a reading's arrival; holds a window of each cuff's, not all."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
         self._arrived: Arrivals | None = None
         self._windows: dict[str, _Window] = {}
 
-    def __call__(self, reading: Reading) -> ClockLook | None:
+    def __call__(self, reading: Reading) -> ClockReading | None:
         window = self._windows.get(reading.cuff)
         at = to_us(reading.received_at)
         if window is None or not window.covers(at):
@@ -124,39 +123,42 @@ class StoredLooks:
                 (cuff, at, 2 if order else _WINDOW),
             ).fetchall()
         ]
-        looks = []
+        clocks = []
         for number, characteristic, value, read_at, station, clock in sorted(rows, key=lambda row: (row[3], row[0])):
             shown = clock_shown(characteristic, value)
             true = self._arrived.at(read_at, clock)
             zone = _zone(self._arrived.zone(station, true))
-            looks.append(
+            clocks.append(
                 (
                     read_at,
-                    ClockLook(number, cuff, from_us(true).astimezone(zone), None if shown is None else _wall(shown)),
+                    ClockReading(number, cuff, from_us(true).astimezone(zone), None if shown is None else _wall(shown)),
                 )
             )
-        until = looks[-1][0] if len(rows) >= _WINDOW else None
+        until = clocks[-1][0] if len(rows) >= _WINDOW else None
         return _Window(
-            at if not looks else min(at, looks[0][0]), until, [time for time, _ in looks], [look for _, look in looks]
+            at if not clocks else min(at, clocks[0][0]),
+            until,
+            [time for time, _ in clocks],
+            [clock for _, clock in clocks],
         )
 
 
 class _Window:
-    """Looks in the order of their times; begins, until: arrivals for which it holds the nearest."""
+    """Readings of the clock in the order of their times; begins, until: arrivals for which it holds the nearest."""
 
-    def __init__(self, begins: int, until: int | None, times: list[int], looks: list[ClockLook]) -> None:
-        self._begins, self._until, self._times, self._looks = begins, until, times, looks
+    def __init__(self, begins: int, until: int | None, times: list[int], clocks: list[ClockReading]) -> None:
+        self._begins, self._until, self._times, self._clocks = begins, until, times, clocks
 
     def covers(self, at: int) -> bool:
         return self._begins <= at and (self._until is None or at <= self._until)
 
-    def nearest(self, at: int) -> ClockLook | None:
-        if not self._looks:
+    def nearest(self, at: int) -> ClockReading | None:
+        if not self._clocks:
             return None
         index = bisect_left(self._times, at)
         if index == len(self._times) or (index and at - self._times[index - 1] <= self._times[index] - at):
             index -= 1
-        return self._looks[index]
+        return self._clocks[index]
 
 
 def absent(reading: Reading) -> Mapping[str, str]:

@@ -9,11 +9,11 @@ from machine import Collected, Program, listen, start_bluetoothd
 from one_visit import visit
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 
 # write-ahead logging wants memory that can be shared, which the work folder has not
 A, B, C = "/run/a.db", "/run/b.db", "/run/c.db"
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
+MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
 
 
 async def main() -> None:
