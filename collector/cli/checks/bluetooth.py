@@ -8,7 +8,7 @@ from collector.cli.checks.finding import Finding, attention, fine
 from collector.radio.port import RadioUnavailable
 
 if TYPE_CHECKING:
-    pass
+    from collector.radio.bluez.bus import BusError
 
 BLUEZ = "org.bluez"
 TIMEOUT_S = 4.0
