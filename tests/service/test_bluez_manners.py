@@ -121,8 +121,10 @@ async def test_discovery_rests_while_a_cuff_is_connected_to(address: str, tmp_pa
 async def test_two_adapters_make_one_visit_and_one_bond(address: str, tmp_path: Path) -> None:
     bluez = PlayedBlueZ(answers, adapters=2)
     service = await begin(bluez, address, tmp_path)
+    coming = asyncio.create_task(bluez.come([payload(128)]))
+    await asyncio.sleep(0.05)
     bluez.advertise(OTHER)
-    await bluez.come([payload(128)])
+    await coming
     await service.readings(1)
     connected = [path for member, path in bluez.asked_of if member == "Connect"]
     assert len(connected) == 1

@@ -1,4 +1,4 @@
-"""The one place that knows bleak's inside, for three things that its public face cannot do."""
+"""The one place that knows bleak's inside, for what its public face cannot do."""
 
 import asyncio
 import errno

@@ -151,11 +151,11 @@ class BlueZRadio:
         adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)
         visits.connecting.resting = adapters.resting
         try:
+            visits.begin()  # first: a cuff is told of once a scan
             await adapters.tend()
             if not adapters.up:
                 raise RadioUnavailable(adapters.trouble or "no Bluetooth adapter")
             adapters.tell()
-            visits.begin()
             await self._tend_until(stop, bus, visits, adapters)
         finally:
             await adapters.stop()

@@ -14,7 +14,7 @@ from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.port import Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
+from collector.radio.port import Bond, Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
@@ -271,8 +271,9 @@ class Visits(Watcher):
     def bond_missing_on(self, cuff: str) -> str | None:
         return self._bond_missing.get(cuff)
 
-    def paired(self, path: str) -> None:
+    def bonded(self, path: str, visit: int) -> None:
         address = self.address_of(path)
+        self.sink.learn(visit, Bond(True, self._bond_missing.get(address)))
         if self._bond_missing.pop(address, None):
             log.info("%s: paired anew", address)
         self.sink.tell(f"bond {address}", None)  # may have been told before we were started again
