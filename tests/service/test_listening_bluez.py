@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
+from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ, PlayedSystemd
 from played_listening import Listening, answers, payload, until_told
 
 from collector.radio.bluez import BlueZRadio, adapter, connecting, radio
@@ -143,7 +143,34 @@ async def test_bluetoothd_going_and_coming_back_is_told_and_mended(
     again.stop()
 
 
-async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(address: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("state", "started"), [("failed", True), ("inactive", False)])
+async def test_a_crashed_bluetoothd_is_started_again_and_a_stopped_one_is_not(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, state: str, started: bool
+) -> None:
+    """By D-Bus activation, which asks for no right; Debian 12 leaves it down."""
+    monkeypatch.setattr(radio, "PULSE_S", 0.1)
+    bluez, systemd, sign = PlayedBlueZ(answers), PlayedSystemd(state), tmp_path / "started"
+    await systemd.serve(address)
+    await bluez.serve(address)
+    service = Listening(tmp_path / "store.db")
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    (tmp_path / "services/org.bluez.service").write_text(
+        f"[D-BUS Service]\nName=org.bluez\nExec=/usr/bin/touch {sign}\nUser=root\n"
+    )
+    await asyncio.sleep(0.5)  # dbus-daemon watches the folder
+    bluez.stop()
+    await until_told(service.path, "bluetoothd is not running")
+    await asyncio.sleep(1.5)
+    assert sign.exists() is started
+    await service.end()
+    systemd.stop()
+
+
+async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(radio, "PULSE_S", 0.1)
+    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db")
@@ -151,6 +178,8 @@ async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(addr
     bluez.scanning.clear()
     bluez.change(ADAPTER, ADAPTER_1, Powered=False, Discovering=False)
     await until_told(service.path, "was switched off")
+    await asyncio.sleep(1)
+    assert not bluez.objects[ADAPTER][ADAPTER_1]["Powered"], "whoever switched it off is not overruled"
     bluez.change(ADAPTER, ADAPTER_1, Powered=True)
     await asyncio.wait_for(bluez.scanning.wait(), 30)
     await bluez.come([payload(122)])

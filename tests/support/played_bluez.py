@@ -262,3 +262,30 @@ def _device(address: str, name: str, adapter: str, cuff: bool = True) -> dict[st
         "RSSI": -60,
         "UUIDs": [full(Uuid.BLOOD_PRESSURE_SERVICE)] if cuff else [],
     }
+
+
+class PlayedSystemd:
+    """systemd on the same bus, as far as it tells how bluetooth.service stands (org.freedesktop.systemd1)."""
+
+    UNIT = "/org/freedesktop/systemd1/unit/bluetooth_2eservice"
+
+    def __init__(self, state: str) -> None:
+        self.state = state
+        self._bus: MessageBus
+
+    async def serve(self, address: str) -> None:
+        self._bus = await MessageBus(bus_address=address).connect()
+        self._bus.add_message_handler(self._handle)
+        await self._bus.request_name("org.freedesktop.systemd1")
+
+    def stop(self) -> None:
+        self._bus.disconnect()
+
+    def _handle(self, message: Message) -> Message | bool:
+        if message.message_type is not MessageType.METHOD_CALL or message.destination != "org.freedesktop.systemd1":
+            return False
+        if message.member == "GetUnit" and message.body == ["bluetooth.service"]:
+            return Message.new_method_return(message, "o", [self.UNIT])
+        if message.member == "Get" and message.body == ["org.freedesktop.systemd1.Unit", "ActiveState"]:
+            return Message.new_method_return(message, "v", [Variant("s", self.state)])
+        return False

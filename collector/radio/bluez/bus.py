@@ -10,7 +10,7 @@ from collections.abc import Coroutine, Iterator, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
-from dbus_fast import AuthError, BusType, Message, MessageType, Variant, unpack_variants
+from dbus_fast import AuthError, BusType, Message, MessageFlag, MessageType, Variant, unpack_variants
 from dbus_fast.aio import MessageBus
 
 from collector.radio.port import RadioUnavailable
@@ -127,10 +127,20 @@ class Bus:
         body: Sequence[Any] = (),
         destination: str = BLUEZ,
         timeout_s: float = CALL_S,
+        starts_it: bool = False,
     ) -> list[Any]:
-        """Call a method. Raises BusError, also when the connection is lost or no answer comes."""
+        """Call a method. Raises BusError, also when the connection is lost or no answer comes.
+
+        starts_it: have D-Bus start the service where it is down, be it that somebody stopped it.
+        """
         message = Message(
-            destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
+            destination=destination,
+            path=path,
+            interface=interface,
+            member=member,
+            signature=signature,
+            body=list(body),
+            flags=MessageFlag.NONE if starts_it else MessageFlag.NO_AUTOSTART,
         )
         try:
             reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
@@ -201,7 +211,7 @@ class Bus:
                 f"type='signal',sender='{BLUEZ}',interface='{PROPERTIES}',member='PropertiesChanged'",
             ):
                 await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
-            await self._fill()
+            await self._fill(starts_it=True)
         except BusError as failure:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
@@ -216,8 +226,8 @@ class Bus:
             await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
         self.lost.set()
 
-    async def _fill(self) -> None:
-        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects"))[0]
+    async def _fill(self, starts_it: bool = False) -> None:
+        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects", starts_it=starts_it))[0]
         self.objects = {path: unpack_variants(interfaces) for path, interfaces in found.items()}
         self.there = True
 
