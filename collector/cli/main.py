@@ -68,6 +68,10 @@ def run() -> None:
         return
     if "listen" in sys.argv[1:]:
         _listen_plainly()
+    if "_QUIETCUFF_COMPLETE" in os.environ:  # a shell asks; typer knows its shells only once told
+        from typer.completion import completion_init
+
+        completion_init()
     try:
         from typer.main import get_command
 
