@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from collector.service.listen.station_clock import believable
+from collector.service import machine_clock
 from collector.store.database import Store, open_store
 from collector.store.instants import from_us, to_us
 from collector.store.people import audit
@@ -54,7 +54,7 @@ def preview(store: Store, days: int, now: datetime | None = None) -> Preview:
     """Reads only. days: as in the configuration, 0 for a rule that is off."""
     before = (now or datetime.now(UTC)) - timedelta(days=days)
     if days == 0:
-        return Preview(before, 0, {}, 0, None)
+        return Preview(before=before, payloads=0, kinds={}, octets=0, oldest=None)
     rows = store.query(
         f"SELECT kind, count(*), sum(length(value)), min(arrived_at) FROM ({_DOOMED}) AS doomed "
         "JOIN payload ON payload.id = doomed.id GROUP BY kind",
@@ -62,11 +62,11 @@ def preview(store: Store, days: int, now: datetime | None = None) -> Preview:
     ).fetchall()
     oldest = min((arrived for *_, arrived in rows), default=None)
     return Preview(
-        before,
-        sum(count for _, count, _, _ in rows),
-        {_WORDS[kind]: count for kind, count, _, _ in rows},
-        sum(octets for _, _, octets, _ in rows),
-        None if oldest is None else from_us(oldest),
+        before=before,
+        payloads=sum(count for _, count, _, _ in rows),
+        kinds={_WORDS[kind]: count for kind, count, _, _ in rows},
+        octets=sum(octets for _, _, octets, _ in rows),
+        oldest=None if oldest is None else from_us(oldest),
     )
 
 
@@ -106,7 +106,7 @@ def daily(path: Path, days: int) -> Callable[[], str | None]:
     """The daily job of a rule that is on."""
 
     def work() -> str | None:
-        if not believable():
+        if not machine_clock.believable():
             return "left for another day: this machine's clock is not to be believed yet"
         with open_store(path, create=False) as store:
             gone = apply(store, days)
