@@ -12,7 +12,6 @@ from collector.cli.common.selection import reading_store, terminal_width
 
 if TYPE_CHECKING:
     from collector.service.config import Config
-    from collector.store.database import Store
 
 app = new_app()
 
@@ -60,6 +59,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
     from collector.service.config.schema import ConfigError
     from collector.service.listen.lock import listener
     from collector.store.errors import StoreError
+    from collector.store.journal import payloads
 
     try:
         config, path = around.config, around.store_path
@@ -75,7 +75,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
     told: set[str] = set()
     try:
         with reading_store(around) as store:
-            newest = _newest_arrival(store)
+            newest = payloads.newest_arrival(store)
             yield from stored.look(store, quick, pid is not None)
             yield service.listening(path, pid)
             for finding in service.conditions(store, pid):
@@ -104,13 +104,6 @@ def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) ->
         yield attention("exclusive radio", what, remedy)
     if not lacking:
         yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
-
-
-def _newest_arrival(store: "Store") -> datetime | None:
-    from collector.store.instants import from_us
-
-    newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
-    return None if newest is None else from_us(newest)
 
 
 def _show(finding: Finding, as_json: bool) -> None:

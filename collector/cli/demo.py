@@ -48,7 +48,7 @@ def demo(
     from collector.service import demo as household
     from collector.service.listen import log as lines
     from collector.store import readings
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     around = of(ctx)
     path = around.store_option or usual_place()
@@ -71,7 +71,7 @@ def _clear_away(path: Path) -> None:
     """A demo starts empty; but only a store that a demo made is ever taken away."""
     from collector.service import demo as household
     from collector.service.listen.lock import listener
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     if not path.exists():
         return

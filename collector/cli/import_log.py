@@ -48,7 +48,7 @@ def import_log(
       $ quietcuff import log.csv
     """
     from collector.cli.common import hand_log_file
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     around = of(ctx)
     if looks_like_ours(file):
@@ -100,7 +100,7 @@ def _take(store: "Store", rows: "list[HandRow]") -> int:
     from collector.intake.owner import assign_reading
     from collector.store import journal
     from collector.store.journal import cuffs
-    from collector.store.people import claims
+    from collector.store.readings import claims
 
     new = 0
     with store.transaction(), progress("lines taken") as show:

@@ -25,11 +25,11 @@ def looks_like_ours(path: Path) -> bool:
 
 def take_back(around: Surroundings, path: Path) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
-    from collector.intake.sources.take_back import Looked, bring_back, bring_back_facts, bring_back_looks
+    from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
     from collector.service.jobs.export_context import subjects_of, values_of_facts
     from collector.share.export.context import Exchange, ExchangeError
     from collector.share.export.fhir.parse import Around
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     with (
         open(path, encoding="utf-8-sig") as file,
@@ -41,7 +41,9 @@ def take_back(around: Surroundings, path: Path) -> None:
             with store.transaction():
                 found = _readings(file, Exchange(subjects=subjects_of(around.config)), said)
                 done = bring_back(store, found, now, show, lambda: said.station)
-                bring_back_looks(store, (Looked(one.cuff, one.at, one.cuff_clock, at) for at, one in said.looks))
+                bring_back_clock_readings(
+                    store, (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.looks)
+                )
                 for cuff, facts in said.cuffs.items():
                     bring_back_facts(store, cuff, values_of_facts(facts), now)
         except (ExchangeError, UnicodeDecodeError) as error:

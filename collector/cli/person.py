@@ -90,7 +90,7 @@ def add_person(ctx: typer.Context, name: Name) -> None:
       quietcuff person add mira
     """
     from collector.store import people
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     with open_store(of(ctx).store_path) as store:
         person = people.add(store, name, datetime.now(UTC))
@@ -137,7 +137,7 @@ def history(
     """
     from collector.share.export.rows import json_text
     from collector.share.text.layout import columns, visible
-    from collector.store.people import audit
+    from collector.store import audit
 
     with reading_store(of(ctx)) as store:
         found = list(audit.changes(store, last))

@@ -110,7 +110,7 @@ def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None
     Example:
       quietcuff person claim mira 3f9a 77c0
     """
-    from collector.store.people import claims
+    from collector.store.readings import claims
 
     with writing_store(of(ctx)) as store, store.transaction():
         for reading in readings:
@@ -132,7 +132,7 @@ def release_readings(
     Example:
       quietcuff person release 3f9a --by-slot
     """
-    from collector.store.people import claims
+    from collector.store.readings import claims
 
     with writing_store(of(ctx)) as store, store.transaction():
         for reading in readings:
@@ -171,11 +171,10 @@ def _assign(store: "Store", address: str) -> None:
 
 
 def _assign_reading(store: "Store", reading: str) -> None:
-    from collector.intake.owner import assign_reading
+    from collector import intake
     from collector.store import readings
 
-    found = readings.get(store, reading)
-    assign_reading(store, store.scalar("SELECT id FROM reading WHERE reading_id = ?", (found.reading_id,)))
+    intake.reassign(store, reading_id=readings.get(store, reading).reading_id)
 
 
 def _say_readings(store: "Store", name: str) -> None:

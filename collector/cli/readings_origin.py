@@ -12,8 +12,7 @@ def tell(store: "Store", reading_id: str, as_json: bool) -> int:
     """Says it all; returns 1, the number of readings. Raises StoreError for none or several of that beginning."""
     from collector.share.export.rows import json_text
     from collector.share.text.layout import visible
-    from collector.store import readings
-    from collector.store.people import audit
+    from collector.store import audit, readings
 
     reading = readings.get(store, reading_id)
     came: list[dict[str, Any]] = [

@@ -114,10 +114,10 @@ class StoreSource:
     """The `Source` of a guided sitting over an open store. claimed: a cuff of which one was claimed."""
 
     def __init__(self, store: "Store", person: str) -> None:
-        from collector.store.readings.new_readings import Arrivals
+        from collector.store.readings.new_readings import NewReadings
 
         self.store, self.person = store, person
-        self.arrivals = Arrivals(store)
+        self.arrivals = NewReadings(store)
         self.claimed: str | None = None
 
     def new(self) -> "list[Reading]":
@@ -129,14 +129,13 @@ class StoreSource:
         return listener(self.store.path) is not None
 
     def claim(self, reading: "Reading") -> None:
-        from collector.intake.owner import assign_reading
+        from collector import intake
         from collector.store.journal import cuffs
-        from collector.store.people import claims
+        from collector.store.readings import claims
 
         with self.store.transaction():
             claims.claim(self.store, reading.reading_id, self.person, datetime.now(UTC))
-            row = self.store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading.reading_id,))
-            assign_reading(self.store, row)
+            intake.reassign(self.store, reading_id=reading.reading_id)
         names = {cuff.address: cuff.name for cuff in cuffs.every(self.store) if cuff.name}
         slot = "" if reading.slot is None else f" --slot {reading.slot}"
         self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"

@@ -10,12 +10,13 @@ from dataclasses import dataclass
 from datetime import UTC, date, timedelta
 from decimal import Decimal
 
-from collector.numbers import descriptive, plausible
+from collector.numbers import descriptive
 from collector.numbers.rules import InForce, Plan, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.shortage import shortage
 from collector.numbers.spread import day_means, spread
 from collector.numbers.values import Cell, GridDay, Irregular, Load, Mean, Pair, Pressures, Sample, Spread, mean_of
+from parsers import plausible
 
 SESSIONS: tuple[Session, Session] = ("morning", "evening")
 LEAST_DAYS_FOR_MARGIN = 3

@@ -19,7 +19,7 @@ from collector.cli.checks import bluetooth, clock, service
 from collector.cli.checks.finding import State
 from collector.service.config import parse
 from collector.store import conditions
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 Run = Callable[..., Result]
 Found = Callable[..., dict[str, Any]]

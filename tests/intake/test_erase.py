@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.store import StoreError, open_store, people, readings, upkeep
-from collector.store.people import audit, claims, slot_spans
+from collector.store import StoreError, audit, open_store, people, readings, upkeep
+from collector.store.people import slot_spans
 from collector.store.people.erase import search
+from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)
@@ -65,13 +66,13 @@ def test_nothing_of_the_person_is_left_in_the_file(household: Any) -> None:
 
 def test_the_proof_would_see_what_was_left(household: Any) -> None:
     """Without writing the file anew, deleted rows do stand in it: the search is no formality."""
-    from collector.store.people.erase import bury, doom
+    from collector.store.people.erase import delete_erased, name_as_erased
 
     store = household.store
     with store.transaction():
-        doomed = doom(store, ADA + "-X")
-        bury(store)
-    assert search(store.path, doomed.traces)
+        going = name_as_erased(store, ADA + "-X")
+        delete_erased(store)
+    assert search(store.path, going.traces)
 
 
 def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path: Path) -> None:

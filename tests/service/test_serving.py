@@ -10,7 +10,7 @@ import pytest
 from collector.service.jobs import backups
 from collector.service.listen.entry import Wish, chosen, plainly
 from collector.store import journal
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 NOON = datetime(2031, 3, 4, 12, tzinfo=UTC)
 
@@ -105,7 +105,7 @@ NEW_STORE = """
 import asyncio, sys
 from pathlib import Path
 import collector.service.listen.assemble
-from collector.store.database import open_store
+from collector.store.opening import open_store
 async def over(store, *arguments, **options):
     with open_store(store, create=False) as opened:
         print(opened.scalar("SELECT count(*) FROM station"), "sqlite_utils" in sys.modules)

@@ -47,7 +47,7 @@ def selection(
 @contextmanager
 def reading_store(around: Surroundings) -> "Iterator[Store]":
     """The store, for looking only: never makes one, never changes one."""
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     with open_store(around.store_path, create=False, read_only=True) as store:
         yield store
@@ -56,7 +56,7 @@ def reading_store(around: Surroundings) -> "Iterator[Store]":
 @contextmanager
 def writing_store(around: Surroundings) -> "Iterator[Store]":
     """The store, for a change; it must be there."""
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     with open_store(around.store_path, create=False) as store:
         yield store

@@ -8,7 +8,7 @@ from collector.service.jobs.export_context import exchange_of
 from collector.share.export.context import ExchangeError
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 RELAY_S = 60.0
 

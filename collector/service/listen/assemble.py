@@ -18,8 +18,9 @@ from collector.service.listen.desk import StoreDesk
 from collector.service.listen.lock import only_listener
 from collector.service.listen.station_clock import OurClock
 from collector.store import conditions, upkeep
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import stations, visits
+from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.service")
 

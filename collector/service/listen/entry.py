@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from collector.service.config import Config, load, usual_store
-from collector.store.database import open_store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 RADIOS = ("bluez", "exclusive", "virtual")
 LEVELS = ("debug", "info", "warning", "error")
