@@ -73,8 +73,8 @@ def export(
       quietcuff export --to fhir --person mira --average nice-ng136 -o mira.json
     """
     from collector.cli.common.exported_average import with_average
-    from collector.service.jobs.export_context import exchange_of
-    from collector.share.export.only_new import OnlyNew
+    from collector.service.jobs.export_context import export_context
+    from collector.share.export.exported_before import ExportedBefore
     from collector.store.readings import count as count_of
     from collector.store.readings import select
 
@@ -86,19 +86,19 @@ def export(
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} is nothing for a terminal; name a file with --output")
     with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
-        news = OnlyNew(store, form.name) if only_new else None
-        quick = None if news else form.load_quick()
-        total = 0 if news or not sys.stderr.isatty() else count_of(store, chosen)
+        before = ExportedBefore(store, form.name) if only_new else None
+        quick = None if before else form.load_quick()
+        total = 0 if before or not sys.stderr.isatty() else count_of(store, chosen)
 
         def to_file(file: Any) -> int:
             if quick:
                 return quick(store, chosen, file, lambda done: show(done, total))
             found = select(store, chosen)
-            readings = _begun(_shown(news.among(found) if news else found, total, show))
-            exchange = exchange_of(store, around.config)
+            readings = _begun(_shown(before.new_among(found) if before else found, total, show))
+            context = export_context(store, around.config)
             if average is not None and person is not None:
-                exchange = with_average(around, store, exchange, person, average)
-            return form.load()(readings, file, exchange)
+                context = with_average(around, store, context, person, average)
+            return form.load()(readings, file, context)
 
         if output is None:
             count = to_file(sys.stdout.buffer if form.binary else sys.stdout)
@@ -106,8 +106,8 @@ def export(
         else:
             with private_file(output, binary=form.binary) as file:
                 count = to_file(file)
-        if news:
-            news.keep()
+        if before:
+            before.keep()
     if count == 0:
         say("no new readings" if only_new else "no readings match")
     elif output is not None:

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, TextIO
 from collector.cli.common.command import Failure, Surroundings, progress, say
 
 if TYPE_CHECKING:
-    from collector.share.export.context import Exchange
-    from collector.share.export.fhir.parse import Around
+    from collector.share.export.context import ExportContext
+    from collector.share.export.fhir.parse import BundleContents
     from collector.store.values import Reading
 
 
@@ -27,8 +27,8 @@ def take_back(around: Surroundings, path: Path) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
     from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
     from collector.service.jobs.export_context import subjects_of, values_of_facts
-    from collector.share.export.context import Exchange, ExchangeError
-    from collector.share.export.fhir.parse import Around
+    from collector.share.export.context import ExchangeError, ExportContext
+    from collector.share.export.fhir.parse import BundleContents
     from collector.store.opening import open_store
 
     with (
@@ -36,13 +36,14 @@ def take_back(around: Surroundings, path: Path) -> None:
         open_store(around.store_path) as store,
         progress("readings taken") as show,
     ):
-        said, now = Around(), datetime.now(UTC)
+        said, now = BundleContents(), datetime.now(UTC)
         try:
             with store.transaction():
-                found = _readings(file, Exchange(subjects=subjects_of(around.config)), said)
+                found = _readings(file, ExportContext(subjects=subjects_of(around.config)), said)
                 done = bring_back(store, found, now, show, lambda: said.station)
                 bring_back_clock_readings(
-                    store, (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.looks)
+                    store,
+                    (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings),
                 )
                 for cuff, facts in said.cuffs.items():
                     bring_back_facts(store, cuff, values_of_facts(facts), now)
@@ -54,7 +55,7 @@ def take_back(around: Surroundings, path: Path) -> None:
         say(f"new here: {', '.join(done.people)}")
 
 
-def _readings(file: TextIO, exchange: "Exchange", around: "Around") -> "Iterator[Reading]":
+def _readings(file: TextIO, context: "ExportContext", contents: "BundleContents") -> "Iterator[Reading]":
     """By what the file says it is."""
     from collector.share.export.fhir.parse import parse_bulk, parse_bundle
     from collector.share.export.readback import parse_ndjson
@@ -67,5 +68,5 @@ def _readings(file: TextIO, exchange: "Exchange", around: "Around") -> "Iterator
         first = None  # one object over several lines: a Bundle
     kind = first.get("resourceType") if isinstance(first, dict) else "Bundle"
     if kind == "Bundle":
-        return parse_bundle(file, exchange, around)
-    return parse_ndjson(file) if kind is None else parse_bulk(file, exchange, around)
+        return parse_bundle(file, context, contents)
+    return parse_ndjson(file) if kind is None else parse_bulk(file, context, contents)

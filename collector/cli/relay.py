@@ -76,12 +76,12 @@ def show_status(
                         "trouble": state.trouble,
                         "refused": [
                             {
-                                "reading_id": hold.reading_id,
-                                "reason": hold.reason,
-                                "since": hold.since,
-                                "next_at": hold.next_at,
+                                "reading_id": refusal.reading_id,
+                                "reason": refusal.reason,
+                                "since": refusal.since,
+                                "next_at": refusal.next_at,
                             }
-                            for hold in state.holds
+                            for refusal in state.refusals
                         ],
                     }
                 )
@@ -91,11 +91,15 @@ def show_status(
         out(visible(f"{state.name}: {state.sent} sent, {state.waiting} waiting, {reached}"))
         if state.trouble:
             out(visible(f"  {state.trouble} ({state.failures} times; next at {state.next_at:%H:%M:%S} UTC)"))
-        for hold in state.holds:
-            out(visible(f"  refused: {hold.reading_id} ({hold.reason}); next at {hold.next_at:%Y-%m-%d %H:%M} UTC"))
+        for refusal in state.refusals:
+            out(
+                visible(
+                    f"  refused: {refusal.reading_id} ({refusal.reason}); next at {refusal.next_at:%Y-%m-%d %H:%M} UTC"
+                )
+            )
     if not states:
         say("nothing was ever sent on from this store")
-    return ATTENTION if any(state.holds for state in states) else DONE
+    return ATTENTION if any(state.refusals for state in states) else DONE
 
 
 @app.command("send")
@@ -111,7 +115,7 @@ def send_now(
       quietcuff relay send
       quietcuff relay send clinic --dry-run
     """
-    from collector.service.jobs.export_context import exchange_of
+    from collector.service.jobs.export_context import export_context
     from collector.service.jobs.relaying import words
     from collector.share.relay.sending import plan, send
 
@@ -126,13 +130,13 @@ def send_now(
                 out(f"{receiver.name}: {', '.join(parts)} ({receiver.url})")
         return DONE
     with writing_store(around) as store:
-        exchange = exchange_of(store, around.config)
+        context = export_context(store, around.config)
         for receiver in receivers:
-            sent = send(store, receiver, exchange, now_please=True)
+            sent = send(store, receiver, context, now_please=True)
             out(f"{receiver.name}: {words(sent) or 'nothing to send'}")
             if trouble := sent.trouble or sent.skipped:
                 say(f"{receiver.name}: {trouble}; what waits is kept")
-            if sent.trouble or sent.skipped or sent.held:
+            if sent.trouble or sent.skipped or sent.refused:
                 result = ATTENTION
     return result
 

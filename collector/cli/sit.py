@@ -74,10 +74,10 @@ def sit(
 def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wish":
     """wall: what the station's clock on the wall shows."""
     from collector.numbers.levels import LOW
-    from collector.numbers.rules import InForce
+    from collector.numbers.rules import PlannedProtocol
     from collector.service.guided.sitting import Wish
 
-    rules = InForce.of(wanted.protocol, wanted.plan).protocol
+    rules = PlannedProtocol.of(wanted.protocol, wanted.plan).protocol
     readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
     _, session = rules.day_and_session(wall)
     hint = (

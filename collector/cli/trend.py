@@ -1,7 +1,6 @@
 """`quietcuff trend`: how values moved over weeks and months, as a plot in characters and a table."""
 
 import sys
-from collections.abc import Sequence
 from decimal import Decimal
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,8 +12,7 @@ from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, ou
 from collector.cli.common.selection import reading_store, terminal_width
 
 if TYPE_CHECKING:
-    from collector.numbers.trend import Moving, Stretch, Trend
-    from collector.store.people.notes import Note
+    from collector.numbers.trend import PeriodMean, Trend
 
 app = new_app()
 
@@ -50,6 +48,7 @@ def trend(
       quietcuff trend mira --json
     """
     from collector.numbers import words
+    from collector.numbers.json_fields import trend_fields
     from collector.numbers.plot import trend_text
     from collector.numbers.trend import trend as follow
     from collector.share.export.rows import json_text
@@ -65,7 +64,7 @@ def trend(
         samples = samples_of(store, wanted)
     found = follow(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, window)
     if as_json:
-        out(json_text(as_object(found, wanted.person, noted)))
+        out(json_text(trend_fields(found, wanted.person, [(note.day, note.text) for note in noted])))
     elif found.days:
         monthly = months or (not weeks and len(found.weeks) > WEEKS_AT_MOST)
         width = terminal_width()
@@ -95,60 +94,17 @@ def _draws() -> bool:
     return True
 
 
-def _row(one: "Stretch", found: "Trend", monthly: bool) -> tuple[str, ...]:
-    from collector.numbers.values import shown
+def _row(one: "PeriodMean", found: "Trend", monthly: bool) -> tuple[str, ...]:
+    from collector.numbers.values import rounded_text
 
     pair = "/".join(
-        shown(value, beside=bound)
+        rounded_text(value, beside=bound)
         for value, bound in (
             (Decimal(repr(one.systolic)), found.threshold.systolic),
             (Decimal(repr(one.diastolic)), found.threshold.diastolic),
         )
     )
     high = one.systolic >= found.threshold.systolic or one.diastolic >= found.threshold.diastolic
-    margin = f"{shown(one.margin.systolic)}/{shown(one.margin.diastolic)}" if one.margin else "not known"
+    margin = f"{rounded_text(one.margin.systolic)}/{rounded_text(one.margin.diastolic)}" if one.margin else "not known"
     name = one.first.isoformat()[:7] if monthly else one.first.isoformat()
     return name, pair + (" *" if high else "  "), margin, str(one.readings), str(one.days)
-
-
-def as_object(found: "Trend", person: str, noted: "Sequence[Note]") -> dict[str, object]:
-    return {
-        "person": person,
-        "unit": "mmHg",
-        "window_days": found.window_days,
-        "threshold": {"systolic": found.threshold.systolic, "diastolic": found.threshold.diastolic},
-        "weeks": [_stretch(one) for one in found.weeks],
-        "months": [_stretch(one) for one in found.months],
-        "days": [
-            {"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic, "readings": one.readings}
-            for one in found.days
-        ],
-        "moving": [_moving(one) for one in found.moving],
-        "changes": [{"day": note.day.isoformat(), "text": note.text} for note in noted],
-    }
-
-
-def _stretch(one: "Stretch") -> dict[str, object]:
-    return {
-        "from": one.first.isoformat(),
-        "to": one.last.isoformat(),
-        "systolic": one.systolic,
-        "diastolic": one.diastolic,
-        "days": one.days,
-        "readings": one.readings,
-        "margin_95": _margin(one),
-    }
-
-
-def _moving(one: "Moving") -> dict[str, object]:
-    return {
-        "day": one.day.isoformat(),
-        "systolic": one.systolic,
-        "diastolic": one.diastolic,
-        "days": one.days,
-        "margin_95": _margin(one),
-    }
-
-
-def _margin(one: "Stretch | Moving") -> dict[str, object] | None:
-    return None if one.margin is None else {"systolic": one.margin.systolic, "diastolic": one.margin.diastolic}

@@ -11,6 +11,7 @@ from decimal import Decimal
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.store.instants import to_us
+from collector.store.values import MMHG_PER_KPA
 from parsers import plausible
 from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError
@@ -20,8 +21,6 @@ from parsers.pressure import Unit
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
 from parsers.uuids import Uuid
-
-_MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +146,7 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
 def _implausible(
     systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None, unit: str
 ) -> tuple[str, ...]:
-    factor = _MMHG_PER_KPA if unit == "kPa" else Decimal(1)
+    factor = MMHG_PER_KPA if unit == "kPa" else Decimal(1)
     found = plausible.marks(systolic and systolic * factor, diastolic and diastolic * factor, pulse)
     return ("implausible",) if found else ()
 

@@ -13,7 +13,7 @@ emergency: the local number; empty where none is configured. Reading age is held
 from collections.abc import Iterable
 
 from collector.numbers.levels import LOW, VERY_HIGH
-from collector.numbers.values import Irregular, Pair, Pressures, shown
+from collector.numbers.values import Irregular, Pair, Pressures, rounded_text
 
 # --- Why a reading does not count ---------------------------------------------------------------------------------
 
@@ -194,7 +194,7 @@ def clear_or_not(which: str, difference: float, clear: bool) -> str:
     """which: 'top' or 'lower'."""
     way = "lower" if difference < 0 else "higher"
     said = "more than chance is likely to make" if clear else "no more than chance can make"
-    return f"The {which} value is {shown(abs(difference))} mmHg {way} after. That is {said}."
+    return f"The {which} value is {rounded_text(abs(difference))} mmHg {way} after. That is {said}."
 
 
 def far_apart(weeks: int) -> str:
@@ -221,4 +221,4 @@ def _number(emergency: str) -> str:
 
 
 def _whole(value: float) -> str:
-    return shown(max(1.0, value), 0)
+    return rounded_text(max(1.0, value), 0)

@@ -1,10 +1,16 @@
-"""Writing a file of health data: either whole or not there, and for its owner's eyes alone."""
+"""Files for their owner's eyes alone: health data, written whole or not at all, and secrets, shown nowhere."""
 
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
+
+from collector.share.export.context import ExchangeError
+
+_secrets: set[str] = set()
+"""Every secret that this process has read, so that no text from outside can bring one back (see `masked`)."""
 
 
 @contextmanager
@@ -21,3 +27,25 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def secret(path: Path) -> str:
+    """The first line of a file that its owner alone may read. Raises ExchangeError, never with the content."""
+    try:
+        if os.stat(path).st_mode & 0o077:
+            raise ExchangeError(f"{path}: others may read this secret; run chmod 600 {path}")
+        lines = path.read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        reason = getattr(error, "strerror", None) or "not text"
+        raise ExchangeError(f"{path}: the secret cannot be read ({reason.lower()})") from None
+    if not lines or not (text := lines[0].strip()):
+        raise ExchangeError(f"{path}: the file of the secret is empty")
+    _secrets.update((text, quote(text, safe="")))
+    return text
+
+
+def masked(text: str) -> str:
+    """Text from outside without our secrets: a server may send back what we sent it."""
+    for one in sorted(_secrets, key=len, reverse=True):
+        text = text.replace(one, "***")
+    return text

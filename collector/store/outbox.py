@@ -34,7 +34,7 @@ class Waiting:
 
 
 @dataclass(frozen=True, slots=True)
-class Hold:
+class Refusal:
     """Why one person's readings wait."""
 
     person: str | None
@@ -54,7 +54,7 @@ class TargetStatus:
     failures: int
     next_at: datetime | None  # None: at once
     trouble: str | None
-    holds: tuple[Hold, ...]
+    refusals: tuple[Refusal, ...]
 
 
 def enlist(store: Store, name: str, at: datetime) -> int:
@@ -186,7 +186,7 @@ def settled(store: Store, target: int, settled: Sequence[tuple[Waiting, bytes | 
             store.query("DELETE FROM relay_hold WHERE target_id = ? AND person_id = ?", (target, person))
 
 
-def hold(store: Store, target: int, refused: Waiting, reason: str, now: datetime, pause: timedelta) -> None:
+def note_refusal(store: Store, target: int, refused: Waiting, reason: str, now: datetime, pause: timedelta) -> None:
     """The receiver refuses this reading: its person's wait for `pause`."""
     with store.transaction():
         store.query(
@@ -197,7 +197,7 @@ def hold(store: Store, target: int, refused: Waiting, reason: str, now: datetime
         )
 
 
-def holds(store: Store, target: int) -> dict[int, int]:
+def refusals_so_far(store: Store, target: int) -> dict[int, int]:
     """How often each held person's readings were refused."""
     return dict(store.query("SELECT person_id, failures FROM relay_hold WHERE target_id = ?", (target,)).fetchall())
 
@@ -230,7 +230,7 @@ def status(store: Store) -> list[TargetStatus]:
         "SELECT id, name, since, worked_at, failures, next_at, trouble FROM relay_target ORDER BY name"
     ).fetchall():
         held = tuple(
-            Hold(person, reading_id, reason, from_us(held_since), from_us(held_until))
+            Refusal(person, reading_id, reason, from_us(held_since), from_us(held_until))
             for person, reading_id, reason, held_since, held_until in store.query(
                 f"SELECT {CALLED}, reading_id, reason, relay_hold.since, relay_hold.next_at FROM relay_hold "
                 "LEFT JOIN person ON person.id = person_id WHERE target_id = ? ORDER BY relay_hold.since",
@@ -255,7 +255,7 @@ def status(store: Store) -> list[TargetStatus]:
     return found
 
 
-class Book:
+class Fetched:
     """What somebody who fetches readings now and then has had; notes wait in a table of their own until `keep`."""
 
     def __init__(self, store: Store, name: str) -> None:

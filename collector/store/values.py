@@ -5,6 +5,14 @@ from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 
+MMHG_PER_KPA = Decimal("7.500615758456564")
+"""1 kPa = 1000/133.322387415 mmHg (UCUM defines mm[Hg] as 133.3220 Pa; the difference is 3 in a million)."""
+
+
+def exact_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
+    """The pressure in mmHg, unrounded. unit: 'mmHg' or 'kPa'."""
+    return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
+
 
 class Basis(StrEnum):
     """How `taken_at` was come by."""

@@ -20,8 +20,8 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 
-from collector.share.export.context import Exchange
-from collector.share.relay.target import Parcel
+from collector.share.export.context import ExportContext
+from collector.share.relay.target import Batch
 from collector.store.instants import to_us
 from collector.store.opening import open_store
 from collector.store.values import Basis, Reading
@@ -158,14 +158,14 @@ def merging(stations: int, count: int) -> None:
 
     def station(number: int, port: int) -> None:
         receiver = Receiver("bench", "postgresql", f"postgresql://127.0.0.1:{port}/postgres", user="postgres")
-        with Database(receiver, Exchange(station=f"{number:02x}")) as target:
+        with Database(receiver, ExportContext(station=f"{number:02x}")) as target:
             batch: list[Reading] = []
             for reading in readings(number, count, stations):
                 batch.append(reading)
                 if len(batch) == 2000:
-                    target.deliver(Parcel(batch))
+                    target.deliver(Batch(batch))
                     batch = []
-            target.deliver(Parcel(batch))
+            target.deliver(Batch(batch))
 
     with postgresql() as port:
         began = time.monotonic()

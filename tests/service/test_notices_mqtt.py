@@ -78,6 +78,9 @@ def test_a_password_opens_and_a_wrong_one_is_told(broker: Callable[..., int], tm
     with pytest.raises(ChannelError, match="cannot be read"):
         MqttChannel(Mqtt(**settings), False).begins(LOW, NOW)
     secret.write_text("wrong\n")
+    with pytest.raises(ChannelError, match="others may read this secret; run chmod 600"):
+        MqttChannel(Mqtt(**settings), False).begins(LOW, NOW)
+    secret.chmod(0o600)
     with pytest.raises(ChannelError, match=r"(?i)not authorized"):
         MqttChannel(Mqtt(**settings), False).begins(LOW, NOW)
     secret.write_text("sesame\n")
@@ -92,6 +95,17 @@ def test_tls_with_a_certificate_that_is_trusted_and_one_that_is_not(broker: Call
     with pytest.raises(ChannelError, match=r"(?i)certificate"):
         MqttChannel(Mqtt(host="127.0.0.1", port=port, tls=True), False).begins(LOW, NOW)
     gc.collect()
+
+
+def test_notices_leave_this_machine_encrypted_only() -> None:
+    with pytest.raises(ChannelError, match="leaves this machine encrypted only"):
+        MqttChannel(Mqtt(host="broker.example"), False).begins(LOW, NOW)
+
+
+def test_certificates_that_are_not_there_are_named(tmp_path: Path) -> None:
+    settings = Mqtt(host="127.0.0.1", port=free_port(), tls=True, ca_file=tmp_path / "ca.pem")
+    with pytest.raises(ChannelError, match=r"ca\.pem: no certificates there"):
+        MqttChannel(settings, False).begins(LOW, NOW)
 
 
 def test_a_broker_that_is_not_there_is_one_line() -> None:

@@ -14,7 +14,7 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.export.context import AverageResult, ClockLook, CuffFacts, Exchange, ExchangeError, Looks, Subject
+from collector.share.export.context import AverageResult, ClockReading, CuffFacts, ExchangeError, ExportContext, Subject
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.share.export.fhir.parse import parse_bulk, parse_bundle
@@ -22,11 +22,13 @@ from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
-EXCHANGE = Exchange(
+CONTEXT = ExportContext(
     station="5a" * 16,
     version="0.1.0",
     cuffs={CUFF: CuffFacts(CUFF, bytes(8))},
-    look=Looks([ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))]),
+    clock_reading=lambda _: ClockReading(
+        1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18)
+    ),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
 )
 AVERAGE = AverageResult(
@@ -43,9 +45,9 @@ AVERAGE = AverageResult(
 )
 
 
-def text_of(write: Callable[..., int], readings: list[Reading], exchange: Exchange = EXCHANGE) -> str:
+def text_of(write: Callable[..., int], readings: list[Reading], context: ExportContext = CONTEXT) -> str:
     file = io.StringIO()
-    assert write(readings, file, exchange) == len(readings)
+    assert write(readings, file, context) == len(readings)
     return file.getvalue()
 
 
@@ -80,7 +82,7 @@ def test_every_entry_of_a_transaction_is_a_conditional_create(reading: Make) -> 
 def test_nothing_is_referred_to_before_it_was_written(reading: Make) -> None:
     readings = [reading(), reading(reading_id="r2", person=None, cuff="C0:FF:EE:00:00:02")]
     known: set[str] = set()
-    for entry in json.loads(text_of(write_collection, readings, EXCHANGE))["entry"]:
+    for entry in json.loads(text_of(write_collection, readings, CONTEXT))["entry"]:
         for reference in _references(entry["resource"]):
             assert reference in known
         known.add(entry["fullUrl"])
@@ -105,8 +107,8 @@ def test_the_same_readings_are_the_same_text(reading: Make) -> None:
 
 def test_an_average_is_derived_from_its_readings(reading: Make) -> None:
     """CardX hypertension guide 1.0.0, average profile: count, period, panel of means, patient as performer."""
-    exchange = Exchange(averages=[AVERAGE])
-    *_, entry = json.loads(text_of(write_collection, [reading()], exchange), parse_float=Decimal)["entry"]
+    context = ExportContext(averages=[AVERAGE])
+    *_, entry = json.loads(text_of(write_collection, [reading()], context), parse_float=Decimal)["entry"]
     one = entry["resource"]
     assert one["code"]["coding"] == [
         {"system": codes.LOINC, "code": "96607-7", "display": "Blood pressure panel mean systolic and mean diastolic"}
@@ -123,7 +125,7 @@ def test_an_average_is_derived_from_its_readings(reading: Make) -> None:
     assert outside["identifier"] == {"system": codes.READING_SYSTEM, "value": "elsewhere"}
     assert one["extension"][0]["valueQuantity"] == {"value": 2}
     assert problems(one, codes.VITALS_PROFILE) == []
-    assert fhirkit.validate(text_of(write_transaction, [reading()], exchange)) == []
+    assert fhirkit.validate(text_of(write_transaction, [reading()], context)) == []
 
 
 def test_memory_does_not_grow_with_the_readings(reading: Make) -> None:
@@ -135,7 +137,7 @@ def test_memory_does_not_grow_with_the_readings(reading: Make) -> None:
         one = reading()
         many = (reading(reading_id=f"{n:016x}", taken_at=one.taken_at + timedelta(minutes=n)) for n in range(count))
         tracemalloc.start()
-        write_transaction(many, Nowhere(), EXCHANGE)
+        write_transaction(many, Nowhere(), CONTEXT)
         _, most = tracemalloc.get_traced_memory()
         tracemalloc.stop()
         return most
@@ -175,7 +177,7 @@ def awkward(reading: Make) -> list[Reading]:
 def test_a_bundle_read_back_is_the_same_readings_and_the_same_bundle(reading: Make, write: Callable[..., int]) -> None:
     readings = awkward(reading)
     text = text_of(write, readings)
-    back = list(parse_bundle(io.StringIO(text), EXCHANGE))
+    back = list(parse_bundle(io.StringIO(text), CONTEXT))
     assert back == readings
     assert [one.taken_at.isoformat() for one in back] == [one.taken_at.isoformat() for one in readings]
     assert [str(one.systolic) for one in back] == [str(one.systolic) for one in readings]
@@ -184,7 +186,7 @@ def test_a_bundle_read_back_is_the_same_readings_and_the_same_bundle(reading: Ma
 
 def test_bulk_read_back_is_the_same(reading: Make) -> None:
     text = text_of(write_bulk, awkward(reading))
-    back = list(parse_bulk(io.StringIO(text), EXCHANGE))
+    back = list(parse_bulk(io.StringIO(text), CONTEXT))
     assert back == awkward(reading)
     assert text_of(write_bulk, back) == text
 
@@ -192,7 +194,7 @@ def test_bulk_read_back_is_the_same(reading: Make) -> None:
 def test_another_layout_of_the_same_bundle_reads_the_same(reading: Make) -> None:
     bundle = json.loads(text_of(write_collection, awkward(reading)), parse_float=lambda digits: float(digits))
     turned = {"entry": bundle["entry"], "total": 8, "type": "searchset", "resourceType": "Bundle"}
-    back = list(parse_bundle(io.StringIO(json.dumps(turned, indent=4, ensure_ascii=False)), EXCHANGE))
+    back = list(parse_bundle(io.StringIO(json.dumps(turned, indent=4, ensure_ascii=False)), CONTEXT))
     assert [one.reading_id for one in back] == [one.reading_id for one in awkward(reading)]
 
 
@@ -208,7 +210,7 @@ def test_whatever_a_reading_says_comes_back(
     reading: Make, note: str | None, systolic: Decimal | None, unit: str, at: datetime, slot: int | None
 ) -> None:
     one = reading(note=note, systolic=systolic, unit=unit, taken_at=at, slot=slot)
-    (back,) = parse_bundle(io.StringIO(text_of(write_collection, [one])), EXCHANGE)
+    (back,) = parse_bundle(io.StringIO(text_of(write_collection, [one])), CONTEXT)
     assert back == one
     assert text_of(write_collection, [back]) == text_of(write_collection, [one])
 
@@ -233,10 +235,10 @@ def test_whatever_a_reading_says_comes_back(
 def test_what_cannot_be_read_is_told_with_its_place(reading: Make, spoil: Callable[[str], str], complaint: str) -> None:
     text = spoil(text_of(write_collection, [reading(taken_basis=Basis.CUFF)]))
     with pytest.raises(ExchangeError, match=complaint):
-        list(parse_bundle(io.StringIO(text), EXCHANGE))
+        list(parse_bundle(io.StringIO(text), CONTEXT))
 
 
 def test_a_pulse_that_lost_its_pressure_is_told(reading: Make) -> None:
     lines = text_of(write_bulk, [reading(), reading(reading_id="r2")]).splitlines()
     with pytest.raises(ExchangeError, match="line 5: a pulse without"):
-        list(parse_bulk([*lines[:4], lines[-1]], EXCHANGE))
+        list(parse_bulk([*lines[:4], lines[-1]], CONTEXT))

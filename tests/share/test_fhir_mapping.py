@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from collector.share.export.context import ClockLook, CuffFacts, Exchange, Looks, Subject, mmhg
+from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject, mmhg
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection
 from collector.share.export.fhir.text import NAMESPACE, uuid_of
@@ -22,15 +22,15 @@ from collector.store.values import Basis, Reading
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
 FACTS = CuffFacts(CUFF, bytes.fromhex("010000feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1", "B", "3")
-EXCHANGE = Exchange(
+CONTEXT = ExportContext(
     station="5a" * 16, version="0.1.0", cuffs={CUFF: FACTS}, subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")}
 )
 
 
-def written(reading: Reading, exchange: Exchange = EXCHANGE) -> dict[str, dict[str, Any]]:
+def written(reading: Reading, context: ExportContext = CONTEXT) -> dict[str, dict[str, Any]]:
     """Resources by what they are: patient, cuff, gateway, pressure, pulse, status, look."""
     file = io.StringIO()
-    write_collection([reading], file, exchange)
+    write_collection([reading], file, context)
     found: dict[str, dict[str, Any]] = {}
     for entry in json.loads(file.getvalue(), parse_float=Decimal)["entry"]:
         resource = entry["resource"]
@@ -85,15 +85,15 @@ def test_subject_device_gateway_and_time_are_there(reading: Make) -> None:
 def test_the_precision_of_the_sfloat_stays(reading: Make, sent: str) -> None:
     """The guide, page FLOATs: 2, 2.0 and 2.00 are to be written as they came."""
     file = io.StringIO()
-    write_collection([reading(systolic=Decimal(sent))], file, EXCHANGE)
+    write_collection([reading(systolic=Decimal(sent))], file, CONTEXT)
     assert f'"value":{sent},' in file.getvalue()
 
 
 def test_special_values_become_reasons(reading: Make) -> None:
     """Numeric profiles: NaN and the infinities have codes of their own, NRes and reserved are 'error'."""
     reasons = {"systolic": "not-a-number", "diastolic": "positive-infinity", "pulse": "negative-infinity"}
-    exchange = replace(EXCHANGE, absent=lambda one: reasons)
-    found = written(reading(systolic=None, diastolic=None, mean=None, pulse=None), exchange)
+    context = replace(CONTEXT, absent=lambda one: reasons)
+    found = written(reading(systolic=None, diastolic=None, mean=None, pulse=None), context)
     told = [part["dataAbsentReason"]["coding"] for part in found["pressure"]["component"]]
     assert [one[0]["code"] for one in told] == ["not-a-number", "positive-infinity", "error"]
     assert {one[0]["system"] for one in told} == {codes.ABSENT}
@@ -145,7 +145,7 @@ def test_a_cuff_is_a_device_with_both_identifiers(reading: Make) -> None:
 
 def test_a_cuff_that_tells_nothing_claims_nothing(reading: Make) -> None:
     """Device profile: without a System ID it is all zeros; maker and model are required to claim the profile."""
-    one = written(reading(), Exchange())["cuff"]
+    one = written(reading(), ExportContext())["cuff"]
     assert one["identifier"][0]["value"] == "00-00-00-00-00-00-00-00"
     assert "meta" not in one
 
@@ -163,11 +163,11 @@ def test_a_person_is_an_identifier_and_nothing_else(reading: Make) -> None:
 
 def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> None:
     """Coincident time stamp: the cuff's clock as value, ours as effective time, subject the cuff."""
-    looks = [
-        ClockLook(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
-        ClockLook(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18)),
+    clocks = [
+        ClockReading(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
+        ClockReading(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18)),
     ]
-    found = written(reading(), replace(EXCHANGE, look=Looks(looks)))
+    found = written(reading(), replace(CONTEXT, clock_reading=lambda _: clocks[-1]))
     look = found["look"]
     assert (look["effectiveDateTime"], look["valueDateTime"]) == (
         "2031-03-04T07:12:50+01:00",
@@ -181,12 +181,14 @@ def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> No
         if part["url"] == codes.COINCIDENT
     ]
     assert pointers == [look["fullUrl"]]
-    assert "look" not in written(reading(taken_basis=Basis.ARRIVAL), replace(EXCHANGE, look=Looks(looks)))
+    assert "look" not in written(
+        reading(taken_basis=Basis.ARRIVAL), replace(CONTEXT, clock_reading=lambda _: clocks[-1])
+    )
 
 
 def test_a_cuff_without_clock_has_a_time_fault(reading: Make) -> None:
-    looks = [ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 0, tzinfo=UTC), None)]
-    look = written(reading(), replace(EXCHANGE, look=Looks(looks)))["look"]
+    clocks = [ClockReading(1, CUFF, datetime(2031, 3, 4, 6, 0, tzinfo=UTC), None)]
+    look = written(reading(), replace(CONTEXT, clock_reading=lambda _: clocks[-1]))["look"]
     assert look["dataAbsentReason"]["coding"][0]["code"] == "unknown"
     assert "valueDateTime" not in look
 
@@ -224,7 +226,7 @@ def test_kilopascals_become_millimetres_of_mercury(reading: Make) -> None:
 def test_references_in_bulk_are_relative(reading: Make) -> None:
     """Bulk Data Access guide: NDJSON resources refer to each other by type and id."""
     file = io.StringIO()
-    write_bulk([reading()], file, EXCHANGE)
+    write_bulk([reading()], file, CONTEXT)
     lines = [json.loads(line) for line in file.getvalue().splitlines()]
     known = {f"{one['resourceType']}/{one['id']}" for one in lines}
     pressure = next(one for one in lines if codes.BP_PROFILE in one.get("meta", {}).get("profile", ()))

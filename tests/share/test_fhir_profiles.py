@@ -18,25 +18,27 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.export.context import ClockLook, CuffFacts, Exchange, Looks, Subject
+from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
-EXCHANGE = Exchange(
+CONTEXT = ExportContext(
     station="5a" * 16,
     version="0.1.0",
     cuffs={CUFF: CuffFacts(CUFF, bytes.fromhex("010203feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1")},
-    look=Looks([ClockLook(1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18))]),
+    clock_reading=lambda _: ClockReading(
+        1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18)
+    ),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},  # 2.999: the OID arc for examples (ITU-T X.660)
 )
 
 
-def written(readings: list[Reading], exchange: Exchange = EXCHANGE) -> list[dict[str, Any]]:
+def written(readings: list[Reading], context: ExportContext = CONTEXT) -> list[dict[str, Any]]:
     file = io.StringIO()
-    write_collection(readings, file, exchange)
+    write_collection(readings, file, context)
     return [entry["resource"] for entry in json.loads(file.getvalue(), parse_float=Decimal).get("entry", [])]
 
 
@@ -76,11 +78,11 @@ def awkward(reading: Make) -> list[Reading]:
 def test_an_independent_r4_library_accepts_all_of_it(awkward: list[Reading]) -> None:
     for write in (write_collection, write_transaction):
         file = io.StringIO()
-        assert write(awkward, file, EXCHANGE) == len(awkward)
+        assert write(awkward, file, CONTEXT) == len(awkward)
         assert fhirkit.validate(file.getvalue()) == []
         Bundle.model_validate_json(file.getvalue())  # R4B, which differs from R4 in none of the resources used
     file = io.StringIO()
-    write_bulk(awkward, file, EXCHANGE)
+    write_bulk(awkward, file, CONTEXT)
     assert [issue for line in file.getvalue().splitlines() for issue in fhirkit.validate(line)] == []
 
 
@@ -151,7 +153,7 @@ def test_whatever_the_numbers_the_profiles_are_met(
         taken_at=one.taken_at + timedelta(minutes=minutes),
     )
     file = io.StringIO()
-    write_transaction([changed], file, EXCHANGE)
+    write_transaction([changed], file, CONTEXT)
     assert fhirkit.validate(file.getvalue()) == []
     for resource in written([changed]):
         for profile in resource.get("meta", {}).get("profile", ()):

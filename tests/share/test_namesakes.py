@@ -11,7 +11,7 @@ from relaying import START, Clock, Noting, household, write_down
 
 from collector.intake.erasure import erase_person
 from collector.intake.merging import merge
-from collector.share.export.context import Exchange, ExchangeError
+from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.fhir.bundle import write_collection
 from collector.share.relay.sending import plan, send
 from collector.share.relay.settings import Receiver
@@ -48,7 +48,7 @@ def owners(store: Store) -> dict[int, str | None]:
 
 def told(receiver: Noting) -> dict[int, str | None]:
     """The same, as the receiver heard it last."""
-    return {int(one.systolic or 0): one.person for parcel in receiver.parcels for one in parcel.readings}
+    return {int(one.systolic or 0): one.person for batch in receiver.batches for one in batch.readings}
 
 
 def test_each_is_called_so_that_it_can_be_found(ours: Store, theirs: Path) -> None:
@@ -74,7 +74,7 @@ def test_told_apart_or_gone_they_have_their_plain_names_again(ours: Store, their
 def test_they_are_two_patients(ours: Store, theirs: Path) -> None:
     merge(ours, theirs)
     file = io.StringIO()
-    write_collection(readings.select(ours), file, Exchange())
+    write_collection(readings.select(ours), file, ExportContext())
     resources = [entry["resource"] for entry in json.loads(file.getvalue())["entry"]]
     assert len({one["subject"]["reference"] for one in resources if one["resourceType"] == "Observation"}) == 3
     assert sum(one["resourceType"] == "Patient" for one in resources) == 3
@@ -82,37 +82,37 @@ def test_they_are_two_patients(ours: Store, theirs: Path) -> None:
 
 def test_a_receiver_hears_what_each_is_called_now(ours: Store, theirs: Path) -> None:
     clinic = Noting()
-    send(ours, CLINIC, Exchange(), clinic.connect, Clock())
+    send(ours, CLINIC, ExportContext(), clinic.connect, Clock())
     merge(ours, theirs)
-    send(ours, CLINIC, Exchange(), clinic.connect, Clock())
+    send(ours, CLINIC, ExportContext(), clinic.connect, Clock())
     assert told(clinic) == owners(ours)
     assert set(clinic.shown) == set(owners(ours).values())
     people.rename(ours, str(owners(ours)[155]), "Mira K", START)
-    send(ours, CLINIC, Exchange(), clinic.connect, Clock())
+    send(ours, CLINIC, ExportContext(), clinic.connect, Clock())
     assert told(clinic) == owners(ours) == {121: "mira", 122: "jon", 155: "Mira K"}
 
 
 def test_after_erasing_one_the_other_has_the_name_alone_again(ours: Store, theirs: Path) -> None:
     clinic = Noting()
     merge(ours, theirs)
-    send(ours, CLINIC, Exchange(), clinic.connect, Clock())
+    send(ours, CLINIC, ExportContext(), clinic.connect, Clock())
     erase_person(ours, str(owners(ours)[155]))
-    send(ours, CLINIC, Exchange(), clinic.connect, Clock())
+    send(ours, CLINIC, ExportContext(), clinic.connect, Clock())
     assert told(clinic)[121] == owners(ours)[121] == "mira"
 
 
 def test_a_receiver_of_one_of_them_hears_of_neither_until_it_is_said_which(ours: Store, theirs: Path) -> None:
     clinic, only_mira = Noting(), replace(CLINIC, people=("mira",))
-    send(ours, only_mira, Exchange(), clinic.connect, Clock())
+    send(ours, only_mira, ExportContext(), clinic.connect, Clock())
     assert told(clinic) == {121: "mira"}
     merge(ours, theirs)
     with pytest.raises(ExchangeError, match="relay clinic: people: 2 people are called 'mira'"):
-        send(ours, only_mira, Exchange(), clinic.connect, Clock())
+        send(ours, only_mira, ExportContext(), clinic.connect, Clock())
     with pytest.raises(ExchangeError, match="2 people are called 'mira'"):
         plan(ours, only_mira)
     with_handle = replace(only_mira, people=(str(owners(ours)[121]),))
-    send(ours, with_handle, Exchange(), clinic.connect, Clock())
+    send(ours, with_handle, ExportContext(), clinic.connect, Clock())
     people.rename(ours, str(owners(ours)[155]), "Mira K", START)
-    send(ours, only_mira, Exchange(), clinic.connect, Clock())
+    send(ours, only_mira, ExportContext(), clinic.connect, Clock())
     assert told(clinic) == {121: "mira"}
-    assert not any(parcel.gone for parcel in clinic.parcels), "nothing is taken back in the meantime"
+    assert not any(batch.gone for batch in clinic.batches), "nothing is taken back in the meantime"

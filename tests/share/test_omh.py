@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft7Validator, FormatChecker
 
-from collector.share.export.context import CuffFacts, Exchange, Subject
+from collector.share.export.context import CuffFacts, ExportContext, Subject
 from collector.share.export.omh import write_omh
 from collector.store.values import Basis, Reading
 
@@ -36,9 +36,9 @@ BODIES = {
 }
 
 
-def points(reading: Reading, exchange: Exchange | None = None) -> list[dict[str, Any]]:
+def points(reading: Reading, context: ExportContext | None = None) -> list[dict[str, Any]]:
     file = io.StringIO()
-    write_omh([reading], file, exchange or Exchange())
+    write_omh([reading], file, context or ExportContext())
     found = [json.loads(line, parse_float=Decimal) for line in file.getvalue().splitlines()]
     for point in found:
         assert list(POINT.iter_errors(point)) == []
@@ -63,11 +63,11 @@ def test_the_schemas_own_least_body_passes() -> None:
 
 
 def test_a_reading_is_a_pressure_and_a_heart_rate(reading: Make) -> None:
-    exchange = Exchange(
+    context = ExportContext(
         cuffs={"C0:FF:EE:00:00:01": CuffFacts("", None, "Invented Instruments", "Q1")},
         subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
     )
-    pressure, rate = points(reading(systolic=Decimal("128.0")), exchange)
+    pressure, rate = points(reading(systolic=Decimal("128.0")), context)
     assert pressure["body"] == {
         "systolic_blood_pressure": {"value": 128, "unit": "mmHg"},
         "diastolic_blood_pressure": {"value": 81, "unit": "mmHg"},
@@ -106,7 +106,7 @@ def test_a_written_log_is_self_reported(reading: Make) -> None:
 
 def test_the_count_is_of_readings_that_gave_a_point(reading: Make) -> None:
     file = io.StringIO()
-    assert write_omh([reading(), reading(systolic=None, pulse=None)], file, Exchange()) == 1
+    assert write_omh([reading(), reading(systolic=None, pulse=None)], file, ExportContext()) == 1
     assert len(file.getvalue().splitlines()) == 2
 
 

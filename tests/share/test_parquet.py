@@ -11,7 +11,7 @@ from decimal import Decimal
 from pyarrow import parquet
 
 import collector.share.export.parquet as module
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.export.parquet import write_parquet
 from collector.store.values import Basis, Reading
 
@@ -20,7 +20,7 @@ Make = Callable[..., Reading]
 
 def table(readings: list[Reading]) -> list[dict[str, object]]:
     file = io.BytesIO()
-    assert write_parquet(readings, file, Exchange()) == len(readings)
+    assert write_parquet(readings, file, ExportContext()) == len(readings)
     return parquet.read_table(io.BytesIO(file.getvalue())).to_pylist()
 
 
@@ -74,7 +74,7 @@ def test_kilopascals_stay_and_are_converted(reading: Make) -> None:
 
 def test_no_readings_make_a_file_with_the_columns() -> None:
     file = io.BytesIO()
-    assert write_parquet([], file, Exchange()) == 0
+    assert write_parquet([], file, ExportContext()) == 0
     assert parquet.read_schema(io.BytesIO(file.getvalue())).names[:3] == ["reading_id", "cuff", "slot"]
 
 
@@ -82,7 +82,7 @@ def test_rows_are_written_in_groups(reading: Make) -> None:
     file = io.BytesIO()
     one = reading()
     many = (reading(reading_id=str(n), taken_at=one.taken_at + timedelta(minutes=n)) for n in range(20_001))
-    assert write_parquet(many, file, Exchange()) == 20_001
+    assert write_parquet(many, file, ExportContext()) == 20_001
     assert parquet.ParquetFile(io.BytesIO(file.getvalue())).num_row_groups == 2
 
 
@@ -94,7 +94,7 @@ def test_every_column_is_documented() -> None:
         for name in re.findall(r"\w+", line.split("|")[1])
     } - {"column"}
     file = io.BytesIO()
-    write_parquet([], file, Exchange())
+    write_parquet([], file, ExportContext())
     assert set(parquet.read_schema(io.BytesIO(file.getvalue())).names) == documented
 
 
@@ -102,8 +102,8 @@ def test_without_pyarrow_the_extra_is_named() -> None:
     code = (
         "import sys; sys.modules['pyarrow'] = None\n"
         "from collector.share.export.parquet import write_parquet\n"
-        "from collector.share.export.context import Exchange, ExchangeError\n"
-        "try: write_parquet([], None, Exchange())\n"
+        "from collector.share.export.context import ExportContext, ExchangeError\n"
+        "try: write_parquet([], None, ExportContext())\n"
         "except ExchangeError as error: print(error)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -15,14 +15,14 @@ from fhir_server import Shelf, fhir_server
 from relaying import Clock, household, write_down
 from servers import certificate, free_port
 
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.export.fhir import codes
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.store import outbox, people
 from collector.store.database import Store
 
-EXCHANGE = Exchange(station="5a" * 16)
+CONTEXT = ExportContext(station="5a" * 16)
 
 
 @pytest.fixture
@@ -51,7 +51,7 @@ def test_each_reading_arrives_once_and_in_order(store: Store, server: tuple[str,
     url, shelf = server
     clinic = Receiver("clinic", "fhir", url, batch=4)
     sent = [write_down(store, "mira", minute) for minute in range(10)]
-    assert send(store, clinic, EXCHANGE).fresh == 10
+    assert send(store, clinic, CONTEXT).fresh == 10
     assert ids(shelf) == sent
     assert shelf.transactions == 3
     assert len(shelf.of("Patient")) == 1, "the same person each time"
@@ -67,9 +67,9 @@ def test_a_lost_answer_makes_nothing_twice(store: Store, server: tuple[str, Shel
     shelf.lost_answers = 2
     clock = Clock()
     for _ in range(2):
-        assert "cannot be reached" in (send(store, clinic, EXCHANGE, clock=clock).trouble or "")
+        assert "cannot be reached" in (send(store, clinic, CONTEXT, clock=clock).trouble or "")
         clock.forward(hours=1)
-    assert send(store, clinic, EXCHANGE, clock=clock).fresh == 3
+    assert send(store, clinic, CONTEXT, clock=clock).fresh == 3
     assert shelf.transactions == 3
     assert ids(shelf) == sent
 
@@ -78,10 +78,10 @@ def test_a_change_reaches_what_is_there(store: Store, server: tuple[str, Shelf])
     url, shelf = server
     clinic = Receiver("clinic", "fhir", url)
     reading_id = write_down(store, "mira", 0)
-    send(store, clinic, EXCHANGE)
+    send(store, clinic, CONTEXT)
     with store.transaction():
         store.query("UPDATE reading SET person_id = (SELECT id FROM person WHERE name = 'jon'), pulse = NULL")
-    assert send(store, clinic, EXCHANGE) == Sent(changed=1)
+    assert send(store, clinic, CONTEXT) == Sent(changed=1)
     assert ids(shelf) == [reading_id]
     (pressure,) = shelf.of("Observation")  # the pulse is gone with its value
     named = {f"Patient/{one['id']}": one["identifier"][0]["value"] for one in shelf.of("Patient")}
@@ -94,10 +94,10 @@ def test_a_change_after_a_lost_answer_arrives(store: Store, server: tuple[str, S
     write_down(store, "mira", 0)
     shelf.lost_answers = 1
     clock = Clock()
-    send(store, clinic, EXCHANGE, clock=clock)
+    send(store, clinic, CONTEXT, clock=clock)
     people.rename(store, "mira", "mirabel", clock.now)
     clock.forward(hours=1)
-    send(store, clinic, EXCHANGE, clock=clock)
+    send(store, clinic, CONTEXT, clock=clock)
     pressures = [one for one in shelf.of("Observation") if "component" in one]
     named = {f"Patient/{one['id']}": one["identifier"][0]["value"] for one in shelf.of("Patient")}
     assert [named[one["subject"]["reference"]] for one in pressures] == ["mirabel"]
@@ -107,10 +107,10 @@ def test_what_is_taken_back_is_gone_there(store: Store, server: tuple[str, Shelf
     url, shelf = server
     clinic = Receiver("clinic", "fhir", url)
     write_down(store, "mira", 0)
-    send(store, clinic, EXCHANGE)
+    send(store, clinic, CONTEXT)
     with store.transaction():
         store.query("UPDATE reading SET person_id = NULL")
-    assert send(store, clinic, EXCHANGE) == Sent(gone=1)
+    assert send(store, clinic, CONTEXT) == Sent(gone=1)
     assert shelf.of("Observation") == []
 
 
@@ -119,11 +119,11 @@ def test_one_bad_reading_holds_up_nobody_else(store: Store, server: tuple[str, S
     bad = write_down(store, "mira", 0, systolic=131)
     good = write_down(store, "jon", 1)
     shelf.refuse = lambda resource: "131" in json.dumps(resource.get("component", ""))
-    sent = send(store, Receiver("clinic", "fhir", url), EXCHANGE)
-    assert (sent.fresh, sent.held) == (1, 1)
+    sent = send(store, Receiver("clinic", "fhir", url), CONTEXT)
+    assert (sent.fresh, sent.refused) == (1, 1)
     assert ids(shelf) == [good]
-    (hold,) = outbox.status(store)[0].holds
-    assert (hold.reading_id, hold.reason) == (bad, "127.0.0.1 answers 422: this one is not welcome")
+    (refusal,) = outbox.status(store)[0].refusals
+    assert (refusal.reading_id, refusal.reason) == (bad, "127.0.0.1 answers 422: this one is not welcome")
 
 
 @pytest.mark.parametrize(
@@ -143,7 +143,7 @@ def test_what_the_server_cannot_do_now_waits(
     write_down(store, "mira", 0)
     shelf.failures = [(status, headers)]
     clock = Clock()
-    assert words in (send(store, Receiver("clinic", "fhir", url), EXCHANGE, clock=clock).trouble or "")
+    assert words in (send(store, Receiver("clinic", "fhir", url), CONTEXT, clock=clock).trouble or "")
     due = outbox.status(store)[0].next_at
     assert due is not None
     assert (due - clock.now).total_seconds() == (600 if "Retry-After" in headers else 5)
@@ -151,7 +151,7 @@ def test_what_the_server_cannot_do_now_waits(
 
 def test_nobody_there_is_no_loss(store: Store) -> None:
     write_down(store, "mira", 0)
-    sent = send(store, Receiver("clinic", "fhir", f"http://127.0.0.1:{free_port()}/fhir"), EXCHANGE)
+    sent = send(store, Receiver("clinic", "fhir", f"http://127.0.0.1:{free_port()}/fhir"), CONTEXT)
     assert sent.trouble == "127.0.0.1 cannot be reached: Connection refused"
     assert outbox.status(store)[0].waiting == 1
 
@@ -167,10 +167,10 @@ def test_the_token_goes_to_the_server_and_nowhere_else(
     token.chmod(0o600)
     clinic = Receiver("clinic", "fhir", url, token_file=token)
     caplog.set_level(logging.DEBUG)
-    refused = send(store, clinic, EXCHANGE)
+    refused = send(store, clinic, CONTEXT)
     assert refused.trouble == "127.0.0.1 answers 401; look at the token file"
     token.write_text("hush-hush\n")
-    assert send(store, clinic, EXCHANGE, now_please=True).fresh == 1
+    assert send(store, clinic, CONTEXT, now_please=True).fresh == 1
     assert shelf.seen_headers[-1]["Authorization"] == "Bearer hush-hush"
     told = caplog.text + repr(clinic) + str(outbox.status(store)) + "".join(map(str, store.connection.iterdump()))
     assert "hush" not in told
@@ -182,12 +182,12 @@ def test_tls_is_verified(store: Store, tmp_path: Path) -> None:
     pem = certificate(tmp_path)
     with fhir_server(pem) as (url, shelf):
         clinic = Receiver("clinic", "fhir", url)
-        assert "is not who it says it is" in (send(store, clinic, EXCHANGE).trouble or "")
+        assert "is not who it says it is" in (send(store, clinic, CONTEXT).trouble or "")
         assert shelf.transactions == 0
         trusting = replace(clinic, ca_file=tmp_path / "cert.pem")
-        assert send(store, trusting, EXCHANGE, now_please=True).fresh == 1
+        assert send(store, trusting, CONTEXT, now_please=True).fresh == 1
     with fhir_server(certificate(tmp_path, "another.example")) as (url, shelf):
         write_down(store, "mira", 1)
         other = replace(clinic, url=url, ca_file=tmp_path / "cert.pem")
-        assert "is not who it says it is" in (send(store, other, EXCHANGE, now_please=True).trouble or "")
+        assert "is not who it says it is" in (send(store, other, CONTEXT, now_please=True).trouble or "")
         assert shelf.transactions == 0

@@ -11,7 +11,7 @@ import pytest
 from relaying import Clock, household, write_down
 from servers import certificate, free_port, listening, mosquitto
 
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.store import outbox
@@ -19,7 +19,7 @@ from collector.store.database import Store
 
 pytestmark = pytest.mark.system
 
-EXCHANGE = Exchange(station="5a5a")
+CONTEXT = ExportContext(station="5a5a")
 OPEN = ("allow_anonymous true", "persistence false")
 
 
@@ -36,7 +36,7 @@ def home(port: int, **more: object) -> Receiver:
 def test_each_reading_is_one_message_in_order(store: Store, tmp_path: Path) -> None:
     sent = [write_down(store, "mira", minute) for minute in range(120)]
     with mosquitto(tmp_path, *OPEN) as port, listening(port) as following:
-        assert send(store, home(port), EXCHANGE).fresh == 120
+        assert send(store, home(port), CONTEXT).fresh == 120
         messages = [following() for _ in sent]
     assert [json.loads(one.payload)["reading_id"] for one in messages] == sent
     assert {one.topic for one in messages} == {"quietcuff/5a5a/mira/reading"}
@@ -54,9 +54,9 @@ def test_the_newest_of_each_person_is_retained(store: Store, tmp_path: Path) -> 
     other = write_down(store, "jon", 3)
     with mosquitto(tmp_path, *OPEN) as port:
         receiver = home(port, last=True)
-        send(store, receiver, EXCHANGE)
+        send(store, receiver, CONTEXT)
         write_down(store, "mira", 2)  # an older one that came late
-        send(store, receiver, EXCHANGE)
+        send(store, receiver, CONTEXT)
         with listening(port) as following:
             kept = {one.topic: json.loads(one.payload)["reading_id"] for one in (following(), following())}
     assert kept == {"quietcuff/5a5a/mira/last": newest, "quietcuff/5a5a/jon/last": other}
@@ -75,7 +75,7 @@ def test_what_is_retained_follows_the_store(store: Store, tmp_path: Path) -> Non
         receiver = home(port, last=True)
 
         def shown() -> dict[str, int]:
-            send(store, receiver, EXCHANGE)
+            send(store, receiver, CONTEXT)
             with listening(port) as following:
                 found = {}
                 while message := following(1.5):
@@ -92,7 +92,7 @@ def test_what_is_retained_follows_the_store(store: Store, tmp_path: Path) -> Non
         erase_person(store, "Jon K")
         catch_up(store)
         assert shown() == {"mira/last": 121}
-        assert send(store, receiver, EXCHANGE) == Sent()
+        assert send(store, receiver, CONTEXT) == Sent()
 
 
 def test_a_name_cannot_leave_its_topic(store: Store, tmp_path: Path) -> None:
@@ -101,7 +101,7 @@ def test_a_name_cannot_leave_its_topic(store: Store, tmp_path: Path) -> None:
     people.add(store, "../#/+ a", Clock().now)
     write_down(store, "../#/+ a", 0)
     with mosquitto(tmp_path, *OPEN) as port, listening(port) as following:
-        assert send(store, home(port), EXCHANGE).fresh == 1
+        assert send(store, home(port), CONTEXT).fresh == 1
         message = following()
     assert message.topic == "quietcuff/5a5a/..%2F%23%2F%2B a/reading"
     assert json.loads(message.payload)["person"] == "../#/+ a"
@@ -110,11 +110,11 @@ def test_a_name_cannot_leave_its_topic(store: Store, tmp_path: Path) -> None:
 def test_what_is_taken_back_is_told(store: Store, tmp_path: Path) -> None:
     reading_id = write_down(store, "mira", 0)
     with mosquitto(tmp_path, *OPEN) as port:
-        send(store, home(port), EXCHANGE)
+        send(store, home(port), CONTEXT)
         with store.transaction():
             store.query("UPDATE reading SET person_id = NULL")
         with listening(port) as following:
-            assert send(store, home(port), EXCHANGE) == Sent(gone=1)
+            assert send(store, home(port), CONTEXT) == Sent(gone=1)
             message = following()
     assert (message.topic, json.loads(message.payload)) == ("quietcuff/5a5a/withdrawn", {"reading_id": reading_id})
 
@@ -123,10 +123,10 @@ def test_a_broker_that_is_down_is_waited_for(store: Store, tmp_path: Path) -> No
     sent = write_down(store, "mira", 0)
     port = free_port()
     clock = Clock()
-    assert send(store, home(port), EXCHANGE, clock=clock).trouble == "127.0.0.1 cannot be reached: Connection refused"
+    assert send(store, home(port), CONTEXT, clock=clock).trouble == "127.0.0.1 cannot be reached: Connection refused"
     clock.forward(weeks=3)
     with mosquitto(tmp_path, *OPEN, port=port), listening(port) as following:
-        assert send(store, home(port), EXCHANGE, clock=clock).fresh == 1
+        assert send(store, home(port), CONTEXT, clock=clock).fresh == 1
         assert json.loads(following().payload)["reading_id"] == sent
 
 
@@ -140,10 +140,10 @@ def test_user_and_password_are_needed_where_the_broker_asks(store: Store, tmp_pa
     hidden.chmod(0o600)
     with mosquitto(tmp_path, "allow_anonymous false", f"password_file {passwords}", "persistence false") as port:
         receiver = home(port, user="station", password_file=hidden)
-        trouble = send(store, receiver, EXCHANGE).trouble
+        trouble = send(store, receiver, CONTEXT).trouble
         assert trouble == "127.0.0.1: not authorized; look at user and password_file"
         hidden.write_text("hush-hush")
-        assert send(store, receiver, EXCHANGE, now_please=True).fresh == 1
+        assert send(store, receiver, CONTEXT, now_please=True).fresh == 1
 
 
 def test_a_message_that_must_not_be_sent_waits(store: Store, tmp_path: Path) -> None:
@@ -152,7 +152,7 @@ def test_a_message_that_must_not_be_sent_waits(store: Store, tmp_path: Path) -> 
     rules.write_text("topic read #\n")
     rules.chmod(0o700)
     with mosquitto(tmp_path, *OPEN, f"acl_file {rules}") as port:
-        trouble = send(store, home(port), EXCHANGE).trouble
+        trouble = send(store, home(port), CONTEXT).trouble
     assert trouble == "127.0.0.1: the broker does not let us publish (reason 0x87)"
     assert outbox.status(store)[0].waiting == 1
 
@@ -165,7 +165,7 @@ def test_tls_is_verified(store: Store, tmp_path: Path) -> None:
     lines = [*OPEN, f"certfile {tmp_path}/cert.pem", f"keyfile {tmp_path}/key.pem"]
     with mosquitto(tmp_path, *lines) as port:
         receiver = Receiver("home", "mqtt", f"mqtts://127.0.0.1:{port}")
-        assert "self-signed" in (send(store, receiver, EXCHANGE).trouble or "")
+        assert "self-signed" in (send(store, receiver, CONTEXT).trouble or "")
         trusting = replace(receiver, ca_file=tmp_path / "cert.pem")
-        assert send(store, trusting, EXCHANGE, now_please=True).fresh == 1
+        assert send(store, trusting, CONTEXT, now_please=True).fresh == 1
     gc.collect()

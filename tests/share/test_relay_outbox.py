@@ -8,9 +8,10 @@ import pytest
 from relaying import Clock, Noting, household, write_down
 
 from collector import intake
-from collector.share.export.context import Exchange, ExchangeError
+from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.private_file import secret
 from collector.share.relay.sending import Sent, pause_after, plan, send
-from collector.share.relay.settings import Receiver, secret
+from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Unreachable
 from collector.store import outbox, people
 from collector.store.database import Store
@@ -36,7 +37,7 @@ def clock() -> Clock:
 
 
 def run(store: Store, clinic: Noting, clock: Clock, receiver: Receiver = CLINIC, **how: bool) -> Sent:
-    return send(store, receiver, Exchange(), clinic.connect, clock, **how)
+    return send(store, receiver, ExportContext(), clinic.connect, clock, **how)
 
 
 def test_what_is_there_goes_first_then_what_comes(store: Store, clinic: Noting, clock: Clock) -> None:
@@ -53,7 +54,7 @@ def test_parcels_are_small(store: Store, clinic: Noting, clock: Clock) -> None:
     for minute in range(7):
         write_down(store, "mira", minute)
     run(store, clinic, clock)
-    assert [len(parcel.fresh) for parcel in clinic.parcels] == [3, 3, 1]
+    assert [len(batch.fresh) for batch in clinic.batches] == [3, 3, 1]
 
 
 def test_a_rebuild_sends_nothing_again(store: Store, clinic: Noting, clock: Clock) -> None:
@@ -71,7 +72,7 @@ def test_a_change_goes_as_a_change(store: Store, clinic: Noting, clock: Clock) -
     run(store, clinic, clock)
     people.rename(store, "mira", "mirabel", clock.now)
     assert run(store, clinic, clock) == Sent(changed=1)
-    (reading,) = clinic.parcels[-1].changed
+    (reading,) = clinic.batches[-1].changed
     assert reading.person == "mirabel"
 
 
@@ -82,7 +83,7 @@ def test_what_goes_is_taken_back(store: Store, clinic: Noting, clock: Clock) -> 
         store.query("DELETE FROM outcome")
         store.query("DELETE FROM reading")
     assert run(store, clinic, clock) == Sent(gone=1)
-    assert clinic.parcels[-1].gone == [reading_id]
+    assert clinic.batches[-1].gone == [reading_id]
     assert run(store, clinic, clock) == Sent()
 
 
@@ -93,7 +94,7 @@ def test_what_came_and_went_unsent_is_not_mentioned(store: Store, clinic: Noting
         store.query("DELETE FROM outcome")
         store.query("DELETE FROM reading")
     assert run(store, clinic, clock) == Sent()
-    assert clinic.parcels == []
+    assert clinic.batches == []
 
 
 def test_nobodys_readings_stay_here_until_they_are_somebodys(store: Store, clinic: Noting, clock: Clock) -> None:
@@ -105,7 +106,7 @@ def test_nobodys_readings_stay_here_until_they_are_somebodys(store: Store, clini
     with store.transaction():
         store.query("UPDATE reading SET person_id = NULL")
     assert run(store, clinic, clock) == Sent(gone=1), "it is nobody's again"
-    assert clinic.parcels[-1].gone == [reading_id]
+    assert clinic.batches[-1].gone == [reading_id]
 
 
 def test_only_the_people_named_go_there(store: Store, clinic: Noting, clock: Clock) -> None:
@@ -161,11 +162,11 @@ def test_a_refused_reading_holds_up_its_person_only(store: Store, clinic: Noting
     others = [write_down(store, "jon", minute) for minute in range(10, 14)]
     clinic.dislikes = {bad}
     sent = run(store, clinic, clock)
-    assert (sent.fresh, sent.held, sent.trouble) == (5, 1, None)
+    assert (sent.fresh, sent.refused, sent.trouble) == (5, 1, None)
     assert clinic.fresh == [before, *others]
     (status,) = outbox.status(store)
     assert status.waiting == 5
-    assert [(hold.person, hold.reading_id, hold.reason) for hold in status.holds] == [
+    assert [(refusal.person, refusal.reading_id, refusal.reason) for refusal in status.refusals] == [
         ("mira", bad, f"{bad} is not welcome")
     ]
     assert run(store, clinic, clock).total == 0, "the pause is not over"
@@ -173,7 +174,7 @@ def test_a_refused_reading_holds_up_its_person_only(store: Store, clinic: Noting
     clock.forward(minutes=2)
     assert run(store, clinic, clock).fresh == 5
     assert clinic.fresh == [before, *others, bad, *behind], "in order per person"
-    assert outbox.status(store)[0].holds == ()
+    assert outbox.status(store)[0].refusals == ()
 
 
 def test_the_hold_of_a_stubborn_reading_grows(store: Store, clinic: Noting, clock: Clock) -> None:
@@ -181,23 +182,23 @@ def test_the_hold_of_a_stubborn_reading_grows(store: Store, clinic: Noting, cloc
     waits = []
     for _ in range(3):
         run(store, clinic, clock)
-        waits.append(outbox.status(store)[0].holds[0].next_at - clock.now)
+        waits.append(outbox.status(store)[0].refusals[0].next_at - clock.now)
         clock.forward(days=1)
     assert waits == [timedelta(minutes=1), timedelta(minutes=2), timedelta(minutes=4)]
 
 
 def test_what_changes_while_it_is_sent_is_sent_again(store: Store, clock: Clock) -> None:
     class Slow(Noting):
-        def deliver(self, parcel) -> None:  # type: ignore[no-untyped-def]
-            super().deliver(parcel)
-            if len(self.parcels) == 1:
+        def deliver(self, batch) -> None:  # type: ignore[no-untyped-def]
+            super().deliver(batch)
+            if len(self.batches) == 1:
                 people.rename(store, "mira", "mirabel", clock.now)
 
     slow = Slow()
     write_down(store, "mira", 0)
     run(store, slow, clock)
     assert run(store, slow, clock).changed == 1
-    assert [one.person for one in slow.parcels[-1].changed] == ["mirabel"]
+    assert [one.person for one in slow.batches[-1].changed] == ["mirabel"]
 
 
 def test_a_change_after_a_lost_answer_is_no_plain_creation(store: Store, clinic: Noting, clock: Clock) -> None:
@@ -223,10 +224,10 @@ def test_two_at_once_do_not_overtake_each_other(store: Store, clinic: Noting, cl
 
 def test_a_process_that_dies_loses_nothing(tmp_path: Path, clock: Clock) -> None:
     class Dying(Noting):
-        def deliver(self, parcel) -> None:  # type: ignore[no-untyped-def]
-            if len(self.parcels) == 1:
+        def deliver(self, batch) -> None:  # type: ignore[no-untyped-def]
+            if len(self.batches) == 1:
                 raise KeyboardInterrupt
-            super().deliver(parcel)
+            super().deliver(batch)
 
     with household(tmp_path, "mira") as store:
         sent = [write_down(store, "mira", minute) for minute in range(7)]

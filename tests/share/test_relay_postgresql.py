@@ -15,11 +15,11 @@ import pytest
 from relaying import Clock, household, write_down
 from servers import free_port, postgresql
 
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.relay.postgresql import COLUMNS, SCHEMA, Database
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Parcel, Refused, Unreachable
+from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store.values import Reading
 
 pytestmark = pytest.mark.system
@@ -54,13 +54,13 @@ def rows(receiver: Receiver, columns: str = "reading_id, station") -> list[tuple
 
 
 def database(receiver: Receiver, station: str = "aa") -> Database:
-    return Database(receiver, Exchange(station=station))
+    return Database(receiver, ExportContext(station=station))
 
 
 def test_a_row_says_what_the_reading_said(clinic: Receiver, reading: Make) -> None:
     one = reading(systolic=Decimal("128.0"), status=("irregular pulse",), note="after\0 tea")
     with database(clinic) as target:
-        target.deliver(Parcel([one, reading(reading_id="r2", unit="kPa", systolic=Decimal("16.0"), diastolic=None)]))
+        target.deliver(Batch([one, reading(reading_id="r2", unit="kPa", systolic=Decimal("16.0"), diastolic=None)]))
     with looking(clinic) as connection:
         connection.execute("SET TIME ZONE 'UTC'")
         first, second = connection.execute(f"SELECT {', '.join(COLUMNS)} FROM quietcuff.reading ORDER BY 1").fetchall()
@@ -80,7 +80,7 @@ def test_every_month_has_its_own_table(clinic: Receiver, reading: Make) -> None:
     edge = datetime(2031, 4, 1, 0, 30, tzinfo=ZoneInfo("Europe/Lisbon"))  # in UTC still March
     with database(clinic) as target:
         target.deliver(
-            Parcel(
+            Batch(
                 [
                     reading(),
                     reading(reading_id="r2", taken_at=edge),
@@ -102,15 +102,15 @@ def test_every_month_has_its_own_table(clinic: Receiver, reading: Make) -> None:
 def test_delivered_twice_it_is_there_once(clinic: Receiver, reading: Make) -> None:
     with database(clinic) as target:
         for _ in range(2):
-            target.deliver(Parcel([reading(), reading(reading_id="r2")]))
+            target.deliver(Batch([reading(), reading(reading_id="r2")]))
     assert rows(clinic) == [("r1", "aa"), ("r2", "aa")]
 
 
 def test_a_new_time_moves_it_even_to_another_month(clinic: Receiver, reading: Make) -> None:
     with database(clinic) as target:
-        target.deliver(Parcel([reading()]))
+        target.deliver(Batch([reading()]))
         moved = reading(taken_at=datetime(2031, 2, 28, 6, tzinfo=UTC), person="jon")
-        target.deliver(Parcel(changed=[moved, reading(reading_id="r2")]))
+        target.deliver(Batch(changed=[moved, reading(reading_id="r2")]))
     assert rows(clinic, "reading_id, person, taken_at") == [
         ("r1", "jon", moved.taken_at),
         ("r2", "mira", reading().taken_at),
@@ -120,21 +120,21 @@ def test_a_new_time_moves_it_even_to_another_month(clinic: Receiver, reading: Ma
 def test_two_stations_keep_the_surer_time(clinic: Receiver, reading: Make) -> None:
     unsure = reading(taken_uncertainty_s=None, taken_at=reading().taken_at + timedelta(hours=1))
     with database(clinic, "aa") as one, database(clinic, "bb") as other:
-        other.deliver(Parcel([unsure]))
+        other.deliver(Batch([unsure]))
         assert rows(clinic) == [("r1", "bb")]
-        one.deliver(Parcel([reading(taken_uncertainty_s=2.0)]))
+        one.deliver(Batch([reading(taken_uncertainty_s=2.0)]))
         assert rows(clinic, "station, taken_at") == [("aa", reading().taken_at)]
-        other.deliver(Parcel(changed=[unsure]))
+        other.deliver(Batch(changed=[unsure]))
         assert rows(clinic, "station, taken_at") == [("aa", reading().taken_at)], "the surer one stays"
-        one.deliver(Parcel(changed=[replace(unsure, taken_uncertainty_s=60.0)]))
+        one.deliver(Batch(changed=[replace(unsure, taken_uncertainty_s=60.0)]))
         assert rows(clinic, "station, taken_at") == [("aa", unsure.taken_at)], "its own later version holds"
 
 
 def test_what_is_taken_back_goes_unless_another_station_has_it(clinic: Receiver, reading: Make) -> None:
     with database(clinic, "aa") as one, database(clinic, "bb") as other:
-        one.deliver(Parcel([reading(), reading(reading_id="r2")]))
-        other.deliver(Parcel([reading(reading_id="r2", taken_uncertainty_s=0.5)]))
-        one.deliver(Parcel(gone=["r1", "r2", "never-there"]))
+        one.deliver(Batch([reading(), reading(reading_id="r2")]))
+        other.deliver(Batch([reading(reading_id="r2", taken_uncertainty_s=0.5)]))
+        one.deliver(Batch(gone=["r1", "r2", "never-there"]))
     assert rows(clinic) == [("r2", "bb")]
     with looking(clinic) as connection:
         assert connection.execute("SELECT reading_id FROM quietcuff.reading_key").fetchall() == [("r2",)]
@@ -162,7 +162,7 @@ def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver,
                 mine.reverse()
             with database(clinic, f"{number}{number}") as target:
                 for start in range(0, len(mine), 100):
-                    target.deliver(Parcel(mine[start : start + 100]))
+                    target.deliver(Batch(mine[start : start + 100]))
         except BaseException as error:
             troubles.append(error)
 
@@ -189,11 +189,11 @@ def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver,
 def test_from_the_outbox_to_the_table(clinic: Receiver, tmp_path: Path) -> None:
     with household(tmp_path, "mira") as store:
         sent = [write_down(store, "mira", minute) for minute in range(20)]
-        assert send(store, clinic, Exchange(station="aa")) == Sent(fresh=20)
+        assert send(store, clinic, ExportContext(station="aa")) == Sent(fresh=20)
         assert [name for name, _ in sorted(rows(clinic))] == sorted(sent)
         with store.transaction():
             store.query("UPDATE reading SET person_id = NULL WHERE reading_id = ?", (sent[3],))
-        assert send(store, clinic, Exchange(station="aa")) == Sent(gone=1)
+        assert send(store, clinic, ExportContext(station="aa")) == Sent(gone=1)
         assert len(rows(clinic)) == 19
 
 
@@ -201,7 +201,7 @@ def test_a_database_that_is_down_is_waited_for(tmp_path: Path) -> None:
     down = Receiver("clinic", "postgresql", f"postgresql://127.0.0.1:{free_port()}/x", user="postgres")
     with household(tmp_path, "mira") as store:
         write_down(store, "mira", 0)
-        assert "Connection refused" in (send(store, down, Exchange(), clock=Clock()).trouble or "")
+        assert "Connection refused" in (send(store, down, ExportContext(), clock=Clock()).trouble or "")
 
 
 def test_a_password_is_in_no_error(clinic: Receiver, tmp_path: Path) -> None:
@@ -224,8 +224,8 @@ def test_a_remote_database_is_reached_with_verified_tls_only() -> None:
 def test_a_value_that_no_column_takes_is_refused_whole(clinic: Receiver, reading: Make) -> None:
     with database(clinic) as target:
         with pytest.raises(Refused):
-            target.deliver(Parcel([reading(), reading(reading_id="r2", slot=70_000)]))
-        target.deliver(Parcel([reading(reading_id="r3")]))
+            target.deliver(Batch([reading(), reading(reading_id="r2", slot=70_000)]))
+        target.deliver(Batch([reading(reading_id="r3")]))
     assert rows(clinic) == [("r3", "aa")]
 
 

@@ -8,9 +8,9 @@ from typing import Self
 
 from collector import intake
 from collector.intake.owner import assign_reading
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Parcel
+from collector.share.relay.target import Batch
 from collector.store import journal, people
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -62,34 +62,34 @@ class Clock:
 
 
 class Noting:
-    """A receiver in memory. trouble: what to raise instead of taking a parcel."""
+    """A receiver in memory. trouble: what to raise instead of taking a batch."""
 
     def __init__(self) -> None:
-        self.parcels: list[Parcel] = []
+        self.batches: list[Batch] = []
         self.trouble: list[Exception | None] = []
         self.dislikes: set[str] = set()
         self.shown: list[str | None] = []
         self.opened = 0
 
-    def connect(self, receiver: Receiver, exchange: Exchange) -> "Noting":
+    def connect(self, receiver: Receiver, context: ExportContext) -> "Noting":
         self.opened += 1
         return self
 
-    def deliver(self, parcel: Parcel) -> None:
+    def deliver(self, batch: Batch) -> None:
         from collector.share.relay.target import Refused
 
         if self.trouble and (error := self.trouble.pop(0)) is not None:
             raise error
-        if bad := self.dislikes & {reading.reading_id for reading in parcel.readings}:
+        if bad := self.dislikes & {reading.reading_id for reading in batch.readings}:
             raise Refused(f"{min(bad)} is not welcome")
-        self.parcels.append(parcel)
+        self.batches.append(batch)
 
     def show(self, newest: Sequence[Reading]) -> None:
         self.shown = [reading.person for reading in newest]
 
     @property
     def fresh(self) -> list[str]:
-        return [reading.reading_id for parcel in self.parcels for reading in parcel.fresh]
+        return [reading.reading_id for batch in self.batches for reading in batch.fresh]
 
     def __enter__(self) -> Self:
         return self

@@ -34,11 +34,11 @@ def look(store: "Store", config: "Config") -> Iterator[Finding]:
         line = f"{state.sent} sent, {state.waiting} waiting" + (
             f", last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else ", never reached"
         )
-        if state.holds:
-            hold = state.holds[0]
+        if state.refusals:
+            refusal = state.refusals[0]
             yield attention(
                 topic,
-                f"{line}; refused: {hold.reading_id} ({hold.reason})",
+                f"{line}; refused: {refusal.reading_id} ({refusal.reason})",
                 "look at that reading and at what the receiver minds; it is tried again by itself",
             )
         elif state.trouble and datetime.now(UTC) - (state.worked_at or state.since) > PATIENCE:

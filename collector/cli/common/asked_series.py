@@ -54,7 +54,7 @@ def asked(
         rules, plan = in_force(around.config, found.name, protocol)
     except UnknownProtocol as unknown:
         raise Usage(str(unknown)) from None
-    return Asked(found.name, rules, plan, since, until)
+    return Asked(found.name, rules, plan, first=since, last=until)
 
 
 def readings_of(store: "Store", asked: Asked) -> "list[Reading]":

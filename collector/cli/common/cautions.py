@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 from collector.cli.common.command import say
 from collector.numbers import words
 from collector.numbers.levels import is_very_high
-from collector.share.samples import exact_mmhg
 from collector.share.text.layout import visible, wrapped
+from collector.store.values import exact_mmhg
 
 if TYPE_CHECKING:
     from collector.store.values import Reading

@@ -9,13 +9,15 @@ from collector.cli.common.asked_series import asked, samples_of
 from collector.cli.common.command import Surroundings, say
 
 if TYPE_CHECKING:
-    from collector.share.export.context import Exchange
+    from collector.share.export.context import ExportContext
     from collector.store.database import Store
 
 _TENTH = Decimal("0.1")
 
 
-def with_average(around: Surroundings, store: "Store", exchange: "Exchange", person: str, protocol: str) -> "Exchange":
+def with_average(
+    around: Surroundings, store: "Store", context: "ExportContext", person: str, protocol: str
+) -> "ExportContext":
     """The surroundings with the average in them. A series that is too short gives none, and that is said."""
     from collector.numbers.average import average
     from collector.share.export.context import AverageResult
@@ -25,18 +27,18 @@ def with_average(around: Surroundings, store: "Store", exchange: "Exchange", per
     found = average(samples, wanted.protocol, wanted.plan, None, None)
     if not found.valid or found.systolic is None or found.diastolic is None:
         say(f"no average for {wanted.person}: {'; '.join(found.short_of) or 'nothing to reckon from'}")
-        return exchange
+        return context
     times = [one.taken_at for one in samples if one.reading_id in set(found.used_ids)]
     result = AverageResult(
-        wanted.person,
-        found.protocol.name,
-        found.systolic.quantize(_TENTH),
-        found.diastolic.quantize(_TENTH),
-        found.used,
-        min(times),
-        max(times),
-        datetime.now(UTC),
-        found.used_ids,
-        None if found.pulse is None else found.pulse.quantize(_TENTH),
+        person=wanted.person,
+        protocol=found.protocol.name,
+        systolic=found.systolic.quantize(_TENTH),
+        diastolic=found.diastolic.quantize(_TENTH),
+        count=found.used,
+        start=min(times),
+        end=max(times),
+        computed_at=datetime.now(UTC),
+        reading_ids=found.used_ids,
+        pulse=None if found.pulse is None else found.pulse.quantize(_TENTH),
     )
-    return replace(exchange, averages=(result,))
+    return replace(context, averages=(result,))

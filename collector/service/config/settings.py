@@ -186,6 +186,8 @@ class Relay:
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
+    batch: int = key(0, "Readings at once, at most; 0: what is usual with its kind.", at_least=0, at_most=5000)
+    timeout_s: float = key(30.0, "Seconds for a whole exchange, to begin with.", at_least=1, at_most=600)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,11 +12,12 @@ from typing import Protocol
 
 from collector.numbers import rules, words
 from collector.numbers.levels import LOW, is_low, is_very_high
-from collector.numbers.values import Irregular, Pressures, Sample, mean_of, plain, shown
+from collector.numbers.values import Irregular, Pressures, Sample, mean_of, rounded_text
 from collector.service.guided.inbox import Inbox
 from collector.service.guided.screen import POLL_S, Left, Screen, pressed, yes
 from collector.share.samples import sample
 from collector.share.text.preparation import READY, clock_text, rested
+from collector.share.text.reading_text import measured_text
 from collector.store.values import Reading
 
 PATIENCE_S = 150.0
@@ -166,7 +167,7 @@ class Guide:
         one = sample(reading)
         self.sitting.taken.append(one)
         self._keep()
-        self.screen.result(f"Reading {len(self.sitting.taken)}: {reading_text(one)}")
+        self.screen.result(f"Reading {len(self.sitting.taken)}: {measured_text(one)}")
         return one
 
     def _keep(self) -> None:
@@ -242,13 +243,13 @@ class Guide:
             counted = counted[1:]
         if counted:
             pulses = [one.pulse for one in counted if one.pulse is not None]
-            pulse = f", pulse {shown(mean_of(pulses), 0)}/min" if pulses else ""
+            pulse = f", pulse {rounded_text(mean_of(pulses), 0)}/min" if pulses else ""
             upper, lower = (
                 mean_of(value for one in counted if (value := getattr(one, name)) is not None)
                 for name in ("systolic", "diastolic")
             )
             self.screen.result(
-                f"Mean of this sitting: {shown(upper)}/{shown(lower)} mmHg{pulse}, from {len(counted)} "
+                f"Mean of this sitting: {rounded_text(upper)}/{rounded_text(lower)} mmHg{pulse}, from {len(counted)} "
                 f"reading{'s' * (len(counted) != 1)}"
             )
 
@@ -268,12 +269,3 @@ class Guide:
 
 def has_value(one: Sample) -> bool:
     return one.systolic is not None and one.diastolic is not None
-
-
-def reading_text(one: Sample) -> str:
-    """'128/81 mmHg, pulse 64/min; irregular pulse'"""
-    if one.systolic is None or one.diastolic is None:
-        return "no value"
-    pulse = f", pulse {plain(one.pulse)}/min" if one.pulse is not None else ""
-    marks = f"; {', '.join(sorted(one.status))}" if one.status else ""
-    return f"{shown(one.systolic, 0)}/{shown(one.diastolic, 0)} mmHg{pulse}{marks}"

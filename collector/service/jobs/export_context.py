@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.intake.time.clock_readings import clock_shown
 from collector.service.config import Config
-from collector.share.export.context import ClockLook, CuffFacts, Exchange, Subject
+from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
 from collector.store.database import Store
 from collector.store.instants import EPOCH, from_us, to_us
 from collector.store.journal import cuffs, stations, visit_facts, visits
@@ -38,17 +38,17 @@ def subjects_of(config: Config) -> dict[str, Subject]:
     return {name: Subject(*person.record.split("|", 1)) for name, person in config.people.items() if person.record}
 
 
-def exchange_of(store: Store, config: Config) -> Exchange:
+def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
     station = stations.own_uid(store).hex()
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
     several = len(stations.uids(store)) > 1
-    return Exchange(
+    return ExportContext(
         station,
         partial(_station_of, store, station) if several else None,
         version("quietcuff"),
         facts,
-        StoredLooks(store),
+        StoredClockReadings(store),
         absent=absent,
         subjects=subjects_of(config),
     )
@@ -93,15 +93,15 @@ def values_of_facts(facts: CuffFacts) -> dict[int, bytes]:
     return values | ({Uuid.SYSTEM_ID: facts.system_id} if facts.system_id else {})
 
 
-class StoredLooks:
-    """Finds the look at a cuff's clock nearest to a reading's arrival; holds a window of each cuff's, not all."""
+class StoredClockReadings:
+    """Finds the reading of a cuff's clock nearest to a reading's arrival; holds a window of each cuff's, not all."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
         self._arrived: ArrivalTimes | None = None
         self._windows: dict[str, _Window] = {}
 
-    def __call__(self, reading: Reading) -> ClockLook | None:
+    def __call__(self, reading: Reading) -> ClockReading | None:
         window = self._windows.get(reading.cuff)
         at = to_us(reading.received_at)
         if window is None or not window.covers(at):
@@ -111,34 +111,39 @@ class StoredLooks:
     def _around(self, cuff: str, at: int) -> "_Window":
         self._arrived = self._arrived or arrival_times(self._store)
         read = visit_facts.clock_values_near(self._store, cuff, at, before=2, after=_WINDOW)
-        looks = []
+        clocks = []
         for value in read:
             shown = clock_shown(value.characteristic, value.value)
             true = self._arrived.at(value.at, value.clock_id)
             at_station = from_us(true).astimezone(_zone(self._arrived.zone(value.station, true)))
-            looks.append((value.at, ClockLook(value.row, cuff, at_station, None if shown is None else _wall(shown))))
-        until = looks[-1][0] if len(read) >= _WINDOW else None
+            clocks.append(
+                (value.at, ClockReading(value.row, cuff, at_station, None if shown is None else _wall(shown)))
+            )
+        until = clocks[-1][0] if len(read) >= _WINDOW else None
         return _Window(
-            at if not looks else min(at, looks[0][0]), until, [time for time, _ in looks], [look for _, look in looks]
+            at if not clocks else min(at, clocks[0][0]),
+            until,
+            [time for time, _ in clocks],
+            [clock for _, clock in clocks],
         )
 
 
 class _Window:
-    """Looks in the order of their times; begins, until: arrivals for which it holds the nearest."""
+    """Readings of the clock in the order of their times; begins, until: arrivals for which it holds the nearest."""
 
-    def __init__(self, begins: int, until: int | None, times: list[int], looks: list[ClockLook]) -> None:
-        self._begins, self._until, self._times, self._looks = begins, until, times, looks
+    def __init__(self, begins: int, until: int | None, times: list[int], clocks: list[ClockReading]) -> None:
+        self._begins, self._until, self._times, self._clocks = begins, until, times, clocks
 
     def covers(self, at: int) -> bool:
         return self._begins <= at and (self._until is None or at <= self._until)
 
-    def nearest(self, at: int) -> ClockLook | None:
-        if not self._looks:
+    def nearest(self, at: int) -> ClockReading | None:
+        if not self._clocks:
             return None
         index = bisect_left(self._times, at)
         if index == len(self._times) or (index and at - self._times[index - 1] <= self._times[index] - at):
             index -= 1
-        return self._looks[index]
+        return self._clocks[index]
 
 
 def absent(reading: Reading) -> Mapping[str, str]:

@@ -1,10 +1,11 @@
 """Readings sent on: the receivers that the configuration names, and the recurring run."""
 
 from collections.abc import Callable, Iterable
+from dataclasses import fields
 from pathlib import Path
 
 from collector.service.config import Config
-from collector.service.jobs.export_context import exchange_of
+from collector.service.jobs.export_context import export_context
 from collector.share.export.context import ExchangeError
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
@@ -16,20 +17,7 @@ RELAY_S = 60.0
 def receivers_of(config: Config) -> list[Receiver]:
     """In the order of the configuration. What is wrong with one shows when it is used."""
     return [
-        Receiver(
-            name,
-            one.kind,
-            one.url,
-            one.user,
-            one.token_file,
-            one.password_file,
-            one.ca_file,
-            one.people,
-            one.unassigned,
-            one.topic,
-            one.last,
-            batch=500 if one.kind == "postgresql" else 50,
-        )
+        Receiver(name=name, **{item.name: getattr(one, item.name) for item in fields(one)})
         for name, one in config.relay.items()
     ]
 
@@ -40,11 +28,11 @@ def relay(path: Path, config: Config) -> Callable[[], str | None]:
 
     def work() -> str | None:
         with open_store(path, create=False) as store:
-            exchange = exchange_of(store, config)
+            context = export_context(store, config)
             lines: list[str] = []
             for receiver in receivers_of(config):
                 try:
-                    sent = send(store, receiver, exchange)
+                    sent = send(store, receiver, context)
                 except ExchangeError as error:
                     sent = Sent(trouble=str(error))
                 lines += _news(receiver.name, sent, told)
@@ -61,7 +49,7 @@ def words(sent: Sent) -> str:
             (sent.fresh, "sent"),
             (sent.changed, "changed"),
             (sent.gone, "taken back"),
-            (sent.held, "refused"),
+            (sent.refused, "refused"),
         )
         if count
     ]

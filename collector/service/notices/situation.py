@@ -13,23 +13,13 @@ from collector.service.config import Config
 from collector.service.config.schema import ConfigError
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
-from collector.service.notices.rules import (
-    VERY_HIGH_FOR,
-    Condition,
-    CuffNow,
-    Folder,
-    Limits,
-    Series,
-    Situation,
-    Taken,
-    as_mmhg,
-)
+from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us
 from collector.store.journal import cuffs, payloads, visit_facts, visits
-from collector.store.values import Selection
+from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
 OWN_TOPICS = frozenset({"notices"})
@@ -108,15 +98,15 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
             reading.cuff,
             reading.slot,
             reading.person,
-            as_mmhg(reading.systolic, reading.unit),
-            as_mmhg(reading.diastolic, reading.unit),
+            exact_mmhg(reading.systolic, reading.unit),
+            exact_mmhg(reading.diastolic, reading.unit),
             reading.taken_at,
         )
 
 
 def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
     """Of the people whose configuration names a first day and who are in the store."""
-    from collector.numbers.protocols import InForce, UnknownProtocol
+    from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
     from collector.service.config.plans import in_force
     from collector.service.notices.series_progress import so_far
 
@@ -127,7 +117,7 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
         except StoreError:
             continue  # two of that name: told wherever one of them is meant
         try:
-            rules = InForce.of(*in_force(config, name))
+            rules = PlannedProtocol.of(*in_force(config, name))
         except (UnknownProtocol, ConfigError):
             continue  # told where it is used: by `average` and `check`
         first = date.fromisoformat(plan.series_from)

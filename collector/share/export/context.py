@@ -4,13 +4,12 @@ Plain values that the caller fills from the store. Everything is optional; what 
 written as unknown, never guessed.
 """
 
-from bisect import bisect_left
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
-from collector.store.values import Reading
+from collector.store.values import MMHG_PER_KPA, Reading
 
 
 class ExchangeError(Exception):
@@ -36,7 +35,7 @@ class CuffFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class ClockLook:
+class ClockReading:
     """The cuff's clock read beside ours. cuff_clock: wall time without zone, None where it showed none.
 
     number: its own within an export, small.
@@ -46,26 +45,6 @@ class ClockLook:
     cuff: str
     at: datetime  # ours, aware, in the station's zone
     cuff_clock: datetime | None
-
-
-class Looks:
-    """Finds the look nearest to a reading's arrival, among a few."""
-
-    def __init__(self, looks: Iterable[ClockLook]) -> None:
-        self._looks: dict[str, list[ClockLook]] = {}
-        for look in sorted(looks, key=lambda look: look.at):
-            self._looks.setdefault(look.cuff, []).append(look)
-        self._times = {cuff: [look.at for look in looks] for cuff, looks in self._looks.items()}
-
-    def __call__(self, reading: Reading) -> ClockLook | None:
-        times = self._times.get(reading.cuff)
-        if not times:
-            return None
-        arrived = reading.received_at
-        index = bisect_left(times, arrived)
-        if index == len(times) or (index and arrived - times[index - 1] <= times[index] - arrived):
-            index -= 1
-        return self._looks[reading.cuff][index]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,32 +79,28 @@ def _no_reasons(reading: Reading) -> Mapping[str, str]:
     return {}
 
 
-def _no_look(reading: Reading) -> ClockLook | None:
+def _no_clock_reading(reading: Reading) -> ClockReading | None:
     return None
 
 
 @dataclass(frozen=True, slots=True)
-class Exchange:
+class ExportContext:
     """The surroundings of an export.
 
     station: hex name of this station; station_of: of the one that received a reading, where there are several.
     subjects: by person; whoever is missing is identified by the name used here. absent: why a reading's missing
     values are missing, as 'systolic': 'not-a-number' (codes of HL7's data-absent-reason); asked only for readings
-    that lack some. look: where the cuff's clock stood at the visit that brought the reading.
+    that lack some. clock_reading: where the cuff's clock stood at the visit that brought the reading.
     """
 
     station: str = ""
     station_of: Callable[[Reading], str] | None = None
     version: str = ""
     cuffs: Mapping[str, CuffFacts] = field(default_factory=dict)
-    look: Callable[[Reading], ClockLook | None] = _no_look
+    clock_reading: Callable[[Reading], ClockReading | None] = _no_clock_reading
     subjects: Mapping[str, Subject] = field(default_factory=dict)
     averages: Sequence[AverageResult] = ()
     absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
-
-
-MMHG_PER_KPA = Decimal("7.500615758456564")
-"""1 kPa = 1000/133.322387415 mmHg (UCUM defines mm[Hg] as 133.3220 Pa; the difference is 3 in a million)."""
 
 
 def mmhg(value: Decimal, unit: str) -> Decimal:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from importlib import import_module
 from typing import Any
 
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.store.database import Store
 from collector.store.values import Reading, Selection
 
@@ -24,10 +24,10 @@ class Format:
     binary: bool = False
     quick: str = ""
 
-    def load(self) -> Callable[[Iterable[Reading], Any, Exchange], int]:
-        """`write(readings, file, exchange)`; it streams, and returns how many readings it wrote."""
+    def load(self) -> Callable[[Iterable[Reading], Any, ExportContext], int]:
+        """`write(readings, file, context)`; it streams, and returns how many readings it wrote."""
         write = _load(self.writer)
-        return (lambda readings, file, exchange: write(readings, file)) if self.alone else write
+        return (lambda readings, file, context: write(readings, file)) if self.alone else write
 
     def load_quick(self) -> Callable[[Store, Selection, Any, Callable[[int], None]], int] | None:
         return _load(self.quick) if self.quick else None

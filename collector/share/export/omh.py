@@ -9,18 +9,18 @@ from collections.abc import Iterable, Iterator
 from functools import lru_cache
 from typing import TextIO
 
-from collector.share.export.context import HAND, Exchange, mmhg
+from collector.share.export.context import HAND, ExportContext, mmhg
 from collector.share.export.fhir.text import number, quoted, uuid_of
 from collector.store.values import Reading
 
 
-def points(reading: Reading, exchange: Exchange) -> Iterator[str]:
+def points(reading: Reading, context: ExportContext) -> Iterator[str]:
     """The reading's data points, each one line of JSON."""
     taken = reading.taken_at.isoformat()
     created = reading.received_at.isoformat()
     frame = f'"effective_time_frame":{{"date_time":"{taken}"}}'
-    source = _source(reading.cuff, exchange)
-    user = _user(reading.person, exchange)
+    source = _source(reading.cuff, context)
+    user = _user(reading.person, context)
     before = f'"source_creation_date_time":"{taken}",{source}}}{user}}},"body":{{'
     after = f",{frame}}}}}"
     if reading.systolic is not None and reading.diastolic is not None:
@@ -34,11 +34,11 @@ def points(reading: Reading, exchange: Exchange) -> Iterator[str]:
         yield _header(reading.reading_id + ".pulse", "heart-rate", "3.0", created) + before + body + after
 
 
-def write_omh(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+def write_omh(readings: Iterable[Reading], file: TextIO, context: ExportContext) -> int:
     """One data point a line; returns how many readings gave at least one."""
     count = 0
     for reading in readings:
-        lines = [point + "\n" for point in points(reading, exchange)]
+        lines = [point + "\n" for point in points(reading, context)]
         file.write("".join(lines))
         count += bool(lines)
     return count
@@ -53,18 +53,18 @@ def _header(name: str, schema: str, version: str, created: str) -> str:
     )
 
 
-def _source(cuff: str, exchange: Exchange) -> str:
+def _source(cuff: str, context: ExportContext) -> str:
     if cuff == HAND:
         return '"source_name":"hand-written log","modality":"self-reported"'
-    facts = exchange.cuffs.get(cuff)
+    facts = context.cuffs.get(cuff)
     told = " ".join(filter(None, (facts.manufacturer, facts.model))) if facts else ""
     return f'"source_name":{quoted(told or "blood pressure cuff " + cuff)},"modality":"sensed"'
 
 
-def _user(person: str | None, exchange: Exchange) -> str:
+def _user(person: str | None, context: ExportContext) -> str:
     if person is None:
         return ""
-    subject = exchange.subjects.get(person)
+    subject = context.subjects.get(person)
     return _user_part(subject.value if subject else person)
 
 

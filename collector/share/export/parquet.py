@@ -23,13 +23,13 @@ from importlib import import_module
 from itertools import islice
 from typing import Any, BinaryIO
 
-from collector.share.export.context import Exchange, ExchangeError, mmhg
+from collector.share.export.context import ExchangeError, ExportContext, mmhg
 from collector.store.values import Reading
 
 ROWS_AT_ONCE = 20_000
 
 
-def write_parquet(readings: Iterable[Reading], file: BinaryIO, exchange: Exchange) -> int:
+def write_parquet(readings: Iterable[Reading], file: BinaryIO, context: ExportContext) -> int:
     """One row a reading, in row groups of ROWS_AT_ONCE; returns how many. Raises ExchangeError without pyarrow."""
     try:
         arrow: Any = import_module("pyarrow")

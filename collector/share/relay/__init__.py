@@ -4,5 +4,5 @@ Readings wait in the store's outbox (collector.store.outbox) until their receive
 A reading that changes later (a better time, another owner) is sent again, one that goes is taken back.
 
     with open_store(path) as store:
-        outcome = send(store, settings, exchange)     # collector.share.relay.sending
+        outcome = send(store, settings, context)     # collector.share.relay.sending
 """

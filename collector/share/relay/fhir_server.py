@@ -10,10 +10,11 @@ from datetime import timedelta
 from typing import Any, Self
 from urllib.parse import urlsplit
 
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.export.fhir.bundle import delivery
-from collector.share.relay.settings import Receiver, secret
-from collector.share.relay.target import Parcel, Refused, Unreachable
+from collector.share.private_file import secret
+from collector.share.relay.settings import Receiver
+from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.share.text.layout import visible
 
 _MEDIA = "application/fhir+json"
@@ -25,8 +26,8 @@ _NOT_THERE = {301, 302, 303, 307, 308, 404, 405, 410}
 class FhirServer:
     """An open connection to a FHIR server."""
 
-    def __init__(self, receiver: Receiver, exchange: Exchange) -> None:
-        self._receiver, self._exchange = receiver, exchange
+    def __init__(self, receiver: Receiver, context: ExportContext) -> None:
+        self._receiver, self._context = receiver, context
         parts = urlsplit(receiver.url)
         self._path = parts.path.rstrip("/") or "/"
         self._token = secret(receiver.token_file) if receiver.token_file else None
@@ -42,8 +43,8 @@ class FhirServer:
         else:
             self._connection = http.client.HTTPConnection(host, port, timeout=receiver.timeout_s)
 
-    def deliver(self, parcel: Parcel) -> None:
-        text = delivery(parcel.fresh, parcel.changed, parcel.gone, self._exchange)
+    def deliver(self, batch: Batch) -> None:
+        text = delivery(batch.fresh, batch.changed, batch.gone, self._context)
         status, wait, answer = self._post(text.encode())
         if status in (200, 201):
             return self._look_at(answer)

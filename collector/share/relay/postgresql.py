@@ -11,9 +11,10 @@ from importlib import import_module
 from typing import Any, Self
 from urllib.parse import urlsplit
 
-from collector.share.export.context import Exchange, ExchangeError, mmhg
-from collector.share.relay.settings import Receiver, secret
-from collector.share.relay.target import Parcel, Refused, Unreachable
+from collector.share.export.context import ExchangeError, ExportContext, mmhg
+from collector.share.private_file import secret
+from collector.share.relay.settings import Receiver
+from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store.values import Reading
 
 SCHEMA = """\
@@ -113,14 +114,14 @@ _TRIES = 5
 class Database:
     """An open connection, the schema made where it is missing."""
 
-    def __init__(self, receiver: Receiver, exchange: Exchange) -> None:
+    def __init__(self, receiver: Receiver, context: ExportContext) -> None:
         try:
             self._psycopg: Any = import_module("psycopg")
         except ImportError:
             raise ExchangeError(
                 "PostgreSQL needs the extra 'postgresql': pip install 'quietcuff[postgresql]'"
             ) from None
-        self._receiver, self._station = receiver, exchange.station
+        self._receiver, self._station = receiver, context.station
         self._months: set[date] = set()
         with self._telling():
             self._connection = self._psycopg.connect(**_how(receiver), autocommit=True)
@@ -129,27 +130,27 @@ class Database:
                     self._connection.execute(SCHEMA)
             self._connection.execute("CREATE TEMP TABLE incoming (LIKE quietcuff.reading) ON COMMIT DELETE ROWS")
 
-    def deliver(self, parcel: Parcel) -> None:
+    def deliver(self, batch: Batch) -> None:
         for tries in range(_TRIES):
             try:
                 with self._telling():
-                    self._months_of(parcel.readings)
+                    self._months_of(batch.readings)
                     with self._connection.transaction():
-                        self._merge(parcel)
+                        self._merge(batch)
                 return
             except _Again:
                 if tries == _TRIES - 1:
                     raise Unreachable(f"{self._receiver.host}: the database is too busy") from None
 
-    def _merge(self, parcel: Parcel) -> None:
-        if parcel.gone:
-            values = {"gone": list(parcel.gone), "station": self._station}
+    def _merge(self, batch: Batch) -> None:
+        if batch.gone:
+            values = {"gone": list(batch.gone), "station": self._station}
             for statement in _TAKE_BACK:
                 self._connection.execute(statement, values)
-        if parcel.readings:
+        if batch.readings:
             with self._connection.cursor() as cursor:
                 with cursor.copy(f"COPY incoming ({_NAMES}) FROM STDIN") as copy:
-                    for reading in parcel.readings:
+                    for reading in batch.readings:
                         copy.write_row(_row(reading, self._station))
                 for statement in _MERGE:
                     cursor.execute(statement)

@@ -6,9 +6,10 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 
-from collector.share.export.context import Exchange, ExchangeError
+from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.relay.kinds import KINDS
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Board, Parcel, Refused, Target, Unreachable
+from collector.share.relay.target import Batch, Refused, ShowsNewest, Target, Unreachable
 from collector.store import outbox, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -16,17 +17,17 @@ from collector.store.outbox import Waiting
 from collector.store.values import Reading, Selection
 
 LONGEST_PAUSE = timedelta(hours=1)
-LONGEST_HOLD = timedelta(days=1)
+LONGEST_WAIT_OF_REFUSED = timedelta(days=1)
 
 
 @dataclass(slots=True)
 class Sent:
-    """What one run did. trouble: why it ended early; held: how many readings were refused."""
+    """What one run did. trouble: why it ended early; refused: how many readings."""
 
     fresh: int = 0
     changed: int = 0
     gone: int = 0
-    held: int = 0
+    refused: int = 0
     trouble: str | None = None
     skipped: str | None = None  # why nothing was tried
 
@@ -40,16 +41,16 @@ def pause_after(failures: int) -> timedelta:
     return min(LONGEST_PAUSE, timedelta(seconds=5 * 2 ** min(failures, 20)))
 
 
-def hold_after(failures: int) -> timedelta:
+def wait_of_refused(failures: int) -> timedelta:
     """A refused reading is tried again after 1 min, 2 min, … up to a day."""
-    return min(LONGEST_HOLD, timedelta(minutes=2 ** min(failures, 20)))
+    return min(LONGEST_WAIT_OF_REFUSED, timedelta(minutes=2 ** min(failures, 20)))
 
 
 def send(
     store: Store,
     receiver: Receiver,
-    exchange: Exchange,
-    connect: Callable[[Receiver, Exchange], Target] | None = None,
+    context: ExportContext,
+    connect: Callable[[Receiver, ExportContext], Target] | None = None,
     clock: Callable[[], datetime] = lambda: datetime.now(UTC),
     now_please: bool = False,
 ) -> Sent:
@@ -68,7 +69,7 @@ def send(
         if not outbox.next_batch(store, row, 1, clock()):
             return sent
         try:
-            with (connect or open_target)(receiver, exchange) as target:
+            with (connect or open_target)(receiver, context) as target:
                 _Run(store, row, receiver, target, lease, clock, sent).all()
         except Unreachable as error:
             sent.trouble = str(error)
@@ -101,26 +102,17 @@ def plan(store: Store, receiver: Receiver) -> Sent:
     after = 0
     while waiting := outbox.next_batch(store, row, 500, datetime.now(UTC), after):
         after = waiting[-1].seq
-        _, parcel, _ = _sorted(waiting, readings.those(store, [one.reading_id for one in waiting]), receiver)
-        sent.fresh += len(parcel.fresh)
-        sent.changed += len(parcel.changed)
-        sent.gone += len(parcel.gone)
+        _, batch, _ = _sorted(waiting, readings.those(store, [one.reading_id for one in waiting]), receiver)
+        sent.fresh += len(batch.fresh)
+        sent.changed += len(batch.changed)
+        sent.gone += len(batch.gone)
     return sent
 
 
-def open_target(receiver: Receiver, exchange: Exchange) -> Target:
+def open_target(receiver: Receiver, context: ExportContext) -> Target:
     """The receiver's connection; its client library is imported only here."""
-    if receiver.kind == "fhir":
-        from collector.share.relay.fhir_server import FhirServer
-
-        return FhirServer(receiver, exchange)
-    if receiver.kind == "postgresql":
-        from collector.share.relay.postgresql import Database
-
-        return Database(receiver, exchange)
-    from collector.share.relay.mqtt import Broker
-
-    return Broker(receiver, exchange)
+    target: Target = KINDS[receiver.kind].load()(receiver, context)
+    return target
 
 
 def digest(reading: Reading) -> bytes:
@@ -147,7 +139,7 @@ def _in_scope(receiver: Receiver, reading: Reading) -> bool:
 
 def _sorted(
     waiting: list[Waiting], found: dict[str, Reading], receiver: Receiver
-) -> tuple[list[tuple[Waiting, bytes | None]], Parcel, list[tuple[Waiting, bytes | None]]]:
+) -> tuple[list[tuple[Waiting, bytes | None]], Batch, list[tuple[Waiting, bytes | None]]]:
     """(what needs no sending, what is to be sent, the same with the digest it will have)."""
     idle: list[tuple[Waiting, bytes | None]] = []
     busy: list[tuple[Waiting, bytes | None]] = []
@@ -167,7 +159,7 @@ def _sorted(
             continue
         busy.append((one, now))
         (fresh if one.unknown_there else changed).append(reading)
-    return idle, Parcel(fresh, changed, gone), busy
+    return idle, Batch(fresh, changed, gone), busy
 
 
 @dataclass(slots=True)
@@ -184,7 +176,7 @@ class _Run:
 
     def all(self) -> None:
         after, started = 0, self.clock()
-        while waiting := outbox.next_batch(self.store, self.row, self.receiver.batch, started, after):
+        while waiting := outbox.next_batch(self.store, self.row, self.receiver.most, started, after):
             if not outbox.keep_lease(self.store, self.row, self.lease, self.clock()):
                 return
             after = waiting[-1].seq
@@ -192,24 +184,24 @@ class _Run:
                 self._some(waiting)
             except Refused:
                 self._one_by_one(waiting)
-        if self.receiver.last and self.sent.total and isinstance(self.target, Board):
+        if self.receiver.last and self.sent.total and isinstance(self.target, ShowsNewest):
             self._show(self.target)
 
     def _some(self, waiting: list[Waiting]) -> None:
         found = readings.those(self.store, [one.reading_id for one in waiting])
-        idle, parcel, busy = _sorted(waiting, found, self.receiver)
-        if parcel:
+        idle, batch, busy = _sorted(waiting, found, self.receiver)
+        if batch:
             outbox.trying(self.store, [one for one, _ in busy])
-            self.target.deliver(parcel)
+            self.target.deliver(batch)
         outbox.settled(self.store, self.row, idle + busy, self.clock())
-        self.sent.fresh += len(parcel.fresh)
-        self.sent.changed += len(parcel.changed)
-        self.sent.gone += len(parcel.gone)
+        self.sent.fresh += len(batch.fresh)
+        self.sent.changed += len(batch.changed)
+        self.sent.gone += len(batch.gone)
 
     def _one_by_one(self, waiting: list[Waiting]) -> None:
         """Find the reading that is refused; what comes after it for the same person waits with it."""
         held: set[int] = set()
-        before = outbox.holds(self.store, self.row)
+        before = outbox.refusals_so_far(self.store, self.row)
         for one in waiting:
             if one.person_id in held:
                 continue
@@ -217,11 +209,11 @@ class _Run:
                 self._some([one])
             except Refused as error:
                 held.add(one.person_id)
-                self.sent.held += 1
-                pause = hold_after(before.get(one.person_id, 0))
-                outbox.hold(self.store, self.row, one, str(error), self.clock(), pause)
+                self.sent.refused += 1
+                pause = wait_of_refused(before.get(one.person_id, 0))
+                outbox.note_refusal(self.store, self.row, one, str(error), self.clock(), pause)
 
-    def _show(self, board: Board) -> None:
+    def _show(self, board: ShowsNewest) -> None:
         newest = outbox.newest_sent(self.store, self.row, self.receiver.people)
         try:
             board.show(list(readings.those(self.store, newest).values()))

@@ -1,23 +1,22 @@
 """What a receiver is and how it is reached. Passwords and tokens are in files of their own, never in here."""
 
-import os
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from collector.share.export.context import ExchangeError
-
-SCHEMES = {"fhir": ("https", "http"), "postgresql": ("postgresql",), "mqtt": ("mqtts", "mqtt")}
-SECURE = {"https", "mqtts"}
+from collector.share.private_file import secret
+from collector.share.relay.kinds import KINDS
 
 
 @dataclass(frozen=True, slots=True)
 class Receiver:
     """One receiver.
 
-    kind: 'fhir', 'postgresql' or 'mqtt'. people: only these; empty for everybody. unassigned: whether readings that
-    are nobody's go there too. ca_file: certificates to trust instead of the system's. topic, last: MQTT only.
+    kind: a name of KINDS. people: only these; empty for everybody. unassigned: whether readings that are nobody's go
+    there too. ca_file: certificates to trust instead of the system's. topic, last: MQTT only. batch: readings at once,
+    at most; 0 for what is usual with its kind. timeout_s: for a whole exchange, from asking to the last octet.
     """
 
     name: str
@@ -31,32 +30,46 @@ class Receiver:
     unassigned: bool = False
     topic: str = "quietcuff"
     last: bool = False
-    batch: int = 50
+    batch: int = 0
     timeout_s: float = 30.0
 
     def check(self) -> "Receiver":
         """Itself. Raises ExchangeError in one line for what must not or cannot be."""
-        if self.kind not in SCHEMES:
-            raise ExchangeError(f"relay {self.name}: kind is '{self.kind}'; allowed: {', '.join(SCHEMES)}")
+        kind = KINDS.get(self.kind)
+        if kind is None:
+            raise ExchangeError(f"relay {self.name}: kind is '{self.kind}'; allowed: {', '.join(KINDS)}")
         try:
             parts = urlsplit(self.url)
             host, password, _ = parts.hostname, parts.password, parts.port
         except ValueError as error:
             raise ExchangeError(f"relay {self.name}: the url cannot be read ({error})") from None
-        if password is not None or (parts.username and self.kind != "postgresql"):
+        if password is not None or (parts.username and not kind.user_in_url):
             raise ExchangeError(
                 f"relay {self.name}: a url holds no password; put it in a file and name the file "
                 "as password_file or token_file"
             )
-        if parts.scheme not in SCHEMES[self.kind] or not host:
-            wanted = " or ".join(f"{scheme}://…" for scheme in SCHEMES[self.kind])
+        if parts.scheme not in kind.schemes or not host:
+            wanted = " or ".join(f"{scheme}://…" for scheme in kind.schemes)
             raise ExchangeError(f"relay {self.name}: the url of kind '{self.kind}' begins with {wanted}")
-        if self.kind != "postgresql" and parts.scheme not in SECURE and not self.loopback:
+        if parts.query or parts.fragment:
+            raise ExchangeError(f"relay {self.name}: take everything from '?' or '#' on out of the url; it is not sent")
+        if not kind.encrypts and parts.scheme != kind.schemes[0] and not self.loopback:
             raise ExchangeError(
                 f"relay {self.name}: readings leave this machine encrypted only; begin the url with "
-                f"{SCHEMES[self.kind][0]}://"
+                f"{kind.schemes[0]}://"
             )
         return self
+
+    def check_secrets(self) -> None:
+        """Raises ExchangeError, one line with the file's name, for a secret that cannot be used."""
+        for path in (self.token_file, self.password_file):
+            if path is not None:
+                secret(path)
+
+    @property
+    def most(self) -> int:
+        """Readings at once, at most."""
+        return self.batch or KINDS[self.kind].batch
 
     @property
     def host(self) -> str:
@@ -64,23 +77,12 @@ class Receiver:
 
     @property
     def loopback(self) -> bool:
-        """Whether it is on this machine, where nothing goes over a wire."""
-        try:
-            return ip_address(self.host).is_loopback
-        except ValueError:
-            return self.host == "localhost"
+        return is_this_machine(self.host)
 
 
-def secret(path: Path) -> str:
-    """The first line of a file that its owner alone may read. Raises ExchangeError, never with the content."""
+def is_this_machine(host: str) -> bool:
+    """Whether nothing goes over a wire on the way to this address or name."""
     try:
-        mode = os.stat(path).st_mode
-        if mode & 0o077:
-            raise ExchangeError(f"{path}: others may read this secret; run chmod 600 {path}")
-        lines = path.read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not text"
-        raise ExchangeError(f"{path}: the secret cannot be read ({reason.lower()})") from None
-    if not lines or not lines[0].strip():
-        raise ExchangeError(f"{path}: the file of the secret is empty")
-    return lines[0].strip()
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"

@@ -6,26 +6,30 @@ from datetime import timedelta
 from typing import Protocol, Self, runtime_checkable
 
 from collector.share.export.context import ExchangeError
+from collector.share.private_file import masked
 from collector.store.values import Reading
 
 
 class Unreachable(ExchangeError):
     """Nothing can be sent there now: no network, no right, the receiver is busy. Worth trying again later.
 
-    wait: what the receiver asked for, if it did.
+    wait: what the receiver asked for, if it did. The text is shown without our secrets, whoever put one in.
     """
 
     def __init__(self, text: str, wait: timedelta | None = None) -> None:
-        super().__init__(text)
+        super().__init__(masked(text))
         self.wait = wait
 
 
 class Refused(ExchangeError):
-    """The receiver was reached and does not take this. None of the parcel was taken."""
+    """The receiver was reached and does not take this. None of the batch was taken."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(masked(text))
 
 
 @dataclass(frozen=True, slots=True)
-class Parcel:
+class Batch:
     """What is sent at once, all or nothing.
 
     fresh: never sent. changed: may be there in an earlier state. gone: ids of what was sent and is to go.
@@ -46,8 +50,8 @@ class Parcel:
 class Target(Protocol):
     """An open connection to a receiver. Opening and delivering raise Unreachable, delivering also Refused."""
 
-    def deliver(self, parcel: Parcel) -> None:
-        """When this returns, the receiver has the parcel, each reading once, however often it is delivered."""
+    def deliver(self, batch: Batch) -> None:
+        """When this returns, the receiver has the batch, each reading once, however often it is delivered."""
 
     def __enter__(self) -> Self: ...
 
@@ -55,7 +59,7 @@ class Target(Protocol):
 
 
 @runtime_checkable
-class Board(Protocol):
+class ShowsNewest(Protocol):
     """A receiver that also shows each person's newest reading."""
 
     def show(self, newest: Sequence[Reading]) -> None:

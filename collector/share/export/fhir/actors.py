@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Any
 
-from collector.share.export.context import CuffFacts, Exchange, Subject
+from collector.share.export.context import CuffFacts, ExportContext, Subject
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.text import by_identifier, compact, uuid_of
 
@@ -21,15 +21,15 @@ class Resource:
     condition: str
 
 
-def subject_of(person: str | None, exchange: Exchange) -> Subject:
+def subject_of(person: str | None, context: ExportContext) -> Subject:
     if person is None:
         return UNKNOWN
-    return exchange.subjects.get(person) or Subject(codes.PERSON_SYSTEM, person, "PI")
+    return context.subjects.get(person) or Subject(codes.PERSON_SYSTEM, person, "PI")
 
 
-def patient(person: str | None, exchange: Exchange) -> Resource:
+def patient(person: str | None, context: ExportContext) -> Resource:
     """Identified and no more: no name, no date of birth."""
-    subject = subject_of(person, exchange)
+    subject = subject_of(person, context)
     uuid = uuid_of(f"patient {subject.system} {subject.value}")
     text = compact(
         {
@@ -44,9 +44,9 @@ def patient(person: str | None, exchange: Exchange) -> Resource:
     return Resource("Patient", uuid, text, by_identifier(subject.system, subject.value))
 
 
-def cuff(address: str, exchange: Exchange) -> Resource:
+def cuff(address: str, context: ExportContext) -> Resource:
     """The cuff as a personal health device; its profile is claimed where all that it requires is known."""
-    facts = exchange.cuffs.get(address) or CuffFacts(address)
+    facts = context.cuffs.get(address) or CuffFacts(address)
     uuid = uuid_of(f"cuff {address}")
     is_bluetooth = len(address) == 17 and address.count(":") == 5
     plain = address.replace(":", "-").upper()
@@ -85,7 +85,7 @@ def cuff(address: str, exchange: Exchange) -> Resource:
     return Resource("Device", uuid, text, condition)
 
 
-def gateway(station: str, exchange: Exchange) -> Resource:
+def gateway(station: str, context: ExportContext) -> Resource:
     """The station that collected the readings."""
     station = station or "unnamed"
     uuid = uuid_of(f"station {station}")
@@ -95,7 +95,7 @@ def gateway(station: str, exchange: Exchange) -> Resource:
             "id": uuid,
             "identifier": [{"system": codes.STATION_SYSTEM, "value": station}],
             "type": _mdc("531981", "MDC_MOC_VMS_MDS_AHD"),
-            "version": [_version("531975", "MDC_ID_PROD_SPEC_SW", exchange.version)] if exchange.version else None,
+            "version": [_version("531975", "MDC_ID_PROD_SPEC_SW", context.version)] if context.version else None,
         }
     )
     return Resource("Device", uuid, text, by_identifier(codes.STATION_SYSTEM, station))

@@ -8,7 +8,7 @@ from collections.abc import Collection
 from decimal import Decimal
 from typing import Any
 
-from collector.share.export.context import AverageResult, Exchange
+from collector.share.export.context import AverageResult, ExportContext
 from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.text import by_identifier, compact, instant, number, uuid_of
@@ -27,14 +27,14 @@ _PANEL = compact(
 _VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
 
 
-def average(result: AverageResult, exchange: Exchange, in_bundle: bool, present: Collection[str]) -> Resource:
+def average(result: AverageResult, context: ExportContext, in_bundle: bool, present: Collection[str]) -> Resource:
     """present: ids of the readings that were written before; others are referred to by their identifier."""
     name = (
         f"{result.person} {result.protocol} {result.start.isoformat()} {result.end.isoformat()} "
         f"{' '.join(result.reading_ids)}"
     )
     uuid = uuid_of("average " + name)
-    person = actors.patient(result.person, exchange)
+    person = actors.patient(result.person, context)
     subject = {"reference": f"urn:uuid:{person.uuid}" if in_bundle else f"Patient/{person.uuid}"}
     sources: list[Any] = []
     for reading_id in result.reading_ids:

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 from typing import TextIO
 
-from collector.share.export.context import Exchange
+from collector.share.export.context import ExportContext
 from collector.share.export.fhir import averages
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.observations import Observations, reading_conditions
@@ -18,11 +18,11 @@ class Count:
 
 
 def resources(
-    readings: Iterable[Reading], exchange: Exchange, in_bundle: bool, count: Count | None = None
+    readings: Iterable[Reading], context: ExportContext, in_bundle: bool, count: Count | None = None
 ) -> Iterator[Resource]:
     """Everything there is to write, each resource after those it refers to; averages last."""
-    made = Observations(exchange, in_bundle)
-    wanted = {reading_id for result in exchange.averages for reading_id in result.reading_ids}
+    made = Observations(context, in_bundle)
+    wanted = {reading_id for result in context.averages for reading_id in result.reading_ids}
     present: set[str] = set()
     for reading in readings:
         yield from made.of(reading)
@@ -30,34 +30,34 @@ def resources(
             present.add(reading.reading_id)
         if count:
             count.readings += 1
-    for result in exchange.averages:
+    for result in context.averages:
         yield from made.person(result.person)
-        yield averages.average(result, exchange, in_bundle, present)
+        yield averages.average(result, context, in_bundle, present)
 
 
-def write_collection(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+def write_collection(readings: Iterable[Reading], file: TextIO, context: ExportContext) -> int:
     """A Bundle of type collection, one entry a line; returns how many readings."""
-    return _write(readings, file, exchange, "collection")
+    return _write(readings, file, context, "collection")
 
 
-def write_transaction(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+def write_transaction(readings: Iterable[Reading], file: TextIO, context: ExportContext) -> int:
     """A Bundle of type transaction; every entry is a conditional create by identifier, so that a server that
     takes it twice has everything once (FHIR R4, http, conditional create)."""
-    return _write(readings, file, exchange, "transaction")
+    return _write(readings, file, context, "transaction")
 
 
-def write_bulk(readings: Iterable[Reading], file: TextIO, exchange: Exchange) -> int:
+def write_bulk(readings: Iterable[Reading], file: TextIO, context: ExportContext) -> int:
     """One resource a line (HL7 Bulk Data Access guide, NDJSON); returns how many readings."""
     count = Count()
-    for resource in resources(readings, exchange, in_bundle=False, count=count):
+    for resource in resources(readings, context, in_bundle=False, count=count):
         file.write(resource.text + "\n")
     return count.readings
 
 
-def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterable[str], exchange: Exchange) -> str:
+def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterable[str], context: ExportContext) -> str:
     """One transaction for a server: what is fresh is created on condition, what has changed is updated on condition,
     what is gone is deleted on condition (FHIR R4, http). Sent twice, it does nothing the second time."""
-    made = Observations(exchange, in_bundle=True)
+    made = Observations(context, in_bundle=True)
     entries = [_entry(one, "transaction") for reading in fresh for one in made.of(reading)]
     for reading in changed:
         left = set(reading_conditions(reading.reading_id))
@@ -83,11 +83,11 @@ def _delete(condition: str) -> str:
     return f'{{"request":{{"method":"DELETE","url":"Observation?{condition}"}}}}'
 
 
-def _write(readings: Iterable[Reading], file: TextIO, exchange: Exchange, kind: str) -> int:
+def _write(readings: Iterable[Reading], file: TextIO, context: ExportContext, kind: str) -> int:
     count = Count()
     file.write(_start(kind))
     before = ',"entry":[\n'  # an empty list is not allowed (FHIR R4, JSON)
-    for resource in resources(readings, exchange, in_bundle=True, count=count):
+    for resource in resources(readings, context, in_bundle=True, count=count):
         file.write(before + _entry(resource, kind))
         before = ",\n"
     file.write("\n]}\n" if before == ",\n" else "}\n")

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from collector.share.export.context import HAND, ClockLook, Exchange, mmhg
+from collector.share.export.context import HAND, ClockReading, ExportContext, mmhg
 from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.record import as_collected
@@ -65,8 +65,8 @@ class Observations:
     local: how a resource is referred to: 'urn:uuid:' within a Bundle, else 'Type/id'.
     """
 
-    def __init__(self, exchange: Exchange, in_bundle: bool) -> None:
-        self._exchange = exchange
+    def __init__(self, context: ExportContext, in_bundle: bool) -> None:
+        self._context = context
         self._in_bundle = in_bundle
         self._gateways: dict[str, tuple[Resource, str]] = {}
         self._told: set[str] = set()
@@ -91,14 +91,14 @@ class Observations:
             gateway, source = self._gateway(reading)
             self._once(gateway, made)
             self._once(cuff, made)
-            source += self._look(reading, cuff.uuid, gateway.uuid, made) + ","
+            source += self._clock_reading(reading, cuff.uuid, gateway.uuid, made) + ","
         uuid = uuid_of("reading " + reading.reading_id)
         taken = reading.taken_at.isoformat()
         tail = (
             f'],"status":"final","category":[{_VITAL if by_hand else _VITAL_DEVICE}],%s,{subject}'
             f'"effectiveDateTime":"{taken}","issued":"{instant(reading.received_at)}"{device}'
         )
-        missing = self._exchange.absent(reading) if _lacks(reading) else _NOTHING
+        missing = self._context.absent(reading) if _lacks(reading) else _NOTHING
         made.append(self._pressure(reading, uuid, by_hand, source, tail, missing))
         if reading.pulse is not None or "pulse" in missing:
             made.append(self._pulse(reading, by_hand, source, tail, missing))
@@ -160,7 +160,7 @@ class Observations:
 
     def _subject(self, person: str | None) -> tuple[Resource, str]:
         if person not in self._subjects:
-            resource = actors.patient(person, self._exchange)
+            resource = actors.patient(person, self._context)
             pointer = f'{{"reference":"{self.reference("Patient", resource.uuid)}"}}'
             performer = f'"performer":[{pointer}],' if person is not None else ""
             self._subjects[person] = resource, f'"subject":{pointer},{performer}'
@@ -168,16 +168,16 @@ class Observations:
 
     def _cuff(self, address: str) -> tuple[Resource, str]:
         if address not in self._cuffs:
-            resource = actors.cuff(address, self._exchange)
+            resource = actors.cuff(address, self._context)
             pointer = self.reference("Device", resource.uuid)
             self._cuffs[address] = resource, f',"device":{{"reference":"{pointer}"}}'
         return self._cuffs[address]
 
     def _gateway(self, reading: Reading) -> tuple[Resource, str]:
-        of = self._exchange.station_of
-        station = of(reading) if of else self._exchange.station
+        of = self._context.station_of
+        station = of(reading) if of else self._context.station
         if station not in self._gateways:
-            resource = actors.gateway(station, self._exchange)
+            resource = actors.gateway(station, self._context)
             self._gateways[station] = (
                 resource,
                 f'{{"url":"{codes.GATEWAY}","valueReference":'
@@ -185,18 +185,18 @@ class Observations:
             )
         return self._gateways[station]
 
-    def _look(self, reading: Reading, cuff: str, gateway: str, made: list[Resource]) -> str:
-        """Points at the look at the cuff's clock that the reading was timed by."""
-        look = self._exchange.look(reading) if reading.taken_basis is Basis.CORRECTED else None
-        if look is None:
+    def _clock_reading(self, reading: Reading, cuff: str, gateway: str, made: list[Resource]) -> str:
+        """Points at the reading of the cuff's clock that the reading was timed by."""
+        clock = self._context.clock_reading(reading) if reading.taken_basis is Basis.CORRECTED else None
+        if clock is None:
             return ""
         known = self._recent.get(reading.cuff)
-        if known is None or known[0] != look.number:
-            resource = self._coincident(look, cuff, gateway)
-            if self._first_time(look.number):
+        if known is None or known[0] != clock.number:
+            resource = self._coincident(clock, cuff, gateway)
+            if self._first_time(clock.number):
                 made.append(resource)
             known = self._recent[reading.cuff] = (
-                look.number,
+                clock.number,
                 (
                     f',{{"url":"{codes.COINCIDENT}","valueReference":'
                     f'{{"reference":"{self.reference("Observation", resource.uuid)}"}}}}'
@@ -205,7 +205,7 @@ class Observations:
         return known[1]
 
     def _first_time(self, number: int) -> bool:
-        """A bit each, since there may be as many looks as readings."""
+        """A bit each, since there may be as many clock readings as readings."""
         place, bit = number >> 3, 1 << (number & 7)
         if place >= len(self._seen):
             self._seen.extend(bytes(place + 1 - len(self._seen)))
@@ -213,26 +213,26 @@ class Observations:
         self._seen[place] |= bit
         return fresh
 
-    def _coincident(self, look: ClockLook, cuff: str, gateway: str) -> Resource:
-        name = f"{look.cuff} {look.at.astimezone(UTC).isoformat()}"
+    def _coincident(self, clock: ClockReading, cuff: str, gateway: str) -> Resource:
+        name = f"{clock.cuff} {clock.at.astimezone(UTC).isoformat()}"
         uuid = uuid_of("look " + name)
-        shown = look.cuff_clock and look.cuff_clock.replace(tzinfo=look.at.tzinfo)
+        shown = clock.cuff_clock and clock.cuff_clock.replace(tzinfo=clock.at.tzinfo)
         text = compact(
             {
                 "resourceType": "Observation",
                 "id": uuid,
                 "meta": {"profile": [codes.PHD_PROFILE + "PhdCoincidentTimeStampObservation"]},
-                "identifier": [{"system": codes.LOOK_SYSTEM, "value": uuid}],
+                "identifier": [{"system": codes.CLOCK_READING_SYSTEM, "value": uuid}],
                 "status": "final",
                 "code": {"coding": [{"system": codes.MDC, "code": "67975", "display": "MDC_ATTR_TIME_ABS"}]},
                 "subject": {"reference": self.reference("Device", cuff)},
-                "effectiveDateTime": look.at.isoformat(),
+                "effectiveDateTime": clock.at.isoformat(),
                 "valueDateTime": shown.isoformat() if shown else None,
                 "dataAbsentReason": None if shown else {"coding": [{"system": codes.ABSENT, "code": "unknown"}]},
                 "device": {"reference": self.reference("Device", gateway)},
             }
         )
-        return Resource("Observation", uuid, text, by_identifier(codes.LOOK_SYSTEM, uuid))
+        return Resource("Observation", uuid, text, by_identifier(codes.CLOCK_READING_SYSTEM, uuid))
 
     def _phd_identifier(self, reading: Reading) -> str:
         """The guide's dash-joined key: device, patient, type, sensor's own time stamp in seconds since 2000.
@@ -247,8 +247,8 @@ class Observations:
             return ""
         key = (reading.cuff, reading.person)
         if key not in self._keys:
-            subject = actors.subject_of(reading.person, self._exchange)
-            facts = self._exchange.cuffs.get(reading.cuff)
+            subject = actors.subject_of(reading.person, self._context)
+            facts = self._context.cuffs.get(reading.cuff)
             device = (actors.eui(facts.system_id) if facts else None) or reading.cuff
             name = device.replace("-", "").replace(":", "").upper()
             self._keys[key] = f"{name}-{subject.value}-{subject.system}-150020-"

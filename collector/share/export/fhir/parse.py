@@ -8,37 +8,39 @@ from decimal import Decimal
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
-from collector.share.export.context import HAND, ClockLook, CuffFacts, Exchange, ExchangeError
+from collector.share.export.context import HAND, ClockReading, CuffFacts, ExchangeError, ExportContext
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.entries import entries
 from collector.store.values import Basis, Reading
 
 
-def parse_bundle(file: TextIO, exchange: Exchange | None = None, around: "Around | None" = None) -> Iterator[Reading]:
-    """Readings of a Bundle of any type, streamed. exchange: the subjects that the export was made with.
+def parse_bundle(
+    file: TextIO, context: ExportContext | None = None, contents: "BundleContents | None" = None
+) -> Iterator[Reading]:
+    """Readings of a Bundle of any type, streamed. context: the subjects that the export was made with.
 
-    around: filled with what the Bundle says besides. Raises ExchangeError with the number of the entry.
+    contents: filled with what the Bundle says besides. Raises ExchangeError with the number of the entry.
     """
-    yield from _Assembly(exchange, around or Around()).readings(entries(file), "entry")
+    yield from _Assembly(context, contents or BundleContents()).readings(entries(file), "entry")
 
 
 def parse_bulk(
-    lines: Iterable[str], exchange: Exchange | None = None, around: "Around | None" = None
+    lines: Iterable[str], context: ExportContext | None = None, contents: "BundleContents | None" = None
 ) -> Iterator[Reading]:
     """Readings of bulk NDJSON, one resource a line. Raises ExchangeError with the number of the line."""
-    yield from _Assembly(exchange, around or Around()).readings(_resources(lines), "line")
+    yield from _Assembly(context, contents or BundleContents()).readings(_resources(lines), "line")
 
 
 @dataclass(slots=True)
-class Around:
+class BundleContents:
     """What a Bundle says besides its readings, complete when the last one was handed out.
 
-    station: of the reading handed out last. looks: with the station that looked.
+    station: of the reading handed out last. clock_readings: each with the station that took it.
     """
 
     station: str | None = None
     cuffs: dict[str, CuffFacts] = field(default_factory=dict)
-    looks: list[tuple[str | None, ClockLook]] = field(default_factory=list)
+    clock_readings: list[tuple[str | None, ClockReading]] = field(default_factory=list)
 
 
 def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
@@ -53,14 +55,12 @@ def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
 class _Assembly:
     """Puts together what the Observations of one reading say; a pulse follows its blood pressure."""
 
-    def __init__(self, exchange: Exchange | None, around: Around) -> None:
-        self._around = around
+    def __init__(self, context: ExportContext | None, contents: BundleContents) -> None:
+        self._contents = contents
         self._stations: dict[str, str] = {}
         self._people: dict[str, str | None] = {}
         self._cuffs: dict[str, str] = {}
-        self._names = {
-            (one.system, one.value): person for person, one in (exchange.subjects if exchange else {}).items()
-        }
+        self._names = {(one.system, one.value): person for person, one in (context.subjects if context else {}).items()}
 
     def readings(self, found: Iterable[tuple[str, Any]], what: str) -> Iterator[Reading]:
         held: Reading | None = None
@@ -81,11 +81,11 @@ class _Assembly:
                         held = _with_pulse(held, resource)
                     elif own and not own.endswith(".status"):
                         if held is not None:
-                            self._around.station = station
+                            self._contents.station = station
                             yield held
                         held, station = self._reading(own, resource), self._station(resource)
-                    elif codes.LOOK_SYSTEM in _identifiers(resource):
-                        self._look(resource)
+                    elif codes.CLOCK_READING_SYSTEM in _identifiers(resource):
+                        self._clock_reading(resource)
                     elif own is None and _is_blood_pressure(resource):
                         raise ExchangeError("a blood pressure that quietcuff did not write")
             except ExchangeError as error:
@@ -93,7 +93,7 @@ class _Assembly:
             except (KeyError, TypeError, ValueError, IndexError, ArithmeticError, AttributeError) as error:
                 raise ExchangeError(f"{what} {at}: not as quietcuff writes it ({error!r})") from None
         if held is not None:
-            self._around.station = station
+            self._contents.station = station
             yield held
 
     def _device(self, names: list[str], resource: Any) -> None:
@@ -102,7 +102,7 @@ class _Assembly:
             self._stations.update(dict.fromkeys(names, station))
             return
         facts = _facts(resource)
-        self._around.cuffs[facts.address] = facts
+        self._contents.cuffs[facts.address] = facts
         self._cuffs.update(dict.fromkeys(names, facts.address))
 
     def _station(self, resource: Any) -> str | None:
@@ -116,12 +116,12 @@ class _Assembly:
         )
         return self._stations.get(gateway) if gateway else None
 
-    def _look(self, resource: Any) -> None:
+    def _clock_reading(self, resource: Any) -> None:
         shown = resource.get("valueDateTime")
-        self._around.looks.append(
+        self._contents.clock_readings.append(
             (
                 self._stations.get(resource["device"]["reference"]),
-                ClockLook(
+                ClockReading(
                     0,
                     self._cuffs[resource["subject"]["reference"]],
                     datetime.fromisoformat(resource["effectiveDateTime"]),

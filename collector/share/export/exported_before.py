@@ -1,0 +1,31 @@
+"""What an earlier export did not have: each format keeps, in the store, what it has handed out.
+
+Uses the store's table of what was fetched (collector.store.outbox.Fetched): a reading that has changed since
+counts as new, and one that was only derived again does not.
+"""
+
+from collections.abc import Iterable, Iterator
+
+from collector.share.relay.sending import digest
+from collector.store import outbox
+from collector.store.database import Store
+from collector.store.values import Reading
+
+
+class ExportedBefore:
+    """What a format has handed out. `new_among` a choice of readings; `keep` once they are safely written."""
+
+    def __init__(self, store: Store, form: str) -> None:
+        self._store = store
+        self._fetched = outbox.Fetched(store, f"export {form}")
+
+    def new_among(self, readings: Iterable[Reading]) -> Iterator[Reading]:
+        for reading in readings:
+            now = digest(reading)
+            if self._fetched.had(reading.reading_id) != now:
+                self._fetched.note(reading.reading_id, now)
+                yield reading
+
+    def keep(self) -> None:
+        """From now on these are no longer new."""
+        self._fetched.keep()
