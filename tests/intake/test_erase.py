@@ -109,11 +109,11 @@ def test_neither_outbox_nor_exports_nor_a_receivers_refusal_keep_anything(househ
     hers = [r for r in readings.select(store) if r.person == ADA + "-X"]
     row = outbox.enlist(store, "clinic", at)
     book = ExportedBefore(store, "csv")
-    assert len(list(book.among(readings.select(store)))) == 40
+    assert len(list(book.new_among(readings.select(store)))) == 40
     book.keep()
     waiting = outbox.next_batch(store, row, 100, at)
     outbox.settled(store, row, [(one, b"digest of it") for one in waiting[1:]], at)
-    outbox.hold(store, row, waiting[0], "a refusal that quotes 128/84", at, timedelta(days=1))
+    outbox.note_refusal(store, row, waiting[0], "a refusal that quotes 128/84", at, timedelta(days=1))
     intake.erase_person(store, ADA + "-X")
     ids = [r.reading_id.encode() for r in hers]
     told = [one for one in outbox.next_batch(store, row, 100, at) if one.reading_id.encode() in ids]

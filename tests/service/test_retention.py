@@ -126,7 +126,7 @@ def test_stopped_halfway_the_record_and_the_journal_agree(store: Store, monkeypa
             raise KeyboardInterrupt
         real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(retention, "BATCH", 4)
+    monkeypatch.setattr("collector.store.retention.BATCH", 4)
     monkeypatch.setattr(audit, "record", cut)
     with pytest.raises(KeyboardInterrupt):
         retention.apply(store, 30, START + 100 * DAY)
@@ -146,7 +146,7 @@ def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:
 
 
 def test_many_go_in_more_than_one_turn(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(retention, "BATCH", 3)
+    monkeypatch.setattr("collector.store.retention.BATCH", 3)
     assert retention.apply(store, 30, START + 100 * DAY).payloads == 22
     assert journal.counts(store).payloads == 10
 
