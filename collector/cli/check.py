@@ -2,16 +2,24 @@
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from collector.cli.checks import bluetooth, clock, notices, relay, service
+from collector.cli.checks import store as stored
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
-
-if TYPE_CHECKING:
-    from collector.service.config import Config
+from collector.service.config import Config, usual_store
+from collector.service.config.schema import ConfigError
+from collector.service.config.settings import RadioKind
+from collector.service.config.template import template
+from collector.service.listen.lock import listener
+from collector.share.export.rows import json_text
+from collector.share.text.layout import visible, wrapped
+from collector.store.errors import StoreError
+from collector.store.journal import payloads
 
 app = new_app()
 
@@ -39,8 +47,6 @@ def check(
       quietcuff check --keys > quietcuff.toml
     """
     if keys:
-        from collector.service.config.template import template
-
         for line in template():
             out(line)
         return DONE
@@ -52,15 +58,7 @@ def check(
     return COULD_NOT if State.BROKEN in states else ATTENTION if State.ATTENTION in states else DONE
 
 
-def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
-    from collector.cli.checks import bluetooth, clock, notices, relay, service
-    from collector.cli.checks import store as stored
-    from collector.service.config import Config, usual_store
-    from collector.service.config.schema import ConfigError
-    from collector.service.listen.lock import listener
-    from collector.store.errors import StoreError
-    from collector.store.journal import payloads
-
+def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
     try:
         config, path = around.config, around.store_path
         where = config.source or "no file, all as it comes"
@@ -68,7 +66,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
     except ConfigError as error:
         yield broken("configuration", str(error), "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
-        around = Surroundings(path, None)
+        around = GlobalOptions(path, None)
         around.config = config
     pid = listener(path)
     newest = None
@@ -78,7 +76,7 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
             newest = payloads.newest_arrival(store)
             yield from stored.look(store, quick, pid is not None)
             yield service.listening(path, pid)
-            for finding in service.conditions(store, pid):
+            for finding in service.standing_conditions(store, pid):
                 told.add(finding.topic)
                 yield finding
             yield from notices.look(store, config)
@@ -91,12 +89,12 @@ def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
     yield from _radio(config, bluetooth.look)
 
 
-def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
-    if config.radio.kind == "bluez":
+def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
+    if config.radio.kind is RadioKind.BLUEZ:
         yield from look(config.radio.adapter)
         return
     lacking = []
-    if config.radio.kind == "exclusive":
+    if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive.needs import missing
 
         lacking = missing()
@@ -108,8 +106,6 @@ def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) ->
 
 def _show(finding: Finding, as_json: bool) -> None:
     if as_json:
-        from collector.share.export.rows import json_text
-
         out(
             json_text(
                 {
@@ -121,7 +117,6 @@ def _show(finding: Finding, as_json: bool) -> None:
             )
         )
         return
-    from collector.share.text.layout import visible, wrapped
 
     word = finding.state.value if finding.state is State.FINE else finding.state.value.upper()
     width = terminal_width()

@@ -3,18 +3,24 @@
 import hashlib
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Usage, new_app, of, progress, say
 from collector.cli.import_own_export import looks_like_ours, take_back
-
-if TYPE_CHECKING:
-    from collector.cli.common.hand_log_file import BadLine
-    from collector.intake.sources.hand_log import HandRow
-    from collector.store.database import Store
+from collector.intake import HAND_CHARACTERISTIC, interpret
+from collector.intake.owner import assign_reading
+from collector.intake.sources import hand_log_file
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.sources.hand_log_file import BadLine
+from collector.store import journal, people
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.journal import cuffs
+from collector.store.opening import open_store
+from collector.store.readings import claims
 
 app = new_app()
 
@@ -47,9 +53,6 @@ def import_log(
       2031-03-04 07:30,128,81,64,mira,left
       $ quietcuff import log.csv
     """
-    from collector.cli.common import hand_log_file
-    from collector.store.opening import open_store
-
     around = of(ctx)
     if looks_like_ours(file):
         if person or skip_bad:
@@ -77,31 +80,22 @@ def import_log(
     return ATTENTION if bad else DONE
 
 
-def _tell(file: Path, bad: "list[BadLine]") -> None:
+def _tell(file: Path, bad: list[BadLine]) -> None:
     for line in bad[:SHOWN]:
         say(f"quietcuff: {file}, line {line.number}: {line.reason}")
     if len(bad) > SHOWN:
         say(f"quietcuff: {file}: and {len(bad) - SHOWN} more bad lines")
 
 
-def _need_people(store: "Store", names: set[str]) -> None:
+def _need_people(store: Store, names: set[str]) -> None:
     """Raises StoreError, before anything is taken, for somebody who is not in the store."""
-    from collector.store import people
-    from collector.store.errors import StoreError
-
     for name in sorted(names):
         if people.find(store, name) is None:
             raise StoreError(f"no person '{name}' here; `quietcuff person add {name}` first", "refused")
 
 
-def _take(store: "Store", rows: "list[HandRow]") -> int:
+def _take(store: Store, rows: list[HandRow]) -> int:
     """All or nothing; returns how many were new."""
-    from collector.intake import HAND_CHARACTERISTIC, interpret
-    from collector.intake.owner import assign_reading
-    from collector.store import journal
-    from collector.store.journal import cuffs
-    from collector.store.readings import claims
-
     new = 0
     with store.transaction(), progress("lines taken") as show:
         for done, row in enumerate(rows, 1):

@@ -6,12 +6,16 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
 
-from collector.cli.common.command import Failure, Surroundings, progress, say
+from collector.cli.common.command import Failure, GlobalOptions, progress, say
+from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
+from collector.service.jobs.export_context import subjects_of, values_of_facts
+from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.export.readback import parse_ndjson
+from collector.store.opening import open_store
+from collector.store.values import Reading
 
 if TYPE_CHECKING:
-    from collector.share.export.context import ExportContext
     from collector.share.export.fhir.parse import BundleContents
-    from collector.store.values import Reading
 
 
 def looks_like_ours(path: Path) -> bool:
@@ -23,13 +27,9 @@ def looks_like_ours(path: Path) -> bool:
         return False
 
 
-def take_back(around: Surroundings, path: Path) -> None:
+def take_back(around: GlobalOptions, path: Path) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
-    from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
-    from collector.service.jobs.export_context import subjects_of, values_of_facts
-    from collector.share.export.context import ExchangeError, ExportContext
     from collector.share.export.fhir.parse import BundleContents
-    from collector.store.opening import open_store
 
     with (
         open(path, encoding="utf-8-sig") as file,
@@ -41,10 +41,8 @@ def take_back(around: Surroundings, path: Path) -> None:
             with store.transaction():
                 found = _readings(file, ExportContext(subjects=subjects_of(around.config)), said)
                 done = bring_back(store, found, now, show, lambda: said.station)
-                bring_back_clock_readings(
-                    store,
-                    (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings),
-                )
+                clocks = (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings)
+                bring_back_clock_readings(store, clocks)
                 for cuff, facts in said.cuffs.items():
                     bring_back_facts(store, cuff, values_of_facts(facts), now)
         except (ExchangeError, UnicodeDecodeError) as error:
@@ -55,10 +53,9 @@ def take_back(around: Surroundings, path: Path) -> None:
         say(f"new here: {', '.join(done.people)}")
 
 
-def _readings(file: TextIO, context: "ExportContext", contents: "BundleContents") -> "Iterator[Reading]":
+def _readings(file: TextIO, context: ExportContext, contents: "BundleContents") -> Iterator[Reading]:
     """By what the file says it is."""
     from collector.share.export.fhir.parse import parse_bulk, parse_bundle
-    from collector.share.export.readback import parse_ndjson
 
     line = file.readline()
     file.seek(0)

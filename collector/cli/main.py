@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "merge": ("collector.cli.merge", "Bring another station's store in, each payload once."),
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
     "person": ("collector.cli.person", "Say who is measured, and which slots and readings are whose."),
+    "page": ("collector.cli.page", "The station's web page, and which devices may see it."),
     "relay": ("collector.cli.relay", "Send readings on to a FHIR server, PostgreSQL or MQTT."),
     "loan": ("collector.cli.loan", "Lend cuffs out, and take them back with nothing left in them."),
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
@@ -66,45 +67,22 @@ def run() -> None:
     if sys.argv[1:] in (["--version"], ["-V"]):  # needs nothing of what follows
         print(version())
         return
-    if "listen" in sys.argv[1:]:
-        _listen_plainly()
     try:
         from typer.main import get_command
 
-        get_command(front()).main()
+        get_command(root_app()).main()
     except KeyboardInterrupt:
         os._exit(130)
 
 
-def _listen_plainly() -> None:
-    """Serve and leave, where the command line needs no explaining; see `serving.plainly`."""
-    from collector.service.listen.lean import without_openssl
-
-    without_openssl()
-    from collector.service.listen.entry import plainly, serve
-
-    wish = plainly(sys.argv[1:])
-    if wish is None:
-        return
-    try:
-        serve(wish)
-    except KeyboardInterrupt:
-        os._exit(130)
-    except Exception as error:
-        from collector.cli.common.front_group import explain
-
-        sys.exit(explain(error))
-    sys.exit(0)
-
-
-def front() -> "typer.Typer":
+def root_app() -> "typer.Typer":
     """The whole command line, for `run` and for tests."""
     import typer
 
-    from collector.cli.common.command import Surroundings
-    from collector.cli.common.front_group import Front
+    from collector.cli.common.command import GlobalOptions
+    from collector.cli.common.root_group import RootGroup
 
-    app = typer.Typer(cls=Front, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+    app = typer.Typer(cls=RootGroup, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
 
     @app.callback(epilog=EPILOG)
     def quietcuff(
@@ -121,7 +99,7 @@ def front() -> "typer.Typer":
         ] = False,
     ) -> None:
         """Home blood pressure, from the cuff to the number a physician decides on."""
-        ctx.obj = Surroundings(store, config)
+        ctx.obj = GlobalOptions(store, config)
 
     return app
 

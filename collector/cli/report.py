@@ -12,7 +12,7 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.asked_series import From, ProtocolName, To, Whose, asked
 from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, say
 from collector.cli.common.selection import reading_store
 from collector.share.private_file import private_file
 
@@ -91,7 +91,7 @@ def report(
 
 
 def report_data(
-    store: "Store", around: Surroundings, wanted: "Asked", since: date | None = None, code: str | None = None
+    store: "Store", around: GlobalOptions, wanted: "Asked", since: date | None = None, code: str | None = None
 ) -> "ReportData":
     """What the page shows. Raises StoreError."""
     from collector.share.report.gather import Wanted, gather

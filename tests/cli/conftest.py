@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from collector.cli.main import front
+from collector.cli.main import root_app
 from collector.intake.pipeline import catch_up, settle
 from collector.store import journal
 from collector.store.database import Store
@@ -33,7 +33,7 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
     monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
 
     def run(*args: str, input: str | None = None) -> Result:
-        return CliRunner().invoke(front(), list(args), input=input)
+        return CliRunner().invoke(root_app(), list(args), input=input)
 
     return run
 

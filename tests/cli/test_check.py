@@ -195,7 +195,7 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
     ) -> list[Any]:
         asked.append(member)
         if refuses and member in refuses:
-            raise bluetooth.Refused(refuses[member], "words of the bus")
+            raise bluetooth.BusError(refuses[member], "words of the bus")
         if member == "NameHasOwner":
             return [running]
         if member == "GetManagedObjects":

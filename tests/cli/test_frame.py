@@ -14,7 +14,7 @@ import typer
 from typer.testing import Result
 
 from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, of, out, say
-from collector.cli.common.front_group import forward
+from collector.cli.common.root_group import forward
 from collector.cli.main import COMMANDS, version
 
 QUIETCUFF = [sys.executable, "-c", "from collector.cli.main import run; run()"]

@@ -18,6 +18,7 @@ from collector.radio.port import Arrival, Desk, Handles, KnownCuff, Named, NotTa
 from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse
+from collector.service.config.settings import Accept
 from collector.service.jobs import schedule
 from collector.service.listen.assemble import daily_care, listen
 from collector.service.listen.desk import StoreDesk
@@ -186,7 +187,7 @@ def test_desk_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
 
 def test_under_known_a_stranger_is_left_alone_unless_the_door_is_open(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store, accept="known")
+        desk = StoreDesk(store, accept=Accept.KNOWN)
         assert not desk.accepts(CUFF)
         cuffs.open_window(store, datetime.now(UTC) + timedelta(minutes=5))
         assert desk.accepts(CUFF)
@@ -312,7 +313,7 @@ async def test_sighup_changes_visits_jobs_notices_and_zone(tmp_path: Path, monke
     )
     radio, stop, path = StillRadio(), asyncio.Event(), tmp_path / "store.db"
     first = parse('[station]\nzone = "Europe/Lisbon"')
-    task = asyncio.create_task(listen(path, first, radio, stop, again=lambda: later))
+    task = asyncio.create_task(listen(path, first, radio, stop, reread=lambda: later))
     await radio.running.wait()
     (desk, _), *_ = radio.runs
     assert desk.accepts(CUFF)

@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.intake.pipeline import catch_up, rebuild
+from collector.service import machine_clock
 from collector.service.jobs import retention
 from collector.store import audit, journal, readings, upkeep
 from collector.store.database import Store
@@ -159,10 +160,10 @@ def test_the_daily_job_says_what_went_and_otherwise_nothing(store: Store) -> Non
 def test_by_a_clock_in_doubt_nothing_is_old(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     send(store, datetime(2021, 3, 4, tzinfo=UTC), b"\x1e\x80")
     catch_up(store)
-    monkeypatch.setattr(retention, "believable", lambda: False)
+    monkeypatch.setattr(machine_clock, "believable", lambda: False)
     assert "not to be believed" in str(retention.daily(store.path, 30)())
     assert journal.counts(store).payloads == 33
-    monkeypatch.setattr(retention, "believable", lambda: True)
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
     assert "1 undecodable" in str(retention.daily(store.path, 30)())
     assert journal.counts(store).payloads == 32
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from collector.intake.owner import assign_cuff
 from collector.radio.port import Arrival, ValueRead
 from collector.service.guided import download, loan_papers
-from collector.service.guided.loan_return import Desk
+from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.screen import Left
 from collector.service.listen.desk import StoreDesk
 from collector.store.database import Store
@@ -83,13 +83,13 @@ class Clinic:
 
     def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
         self.keys = list(keys)
-        return Desk(
+        return LoanReturn(
             self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save, lambda address: address
         ).take_back(list(wanted or (CUFF,)))
 
     def save(self, loan: Loan) -> list[str]:
         brought = download.look(self.store, loan, "UTC")
-        loan_papers.write(loan_papers.folder_of(self.folder, loan), brought)
+        loan_papers.write(loan_papers.returns_folder(self.folder, loan), brought)
         return loan_papers.summary(loan, "clinic-3", brought)
 
     def state(self, address: str = CUFF) -> State | None:

@@ -11,10 +11,10 @@ BLUEZ = "org.bluez"
 TIMEOUT_S = 4.0
 
 Ask = Callable[..., Awaitable[list[Any]]]
-"""ask(destination, path, interface, member, signature="", body=()): the answer's body, or Refused."""
+"""ask(destination, path, interface, member, signature="", body=()): the answer's body, or BusError."""
 
 
-class Refused(Exception):
+class BusError(Exception):
     """D-Bus or the service answered with an error. name: of the error, such as 'org.bluez.Error.NotReady'."""
 
     def __init__(self, name: str, text: str) -> None:
@@ -68,7 +68,7 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
         if not running:
             return [attention("BlueZ", "bluetoothd does not run", "sudo systemctl enable --now bluetooth")]
         (objects,) = await ask(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
-    except Refused as error:
+    except BusError as error:
         return [_denied(error)]
     powered = {
         path.rsplit("/", 1)[-1]: bool(interfaces["org.bluez.Adapter1"]["Powered"].value)
@@ -91,13 +91,13 @@ async def _agent(ask: Ask) -> Finding:
     try:
         await ask(*manager, "RegisterAgent", "os", [path, "NoInputNoOutput"])
         await ask(*manager, "UnregisterAgent", "o", [path])
-    except Refused as error:
+    except BusError as error:
         found = _denied(error)
         return attention("pairing", f"no agent can be registered, so no cuff can pair: {error}", found.remedy)
     return fine("pairing", "an agent may be registered")
 
 
-def _denied(error: Refused) -> Finding:
+def _denied(error: BusError) -> Finding:
     if error.name.endswith("AccessDenied"):
         return attention(
             "D-Bus rights",
@@ -149,7 +149,7 @@ async def _over_the_bus(wanted: str | None) -> list[Finding]:
         reply = await asyncio.wait_for(bus.call(message), TIMEOUT_S)
         if reply is None or reply.message_type is MessageType.ERROR:
             text = str(reply.body[0]) if reply and reply.body else "no answer"
-            raise Refused((reply and reply.error_name) or "no answer", text)
+            raise BusError((reply and reply.error_name) or "no answer", text)
         return list(reply.body)
 
     try:

@@ -3,25 +3,20 @@
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
 from collector.cli.common.asked_series import asked, samples_of
-from collector.cli.common.command import Surroundings, say
-
-if TYPE_CHECKING:
-    from collector.share.export.context import ExportContext
-    from collector.store.database import Store
+from collector.cli.common.command import GlobalOptions, say
+from collector.numbers.average import average
+from collector.share.export.context import AverageResult, ExportContext
+from collector.store.database import Store
 
 _TENTH = Decimal("0.1")
 
 
 def with_average(
-    around: Surroundings, store: "Store", context: "ExportContext", person: str, protocol: str
-) -> "ExportContext":
+    around: GlobalOptions, store: Store, context: ExportContext, person: str, protocol: str
+) -> ExportContext:
     """The surroundings with the average in them. A series that is too short gives none, and that is said."""
-    from collector.numbers.average import average
-    from collector.share.export.context import AverageResult
-
     wanted = asked(around, store, person, protocol, None, None)
     samples = samples_of(store, wanted)
     found = average(samples, wanted.protocol, wanted.plan, None, None)

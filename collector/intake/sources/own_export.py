@@ -68,10 +68,23 @@ def take_up(store: Store, payload: Payload, zone: str) -> tuple[int, str, bool]:
         for number in (reading.systolic, reading.diastolic, reading.mean, reading.pulse)
     )
     draft = Draft(
-        reading.reading_id, reading.slot, systolic, diastolic, mean, reading.unit, pulse, reading.status,
-        reading.status_raw, reading.assessed if reading.features_known else None, reading.stamp, None, CLOCK, CLOCK,
-        reading.marks, reading.note,
-    )  # fmt: skip
+        reading_id=reading.reading_id,
+        slot=reading.slot,
+        systolic=systolic,
+        diastolic=diastolic,
+        mean=mean,
+        unit=reading.unit,
+        pulse=pulse,
+        status=reading.status,
+        status_raw=reading.status_raw,
+        assessed=reading.assessed if reading.features_known else None,
+        stamp=reading.stamp,
+        stamp_us=None,
+        clock=CLOCK,
+        content=CLOCK,
+        marks=reading.marks,
+        note=reading.note,
+    )
     received = to_us(reading.received_at)
     row = write.insert_reading(store, draft, payload, received, named or zone_like(reading.taken_at, zone))
     time = Time(to_us(reading.taken_at), reading.taken_basis.value, reading.taken_uncertainty_s, ())

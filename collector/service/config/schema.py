@@ -5,8 +5,9 @@ import re
 import shlex
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import Field, dataclass, field, fields
+from enum import StrEnum
 from pathlib import Path
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, cast, get_args, get_origin, get_type_hints
 
 
 class ConfigError(Exception):
@@ -17,16 +18,12 @@ def key(
     default: Any,
     help: str,
     *,
-    one_of: tuple[str, ...] = (),
     at_least: float | None = None,
     at_most: float | None = None,
     check: Callable[[Any], str | None] | None = None,
 ) -> Any:
     """One key. check returns what is wrong, or None."""
-    return field(
-        default=default,
-        metadata={"help": help, "one_of": one_of, "at_least": at_least, "at_most": at_most, "check": check},
-    )
+    return field(default=default, metadata={"help": help, "at_least": at_least, "at_most": at_most, "check": check})
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +72,17 @@ class Reader:
             **{name: self.value(known[name], hints[name], value, (*path, name)) for name, value in table.items()}
         )
 
-    def value(self, item: "Field[Any]", hint: Any, value: Any, path: tuple[str, ...]) -> Any:
+    def value(self, item: Field[Any], hint: Any, value: Any, path: tuple[str, ...]) -> Any:
         kinds = tuple(kind for kind in get_args(hint) or (hint,) if kind is not type(None))
         kind = tuple if get_origin(hint) is tuple else kinds[0]
         given = value.text if isinstance(value, _FromEnvironment) else value
         converted = _convert(given, kind, isinstance(value, _FromEnvironment))
         rules = item.metadata
         problem = None
-        if converted is None:
+        if converted is None and issubclass(kind, StrEnum):
+            problem = f"is {_shown(given)}; allowed: {', '.join(map(str, cast(type[StrEnum], kind)))}"
+        elif converted is None:
             problem = f"is {_shown(given)}; expected is {_WANTED[kind]}"
-        elif rules["one_of"] and converted not in rules["one_of"]:
-            problem = f"is {_shown(given)}; allowed: {', '.join(rules['one_of'])}"
         elif rules["at_least"] is not None and converted < rules["at_least"]:
             problem = f"is {_shown(given)}; the least is {rules['at_least']}"
         elif rules["at_most"] is not None and converted > rules["at_most"]:
@@ -133,6 +130,8 @@ def _convert(value: Any, kind: Any, from_text: bool) -> Any:
             value = _READ[kind](value) if kind in _READ else value
         except ValueError:
             return None
+    if issubclass(kind, StrEnum):
+        return kind(value) if value in list(kind) else None
     if kind is tuple:
         return tuple(value) if isinstance(value, list) and all(type(word) is str for word in value) else None
     if kind is Path:

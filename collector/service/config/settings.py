@@ -10,11 +10,44 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from datetime import date
+from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
+from collector.service.jobs.sealing import key_problem
+
+
+class RadioKind(StrEnum):
+    BLUEZ = "bluez"
+    EXCLUSIVE = "exclusive"
+    VIRTUAL = "virtual"
+
+
+class Accept(StrEnum):
+    ANY = "any"
+    KNOWN = "known"
+
+
+class SetClock(StrEnum):
+    NEVER = "never"
+    WHEN_WRONG = "when wrong"
+    ALWAYS = "always"
+
+
+class UseWitness(StrEnum):
+    AUTO = "auto"
+    ON = "on"
+    OFF = "off"
+
+
+class RelayKind(StrEnum):
+    FHIR = "fhir"
+    POSTGRESQL = "postgresql"
+    MQTT = "mqtt"
+
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -37,8 +70,6 @@ def _address(address: str) -> str | None:
 
 
 def _day(text: str) -> str | None:
-    from datetime import date
-
     try:
         date.fromisoformat(text)
     except ValueError:
@@ -63,8 +94,6 @@ def _record(text: str) -> str | None:
 
 
 def _sealable(text: str) -> str | None:
-    from collector.service.jobs.sealing import key_problem
-
     return key_problem(text) if text else None
 
 
@@ -81,32 +110,26 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class Radio:
-    kind: str = key(
-        "bluez",
-        "The system's Bluetooth, an adapter of our own, or invented cuffs.",
-        one_of=("bluez", "exclusive", "virtual"),
-    )
+    kind: RadioKind = key(RadioKind.BLUEZ, "The system's Bluetooth, an adapter of our own, or invented cuffs.")
     adapter: str | None = key(
         None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.", check=_address
     )
-    accept: str = key("any", "Visit any cuff in reach, or known ones only.", one_of=("any", "known"))
-    set_clock: str = key("never", "Whether a visit may set the cuff's clock.", one_of=("never", "when wrong", "always"))
+    accept: Accept = key(Accept.ANY, "Visit any cuff in reach, or known ones only.")
+    set_clock: SetClock = key(SetClock.NEVER, "Whether a visit may set the cuff's clock.")
     clock_wrong_after_s: float = key(60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1)
-    witness: str = key(
-        "auto", "Whether to read indications from the kernel's monitor channel.", one_of=("auto", "on", "off")
-    )
+    witness: UseWitness = key(UseWitness.AUTO, "Whether to read indications from the kernel's monitor channel.")
 
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    path: Path | None = key(None, "The store's file.")  # noqa: RUF009
+    path: Path | None = key(None, "The store's file.")
 
 
 @dataclass(frozen=True, slots=True)
 class Backup:
     daily: bool = key(True, "Whether to back the store up every day.")
     at: str = key("03:15", "When, by this machine's wall clock.", check=_hour)
-    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")  # noqa: RUF009
+    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")
     keep: int = key(14, "How many backups stay.", at_least=1, at_most=3660)
     encrypt_to: str = key("", "A public key (age or SSH) that only you have the private one of.", check=_sealable)
 
@@ -140,9 +163,9 @@ class Mqtt:
     host: str = key("", "The broker; empty: no MQTT.")
     port: int = key(1883, "Its port; 8883 is usual with TLS.", at_least=1, at_most=65535)
     tls: bool = key(False, "Whether to speak TLS and check the broker's certificate.")
-    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     user: str = key("", "User name at the broker.")
-    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    password_file: Path | None = key(None, "A file that holds the password.")
     topic: str = key("quietcuff", "Where all topics begin.", check=_topic)
 
 
@@ -176,18 +199,30 @@ class Cuff:
 class Relay:
     """A receiver to which readings are sent on as they come."""
 
-    kind: str = key("fhir", "What it is.", one_of=("fhir", "postgresql", "mqtt"))
+    kind: RelayKind = key(RelayKind.FHIR, "What it is.")
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
-    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")  # noqa: RUF009
-    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
-    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")
+    password_file: Path | None = key(None, "A file that holds the password.")
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
     batch: int = key(0, "Readings at once, at most; 0: what is usual with its kind.", at_least=0, at_most=5000)
     timeout_s: float = key(30.0, "Seconds for a whole exchange, to begin with.", at_least=1, at_most=600)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The station's web page. On any address but this machine's own it speaks TLS."""
+
+    address: str = key("127.0.0.1", "Where it listens; 0.0.0.0 or an address of the network lets others in.")
+    port: int = key(8140, "Its port.", at_least=1, at_most=65535)
+    name: str = key("", "The name by which others reach this machine, such as 'station.local'.")
+    certificate: Path | None = key(None, "A certificate of your own; else one is made at first use.")
+    certificate_key: Path | None = key(None, "That certificate's key.")
+    idle_minutes: float = key(10.0, "Started by its socket, it ends after so many quiet minutes. 0: never.", at_least=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,11 +234,21 @@ class Config:
     retention: Retention = field(default_factory=Retention)
     notices: Notices = field(default_factory=Notices)
     mqtt: Mqtt = field(default_factory=Mqtt)
+    page: Page = field(default_factory=Page)
     relay: Mapping[str, Relay] = field(default_factory=dict)
     people: Mapping[str, Person] = field(default_factory=dict)
     cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from
+
+
+def zone_of(config: Config) -> str:
+    """IANA name of the zone that the cuffs' wall clocks show."""
+    if config.station.zone:
+        return config.station.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
 
 
 def usual_store() -> Path:

@@ -16,7 +16,7 @@ from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.people.loans import Loan
 
 
-class Desk:
+class LoanReturn:
     """Takes a batch of cuffs back.
 
     save: writes report and export of a loan and reads them back; returns the lines of the summary for the chart.

@@ -54,7 +54,7 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class SittingRequest:
     """What the sitting is to be. wanted: readings that count."""
 
     person: str
@@ -67,7 +67,7 @@ class Wish:
 
 
 @dataclass(slots=True)
-class Sitting:
+class SittingProgress:
     """What has become of it."""
 
     started_at: datetime
@@ -94,13 +94,13 @@ class Sitting:
 class Guide:
     """Leads one person through one sitting."""
 
-    def __init__(self, wish: Wish, screen: Screen, clock: Clock, source: Source) -> None:
-        self.wish, self.screen, self.clock, self.source = wish, screen, clock, source
-        self.sitting = Sitting(clock.now(), wish.wanted, wish.protocol.handling.exclude_flags)
-        self.inbox = Inbox(wish.person, source, partial(yes, screen), screen.say)
+    def __init__(self, request: SittingRequest, screen: Screen, clock: Clock, source: Source) -> None:
+        self.request, self.screen, self.clock, self.source = request, screen, clock, source
+        self.sitting = SittingProgress(clock.now(), request.wanted, request.protocol.handling.exclude_flags)
+        self.inbox = Inbox(request.person, source, partial(yes, screen), screen.say)
         self._was_very_high = False
 
-    def run(self) -> Sitting:
+    def run(self) -> SittingProgress:
         """The whole of it. Leaving early is no error: the sitting says so."""
         try:
             self._make_ready()
@@ -116,9 +116,9 @@ class Guide:
 
     def _make_ready(self) -> None:
         self.screen.say(
-            f"A sitting for {self.wish.person}: {self.wish.wanted} readings, by {self.wish.protocol.name}. You can "
-            "leave at any time with q or Ctrl-C. What was measured stays.",
-            *filter(None, [self.wish.hint]),
+            f"A sitting for {self.request.person}: {self.request.wanted} readings, by {self.request.protocol.name}. "
+            "You can leave at any time with q or Ctrl-C. What was measured stays.",
+            *filter(None, [self.request.hint]),
             "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)),
             "",
@@ -131,7 +131,7 @@ class Guide:
                 self.sitting.prepared.append(short)
 
     def _rest(self) -> None:
-        wanted = self.wish.rest_s
+        wanted = self.request.rest_s
         if wanted > 0:
             self.screen.say("Now rest. Do not talk or read. Do not measure yet.")
             gone = self._count_down(wanted, "Rest", self.inbox.early)
@@ -191,11 +191,11 @@ class Guide:
             self._was_very_high = False
             say(words.no_longer_very_high())
         elif sitting.goes_on:
-            self._count_down(self.wish.protocol.gap_s, "Wait", self.inbox.waiting)
+            self._count_down(self.request.protocol.gap_s, "Wait", self.inbox.waiting)
 
     def _very_high(self) -> None:
         """Calm words; after the first such reading a wait and a repeat, after the repeat an end."""
-        say, emergency = self.screen.say, self.wish.emergency
+        say, emergency = self.screen.say, self.request.emergency
         if self._was_very_high:
             self.sitting.still_very_high = True
             say(words.still_very_high(), words.signs(emergency), words.stroke(emergency))
@@ -226,11 +226,11 @@ class Guide:
                     words.irregular(Irregular(len(flagged), len(sitting.taken), 1, len(flagged) > 1))
                     if flagged
                     else "",
-                    words.low(self.wish.emergency, self.wish.low)
-                    if any(is_low(one.systolic, one.diastolic, self.wish.low) for one in sitting.counted)
+                    words.low(self.request.emergency, self.request.low)
+                    if any(is_low(one.systolic, one.diastolic, self.request.low) for one in sitting.counted)
                     else "",
                     words.ONE_READING,
-                    words.caution(self.wish.emergency),
+                    words.caution(self.request.emergency),
                 ),
             )
         )
@@ -238,7 +238,7 @@ class Guide:
     def _mean(self) -> None:
         """Of what the protocol would use of this sitting."""
         counted = self.sitting.counted
-        if self.wish.protocol.drop_first_of_session and len(counted) > 1 and counted[0] is self.sitting.taken[0]:
+        if self.request.protocol.drop_first_of_session and len(counted) > 1 and counted[0] is self.sitting.taken[0]:
             self.screen.say("This protocol leaves the first reading of a sitting out.")
             counted = counted[1:]
         if counted:

@@ -168,7 +168,7 @@ def last_good(folder: Path, store: Path) -> Backup | None:
     return None
 
 
-def offer(folder: Path, store: Path) -> str:
+def last_backup_hint(folder: Path, store: Path) -> str:
     """One line for whoever stands before a damaged store."""
     try:
         backup = last_good(folder, store)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from collector.service.listen.station_clock import believable
+from collector.service import machine_clock
 from collector.store import audit, retention
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -76,7 +76,7 @@ def daily(path: Path, days: int) -> Callable[[], str | None]:
     """The daily job of a rule that is on."""
 
     def work() -> str | None:
-        if not believable():
+        if not machine_clock.believable():
             return "left for another day: this machine's clock is not to be believed yet"
         with open_store(path, create=False) as store:
             gone = apply(store, days)

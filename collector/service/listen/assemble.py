@@ -10,13 +10,16 @@ from pathlib import Path
 
 from collector import intake
 from collector.radio.port import Radio, VisitPlan
-from collector.service.config import Config
+from collector.service.config import Config, zone_of
 from collector.service.config.schema import ConfigError
+from collector.service.config.settings import RadioKind
+from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
 from collector.service.listen.desk import StoreDesk
 from collector.service.listen.lock import only_listener
-from collector.service.listen.station_clock import OurClock
+from collector.service.listen.station_clock import StationClock
+from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
 from collector.store.database import Store
 from collector.store.journal import stations, visits
@@ -24,7 +27,7 @@ from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.service")
 
-CLOCK_LOOK_S = 30.0
+CLOCK_CHECK_S = 30.0
 NOTICES_S = 900.0
 
 
@@ -42,23 +45,14 @@ def plan_of(config: Config) -> VisitPlan:
     )
 
 
-def zone_of(config: Config) -> str:
-    """IANA name of the zone that the cuffs' wall clocks show."""
-    if config.station.zone:
-        return config.station.zone
-    from tzlocal import get_localzone_name
-
-    return get_localzone_name() or "UTC"
-
-
 def radio_of(config: Config, store_path: Path) -> Radio:
     """The radio that the configuration asks for; its libraries are imported only now."""
     adapter = config.radio.adapter
-    if config.radio.kind == "bluez":
+    if config.radio.kind is RadioKind.BLUEZ:
         from collector.radio.bluez import BlueZRadio
 
         return BlueZRadio(adapter, witness=config.radio.witness)
-    if config.radio.kind == "exclusive":
+    if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive import ExclusiveRadio
 
         name = adapter or "hci0"
@@ -91,8 +85,6 @@ def daily_care(path: Path) -> Callable[[], str | None]:
 
 def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> list[Job]:
     """The recurring work that the configuration asks for."""
-    from collector.service.jobs import backups
-
     jobs = [
         Job("daily care of the store", daily_care(path), daily_at="03:30"),
         Job("notices", rounds, every_s=NOTICES_S),
@@ -106,8 +98,6 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
         jobs.append(Job("daily backup", work, daily_at=config.backup.at))
     if config.retention.payloads_days:
-        from collector.service.jobs import retention
-
         jobs.append(Job("retention", retention.daily(path, config.retention.payloads_days), daily_at="03:45"))
     return jobs
 
@@ -118,14 +108,12 @@ async def listen(
     radio: Radio | None = None,
     stop: asyncio.Event | None = None,
     heard: Callable[[str], None] | None = None,
-    again: Callable[[], Config] | None = None,
+    reread: Callable[[], Config] | None = None,
 ) -> None:
     """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin.
 
-    heard: called with the id of each new reading. again: reads the configuration anew, for SIGHUP.
+    heard: called with the id of each new reading. reread: reads the configuration anew, for SIGHUP.
     """
-    from collector.service.notices.rounds import Rounds
-
     os.umask(0o077)
     rounds = Rounds(path, config)
 
@@ -136,15 +124,15 @@ async def listen(
 
     with open_store(path, check=True) as store, only_listener(path):
         desk = StoreDesk(store, config.radio.accept, new_reading)
-        course = supervise.Course(plan_of(config), stop)
-        clock = OurClock(store)
-        _take_up(store, desk, zone_of(config), clock)
-        looking = asyncio.create_task(_watch_clock(clock, desk))
+        control = supervise.RunControl(plan_of(config), stop)
+        clock = StationClock(store)
+        _finish_last_run(store, desk, zone_of(config), clock)
+        watching = asyncio.create_task(_watch_clock(clock, desk))
 
         def reload() -> VisitPlan | None:
             nonlocal config, rounds
             try:
-                config = again() if again else config
+                config = reread() if reread else config
             except ConfigError as error:
                 log.error("the configuration stays as it was: %s", error)
                 return None
@@ -156,33 +144,33 @@ async def listen(
 
         try:
             await supervise.run(
-                radio or radio_of(config, path), desk, course, lambda: jobs_of(path, config, rounds), reload
+                radio or radio_of(config, path), desk, control, lambda: jobs_of(path, config, rounds), reload
             )
         finally:
-            looking.cancel()
+            watching.cancel()
             with suppress(asyncio.CancelledError):
-                await looking
+                await watching
             desk.read_all()
             visits.close_open(store, datetime.now(UTC))
             upkeep.checkpoint(store)
 
 
-def _take_up(store: Store, desk: StoreDesk, zone: str, clock: OurClock) -> None:
+def _finish_last_run(store: Store, desk: StoreDesk, zone: str, clock: StationClock) -> None:
     """What the last run left undone, before anything new comes in."""
     now = datetime.now(UTC)
     conditions.clear(store)
     stations.set_zone(store, zone, now)
-    desk.tell("clock", clock.look())
+    desk.tell("clock", clock.check())
     left_open = visits.close_open(store, now)
     waiting = intake.catch_up(store)
     if left_open or waiting:
         log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
 
 
-async def _watch_clock(clock: OurClock, desk: StoreDesk) -> None:
+async def _watch_clock(clock: StationClock, desk: StoreDesk) -> None:
     while True:
-        await asyncio.sleep(CLOCK_LOOK_S)
+        await asyncio.sleep(CLOCK_CHECK_S)
         try:
-            desk.tell("clock", clock.look())
+            desk.tell("clock", clock.check())
         except Exception as error:
-            log.error("looking at the clock failed: %s", error)
+            log.error("checking the clock failed: %s", error)

@@ -14,6 +14,7 @@ from datetime import UTC, datetime
 
 from collector import intake
 from collector.radio.port import Arrival, Bond, ClockSet, Fact, Handles, KnownCuff, Named, NotTaken, ValueRead
+from collector.service.config.settings import Accept
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -27,7 +28,7 @@ _REPEATED = _WORDS | {"reading": "repeated"}
 
 
 @dataclass(slots=True)
-class Tally:
+class VisitCount:
     """What one visit brought, for its line in the log."""
 
     cuff: str = "a cuff"
@@ -40,9 +41,9 @@ class StoreDesk:
     heard: called with the reading's id after each payload that made a new reading, e.g. for notices.
     """
 
-    def __init__(self, store: Store, accept: str = "any", heard: Callable[[str], None] | None = None) -> None:
+    def __init__(self, store: Store, accept: Accept = Accept.ANY, heard: Callable[[str], None] | None = None) -> None:
         self.store, self.accept, self.heard = store, accept, heard
-        self._tallies: dict[int, Tally] = {}
+        self._counts: dict[int, VisitCount] = {}
         self._told: dict[str, str | None] = {}
         self._unread: deque[tuple[int, str, int | None]] = deque()  # payload, cuff, visit
         self._behind = False  # a payload is kept but was not understood
@@ -52,14 +53,14 @@ class StoreDesk:
 
     def accepts(self, cuff: str) -> bool:
         """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
-        if self.accept == "any" or cuffs.is_known(self.store, cuff):
+        if self.accept is Accept.ANY or cuffs.is_known(self.store, cuff):
             return True
         window = cuffs.window(self.store)
         return window is not None and datetime.now(UTC) < window
 
     def open_visit(self, cuff: str, source: str, at: datetime) -> int:
         visit = visits.open_visit(self.store, cuff, source, at)
-        self._tallies[visit] = Tally(cuff)
+        self._counts[visit] = VisitCount(cuff)
         log.info("%s: visit began", self._name(cuff))
         return visit
 
@@ -118,9 +119,9 @@ class StoreDesk:
             self._behind = True
             log.error("payload %d is kept but was not understood yet: %s: %s", payload, type(error).__name__, error)
             return
-        tally = self._tallies.setdefault(visit, Tally()) if visit is not None else Tally()
+        count = self._counts.setdefault(visit, VisitCount()) if visit is not None else VisitCount()
         word = _WORDS[outcome.kind] if outcome.fresh else _REPEATED[outcome.kind]
-        tally.outcomes[word] += 1
+        count.outcomes[word] += 1
         if visit is None:
             log.info("%s: %s, outside any visit", self._name(cuff), word)
         if outcome.fresh and outcome.reading_id and self.heard:
@@ -129,9 +130,9 @@ class StoreDesk:
     def close_visit(self, visit: int, at: datetime, outcome: str) -> None:
         self.read_all()
         visits.close_visit(self.store, visit, at, outcome)
-        tally = self._tallies.pop(visit, Tally())
-        counted = ", ".join(f"{count} {word}" for word, count in sorted(tally.outcomes.items())) or "nothing"
-        log.info("%s: visit ended (%s), payloads: %s", self._name(tally.cuff), plain(outcome), counted)
+        count = self._counts.pop(visit, VisitCount())
+        counted = ", ".join(f"{count} {word}" for word, count in sorted(count.outcomes.items())) or "nothing"
+        log.info("%s: visit ended (%s), payloads: %s", self._name(count.cuff), plain(outcome), counted)
         try:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)

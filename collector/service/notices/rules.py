@@ -130,13 +130,13 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
         emergency = f"call {limits.emergency_number or 'the local emergency number'} at once"
         value = f"{pressures_text(reading.systolic, reading.diastolic)} mmHg"
         yield Notice(
-            "very high",
-            cuff if slot is None else f"{cuff}-{slot}",
-            "a very high reading came",
-            f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. With "
-            f"chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
-            f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
-            {
+            topic="very high",
+            subject=cuff if slot is None else f"{cuff}-{slot}",
+            text="a very high reading came",
+            remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. "
+            f"With chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
+            personal=f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
+            detail={
                 "reading_id": reading.reading_id,
                 "person": reading.person,
                 "systolic": value_text(reading.systolic),
@@ -189,13 +189,13 @@ def _short_series(now: Situation, limits: Limits) -> Iterator[Notice]:
         if series.taken < series.expected:
             missing = series.expected - series.taken
             yield Notice(
-                "series",
-                series.subject,
-                "a series of measurements falls short of its plan",
-                "measure as planned; `quietcuff average` says what is short",
-                f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
+                topic="series",
+                subject=series.subject,
+                text="a series of measurements falls short of its plan",
+                remedy="measure as planned; `quietcuff average` says what is short",
+                personal=f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
                 f"asks for by now, {missing} short",
-                {
+                detail={
                     "person": series.person,
                     "protocol": series.protocol,
                     "taken": series.taken,

@@ -7,13 +7,16 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
 from collector.radio.cuff_clock import seconds_ahead
 from collector.radio.port import ValueRead
 from collector.service.config import Config
+from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
+from collector.service.notices.series_progress import so_far
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -29,13 +32,13 @@ OWN_TOPICS = frozenset({"notices"})
 def limits_of(config: Config) -> Limits:
     wanted = config.notices
     return Limits(
-        wanted.cuff_silent_days,
-        wanted.battery_below,
-        wanted.clock_off_min,
-        wanted.disk_free_mb,
-        wanted.very_high,
-        wanted.series,
-        config.station.emergency_number,
+        cuff_silent_days=wanted.cuff_silent_days,
+        battery_below=wanted.battery_below,
+        clock_off_min=wanted.clock_off_min,
+        disk_free_mb=wanted.disk_free_mb,
+        very_high=wanted.very_high,
+        series=wanted.series,
+        emergency_number=config.station.emergency_number,
     )
 
 
@@ -65,13 +68,13 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
         values = visits.values_of(store, cuff.address)
         level, _ = values.get(Uuid.BATTERY_LEVEL, (b"", None))
         yield CuffNow(
-            cuff.address,
-            cuff.name or cuff.address,
-            cuff.readings,
-            cuff.last_visit,
-            level[0] if level and level[0] <= 100 else None,
-            _clock_ahead(store, cuff.address, values, zone),
-            cuff.bond_missing_on,
+            address=cuff.address,
+            name=cuff.name or cuff.address,
+            readings=cuff.readings,
+            last_visit=cuff.last_visit,
+            battery=level[0] if level and level[0] <= 100 else None,
+            clock_ahead_s=_clock_ahead(store, cuff.address, values, zone),
+            bond_missing_on=cuff.bond_missing_on,
         )
 
 
@@ -94,22 +97,18 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
         if "failed" in reading.marks or "implausible" in reading.marks:
             continue
         yield Taken(
-            reading.reading_id,
-            reading.cuff,
-            reading.slot,
-            reading.person,
-            exact_mmhg(reading.systolic, reading.unit),
-            exact_mmhg(reading.diastolic, reading.unit),
-            reading.taken_at,
+            reading_id=reading.reading_id,
+            cuff=reading.cuff,
+            slot=reading.slot,
+            person=reading.person,
+            systolic=exact_mmhg(reading.systolic, reading.unit),
+            diastolic=exact_mmhg(reading.diastolic, reading.unit),
+            taken_at=reading.taken_at,
         )
 
 
 def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
     """Of the people whose configuration names a first day and who are in the store."""
-    from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
-    from collector.service.config.plans import in_force
-    from collector.service.notices.series_progress import so_far
-
     for name, plan in config.people.items():
         try:
             if not plan.series_from or people.find(store, name) is None:
@@ -130,7 +129,13 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
         zone = ZoneInfo(config.station.zone) if config.station.zone else None
         counted, expected = so_far(taken, rules.protocol, first, now.astimezone(zone).date())
         digest = sha256(name.encode()).hexdigest()[:8]
-        yield Series(name, f"{digest}-{plan.series_from}", rules.protocol.name, counted, expected)
+        yield Series(
+            person=name,
+            subject=f"{digest}-{plan.series_from}",
+            protocol=rules.protocol.name,
+            taken=counted,
+            expected=expected,
+        )
 
 
 def _folders(*wanted: Path) -> Iterator[Folder]:

@@ -135,7 +135,7 @@ def test_a_damaged_store_is_kept_and_the_last_good_backup_offered(store: Path, f
     damage(store)
     broken = store.read_bytes()
     assert backups.last_good(folder, store) == good
-    assert good.path.name in backups.offer(folder, store)
+    assert good.path.name in backups.last_backup_hint(folder, store)
     done = backups.restore(store, good, now=NIGHT + timedelta(days=2))
     assert done.present is None
     assert done.kept
@@ -251,7 +251,7 @@ def test_a_folder_that_cannot_be_read_is_one_line_to_whoever_asks(store: Path, f
     folder.write_text("a file, where the stick was")
     with pytest.raises(BackupError, match=r"the backups cannot be read \(Not a directory\)"):
         backups.every(folder, store)
-    assert backups.offer(folder, store).startswith(f"{folder}: the backups cannot be read")
+    assert backups.last_backup_hint(folder, store).startswith(f"{folder}: the backups cannot be read")
 
 
 def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(

@@ -13,14 +13,18 @@ from decimal import Decimal, InvalidOperation
 from io import StringIO
 from pathlib import Path
 
-from collector.cli.common.command import Failure
 from collector.intake.sources.hand_log import HandRow
-from collector.share.text.layout import visible
+from parsers.text import plain
 
 NEEDED = ("taken_at", "systolic", "diastolic")
+NOTE_LIMIT = 2000  # characters of one column
 KNOWN = (*NEEDED, "pulse", "person", "note")
 MOST = {"systolic": 400, "diastolic": 300, "pulse": 400}
 """Beyond these no cuff shows a number: a slip of the pen. What is only implausible is taken and marked."""
+
+
+class LogError(Exception):
+    """The file cannot be used at all; the text is one line for a person: where, what, what to do."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,16 +39,16 @@ def read(
     """Every line that holds anything, as a row or as what is wrong with it.
 
     local: makes a wall clock time aware. now: nothing was measured later. person: whose, where the line does
-    not say. Raises Failure for a file that cannot be used at all.
+    not say. Raises LogError for a file that cannot be used at all.
     """
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
         reason = (error.strerror or "").lower()
-        raise Failure(f"{path}: cannot be read ({reason}); give the path of a file") from None
+        raise LogError(f"{path}: cannot be read ({reason}); give the path of a file") from None
     except UnicodeDecodeError as error:
         line = error.object[: error.start].count(b"\n") + 1
-        raise Failure(f"{path}, line {line}: not UTF-8; save the file as 'CSV UTF-8'") from None
+        raise LogError(f"{path}, line {line}: not UTF-8; save the file as 'CSV UTF-8'") from None
     heading = text.split("\n", 1)[0]
     separator = max(",;\t", key=heading.count)
     lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
@@ -54,22 +58,22 @@ def read(
             if any(cell.strip() for cell in cells):
                 yield _line(lines.line_num, names, cells, local, now, person, separator)
     except csv.Error as error:
-        raise Failure(f"{path}, line {lines.line_num}: not CSV ({error}); mend that line") from None
+        raise LogError(f"{path}, line {lines.line_num}: not CSV ({error}); mend that line") from None
 
 
 def _columns(path: Path, heading: list[str]) -> list[str]:
     names = [name.strip().lower().replace(" ", "_") for name in heading]
     if {"reading_id", "payload"} <= set(names):
-        raise Failure(f"{path}: is an export of quietcuff, not a log; `quietcuff merge` joins stores")
+        raise LogError(f"{path}: is an export of quietcuff, not a log; `quietcuff merge` joins stores")
     missing = [name for name in NEEDED if name not in names]
     if missing:
-        raise Failure(
+        raise LogError(
             f"{path}, line 1: no column {', '.join(missing)}; the first line names the columns, "
             "such as taken_at,systolic,diastolic,pulse,person"
         )
     double = {name for name in names if name and names.count(name) > 1}
     if double:
-        raise Failure(f"{path}, line 1: two columns are called {', '.join(sorted(double))}; rename one")
+        raise LogError(f"{path}, line 1: two columns are called {', '.join(sorted(double))}; rename one")
     return names
 
 
@@ -97,8 +101,15 @@ def _line(
     notes = [values.get("note", "")] + [
         f"{name}: {text}" for name, text in values.items() if name not in KNOWN and text
     ]
-    note = "; ".join(visible(part) for part in notes if part)
-    return HandRow(taken_at, systolic, diastolic, pulse, values.get("person") or person, note or None)
+    note = "; ".join(plain(part, NOTE_LIMIT) for part in notes if part)
+    return HandRow(
+        taken_at=taken_at,
+        systolic=systolic,
+        diastolic=diastolic,
+        pulse=pulse,
+        person=values.get("person") or person,
+        note=note or None,
+    )
 
 
 def _time(text: str, local: Callable[[datetime], datetime], now: datetime) -> datetime:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from collector.radio.port import Arrival
+from collector.service import machine_clock
 from collector.service.listen import station_clock
 from collector.service.listen.desk import StoreDesk
 from collector.store import readings
@@ -39,37 +40,37 @@ def machine(root: Path, board: bool, keeps_time: bool) -> Path:
 def test_a_board_without_a_clock_is_believed_once_the_network_told_it_the_time(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, board: bool, keeps_time: bool, synchronised: bool, believed: bool
 ) -> None:
-    monkeypatch.setattr(station_clock, "synchronised", lambda: synchronised)
-    assert station_clock.believable(LATER, machine(tmp_path, board, keeps_time)) is believed
+    monkeypatch.setattr(machine_clock, "synchronised", lambda: synchronised)
+    assert machine_clock.believable(LATER, machine(tmp_path, board, keeps_time)) is believed
 
 
 def test_1970_is_never_believed(tmp_path: Path) -> None:
-    assert not station_clock.believable(12.0, machine(tmp_path, False, True))
+    assert not machine_clock.believable(12.0, machine(tmp_path, False, True))
 
 
 def test_asking_the_kernel_gives_an_answer() -> None:
-    assert station_clock.synchronised() in (True, False)
-    assert len(station_clock.boot_id()) == 36
-    assert abs(station_clock.base() - station_clock.base()) < 1
+    assert machine_clock.synchronised() in (True, False)
+    assert len(machine_clock.boot_id()) == 36
+    assert abs(machine_clock.clock_at_boot() - machine_clock.clock_at_boot()) < 1
 
 
 def test_arrivals_of_1970_are_marked_and_put_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The machine starts in 1970, a record without stamp arrives, then the network tells the time."""
     believed = False
     boot = time.time() - 1000
-    monkeypatch.setattr(station_clock, "believable", lambda: believed)
-    monkeypatch.setattr(station_clock, "base", lambda: boot if believed else 0.0)
+    monkeypatch.setattr(machine_clock, "believable", lambda: believed)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: boot if believed else 0.0)
     payload = build_measurement(measurement(131, 82))
     with open_store(tmp_path / "store.db") as store:
-        clock, desk = station_clock.OurClock(store), StoreDesk(store)
-        assert "not set by the network" in (clock.look() or "")
+        clock, desk = station_clock.StationClock(store), StoreDesk(store)
+        assert "not set by the network" in (clock.check() or "")
         at_1970 = datetime.fromtimestamp(600, UTC)
         desk.take(Arrival("F0:F1:F2:F3:F4:F5", Uuid.BLOOD_PRESSURE_MEASUREMENT, payload, at_1970, "virtual"), None)
         (before,) = readings.select(store, Selection())
         assert before.taken_at.year == 1970
         assert before.marks
         believed = True
-        assert clock.look() is None
+        assert clock.check() is None
         (after,) = readings.select(store, Selection())
     assert abs(after.taken_at.timestamp() - (boot + 600)) < 2
     assert after.reading_id == before.reading_id

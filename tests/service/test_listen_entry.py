@@ -1,76 +1,83 @@
-"""A plain `listen` is understood without the library that parses command lines, and exactly as by it."""
+"""The unit's own entry point: the options of `listen` without the library that parses the command line."""
 
+import os
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
+from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups
-from collector.service.listen.entry import Wish, chosen, plainly
+from collector.service.listen.entry import ListenOptions, configured
 from collector.store import journal
 from collector.store.opening import open_store
 
 NOON = datetime(2031, 3, 4, 12, tzinfo=UTC)
 
 
-@pytest.mark.parametrize(
-    ("line", "wish"),
-    [
-        ("listen", Wish()),
-        ("--store /a/b.db listen", Wish(store=Path("/a/b.db"))),
-        ("listen --store=/a=b.db --config c.toml", Wish(store=Path("/a=b.db"), config=Path("c.toml"))),
-        ("listen --radio virtual --adapter hci1 --log debug", Wish(radio="virtual", adapter="hci1", log="debug")),
-    ],
-)
-def test_plain_lines(line: str, wish: Wish) -> None:
-    assert plainly(line.split(), {}) == wish
+RUN = """
+import sys
+from collector.service.listen import entry
+entry.serve = lambda options: print(repr(options))
+sys.argv = ["quietcuff-listen", *sys.argv[1:]]
+entry.run()
+"""
+
+
+def run_entry(*arguments: str, **environment: str) -> "subprocess.CompletedProcess[str]":
+    return subprocess.run(
+        [sys.executable, "-c", RUN, *arguments], capture_output=True, text=True, env={**os.environ, **environment}
+    )
 
 
 @pytest.mark.parametrize(
-    "line",
+    ("line", "options"),
     [
-        "listen --help",
-        "listen --radio",
-        "listen --radio nobody",
-        "listen --log loud",
-        "listen listen",
-        "readings",
-        "listen extra",
-        "listen --unknown 3",
-        "--version listen",
-        "listen --store --log",
-        "cuff name listen",
+        ("", ListenOptions()),
+        ("--store=/a=b.db --config c.toml", ListenOptions(store=Path("/a=b.db"), config=Path("c.toml"))),
+        (
+            "--radio virtual --adapter hci1 --log debug",
+            ListenOptions(radio=RadioKind.VIRTUAL, adapter="hci1", log="debug"),
+        ),
     ],
 )
-def test_what_needs_explaining_is_left_to_the_library(line: str) -> None:
-    assert plainly(line.split(), {}) is None
+def test_the_units_entry_takes_the_options_of_listen(line: str, options: ListenOptions) -> None:
+    assert run_entry(*line.split()).stdout.strip() == repr(options)
+
+
+@pytest.mark.parametrize("line", ["--radio", "--radio nobody", "--log loud", "extra", "--unknown 3"])
+def test_a_wrong_line_is_refused(line: str) -> None:
+    done = run_entry(*line.split())
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
 
 
 def test_the_environment_is_heard_and_the_line_goes_before_it() -> None:
     environment = {"QUIETCUFF_STORE": "/e.db", "QUIETCUFF_CONFIG": "/e.toml"}
-    assert plainly(["listen"], environment) == Wish(Path("/e.db"), Path("/e.toml"))
-    assert plainly(["--store", "/a.db", "listen"], environment) == Wish(Path("/a.db"), Path("/e.toml"))
+    both = ListenOptions(store=Path("/e.db"), config=Path("/e.toml"))
+    assert run_entry(**environment).stdout.strip() == repr(both)
+    assert run_entry("--store", "/a.db", **environment).stdout.strip() == repr(replace(both, store=Path("/a.db")))
 
 
 def test_the_line_goes_before_the_configuration(tmp_path: Path) -> None:
     file = tmp_path / "quietcuff.toml"
     file.write_text('[radio]\nkind = "virtual"\nadapter = "hci3"\n')
-    assert chosen(Wish(config=file)).radio.kind == "virtual"
-    assert chosen(Wish(config=file, radio="bluez")).radio.kind == "bluez"
-    assert chosen(Wish(config=file, radio="bluez")).radio.adapter == "hci3"
+    assert configured(ListenOptions(config=file)).radio.kind == "virtual"
+    assert configured(ListenOptions(config=file, radio=RadioKind.BLUEZ)).radio.kind == "bluez"
+    assert configured(ListenOptions(config=file, radio=RadioKind.BLUEZ)).radio.adapter == "hci3"
 
 
 LISTEN = """
-import sys, threading
-sys.argv = ["quietcuff", "--store", sys.argv[1], "listen"]
+import sys
+sys.argv = ["quietcuff-listen", "--store", sys.argv[1]]
 async def over(*arguments, **options):
     print(sorted({name.split(".")[0] for name in sys.modules} & {"typer", "pydantic", "rich", "numpy", "bumble"}))
-import collector.service.listen.assemble
-collector.service.listen.assemble.listen = over
-from collector.cli.main import run
-run()
+from collector.service.listen import entry
+entry.listen = over
+entry.run()
 """
 
 
@@ -79,39 +86,16 @@ def test_the_service_does_not_carry_the_command_line(tmp_path: Path) -> None:
     assert done.stdout.strip() == "[]", done.stderr
 
 
-LEAN = """
-import sys
-from collector.service.listen.lean import without_openssl
-without_openssl()
-import asyncio, hashlib
-print(sorted({"ssl", "_ssl", "_hashlib"} & set(sys.modules)))
-print(hashlib.sha256(b"abc").hexdigest())
-import ssl
-print(ssl.create_default_context().verify_mode.name)
-"""
-
-
-def test_openssl_is_there_for_whoever_asks_and_for_nobody_else() -> None:
-    """The digest is of FIPS 180-2, appendix B.1."""
-    done = subprocess.run([sys.executable, "-W", "error", "-c", LEAN], capture_output=True, text=True)
-    assert done.stdout.splitlines() == [
-        "[]",
-        "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
-        "CERT_REQUIRED",
-    ], done.stderr
-
-
 NEW_STORE = """
 import asyncio, sys
 from pathlib import Path
-import collector.service.listen.assemble
+from collector.service.listen import entry
 from collector.store.opening import open_store
 async def over(store, *arguments, **options):
     with open_store(store, create=False) as opened:
         print(opened.scalar("SELECT count(*) FROM station"), "sqlite_utils" in sys.modules)
-collector.service.listen.assemble.listen = over
-from collector.service.listen.entry import Wish, serve
-serve(Wish(store=Path(sys.argv[1])))
+entry.listen = over
+entry.serve(entry.ListenOptions(store=Path(sys.argv[1])))
 """
 
 
@@ -123,7 +107,7 @@ def test_what_changes_a_schema_does_not_stay(tmp_path: Path) -> None:
 def test_what_stands_in_the_way_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "q.db").write_text("no store at all " * 400)
     done = subprocess.run(
-        [sys.executable, "-m", "collector.cli.main", "--store", str(tmp_path / "q.db"), "listen"],
+        [sys.executable, "-m", "collector.service.listen.entry", "--store", str(tmp_path / "q.db")],
         capture_output=True,
         text=True,
     )

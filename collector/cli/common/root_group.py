@@ -1,6 +1,7 @@
 """The front group: overview without imports, global options anywhere, one line for whatever goes wrong."""
 
 import os
+import sqlite3
 import sys
 from importlib import import_module
 from typing import Any, NoReturn
@@ -9,13 +10,14 @@ import typer
 
 from collector.cli.common.command import COULD_NOT, WRONG_USAGE, Failure, Group, say
 from collector.cli.main import COMMANDS
+from collector.service.config import SYSTEM_STORE
 
 GLOBAL_OPTIONS = ("--store", "--config")
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 OURS = {"collector", "parsers"}
 
 
-class Front(Group):
+class RootGroup(Group):
     """Knows the commands by COMMANDS; imports the module of the one that is asked for."""
 
     def list_commands(self, ctx: Any) -> list[str]:
@@ -104,8 +106,6 @@ def _sentence(text: str) -> str:
 
 def _outside(error: Exception) -> str:
     """Words for what comes from below: our rooms' own errors, the disk, the database, and the unforeseen."""
-    import sqlite3
-
     text = " ".join(str(error).split())
     if type(error).__module__.split(".")[0] in OURS:
         return text
@@ -126,8 +126,6 @@ def _outside(error: Exception) -> str:
 
 
 def _is_the_services(path: object) -> bool:
-    from collector.service.config import SYSTEM_STORE
-
     return str(path).startswith(str(SYSTEM_STORE.parent))
 
 
