@@ -10,7 +10,7 @@ import pytest
 
 from collector.service.config import load
 from collector.store import people
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 PROGRAM = [sys.executable, "-m", "collector.cli.main"]
 FLAGS = ["--zone", "Europe/Lisbon", "--person", "mira", "--person", "anna", "--emergency-number", "112"]
