@@ -11,7 +11,7 @@ from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
 from collector.radio.bluez import connecting, link
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.journal import cuffs
 
 pytestmark = pytest.mark.system

@@ -16,8 +16,8 @@ from played_listening import Listening, answers, payload, until_told
 from collector.radio.bluez import BlueZRadio, adapter, connecting, radio
 from collector.radio.port import UseWitness
 from collector.store import journal, readings
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.uuids import Uuid
 

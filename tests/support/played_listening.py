@@ -8,7 +8,7 @@ from collector.radio.bluez import BlueZRadio
 from collector.service.config import parse
 from collector.service.listen.assemble import listen
 from collector.store import conditions
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 from parsers.uuids import Uuid
