@@ -20,7 +20,7 @@ from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import sittings
-from collector.store.readings.new_readings import Arrivals
+from collector.store.readings.new_readings import NewReadings
 from collector.store.values import Reading
 
 app = new_app()
@@ -94,7 +94,7 @@ class StoreSource:
 
     def __init__(self, store: Store, person: str) -> None:
         self.store, self.person = store, person
-        self.arrivals = Arrivals(store)
+        self.arrivals = NewReadings(store)
         self.claimed: str | None = None
 
     def new(self) -> list[Reading]:
