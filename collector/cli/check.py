@@ -65,7 +65,8 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
         where = config.source or "no file, all as it comes"
         yield fine("configuration", str(where))
     except ConfigError as error:
-        yield broken("configuration", str(error), "mend that line; until then nothing starts")
+        for problem in error.problems:
+            yield broken("configuration", problem, "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
         around = GlobalOptions(path, None)
         around.config = config

@@ -10,7 +10,7 @@ import typer
 
 from collector.cli.common.command import COULD_NOT, WRONG_USAGE, Failure, Group, say
 from collector.cli.main import COMMANDS
-from collector.service.config import SYSTEM_STORE
+from collector.service.config import SYSTEM_STORE, ConfigError
 
 GLOBAL_OPTIONS = ("--store", "--config")
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
@@ -90,6 +90,10 @@ def explain(error: Exception) -> int:
     if isinstance(error, Failure):
         say(f"quietcuff: {error}")
         return error.exit_code
+    if isinstance(error, ConfigError):
+        for problem in error.problems:
+            say(f"quietcuff: {problem}")
+        return COULD_NOT
     if isinstance(error, typer.TyperException):  # the command line itself was wrong
         context = getattr(error, "ctx", None)
         path = context.command_path if context else "quietcuff"
