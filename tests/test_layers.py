@@ -22,6 +22,14 @@ MAY_IMPORT = {
         "collector.share",
         "collector.service",
     },
+    "collector/page": {
+        "collector.store",
+        "collector.intake",
+        "collector.numbers",
+        "collector.share",
+        "collector.service",
+        "collector.page",
+    },
 }
 
 
@@ -46,6 +54,41 @@ def test_room_imports_only_what_it_may(room: str) -> None:
         if not any(name == allowed or name.startswith(allowed + ".") for allowed in MAY_IMPORT[room])
     ]
     assert not wrong
+
+
+def test_only_the_command_that_starts_it_imports_the_page() -> None:
+    found = {
+        str(path.relative_to(ROOT))
+        for path in (ROOT / "collector").rglob("*.py")
+        if "collector/page" not in str(path) and any(name.startswith("collector.page") for name in imported(path))
+    }
+    assert found == {"collector/cli/page.py"}
+
+
+def test_the_page_asks_and_shows_but_neither_reckons_nor_queries() -> None:
+    """No SQL, no arithmetic on values: what is shown is worked out below. Counting seconds to an end is plumbing."""
+    plumbing = {"life.py", "serving.py", "visitor.py", "start.py", "certificate.py"}
+    reckoning = (ast.Sub, ast.Mult, ast.FloorDiv, ast.Pow)
+    wrong = []
+    for path in sorted((ROOT / "collector/page").rglob("*.py")):
+        tree = ast.parse(path.read_text("utf-8"))
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Attribute) and node.attr in ("query", "scalar", "row") and _is_store(node.value):
+                wrong.append(f"{path.name}:{node.lineno} queries")
+            if isinstance(node, ast.BinOp) and isinstance(node.op, reckoning) and path.name not in plumbing:
+                wrong.append(f"{path.name}:{node.lineno} reckons")
+            if isinstance(node, (ast.Import, ast.ImportFrom)):
+                names = {alias.name for alias in node.names} | {getattr(node, "module", "") or ""}
+                wrong += [
+                    f"{path.name} imports {name}" for name in names & {"sqlite3", "decimal", "statistics", "math"}
+                ]
+    assert not wrong
+
+
+def _is_store(node: ast.AST) -> bool:
+    return (isinstance(node, ast.Name) and node.id == "store") or (
+        isinstance(node, ast.Attribute) and node.attr == "store"
+    )
 
 
 def test_parsers_need_construct_only() -> None:

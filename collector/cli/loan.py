@@ -17,9 +17,9 @@ from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
 from collector.cli.report import report_data
 from collector.numbers import words
+from collector.service.config import zone_of
 from collector.service.guided import download, loan_papers
 from collector.service.guided.loan_return import LoanReturn
-from collector.service.listen.assemble import zone_of
 from collector.service.listen.lock import listener
 from collector.share.export.rows import json_text
 from collector.share.private_file import private_file

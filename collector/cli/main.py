@@ -31,6 +31,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "merge": ("collector.cli.merge", "Bring another station's store in, each payload once."),
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
     "person": ("collector.cli.person", "Say who is measured, and which slots and readings are whose."),
+    "page": ("collector.cli.page", "The station's web page, and which devices may see it."),
     "relay": ("collector.cli.relay", "Send readings on to a FHIR server, PostgreSQL or MQTT."),
     "loan": ("collector.cli.loan", "Lend cuffs out, and take them back with nothing left in them."),
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),

@@ -11,6 +11,7 @@ emergency: the local number; empty where none is configured. Reading age is held
 """
 
 from collections.abc import Iterable
+from datetime import time
 
 from collector.numbers.levels import LOW, VERY_HIGH
 from collector.numbers.values import Irregular, Pair, Pressures, rounded_text
@@ -199,6 +200,29 @@ def clear_or_not(which: str, difference: float, clear: bool) -> str:
 
 def far_apart(weeks: int) -> str:
     return f"About {weeks} weeks lie between the two. The season may have its share."
+
+
+# --- What to do next ----------------------------------------------------------------------------------------------
+
+
+def measure_now(session: str, readings: int) -> str:
+    return f"It is time for your {session} readings: take {_readings(readings)}, one minute apart."
+
+
+def measure_later(session: str, starts: time, readings: int) -> str:
+    return f"Next: {_readings(readings)} this {session}, from {starts:%H:%M} on."
+
+
+def measure_tomorrow(starts: time, readings: int) -> str:
+    return f"You are done for today. Next: {_readings(readings)} tomorrow morning, from {starts:%H:%M} on."
+
+
+def series_complete() -> str:
+    return "Your series is complete. Take its page to your visit. Ask there when to measure again."
+
+
+def _readings(count: int) -> str:
+    return f"{count} reading{'s' * (count != 1)}"
 
 
 # --- Getting ready ------------------------------------------------------------------------------------------------

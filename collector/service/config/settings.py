@@ -222,6 +222,18 @@ class Relay:
 
 
 @dataclass(frozen=True, slots=True)
+class Page:
+    """The station's web page. On any address but this machine's own it speaks TLS."""
+
+    address: str = key("127.0.0.1", "Where it listens; 0.0.0.0 or an address of the network lets others in.")
+    port: int = key(8140, "Its port.", at_least=1, at_most=65535)
+    name: str = key("", "The name by which others reach this machine, such as 'station.local'.")
+    certificate: Path | None = key(None, "A certificate of your own; else one is made at first use.")
+    certificate_key: Path | None = key(None, "That certificate's key.")
+    idle_minutes: float = key(10.0, "Started by its socket, it ends after so many quiet minutes. 0: never.", at_least=0)
+
+
+@dataclass(frozen=True, slots=True)
 class Config:
     station: Station = field(default_factory=Station)
     radio: Radio = field(default_factory=Radio)
@@ -230,11 +242,21 @@ class Config:
     retention: Retention = field(default_factory=Retention)
     notices: Notices = field(default_factory=Notices)
     mqtt: Mqtt = field(default_factory=Mqtt)
+    page: Page = field(default_factory=Page)
     relay: Mapping[str, Relay] = field(default_factory=dict)
     people: Mapping[str, Person] = field(default_factory=dict)
     cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from
+
+
+def zone_of(config: Config) -> str:
+    """IANA name of the zone that the cuffs' wall clocks show."""
+    if config.station.zone:
+        return config.station.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
 
 
 def usual_store() -> Path:

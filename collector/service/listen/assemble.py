@@ -10,7 +10,7 @@ from pathlib import Path
 
 from collector import intake
 from collector.radio.port import Radio, VisitPlan
-from collector.service.config import Config
+from collector.service.config import Config, zone_of
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups, retention
@@ -42,15 +42,6 @@ def plan_of(config: Config) -> VisitPlan:
         zone=zone_of(config),
         users=users,
     )
-
-
-def zone_of(config: Config) -> str:
-    """IANA name of the zone that the cuffs' wall clocks show."""
-    if config.station.zone:
-        return config.station.zone
-    from tzlocal import get_localzone_name
-
-    return get_localzone_name() or "UTC"
 
 
 def radio_of(config: Config, store_path: Path) -> Radio:

@@ -14,7 +14,7 @@ from collector.store.database import Store
 from collector.store.errors import telling
 from collector.store.readings import write
 
-_TABLES = ("claim", "span", "note", "sitting", "loan", "audit")
+_TABLES = ("claim", "span", "note", "sitting", "loan", "audit", "page_invite", "page_device", "page_sitting")
 _CHUNK = 1 << 20
 _TELLING = 7
 """Fewer octets than the shortest measurement has may stand anywhere by chance."""

@@ -61,6 +61,11 @@ def find(store: Store, name: str) -> Person | None:
     return None
 
 
+def by_row(store: Store, row: int) -> Person | None:
+    found = store.row(f"SELECT id, {CALLED} FROM person WHERE id = ? AND NOT gone", (row,))
+    return None if found is None else Person(found[0], found[1], 0)
+
+
 def need(store: Store, name: str) -> Person:
     person = find(store, name)
     if person is None:

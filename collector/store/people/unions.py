@@ -13,7 +13,7 @@ from collector.store.errors import StoreError
 from collector.store.instants import to_us
 from collector.store.people import audit
 
-OWNED = ("claim", "span", "note", "sitting", "loan")
+OWNED = ("claim", "span", "note", "sitting", "loan", "page_invite", "page_device", "page_sitting")
 """Tables whose rows are a person's."""
 
 
