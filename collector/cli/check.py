@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.checks import bluetooth, clock, notices, relay, service
+from collector.cli.checks import bluetooth, clock, configured, notices, relay, service
 from collector.cli.checks import store as stored
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
@@ -83,9 +83,11 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
                 yield finding
             yield from notices.look(store, config)
             yield from relay.look(store, config)
+            yield from configured.unknown_people(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)
+    yield from configured.secrets(config)
     yield from service.witness(config, pid, told)
     yield from clock.look(datetime.now(UTC), newest, config.station.zone)
     yield from _radio(config, bluetooth.look)
