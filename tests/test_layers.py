@@ -8,13 +8,14 @@ import pytest
 ROOT = Path(__file__).parents[1]
 MAY_IMPORT = {
     "parsers": {"parsers"},
-    "collector/radio": {"parsers", "collector.radio"},
+    "collector/radio": {"parsers", "collector.radio", "collector.systemd_notify"},
     "collector/store": {"collector.store"},
     "collector/intake": {"parsers", "collector.store", "collector.intake"},
     "collector/numbers": {"collector.numbers"},
     "collector/share": {"collector.store", "collector.numbers", "collector.share"},
     "collector/service": {
         "parsers",
+        "collector.systemd_notify",
         "collector.radio",
         "collector.store",
         "collector.intake",

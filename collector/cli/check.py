@@ -99,7 +99,7 @@ def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> I
         return
     lacking = []
     if config.radio.kind is RadioKind.EXCLUSIVE:
-        from collector.radio.exclusive.needs import missing
+        from collector.radio.exclusive.adapter import missing
 
         lacking = missing()
     for what, remedy in lacking:

@@ -12,10 +12,9 @@ from decimal import Decimal
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.store.instants import to_us
 from collector.store.values import MMHG_PER_KPA
-from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError
 from parsers.intermediate import parse_enhanced_intermediate, parse_intermediate
-from parsers.measurement import Measurement, parse_measurement
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.pressure import Unit
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime

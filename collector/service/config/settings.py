@@ -16,6 +16,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
+from collector.radio.port import SetClock, UseWitness
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
 from collector.service.jobs.sealing import key_problem
 
@@ -29,18 +30,6 @@ class RadioKind(StrEnum):
 class Accept(StrEnum):
     ANY = "any"
     KNOWN = "known"
-
-
-class SetClock(StrEnum):
-    NEVER = "never"
-    WHEN_WRONG = "when wrong"
-    ALWAYS = "always"
-
-
-class UseWitness(StrEnum):
-    AUTO = "auto"
-    ON = "on"
-    OFF = "off"
 
 
 class RelayKind(StrEnum):

@@ -16,9 +16,8 @@ from collector.store.instants import EPOCH, from_us, to_us
 from collector.store.journal import cuffs, visits
 from collector.store.values import Reading
 from parsers.device import build_text, parse_text
-from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError
-from parsers.measurement import Measurement, parse_measurement
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.sfloat import Absence, SFloat
 from parsers.uuids import Uuid
 

@@ -17,13 +17,13 @@ from air import Air
 from machine import Collected
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
 
 PROJECT = Path(__file__).parents[3]
 STORE = "/var/lib/quietcuff/quietcuff.db"
 PROGRAM = Path("/opt/quietcuff/bin/quietcuff-listen")
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
+MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
 TARGET = """[Unit]
 Requires=dbus.socket bluetooth.service quietcuff.service
 Wants=systemd-journald.service

@@ -1,21 +1,26 @@
-"""The station keeps no memory of strangers, however many pass by, nor of cuffs that BlueZ has dropped."""
+"""The BlueZ radio keeps no memory of strangers, however many pass by, nor of cuffs that BlueZ has dropped."""
 
-from air import NoteDesk
+from air import NoteSink
 
 from collector.radio.bluez.bus import DEVICE, Bus
-from collector.radio.bluez.delivery import Keeper
-from collector.radio.bluez.station import Pace, Station
-from collector.radio.bluez.visits_begun import Reception
+from collector.radio.bluez.delivery import Delivery, EarlyVisits
+from collector.radio.bluez.visits import Pace, Visits
 from collector.radio.port import VisitPlan
 
 
-def station() -> Station:
-    return Station(Bus(), Keeper(Reception(NoteDesk(), "bluez")), VisitPlan(), False, lambda path: True)
+def visits() -> Visits:
+    return Visits(
+        bus=Bus(),
+        delivery=Delivery(EarlyVisits(NoteSink(), "bluez")),
+        plan=VisitPlan(),
+        subscriptions=False,
+        wanted_adapter=lambda path: True,
+    )
 
 
 def test_strangers_leave_no_trace() -> None:
     """As in a wide scan, while a bond is lost."""
-    ours = station()
+    ours = visits()
     for number in range(1000):
         path = f"/org/bluez/hci0/dev_{number}"
         address = f"C0:00:00:00:{number >> 8:02X}:{number & 0xFF:02X}"
@@ -26,7 +31,7 @@ def test_strangers_leave_no_trace() -> None:
 
 
 def test_a_cuff_that_bluez_dropped_is_forgotten() -> None:
-    ours = station()
+    ours = visits()
     ours._pace["/org/bluez/hci0/dev_1"] = Pace()
     ours.removed("/org/bluez/hci0/dev_1", [DEVICE])
     assert not ours._pace

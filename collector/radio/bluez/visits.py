@@ -8,12 +8,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure, Interfaces, Watcher
-from collector.radio.bluez.delivery import Keeper
+from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
+from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.monitor.hci_frames import is_private
-from collector.radio.bluez.subscriptions import Standing, device_of
-from collector.radio.port import KnownCuff, LinkLost, RadioError, VisitPlan
+from collector.radio.bluez.subscriptions import Subscriptions, device_of
+from collector.radio.port import Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
@@ -39,19 +39,19 @@ class Pace:
     not_before: float = 0.0
 
 
-class Station(Watcher):
+class Visits(Watcher):
     """Implements a link's Surroundings."""
 
     def __init__(
-        self, bus: Bus, keeper: Keeper, plan: VisitPlan, standing: bool, wanted_adapter: Callable[[str], bool]
+        self, bus: Bus, delivery: Delivery, plan: VisitPlan, subscriptions: bool, wanted_adapter: Callable[[str], bool]
     ) -> None:
-        self.bus, self.keeper, self.plan = bus, keeper, plan
-        self.reception, self.witness = keeper.reception, keeper.witness
+        self.bus, self.delivery, self.plan = bus, delivery, plan
+        self.sink, self.witness = delivery.sink, delivery.witness
         self.wanted_adapter = wanted_adapter
-        keeper.forgotten = self.forgotten
+        delivery.forgotten = self.forgotten
         if self.witness is not None:
-            self.witness.roster.is_other = self.is_other
-        self.standing = Standing(bus, self._stands, self.bus_value) if standing else None
+            self.witness.record_handles.is_other = self.is_other
+        self.subscriptions = Subscriptions(bus, self._stands, self.bus_value) if subscriptions else None
         self.visits: dict[str, asyncio.Task[None]] = {}
         self.stopping = False
         self._pace: dict[str, Pace] = {}
@@ -61,9 +61,9 @@ class Station(Watcher):
 
     def begin(self) -> None:
         """Take up what is there: subscriptions to stand, links that are up already."""
-        if self.standing is not None:
-            self.bus.watchers.append(self.standing)
-            self.standing.arm_all()
+        if self.subscriptions is not None:
+            self.bus.watchers.append(self.subscriptions)
+            self.subscriptions.arm_all()
         self.bus.watchers.append(self)
         for path, _ in self.bus.each(DEVICE):
             self.consider(path)
@@ -79,7 +79,7 @@ class Station(Watcher):
 
     @property
     def known(self) -> dict[str, KnownCuff]:
-        return self.keeper.known
+        return self.delivery.known
 
     def lost_bond(self) -> bool:
         """Whether a cuff that was bonded is not so here any more: it may advertise without naming its service."""
@@ -108,11 +108,11 @@ class Station(Watcher):
         return str(self.bus.get(path, DEVICE, "Address", path.rpartition("/")[2]))
 
     def admits(self, path: str) -> bool:
-        """A cuff that the desk accepts; one that it does not is noted once and left alone."""
+        """A cuff that the sink accepts; one that it does not is noted once and left alone."""
         if not self.is_cuff(path):
             return False
         address = self.address_of(path)
-        if self.reception.accepts(address):
+        if self.sink.accepts(address):
             return True
         if address not in self._noted:
             self._noted.add(address)
@@ -121,7 +121,7 @@ class Station(Watcher):
 
     def _stands(self, path: str) -> bool:
         address = self.address_of(path)
-        return address in self.known and self.reception.accepts(address)
+        return address in self.known and self.sink.accepts(address)
 
     def seen(self, path: str) -> None:
         """It advertises."""
@@ -164,16 +164,16 @@ class Station(Watcher):
             if not await self._connected(path):
                 return
             log.debug("%s: connected", self.address_of(path))
-            link = await BlueZLink.open(self, path, self.reception.source)
+            link = await BlueZLink.open(self, path, self.sink.source)
             log.debug("%s: discovered", self.address_of(path))
-            self.keeper.links[path] = link
-            link.heard = self.keeper.early(link.cuff)
+            self.delivery.links[path] = link
+            link.heard = self.delivery.early(link.cuff)
             if not self.bus.get(path, DEVICE, "Connected"):
                 link.lost()
             if self.bus.get(path, DEVICE, "AddressType") == "random" and is_private(link.cuff):
                 with suppress(RadioError):  # its own address shows in pairing only
                     await link.secure()
-            await visit(link, self.reception, self.plan)
+            await visit(link, self.sink, self.plan)
         except LinkLost as error:
             log.info("%s left before it could be asked anything: %s", self.address_of(path), error)
         except Exception:
@@ -205,7 +205,7 @@ class Station(Watcher):
             if self.bus.get(path, DEVICE, "Connected"):
                 return True
             call.cancel()
-            with suppress(Failure):
+            with suppress(BusError):
                 await self.bus.call(path, DEVICE, "Disconnect")  # takes the attempt back
             self._pace.setdefault(path, Pace()).not_before = time.monotonic() + AGAIN_S
             return False
@@ -220,9 +220,9 @@ class Station(Watcher):
         while not await self.bus.until(path, DEVICE, "ServicesResolved", True, DEAF_S):
             if not self.bus.get(path, DEVICE, "Connected"):
                 return False
-            if time.monotonic() - self.keeper.heard_at > DEAF_S:
+            if time.monotonic() - self.delivery.heard_at > DEAF_S:
                 log.info("%s: BlueZ is deaf on this link; made anew", self.address_of(path))
-                with suppress(Failure):
+                with suppress(BusError):
                     await self.bus.call(path, DEVICE, "Disconnect")
                 return await self.bus.until(path, DEVICE, "Connected", False, DOWN_S) and await self._connect(path)
         return True
@@ -238,12 +238,12 @@ class Station(Watcher):
                 if hangs:
                     await self._down(path)
                 await asyncio.sleep(SETTLE_S)
-            self.keeper.compare()
-            self.keeper.refresh()  # a cuff that was new is known from now on
+            self.delivery.compare()
+            self.delivery.refresh()  # a cuff that was new is known from now on
         finally:
-            self.keeper.links.pop(path, None)
-            if self.standing is not None:
-                self.standing.resume(path)
+            self.delivery.links.pop(path, None)
+            if self.subscriptions is not None:
+                self.subscriptions.resume(path)
 
     async def _down(self, path: str) -> None:
         """Wait until the link is down, or is up again already; end it where it hangs."""
@@ -252,7 +252,7 @@ class Station(Watcher):
                 return
             if self.witness is not None and self.witness.has_link(self.address_of(path)):
                 return  # it came back before bluetoothd told of its leaving
-        with suppress(Failure):
+        with suppress(BusError):
             await self.bus.call(path, DEVICE, "Disconnect")
 
     def _slow_down(self, path: str) -> None:
@@ -272,11 +272,11 @@ class Station(Watcher):
             f"{address} has forgotten its bond with this computer; it is paired anew at its next visit "
             "(put it in pairing mode if it does not come)"
         )
-        self.reception.tell(f"bond {address}", text)
+        self.sink.tell(f"bond {address}", text)
         self._bond_missing[address] = "cuff"
         for path, device in list(self.bus.each(DEVICE)):
             if device.get("Address") == address and device.get("Paired"):
-                with suppress(Failure):
+                with suppress(BusError):
                     await self.bus.call(device["Adapter"], ADAPTER, "RemoveDevice", "o", [path])
                 self._pace.pop(path, None)
 
@@ -287,10 +287,10 @@ class Station(Watcher):
             self.witness.discovered(cuff, handles)
 
     def bus_value(self, path: str, number: int, value: bytes) -> None:
-        self.keeper.bus_value(self.address_of(device_of(path)), number, value)
+        self.delivery.bus_value(self.address_of(device_of(path)), number, value)
 
-    def how_it_ended(self, cuff: str) -> str:
-        return self.keeper.how_it_ended(cuff)
+    def how_it_ended(self, cuff: str) -> Outcome:
+        return self.delivery.how_it_ended(cuff)
 
     def bond_missing_on(self, cuff: str) -> str | None:
         return self._bond_missing.get(cuff)
@@ -299,7 +299,7 @@ class Station(Watcher):
         address = self.address_of(path)
         if self._bond_missing.pop(address, None):
             log.info("%s: paired anew", address)
-        self.reception.tell(f"bond {address}", None)  # may have been told before we were started again
+        self.sink.tell(f"bond {address}", None)  # may have been told before we were started again
 
     # -- BlueZ says ----------------------------------------------------------------------------------
 
@@ -314,8 +314,8 @@ class Station(Watcher):
     def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None:
         if interface != DEVICE:
             return
-        if changes.get("Connected") is False and path in self.keeper.links:
-            self.keeper.links[path].lost()
+        if changes.get("Connected") is False and path in self.delivery.links:
+            self.delivery.links[path].lost()
         elif {"Connected", "UUIDs", "ServicesResolved"} & changes.keys():
             self.consider(path)
 
@@ -324,5 +324,5 @@ class Station(Watcher):
             for path, _ in self.bus.each(DEVICE):
                 self.consider(path)
             return
-        for link in self.keeper.links.values():
-            link.lost("failed: bluetoothd went away")
+        for link in self.delivery.links.values():
+            link.lost(Outcome(Ending.FAILED, "bluetoothd went away"))

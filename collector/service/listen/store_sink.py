@@ -1,4 +1,4 @@
-"""The Desk over the store: whatever a radio hands over is on disk first, and read afterwards.
+"""The sink over the store: whatever a radio hands over is on disk first, and read afterwards.
 
 Reading waits for the event loop's next turn: of records that arrive together, the last is not on disk later because
 of what the first means. Over BlueZ the cuff has forgotten them by then, so every millisecond counts.
@@ -13,7 +13,18 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import intake
-from collector.radio.port import Arrival, Bond, ClockSet, Fact, Handles, KnownCuff, Named, NotTaken, ValueRead
+from collector.radio.port import (
+    Bond,
+    ClockSet,
+    Fact,
+    Handles,
+    KnownCuff,
+    Named,
+    NotTaken,
+    Outcome,
+    ReceivedPayload,
+    ValueRead,
+)
 from collector.service.config.settings import Accept
 from collector.store import conditions, journal
 from collector.store.database import Store
@@ -35,8 +46,8 @@ class VisitCount:
     outcomes: Counter[str] = field(default_factory=Counter)
 
 
-class StoreDesk:
-    """Implements `collector.radio.port.Desk`.
+class StoreSink:
+    """Implements `collector.radio.port.Sink`.
 
     heard: called with the reading's id after each payload that made a new reading, e.g. for notices.
     """
@@ -79,7 +90,7 @@ class StoreDesk:
             case Named():
                 visits.learn_name(store, visit, fact.name, now)
 
-    def take(self, arrival: Arrival, visit: int | None) -> None:
+    def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         """On disk when this returns; what it means is worked out afterwards, at the next start if that fails."""
         try:
             appended = journal.append(
@@ -127,12 +138,12 @@ class StoreDesk:
         if outcome.fresh and outcome.reading_id and self.heard:
             self.heard(outcome.reading_id)
 
-    def close_visit(self, visit: int, at: datetime, outcome: str) -> None:
+    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self.read_all()
-        visits.close_visit(self.store, visit, at, outcome)
+        visits.close_visit(self.store, visit, at, str(outcome))
         count = self._counts.pop(visit, VisitCount())
         counted = ", ".join(f"{count} {word}" for word, count in sorted(count.outcomes.items())) or "nothing"
-        log.info("%s: visit ended (%s), payloads: %s", self._name(count.cuff), plain(outcome), counted)
+        log.info("%s: visit ended (%s), payloads: %s", self._name(count.cuff), plain(str(outcome)), counted)
         try:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)

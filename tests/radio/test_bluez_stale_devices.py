@@ -2,7 +2,7 @@
 
 import pytest
 
-from collector.radio.bluez.stale_devices import is_husk
+from collector.radio.bluez.stale_devices import is_stale
 
 HUSK = {
     "Address": "F0:00:00:00:00:02",
@@ -19,9 +19,9 @@ HUSK = {
 }
 
 
-def test_a_device_with_an_address_and_nothing_else_is_a_husk() -> None:
-    assert is_husk(HUSK)
-    assert is_husk(HUSK | {"Name": "Cuff"}), "its name is from another file"
+def test_a_device_with_an_address_and_nothing_else_is_stale() -> None:
+    assert is_stale(HUSK)
+    assert is_stale(HUSK | {"Name": "Cuff"}), "its name is from another file"
 
 
 @pytest.mark.parametrize(
@@ -38,4 +38,4 @@ def test_a_device_with_an_address_and_nothing_else_is_a_husk() -> None:
     ],
 )
 def test_whatever_is_known_wanted_or_there_is_left_alone(sign: dict[str, object]) -> None:
-    assert not is_husk(HUSK | sign)
+    assert not is_stale(HUSK | sign)

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from collector.radio.bluez.monitor.kernel_filter import Sieve
+from collector.radio.bluez.monitor.kernel_filter import KernelFilter
 
 
 def frame(opcode: int, packet: bytes, adapter: int = 0) -> bytes:
@@ -64,7 +64,7 @@ def passed(ends: tuple[socket.socket, socket.socket], octets: bytes) -> bytes | 
     ],
 )
 def test_what_concerns_cuffs_passes_whole(ends: tuple[socket.socket, socket.socket], octets: bytes) -> None:
-    Sieve().attach(ends[0])
+    KernelFilter().attach(ends[0])
     assert passed(ends, octets) == octets
 
 
@@ -95,12 +95,12 @@ def test_what_concerns_cuffs_passes_whole(ends: tuple[socket.socket, socket.sock
     ],
 )
 def test_what_does_not_stays_in_the_kernel(ends: tuple[socket.socket, socket.socket], octets: bytes) -> None:
-    Sieve().attach(ends[0])
+    KernelFilter().attach(ends[0])
     assert not passed(ends, octets)
 
 
 def test_names_and_keys_are_cut_off(ends: tuple[socket.socket, socket.socket]) -> None:
-    Sieve().attach(ends[0])
+    KernelFilter().attach(ends[0])
     address = bytes.fromhex("f5f4f3f2f1f0")
     connected = struct.pack("<IH", 1, 0x0B) + address + b"\x02" + bytes(4) + b"\x0c\x00" + b"\x0b\x09Somebody's"
     assert passed(ends, frame(17, connected)) == frame(17, connected)[: 6 + 13]
@@ -109,7 +109,7 @@ def test_names_and_keys_are_cut_off(ends: tuple[socket.socket, socket.socket]) -
 
 
 def test_notifications_pass_at_the_places_of_known_cuffs_only(ends: tuple[socket.socket, socket.socket]) -> None:
-    Sieve(notified=frozenset({0x0112, 0x0E, 0x2000})).attach(ends[0])
+    KernelFilter(notified=frozenset({0x0112, 0x0E, 0x2000})).attach(ends[0])
     assert passed(ends, NOTIFICATION) == NOTIFICATION
     there = acl(b"\x1b\x12\x01record")
     assert passed(ends, there) == there
@@ -123,7 +123,7 @@ def test_any_places_can_be_named(handles: set[int], other: int) -> None:
     near, far = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
     near.setblocking(False)
     with closing(near), closing(far):
-        Sieve(notified=frozenset(handles)).attach(near)
+        KernelFilter(notified=frozenset(handles)).attach(near)
         named = sorted(handles)[:32]
         for handle in {other, *handles}:
             octets = acl(b"\x1b" + struct.pack("<H", handle) + b"record")
@@ -131,7 +131,7 @@ def test_any_places_can_be_named(handles: set[int], other: int) -> None:
 
 
 def test_continuations_pass_only_when_asked_for(ends: tuple[socket.socket, socket.socket]) -> None:
-    Sieve(continuations=True).attach(ends[0])
+    KernelFilter(continuations=True).attach(ends[0])
     assert passed(ends, CONTINUATION) == CONTINUATION
-    Sieve().attach(ends[0])
+    KernelFilter().attach(ends[0])
     assert passed(ends, CONTINUATION) is None
