@@ -132,11 +132,10 @@ class LogReader:
         moment = _moment(text, self.dates)
         try:
             moment = moment if moment.tzinfo else self.local(moment)
-            problem = time_problem(moment)
-            if problem:
-                raise ValueError(f"taken_at {text!r} {problem}")
             if moment > self.now:
                 raise ValueError(f"taken_at {text!r} has not come yet")
+            if problem := time_problem(moment):
+                raise ValueError(f"taken_at {text!r} {problem}")
         except OverflowError:
             raise ValueError(f"taken_at {text!r} is out of the calendar") from None
         return moment
