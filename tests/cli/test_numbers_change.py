@@ -143,9 +143,9 @@ def test_the_outermost_days_can_be_reckoned_with(at_home: Run, tmp_path: Path, d
     for command in (
         ["change", "mira", "--at", day],
         ["change", "mira"],
-        *(["average", "mira", option, day] for option in ("--since", "--to")),
-        *(["trend", "mira", option, day] for option in ("--since", "--to")),
-        *(["report", "mira", "-o", page, option, day] for option in ("--since", "--since", "--to")),
+        *(["average", "mira", option, day] for option in ("--since", "--until")),
+        *(["trend", "mira", option, day] for option in ("--since", "--until")),
+        *(["report", "mira", "-o", page, option, day] for option in ("--plot-since", "--since", "--until")),
     ):
         result = at_home(*command)
         assert "unforeseen" not in result.stderr, (command, result.stderr)
