@@ -18,9 +18,8 @@ from collector.service.config.template import template
 from collector.service.listen.lock import listener
 from collector.share.export.rows import json_text
 from collector.share.text.layout import visible, wrapped
-from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import from_us
+from collector.store.journal import payloads
 
 app = new_app()
 
@@ -75,7 +74,7 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
     told: set[str] = set()
     try:
         with reading_store(around) as store:
-            newest = _newest_arrival(store)
+            newest = payloads.newest_arrival(store)
             yield from stored.look(store, quick, pid is not None)
             yield service.listening(path, pid)
             for finding in service.standing_conditions(store, pid):
@@ -106,11 +105,6 @@ def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> I
         yield attention("exclusive radio", what, remedy)
     if not lacking:
         yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
-
-
-def _newest_arrival(store: Store) -> datetime | None:
-    newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
-    return None if newest is None else from_us(newest)
 
 
 def _show(finding: Finding, as_json: bool) -> None:

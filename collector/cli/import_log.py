@@ -18,10 +18,11 @@ from collector.intake.owner import assign_reading
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.store import journal, people
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs
-from collector.store.people import claims
+from collector.store.opening import open_store
+from collector.store.readings import claims
 
 app = new_app()
 

@@ -8,11 +8,11 @@ from io import TextIOWrapper
 from typing import TYPE_CHECKING, BinaryIO, TextIO
 
 from collector.cli.common.command import Failure, GlobalOptions, progress, say
-from collector.intake.sources.take_back import Looked, bring_back, bring_back_facts, bring_back_looks
+from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
 from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.readback import parse_ndjson
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.readings.acceptable import problem_of
 from collector.store.values import Reading
 
@@ -41,9 +41,8 @@ def take_back(around: GlobalOptions, stream: BinaryIO, name: str) -> None:
             with store.transaction():
                 what, found = _readings(file, ExportContext(subjects=subjects_of(around.config)), said)
                 done = bring_back(store, _acceptable(found, what), now, show, lambda: said.station)
-                bring_back_looks(
-                    store, (Looked(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings)
-                )
+                clocks = (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings)
+                bring_back_clock_readings(store, clocks)
                 for cuff, facts in said.cuffs.items():
                     bring_back_facts(store, cuff, values_of_facts(facts), now)
         except (ExchangeError, UnicodeDecodeError) as error:

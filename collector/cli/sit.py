@@ -8,12 +8,12 @@ from typing import Annotated
 
 import typer
 
+from collector import intake
 from collector.cli.common.asked_series import Asked, ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, of
 from collector.cli.common.selection import writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
-from collector.intake.owner import assign_reading
 from collector.numbers.levels import LOW
 from collector.numbers.rules import PlannedProtocol
 from collector.service.guided.sitting import Guide, SittingProgress, SittingRequest
@@ -21,8 +21,9 @@ from collector.service.listen.lock import listener
 from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.people import claims, sittings
-from collector.store.readings.new_readings import Arrivals
+from collector.store.people import sittings
+from collector.store.readings import claims
+from collector.store.readings.new_readings import NewReadings
 from collector.store.values import Reading
 
 app = new_app()
@@ -120,7 +121,7 @@ class StoreSource:
 
     def __init__(self, store: Store, person: str) -> None:
         self.store, self.person = store, person
-        self.arrivals = Arrivals(store)
+        self.arrivals = NewReadings(store)
         self.claimed: str | None = None
 
     def new(self) -> list[Reading]:
@@ -132,8 +133,7 @@ class StoreSource:
     def claim(self, reading: Reading) -> None:
         with self.store.transaction():
             claims.claim(self.store, reading.reading_id, self.person, datetime.now(UTC))
-            row = self.store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading.reading_id,))
-            assign_reading(self.store, row)
+            intake.reassign(self.store, reading_id=reading.reading_id)
         names = {cuff.address: cuff.name for cuff in cuffs.every(self.store) if cuff.name}
         slot = "" if reading.slot is None else f" --slot {reading.slot}"
         self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"

@@ -5,7 +5,7 @@ from datetime import datetime
 from collector.intake.owner import assign_reading
 from collector.store import readings
 from collector.store.database import Store
-from collector.store.people import claims
+from collector.store.readings import claims, write
 
 
 def give(store: Store, reading_id: str, person: str, at: datetime) -> None:
@@ -29,5 +29,6 @@ def leave_to_slot(store: Store, reading_id: str, at: datetime) -> None:
 
 
 def _follow(store: Store, reading_id: str) -> None:
-    found = readings.get(store, reading_id)
-    assign_reading(store, store.scalar("SELECT id FROM reading WHERE reading_id = ?", (found.reading_id,)))
+    row = write.row_of(store, readings.get(store, reading_id).reading_id)
+    assert row is not None
+    assign_reading(store, row)

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, timedelta
 from decimal import Decimal
 
-from collector.numbers import descriptive, plausible
+from collector.numbers import descriptive
 from collector.numbers.rules import Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.shortage import shortage
@@ -30,6 +30,7 @@ from collector.numbers.values import (
     SpreadOf,
     mean_of,
 )
+from parsers import plausible
 
 SESSIONS: tuple[Session, Session] = ("morning", "evening")
 LEAST_DAYS_FOR_MARGIN = 3

@@ -18,7 +18,7 @@ def main() -> int:
     from collector.service.config import load
     from collector.share.report.gather import gather
     from collector.store import people
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     order = json.load(sys.stdin)
     path = Path(order["store"])

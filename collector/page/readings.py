@@ -10,9 +10,8 @@ from collector.page.drawing import draw
 from collector.page.series import cuff_names, latest, line
 from collector.page.visitor import Refused, device, form, may, once, room, whose
 from collector.share.text.cautions import caution
-from collector.store import people, readings
+from collector.store import audit, people, readings
 from collector.store.errors import StoreError
-from collector.store.people import audit
 from collector.store.people.page_devices import Role
 from collector.store.values import Reading, Selection
 

@@ -11,8 +11,8 @@ from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
 from collector.store import journal
-from collector.store.database import open_store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 
 HALLWAY, KITCHEN = "F0:F1:F2:00:00:01", "F0:F1:F2:00:00:02"
 MOVED, IRREGULAR = 0x0001, 0x0004

@@ -18,8 +18,9 @@ from pathlib import Path
 
 import pytest
 
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.instants import to_us
+from collector.store.opening import open_store
 from collector.store.people import notes
 from collector.store.upkeep import checkpoint
 

@@ -20,7 +20,7 @@ from collector.cli.checks.finding import State
 from collector.radio.bluez.bus import BusError
 from collector.service.config import parse
 from collector.store import conditions
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 Run = Callable[..., Result]
 Found = Callable[..., dict[str, Any]]

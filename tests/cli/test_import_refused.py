@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.readings import count
 
 Run = Callable[..., Result]

@@ -21,7 +21,7 @@ from collector.numbers.protocols import PROTOCOLS, Plan
 from collector.service.listen.lock import only_listener
 from collector.share.text.preparation import READY
 from collector.store import readings
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.people import sittings
 
 Run = Callable[..., Result]

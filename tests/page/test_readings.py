@@ -6,8 +6,7 @@ from http import HTTPStatus
 import pytest
 from station_page import BEN, KITCHEN, MIRA, Pages, once_of, send
 
-from collector.store import Selection, people, readings
-from collector.store.people import audit
+from collector.store import Selection, audit, people, readings
 from collector.store.people.page_devices import Role
 
 

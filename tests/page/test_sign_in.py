@@ -6,8 +6,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from station_page import BASE, BEN, MIRA, Pages, once_of
 
-from collector.store import Store, StoreError, people
-from collector.store.people import audit, erase, page_devices, unions
+from collector.store import Store, StoreError, audit, people
+from collector.store.people import erase, page_devices, unions
 from collector.store.people.page_devices import INVITE_LIFE, Role
 from collector.store.upkeep import checkpoint
 

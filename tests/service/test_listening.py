@@ -23,8 +23,8 @@ from collector.service.jobs import schedule
 from collector.service.listen.assemble import daily_care, listen
 from collector.service.listen.store_sink import StoreSink
 from collector.store import conditions, journal, readings
-from collector.store.database import open_store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.uuids import Uuid

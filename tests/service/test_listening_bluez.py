@@ -20,8 +20,8 @@ from collector.radio.port import UseWitness
 from collector.service.config import parse
 from collector.service.listen.assemble import listen
 from collector.store import conditions, journal, readings
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time

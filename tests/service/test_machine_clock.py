@@ -11,7 +11,7 @@ from collector.service import machine_clock
 from collector.service.listen import station_clock
 from collector.service.listen.store_sink import StoreSink
 from collector.store import readings
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.uuids import Uuid

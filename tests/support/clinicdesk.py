@@ -12,8 +12,9 @@ from collector.service.guided import download, loan_papers
 from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.screen import Left
 from collector.service.listen.store_sink import StoreSink
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 from collector.store.people import loans
 from collector.store.people.loan_states import State
 from collector.store.people.loans import Loan

@@ -9,7 +9,8 @@ from pathlib import Path
 from collector.radio.virtual import VirtualCuff
 from collector.service.listen.store_sink import StoreSink
 from collector.store import readings
-from collector.store.database import Store, open_store
+from collector.store.database import Store
+from collector.store.opening import open_store
 
 
 @dataclass(frozen=True, slots=True)

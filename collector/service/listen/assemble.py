@@ -21,8 +21,9 @@ from collector.service.listen.station_clock import StationClock
 from collector.service.listen.store_sink import StoreSink
 from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import stations, visits
+from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.service")
 

@@ -17,8 +17,8 @@ from collector.service.jobs.backups import folder_of, last_backup_hint
 from collector.service.listen import log
 from collector.service.listen.assemble import listen
 from collector.service.listen.lock import AlreadyListening
-from collector.store.database import open_store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 

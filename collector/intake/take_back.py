@@ -7,11 +7,11 @@ from datetime import datetime
 
 from collector.intake.pipeline import Progress, derive_cuff
 from collector.intake.sources import own_export
-from collector.store import journal, people
+from collector.store import audit, journal, people
 from collector.store.database import Store
 from collector.store.instants import to_us
-from collector.store.journal import stations, visits
-from collector.store.people import audit, claims
+from collector.store.journal import stations, visit_facts, visits
+from collector.store.readings import claims, write
 from collector.store.values import Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
@@ -45,7 +45,7 @@ def bring_back(
     stations_by_name: dict[str | None, int | None] = {None: None}
     with store.transaction():
         for reading in readings:
-            if store.scalar("SELECT 1 FROM reading WHERE reading_id = ?", (reading.reading_id,)):
+            if write.row_of(store, reading.reading_id) is not None:
                 there += 1
                 continue
             if (name := station()) not in stations_by_name:
@@ -84,7 +84,7 @@ def bring_back(
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
+class ImportedClockReading:
     """A look at a cuff's clock. cuff_clock: wall time, None where it showed none; station: hex name."""
 
     cuff: str
@@ -93,16 +93,12 @@ class Looked:
     station: str | None
 
 
-def bring_back_looks(store: Store, looks: Iterable[Looked]) -> None:
+def bring_back_clock_readings(store: Store, looks: Iterable[ImportedClockReading]) -> None:
     """Each look that is not there, as a visit of its own."""
     with store.transaction():
         for look in looks:
             when = to_us(look.at)
-            if store.scalar(
-                "SELECT 1 FROM visit_fact JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND kind = 'read' "
-                "AND at = ?",
-                (look.cuff, when),
-            ):
+            if visit_facts.was_read_at(store, look.cuff, when):
                 continue
             row = stations.row_of(store, bytes.fromhex(look.station)) if look.station else store.own_station
             stations.set_zone(store, own_export.zone_like(look.at, "UTC"), look.at, row)

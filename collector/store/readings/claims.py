@@ -5,10 +5,9 @@ A claim names the payload, not the derived reading, so that it outlives a rebuil
 
 from datetime import datetime
 
-from collector.store import people, readings
+from collector.store import audit, people, readings
 from collector.store.database import Store, new_uid
 from collector.store.instants import to_us
-from collector.store.people import audit
 
 
 def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import from_us, to_us
-from collector.store.people.namesakes import CALLED
+from collector.store.namesakes import CALLED
 
 
 @dataclass(frozen=True, slots=True)
