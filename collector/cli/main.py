@@ -42,6 +42,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
 }
 
 
+GROUPS: dict[str, tuple[str, ...]] = {
+    "Every day": ("readings", "average", "change", "trend", "report", "sit", "note", "office", "strike", "correct"),
+    "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
+    "Data in and out": ("import", "export", "relay"),
+    "Clinic": ("loan",),
+    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode"),
+}
+"""How the overview is divided; a command that is in none stands at its end."""
+
 EPILOG = (
     "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
     "codes: 0 done, 1 could not, 2 wrong usage, 3 done but the answer wants attention. "
@@ -87,7 +96,12 @@ def root_app() -> "typer.Typer":
     from collector.cli.common.command import GlobalOptions
     from collector.cli.common.root_group import RootGroup
 
-    app = typer.Typer(cls=RootGroup, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+    app = typer.Typer(
+        cls=RootGroup,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
 
     @app.callback(epilog=EPILOG)
     def quietcuff(
