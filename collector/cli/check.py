@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.checks import bluetooth, clock, notices, relay, service
+from collector.cli.checks import bluetooth, clock, configured, notices, relay, service
 from collector.cli.checks import store as stored
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
@@ -18,9 +18,8 @@ from collector.service.config.template import template
 from collector.service.listen.lock import listener
 from collector.share.export.rows import json_text
 from collector.share.text.layout import visible, wrapped
-from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import from_us
+from collector.store.journal import payloads
 
 app = new_app()
 
@@ -65,7 +64,8 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
         where = config.source or "no file, all as it comes"
         yield fine("configuration", str(where))
     except ConfigError as error:
-        yield broken("configuration", str(error), "mend that line; until then nothing starts")
+        for problem in error.problems:
+            yield broken("configuration", problem, "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
         around = GlobalOptions(path, None)
         around.config = config
@@ -74,7 +74,7 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
     told: set[str] = set()
     try:
         with reading_store(around) as store:
-            newest = _newest_arrival(store)
+            newest = payloads.newest_arrival(store)
             yield from stored.look(store, quick, pid is not None)
             yield service.listening(path, pid)
             for finding in service.standing_conditions(store, pid):
@@ -82,9 +82,11 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
                 yield finding
             yield from notices.look(store, config)
             yield from relay.look(store, config)
+            yield from configured.unknown_people(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)
+    yield from configured.secrets(config)
     yield from service.witness(config, pid, told)
     yield from clock.look(datetime.now(UTC), newest, config.station.zone)
     yield from _radio(config, bluetooth.look)
@@ -96,18 +98,13 @@ def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> I
         return
     lacking = []
     if config.radio.kind is RadioKind.EXCLUSIVE:
-        from collector.radio.exclusive.needs import missing
+        from collector.radio.exclusive.adapter import missing
 
         lacking = missing()
     for what, remedy in lacking:
         yield attention("exclusive radio", what, remedy)
     if not lacking:
         yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
-
-
-def _newest_arrival(store: Store) -> datetime | None:
-    newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
-    return None if newest is None else from_us(newest)
 
 
 def _show(finding: Finding, as_json: bool) -> None:

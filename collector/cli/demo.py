@@ -12,9 +12,10 @@ from collector.service.config import usual_store
 from collector.service.listen import log as lines
 from collector.service.listen.lock import listener
 from collector.store import readings
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import Cuff
+from collector.store.opening import open_store
 
 app = new_app()
 

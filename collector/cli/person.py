@@ -14,9 +14,9 @@ from collector.cli.person_unite import unite
 from collector.cli.readings import cuff_names
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, visible
-from collector.store import people, readings
-from collector.store.database import open_store
-from collector.store.people import audit, slot_spans
+from collector.store import audit, people, readings
+from collector.store.opening import open_store
+from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Span
 
 app = new_app("""Say who is measured, and which slots and readings are whose.

@@ -8,11 +8,12 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.command import Usage, of, say
 from collector.cli.common.selection import slot_of, writing_store
-from collector.intake.owner import assign_cuff, assign_reading
+from collector.intake import giving
+from collector.intake.owner import assign_cuff
 from collector.store import people, readings
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.people import claims, slot_spans
+from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Span
 from collector.store.values import Selection
 
@@ -35,7 +36,7 @@ def give_slot(
     cuff: CuffOption,
     slot: SlotOption = "any",
     since: Annotated[
-        str | None, typer.Option("--from", metavar="TIME", help="From when on; since ever if not given.")
+        str | None, typer.Option("--since", metavar="TIME", help="From when on; from the beginning if not given.")
     ] = None,
     until: Annotated[
         str | None, typer.Option(metavar="TIME", help="Until before then, a date in whole; else until further notice.")
@@ -49,10 +50,10 @@ def give_slot(
     \b
     Examples:
       quietcuff person give mira --cuff kitchen --slot 1
-      quietcuff person give guest --cuff kitchen --slot 2 --from 2031-03-04 --until 2031-03-10
+      quietcuff person give guest --cuff kitchen --slot 2 --since 2031-03-04 --until 2031-03-10
     """
     around = of(ctx)
-    first, end = dates.since(since, "--from", around.zone), dates.until(until, "--until", around.zone)
+    first, end = dates.since(since, "--since", around.zone), dates.until(until, "--until", around.zone)
     with writing_store(around) as store, store.transaction():
         slot_spans.add(store, name, cuff, slot_of(slot), datetime.now(UTC), since=first, until=end)
         _assign(store, cuffs.need(store, cuff))
@@ -108,8 +109,7 @@ def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None
     """
     with writing_store(of(ctx)) as store, store.transaction():
         for reading in readings:
-            claims.claim(store, reading, name, datetime.now(UTC))
-            _assign_reading(store, reading)
+            giving.give(store, reading, name, datetime.now(UTC))
         _say_readings(store, name)
 
 
@@ -128,8 +128,7 @@ def release_readings(
     """
     with writing_store(of(ctx)) as store, store.transaction():
         for reading in readings:
-            (claims.withdraw if by_slot else claims.release)(store, reading, datetime.now(UTC))
-            _assign_reading(store, reading)
+            (giving.leave_to_slot if by_slot else giving.make_nobodys)(store, reading, datetime.now(UTC))
     count = f"{len(readings)} reading{'' if len(readings) == 1 else 's'}"
     say(f"{count}: the slot decides again" if by_slot else f"{count} made nobody's")
 
@@ -145,11 +144,6 @@ def _held(store: Store, name: str, cuff: str, slot: str) -> Span:
 
 def _assign(store: Store, address: str) -> None:
     assign_cuff(store, cuffs.row_of(store, address))
-
-
-def _assign_reading(store: Store, reading: str) -> None:
-    found = readings.get(store, reading)
-    assign_reading(store, store.scalar("SELECT id FROM reading WHERE reading_id = ?", (found.reading_id,)))
 
 
 def _say_readings(store: Store, name: str) -> None:

@@ -5,9 +5,8 @@ from typing import Any
 from collector.cli.common.command import out
 from collector.share.export.rows import json_text
 from collector.share.text.layout import visible
-from collector.store import readings
+from collector.store import audit, readings
 from collector.store.database import Store
-from collector.store.people import audit
 
 
 def tell(store: Store, reading_id: str, as_json: bool) -> int:

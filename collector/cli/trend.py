@@ -1,23 +1,18 @@
 """`quietcuff trend`: how values moved over weeks and months, as a plot in characters and a table."""
 
 import sys
-from decimal import Decimal
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from collector.cli.common.asked_series import Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
 
-if TYPE_CHECKING:
-    from collector.numbers.trend import PeriodMean, Trend
-
 app = new_app()
 
 USUAL_WIDTH = 72  # in a pipe
-WEEKS_AT_MOST = 20  # more of them are shown as months, unless asked for
 
 
 @app.command()
@@ -27,9 +22,9 @@ def trend(
     weeks: Annotated[bool, typer.Option("--weeks", help="A row a week, from Monday on.")] = False,
     months: Annotated[bool, typer.Option("--months", help="A row a month.")] = False,
     first: Annotated[
-        str | None, typer.Option("--from", metavar="DATE", help="First day; else that of the first reading.")
+        str | None, typer.Option("--since", metavar="DATE", help="First day; else that of the first reading.")
     ] = None,
-    last: To = None,
+    last: LastDay = None,
     protocol: ProtocolName = None,
     window: Annotated[
         int, typer.Option(metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")
@@ -44,7 +39,7 @@ def trend(
     \b
     Examples (invented people):
       quietcuff trend mira
-      quietcuff trend mira --months --from 2030-01-01
+      quietcuff trend mira --months --since 2030-01-01
       quietcuff trend mira --json
     """
     from collector.numbers import words
@@ -53,6 +48,7 @@ def trend(
     from collector.numbers.trend import trend as follow
     from collector.share.export.rows import json_text
     from collector.share.text.layout import columns, fits
+    from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
     from collector.store.people import notes
 
     if weeks and months:
@@ -73,13 +69,12 @@ def trend(
         ):
             out(line)
         out("")
-        heading: tuple[str, ...] = ("month" if monthly else "week from", "mmHg", "give or take", "readings", "days")
-        rows = [_row(one, found, monthly) for one in (found.months if monthly else found.weeks)]
+        heading, rows = trend_rows(found, monthly)
         if not fits([heading, *rows], width):
             heading, rows = heading[:3], [row[:3] for row in rows]
         for line in columns(rows, width, heading, frozenset({1, 2, 3})):
             out(line)
-        out("* at or above the threshold")
+        out(f"* {AT_OR_ABOVE}")
     number = around.config.station.emergency_number
     tell([words.caution(number)] if found.days else [f"no usable reading of {wanted.person} in these days"])
     return DONE if found.days else ATTENTION
@@ -92,19 +87,3 @@ def _draws() -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
-
-
-def _row(one: "PeriodMean", found: "Trend", monthly: bool) -> tuple[str, ...]:
-    from collector.numbers.values import rounded_text
-
-    pair = "/".join(
-        rounded_text(value, beside=bound)
-        for value, bound in (
-            (Decimal(repr(one.systolic)), found.threshold.systolic),
-            (Decimal(repr(one.diastolic)), found.threshold.diastolic),
-        )
-    )
-    high = one.systolic >= found.threshold.systolic or one.diastolic >= found.threshold.diastolic
-    margin = f"{rounded_text(one.margin.systolic)}/{rounded_text(one.margin.diastolic)}" if one.margin else "not known"
-    name = one.first.isoformat()[:7] if monthly else one.first.isoformat()
-    return name, pair + (" *" if high else "  "), margin, str(one.readings), str(one.days)

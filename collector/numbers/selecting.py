@@ -24,10 +24,11 @@ from dataclasses import dataclass
 from datetime import UTC, date
 from decimal import Decimal
 
-from collector.numbers import plausible, words
+from collector.numbers import words
 from collector.numbers.rules import Protocol, Session
 from collector.numbers.sittings import Sitting, in_order, sittings
 from collector.numbers.values import Sample, Source
+from parsers import plausible
 
 SAME_WITHIN_S = 120.0
 """A choice of this project, no source."""

@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 from datetime import UTC
 
-from collector.numbers import descriptive, plausible
+from collector.numbers import descriptive
 from collector.numbers.rules import Protocol
 from collector.numbers.selecting import Counted, Selected, has_value
 from collector.numbers.values import Irregular, Load, Pair, Pressures, Sample
+from parsers import plausible
 
 
 def irregular(chosen: Selected) -> Irregular:

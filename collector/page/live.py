@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from collector.page.visitor import cookie_name, device, may, room
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.people import page_devices
 from collector.store.people.page_devices import OF_ONE_PERSON, Device, Role
 from collector.store.readings import arrived

@@ -10,7 +10,7 @@ from collector.page.life import Life
 from collector.page.serving import handed_over, is_loopback, own_socket, serve
 from collector.page.visitor import Room
 from collector.service.config import Config, Page
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 EVERYWHERE = ("0.0.0.0", "::")
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]")

@@ -12,8 +12,9 @@ from typer.testing import CliRunner, Result
 from collector.cli.main import root_app
 from collector.intake.pipeline import catch_up, settle
 from collector.store import journal
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import cuffs, stations, visits
+from collector.store.opening import open_store
 from collector.store.upkeep import checkpoint
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time

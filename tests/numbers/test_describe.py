@@ -4,8 +4,9 @@ from decimal import Decimal
 
 import pytest
 
-from collector.numbers import descriptive, plausible
+from collector.numbers import descriptive
 from collector.numbers.values import mean_of
+from parsers import plausible
 
 
 def test_too_few_values_are_refused() -> None:

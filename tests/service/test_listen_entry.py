@@ -13,7 +13,7 @@ from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups
 from collector.service.listen.entry import ListenOptions, configured
 from collector.store import journal
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 NOON = datetime(2031, 3, 4, 12, tzinfo=UTC)
 
@@ -90,7 +90,7 @@ NEW_STORE = """
 import asyncio, sys
 from pathlib import Path
 from collector.service.listen import entry
-from collector.store.database import open_store
+from collector.store.opening import open_store
 async def over(store, *arguments, **options):
     with open_store(store, create=False) as opened:
         print(opened.scalar("SELECT count(*) FROM station"), "sqlite_utils" in sys.modules)

@@ -6,12 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Arrival
+from collector.radio.port import ReceivedPayload
 from collector.service import machine_clock
 from collector.service.listen import station_clock
-from collector.service.listen.desk import StoreDesk
+from collector.service.listen.store_sink import StoreSink
 from collector.store import readings
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.uuids import Uuid
@@ -62,10 +62,12 @@ def test_arrivals_of_1970_are_marked_and_put_right(tmp_path: Path, monkeypatch: 
     monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: boot if believed else 0.0)
     payload = build_measurement(measurement(131, 82))
     with open_store(tmp_path / "store.db") as store:
-        clock, desk = station_clock.StationClock(store), StoreDesk(store)
+        clock, sink = station_clock.StationClock(store), StoreSink(store)
         assert "not set by the network" in (clock.check() or "")
         at_1970 = datetime.fromtimestamp(600, UTC)
-        desk.take(Arrival("F0:F1:F2:F3:F4:F5", Uuid.BLOOD_PRESSURE_MEASUREMENT, payload, at_1970, "virtual"), None)
+        sink.take(
+            ReceivedPayload("F0:F1:F2:F3:F4:F5", Uuid.BLOOD_PRESSURE_MEASUREMENT, payload, at_1970, "virtual"), None
+        )
         (before,) = readings.select(store, Selection())
         assert before.taken_at.year == 1970
         assert before.marks

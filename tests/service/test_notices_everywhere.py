@@ -21,8 +21,8 @@ from collector.service.jobs.backups import BackupError
 from collector.service.notices.rounds import channels_of, notices_now, tell
 from collector.service.notices.sent import OVER_AFTER, SentNotices
 from collector.store import journal, people
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time

@@ -16,8 +16,8 @@ from collector.service.notices.notice import CAUTION, Notice
 from collector.service.notices.rounds import Rounds, notices_now, tell
 from collector.service.notices.sent import OVER_AFTER, SentNotices
 from collector.store import conditions, journal
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.bluez.monitor import descriptor_store
+from collector.radio.bluez.monitor import handover
 
 FOLDER = Path(__file__).parents[2] / "systemd"
 DROP_INS = ("network.conf", "exclusive.conf")
@@ -114,7 +114,7 @@ def test_the_witness_and_bluez_keep_what_they_need() -> None:
     service = settings(FOLDER / "quietcuff.service")
     assert service["Type"] == ["notify"]
     assert int(service["WatchdogSec"][0]) > 0
-    assert int(service["FileDescriptorStoreMax"][0]) == 2 * len({descriptor_store.WITNESS, descriptor_store.MEMORY})
+    assert int(service["FileDescriptorStoreMax"][0]) == 2 * len({handover.WITNESS, handover.HANDOVER})
     assert service["AmbientCapabilities"] == service["CapabilityBoundingSet"] == ["CAP_NET_RAW"]
     assert set(service["RestrictAddressFamilies"]) == {"AF_UNIX", "AF_BLUETOOTH"}
     # The kernel grants the monitor channel in the initial user and network namespaces only.
@@ -137,7 +137,6 @@ def test_drop_ins_only_add_what_they_say() -> None:
     assert set(network["RestrictAddressFamilies"]) == {"AF_UNIX", "AF_BLUETOOTH", "AF_INET", "AF_INET6"}
     exclusive = settings(unit, FOLDER / "exclusive.conf")
     assert exclusive["AmbientCapabilities"] == ["CAP_NET_RAW", "CAP_NET_ADMIN"]
-    assert settings(FOLDER / "bluetooth.conf") == {"Restart": ["on-failure"], "RestartSec": ["2"]}
 
 
 @pytest.mark.system

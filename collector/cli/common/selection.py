@@ -11,7 +11,8 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.command import GlobalOptions, Usage, out
 from collector.share.text.layout import wrapped
-from collector.store.database import Store, open_store
+from collector.store.database import Store
+from collector.store.opening import open_store
 from collector.store.people.slot_spans import Slot
 from collector.store.values import Reading, Selection
 

@@ -5,11 +5,12 @@ Sources: D-Bus Specification (ObjectManager, Properties, NameOwnerChanged), Blue
 
 import asyncio
 import logging
+import time
 from collections.abc import Coroutine, Iterator, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
-from dbus_fast import AuthError, BusType, Message, MessageType, Variant, unpack_variants
+from dbus_fast import AuthError, BusType, Message, MessageFlag, MessageType, Variant, unpack_variants
 from dbus_fast.aio import MessageBus
 
 from collector.radio.port import RadioUnavailable
@@ -21,7 +22,9 @@ ADAPTER, DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
 CHARACTERISTIC = "org.bluez.GattCharacteristic1"
 OBJECT_MANAGER, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesktop.DBus.Properties"
 DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
+SYSTEMD = "org.freedesktop.systemd1"
 CALL_S = 10.0
+REVIVE_S = 10.0  # systemd gives up on a unit that is started five times in ten seconds
 _NO_OWNER = (
     "org.freedesktop.DBus.Error.ServiceUnknown",
     "org.freedesktop.DBus.Error.NameHasNoOwner",
@@ -32,7 +35,7 @@ NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now 
 Interfaces = Mapping[str, Mapping[str, Any]]
 
 
-class Failure(Exception):
+class BusError(Exception):
     """An error reply. name: the D-Bus error's."""
 
     def __init__(self, name: str, text: str) -> None:
@@ -61,17 +64,18 @@ class Bus:
         self.there = False  # bluetoothd is on the bus
         self.lost = asyncio.Event()
         self.watchers: list[Watcher] = []
+        self._revive_again_at = 0.0
         self._tasks: set[asyncio.Task[None]] = set()
         self._bus: MessageBus
 
     @classmethod
-    async def open(cls) -> "Bus":
-        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+    async def connect(cls, timeout_s: float = CALL_S) -> "Bus":
+        """Only the connection, for a few calls: nothing is watched. Raises RadioUnavailable."""
         self = cls()
         try:
             self._bus = MessageBus(bus_type=BusType.SYSTEM)
             try:
-                await asyncio.wait_for(self._bus.connect(), CALL_S)
+                await asyncio.wait_for(self._bus.connect(), timeout_s)
             except BaseException:
                 self._bus.disconnect()
                 raise
@@ -79,8 +83,15 @@ class Bus:
             raise RadioUnavailable(f"the system D-Bus does not let us in: {error}") from error
         except (OSError, TimeoutError, EOFError, ValueError) as error:
             raise RadioUnavailable(
-                "no system D-Bus: install and start it (sudo apt install dbus; sudo systemctl start dbus)"
+                f"no system bus ({getattr(error, 'strerror', None) or str(error) or 'no answer'}): "
+                "install and start it (sudo apt install dbus; sudo systemctl start dbus)"
             ) from error
+        return self
+
+    @classmethod
+    async def open(cls) -> "Bus":
+        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+        self = await cls.connect()
         try:
             await self._watch()
         except BaseException:
@@ -116,23 +127,33 @@ class Bus:
         body: Sequence[Any] = (),
         destination: str = BLUEZ,
         timeout_s: float = CALL_S,
+        starts_it: bool = False,
     ) -> list[Any]:
-        """Call a method. Raises Failure, also when the connection is lost or no answer comes."""
+        """Call a method. Raises BusError, also when the connection is lost or no answer comes.
+
+        starts_it: have D-Bus start the service where it is down, be it that somebody stopped it.
+        """
         message = Message(
-            destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
+            destination=destination,
+            path=path,
+            interface=interface,
+            member=member,
+            signature=signature,
+            body=list(body),
+            flags=MessageFlag.NONE if starts_it else MessageFlag.NO_AUTOSTART,
         )
         try:
             reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
         except TimeoutError:
-            raise Failure("timeout", f"no answer to {member}") from None
+            raise BusError("timeout", f"no answer to {member}") from None
         except (OSError, EOFError) as error:
             self.lost.set()
-            raise Failure("lost", "the connection to D-Bus is lost") from error
+            raise BusError("lost", "the connection to D-Bus is lost") from error
         if reply is None:
-            raise Failure("lost", "the connection to D-Bus is lost")
+            raise BusError("lost", "the connection to D-Bus is lost")
         if reply.message_type is MessageType.ERROR:
             text = reply.body[0] if reply.body and isinstance(reply.body[0], str) else ""
-            raise Failure(reply.error_name or "", text)
+            raise BusError(reply.error_name or "", text)
         return list(reply.body)
 
     async def set(self, path: str, interface: str, name: str, signature: str, value: Any) -> None:
@@ -152,7 +173,7 @@ class Bus:
         """Wait until a property has a value; False when time is up, the object goes away or bluetoothd does."""
         if self.get(path, interface, name) == value:
             return True
-        wait = _Wait(self, path, interface, name, value)
+        wait = _Wait(bus=self, path=path, interface=interface, name=name, value=value)
         self.watchers.append(wait)
         try:
             return await asyncio.wait_for(wait.outcome, timeout_s)
@@ -160,6 +181,23 @@ class Bus:
             return False
         finally:
             self.watchers.remove(wait)
+
+    async def revive(self) -> None:
+        """Have bluetoothd started again where it crashed; never where somebody stopped it. Never raises.
+
+        D-Bus activation does it and asks for no right while the unit is enabled; Debian 12 leaves it down otherwise.
+        """
+        try:
+            (unit,) = await self.call(
+                "/org/freedesktop/systemd1", f"{SYSTEMD}.Manager", "GetUnit", "s", ["bluetooth.service"], SYSTEMD
+            )
+            (state,) = await self.call(unit, PROPERTIES, "Get", "ss", [f"{SYSTEMD}.Unit", "ActiveState"], SYSTEMD)
+            if state.value == "failed" and time.monotonic() >= self._revive_again_at:
+                self._revive_again_at = time.monotonic() + REVIVE_S
+                log.info("bluetoothd has crashed; started again")
+                await self.call(DBUS_PATH, DBUS, "StartServiceByName", "su", [BLUEZ, 0], DBUS, timeout_s=30)
+        except BusError as failure:
+            log.debug("bluetoothd is not started again: %s", failure)
 
     # -- listening -----------------------------------------------------------------------------------
 
@@ -173,8 +211,8 @@ class Bus:
                 f"type='signal',sender='{BLUEZ}',interface='{PROPERTIES}',member='PropertiesChanged'",
             ):
                 await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
-            await self._fill()
-        except Failure as failure:
+            await self._fill(starts_it=True)
+        except BusError as failure:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
             if "AccessDenied" in failure.name:
@@ -188,8 +226,8 @@ class Bus:
             await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
         self.lost.set()
 
-    async def _fill(self) -> None:
-        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects"))[0]
+    async def _fill(self, starts_it: bool = False) -> None:
+        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects", starts_it=starts_it))[0]
         self.objects = {path: unpack_variants(interfaces) for path, interfaces in found.items()}
         self.there = True
 
@@ -239,7 +277,7 @@ class Bus:
             self.spawn(self._greet())
 
     async def _greet(self) -> None:
-        with suppress(Failure):
+        with suppress(BusError):
             await self._fill()
             for watcher in tuple(self.watchers):
                 watcher.owner_changed(True)

@@ -1,4 +1,4 @@
-"""`listen`, put together: the store and its lock, the desk, the radio, the recurring work."""
+"""`listen`, put together: the store and its lock, the sink, the radio, the recurring work."""
 
 import asyncio
 import logging
@@ -16,13 +16,14 @@ from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
-from collector.service.listen.desk import StoreDesk
 from collector.service.listen.lock import only_listener
 from collector.service.listen.station_clock import StationClock
+from collector.service.listen.store_sink import StoreSink
 from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import stations, visits
+from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.service")
 
@@ -122,54 +123,54 @@ async def listen(
             heard(reading_id)
 
     with open_store(path, check=True) as store, only_listener(path):
-        desk = StoreDesk(store, config.radio.accept, new_reading)
+        sink = StoreSink(store, config.radio.accept, new_reading)
         control = supervise.RunControl(plan_of(config), stop)
         clock = StationClock(store)
-        _finish_last_run(store, desk, zone_of(config), clock)
-        watching = asyncio.create_task(_watch_clock(clock, desk))
+        _finish_last_run(store, sink, zone_of(config), clock)
+        watching = asyncio.create_task(_watch_clock(clock, sink))
 
         def reload() -> VisitPlan | None:
             nonlocal config, rounds
             try:
                 config = reread() if reread else config
             except ConfigError as error:
-                log.error("the configuration stays as it was: %s", error)
+                log.error("the configuration stays as it was: %s", "; ".join(error.problems))
                 return None
             rounds = Rounds(path, config)
-            desk.accept = config.radio.accept
+            sink.accept = config.radio.accept
             stations.set_zone(store, zone_of(config), datetime.now(UTC))
             log.info("the configuration was read again; a change of store, radio or adapter waits for a restart")
             return plan_of(config)
 
         try:
             await supervise.run(
-                radio or radio_of(config, path), desk, control, lambda: jobs_of(path, config, rounds), reload
+                radio or radio_of(config, path), sink, control, lambda: jobs_of(path, config, rounds), reload
             )
         finally:
             watching.cancel()
             with suppress(asyncio.CancelledError):
                 await watching
-            desk.read_all()
+            sink.read_all()
             visits.close_open(store, datetime.now(UTC))
             upkeep.checkpoint(store)
 
 
-def _finish_last_run(store: Store, desk: StoreDesk, zone: str, clock: StationClock) -> None:
+def _finish_last_run(store: Store, sink: StoreSink, zone: str, clock: StationClock) -> None:
     """What the last run left undone, before anything new comes in."""
     now = datetime.now(UTC)
     conditions.clear(store)
     stations.set_zone(store, zone, now)
-    desk.tell("clock", clock.check())
+    sink.tell("clock", clock.check())
     left_open = visits.close_open(store, now)
     waiting = intake.catch_up(store)
     if left_open or waiting:
         log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
 
 
-async def _watch_clock(clock: StationClock, desk: StoreDesk) -> None:
+async def _watch_clock(clock: StationClock, sink: StoreSink) -> None:
     while True:
         await asyncio.sleep(CLOCK_CHECK_S)
         try:
-            desk.tell("clock", clock.check())
+            sink.tell("clock", clock.check())
         except Exception as error:
             log.error("checking the clock failed: %s", error)

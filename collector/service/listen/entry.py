@@ -17,8 +17,8 @@ from collector.service.jobs.backups import folder_of, last_backup_hint
 from collector.service.listen import log
 from collector.service.listen.assemble import listen
 from collector.service.listen.lock import AlreadyListening
-from collector.store.database import open_store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
@@ -89,7 +89,9 @@ def run() -> None:
         serve(ListenOptions(store=said.store, config=said.config, radio=radio, adapter=said.adapter, log=said.log))
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
-    except (ConfigError, StoreError, AlreadyListening) as error:
+    except ConfigError as error:
+        sys.exit("\n".join(f"quietcuff: {problem}" for problem in error.problems))
+    except (StoreError, AlreadyListening) as error:
         sys.exit(f"quietcuff: {' '.join(str(error).split())}")
     except OSError as error:
         where = f" ({error.filename})" if error.filename else ""

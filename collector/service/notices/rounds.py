@@ -14,8 +14,9 @@ from collector.service.notices.rules import standing
 from collector.service.notices.sent import SentNotices
 from collector.service.notices.situation import limits_of, look
 from collector.store import conditions
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.notices")
 

@@ -21,7 +21,7 @@ from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us
-from collector.store.journal import cuffs, visits
+from collector.store.journal import cuffs, payloads, visit_facts, visits
 from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
@@ -45,7 +45,6 @@ def limits_of(config: Config) -> Limits:
 def look(store: Store, config: Config, now: datetime | None = None) -> Situation:
     """Reads only. Raises StoreError."""
     now = now or datetime.now(UTC)
-    oldest = store.scalar("SELECT min(arrived_at) FROM payload WHERE clock_id IS NULL")
     folder = backups.folder_of(store.path, config.backup.folder)
     return Situation(
         now=now,
@@ -55,7 +54,7 @@ def look(store: Store, config: Config, now: datetime | None = None) -> Situation
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
         newest_backup=_newest_backup(folder, store.path),
-        since=None if oldest is None else from_us(oldest),
+        since=payloads.oldest_arrival(store),
         conditions=tuple(
             Condition(told.topic, told.text, told.since)
             for told in conditions.current(store)
@@ -87,12 +86,7 @@ def _clock_ahead(
     if not read:
         return None
     at, uuid, value = max(read)
-    unsure, later = store.row(
-        "SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2 "
-        "ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set' "
-        "AND error IS NULL) FROM cuff WHERE address = ?1",
-        (address, int(uuid)),
-    ) or (None, None)
+    unsure, later = visit_facts.clock_of_fact(store, address, uuid)
     if unsure is not None or (later is not None and from_us(later) >= at):
         return None
     return seconds_ahead(ValueRead(uuid, value, at), zone)

@@ -9,12 +9,11 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from hashlib import sha256
 
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
-from collector.store.people import audit
-from collector.store.people.namesakes import CALLED
+from collector.store.namesakes import CALLED
 
 INVITE_LIFE = timedelta(minutes=15)
 DEVICE_LIFE = timedelta(days=365)

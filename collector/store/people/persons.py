@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.people import audit
-from collector.store.people.namesakes import CALLED, HANDLE
+from collector.store.namesakes import CALLED, HANDLE
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.listen.lock import AlreadyListening, only_listener
 from collector.store import conditions
-from collector.store.database import open_store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 
 def test_a_backup_holds_everything_and_is_private(store: Path, folder: Path) -> None:

@@ -17,13 +17,13 @@ from air import Air
 from machine import Collected
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
 
 PROJECT = Path(__file__).parents[3]
 STORE = "/var/lib/quietcuff/quietcuff.db"
 PROGRAM = Path("/opt/quietcuff/bin/quietcuff-listen")
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
+MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
 TARGET = """[Unit]
 Requires=dbus.socket bluetooth.service quietcuff.service
 Wants=systemd-journald.service
@@ -115,8 +115,6 @@ def install() -> None:
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
     shutil.copy(PROJECT / "systemd/quietcuff.service", units)
-    (units / "bluetooth.service.d").mkdir()
-    shutil.copy(PROJECT / "systemd/bluetooth.conf", units / "bluetooth.service.d/quietcuff.conf")
     Path("/etc/sysusers.d").mkdir(exist_ok=True)
     shutil.copy(PROJECT / "systemd/quietcuff.sysusers", "/etc/sysusers.d/quietcuff.conf")
     say("sysusers: " + run("systemd-sysusers"))
