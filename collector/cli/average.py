@@ -45,9 +45,9 @@ def average(
 ) -> int:
     """Average a person's readings by a protocol.
 
-    Takes the days from --since to --until, or the most recent series of measuring. Which readings count, and whether they
-    are enough, is the protocol's rule; the person's own plan, from [people.NAME] in the configuration, goes before its
-    figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides. A series that is too
+    Takes the days from --since to --until, or the most recent series of measuring. Which readings count, and
+    whether they are enough, is the protocol's rule; the person's own plan, from [people.NAME] in the configuration,
+    goes before its figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides. A series that is too
     short gives way to a valid one that ended at most four weeks before.
 
     The interval and the chance are of the usual pressure, not of these days alone: docs/physician.md says what they
@@ -74,10 +74,10 @@ def average(
     from collector.numbers.average import average as reckon
     from collector.numbers.json_fields import average_fields
     from collector.numbers.levels import LOW
-    from collector.numbers.office import Visit
+    from collector.numbers.office_home import Visit
     from collector.numbers.values import SpreadOf
     from collector.share.export.rows import json_text
-    from collector.share.office import log_remarks, office_against, office_visits, pressures
+    from collector.share.office_and_log import log_remarks, office_against, office_visits, pressures
     from collector.share.text import average_text, findings
 
     around = of(ctx)

@@ -40,9 +40,9 @@ def add_visit(
       quietcuff office add mira 152/94 140/90 138/88
     """
     from collector.numbers.levels import acc_aha_office_class, esh_office_class
-    from collector.numbers.office import Visit
-    from collector.share.office import pressures
-    from collector.store.people import office
+    from collector.numbers.office_home import Visit
+    from collector.share.office_and_log import pressures
+    from collector.store.people import office_visits as visits_kept
 
     around = of(ctx)
     values = [need_pressures(one, "SYS/DIA") for one in readings]
@@ -51,7 +51,7 @@ def add_visit(
     if day > today:
         raise Usage(f"--on {day} has not come yet")
     with writing_store(around) as store:
-        kept = office.add(store, person, day, values, datetime.now(UTC))
+        kept = visits_kept.add(store, person, day, values, datetime.now(UTC))
     visit = Visit(day, pressures(kept.readings))
     mean = visit.mean
     classes = (
@@ -77,14 +77,14 @@ def list_visits(
     Example:
       quietcuff office list mira
     """
-    from collector.numbers.office import Visit
+    from collector.numbers.office_home import Visit
     from collector.share.export.rows import json_text
-    from collector.share.office import pressures
+    from collector.share.office_and_log import pressures
     from collector.share.text.layout import columns
-    from collector.store.people import office
+    from collector.store.people import office_visits as visits_kept
 
     with reading_store(of(ctx)) as store:
-        found = office.every(store, person)
+        found = visits_kept.every(store, person)
     if not found:
         say(f"no visits of {person} yet; `quietcuff office add` keeps one")
         return
@@ -114,10 +114,10 @@ def remove_visit(
     Example:
       quietcuff office remove mira 3f9a
     """
-    from collector.store.people import office
+    from collector.store.people import office_visits as visits_kept
 
     with writing_store(of(ctx)) as store:
-        visit = office.remove(store, person, visit_id, datetime.now(UTC))
+        visit = visits_kept.remove(store, person, visit_id, datetime.now(UTC))
     say(f"taken back: the visit of {visit.person} on {visit.day}")
 
 

@@ -9,7 +9,7 @@ from datetime import date
 from collector.numbers.average import Average
 from collector.numbers.change import Change, Compared, Difference
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
-from collector.numbers.office import Office, OfficeHome
+from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.rules import Protocol
 from collector.numbers.trend import MovingMean, PeriodMean, Trend
 from collector.numbers.usual import Usual

@@ -15,7 +15,7 @@ from datetime import datetime, time
 
 from collector.numbers.chance import Call, Further
 from collector.numbers.levels import LOW, VERY_HIGH
-from collector.numbers.office import OfficeHome
+from collector.numbers.office_home import OfficeHome
 from collector.numbers.values import Irregular, Pressures, Said, rounded_text
 
 # --- Why a reading does not count ---------------------------------------------------------------------------------

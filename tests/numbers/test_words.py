@@ -7,7 +7,7 @@ import pytest
 
 from collector.numbers import words
 from collector.numbers.chance import Call, Further
-from collector.numbers.office import OfficeHome
+from collector.numbers.office_home import OfficeHome
 from collector.numbers.values import Irregular, Pressures, Said
 
 LIMIT = Pressures(Decimal(135), Decimal(85))

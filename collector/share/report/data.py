@@ -6,7 +6,7 @@ from datetime import date, datetime
 from collector.numbers.average import Average
 from collector.numbers.change import Change
 from collector.numbers.levels import LOW
-from collector.numbers.office import Office
+from collector.numbers.office_home import Office
 from collector.numbers.trend import Trend
 from collector.numbers.values import Pressures, Sample
 

@@ -10,7 +10,7 @@ from collector.numbers.levels import LOW
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Sample
-from collector.share.office import log_remarks, office_against, office_visits
+from collector.share.office_and_log import log_remarks, office_against, office_visits
 from collector.share.report.cuff_clocks import by_cuff, clock_line
 from collector.share.report.data import CuffLine, Note, ReportData
 from collector.share.samples import sample

@@ -7,7 +7,7 @@ from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.chance import Call
 from collector.numbers.levels import LOW
-from collector.numbers.office import Office
+from collector.numbers.office_home import Office
 from collector.numbers.values import Mean, Pressures, Sample, exact_text, rounded_text
 from collector.share.text import findings
 from collector.share.text.layout import columns, fits, visible, wrapped

@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.chance import Call
-from collector.numbers.hand_log import COPIED_SITTINGS, Digits
 from collector.numbers.levels import LOW, acc_aha_office_class, esh_office_class, is_low, is_very_high, office_of
-from collector.numbers.office import Office, OfficeHome
+from collector.numbers.log_digits import COPIED_SITTINGS, Digits
+from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.rules import Condition
 from collector.numbers.usual import Usual
 from collector.numbers.values import Decides, Mean, Pair, Pressures, Sample, SetBy, rounded_text

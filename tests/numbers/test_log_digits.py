@@ -9,7 +9,7 @@ import pytest
 from homeseries import sample
 from scipy import stats
 
-from collector.numbers.hand_log import at_least, copied, last_digits
+from collector.numbers.log_digits import at_least, copied, last_digits
 
 TENS = """140 135 138 130 140 132 150 140 137 130 128 140 135 130 141 140 136 130 145 140
     90 85 88 80 90 84 95 90 86 80 82 90 85 80 91 90 87 80 92 90"""

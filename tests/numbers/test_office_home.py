@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from collector.numbers.office import OfficeHome, Visit, against_home, error_of_visits, together, visits_that_count
+from collector.numbers.office_home import OfficeHome, Visit, against_home, error_of_visits, together, visits_that_count
 from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Series, Usual, usual
 from collector.numbers.values import Pressures
 

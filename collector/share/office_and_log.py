@@ -4,20 +4,20 @@ from collections.abc import Iterator, Sequence
 from decimal import Decimal
 
 from collector.numbers.average import Average
-from collector.numbers.hand_log import copied, last_digits
-from collector.numbers.office import Office, Visit, against_home, visits_that_count
+from collector.numbers.log_digits import copied, last_digits
+from collector.numbers.office_home import Office, Visit, against_home, visits_that_count
 from collector.numbers.rules import Condition
 from collector.numbers.sittings import sittings
 from collector.numbers.values import Pressures, Sample, Source
 from collector.share.text.findings import Row
 from collector.share.text.findings import log_remarks as rows
 from collector.store.database import Store
-from collector.store.people import office
+from collector.store.people import office_visits as visits_kept
 
 
 def office_visits(store: Store, person: str) -> list[Visit]:
     """All visits of a person. Raises StoreError."""
-    return [Visit(one.day, pressures(one.readings)) for one in office.every(store, person)]
+    return [Visit(one.day, pressures(one.readings)) for one in visits_kept.every(store, person)]
 
 
 def pressures(readings: Sequence[tuple[Decimal, Decimal]]) -> tuple[Pressures, ...]:

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.people import audit
 
 
 @dataclass(frozen=True, slots=True)
