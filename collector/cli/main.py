@@ -26,6 +26,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trend": ("collector.cli.trend", "How values moved over weeks and months."),
     "note": ("collector.cli.note", "Note what happened on a day, such as a change of regimen."),
     "report": ("collector.cli.report", "Write the page for the chart, as PDF or HTML."),
+    "strike": ("collector.cli.strike", "Have a reading count no longer."),
+    "correct": ("collector.cli.correct", "Put a reading right that was read or written wrongly."),
     "sit": ("collector.cli.sit", "Be guided through a sitting, with readings arriving live."),
     "export": ("collector.cli.export", "Write readings for other programs: CSV, FHIR and more."),
     "import": ("collector.cli.import_log", "Take a hand-written log into the store."),
@@ -41,6 +43,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 
+
+GROUPS: dict[str, tuple[str, ...]] = {
+    "Every day": ("readings", "average", "change", "trend", "report", "sit", "note", "office", "strike", "correct"),
+    "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
+    "Data in and out": ("import", "export", "relay"),
+    "Clinic": ("loan",),
+    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode"),
+}
+"""How the overview is divided; a command that is in none stands at its end."""
 
 EPILOG = (
     "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
@@ -87,7 +98,12 @@ def root_app() -> "typer.Typer":
     from collector.cli.common.command import GlobalOptions
     from collector.cli.common.root_group import RootGroup
 
-    app = typer.Typer(cls=RootGroup, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+    app = typer.Typer(
+        cls=RootGroup,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
 
     @app.callback(epilog=EPILOG)
     def quietcuff(
