@@ -47,8 +47,8 @@ def average(
 
     Takes the days from --since to --until, or the most recent series of measuring. Which readings count, and
     whether they are enough, is the protocol's rule; the person's own plan, from [people.NAME] in the configuration,
-    goes before its figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides. A series that is too
-    short gives way to a valid one that ended at most four weeks before.
+    goes before its figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides. A
+    series that is too short gives way to a valid one that ended at most four weeks before.
 
     The interval and the chance are of the usual pressure, not of these days alone: docs/physician.md says what they
     assume. What was measured in the office (`quietcuff office add`, or --office) is set against home.

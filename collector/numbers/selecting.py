@@ -9,14 +9,11 @@ hours make no day, but those of the period are listed.
 Day numbers. Day 1 is the first day of the period that holds readings; empty days get no number. Days to be left out
 (day 1, days 1 and 2) are left out by this number, once per period.
 
-Reasons come in a fixed order and the first that fits is given: no value, written down twice, time not certain, other
-hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a sitting is its
-first reading with both pressures, flagged or not: it is the one taken before the person had settled. Where a protocol
-keeps a first reading that is alone (`keep_first_if_alone`), readings are numbered as in the survey that the rule is of:
-a first measurement without a value was the first, and the second and third count.
-
-A line of a hand-written log that a cuff has sent too, with the same pressures and pulse within two minutes, is the same
-reading: the cuff's counts.
+Reasons come in a fixed order and the first that fits is given: struck out or there once already, no value, time not
+certain, other hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a
+sitting is its first reading with both pressures, flagged or not: it is the one taken before the person had settled.
+Where a protocol keeps a first reading that is alone (`keep_first_if_alone`), readings are numbered as in the survey
+that the rule is of: a first measurement without a value was the first, and the second and third count.
 """
 
 from collections.abc import Iterable, Iterator
@@ -27,11 +24,8 @@ from decimal import Decimal
 from collector.numbers import words
 from collector.numbers.rules import Protocol, Session
 from collector.numbers.sittings import Sitting, in_order, sittings
-from collector.numbers.values import Sample, Source
+from collector.numbers.values import Sample
 from parsers import plausible
-
-SAME_WITHIN_S = 120.0
-"""A choice of this project, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +65,11 @@ def select(
     begin, end = _bounds(within, holding, protocol, first, last)
     chosen = tuple(one for one in within if begin and end and begin <= one.day <= end)
     numbers = {day: number for number, day in enumerate((day for day in holding if begin and day >= begin), 1)}
-    doubles = written_twice(sample for sitting in chosen for sample in sitting.samples)
     usable: list[Counted] = []
     used: list[Counted] = []
     excluded: list[tuple[Sample, str]] = []
     for sitting in chosen:
-        for sample, broken, left_out in _judged(sitting, protocol, numbers, doubles):
+        for sample, broken, left_out in _judged(sitting, protocol, numbers):
             if not broken:
                 usable.append(_counted(sample, sitting))
             if broken or left_out:
@@ -128,34 +121,13 @@ def _recent_series(holding: list[date], protocol: Protocol) -> list[date]:
 def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
     return (
         has_value(sample)
+        and not sample.void
         and sitting.session is not None
         and (sample.certain_time or protocol.handling.uncertain_time == "use")
     )
 
 
-def written_twice(samples: Iterable[Sample]) -> frozenset[str]:
-    """Ids of hand-written readings that a cuff has sent too."""
-    sent: dict[tuple[Decimal | None, Decimal | None], list[Sample]] = {}
-    by_hand = []
-    for one in samples:
-        if one.source is Source.HAND:
-            by_hand.append(one)
-        else:
-            sent.setdefault((one.systolic, one.diastolic), []).append(one)
-    return frozenset(
-        one.reading_id
-        for one in by_hand
-        if any(
-            abs(one.taken_at.timestamp() - other.taken_at.timestamp()) <= SAME_WITHIN_S
-            and (one.pulse is None or other.pulse is None or one.pulse == other.pulse)
-            for other in sent.get((one.systolic, one.diastolic), ())
-        )
-    )
-
-
-def _judged(
-    sitting: Sitting, protocol: Protocol, numbers: dict[date, int], doubles: frozenset[str]
-) -> Iterator[tuple[Sample, str, str]]:
+def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> Iterator[tuple[Sample, str, str]]:
     """Each reading with why it cannot be used, and why the protocol leaves it out; empty where it does not."""
     handling = protocol.handling
     opening = _opening(sitting, protocol)
@@ -165,10 +137,10 @@ def _judged(
         odd = plausible.marks(sample.systolic, sample.diastolic) if handling.implausible == "exclude" else ()
         dropped = words.day_left_out(number) if number in protocol.drop_days and number else ""
         broken = left_out = ""
-        if not has_value(sample):
+        if sample.void:
+            broken = sample.void
+        elif not has_value(sample):
             broken = words.NO_VALUE
-        elif sample.reading_id in doubles:
-            broken = words.WRITTEN_TWICE
         elif not sample.certain_time and handling.uncertain_time == "exclude":
             broken = words.TIME_NOT_CERTAIN
         elif sitting.session is None:
@@ -183,9 +155,10 @@ def _judged(
 
 def _opening(sitting: Sitting, protocol: Protocol) -> Sample | None:
     """The reading that a protocol leaves out as the first."""
+    standing = [sample for sample in sitting.samples if not sample.void]
     if not protocol.keep_first_if_alone:
-        return next(filter(has_value, sitting.samples), None)
-    return sitting.samples[0] if sum(map(has_value, sitting.samples)) > 1 else None
+        return next(filter(has_value, standing), None)
+    return standing[0] if sum(map(has_value, standing)) > 1 else None
 
 
 def _counted(sample: Sample, sitting: Sitting) -> Counted:

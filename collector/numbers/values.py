@@ -66,6 +66,7 @@ class Sample:
     certain_time: bool = True
     source: Source = Source.CUFF
     mean: Decimal | None = None  # mean arterial pressure as the cuff measured it
+    void: str = ""  # why it counts nowhere: a person struck it out, or it is there once already
 
     def __post_init__(self) -> None:
         if self.taken_at.utcoffset() is None:

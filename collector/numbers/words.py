@@ -22,7 +22,6 @@ from collector.numbers.values import Irregular, Pressures, Said, rounded_text
 
 NO_VALUE = "no value: the measurement failed"
 TIME_NOT_CERTAIN = "its time is not certain"
-WRITTEN_TWICE = "the cuff sent it too"
 OTHER_HOURS = "outside the morning and evening hours"
 FIRST_OF_SITTING = "first of its sitting"
 MORE_THAN_ASKED = "more than the protocol asks for"

@@ -1,11 +1,9 @@
 """A reading of the store as the numbers take it: mmHg, wall clock of its station, and whether its time is certain."""
 
 from collections.abc import Iterable, Iterator
-from contextlib import suppress
-from datetime import datetime
 
 from collector.numbers.values import Sample, Source
-from collector.store.values import Basis, Reading, exact_mmhg
+from collector.store.values import VOID_MARKS, Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
 """A time that may be off by more can put a reading into another session. A choice of this project, no source."""
@@ -17,30 +15,20 @@ DOUBTS = frozenset({"station clock unsure", "stamps run backwards", "stamp fits 
 def sample(reading: Reading) -> Sample:
     """The reading with its pressures in mmHg, exactly: a kPa value is multiplied and not rounded.
 
-    The wall clock says which day and session it is of: that of the station it came to; of a line written by hand, the
-    clock that its writer looked at, so that a traveller's morning stays a morning.
+    Its time stays in the zone of the station it came to: that wall clock says which day and session it is of.
     """
-    by_hand = reading.taken_basis is Basis.HAND
     return Sample(
         reading.reading_id,
-        _as_written(reading) if by_hand else reading.taken_at,
+        reading.taken_at,
         exact_mmhg(reading.systolic, reading.unit),
         exact_mmhg(reading.diastolic, reading.unit),
         pulse=reading.pulse,
         status=frozenset(reading.status),
         certain_time=has_certain_time(reading),
         mean=exact_mmhg(reading.mean, reading.unit),
-        source=Source.HAND if by_hand else Source.CUFF,
+        source=Source.HAND if reading.taken_basis is Basis.HAND else Source.CUFF,
+        void=", ".join(sorted(VOID_MARKS.intersection(reading.marks))),
     )
-
-
-def _as_written(reading: Reading) -> datetime:
-    """The line's time with its own offset, where it is still that of the reading."""
-    with suppress(ValueError):
-        written = datetime.fromisoformat(reading.stamp or "")
-        if written.tzinfo is not None and written == reading.taken_at:
-            return written
-    return reading.taken_at
 
 
 def samples(readings: Iterable[Reading]) -> Iterator[Sample]:

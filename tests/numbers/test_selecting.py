@@ -9,7 +9,7 @@ from collector.numbers.average import average
 from collector.numbers.protocols import Plan, Window, custom, protocol
 from collector.numbers.selecting import select
 from collector.numbers.sittings import sittings
-from collector.numbers.values import Sample, Source
+from collector.numbers.values import Sample
 
 NICE = protocol("nice-ng136")
 AMA = protocol("aha-ama-2020")
@@ -222,15 +222,6 @@ def test_implausible_values_are_not_in_the_mean_unless_asked_otherwise() -> None
     assert dict(found.excluded)["zero"].startswith("implausible: diastolic 0")
     marked = custom({"name": "marked", "based_on": "aha-ama-2020", "implausible": "mark"})
     assert average(samples, marked).used == 14
-
-
-def test_a_line_of_the_log_that_the_cuff_sent_too_counts_once() -> None:
-    def hand(minute: int, systolic: int, pulse: int | None, name: str) -> Sample:
-        return sample(at(3, 7, minute), systolic, 86, pulse, name=name, source=Source.HAND)
-
-    cuff = series(week([1, 2, 3]))  # 07:00 138/86 and 07:01 136/86, pulse 64
-    log = [hand(2, 138, 64, "copy"), hand(0, 136, None, "also"), hand(4, 138, 64, "late"), hand(1, 138, 70, "other")]
-    assert reasons([*cuff, *log]) == {"copy": "the cuff sent it too", "also": "the cuff sent it too"}
 
 
 def test_a_first_reading_that_is_alone_is_kept_and_one_that_was_lost_was_the_first() -> None:
