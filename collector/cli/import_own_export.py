@@ -57,7 +57,7 @@ def take_back(around: Surroundings, path: Path) -> None:
 def _readings(file: TextIO, context: "ExportContext", contents: "BundleContents") -> "Iterator[Reading]":
     """By what the file says it is."""
     from collector.share.export.fhir.parse import parse_bulk, parse_bundle
-    from collector.share.export.readback import parse_ndjson
+    from collector.share.export.rows import parse_ndjson
 
     line = file.readline()
     file.seek(0)

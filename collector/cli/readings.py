@@ -1,5 +1,6 @@
 """`quietcuff readings`: the readings, for people at a terminal and as JSON."""
 
+import sys
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Annotated
 
@@ -84,12 +85,9 @@ def readings(
 
 
 def _json(found: Iterator[Reading]) -> int:
-    from collector.share.export.rows import ndjson
+    from collector.share.export.rows import write_ndjson
 
-    count = 0
-    for count, line in enumerate(ndjson(found), 1):  # noqa: B007
-        out(line)
-    return count
+    return write_ndjson(found, sys.stdout)
 
 
 def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
