@@ -28,36 +28,35 @@ from parsers.device import (
     parse_text,
     parse_user_index,
 )
-from parsers.enhanced import build_enhanced, parse_enhanced
 from parsers.errors import ParseError
 from parsers.json_values import as_json
 from parsers.measurement import (
     CuffPressure,
     Feature,
     Measurement,
+    build_enhanced,
     build_enhanced_intermediate,
     build_feature,
     build_intermediate,
     build_measurement,
+    parse_enhanced,
     parse_enhanced_intermediate,
     parse_feature,
     parse_intermediate,
     parse_measurement,
 )
-from parsers.segments import Segment, build_segment, parse_segment
+from parsers.record import Segment, build_segment, parse_segment
 from parsers.stamps import (
     CurrentTime,
     DateTime,
-    build_current_time,
-    build_date_time,
-    parse_current_time,
-    parse_date_time,
-)
-from parsers.time_information import (
     LocalTime,
     ReferenceTime,
+    build_current_time,
+    build_date_time,
     build_local_time,
     build_reference_time,
+    parse_current_time,
+    parse_date_time,
     parse_local_time,
     parse_reference_time,
 )

@@ -55,16 +55,18 @@ def parse_intermediate(value: bytes) -> CuffPressure:
         trailing,
     ) = _COMPOUND.read(value)
     return CuffPressure(
-        flags,
-        Unit.KPA if flags & KPA else Unit.MMHG,
-        SFloat.from_word(pressure),
-        (SFloat.from_word(second_place), SFloat.from_word(third_place)),
-        None if year is None else DateTime(year or None, month or None, day or None, hour, minute, second),
-        None,
-        None if pulse is None else SFloat.from_word(pulse),
-        user_id,
-        None if status is None else Status.from_word(status),
-        trailing,
+        flags=flags,
+        unit=Unit.KPA if flags & KPA else Unit.MMHG,
+        pressure=SFloat.from_word(pressure),
+        unused=(SFloat.from_word(second_place), SFloat.from_word(third_place)),
+        stamp=None
+        if year is None
+        else DateTime(year=year or None, month=month or None, day=day or None, hour=hour, minute=minute, second=second),
+        user_facing=None,
+        pulse=None if pulse is None else SFloat.from_word(pulse),
+        user_id=user_id,
+        status=None if status is None else Status.from_word(status),
+        trailing=trailing,
     )
 
 
@@ -93,17 +95,17 @@ def parse_enhanced_intermediate(value: bytes) -> CuffPressure:
     flags, pressure, stamp, pulse, user_id, status, user_facing, trailing = _ENHANCED_CUFF.read(value)
     epoch = epoch_of(flags)
     return CuffPressure(
-        flags,
-        Unit.KPA if flags & KPA else Unit.MMHG,
-        SFloat.from_word(pressure),
-        None,
-        None if stamp is None else EpochTime(stamp, epoch),
-        None if user_facing is None else EpochTime(user_facing, epoch),
-        None if pulse is None else SFloat.from_word(pulse),
-        user_id,
-        None if status is None else Status.from_word(status),
-        trailing,
-        Uuid.ENHANCED_INTERMEDIATE,
+        flags=flags,
+        unit=Unit.KPA if flags & KPA else Unit.MMHG,
+        pressure=SFloat.from_word(pressure),
+        unused=None,
+        stamp=None if stamp is None else EpochTime(stamp, epoch),
+        user_facing=None if user_facing is None else EpochTime(user_facing, epoch),
+        pulse=None if pulse is None else SFloat.from_word(pulse),
+        user_id=user_id,
+        status=None if status is None else Status.from_word(status),
+        trailing=trailing,
+        characteristic=Uuid.ENHANCED_INTERMEDIATE,
     )
 
 

@@ -8,11 +8,9 @@ from typing import Any
 from parsers.control import RecordControl, UserControl
 from parsers.device import Battery, PnpId, SystemId, UserIndex
 from parsers.measurement import CuffPressure, Feature, Measurement, PulseRange, Status
-from parsers.record import Gap, Record
-from parsers.segments import Segment
+from parsers.record import Gap, Record, Segment
 from parsers.sfloat import Float, SFloat
-from parsers.stamps import CurrentTime, DateTime, EpochTime
-from parsers.time_information import LocalTime, ReferenceTime
+from parsers.stamps import CurrentTime, DateTime, EpochTime, LocalTime, ReferenceTime
 
 Json = dict[str, Any]
 

@@ -16,7 +16,7 @@ from parsers.intermediate import (
     parse_enhanced_intermediate,
     parse_intermediate,
 )
-from parsers.pressure import COMPOUND, KPA, Unit, true_flags
+from parsers.pressure import COMPOUND, ENHANCED, KPA, Unit, enhanced_flags, epoch_of, true_flags
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime, EpochTime
 from parsers.status import CHECKS, Feature, PulseRange, Status, assessed, build_feature, parse_feature
@@ -93,17 +93,19 @@ def parse_measurement(value: bytes) -> Measurement:
         _COMPOUND.read(value)
     )
     return Measurement(
-        flags,
-        Unit.KPA if flags & KPA else Unit.MMHG,
-        _sfloat(systolic),
-        _sfloat(diastolic),
-        _sfloat(mean),
-        None if year is None else DateTime(year or None, month or None, day or None, hour, minute, second),
-        None,
-        None if pulse is None else _sfloat(pulse),
-        user_id,
-        None if status is None else _status(status),
-        trailing,
+        flags=flags,
+        unit=Unit.KPA if flags & KPA else Unit.MMHG,
+        systolic=_sfloat(systolic),
+        diastolic=_sfloat(diastolic),
+        mean=_sfloat(mean),
+        stamp=None
+        if year is None
+        else DateTime(year=year or None, month=month or None, day=day or None, hour=hour, minute=minute, second=second),
+        user_facing=None,
+        pulse=None if pulse is None else _sfloat(pulse),
+        user_id=user_id,
+        status=None if status is None else _status(status),
+        trailing=trailing,
     )
 
 
@@ -147,18 +149,63 @@ def measurement(
         status = Status(status)
     number = None if pulse is None else _number(pulse)
     return Measurement(
-        true_flags(0, unit, stamp, number, user_id, status),
-        unit,
-        _number(systolic),
-        _number(diastolic),
-        SFloat.absent() if mean is None else _number(mean),
-        stamp,
-        None,
-        number,
-        user_id,
-        status,
+        flags=true_flags(0, unit, stamp, number, user_id, status),
+        unit=unit,
+        systolic=_number(systolic),
+        diastolic=_number(diastolic),
+        mean=SFloat.absent() if mean is None else _number(mean),
+        stamp=stamp,
+        user_facing=None,
+        pulse=number,
+        user_id=user_id,
+        status=status,
     )
 
 
 def _number(number: Decimal | int | str | SFloat) -> SFloat:
     return number if isinstance(number, SFloat) else SFloat.of(number)
+
+
+_ENHANCED = Layout(ENHANCED)
+
+
+def parse_enhanced(value: bytes) -> Measurement:
+    """0x2B34, 7 to 20 octets. Raises ParseError."""
+    (flags, systolic, diastolic, mean, stamp, pulse, user_id, status, user_facing, trailing) = _ENHANCED.read(value)
+    epoch = epoch_of(flags)
+    return Measurement(
+        flags=flags,
+        unit=Unit.KPA if flags & KPA else Unit.MMHG,
+        systolic=SFloat.from_word(systolic),
+        diastolic=SFloat.from_word(diastolic),
+        mean=SFloat.from_word(mean),
+        stamp=None if stamp is None else EpochTime(stamp, epoch),
+        user_facing=None if user_facing is None else EpochTime(user_facing, epoch),
+        pulse=None if pulse is None else SFloat.from_word(pulse),
+        user_id=user_id,
+        status=None if status is None else Status.from_word(status),
+        trailing=trailing,
+        characteristic=Uuid.ENHANCED_MEASUREMENT,
+    )
+
+
+def build_enhanced(m: Measurement) -> bytes:
+    """The octets of 0x2B34. What is there decides what the flags announce; reserved bits are sent as kept.
+
+    Raises ValueError when a time is not in seconds since one epoch, or a number does not fit.
+    """
+    flags = true_flags(m.flags, m.unit, m.stamp, m.pulse, m.user_id, m.status)
+    return _ENHANCED.build(
+        {
+            "flags": enhanced_flags(flags, m.stamp, m.user_facing),
+            "systolic": m.systolic.word,
+            "diastolic": m.diastolic.word,
+            "mean": m.mean.word,
+            "stamp": m.stamp.seconds if isinstance(m.stamp, EpochTime) else None,
+            "pulse": m.pulse and m.pulse.word,
+            "user_id": m.user_id,
+            "status": m.status and m.status.raw,
+            "user_facing": m.user_facing and m.user_facing.seconds,
+        },
+        m.trailing,
+    )

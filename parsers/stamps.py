@@ -6,8 +6,9 @@ Service 1.1 for seconds since an epoch. That the wall time is local follows the 
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from decimal import Decimal
 
-from construct import Int8ul, Int16ul, Struct
+from construct import Int8sl, Int8ul, Int16ul, Struct
 
 from parsers.declaration import Layout
 
@@ -130,7 +131,15 @@ class CurrentTime:
 def parse_date_time(value: bytes) -> DateTime:
     """0x2A08, 7 octets. Raises ParseError."""
     year, month, day, hour, minute, second, trailing = _DATE_TIME.read(value)
-    return DateTime(year or None, month or None, day or None, hour, minute, second, trailing)
+    return DateTime(
+        year=year or None,
+        month=month or None,
+        day=day or None,
+        hour=hour,
+        minute=minute,
+        second=second,
+        trailing=trailing,
+    )
 
 
 def build_date_time(value: DateTime | datetime) -> bytes:
@@ -142,8 +151,10 @@ def build_date_time(value: DateTime | datetime) -> bytes:
 def parse_current_time(value: bytes) -> CurrentTime:
     """0x2A2B, 10 octets. Raises ParseError."""
     year, month, day, hour, minute, second, weekday, fractions, reason, trailing = _CURRENT_TIME.read(value)
-    stamp = DateTime(year or None, month or None, day or None, hour, minute, second)
-    return CurrentTime(stamp, weekday or None, fractions, reason, trailing)
+    stamp = DateTime(year=year or None, month=month or None, day=day or None, hour=hour, minute=minute, second=second)
+    return CurrentTime(
+        date_time=stamp, day_of_week=weekday or None, fractions256=fractions, adjust_reason=reason, trailing=trailing
+    )
 
 
 def build_current_time(when: datetime | CurrentTime, fractions256: int | None = None, reason: int = 0) -> bytes:
@@ -164,3 +175,90 @@ def build_current_time(when: datetime | CurrentTime, fractions256: int | None = 
         "adjust_reason": when.adjust_reason,
     }
     return _CURRENT_TIME.build(fields, when.trailing)
+
+
+LOCAL_TIME = Struct("time_zone" / Int8sl, "dst_offset" / Int8ul)
+REFERENCE_TIME = Struct("source" / Int8ul, "accuracy" / Int8ul, "days" / Int8ul, "hours" / Int8ul)
+_LOCAL_TIME, _REFERENCE_TIME = Layout(LOCAL_TIME), Layout(REFERENCE_TIME)
+
+TIME_SOURCES = (
+    "unknown",
+    "network time protocol",
+    "GPS",
+    "radio time signal",
+    "set by hand",
+    "atomic clock",
+    "cellular network",
+    "not synchronised",
+)
+_DST_MINUTES = {0: 0, 2: 30, 4: 60, 8: 120}
+
+
+@dataclass(frozen=True, slots=True)
+class LocalTime:
+    """time_zone: quarter hours, without daylight saving; dst_offset: a code. Both as sent."""
+
+    time_zone: int
+    dst_offset: int
+    trailing: bytes = b""
+
+    @property
+    def zone(self) -> timedelta | None:
+        """Standard time's distance from UTC; None where unknown or reserved."""
+        return timedelta(minutes=15 * self.time_zone) if -48 <= self.time_zone <= 56 else None
+
+    @property
+    def daylight_saving(self) -> timedelta | None:
+        """What is added to standard time; None where unknown or reserved."""
+        minutes = _DST_MINUTES.get(self.dst_offset)
+        return None if minutes is None else timedelta(minutes=minutes)
+
+
+def parse_local_time(value: bytes) -> LocalTime:
+    """0x2A0F, 2 octets. Raises ParseError."""
+    return LocalTime(*_LOCAL_TIME.read(value))
+
+
+def build_local_time(local: LocalTime) -> bytes:
+    """Raises ValueError when a number does not fit."""
+    return _LOCAL_TIME.build({"time_zone": local.time_zone, "dst_offset": local.dst_offset}, local.trailing)
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceTime:
+    """source: index into TIME_SOURCES; accuracy: 1/8 s; days and hours since the last update. All as sent."""
+
+    source: int
+    accuracy: int
+    days: int
+    hours: int
+    trailing: bytes = b""
+
+    @property
+    def source_words(self) -> str:
+        return TIME_SOURCES[self.source] if self.source < len(TIME_SOURCES) else f"reserved ({self.source})"
+
+    @property
+    def drift(self) -> Decimal | None:
+        """Seconds the clock may be off; None where unknown (255) or beyond 31.625 s (254)."""
+        return Decimal(self.accuracy) / 8 if self.accuracy < 254 else None
+
+    @property
+    def since_update(self) -> timedelta | None:
+        """Time since the clock was last set; None where it is 255 days or more, or reserved."""
+        if self.days == 255 or self.hours > 23:
+            return None
+        return timedelta(days=self.days, hours=self.hours)
+
+
+def parse_reference_time(value: bytes) -> ReferenceTime:
+    """0x2A14, 4 octets. Raises ParseError."""
+    return ReferenceTime(*_REFERENCE_TIME.read(value))
+
+
+def build_reference_time(reference: ReferenceTime) -> bytes:
+    """Raises ValueError when a number does not fit an octet."""
+    return _REFERENCE_TIME.build(
+        {"source": reference.source, "accuracy": reference.accuracy, "days": reference.days, "hours": reference.hours},
+        reference.trailing,
+    )

@@ -107,26 +107,6 @@ class Feature:
     trailing: bytes = b""
 
     @property
-    def supports_body_movement(self) -> bool:
-        return bool(self.raw & 0x0001)
-
-    @property
-    def supports_cuff_fit(self) -> bool:
-        return bool(self.raw & 0x0002)
-
-    @property
-    def supports_irregular_pulse(self) -> bool:
-        return bool(self.raw & 0x0004)
-
-    @property
-    def supports_pulse_range(self) -> bool:
-        return bool(self.raw & 0x0008)
-
-    @property
-    def supports_position(self) -> bool:
-        return bool(self.raw & 0x0010)
-
-    @property
     def multiple_bonds(self) -> bool:
         return bool(self.raw & 0x0020)
 

@@ -6,11 +6,9 @@ from functools import singledispatch
 from parsers.control import RecordControl, UserControl
 from parsers.device import VENDOR_SOURCES, Battery, PnpId, SystemId, UserIndex
 from parsers.measurement import UNKNOWN_USER, CuffPressure, Feature, Measurement, PulseRange, Status, assessed
-from parsers.record import Gap, Record
-from parsers.segments import FIRST, LAST, Segment
+from parsers.record import FIRST, LAST, Gap, Record, Segment
 from parsers.sfloat import SFloat
-from parsers.stamps import CurrentTime, DateTime, EpochTime
-from parsers.time_information import LocalTime, ReferenceTime
+from parsers.stamps import CurrentTime, DateTime, EpochTime, LocalTime, ReferenceTime
 
 Lines = list[tuple[str, str]]
 

@@ -2,15 +2,18 @@
 
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Surroundings, Usage, new_app, of, out, progress, say
+from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, new_app, of, out, progress, say
 from collector.cli.common.selection import terminal_width
-
-if TYPE_CHECKING:
-    from collector.service.jobs.backups import Backup, Contents
+from collector.service.jobs import backups
+from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
+from collector.service.jobs.sealing import key_problem
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns
+from collector.store.errors import StoreError
 
 app = new_app("""Back up the store, list the backups, put one back.
 
@@ -31,9 +34,7 @@ Folder = Annotated[
 ]
 
 
-def _folder(around: Surroundings, chosen: Path | None) -> Path:
-    from collector.service.jobs.backups import folder_of
-
+def _folder(around: GlobalOptions, chosen: Path | None) -> Path:
     return folder_of(around.store_path, chosen or around.config.backup.folder)
 
 
@@ -54,9 +55,6 @@ def back_up(
       quietcuff backup now
       quietcuff backup now --folder /media/stick/quietcuff
     """
-    from collector.service.jobs import backups
-    from collector.service.jobs.sealing import key_problem
-
     around = of(ctx)
     config = around.config.backup
     if encrypt_to is not None and (problem := key_problem(encrypt_to)):
@@ -87,9 +85,6 @@ def list_backups(
       quietcuff backup list
       quietcuff backup list --verify --json
     """
-    from collector.cli.common.command import ATTENTION, DONE
-    from collector.service.jobs import backups
-
     around = of(ctx)
     where = _folder(around, folder)
     found = backups.every(where, around.store_path)
@@ -98,8 +93,6 @@ def list_backups(
         return DONE
     states = [_state(backup) if verify else None for backup in found]
     if as_json:
-        from collector.share.export.rows import json_text
-
         for backup, state in zip(found, states, strict=True):
             out(
                 json_text(
@@ -113,8 +106,6 @@ def list_backups(
                 )
             )
     else:
-        from collector.share.text.layout import columns
-
         rows = [
             (
                 backup.path.name,
@@ -129,10 +120,7 @@ def list_backups(
     return ATTENTION if any(state not in (None, "sound", "sealed") for state in states) else DONE
 
 
-def _state(backup: "Backup") -> str:
-    from collector.service.jobs.backups import look_into
-    from collector.store.errors import StoreError
-
+def _state(backup: Backup) -> str:
     if backup.sealed:
         return "sealed"
     try:
@@ -161,8 +149,6 @@ def restore(
       quietcuff backup restore last --dry-run
       quietcuff backup restore quietcuff-20310304-031500.db.age --identity key.txt
     """
-    from collector.service.jobs import backups
-
     around = of(ctx)
     backup = backups.find(which, _folder(around, folder), around.store_path)
     done = backups.restore(around.store_path, backup, identity, dry_run=dry_run)
@@ -181,7 +167,7 @@ def restore(
         say(f"it holds payloads that came after the backup; `quietcuff merge {done.kept}` brings them back")
 
 
-def _words(contents: "Contents") -> str:
+def _words(contents: Contents) -> str:
     newest = contents.newest
     until = f", the newest of {newest.astimezone().isoformat(' ', 'minutes')}" if newest else ""
     return f"{contents.payloads} payloads and {contents.readings} readings{until}"

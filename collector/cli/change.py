@@ -14,7 +14,7 @@ from collector.cli.common.selection import out_wrapped, reading_store, terminal_
 
 if TYPE_CHECKING:
     from collector.numbers.average import Average
-    from collector.numbers.change import Change, Compared, Difference
+    from collector.numbers.change import Change, Difference
     from collector.store.people.notes import Note
 
 app = new_app()
@@ -50,6 +50,7 @@ def change(
     """
     from collector.numbers import words
     from collector.numbers.change import change as compare
+    from collector.numbers.json_fields import change_fields
     from collector.share.export.rows import json_text
     from collector.share.text.layout import columns, fits, visible
     from collector.store.people import notes
@@ -65,7 +66,7 @@ def change(
     )
     told = "; ".join(visible(note.text) for note in noted if note.day == day)
     if as_json:
-        out(json_text(as_object(found, wanted.person, told)))
+        out(json_text(change_fields(found, wanted.person, told)))
     else:
         width = terminal_width()
         out_wrapped(f"{visible(wanted.person)}, change of {day}{f': {told}' if told else ''}")
@@ -108,23 +109,23 @@ def _differences(found: "Change") -> Iterator[tuple[str, ...]]:
 
 
 def _difference(name: str, one: "Difference") -> tuple[str, ...]:
-    from collector.numbers.values import shown
+    from collector.numbers.values import rounded_text
 
     return (
         name,
-        shown(one.before),
-        shown(one.after),
+        rounded_text(one.before),
+        rounded_text(one.after),
         _signed(one.difference),
         f"{_signed(one.low_neighbours)} to {_signed(one.high_neighbours)}",
         f"{_signed(one.low_bootstrap)} to {_signed(one.high_bootstrap)}",
-        f"up to {shown(one.noise)}: {'this is more' if one.clear else 'this is not clear'}",
+        f"up to {rounded_text(one.noise)}: {'this is more' if one.clear else 'this is not clear'}",
     )
 
 
 def _signed(value: float) -> str:
-    from collector.numbers.values import shown
+    from collector.numbers.values import rounded_text
 
-    text = shown(value)
+    text = rounded_text(value)
     return f"+{text}" if value > 0 and text.strip("0.") else text
 
 
@@ -139,59 +140,3 @@ def _side(side: "Average") -> str:
     if not side.taken:
         return "no readings"
     return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {side.days_used} days"
-
-
-def as_object(found: "Change", person: str, told: str) -> dict[str, object]:
-    return {
-        "person": person,
-        "at": found.at.isoformat(),
-        "note": told or None,
-        "protocol": found.protocol.name,
-        "washout_days": found.washout_days,
-        "compared": found.overall is not None,
-        "short_of": found.refused,
-        "before": _side_object(found.before),
-        "after": _side_object(found.after),
-        "overall": _compared_object(found.overall),
-        "morning": _compared_object(found.morning),
-        "evening": _compared_object(found.evening),
-        "unit": "mmHg",
-    }
-
-
-def _side_object(side: "Average") -> dict[str, object]:
-    return {
-        "from": side.first and side.first.isoformat(),
-        "to": side.last and side.last.isoformat(),
-        "taken": side.taken,
-        "used": side.used,
-        "days": side.days_used,
-        "systolic": side.systolic,
-        "diastolic": side.diastolic,
-        "valid": side.valid,
-        "short_of": side.short_of,
-    }
-
-
-def _compared_object(one: "Compared | None") -> dict[str, object] | None:
-    if one is None:
-        return None
-    return {
-        "days_before": one.days_before,
-        "days_after": one.days_after,
-        "systolic": _difference_object(one.systolic),
-        "diastolic": _difference_object(one.diastolic),
-    }
-
-
-def _difference_object(one: "Difference") -> dict[str, object]:
-    return {
-        "before": one.before,
-        "after": one.after,
-        "difference": one.difference,
-        "welch_95": [one.low, one.high],
-        "welch_95_neighbours": [one.low_neighbours, one.high_neighbours],
-        "bootstrap_95": [one.low_bootstrap, one.high_bootstrap],
-        "noise": one.noise,
-        "clear": one.clear,
-    }

@@ -2,17 +2,24 @@
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from collector.cli.checks import bluetooth, clock, configured, notices, relay, service
+from collector.cli.checks import store as stored
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Surroundings, new_app, of, out
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
-
-if TYPE_CHECKING:
-    from collector.service.config import Config
-    from collector.store.database import Store
+from collector.service.config import Config, usual_store
+from collector.service.config.schema import ConfigError
+from collector.service.config.settings import RadioKind
+from collector.service.config.template import template
+from collector.service.listen.lock import listener
+from collector.share.export.rows import json_text
+from collector.share.text.layout import visible, wrapped
+from collector.store.errors import StoreError
+from collector.store.journal import payloads
 
 app = new_app()
 
@@ -40,8 +47,6 @@ def check(
       quietcuff check --keys > quietcuff.toml
     """
     if keys:
-        from collector.service.config.template import template
-
         for line in template():
             out(line)
         return DONE
@@ -53,51 +58,47 @@ def check(
     return COULD_NOT if State.BROKEN in states else ATTENTION if State.ATTENTION in states else DONE
 
 
-def _all(around: Surroundings, quick: bool) -> Iterator[Finding]:
-    from collector.cli.checks import bluetooth, clock, notices, relay, service
-    from collector.cli.checks import store as stored
-    from collector.service.config import Config, usual_store
-    from collector.service.config.schema import ConfigError
-    from collector.service.listen.lock import listener
-    from collector.store.errors import StoreError
-
+def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
     try:
         config, path = around.config, around.store_path
         where = config.source or "no file, all as it comes"
         yield fine("configuration", str(where))
     except ConfigError as error:
-        yield broken("configuration", str(error), "mend that line; until then nothing starts")
+        for problem in error.problems:
+            yield broken("configuration", problem, "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
-        around = Surroundings(path, None)
+        around = GlobalOptions(path, None)
         around.config = config
     pid = listener(path)
     newest = None
     told: set[str] = set()
     try:
         with reading_store(around) as store:
-            newest = _newest_arrival(store)
+            newest = payloads.newest_arrival(store)
             yield from stored.look(store, quick, pid is not None)
             yield service.listening(path, pid)
-            for finding in service.conditions(store, pid):
+            for finding in service.standing_conditions(store, pid):
                 told.add(finding.topic)
                 yield finding
             yield from notices.look(store, config)
             yield from relay.look(store, config)
+            yield from configured.unknown_people(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)
+    yield from configured.secrets(config)
     yield from service.witness(config, pid, told)
     yield from clock.look(datetime.now(UTC), newest, config.station.zone)
     yield from _radio(config, bluetooth.look)
 
 
-def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
-    if config.radio.kind == "bluez":
+def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
+    if config.radio.kind is RadioKind.BLUEZ:
         yield from look(config.radio.adapter)
         return
     lacking = []
-    if config.radio.kind == "exclusive":
-        from collector.radio.exclusive.needs import missing
+    if config.radio.kind is RadioKind.EXCLUSIVE:
+        from collector.radio.exclusive.adapter import missing
 
         lacking = missing()
     for what, remedy in lacking:
@@ -106,17 +107,8 @@ def _radio(config: "Config", look: Callable[[str | None], Iterator[Finding]]) ->
         yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
 
 
-def _newest_arrival(store: "Store") -> datetime | None:
-    from collector.store.instants import from_us
-
-    newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
-    return None if newest is None else from_us(newest)
-
-
 def _show(finding: Finding, as_json: bool) -> None:
     if as_json:
-        from collector.share.export.rows import json_text
-
         out(
             json_text(
                 {
@@ -128,7 +120,6 @@ def _show(finding: Finding, as_json: bool) -> None:
             )
         )
         return
-    from collector.share.text.layout import visible, wrapped
 
     word = finding.state.value if finding.state is State.FINE else finding.state.value.upper()
     width = terminal_width()

@@ -2,15 +2,16 @@
 
 import re
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
-
-if TYPE_CHECKING:
-    from collector.store.journal.cuffs import Cuff
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns, visible
+from collector.store.journal import cuffs
+from collector.store.journal.cuffs import Cuff
 
 app = new_app("""List, name, add or forget cuffs.
 
@@ -37,13 +38,9 @@ def list_cuffs(
     Example:
       quietcuff cuff list --json
     """
-    from collector.store.journal import cuffs
-
     with reading_store(of(ctx)) as store:
         found = cuffs.every(store, forgotten)
     if as_json:
-        from collector.share.export.rows import json_text
-
         for cuff in found:
             out(
                 json_text(
@@ -63,16 +60,13 @@ def list_cuffs(
     if not found:
         say("no cuff was met yet; `quietcuff listen` meets every cuff in reach")
         return
-    from collector.share.text.layout import columns
 
     heading = ("name", "address", "readings", "last visit", "remarks")
     for line in columns([_row(cuff) for cuff in found], terminal_width(), heading, frozenset({2})):
         out(line)
 
 
-def _row(cuff: "Cuff") -> tuple[str, ...]:
-    from collector.share.text.layout import visible
-
+def _row(cuff: Cuff) -> tuple[str, ...]:
     remarks = ["bonded" if cuff.bonded else "not bonded"]
     if cuff.bond_missing_on:
         where = "the cuff has" if cuff.bond_missing_on == "cuff" else "this machine has"
@@ -97,8 +91,6 @@ def name_cuff(
     Example:
       quietcuff cuff name C0:FF:EE:00:00:01 kitchen
     """
-    from collector.store.journal import cuffs
-
     name = name.strip()
     if not name.isprintable() or len(name) > 60:
         raise Usage("a cuff's name is at most 60 printable letters")
@@ -130,8 +122,6 @@ def add_cuff(
       quietcuff cuff add --for 10
       quietcuff cuff add C0:FF:EE:00:00:01
     """
-    from collector.store.journal import cuffs
-
     now = datetime.now(UTC)
     if address is not None and not _is_address(address):
         raise Usage(f"{address!r} is not an address such as C0:FF:EE:00:00:01")
@@ -152,8 +142,6 @@ def forget_cuff(ctx: typer.Context, cuff: Which) -> None:
     Example:
       quietcuff cuff forget kitchen
     """
-    from collector.store.journal import cuffs
-
     with writing_store(of(ctx)) as store:
         address = cuffs.need(store, cuff)
         cuffs.forget(store, address, datetime.now(UTC))

@@ -4,14 +4,20 @@ import string
 import sys
 from collections.abc import Iterable, Iterator
 from functools import partial
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
+from collector.cli.common.cautions import caution, tell, very_high_pressure
 from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, of, out, say
-
-if TYPE_CHECKING:
-    from parsers.measurement import Feature
+from collector.share.export.rows import json_text
+from parsers import formats
+from parsers.errors import ParseError
+from parsers.formats import as_json, describe, find, names
+from parsers.measurement import CuffPressure, Feature, Measurement, assessed, parse_feature
+from parsers.pressure import Unit
+from parsers.record import Gap, Reassembler
+from parsers.uuids import Uuid
 
 app = new_app()
 
@@ -48,9 +54,6 @@ def decode(
       quietcuff decode --as 2a49 2500
       quietcuff decode --as 'battery level' 5f --json
     """
-    from collector.cli.common.cautions import caution, tell
-    from parsers.formats import find, names
-
     uuid = find(as_)
     if uuid is None:
         known = ", ".join(f"{number:04x} {name}" for number, name in sorted(names().items()))
@@ -97,9 +100,7 @@ def _octets(text: str) -> bytes:
     return bytes.fromhex(digits)
 
 
-def _feature(text: str | None) -> "Feature | None":
-    from parsers.measurement import parse_feature
-
+def _feature(text: str | None) -> Feature | None:
     if text is None:
         return None
     try:
@@ -111,10 +112,7 @@ def _feature(text: str | None) -> "Feature | None":
 class _Decoder:
     """Shows one payload after the other."""
 
-    def __init__(self, uuid: int, feature: "Feature | None", as_json: bool) -> None:
-        from parsers.record import Reassembler
-        from parsers.uuids import Uuid
-
+    def __init__(self, uuid: int, feature: Feature | None, as_json: bool) -> None:
         self.uuid = uuid
         self.feature = feature
         self.as_json = as_json
@@ -124,12 +122,9 @@ class _Decoder:
 
     def show(self, place: str, text: str) -> bool:
         """Decode and show; says whether that went well."""
-        from parsers.errors import ParseError
-        from parsers.formats import decode
-
         try:
             value = _octets(text)
-            content = decode(self.uuid, value)
+            content = formats.decode(self.uuid, value)
         except ValueError as error:  # ParseError is one
             reason = f"{error} (octet {error.octet})" if isinstance(error, ParseError) else str(error)
             say(f"quietcuff: {place} ({_short(text)}) as {self.uuid:04x}: {reason}")
@@ -142,23 +137,17 @@ class _Decoder:
 
     def _record(self, place: str, whole: Any) -> bool:
         """What a segment completed or broke."""
-        from parsers.errors import ParseError
-        from parsers.formats import decode
-        from parsers.record import Gap
-
         if isinstance(whole, Gap):
             say(f"quietcuff: {place}: record lost: {whole.reason}")
             return False
         try:
-            self._show(whole.uuid, whole.value, decode(whole.uuid, whole.value), whole)
+            self._show(whole.uuid, whole.value, formats.decode(whole.uuid, whole.value), whole)
         except ParseError as error:
             say(f"quietcuff: {place}: the record's content as {whole.uuid:04x}: {error}")
             return False
         return True
 
     def _show(self, uuid: int, value: bytes, content: Any, record: Any = None) -> None:
-        from parsers.formats import as_json, describe, names
-
         self.high = self.high or _very_high(content)
         if self.as_json:
             line = {"uuid": f"{uuid:04x}", "payload": value.hex(), **as_json(content)}
@@ -180,22 +169,14 @@ class _Decoder:
             out(f"  {label:{width}}  {words}")
 
     def _json(self, line: dict[str, Any]) -> None:
-        from collector.share.export.rows import json_text
-
         out(json_text(line))
 
 
-def _checks(content: Any, feature: "Feature") -> dict[str, str] | None:
-    from parsers.measurement import CuffPressure, Measurement, assessed
-
+def _checks(content: Any, feature: Feature) -> dict[str, str] | None:
     return assessed(content.status, feature) if isinstance(content, Measurement | CuffPressure) else None
 
 
 def _very_high(content: Any) -> bool:
-    from collector.cli.common.cautions import very_high_pressure
-    from parsers.measurement import Measurement
-    from parsers.pressure import Unit
-
     if not isinstance(content, Measurement):
         return False
     systolic, diastolic = (None if one is None else one.value for one in (content.systolic, content.diastolic))

@@ -1,22 +1,26 @@
 """`quietcuff demo`: the whole path with an invented household, no hardware."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import Failure, new_app, of, say
-
-if TYPE_CHECKING:
-    from collector.store.database import Store
-    from collector.store.journal.cuffs import Cuff
+from collector.cli.readings import show
+from collector.service import demo as household
+from collector.service.config import usual_store
+from collector.service.listen import log as lines
+from collector.service.listen.lock import listener
+from collector.store import readings
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.journal.cuffs import Cuff
+from collector.store.opening import open_store
 
 app = new_app()
 
 
 def usual_place() -> Path:
-    from collector.service.config import usual_store
-
     return usual_store().parent / "demo" / "quietcuff-demo.db"
 
 
@@ -44,11 +48,6 @@ def demo(
             "the demo needs the virtual radio, which is not installed: pip install 'quietcuff[virtual]'"
         ) from None
     del bumble
-    from collector.cli.readings import show
-    from collector.service import demo as household
-    from collector.service.listen import log as lines
-    from collector.store import readings
-    from collector.store.database import open_store
 
     around = of(ctx)
     path = around.store_option or usual_place()
@@ -69,10 +68,6 @@ def demo(
 
 def _clear_away(path: Path) -> None:
     """A demo starts empty; but only a store that a demo made is ever taken away."""
-    from collector.service import demo as household
-    from collector.service.listen.lock import listener
-    from collector.store.database import open_store
-
     if not path.exists():
         return
     if listener(path) is not None:
@@ -85,7 +80,5 @@ def _clear_away(path: Path) -> None:
         path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
-def _cuffs(store: "Store") -> "list[Cuff]":
-    from collector.store.journal import cuffs
-
+def _cuffs(store: Store) -> list[Cuff]:
     return cuffs.every(store)

@@ -5,6 +5,9 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.command import Usage, new_app, of
+from collector.service.config.settings import RadioKind
+from collector.service.listen.entry import ListenOptions, serve
+from collector.service.listen.log import LEVELS
 
 app = new_app()
 
@@ -33,11 +36,17 @@ def listen(
       quietcuff listen
       quietcuff --store practice.db listen --radio virtual
     """
-    from collector.service.listen.entry import LEVELS, RADIOS, Wish, serve
-
     if log not in LEVELS:
         raise Usage(f"--log {log}: there is no such level; take one of {', '.join(LEVELS)}")
-    if radio is not None and radio not in RADIOS:
-        raise Usage(f"--radio {radio}: there is no such radio; take one of {', '.join(RADIOS)}")
+    if radio is not None and radio not in list(RadioKind):
+        raise Usage(f"--radio {radio}: there is no such radio; take one of {', '.join(RadioKind)}")
     around = of(ctx)
-    serve(Wish(around.store_option, around.config_option, radio, adapter, log))
+    serve(
+        ListenOptions(
+            store=around.store_option,
+            config=around.config_option,
+            radio=None if radio is None else RadioKind(radio),
+            adapter=adapter,
+            log=log,
+        )
+    )

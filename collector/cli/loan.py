@@ -1,21 +1,35 @@
 """`quietcuff loan`: lend cuffs out, take them back, see where they are."""
 
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, Usage, new_app, of, out, say
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
-
-if TYPE_CHECKING:
-    from collector.store.database import Store
-    from collector.store.people.loans import Loan
-    from collector.store.people.slot_spans import Slot
+from collector.cli.common.asked_series import asked
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
+from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
+from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
+from collector.cli.readings import cuff_names
+from collector.cli.report import report_data
+from collector.numbers import words
+from collector.service.config import zone_of
+from collector.service.guided import download, loan_papers
+from collector.service.guided.loan_return import LoanReturn
+from collector.service.listen.lock import listener
+from collector.share.export.rows import json_text
+from collector.share.private_file import private_file
+from collector.share.text.average_text import average_lines
+from collector.share.text.layout import columns
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.people import loans
+from collector.store.people.loan_states import State
+from collector.store.people.loans import Loan
 
 app = new_app("""Lend cuffs out, and take them back with nothing left in them.
 
@@ -52,10 +66,8 @@ def lend(
       quietcuff loan out clinic-3 --to B-117
       quietcuff loan out clinic-3 --to B-117 --slot 1
     """
-    from collector.store.people import loans
-
     with writing_store(of(ctx)) as store:
-        made = loans.lend(store, cuff, to, tuple(map(_slot, slot or ["any"])), datetime.now(UTC))
+        made = loans.lend(store, cuff, to, tuple(map(slot_of, slot or ["any"])), datetime.now(UTC))
     say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone():%Y-%m-%d %H:%M}")
 
 
@@ -80,27 +92,23 @@ def back(
       quietcuff loan back clinic-3
       quietcuff loan back --all --folder returns
     """
-    from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
-    from collector.cli.readings import cuff_names
-    from collector.service.guided.loan_return import Desk
-
     if not is_terminal():
         raise Usage("loan back asks questions and needs a terminal; run it in one")
     around = of(ctx)
-    base = folder or around.store_path.parent / "returns"
+    returns = folder or around.store_path.parent / "returns"
     with writing_store(around) as store:
         wanted = _wanted(store, cuff or [], every)
         names = cuff_names(store)
         with _somebody_listens(around), TerminalScreen() as screen:
-            desk = Desk(
-                store,
-                screen,
-                lambda: datetime.now(UTC),
-                time.monotonic,
-                lambda loan: _save(store, around, loan, base, names.get(loan.cuff, loan.cuff)),
-                lambda address: names.get(address, address),
+            returning = LoanReturn(
+                store=store,
+                screen=screen,
+                now=lambda: datetime.now(UTC),
+                seconds=time.monotonic,
+                save=lambda loan: _save(store, around, loan, returns, names.get(loan.cuff, loan.cuff)),
+                name=lambda address: names.get(address, address),
             )
-            return DONE if desk.take_back(wanted) else ATTENTION
+            return DONE if returning.take_back(wanted) else ATTENTION
 
 
 @app.command("list")
@@ -113,10 +121,6 @@ def show(
     Example:
       quietcuff loan list
     """
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns
-    from collector.store.people import loans
-
     with reading_store(of(ctx)) as store:
         stock = loans.stock(store)
     if as_json:
@@ -168,10 +172,6 @@ def mark(
     Example:
       quietcuff loan mark clinic-3 quarantine --reason "display cracked"
     """
-    from collector.store.journal import cuffs
-    from collector.store.people import loans
-    from collector.store.people.loan_states import State
-
     allowed = (State.QUARANTINE, State.CHECK_DUE, State.CLEANING, State.RETIRED)
     if state not in allowed:
         raise Usage(f"{state}: take one of {', '.join(allowed)}; a cuff becomes available by `loan back` alone")
@@ -184,22 +184,8 @@ def mark(
     say(f"{cuff} is marked '{state}'")
 
 
-def _slot(text: str) -> "Slot":
-    if text == "any":
-        return "any"
-    if text == "none":
-        return None
-    if not text.isdigit() or int(text) > 255:
-        raise Usage(f"--slot {text}: a User ID is a number from 0 to 255, or none, or any")
-    return int(text)
-
-
-def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
+def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
     """The addresses of the cuffs to take back. Raises StoreError for one that is not known."""
-    from collector.store.journal import cuffs
-    from collector.store.people import loans
-    from collector.store.people.loan_states import State
-
     if every == bool(named):
         raise Usage("name the cuffs that are back, or say --all")
     if every:
@@ -210,13 +196,10 @@ def _wanted(store: "Store", named: list[str], every: bool) -> list[str]:
     return list(dict.fromkeys(cuffs.need(store, name) for name in named))
 
 
-def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: str) -> list[str]:
+def _save(store: Store, around: GlobalOptions, loan: Loan, returns: Path, name: str) -> list[str]:
     """Report, export and summary of one loan, on disk and read back."""
-    from collector.service.guided import download, loan_papers
-    from collector.service.listen.assemble import zone_of
-
     brought = download.look(store, loan, zone_of(around.config))
-    folder = loan_papers.folder_of(base, loan)
+    folder = loan_papers.returns_folder(returns, loan)
     loan_papers.write(folder, brought)
     lines = loan_papers.summary(loan, name, brought)
     if loan.borrower and brought.mine:
@@ -224,14 +207,9 @@ def _save(store: "Store", around: Surroundings, loan: "Loan", base: Path, name: 
     return [*lines, f"  saved and read back in {folder}"]
 
 
-def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -> list[str]:
+def _report(store: Store, around: GlobalOptions, borrower: str, folder: Path) -> list[str]:
     """The whole page as a file beside the export, in HTML and where its library is installed as PDF; the mean here."""
-    from collector.cli.common.asked_series import asked
-    from collector.cli.report import report_data
-    from collector.numbers import words
-    from collector.share.private_file import private_file
     from collector.share.report import render_html, render_pdf
-    from collector.share.text.average_text import average_lines
 
     data = report_data(store, around, asked(around, store, borrower, None, None, None))
     pages = {"report.html": render_html(data).encode()}
@@ -247,12 +225,9 @@ def _report(store: "Store", around: Surroundings, borrower: str, folder: Path) -
 
 
 @contextmanager
-def _somebody_listens(around: Surroundings) -> Iterator[None]:
+def _somebody_listens(around: GlobalOptions) -> Iterator[None]:
     """A listener on this store: the one that runs, else one for as long as this command lasts."""
     import subprocess
-    import sys
-
-    from collector.service.listen.lock import listener
 
     if listener(around.store_path) is not None:
         yield

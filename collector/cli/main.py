@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (module, one line for the overview), in the order of the overview
     "demo": ("collector.cli.demo", "Try everything with two virtual cuffs and an invented household."),
+    "setup": ("collector.cli.setup", "Say what only you know here, and start with it."),
     "listen": ("collector.cli.listen", "Collect from every cuff in reach, until stopped."),
     "readings": ("collector.cli.readings", "Show readings."),
     "decode": ("collector.cli.decode", "Put a cuff's payload into words."),
@@ -31,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "merge": ("collector.cli.merge", "Bring another station's store in, each payload once."),
     "cuff": ("collector.cli.cuff", "List, name, add or forget cuffs."),
     "person": ("collector.cli.person", "Say who is measured, and which slots and readings are whose."),
+    "page": ("collector.cli.page", "The station's web page, and which devices may see it."),
     "relay": ("collector.cli.relay", "Send readings on to a FHIR server, PostgreSQL or MQTT."),
     "loan": ("collector.cli.loan", "Lend cuffs out, and take them back with nothing left in them."),
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
@@ -39,6 +41,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 
+
+GROUPS: dict[str, tuple[str, ...]] = {
+    "Every day": ("readings", "average", "change", "trend", "report", "sit", "note", "office", "strike", "correct"),
+    "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
+    "Data in and out": ("import", "export", "relay"),
+    "Clinic": ("loan",),
+    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode"),
+}
+"""How the overview is divided; a command that is in none stands at its end."""
 
 EPILOG = (
     "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
@@ -66,45 +77,31 @@ def run() -> None:
     if sys.argv[1:] in (["--version"], ["-V"]):  # needs nothing of what follows
         print(version())
         return
-    if "listen" in sys.argv[1:]:
-        _listen_plainly()
+    if "_QUIETCUFF_COMPLETE" in os.environ:  # a shell asks; typer knows its shells only once told
+        from typer.completion import get_completion_inspect_parameters
+
+        get_completion_inspect_parameters()
     try:
         from typer.main import get_command
 
-        get_command(front()).main()
+        get_command(root_app()).main()
     except KeyboardInterrupt:
         os._exit(130)
 
 
-def _listen_plainly() -> None:
-    """Serve and leave, where the command line needs no explaining; see `serving.plainly`."""
-    from collector.service.listen.lean import without_openssl
-
-    without_openssl()
-    from collector.service.listen.entry import plainly, serve
-
-    wish = plainly(sys.argv[1:])
-    if wish is None:
-        return
-    try:
-        serve(wish)
-    except KeyboardInterrupt:
-        os._exit(130)
-    except Exception as error:
-        from collector.cli.common.front_group import explain
-
-        sys.exit(explain(error))
-    sys.exit(0)
-
-
-def front() -> "typer.Typer":
+def root_app() -> "typer.Typer":
     """The whole command line, for `run` and for tests."""
     import typer
 
-    from collector.cli.common.command import Surroundings
-    from collector.cli.common.front_group import Front
+    from collector.cli.common.command import GlobalOptions
+    from collector.cli.common.root_group import RootGroup
 
-    app = typer.Typer(cls=Front, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+    app = typer.Typer(
+        cls=RootGroup,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
 
     @app.callback(epilog=EPILOG)
     def quietcuff(
@@ -121,7 +118,7 @@ def front() -> "typer.Typer":
         ] = False,
     ) -> None:
         """Home blood pressure, from the cuff to the number a physician decides on."""
-        ctx.obj = Surroundings(store, config)
+        ctx.obj = GlobalOptions(store, config)
 
     return app
 

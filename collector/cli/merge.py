@@ -7,6 +7,7 @@ import typer
 
 from collector.cli.common.command import new_app, of, progress, say
 from collector.cli.common.selection import writing_store
+from collector.intake.merging import merge as bring_in
 
 app = new_app()
 
@@ -27,8 +28,6 @@ def merge(
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    from collector.intake.merging import merge as bring_in
-
     with writing_store(of(ctx)) as store:
         for path in other:
             with progress(f"{path.name}: payloads looked at") as show:

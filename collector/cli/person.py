@@ -1,7 +1,7 @@
 """`quietcuff person …`: who is measured, and what is theirs."""
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -11,9 +11,13 @@ from collector.cli.common.selection import reading_store, terminal_width, writin
 from collector.cli.person_erase import erase
 from collector.cli.person_ownership import Name
 from collector.cli.person_unite import unite
-
-if TYPE_CHECKING:
-    from collector.store.people.slot_spans import Span
+from collector.cli.readings import cuff_names
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns, visible
+from collector.store import audit, people, readings
+from collector.store.opening import open_store
+from collector.store.people import slot_spans
+from collector.store.people.slot_spans import Span
 
 app = new_app("""Say who is measured, and which slots and readings are whose.
 
@@ -38,12 +42,6 @@ def list_people(
     Example:
       quietcuff person list
     """
-    from collector.cli.readings import cuff_names
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns, visible
-    from collector.store import people, readings
-    from collector.store.people import slot_spans
-
     with reading_store(of(ctx)) as store:
         everybody = people.every(store)
         held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
@@ -89,9 +87,6 @@ def add_person(ctx: typer.Context, name: Name) -> None:
     Example:
       quietcuff person add mira
     """
-    from collector.store import people
-    from collector.store.database import open_store
-
     with open_store(of(ctx).store_path) as store:
         person = people.add(store, name, datetime.now(UTC))
     say(f"{person.name} is added; `quietcuff person give {person.name} --cuff CUFF --slot N` says what is theirs")
@@ -107,8 +102,6 @@ def rename_person(
     Example:
       quietcuff person rename mira m1
     """
-    from collector.store import people
-
     with writing_store(of(ctx)) as store:
         people.rename(store, name, to, datetime.now(UTC))
     say(f"{name} is now called {to.strip()}")
@@ -135,10 +128,6 @@ def history(
     Example:
       quietcuff person history --last 5
     """
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns, visible
-    from collector.store.people import audit
-
     with reading_store(of(ctx)) as store:
         found = list(audit.changes(store, last))
     if as_json:
@@ -160,9 +149,7 @@ def history(
         out(line)
 
 
-def _span_words(span: "Span", names: dict[str, str]) -> str:
-    from collector.share.text.layout import visible
-
+def _span_words(span: Span, names: dict[str, str]) -> str:
     slot = "no number" if span.slot is None else "any slot" if span.slot == "any" else f"slot {span.slot}"
     times = [
         f"{word} {at.astimezone().isoformat(' ', 'minutes')}"

@@ -1,5 +1,6 @@
 """`quietcuff person erase`: a person's readings and everything that tells of them, for good."""
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -8,6 +9,8 @@ import typer
 from collector.cli.common.command import ATTENTION, DONE, Usage, of, say
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import Name
+from collector.intake.erasure import erase_in_backup, erase_person
+from collector.store import people
 
 
 def erase(
@@ -33,11 +36,6 @@ def erase(
       quietcuff person erase guest
       quietcuff person erase guest --yes --in backups/quietcuff-20310304-031500.db
     """
-    import sys
-
-    from collector.intake.erasure import erase_in_backup, erase_person
-    from collector.store import people
-
     with writing_store(of(ctx)) as store:
         person = people.need(store, name)
         if not yes:

@@ -1,17 +1,21 @@
 """What belongs to whom: slots given, ended and taken back; single readings claimed and released."""
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
 from collector.cli.common.command import Usage, of, say
-from collector.cli.common.selection import writing_store
-
-if TYPE_CHECKING:
-    from collector.store.database import Store
-    from collector.store.people.slot_spans import Slot, Span
+from collector.cli.common.selection import slot_of, writing_store
+from collector.intake import giving
+from collector.intake.owner import assign_cuff
+from collector.store import people, readings
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.people import slot_spans
+from collector.store.people.slot_spans import Span
+from collector.store.values import Selection
 
 Name = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
 CuffOption = Annotated[str, typer.Option("--cuff", metavar="CUFF", help="The cuff's name or address.")]
@@ -32,7 +36,7 @@ def give_slot(
     cuff: CuffOption,
     slot: SlotOption = "any",
     since: Annotated[
-        str | None, typer.Option("--from", metavar="TIME", help="From when on; since ever if not given.")
+        str | None, typer.Option("--since", metavar="TIME", help="From when on; from the beginning if not given.")
     ] = None,
     until: Annotated[
         str | None, typer.Option(metavar="TIME", help="Until before then, a date in whole; else until further notice.")
@@ -46,15 +50,12 @@ def give_slot(
     \b
     Examples:
       quietcuff person give mira --cuff kitchen --slot 1
-      quietcuff person give guest --cuff kitchen --slot 2 --from 2031-03-04 --until 2031-03-10
+      quietcuff person give guest --cuff kitchen --slot 2 --since 2031-03-04 --until 2031-03-10
     """
-    from collector.store.journal import cuffs
-    from collector.store.people import slot_spans
-
     around = of(ctx)
-    first, end = dates.since(since, "--from", around.zone), dates.until(until, "--until", around.zone)
+    first, end = dates.since(since, "--since", around.zone), dates.until(until, "--until", around.zone)
     with writing_store(around) as store, store.transaction():
-        slot_spans.add(store, name, cuff, _slot(slot), datetime.now(UTC), since=first, until=end)
+        slot_spans.add(store, name, cuff, slot_of(slot), datetime.now(UTC), since=first, until=end)
         _assign(store, cuffs.need(store, cuff))
         _say_readings(store, name)
 
@@ -74,8 +75,6 @@ def end_slot(
     Example:
       quietcuff person end guest --cuff kitchen --slot 2 --at 2031-03-10
     """
-    from collector.store.people import slot_spans
-
     around, now = of(ctx), datetime.now(UTC)
     until = now if at is None else dates.instant(at, "--at", around.zone)
     with writing_store(around) as store, store.transaction():
@@ -92,8 +91,6 @@ def take_back(ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption
     Example:
       quietcuff person take-back guest --cuff kitchen --slot 2
     """
-    from collector.store.people import slot_spans
-
     with writing_store(of(ctx)) as store, store.transaction():
         span = _held(store, name, cuff, slot)
         slot_spans.remove(store, span.row, datetime.now(UTC))
@@ -110,12 +107,9 @@ def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None
     Example:
       quietcuff person claim mira 3f9a 77c0
     """
-    from collector.store.people import claims
-
     with writing_store(of(ctx)) as store, store.transaction():
         for reading in readings:
-            claims.claim(store, reading, name, datetime.now(UTC))
-            _assign_reading(store, reading)
+            giving.give(store, reading, name, datetime.now(UTC))
         _say_readings(store, name)
 
 
@@ -132,55 +126,26 @@ def release_readings(
     Example:
       quietcuff person release 3f9a --by-slot
     """
-    from collector.store.people import claims
-
     with writing_store(of(ctx)) as store, store.transaction():
         for reading in readings:
-            (claims.withdraw if by_slot else claims.release)(store, reading, datetime.now(UTC))
-            _assign_reading(store, reading)
+            (giving.leave_to_slot if by_slot else giving.make_nobodys)(store, reading, datetime.now(UTC))
     count = f"{len(readings)} reading{'' if len(readings) == 1 else 's'}"
     say(f"{count}: the slot decides again" if by_slot else f"{count} made nobody's")
 
 
-def _slot(text: str) -> "Slot":
-    if text in ("any", "none"):
-        return "any" if text == "any" else None
-    if text.isascii() and text.isdigit() and int(text) <= 255:
-        return int(text)
-    raise Usage(f"--slot {text!r} is not a slot; give 0 to 255, none or any")
-
-
-def _held(store: "Store", name: str, cuff: str, slot: str) -> "Span":
+def _held(store: Store, name: str, cuff: str, slot: str) -> Span:
     """The newest hold of the person on the slot. Raises Usage for none."""
-    from collector.store import people
-    from collector.store.journal import cuffs
-    from collector.store.people import slot_spans
-
-    person, address, wanted = people.need(store, name), cuffs.need(store, cuff), _slot(slot)
+    person, address, wanted = people.need(store, name), cuffs.need(store, cuff), slot_of(slot)
     found = [span for span in slot_spans.every(store, cuff=address, person=person.row) if span.slot == wanted]
     if not found:
         raise Usage(f"slot {slot} of {cuff} is not {name}'s; `quietcuff person list` shows whose is what")
     return found[-1]
 
 
-def _assign(store: "Store", address: str) -> None:
-    from collector.intake.owner import assign_cuff
-    from collector.store.journal import cuffs
-
+def _assign(store: Store, address: str) -> None:
     assign_cuff(store, cuffs.row_of(store, address))
 
 
-def _assign_reading(store: "Store", reading: str) -> None:
-    from collector.intake.owner import assign_reading
-    from collector.store import readings
-
-    found = readings.get(store, reading)
-    assign_reading(store, store.scalar("SELECT id FROM reading WHERE reading_id = ?", (found.reading_id,)))
-
-
-def _say_readings(store: "Store", name: str) -> None:
-    from collector.store import readings
-    from collector.store.values import Selection
-
+def _say_readings(store: Store, name: str) -> None:
     count = readings.count(store, Selection(person=name))
     say(f"{name} has {count} reading{'' if count == 1 else 's'} now")

@@ -1,5 +1,6 @@
 """`quietcuff person unite`: two people of the store who are one."""
 
+import sys
 from datetime import UTC, datetime
 from typing import Annotated
 
@@ -8,6 +9,8 @@ import typer
 from collector.cli.common.command import Usage, of, say
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import Name
+from collector.intake.pipeline import reassign
+from collector.store.people import unions
 
 
 def unite(
@@ -27,11 +30,6 @@ def unite(
       quietcuff person unite mira m1
       quietcuff person unite mira#0b51f6aa mira#7ac1e2d9 --yes
     """
-    import sys
-
-    from collector.intake.pipeline import reassign
-    from collector.store.people import unions
-
     around = of(ctx)
     with writing_store(around) as store:
         union = unions.preview(store, name, other)

@@ -10,7 +10,6 @@ from collector.cli.common.selection import terminal_width
 
 if TYPE_CHECKING:
     from collector.numbers.rules import Protocol
-    from collector.numbers.values import Pressures
 
 app = new_app()
 
@@ -32,6 +31,7 @@ def protocols(
       quietcuff protocols nice-ng136
       quietcuff protocols --json
     """
+    from collector.numbers.json_fields import protocol_fields
     from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
     from collector.share.export.rows import json_text
     from collector.share.text.layout import columns, fits, wrapped
@@ -43,7 +43,7 @@ def protocols(
         raise Usage(str(unknown)) from None
     if as_json:
         for one in chosen:
-            out(json_text(as_object(one)))
+            out(json_text(protocol_fields(one)))
         return
     width = terminal_width()
     if name:
@@ -64,43 +64,6 @@ def protocols(
 
 
 HEADING = ("name", "high from", "days", "who, which edition, through what it was read")
-
-
-def as_object(one: "Protocol") -> dict[str, object]:
-    """A protocol for other programs; pressures in mmHg."""
-    return {
-        "name": one.name,
-        "title": one.title,
-        "edition": one.edition,
-        "source": one.source,
-        "threshold": _pair(one.threshold),
-        "target": one.target and _pair(one.target),
-        "target_note": one.target_note,
-        "second_threshold": one.second_threshold and _pair(one.second_threshold),
-        "min_days": one.min_days,
-        "preferred_days": one.preferred_days,
-        "per_session": one.per_session,
-        "af_per_session": one.af_per_session,
-        "gap_s": one.gap_s,
-        "drop_days": one.drop_days,
-        "drop_first_of_session": one.drop_first_of_session,
-        "min_readings": one.min_readings,
-        "min_readings_used": one.min_readings_used,
-        "consecutive_days": one.consecutive_days,
-        "averaging": one.averaging,
-        "when": one.when,
-        "notes": one.notes,
-        "from_memory": sorted(one.from_memory),
-        "our_choice": [*sorted(one.our_choice), "hours and sittings"],
-        "hours": {"morning": str(one.handling.morning), "evening": str(one.handling.evening)},
-        "outside_hours": one.handling.outside,
-        "sitting_gap_s": one.handling.sitting_gap_s,
-        "exclude_flags": sorted(one.handling.exclude_flags),
-        "extra": one.handling.extra,
-        "uncertain_time": one.handling.uncertain_time,
-        "implausible": one.handling.implausible,
-        "series_gap_days": one.handling.series_gap_days,
-    }
 
 
 def _rows(one: "Protocol") -> Iterator[tuple[str, ...]]:
@@ -178,7 +141,3 @@ def _outside(one: "Protocol") -> str:
 
 def _names(fields: frozenset[str]) -> str:
     return ", ".join(name.replace("_", " ") for name in sorted(fields))
-
-
-def _pair(pressures: "Pressures") -> dict[str, object]:
-    return {"systolic": pressures.systolic, "diastolic": pressures.diastolic}

@@ -2,10 +2,11 @@
 
 import sys
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from collector.cli.common.cautions import caution, tell, very_high
 from collector.cli.common.command import new_app, of, out, say
 from collector.cli.common.selection import (
     Cuff,
@@ -17,10 +18,14 @@ from collector.cli.common.selection import (
     selection,
     terminal_width,
 )
+from collector.cli.readings_origin import tell as tell_about
+from collector.share.export.rows import write_ndjson
+from collector.share.text.reading_table import View, lines
+from collector.store import journal
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.readings import select
 from collector.store.values import Reading
-
-if TYPE_CHECKING:
-    from collector.store.database import Store
 
 app = new_app()
 
@@ -58,8 +63,6 @@ def readings(
     """
     around = of(ctx)
     if about is not None:
-        from collector.cli.readings_origin import tell as tell_about
-
         with reading_store(around) as store:
             tell_about(store, about, as_json)
         return
@@ -74,8 +77,6 @@ def readings(
         last=USUAL_LAST if cut else last,
     )
     with reading_store(around) as store:
-        from collector.store.readings import select
-
         found = select(store, chosen)
         count = _json(found) if as_json else show(store, found, around.config.station.emergency_number)
         if count == 0:
@@ -85,15 +86,10 @@ def readings(
 
 
 def _json(found: Iterator[Reading]) -> int:
-    from collector.share.export.rows import write_ndjson
-
     return write_ndjson(found, sys.stdout)
 
 
-def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int:
-    from collector.cli.common.cautions import caution, tell, very_high
-    from collector.share.text.reading_table import View, lines
-
+def show(store: Store, found: Iterator[Reading], emergency_number: str) -> int:
     count = high = 0
 
     def counted() -> Iterator[Reading]:
@@ -110,17 +106,13 @@ def show(store: "Store", found: Iterator[Reading], emergency_number: str) -> int
     return count
 
 
-def cuff_names(store: "Store") -> dict[str, str]:
+def cuff_names(store: Store) -> dict[str, str]:
     """Addresses of cuffs to the names we gave them."""
-    from collector.store.journal import cuffs
-
     names = {cuff.address: cuff.name for cuff in cuffs.every(store, forgotten=True) if cuff.name}
     return {cuffs.HAND: "by hand", **names}
 
 
-def _say_none(store: "Store") -> None:
-    from collector.store import journal
-
+def _say_none(store: Store) -> None:
     counts = journal.counts(store)
     if counts.readings:
         say(f"none of the {counts.readings} readings in {store.path} match")

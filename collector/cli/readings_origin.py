@@ -1,20 +1,16 @@
 """`quietcuff readings --about`: where one reading comes from, how its time was bettered, and whose it was made."""
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from collector.cli.common.command import out
+from collector.share.export.rows import json_text
+from collector.share.text.layout import visible
+from collector.store import audit, readings
+from collector.store.database import Store
 
-if TYPE_CHECKING:
-    from collector.store.database import Store
 
-
-def tell(store: "Store", reading_id: str, as_json: bool) -> int:
+def tell(store: Store, reading_id: str, as_json: bool) -> int:
     """Says it all; returns 1, the number of readings. Raises StoreError for none or several of that beginning."""
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import visible
-    from collector.store import readings
-    from collector.store.people import audit
-
     reading = readings.get(store, reading_id)
     came: list[dict[str, Any]] = [
         {"arrived_at": at, "source": source, "station": station, "payload": payload}

@@ -4,6 +4,9 @@ import typer
 
 from collector.cli.common.command import new_app, of, progress, say
 from collector.cli.common.selection import writing_store
+from collector.intake.pipeline import rebuild as derive_all
+from collector.service.jobs import retention
+from collector.store import journal
 
 app = new_app()
 
@@ -20,10 +23,6 @@ def rebuild(ctx: typer.Context) -> None:
     Example:
       quietcuff rebuild
     """
-    from collector.intake.pipeline import rebuild as derive_all
-    from collector.service.jobs import retention
-    from collector.store import journal
-
     with writing_store(of(ctx)) as store:
         with progress("payloads taken up") as show:
             readings = derive_all(store, show)

@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, Failure, Surroundings, new_app, of, out, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import reading_store, writing_store
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
 Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receiver only.")]
 
 
-def _chosen(around: Surroundings, name: str | None) -> "list[Receiver]":
+def _chosen(around: GlobalOptions, name: str | None) -> "list[Receiver]":
     from collector.service.jobs.relaying import receivers_of
 
     known = receivers_of(around.config)

@@ -6,6 +6,8 @@ import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, writing_store
+from collector.service.jobs import retention as rules
+from collector.share.export.rows import json_text
 
 app = new_app()
 
@@ -29,8 +31,6 @@ def retention(
       quietcuff retention --days 365
       quietcuff retention --days 365 --apply
     """
-    from collector.service.jobs import retention as rules
-
     around = of(ctx)
     wanted = days or around.config.retention.payloads_days
     if not wanted:
@@ -38,8 +38,6 @@ def retention(
     with (writing_store if apply else reading_store)(around) as store:
         found = (rules.apply if apply else rules.preview)(store, wanted)
     if as_json:
-        from collector.share.export.rows import json_text
-
         out(
             json_text(
                 {

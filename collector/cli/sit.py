@@ -4,7 +4,7 @@ import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -12,16 +12,18 @@ from collector.cli.common.asked_series import ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, of
 from collector.cli.common.selection import writing_store
-
-if TYPE_CHECKING:
-    from collector.cli.common.asked_series import Asked
-    from collector.service.guided.sitting import Sitting, Wish
-    from collector.store.database import Store
-    from collector.store.values import Reading
+from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
+from collector.intake import giving
+from collector.service.guided.sitting import Guide, SittingProgress, request_of
+from collector.service.listen.lock import listener
+from collector.store import people
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.people import sittings
+from collector.store.readings.new_readings import NewReadings
+from collector.store.values import Reading
 
 app = new_app()
-
-WITH_FIBRILLATION = 3  # readings a sitting
 
 
 @app.command()
@@ -45,11 +47,6 @@ def sit(
       quietcuff --store practice.db listen --radio virtual    # for trying out, in a window of its own
       quietcuff --store practice.db sit mira
     """
-    from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
-    from collector.service.guided.sitting import Guide
-    from collector.service.listen.lock import listener
-    from collector.store import people
-
     around = of(ctx)
     if not is_terminal():
         raise Failure("sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe")
@@ -59,8 +56,10 @@ def sit(
             raise Failure(_nobody_listens(store.path))
         with TerminalScreen() as screen:
             source = StoreSource(store, wanted.person)
-            wish = _wish(wanted, rest * 60, around.config.station.emergency_number, datetime.now(around.zone))
-            sitting = Guide(wish, screen, RealClock(), source).run()
+            emergency = around.config.station.emergency_number
+            wall = datetime.now(around.zone)
+            request = request_of(wanted.person, wanted.protocol, wanted.plan, wall, rest * 60, emergency)
+            sitting = Guide(request, screen, RealClock(), source).run()
         if source.claimed:
             tell(
                 [
@@ -71,27 +70,7 @@ def sit(
     return _exit_code(sitting)
 
 
-def _wish(wanted: "Asked", rest_s: float, emergency: str, wall: datetime) -> "Wish":
-    """wall: what the station's clock on the wall shows."""
-    from collector.numbers.levels import LOW
-    from collector.numbers.rules import InForce
-    from collector.service.guided.sitting import Wish
-
-    rules = InForce.of(wanted.protocol, wanted.plan).protocol
-    readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
-    _, session = rules.day_and_session(wall)
-    hint = (
-        ""
-        if session
-        else (
-            f"It is {wall:%H:%M}. This rule counts readings from {rules.handling.morning} and from "
-            f"{rules.handling.evening}. A sitting now is kept, but no average will use it."
-        )
-    )
-    return Wish(wanted.person, rules, readings, rest_s, wanted.plan.low or LOW, emergency, hint)
-
-
-def _exit_code(sitting: "Sitting") -> int:
+def _exit_code(sitting: SittingProgress) -> int:
     return DONE if sitting.enough and not (sitting.left or sitting.still_very_high) else ATTENTION
 
 
@@ -113,35 +92,22 @@ class RealClock:
 class StoreSource:
     """The `Source` of a guided sitting over an open store. claimed: a cuff of which one was claimed."""
 
-    def __init__(self, store: "Store", person: str) -> None:
-        from collector.store.readings.new_readings import Arrivals
-
+    def __init__(self, store: Store, person: str) -> None:
         self.store, self.person = store, person
-        self.arrivals = Arrivals(store)
+        self.arrivals = NewReadings(store)
         self.claimed: str | None = None
 
-    def new(self) -> "list[Reading]":
+    def new(self) -> list[Reading]:
         return self.arrivals.new()
 
     def listening(self) -> bool:
-        from collector.service.listen.lock import listener
-
         return listener(self.store.path) is not None
 
-    def claim(self, reading: "Reading") -> None:
-        from collector.intake.owner import assign_reading
-        from collector.store.journal import cuffs
-        from collector.store.people import claims
-
-        with self.store.transaction():
-            claims.claim(self.store, reading.reading_id, self.person, datetime.now(UTC))
-            row = self.store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading.reading_id,))
-            assign_reading(self.store, row)
+    def claim(self, reading: Reading) -> None:
+        giving.give(self.store, reading.reading_id, self.person, datetime.now(UTC))
         names = {cuff.address: cuff.name for cuff in cuffs.every(self.store) if cuff.name}
         slot = "" if reading.slot is None else f" --slot {reading.slot}"
         self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"
 
     def keep(self, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str]) -> None:
-        from collector.store.people import sittings
-
         sittings.keep(self.store, self.person, started_at, prepared, reading_ids, datetime.now(UTC))

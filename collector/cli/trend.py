@@ -1,25 +1,18 @@
 """`quietcuff trend`: how values moved over weeks and months, as a plot in characters and a table."""
 
 import sys
-from collections.abc import Sequence
-from decimal import Decimal
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from collector.cli.common.asked_series import Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
 
-if TYPE_CHECKING:
-    from collector.numbers.trend import Moving, Stretch, Trend
-    from collector.store.people.notes import Note
-
 app = new_app()
 
 USUAL_WIDTH = 72  # in a pipe
-WEEKS_AT_MOST = 20  # more of them are shown as months, unless asked for
 
 
 @app.command()
@@ -29,9 +22,9 @@ def trend(
     weeks: Annotated[bool, typer.Option("--weeks", help="A row a week, from Monday on.")] = False,
     months: Annotated[bool, typer.Option("--months", help="A row a month.")] = False,
     first: Annotated[
-        str | None, typer.Option("--from", metavar="DATE", help="First day; else that of the first reading.")
+        str | None, typer.Option("--since", metavar="DATE", help="First day; else that of the first reading.")
     ] = None,
-    last: To = None,
+    last: LastDay = None,
     protocol: ProtocolName = None,
     window: Annotated[
         int, typer.Option(metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")
@@ -46,14 +39,16 @@ def trend(
     \b
     Examples (invented people):
       quietcuff trend mira
-      quietcuff trend mira --months --from 2030-01-01
+      quietcuff trend mira --months --since 2030-01-01
       quietcuff trend mira --json
     """
     from collector.numbers import words
+    from collector.numbers.json_fields import trend_fields
     from collector.numbers.plot import trend_text
     from collector.numbers.trend import trend as follow
     from collector.share.export.rows import json_text
     from collector.share.text.layout import columns, fits
+    from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
     from collector.store.people import notes
 
     if weeks and months:
@@ -65,7 +60,7 @@ def trend(
         samples = samples_of(store, wanted)
     found = follow(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, window)
     if as_json:
-        out(json_text(as_object(found, wanted.person, noted)))
+        out(json_text(trend_fields(found, wanted.person, [(note.day, note.text) for note in noted])))
     elif found.days:
         monthly = months or (not weeks and len(found.weeks) > WEEKS_AT_MOST)
         width = terminal_width()
@@ -74,13 +69,12 @@ def trend(
         ):
             out(line)
         out("")
-        heading: tuple[str, ...] = ("month" if monthly else "week from", "mmHg", "give or take", "readings", "days")
-        rows = [_row(one, found, monthly) for one in (found.months if monthly else found.weeks)]
+        heading, rows = trend_rows(found, monthly)
         if not fits([heading, *rows], width):
             heading, rows = heading[:3], [row[:3] for row in rows]
         for line in columns(rows, width, heading, frozenset({1, 2, 3})):
             out(line)
-        out("* at or above the threshold")
+        out(f"* {AT_OR_ABOVE}")
     number = around.config.station.emergency_number
     tell([words.caution(number)] if found.days else [f"no usable reading of {wanted.person} in these days"])
     return DONE if found.days else ATTENTION
@@ -93,62 +87,3 @@ def _draws() -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
-
-
-def _row(one: "Stretch", found: "Trend", monthly: bool) -> tuple[str, ...]:
-    from collector.numbers.values import shown
-
-    pair = "/".join(
-        shown(value, beside=bound)
-        for value, bound in (
-            (Decimal(repr(one.systolic)), found.threshold.systolic),
-            (Decimal(repr(one.diastolic)), found.threshold.diastolic),
-        )
-    )
-    high = one.systolic >= found.threshold.systolic or one.diastolic >= found.threshold.diastolic
-    margin = f"{shown(one.margin.systolic)}/{shown(one.margin.diastolic)}" if one.margin else "not known"
-    name = one.first.isoformat()[:7] if monthly else one.first.isoformat()
-    return name, pair + (" *" if high else "  "), margin, str(one.readings), str(one.days)
-
-
-def as_object(found: "Trend", person: str, noted: "Sequence[Note]") -> dict[str, object]:
-    return {
-        "person": person,
-        "unit": "mmHg",
-        "window_days": found.window_days,
-        "threshold": {"systolic": found.threshold.systolic, "diastolic": found.threshold.diastolic},
-        "weeks": [_stretch(one) for one in found.weeks],
-        "months": [_stretch(one) for one in found.months],
-        "days": [
-            {"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic, "readings": one.readings}
-            for one in found.days
-        ],
-        "moving": [_moving(one) for one in found.moving],
-        "changes": [{"day": note.day.isoformat(), "text": note.text} for note in noted],
-    }
-
-
-def _stretch(one: "Stretch") -> dict[str, object]:
-    return {
-        "from": one.first.isoformat(),
-        "to": one.last.isoformat(),
-        "systolic": one.systolic,
-        "diastolic": one.diastolic,
-        "days": one.days,
-        "readings": one.readings,
-        "margin_95": _margin(one),
-    }
-
-
-def _moving(one: "Moving") -> dict[str, object]:
-    return {
-        "day": one.day.isoformat(),
-        "systolic": one.systolic,
-        "diastolic": one.diastolic,
-        "days": one.days,
-        "margin_95": _margin(one),
-    }
-
-
-def _margin(one: "Stretch | Moving") -> dict[str, object] | None:
-    return None if one.margin is None else {"systolic": one.margin.systolic, "diastolic": one.margin.diastolic}

@@ -1,8 +1,8 @@
 """One value of a characteristic to what it says: a measurement, a cuff pressure, or nothing that can be read.
 
 Pure. The rules for odd values follow the HL7 Personal Health Device implementation guide (special values)
-and the profile (reserved bits are ignored); that a measurement without both pressures is an attempt, and
-which values are marked implausible, is common practice, no source.
+and the profile (reserved bits are ignored); that a measurement without both pressures is an attempt is common
+practice, no source.
 """
 
 from dataclasses import dataclass
@@ -11,17 +11,15 @@ from decimal import Decimal
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.store.instants import to_us
-from parsers.enhanced import parse_enhanced
+from collector.store.values import MMHG_PER_KPA
+from parsers import plausible
 from parsers.errors import ParseError
 from parsers.intermediate import parse_enhanced_intermediate, parse_intermediate
-from parsers.measurement import Measurement, parse_measurement
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.pressure import Unit
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
 from parsers.uuids import Uuid
-
-_MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
-_PLAUSIBLE = {"systolic": (40, 300), "diastolic": (20, 200), "pulse": (20, 250)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +77,7 @@ def decode(characteristic: int, value: bytes) -> Content | Pressure | Undecodabl
             return Pressure()
     except ParseError as error:
         return Undecodable(str(error))
-    return Undecodable(f"characteristic {characteristic:#06x} holds no measurement")
+    return Undecodable(f"characteristic {characteristic:#06x} spans no measurement")
 
 
 def content(measurement: Measurement) -> Content:
@@ -147,14 +145,9 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
 def _implausible(
     systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None, unit: str
 ) -> tuple[str, ...]:
-    factor = _MMHG_PER_KPA if unit == "kPa" else Decimal(1)
-    scaled = {"systolic": systolic and systolic * factor, "diastolic": diastolic and diastolic * factor, "pulse": pulse}
-    outside = any(
-        number is not None and not _PLAUSIBLE[name][0] <= number <= _PLAUSIBLE[name][1]
-        for name, number in scaled.items()
-    )
-    upside_down = systolic is not None and diastolic is not None and systolic <= diastolic
-    return ("implausible",) if outside or upside_down else ()
+    factor = MMHG_PER_KPA if unit == "kPa" else Decimal(1)
+    found = plausible.marks(systolic and systolic * factor, diastolic and diastolic * factor, pulse)
+    return ("implausible",) if found else ()
 
 
 def _numeric(number: SFloat | None) -> str:

@@ -6,13 +6,14 @@ from datetime import UTC, datetime
 
 from collector.intake.owner import assign_cuff, assign_reading
 from collector.intake.repeats import Outcome, feature_at, recognise
-from collector.intake.time.arrival import Arrivals, arrivals
+from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.intake.time.place import EVER, Placed, place_one, place_since
 from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
+from collector.store.journal import cuffs, derivation, payloads, stations, visits
+from collector.store.journal.payloads import Payload
 from collector.store.readings import times, write
 from collector.store.readings.times import Time
-from collector.store.readings.write import Heard
 
 Progress = Callable[[int, int], None]
 """Called with (done, of)."""
@@ -24,25 +25,25 @@ def interpret(store: Store, payload: int) -> Outcome:
     Its time may still improve until `settle` at the end of the visit. Raises StoreError.
     """
     with store.transaction():
-        heard = write.heard(store, payload)
-        if heard is None:
+        found = payloads.get(store, payload)
+        if found is None:
             raise ValueError(f"no payload {payload} in the journal")
         if (done := write.outcome_of(store, payload)) is not None:
             kind, reading, reason = done
             return Outcome(kind, reading, _id_of(store, reading), reason=reason)
-        arrived = arrivals(store)
-        at = arrived.at(heard.arrived_at, heard.clock_id)
-        latest = write.latest_arrival(store, heard.cuff_id)
+        arrived = arrival_times(store)
+        at = arrived.at(found.arrived_at, found.clock_id)
+        latest = derivation.latest_arrival(store, found.cuff_id)
         if latest is not None and at < latest:
-            _redo(store, heard.cuff_id, arrived)  # out of order: what came later may look different now
+            _redo(store, found.cuff_id, arrived)  # out of order: what came later may look different now
             kind, reading, reason = write.outcome_of(store, payload) or ("undecodable", None, None)
             return Outcome(kind, reading, _id_of(store, reading), reason=reason)
-        outcome = _take_up(store, heard, arrived)
+        outcome = _take_up(store, found, arrived)
         if outcome.fresh and outcome.reading is not None:
-            place_one(store, heard.cuff_id, outcome.reading, arrived)
+            place_one(store, found.cuff_id, outcome.reading, arrived)
             assign_reading(store, outcome.reading)
-        if heard.visit is None:
-            _settle_cuff(store, heard.cuff_id, arrived)  # there is no end of a visit to wait for
+        if found.visit is None:
+            _settle_cuff(store, found.cuff_id, arrived)  # there is no end of a visit to wait for
         return outcome
 
 
@@ -50,31 +51,31 @@ def settle(store: Store, visit: int) -> None:
     """At the end of a visit: let what was learned in it (clock, features) bear on all readings it
     concerns."""
     with store.transaction():
-        cuff_id = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
-        for moved in _settle_cuff(store, cuff_id, arrivals(store)):
+        cuff_id = visits.cuff_of(store, visit)
+        for moved in _settle_cuff(store, cuff_id, arrival_times(store)):
             if moved.reading.visit != visit:
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
 
 
 def catch_up(store: Store, progress: Progress | None = None) -> int:
     """Take up whatever a crash, a merge or a clock put right left to be done; returns how many payloads that were."""
-    to_redo = write.cuffs_to_redo(store)
-    of = sum(write.payloads_of(store, cuff_id) for cuff_id in to_redo)
+    to_redo = derivation.cuffs_to_redo(store)
+    of = sum(payloads.count_of_cuff(store, cuff_id) for cuff_id in to_redo)
     done = 0
     with store.roomy():
         for cuff_id in to_redo:
             with store.transaction():
-                done += _redo(store, cuff_id, arrivals(store))
+                done += _redo(store, cuff_id, arrival_times(store))
             if progress:
                 progress(done, of)
-    waiting = write.waiting(store)
+    waiting = payloads.waiting(store)
     for number, payload in enumerate(waiting, start=1):
         interpret(store, payload)
         if progress:
             progress(done + number, of + len(waiting))
-    for cuff_id in write.cuffs_unsettled(store):
+    for cuff_id in derivation.cuffs_unsettled(store):
         with store.transaction():
-            for moved in _settle_cuff(store, cuff_id, arrivals(store)):
+            for moved in _settle_cuff(store, cuff_id, arrival_times(store)):
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
     return done + len(waiting)
 
@@ -84,57 +85,57 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
 
     One cuff at a time, so that a listener waits for the store no longer than one cuff takes.
     """
-    total = store.scalar("SELECT count(*) FROM payload")
+    total = payloads.count(store)
     done = 0
     with store.roomy():
-        for cuff_id in write.every_cuff(store):
+        for cuff_id in cuffs.rows(store):
             with store.transaction():
-                done += _redo(store, cuff_id, arrivals(store))
+                done += _redo(store, cuff_id, arrival_times(store))
             if progress:
                 progress(done, total)
-    return int(store.scalar("SELECT count(*) FROM reading"))
+    return write.count(store)
 
 
 def derive_cuff(store: Store, address: str) -> None:
     """Derive one cuff's readings again from the journal."""
     with store.transaction():
-        for cuff_id in write.every_cuff(store, address):
-            _redo(store, cuff_id, arrivals(store))
+        for cuff_id in cuffs.rows(store, address):
+            _redo(store, cuff_id, arrival_times(store))
 
 
-def _redo(store: Store, cuff_id: int, arrived: Arrivals) -> int:
+def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
     """Derive one cuff anew; returns its number of payloads."""
     before = times.times_of(store, cuff_id)
     write.drop_cuff(store, cuff_id)
-    heard = write.heard_of_cuff(store, cuff_id)
-    stations = dict(store.query("SELECT id, uid FROM station").fetchall())
-    heard.sort(key=lambda one: (arrived.at(one.arrived_at, one.clock_id), stations[one.station], one.number, one.uid))
-    for one in heard:
+    found = payloads.of_cuff(store, cuff_id)
+    uids = stations.uids(store)
+    found.sort(key=lambda one: (arrived.at(one.arrived_at, one.clock_id), uids[one.station], one.number, one.uid))
+    for one in found:
         _take_up(store, one, arrived)
     for moved in _settle_cuff(store, cuff_id, arrived, everything=True):
         if (was := before.get(moved.reading.reading_id)) is not None:
             _note(store, moved.reading.reading_id, was, moved.time)
-    return len(heard)
+    return len(found)
 
 
-def _take_up(store: Store, heard: Heard, arrived: Arrivals) -> Outcome:
-    at = arrived.at(heard.arrived_at, heard.clock_id)
-    outcome = recognise(store, heard, at, arrived.zone(heard.station, at))
-    write.note_taken_up(store, heard.cuff_id, at)
+def _take_up(store: Store, payload: Payload, arrived: ArrivalTimes) -> Outcome:
+    at = arrived.at(payload.arrived_at, payload.clock_id)
+    outcome = recognise(store, payload, at, arrived.zone(payload.station, at))
+    derivation.note_taken_up(store, payload.cuff_id, at)
     return outcome
 
 
-def _settle_cuff(store: Store, cuff_id: int, arrived: Arrivals, everything: bool = False) -> list[Placed]:
+def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes, everything: bool = False) -> list[Placed]:
     """Let whatever is not taken into account yet bear on all readings it concerns; returns those that moved."""
     feature = feature_at(store, cuff_id, EVER)
     if feature is not None:
         write.assess(store, cuff_id, feature.checks())
-    start = EVER if everything else write.unsettled_from(store, cuff_id)
+    start = EVER if everything else derivation.unsettled_from(store, cuff_id)
     if start is None:
         return []
     moved, since = place_since(store, cuff_id, arrived, start)
     assign_cuff(store, cuff_id, since)
-    write.note_settled(store, cuff_id, everything)
+    derivation.note_settled(store, cuff_id, everything)
     return moved
 
 
@@ -149,11 +150,13 @@ def reassign(store: Store, *, cuff: str | None = None, reading_id: str | None = 
     anew."""
     with store.transaction():
         if reading_id is not None:
-            assign_reading(store, store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading_id,)))
+            row = write.row_of(store, reading_id)
+            assert row is not None
+            assign_reading(store, row)
             return
-        for cuff_id in write.every_cuff(store, cuff):
+        for cuff_id in cuffs.rows(store, cuff):
             assign_cuff(store, cuff_id)
 
 
 def _id_of(store: Store, reading: int | None) -> str | None:
-    return store.scalar("SELECT reading_id FROM reading WHERE id = ?", (reading,)) if reading is not None else None
+    return None if reading is None else write.id_of(store, reading)

@@ -10,12 +10,27 @@ from dataclasses import dataclass
 from datetime import UTC, date, timedelta
 from decimal import Decimal
 
-from collector.numbers import descriptive, plausible
-from collector.numbers.rules import InForce, Plan, Protocol, Session
+from collector.numbers import descriptive
+from collector.numbers.rules import Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.shortage import shortage
 from collector.numbers.spread import day_means, spread
-from collector.numbers.values import Cell, GridDay, Irregular, Load, Mean, Pair, Pressures, Sample, Spread, mean_of
+from collector.numbers.values import (
+    Cell,
+    Decides,
+    GridDay,
+    Irregular,
+    Load,
+    Mean,
+    Pair,
+    Pressures,
+    Sample,
+    SetBy,
+    Spread,
+    SpreadOf,
+    mean_of,
+)
+from parsers import plausible
 
 SESSIONS: tuple[Session, Session] = ("morning", "evening")
 LEAST_DAYS_FOR_MARGIN = 3
@@ -46,13 +61,13 @@ class Average:
     morning: Mean | None
     evening: Mean | None
     threshold: Pressures
-    threshold_set_by: str  # 'protocol' or 'plan'
+    threshold_set_by: SetBy
     at_or_above: bool | None
     morning_at_or_above: bool | None
     evening_at_or_above: bool | None
-    decides: str  # 'pooled', 'mean of morning and evening', 'morning', 'evening', 'morning and evening'
+    decides: Decides
     goal: Pressures | None
-    goal_set_by: str | None
+    goal_set_by: SetBy | None
     below_goal: bool | None
     used_ids: tuple[str, ...]
     excluded: tuple[tuple[str, str], ...]  # reading_id, reason
@@ -92,14 +107,14 @@ def average(
     plan: Plan | None = None,
     first: date | None = None,
     last: date | None = None,
-    spread_of: str = "day means",
+    spread_of: SpreadOf = SpreadOf.DAYS,
 ) -> Average:
     """The average of the period from `first` to `last`, or of the most recent series; see `selecting` for both.
 
-    samples: one person's, in any order. spread_of: 'day means', 'morning means', 'evening means' or 'readings'.
-    Raises ValueError for a period the wrong way round, a reading that comes twice, or an unknown spread_of.
+    samples: one person's, in any order. spread_of: what SD, CV, ARV and RMSSD are of.
+    Raises ValueError for a period the wrong way round, or a reading that comes twice.
     """
-    force = InForce.of(protocol, plan)
+    force = PlannedProtocol.of(protocol, plan)
     rules = force.protocol
     chosen = select(samples, rules, first, last)
     used = chosen.used
@@ -171,12 +186,12 @@ def _mean(readings: Sequence[Counted]) -> Mean | None:
         return None
     pulses = [one.sample.pulse for one in readings if one.sample.pulse is not None]
     return Mean(
-        mean_of(one.systolic for one in readings),
-        mean_of(one.diastolic for one in readings),
-        mean_of(pulses) if pulses else None,
-        len(readings),
-        len({one.day for one in readings}),
-        _margin(readings),
+        systolic=mean_of(one.systolic for one in readings),
+        diastolic=mean_of(one.diastolic for one in readings),
+        pulse=mean_of(pulses) if pulses else None,
+        readings=len(readings),
+        days=len({one.day for one in readings}),
+        margin=_margin(readings),
     )
 
 
@@ -185,12 +200,12 @@ def _of_sessions(morning: Mean | None, evening: Mean | None, pooled: Mean | None
         return None
     pulses = [mean.pulse for mean in (morning, evening) if mean.pulse is not None]
     return Mean(
-        mean_of((morning.systolic, evening.systolic)),
-        mean_of((morning.diastolic, evening.diastolic)),
-        mean_of(pulses) if pulses else None,
-        pooled.readings,
-        pooled.days,
-        pooled.margin,
+        systolic=mean_of((morning.systolic, evening.systolic)),
+        diastolic=mean_of((morning.diastolic, evening.diastolic)),
+        pulse=mean_of(pulses) if pulses else None,
+        readings=pooled.readings,
+        days=pooled.days,
+        margin=pooled.margin,
     )
 
 
@@ -198,15 +213,15 @@ def _reached(bound: Pressures, mean: Mean | None) -> bool | None:
     return None if mean is None else bound.reached_by(mean.systolic, mean.diastolic)
 
 
-def _decision(rules: Protocol, overall: Mean | None, high: dict[Session, bool | None]) -> tuple[str, bool | None]:
+def _decision(rules: Protocol, overall: Mean | None, high: dict[Session, bool | None]) -> tuple[Decides, bool | None]:
     if rules.averaging != "separate":
-        name = "mean of morning and evening" if rules.averaging == "sessions" else "pooled"
+        name = Decides.OF_SESSIONS if rules.averaging == "sessions" else Decides.POOLED
         return name, _reached(rules.threshold, overall)
     reached = [session for session in SESSIONS if high[session]]
     if len(reached) == 1:
-        return reached[0], True
+        return Decides(reached[0]), True
     known = [value for value in high.values() if value is not None]
-    return "morning and evening", bool(reached) if known else None
+    return Decides.BOTH, bool(reached) if known else None
 
 
 def _margin(readings: Sequence[Counted]) -> Pair | None:
@@ -259,7 +274,7 @@ def _grid(chosen: Selected, rules: Protocol) -> tuple[GridDay, ...]:
             Cell(taken.get((day, session), 0), used.get((day, session), 0), rules.per_session) for session in SESSIONS
         )
         number = chosen.numbers.get(day)
-        rows.append(GridDay(day, number, number in rules.drop_days, morning, evening))
+        rows.append(GridDay(day, number, number in rules.drop_days, morning=morning, evening=evening))
     return tuple(rows)
 
 
@@ -286,11 +301,11 @@ def _load(used: Sequence[Counted], threshold: Pressures) -> Load:
     systolic = [one.systolic >= threshold.systolic for one in used]
     diastolic = [one.diastolic >= threshold.diastolic for one in used]
     return Load(
-        sum(systolic),
-        sum(diastolic),
-        sum(a or b for a, b in zip(systolic, diastolic, strict=True)),
-        len(used),
-        sum(systolic[-10:]) if len(used) >= 10 else None,
+        systolic=sum(systolic),
+        diastolic=sum(diastolic),
+        either=sum(a or b for a, b in zip(systolic, diastolic, strict=True)),
+        of=len(used),
+        last_ten=sum(systolic[-10:]) if len(used) >= 10 else None,
     )
 
 

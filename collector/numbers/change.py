@@ -18,7 +18,7 @@ from random import Random
 
 from collector.numbers import descriptive, words
 from collector.numbers.average import Average, average
-from collector.numbers.rules import InForce, Plan, Protocol, Session
+from collector.numbers.rules import Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, select
 from collector.numbers.sittings import sittings
 from collector.numbers.spread import day_means
@@ -105,7 +105,7 @@ def change(
     both medicines. other_changes: days of other changes; neither side reaches over one or into its washout.
     """
     at = at.date() if isinstance(at, datetime) else at
-    rules = InForce.of(protocol, plan).protocol
+    rules = PlannedProtocol.of(protocol, plan).protocol
     kept = [
         sample
         for sitting in sittings(samples, rules)

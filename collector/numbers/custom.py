@@ -55,7 +55,9 @@ def _made(name: str, values: dict[str, Any]) -> Protocol:
     if based_on is None:
         if "threshold" not in values:
             raise ProtocolError(f"protocol {name}: wanted is threshold = [systolic, diastolic], or based_on")
-        base = Protocol(name, f"Own protocol {name}", "own", "this installation's configuration", values["threshold"])
+        base = Protocol(
+            name, f"Own protocol {name}", "own", "this installation's configuration", threshold=values["threshold"]
+        )
     else:
         base = replace(
             based_on,

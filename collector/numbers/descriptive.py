@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from math import fsum, sqrt
 
-from collector.numbers.student import quantile, two_sided_p
+from collector.numbers.student import quantile
 
 Series = Sequence[float]
 
@@ -94,7 +94,6 @@ class Welch:
     high: float
     t: float | None  # None where neither side varies
     df: float | None
-    p: float | None  # two-sided
 
 
 def welch(before: Series, after: Series, confidence: float = 0.95, sizes: tuple[float, float] | None = None) -> Welch:
@@ -103,12 +102,12 @@ def welch(before: Series, after: Series, confidence: float = 0.95, sizes: tuple[
     difference = mean(after) - mean(before)
     part1, part2 = variance(before) / n1, variance(after) / n2
     if part1 + part2 == 0:
-        return Welch(difference, difference, difference, None, None, None)
+        return Welch(difference, difference, difference, None, None)
     df = (part1 + part2) ** 2 / (part1**2 / (n1 - 1) + part2**2 / (n2 - 1))
     error = sqrt(part1 + part2)
     reach = quantile(0.5 + confidence / 2, df) * error
     t = difference / error
-    return Welch(difference, difference - reach, difference + reach, t, df, two_sided_p(t, df))
+    return Welch(difference, difference - reach, difference + reach, t, df)
 
 
 def _need(values: Series, least: int) -> None:

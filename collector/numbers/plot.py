@@ -7,7 +7,7 @@ from itertools import chain
 from textwrap import wrap
 
 from collector.numbers.trend import Trend
-from collector.numbers.values import shown
+from collector.numbers.values import rounded_text
 
 LEAST_WIDTH = 32
 LEAST_ROWS = 3
@@ -25,8 +25,8 @@ class _Signs:
     floor: str
 
 
-_DRAWN = _Signs("●", "│", "┄", "▲", "└", "┤", "─")
-_ASCII = _Signs("o", ":", "-", "^", "+", "|", "-")
+_DRAWN = _Signs(mean="●", band="│", threshold="┄", change="▲", corner="└", side="┤", floor="─")
+_ASCII = _Signs(mean="o", band=":", threshold="-", change="^", corner="+", side="|", floor="-")
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +115,7 @@ def _legend(trend: Trend, signs: _Signs, changed: bool, width: int) -> Iterator[
         f"{signs.threshold} threshold {trend.threshold} mmHg",
     ]
     parts += [f"{signs.change} noted change"] if changed else []
-    parts.append(f"last: {shown(newest.systolic)}/{shown(newest.diastolic)} mmHg")
+    parts.append(f"last: {rounded_text(newest.systolic)}/{rounded_text(newest.diastolic)} mmHg")
     line = ""
     for part in chain.from_iterable(wrap(part, width) for part in parts):
         if line and len(line) + 3 + len(part) > width:

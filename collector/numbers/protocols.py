@@ -6,14 +6,14 @@ from types import MappingProxyType
 
 from collector.numbers.custom import ProtocolError, custom
 from collector.numbers.published import published
-from collector.numbers.rules import Handling, InForce, Plan, Protocol, Window
+from collector.numbers.rules import Handling, Plan, PlannedProtocol, Protocol, Window
 
 __all__ = [
     "PROTOCOLS",
     "USUAL",
     "Handling",
-    "InForce",
     "Plan",
+    "PlannedProtocol",
     "Protocol",
     "ProtocolError",
     "UnknownProtocol",

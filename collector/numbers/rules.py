@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from typing import Literal
 
-from collector.numbers.values import Pressures
+from collector.numbers.values import Pressures, SetBy
 
 Session = Literal["morning", "evening"]
 Averaging = Literal["pooled", "sessions", "separate"]
@@ -113,16 +113,16 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
-class InForce:
-    """A protocol with a plan applied. set_by: 'protocol' or 'plan'."""
+class PlannedProtocol:
+    """A protocol with a person's plan applied."""
 
     protocol: Protocol
     goal: Pressures | None
-    threshold_set_by: str
-    goal_set_by: str | None
+    threshold_set_by: SetBy
+    goal_set_by: SetBy | None
 
     @classmethod
-    def of(cls, protocol: Protocol, plan: Plan | None) -> "InForce":
+    def of(cls, protocol: Protocol, plan: Plan | None) -> "PlannedProtocol":
         plan = plan or Plan()
         hours = replace(
             protocol.handling,
@@ -139,8 +139,8 @@ class InForce:
         return cls(
             merged,
             goal,
-            "plan" if plan.threshold else "protocol",
-            None if goal is None else "plan" if plan.goal else "protocol",
+            SetBy.PLAN if plan.threshold else SetBy.PROTOCOL,
+            None if goal is None else SetBy.PLAN if plan.goal else SetBy.PROTOCOL,
         )
 
 

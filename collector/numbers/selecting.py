@@ -19,10 +19,11 @@ from dataclasses import dataclass
 from datetime import UTC, date
 from decimal import Decimal
 
-from collector.numbers import plausible, words
+from collector.numbers import words
 from collector.numbers.rules import Protocol, Session
 from collector.numbers.sittings import Sitting, in_order, sittings
 from collector.numbers.values import Sample
+from parsers import plausible
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,16 @@ def select(
     kept, surplus = _as_many_as_asked(used, protocol)
     excluded = sorted(excluded + surplus, key=lambda pair: (pair[0].taken_at.astimezone(UTC), pair[0].reading_id))
     taken = tuple(sample for sitting in chosen for sample in sitting.samples)
-    return Selected(begin, end, taken, chosen, numbers, tuple(usable), tuple(kept), tuple(excluded))
+    return Selected(
+        first=begin,
+        last=end,
+        taken=taken,
+        sittings=chosen,
+        numbers=numbers,
+        usable=tuple(usable),
+        used=tuple(kept),
+        excluded=tuple(excluded),
+    )
 
 
 def has_value(sample: Sample) -> bool:
@@ -142,7 +152,7 @@ def _counted(sample: Sample, sitting: Sitting) -> Counted:
     assert sitting.session
     assert sample.systolic is not None
     assert sample.diastolic is not None
-    return Counted(sample, sitting.day, sitting.session, sample.systolic, sample.diastolic)
+    return Counted(sample, sitting.day, sitting.session, systolic=sample.systolic, diastolic=sample.diastolic)
 
 
 def _as_many_as_asked(used: list[Counted], protocol: Protocol) -> tuple[list[Counted], list[tuple[Sample, str]]]:

@@ -9,9 +9,7 @@ from datetime import date
 
 from collector.numbers import descriptive
 from collector.numbers.selecting import Counted
-from collector.numbers.values import Pair, Spread
-
-UNITS = ("day means", "morning means", "evening means", "readings")
+from collector.numbers.values import Pair, Spread, SpreadOf
 
 
 def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, float]]]:
@@ -31,15 +29,10 @@ def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, floa
     ]
 
 
-def spread(readings: Sequence[Counted], unit: str = "day means") -> Spread:
-    """SD, CV, ARV and successive variation. A step between days counts by the days between; readings count evenly.
-
-    Raises ValueError for a unit that is not one of UNITS.
-    """
-    if unit not in UNITS:
-        raise ValueError(f"a spread is reckoned from one of {', '.join(UNITS)}, not from '{unit}'")
+def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Spread:
+    """SD, CV, ARV and successive variation. A step between days counts by the days between; readings count evenly."""
     gaps: list[float] | None = None
-    if unit == "readings":
+    if unit is SpreadOf.READINGS:
         pairs = [(float(one.systolic), float(one.diastolic)) for one in readings]
     else:
         session = unit.split()[0]
@@ -47,13 +40,13 @@ def spread(readings: Sequence[Counted], unit: str = "day means") -> Spread:
         gaps = [float((after - before).days) for (before, _), (after, _) in itertools.pairwise(dated)]
         pairs = [pair for _, pair in dated]
     if len(pairs) < 2:
-        return Spread(unit, len(pairs), None, None, None, None)
+        return Spread(unit, len(pairs), sd=None, cv=None, arv=None, rmssd=None)
     series = list(zip(*pairs, strict=True))
     return Spread(
         unit,
         len(pairs),
-        Pair(*map(descriptive.sd, series)),
-        Pair(*map(descriptive.cv, series)),
-        Pair(*(descriptive.arv(values, gaps) for values in series)),
-        Pair(*map(descriptive.rmssd, series)),
+        sd=Pair(*map(descriptive.sd, series)),
+        cv=Pair(*map(descriptive.cv, series)),
+        arv=Pair(*(descriptive.arv(values, gaps) for values in series)),
+        rmssd=Pair(*map(descriptive.rmssd, series)),
     )

@@ -7,7 +7,7 @@ from datetime import date, timedelta
 
 from collector.numbers import descriptive
 from collector.numbers.average import LEAST_DAYS_FOR_MARGIN
-from collector.numbers.rules import InForce, Plan, Protocol
+from collector.numbers.rules import Plan, PlannedProtocol, Protocol
 from collector.numbers.selecting import Counted, select
 from collector.numbers.spread import day_means
 from collector.numbers.values import Pair, Pressures, Sample
@@ -22,7 +22,7 @@ class DayMean:
 
 
 @dataclass(frozen=True, slots=True)
-class Stretch:
+class PeriodMean:
     """A calendar week (from Monday) or month, with the mean of all its readings, mmHg."""
 
     first: date
@@ -35,7 +35,7 @@ class Stretch:
 
 
 @dataclass(frozen=True, slots=True)
-class Moving:
+class MovingMean:
     """Mean of the day means of the `window_days` up to and with `day`. margin: its band; None with under 3 days."""
 
     day: date
@@ -50,9 +50,9 @@ class Trend:
     """Empty where there is no usable reading. Days without readings stand in no list."""
 
     days: tuple[DayMean, ...]
-    weeks: tuple[Stretch, ...]
-    months: tuple[Stretch, ...]
-    moving: tuple[Moving, ...]
+    weeks: tuple[PeriodMean, ...]
+    months: tuple[PeriodMean, ...]
+    moving: tuple[MovingMean, ...]
     window_days: int
     threshold: Pressures
 
@@ -71,7 +71,7 @@ def trend(
     """
     if window_days < 1:
         raise ValueError(f"a moving mean takes at least 1 day, not {window_days}")
-    rules = InForce.of(protocol, plan).protocol
+    rules = PlannedProtocol.of(protocol, plan).protocol
     everything = replace(rules, drop_days=(), drop_first_of_session=False)
     usable = select(samples, everything, first or date.min, last).usable
     counts: dict[date, int] = {}
@@ -79,16 +79,16 @@ def trend(
         counts[one.day] = counts.get(one.day, 0) + 1
     days = tuple(DayMean(day, systolic, diastolic, counts[day]) for day, (systolic, diastolic) in day_means(usable))
     return Trend(
-        days,
-        _stretches(usable, _week),
-        _stretches(usable, _month),
-        _moving(days, window_days),
-        window_days,
-        rules.threshold,
+        days=days,
+        weeks=_period_means(usable, _week),
+        months=_period_means(usable, _month),
+        moving=_moving(days, window_days),
+        window_days=window_days,
+        threshold=rules.threshold,
     )
 
 
-def _moving(days: Sequence[DayMean], window_days: int) -> tuple[Moving, ...]:
+def _moving(days: Sequence[DayMean], window_days: int) -> tuple[MovingMean, ...]:
     found = []
     begin = 0
     for end, newest in enumerate(days):
@@ -97,34 +97,34 @@ def _moving(days: Sequence[DayMean], window_days: int) -> tuple[Moving, ...]:
         within = days[begin : end + 1]
         systolic, diastolic = [one.systolic for one in within], [one.diastolic for one in within]
         found.append(
-            Moving(
+            MovingMean(
                 newest.day,
                 len(within),
-                descriptive.mean(systolic),
-                descriptive.mean(diastolic),
-                _margin(systolic, diastolic),
+                systolic=descriptive.mean(systolic),
+                diastolic=descriptive.mean(diastolic),
+                margin=_margin(systolic, diastolic),
             )
         )
     return tuple(found)
 
 
-def _stretches(usable: Sequence[Counted], stretch_of: Callable[[date], tuple[date, date]]) -> tuple[Stretch, ...]:
+def _period_means(usable: Sequence[Counted], period_of: Callable[[date], tuple[date, date]]) -> tuple[PeriodMean, ...]:
     groups: dict[tuple[date, date], list[Counted]] = {}
     for one in usable:
-        groups.setdefault(stretch_of(one.day), []).append(one)
+        groups.setdefault(period_of(one.day), []).append(one)
     found = []
     for (first, last), readings in sorted(groups.items()):
         means = [pair for _, pair in day_means(readings)]
         systolic, diastolic = ([pair[index] for pair in means] for index in (0, 1))
         found.append(
-            Stretch(
+            PeriodMean(
                 first,
                 last,
-                len(means),
-                len(readings),
-                descriptive.mean([float(one.systolic) for one in readings]),
-                descriptive.mean([float(one.diastolic) for one in readings]),
-                _margin(systolic, diastolic),
+                days=len(means),
+                readings=len(readings),
+                systolic=descriptive.mean([float(one.systolic) for one in readings]),
+                diastolic=descriptive.mean([float(one.diastolic) for one in readings]),
+                margin=_margin(systolic, diastolic),
             )
         )
     return tuple(found)

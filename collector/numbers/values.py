@@ -7,8 +7,35 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal, localcontext
+from enum import StrEnum
 
 _EXACT = 60  # digits: sums of converted kPa values stay exact
+
+
+class SetBy(StrEnum):
+    """Whose a threshold or a goal is."""
+
+    PROTOCOL = "protocol"
+    PLAN = "plan"
+
+
+class Decides(StrEnum):
+    """Which mean stands against the threshold; where the sessions decide apart, which of them is at or above it."""
+
+    POOLED = "pooled"
+    OF_SESSIONS = "mean of morning and evening"
+    MORNING = "morning"
+    EVENING = "evening"
+    BOTH = "morning and evening"
+
+
+class SpreadOf(StrEnum):
+    """What a spread is reckoned from; it changes every number."""
+
+    DAYS = "day means"
+    MORNINGS = "morning means"
+    EVENINGS = "evening means"
+    READINGS = "readings"
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +68,7 @@ class Pressures:
         return systolic >= self.systolic or diastolic >= self.diastolic
 
     def __str__(self) -> str:
-        return f"{plain(self.systolic)}/{plain(self.diastolic)}"
+        return f"{exact_text(self.systolic)}/{exact_text(self.diastolic)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +93,9 @@ class Mean:
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """How much a series varies. unit: what the series is made of, e.g. 'day means'; it changes every number."""
+    """How much a series varies. unit: what the series is made of."""
 
-    unit: str
+    unit: SpreadOf
     n: int
     sd: Pair | None  # mmHg, with n - 1
     cv: Pair | None  # percent
@@ -129,12 +156,12 @@ def mean_of(values: Iterable[Decimal]) -> Decimal:
         return total / len(counted)
 
 
-def plain(value: Decimal) -> str:
+def exact_text(value: Decimal) -> str:
     """The digits it has, never an exponent."""
     return format(value, "f")
 
 
-def shown(value: Decimal | float, places: int = 1, *, beside: Decimal | None = None) -> str:
+def rounded_text(value: Decimal | float, places: int = 1, *, beside: Decimal | None = None) -> str:
     """A number for reading, `places` decimals, halves away from 0 (Python's round() would send them to the even
     neighbour: 134.25 to 134.2). Never compare what this returns.
 
@@ -145,4 +172,4 @@ def shown(value: Decimal | float, places: int = 1, *, beside: Decimal | None = N
     printed = exact.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
     if beside is not None and exact < beside <= printed:
         printed = exact.quantize(Decimal(1).scaleb(-places - 1), ROUND_DOWN)
-    return plain(printed if printed else abs(printed))
+    return exact_text(printed if printed else abs(printed))

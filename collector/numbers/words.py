@@ -11,9 +11,10 @@ emergency: the local number; empty where none is configured. Reading age is held
 """
 
 from collections.abc import Iterable
+from datetime import datetime, time
 
 from collector.numbers.levels import LOW, VERY_HIGH
-from collector.numbers.values import Irregular, Pair, Pressures, shown
+from collector.numbers.values import Irregular, Pair, Pressures, rounded_text
 
 # --- Why a reading does not count ---------------------------------------------------------------------------------
 
@@ -194,11 +195,42 @@ def clear_or_not(which: str, difference: float, clear: bool) -> str:
     """which: 'top' or 'lower'."""
     way = "lower" if difference < 0 else "higher"
     said = "more than chance is likely to make" if clear else "no more than chance can make"
-    return f"The {which} value is {shown(abs(difference))} mmHg {way} after. That is {said}."
+    return f"The {which} value is {rounded_text(abs(difference))} mmHg {way} after. That is {said}."
 
 
 def far_apart(weeks: int) -> str:
     return f"About {weeks} weeks lie between the two. The season may have its share."
+
+
+# --- What to do next ----------------------------------------------------------------------------------------------
+
+
+def measure_now(session: str, readings: int) -> str:
+    return f"It is time for your {session} readings: take {_readings(readings)}, one minute apart."
+
+
+def measure_later(session: str, starts: time, readings: int) -> str:
+    return f"Next: {_readings(readings)} this {session}, from {starts:%H:%M} on."
+
+
+def measure_tomorrow(starts: time, readings: int) -> str:
+    return f"You are done for today. Next: {_readings(readings)} tomorrow morning, from {starts:%H:%M} on."
+
+
+def series_complete() -> str:
+    return "Your series is complete. Take its page to your visit. Ask there when to measure again."
+
+
+def outside_hours(wall: datetime, morning: object, evening: object) -> str:
+    """morning, evening: the hours as they print."""
+    return (
+        f"It is {wall:%H:%M}. This rule counts readings from {morning} and from {evening}. "
+        "A sitting now is kept, but no average will use it."
+    )
+
+
+def _readings(count: int) -> str:
+    return f"{count} reading{'s' * (count != 1)}"
 
 
 # --- Getting ready ------------------------------------------------------------------------------------------------
@@ -221,4 +253,4 @@ def _number(emergency: str) -> str:
 
 
 def _whole(value: float) -> str:
-    return shown(max(1.0, value), 0)
+    return rounded_text(max(1.0, value), 0)

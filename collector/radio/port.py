@@ -1,18 +1,63 @@
 """The port: what the collector needs of a radio, and what a radio hands to the collector.
 
 Three radios stand behind it: BlueZ (the system's stack), exclusive (an adapter of our own) and
-virtual (cuffs in this process). The radio knows nothing of stores: it hands everything to a Desk.
+virtual (cuffs in this process). The radio knows nothing of stores: it hands everything to a sink.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from enum import StrEnum
 from typing import TYPE_CHECKING, Protocol
 
 from parsers.uuids import Uuid
 
 if TYPE_CHECKING:
     import asyncio  # with it come 140 modules, which whoever only looks at a value needs not
+
+
+class SetClock(StrEnum):
+    """Whether a visit may set the cuff's clock."""
+
+    NEVER = "never"
+    WHEN_WRONG = "when wrong"
+    ALWAYS = "always"
+
+
+class UseWitness(StrEnum):
+    """Whether the BlueZ radio reads the kernel's monitor channel: where it may, at all costs, or not."""
+
+    AUTO = "auto"
+    ON = "on"
+    OFF = "off"
+
+
+class Ending(StrEnum):
+    """How a link, and with it a visit, came to its end."""
+
+    CUFF_LEFT = "cuff left"
+    LINK_LOST = "link lost"
+    WE_LEFT = "we left"
+    FAILED = "failed"
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """An ending and, in a few plain words, why; as text it is 'cuff left' or 'failed: no answer'."""
+
+    ending: Ending
+    why: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.ending}: {self.why}" if self.why else str(self.ending)
+
+    @property
+    def failed(self) -> bool:
+        return self.ending is Ending.FAILED
+
+
+CUFF_LEFT, LINK_LOST, WE_LEFT = Outcome(Ending.CUFF_LEFT), Outcome(Ending.LINK_LOST), Outcome(Ending.WE_LEFT)
+
 
 MEASUREMENT_CHARACTERISTICS = frozenset(
     {Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD}
@@ -55,7 +100,7 @@ class Found:
 
 
 @dataclass(frozen=True, slots=True)
-class Arrival:
+class ReceivedPayload:
     """One indication or notification, exactly as it came over the air.
 
     mark: names this very frame for ever (e.g. the kernel's receipt stamp), so that a frame which is
@@ -129,7 +174,7 @@ class NotTaken(Exception):
     """The payload could not be made durable: do not confirm it. The text is one line for a person."""
 
 
-class Desk(Protocol):
+class Sink(Protocol):
     """Takes what the radio hands over, synchronously; `take` returns when the payload is on disk."""
 
     def known(self) -> tuple[KnownCuff, ...]:
@@ -144,13 +189,11 @@ class Desk(Protocol):
 
     def learn(self, visit: int, fact: Fact) -> None: ...
 
-    def take(self, arrival: Arrival, visit: int | None) -> None:
+    def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         """Commit one payload, then interpret it. Raises NotTaken when it is not on disk."""
         ...
 
-    def close_visit(self, visit: int, at: datetime, outcome: str) -> None:
-        """outcome: 'cuff left', 'link lost', 'we left', 'failed: …' in a few plain words."""
-        ...
+    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None: ...
 
     def tell(self, topic: str, text: str | None) -> None:
         """A lasting condition for `check` to show (topic 'adapter', 'd-bus', 'witness', …); None: over."""
@@ -165,9 +208,9 @@ class Link(Protocol):
     name: str | None  # as advertised
     visit: int | None  # the visit procedure says which visit this is; arrivals carry it from then on
     bond_missing_on: str | None  # once secure() found it so: 'ours' or 'cuff'
-    heard: int  # measurement values that reached the Desk over this link so far
+    heard: int  # measurement values that reached the sink over this link so far
     heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
-    ended: str  # once down: 'cuff left', 'link lost', 'we left' or 'failed: …', as far as the stack tells
+    ended: Outcome | None  # once down, as far as the stack tells
 
     async def secure(self) -> bool:
         """Pair or encrypt where the cuff wants it; says whether a bond stands. Raises Refused."""
@@ -180,14 +223,14 @@ class Link(Protocol):
     async def write(self, found: Found, value: bytes) -> None: ...
 
     async def subscribe(self, found: Found, visit: int) -> None:
-        """From now on its values reach the Desk (indicate before notify, by declared property).
+        """From now on its values reach the sink (indicate before notify, by declared property).
 
         Raises Refused where the cuff declares neither, or has no place to subscribe at.
         """
         ...
 
     async def ask(self, found: Found, request: bytes) -> bytes:
-        """Write to a control point and return what it indicates in answer; that never reaches the Desk.
+        """Write to a control point and return what it indicates in answer; that never reaches the sink.
 
         Subscribes to the control point's indications first. Waits without limit: the caller sets one.
         """
@@ -206,7 +249,7 @@ class Radio(Protocol):
     source: str
     progress: float  # time.monotonic() of its last sign of life, for the watchdog
 
-    async def run(self, desk: Desk, plan: "VisitPlan", stop: "asyncio.Event") -> None:
+    async def run(self, sink: Sink, plan: "VisitPlan", stop: "asyncio.Event") -> None:
         """Runs until `stop`; then finishes or gives up visits within 4 s. Raises RadioUnavailable."""
         ...
 
@@ -215,7 +258,7 @@ class Radio(Protocol):
 class VisitPlan:
     """How a visit goes, from the configuration."""
 
-    set_clock: str = "never"  # 'never', 'when wrong', 'always'
+    set_clock: SetClock = SetClock.NEVER
     clock_wrong_after_s: float = 60.0
     zone: str | None = None  # IANA name of the cuffs' wall clock; None: this machine's
     idle_s: float = 30.0  # hang up when a cuff stays silent this long after its last record

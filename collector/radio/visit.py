@@ -16,18 +16,23 @@ from typing import TypeVar
 
 from collector.radio import cuff_clock, records
 from collector.radio.port import (
+    LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
     Bond,
     ClockSet,
-    Desk,
+    Ending,
     Fact,
     Found,
     Handles,
     Link,
     LinkLost,
     Named,
+    Outcome,
     RadioError,
     Refused,
+    SetClock,
+    Sink,
     ValueRead,
     VisitPlan,
 )
@@ -59,32 +64,32 @@ DESCRIPTION = (
 )
 
 
-async def visit(link: Link, desk: Desk, plan: VisitPlan) -> str:
+async def visit(link: Link, sink: Sink, plan: VisitPlan) -> Outcome:
     """One visit from the open link to its end; always closes what it opened. Returns the outcome in words."""
     try:
-        number = desk.open_visit(link.cuff, link.source, datetime.now(UTC))
+        number = sink.open_visit(link.cuff, link.source, datetime.now(UTC))
     except Exception as error:
         log.error("no visit to %s: the store does not take it: %s", link.cuff, error)
         await _hang_up(link)
-        return f"failed: {error}"
+        return Outcome(Ending.FAILED, str(error))
     link.visit = number
-    course = _Visit(link, desk, plan, number)
-    outcome = "we left"
+    course = _Visit(link, sink, plan, number)
+    outcome = WE_LEFT
     try:
         outcome = await course.run()
     except LinkLost:
-        outcome = link.ended
+        outcome = link.ended or LINK_LOST
     except Exception as error:
         log.debug("visit to %s", link.cuff, exc_info=True)
-        outcome = f"failed: {type(error).__name__}: {error}"
+        outcome = Outcome(Ending.FAILED, f"{type(error).__name__}: {error}")
     finally:
         await _hang_up(link)
-        if link.ended.startswith("failed"):  # the link knows best why it was dropped
+        if link.ended is not None and link.ended.failed:  # the link knows best why it was dropped
             outcome = link.ended
         elif course.trouble and not link.heard:
-            outcome = f"failed: {course.trouble}"
+            outcome = Outcome(Ending.FAILED, course.trouble)
         with suppress(Exception):
-            desk.close_visit(number, datetime.now(UTC), outcome)
+            sink.close_visit(number, datetime.now(UTC), outcome)
         log.debug("visit to %s: %s, %d records", link.cuff, outcome, link.heard)
     return outcome
 
@@ -95,14 +100,14 @@ async def _hang_up(link: Link) -> None:
 
 
 class _Visit:
-    def __init__(self, link: Link, desk: Desk, plan: VisitPlan, number: int) -> None:
-        self.link, self.desk, self.plan, self.number = link, desk, plan, number
+    def __init__(self, link: Link, sink: Sink, plan: VisitPlan, number: int) -> None:
+        self.link, self.sink, self.plan, self.number = link, sink, plan, number
         self.started = time.monotonic()
         self.found: tuple[Found, ...] = ()
         self.silent = False  # a request is not answered: until then ATT allows no other (Vol 3 Part F 3.3.3)
         self.trouble: str | None = None  # why no record could come, if so
 
-    async def run(self) -> str:
+    async def run(self) -> Outcome:
         link = self.link
         bonded = await self._step("securing the link", link.secure(), PAIRING_TIMEOUT_S)
         if bonded is not None:
@@ -144,7 +149,7 @@ class _Visit:
 
     def _learn(self, fact: Fact) -> None:
         try:
-            self.desk.learn(self.number, fact)
+            self.sink.learn(self.number, fact)
         except Exception as error:  # a description that cannot be stored must not cost a record
             log.error("%s: could not store %s: %s", self.link.cuff, type(fact).__name__, error)
 
@@ -204,10 +209,10 @@ class _Visit:
 
     # -- staying -------------------------------------------------------------------------------------
 
-    async def _stay(self) -> str:
+    async def _stay(self) -> Outcome:
         """Until the cuff leaves, a long silence or a limit; the clock is set in the first quiet."""
         gone = asyncio.ensure_future(self.link.gone())
-        clock_due = self.plan.set_clock != "never" and not self.silent
+        clock_due = self.plan.set_clock is not SetClock.NEVER and not self.silent
         subscribed = time.monotonic()
         try:
             while not gone.done():
@@ -217,11 +222,11 @@ class _Visit:
                     clock_due = False
                     await self._set_clock()
                 if quiet >= self.plan.idle_s or now - self.started >= self.plan.longest_s:
-                    return "we left"
+                    return WE_LEFT
                 if self.link.heard >= self.plan.most_records:
-                    return "we left"
+                    return WE_LEFT
                 await asyncio.wait({gone}, timeout=LOOK_S)
-            return self.link.ended
+            return self.link.ended or LINK_LOST
         finally:
             gone.cancel()
 
@@ -240,7 +245,7 @@ class _Visit:
             return
         offset = cuff_clock.seconds_ahead(before, self.plan.zone)
         right = offset is not None and abs(offset) <= self.plan.clock_wrong_after_s
-        if not cuff_clock.trustworthy(before.at) or (self.plan.set_clock == "when wrong" and right):
+        if not cuff_clock.trustworthy(before.at) or (self.plan.set_clock is SetClock.WHEN_WRONG and right):
             return
         value, error = cuff_clock.encode(found.short, datetime.now(UTC), self.plan.zone), None
         try:

@@ -7,12 +7,12 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
-from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
+from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
 from collector.store import journal
-from collector.store.database import open_store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 
 HALLWAY, KITCHEN = "F0:F1:F2:00:00:01", "F0:F1:F2:00:00:02"
 MOVED, IRREGULAR = 0x0001, 0x0004
@@ -58,8 +58,8 @@ class ForgetfulCuff(VirtualCuff):
 async def run(path: Path, config: Config, say: Callable[[str], None]) -> Collected:
     """Collect from the invented household into a new store at `path`; what happens is said as it happens."""
     today = date.today()
-    hallway = ForgetfulCuff("Hallway cuff", HALLWAY, Manner(features=FEATURES))
-    kitchen = VirtualCuff("Kitchen cuff", KITCHEN, Manner(features=FEATURES), clock_ahead=timedelta(minutes=7))
+    hallway = ForgetfulCuff("Hallway cuff", HALLWAY, Behaviour(features=FEATURES))
+    kitchen = VirtualCuff("Kitchen cuff", KITCHEN, Behaviour(features=FEATURES), clock_ahead=timedelta(minutes=7))
     radio = VirtualRadio([hallway, kitchen])
     stop = asyncio.Event()
     listening = asyncio.create_task(listen(path, config, radio, stop=stop))

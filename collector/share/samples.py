@@ -1,11 +1,9 @@
 """A reading of the store as the numbers take it: mmHg, wall clock of its station, and whether its time is certain."""
 
 from collections.abc import Iterable, Iterator
-from decimal import Decimal
 
 from collector.numbers.values import Sample
-from collector.share.export.context import MMHG_PER_KPA
-from collector.store.values import Basis, Reading
+from collector.store.values import Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
 """A time that may be off by more can put a reading into another session. A choice of this project, no source."""
@@ -26,21 +24,16 @@ def sample(reading: Reading) -> Sample:
         reading.taken_at,
         exact_mmhg(reading.systolic, reading.unit),
         exact_mmhg(reading.diastolic, reading.unit),
-        reading.pulse,
-        frozenset(reading.status),
-        has_certain_time(reading),
-        HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF,
+        pulse=reading.pulse,
+        status=frozenset(reading.status),
+        certain_time=has_certain_time(reading),
+        source=HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF,
     )
 
 
 def samples(readings: Iterable[Reading]) -> Iterator[Sample]:
     """One at a time, in the order they come."""
     return map(sample, readings)
-
-
-def exact_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
-    """The pressure in mmHg, unrounded. unit: 'mmHg' or 'kPa'."""
-    return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
 
 
 def has_certain_time(reading: Reading) -> bool:

@@ -14,13 +14,14 @@ How the other rooms use it:
     for reading in readings.select(store, Selection(person="Ada", last=20)): …
     conditions.tell(store, "adapter", "switched off", at); conditions.current(store)
     journal.troubles(store), journal.counts(store)
-    care.integrity(store), care.checkpoint(store), care.backup_to(store, path)
+    upkeep.integrity(store), upkeep.checkpoint(store), upkeep.backup_to(store, path)
 
 One Store belongs to one thread; any number of processes may have the same file open.
 """
 
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 from collector.store.values import Basis, Reading, Selection
 
 __all__ = ["Basis", "Reading", "Selection", "Store", "StoreError", "open_store"]

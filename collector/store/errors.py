@@ -32,7 +32,7 @@ _WORDS: dict[int, tuple[str, str]] = {
 }
 
 
-def told(error: sqlite3.Error, path: Path) -> StoreError:
+def store_error(error: sqlite3.Error, path: Path) -> StoreError:
     """The same error as a StoreError."""
     code = getattr(error, "sqlite_errorcode", None)
     kind, words = _WORDS.get(code & 0xFF, ("other", str(error))) if code else ("other", str(error))
@@ -40,9 +40,9 @@ def told(error: sqlite3.Error, path: Path) -> StoreError:
 
 
 @contextmanager
-def telling(path: Path) -> Iterator[None]:
+def as_store_error(path: Path) -> Iterator[None]:
     """Turns every sqlite3 error inside the block into a StoreError."""
     try:
         yield
     except sqlite3.Error as error:
-        raise told(error, path) from error
+        raise store_error(error, path) from error

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
-from collector.store.people.namesakes import CALLED
+from collector.store.namesakes import CALLED
 
 LEASE = timedelta(minutes=10)
 
@@ -59,9 +59,8 @@ class TargetStatus:
 
 def enlist(store: Store, name: str, at: datetime) -> int:
     """The receiver's row, made where it is new: then everything there is waits for it, person by person."""
-    found = store.scalar("SELECT id FROM relay_target WHERE name = ?", (name,))
-    if found is not None:
-        return int(found)
+    if (found := row_of(store, name)) is not None:
+        return found
     with store.transaction():
         row = store.query("INSERT INTO relay_target (name, since) VALUES (?, ?)", (name, to_us(at))).lastrowid
         store.query(
@@ -71,6 +70,12 @@ def enlist(store: Store, name: str, at: datetime) -> int:
         )
     assert row is not None
     return row
+
+
+def row_of(store: Store, name: str) -> int | None:
+    """The receiver's row; None where nothing was ever sent there."""
+    found: int | None = store.scalar("SELECT id FROM relay_target WHERE name = ?", (name,))
+    return found
 
 
 def forget(store: Store, name: str) -> None:

@@ -3,18 +3,18 @@
 import os
 import sqlite3
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import closing, suppress
 from datetime import datetime
 from pathlib import Path
 
 from collector.store.database import Store
-from collector.store.errors import StoreError, telling
+from collector.store.errors import StoreError, as_store_error
 
 
 def integrity(store: Store) -> list[str]:
     """Everything that SQLite and the store's own rules find wrong; empty when all is well. Reads the whole
     file."""
-    with telling(store.path):
+    with as_store_error(store.path):
         found = [
             text
             for (row,) in store.query("PRAGMA integrity_check(20)").fetchall()
@@ -40,7 +40,7 @@ def integrity(store: Store) -> list[str]:
 def checkpoint(store: Store) -> bool:
     """Move the write-ahead log into the store and empty it; False when a reader was in the way (next time,
     then)."""
-    with telling(store.path):
+    with as_store_error(store.path):
         busy, _, _ = store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         return not busy
 
@@ -57,7 +57,7 @@ def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | N
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_RDWR, 0o600))
-        with telling(part):
+        with as_store_error(part):
             target = sqlite3.connect(part, isolation_level=None)
             try:
                 store.connection.backup(
@@ -80,6 +80,12 @@ def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | N
     finally:
         with suppress(OSError):
             part.unlink()
+
+
+def write_through_log(path: Path) -> None:
+    """Make a backup, which is one file by itself, a store again, which is written through a log (the mode stays)."""
+    with as_store_error(path), closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode=WAL")
 
 
 def backup_folder(store: Path) -> Path:

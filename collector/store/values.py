@@ -9,6 +9,14 @@ from collector.store.columns import column
 
 _SUPPLEMENT = "Bluetooth GATT Specification Supplement, Blood Pressure Measurement"
 
+MMHG_PER_KPA = Decimal("7.500615758456564")
+"""1 kPa = 1000/133.322387415 mmHg (UCUM defines mm[Hg] as 133.3220 Pa; the difference is 3 in a million)."""
+
+
+def exact_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
+    """The pressure in mmHg, unrounded. unit: 'mmHg' or 'kPa'."""
+    return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
+
 
 class Basis(StrEnum):
     """How `taken_at` was come by."""

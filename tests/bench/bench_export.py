@@ -24,8 +24,8 @@ from pathlib import Path
 from collector.share.export.context import ExportContext
 from collector.share.export.formats import FORMATS
 from collector.share.relay.target import Batch
-from collector.store.database import open_store
 from collector.store.instants import to_us
+from collector.store.opening import open_store
 from collector.store.values import Basis, Reading
 
 START = datetime(2029, 1, 1, tzinfo=UTC)

@@ -19,13 +19,12 @@ from pathlib import Path
 import pytest
 from bench_commit import VALUE, bare
 
-from collector.radio.bluez.delivery import Keeper
+from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.monitor.channel import Channel
-from collector.radio.bluez.monitor.record_handles import Roster
+from collector.radio.bluez.monitor.record_handles import RecordHandles
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.bluez.visits_begun import Reception
 from collector.radio.port import Handles
-from collector.service.listen.desk import StoreDesk
+from collector.service.listen.store_sink import StoreSink
 from collector.store import open_store
 
 CUFF = "C0:FF:EE:00:00:01"
@@ -49,16 +48,16 @@ async def measure(folder: Path) -> tuple[list[float], list[float]]:
     insert = bare(folder)
     window, floor = [], []
     with near, far, open_store(folder / "store.db") as store:
-        desk = StoreDesk(store)
-        desk.learn(desk.open_visit(CUFF, "bluez", datetime.now(UTC)), Handles({3: 0x2A35}))
-        keeper = Keeper(Reception(desk, "bluez"))
-        keeper.witness = Witness(Channel(near), Roster(tuple(keeper.known.values())), keeper)
+        sink = StoreSink(store)
+        sink.learn(sink.open_visit(CUFF, "bluez", datetime.now(UTC)), Handles({3: 0x2A35}))
+        delivery = Delivery(EarlyVisits(sink, "bluez"))
+        delivery.witness = Witness(Channel(near), RecordHandles(tuple(delivery.known.values())), delivery)
         far.send(made)
-        keeper.witness._one()
+        delivery.witness._one()
         for number in range(RECORDS):
             far.send(record)
             began = time.perf_counter()
-            keeper.witness._one()
+            delivery.witness._one()
             taken = time.perf_counter()
             insert(number)
             floor.append(time.perf_counter() - taken)

@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from collector.cli.main import front
+from collector.cli.main import root_app
 from collector.intake.pipeline import catch_up, settle
 from collector.store import journal
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import cuffs, stations, visits
+from collector.store.opening import open_store
 from collector.store.upkeep import checkpoint
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
@@ -32,7 +33,7 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
     monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
 
     def run(*args: str, input: str | None = None) -> Result:
-        return CliRunner().invoke(front(), list(args), input=input)
+        return CliRunner().invoke(root_app(), list(args), input=input)
 
     return run
 

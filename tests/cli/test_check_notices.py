@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
-from collector.store.database import open_store
 from collector.store.journal import visits
+from collector.store.opening import open_store
 
 
 @pytest.mark.parametrize(("level", "told"), [(7, True), (70, False)])

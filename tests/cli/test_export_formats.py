@@ -13,7 +13,7 @@ from typer.testing import Result
 from collector.intake.pipeline import rebuild
 from collector.share.export.fhir.parse import parse_bulk, parse_bundle
 from collector.share.export.formats import FORMATS
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.readings import select
 
 Run = Callable[..., Result]

@@ -12,10 +12,9 @@ from typer.testing import Result
 from collector.intake import catch_up, rebuild
 from collector.intake.owner import assign_reading
 from collector.store import journal, people
-from collector.store.database import open_store
 from collector.store.journal import cuffs, stations
-from collector.store.people import claims
-from collector.store.readings import count, select
+from collector.store.opening import open_store
+from collector.store.readings import claims, count, select
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
 

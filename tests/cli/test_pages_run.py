@@ -17,8 +17,8 @@ from typer.testing import Result
 from collector.intake.pipeline import catch_up, rebuild
 from collector.service.jobs import backups
 from collector.store import journal, people, readings
-from collector.store.database import open_store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 from collector.store.people import loans, slot_spans
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement

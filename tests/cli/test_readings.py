@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.readings.times import Time, record_retimed
 
 Run = Callable[..., Result]
@@ -208,7 +208,7 @@ def test_wrong_words_about_cuffs(at_home: Run, args: list[str], code: int, words
 
 
 def test_what_a_cuff_calls_itself_cannot_steer_the_terminal(at_home: Run, household: Path) -> None:
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     with open_store(household) as store, store.transaction():
         store.query("UPDATE cuff SET advertised = ?", ("\x1b[2Jcuff\u202e\n",))

@@ -9,7 +9,7 @@ from typer.testing import Result
 
 from collector.intake.pipeline import catch_up
 from collector.store import journal
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 
 def test_preview_apply_and_off(quietcuff: Callable[..., Result], household: Path) -> None:

@@ -14,14 +14,14 @@ from pseudo import Terminal
 from typer.testing import Result
 
 from collector.cli.common.asked_series import Asked
-from collector.cli.sit import _wish
 from collector.intake import interpret
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
+from collector.service.guided.sitting import request_of
 from collector.service.listen.lock import only_listener
 from collector.share.text.preparation import READY
 from collector.store import readings
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.people import sittings
 
 Run = Callable[..., Result]
@@ -190,9 +190,10 @@ def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> Non
 @pytest.mark.parametrize(("hour", "hinted"), [(7, False), (14, True), (23, False), (3, True)])
 def test_a_sitting_at_other_hours_is_told_not_to_count(hour: int, hinted: bool) -> None:
     asked = Asked("mira", PROTOCOLS["esh-2023"], Plan(atrial_fibrillation=True), None, None)
-    wish = _wish(asked, 300, "112", datetime(2031, 3, 4, hour, 28, tzinfo=UTC))
-    assert bool(wish.hint) is hinted
+    wall = datetime(2031, 3, 4, hour, 28, tzinfo=UTC)
+    request = request_of(asked.person, asked.protocol, asked.plan, wall, 300, "112")
+    assert bool(request.hint) is hinted
     assert (
-        f"It is {hour:02d}:28. This rule counts readings from 04:00 to 12:00 and from 16:00 to 02:00." in wish.hint
+        f"It is {hour:02d}:28. This rule counts readings from 04:00 to 12:00 and from 16:00 to 02:00." in request.hint
     ) is hinted
-    assert wish.wanted == 3
+    assert request.wanted == 3

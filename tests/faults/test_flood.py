@@ -14,8 +14,8 @@ from air import Room, fill, room
 from bumble.core import AdvertisingData
 from reports import extended, legacy
 
-from collector.radio.exclusive.advertisers import MOST_REMEMBERED
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.exclusive.scan import MOST_REMEMBERED
+from collector.radio.virtual import Behaviour, VirtualCuff
 
 A_SECOND, AN_HOUR = 300, 3600
 DEVICES = 300  # each with a private address that it changes every 15 minutes
@@ -54,7 +54,7 @@ async def flood(air: Room, seconds: int) -> float:
 
 
 async def crowd(seconds: int) -> dict[str, float]:
-    cuff = VirtualCuff(manner=Manner(lingers_s=0.05, private_address=True))
+    cuff = VirtualCuff(behaviour=Behaviour(lingers_s=0.05, private_address=True))
     fill(cuff, 2)
     async with room(cuff) as air:
         await air.wake()  # so that there is an identity key to try on every private address
@@ -63,7 +63,7 @@ async def crowd(seconds: int) -> dict[str, float]:
         cost = await flood(air, seconds)
         await waking
         await air.quiet()
-        assert air.desk.payloads == cuff.measured
+        assert air.sink.payloads == cuff.measured
         assert len(air.radio.hearing.cuffs) <= MOST_REMEMBERED
         assert len(air.radio.hearing.identities) <= MOST_REMEMBERED
     share = {

@@ -6,15 +6,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from air import NoteDesk, Room, fill, room
+from air import NoteSink, Room, fill, room
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
-from kept import store_desk, tally
+from kept import compared, store_sink
 
 from collector.radio.port import ValueRead, VisitPlan
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, VirtualCuff
 
-QUICK = Manner(lingers_s=0.05, patience_s=1.0, advertises_s=2.0, confirm_s=1.0)
+QUICK = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=2.0, confirm_s=1.0)
 SHORT = VisitPlan(step_timeout_s=0.5, idle_s=1.0)
 PLAIN_OUTCOMES = ("cuff left", "link lost", "we left", "failed: ")
 
@@ -23,7 +23,7 @@ def hostile(**changes: object) -> VirtualCuff:
     return VirtualCuff("Hostile", "F0:00:00:00:00:66", replace(QUICK, **changes))
 
 
-async def good_cuff_served(air, desk) -> None:
+async def good_cuff_served(air, sink) -> None:
     """After whatever happened an ordinary cuff gets rid of its records; on a starved machine it may come again."""
     good = next(cuff for cuff in air.radio.cuffs if cuff.address == GOOD)
     fill(good, 2)
@@ -38,7 +38,7 @@ GOOD = "F0:00:00:00:00:01"
 
 
 def good() -> VirtualCuff:
-    return VirtualCuff("Good", GOOD, Manner(lingers_s=0.05))
+    return VirtualCuff("Good", GOOD, Behaviour(lingers_s=0.05))
 
 
 WICKED = [
@@ -55,17 +55,17 @@ async def test_wicked_words_are_kept_as_sent(tmp_path: Path, text: bytes) -> Non
         replace(QUICK, device={0x2A29: text, 0x2A24: text, 0x2A25: text}),
     )
     fill(bad, 2)
-    with store_desk(tmp_path) as desk:
-        async with room(bad, good(), desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(bad, good(), sink=sink) as air:
             await air.wake(bad)
-            await good_cuff_served(air, desk)
-        assert tally(desk.store, air.radio.cuffs).good
-    desk = NoteDesk()
+            await good_cuff_served(air, sink)
+        assert compared(sink.store, air.radio.cuffs).good
+    sink = NoteSink()
     bad = VirtualCuff("x", "F0:00:00:00:00:66", replace(QUICK, device={0x2A29: text}))
-    async with room(bad, desk=desk) as air:
+    async with room(bad, sink=sink) as air:
         fill(bad, 1)
         await air.wake()
-    assert text in [fact.value for fact in desk.facts_of(ValueRead)]
+    assert text in [fact.value for fact in sink.facts_of(ValueRead)]
 
 
 @pytest.mark.parametrize("size", [0, 1, 6, 7, 8, 18, 19, 20])
@@ -75,10 +75,10 @@ async def test_records_of_any_length_are_kept(tmp_path: Path, size: int) -> None
     bad.store(b"\xff" * size)
     bad.store(b"\x00" * size)
     fill(bad, 2)
-    with store_desk(tmp_path) as desk:
-        async with room(bad, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(bad, sink=sink) as air:
             await air.wake()
-        assert desk.store.scalar("SELECT count(*) FROM payload") == 4
+        assert sink.store.scalar("SELECT count(*) FROM payload") == 4
         assert len(bad.confirmed) == 4
 
 
@@ -88,8 +88,8 @@ async def test_declared_properties_that_make_no_sense(properties: int) -> None:
     fill(bad, 2)
     async with room(bad, good(), plan=SHORT) as air:
         await air.wake(bad)
-        await good_cuff_served(air, air.desk)
-    outcome = air.desk.outcomes[1]
+        await good_cuff_served(air, air.sink)
+    outcome = air.sink.outcomes[1]
     assert outcome.startswith(PLAIN_OUTCOMES)
     if not properties & 0x30:
         assert outcome.startswith("failed: subscribing")
@@ -100,8 +100,8 @@ async def test_indications_everywhere_else() -> None:
     fill(bad, 2)
     async with room(bad, good(), plan=SHORT) as air:
         await air.wake(bad)
-        await good_cuff_served(air, air.desk)
-    assert air.desk.payloads[:2] == bad.measured
+        await good_cuff_served(air, air.sink)
+    assert air.sink.payloads[:2] == bad.measured
 
 
 async def test_endless_records_end_and_the_next_cuff_is_served() -> None:
@@ -109,9 +109,9 @@ async def test_endless_records_end_and_the_next_cuff_is_served() -> None:
     fill(bad, 1)
     async with room(bad, good(), plan=replace(SHORT, most_records=300)) as air:
         await air.wake(bad)
-        await good_cuff_served(air, air.desk)
-    assert sum(arrival.cuff == bad.address for arrival in air.desk.arrivals) == 300
-    assert air.desk.outcomes[1] == "we left"
+        await good_cuff_served(air, air.sink)
+    assert sum(arrival.cuff == bad.address for arrival in air.sink.arrivals) == 300
+    assert air.sink.outcomes[1] == "we left"
 
 
 async def test_endless_values_are_cut_at_what_att_allows() -> None:
@@ -120,10 +120,10 @@ async def test_endless_values_are_cut_at_what_att_allows() -> None:
     fill(bad, 1)
     async with room(bad, good(), plan=SHORT) as air:
         await air.wake(bad)
-        await good_cuff_served(air, air.desk)
-    lengths = [len(fact.value) for fact in air.desk.facts_of(ValueRead)]
+        await good_cuff_served(air, air.sink)
+    lengths = [len(fact.value) for fact in air.sink.facts_of(ValueRead)]
     assert max(lengths) == 512
-    assert air.desk.payloads[:1] == bad.measured
+    assert air.sink.payloads[:1] == bad.measured
 
 
 async def test_duplicates_of_duplicates(tmp_path: Path) -> None:
@@ -131,12 +131,12 @@ async def test_duplicates_of_duplicates(tmp_path: Path) -> None:
     (record,) = fill(bad, 1)
     for _ in range(5):
         bad.store(record)
-    with store_desk(tmp_path) as desk:
-        async with room(bad, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(bad, sink=sink) as air:
             await air.wake(times=3)
         from collector.store import readings
 
-        (reading,) = readings.select(desk.store)
+        (reading,) = readings.select(sink.store)
         assert reading.sightings == 18
 
 
@@ -164,9 +164,9 @@ async def visit_to_one_that_answers(answers: list[bytes | None], honest_opcode: 
     fill(bad, 2)
     async with room(bad, good(), plan=SHORT) as air:
         await air.wake(bad)
-        await good_cuff_served(air, air.desk)
-    assert all(outcome.startswith(PLAIN_OUTCOMES) for outcome in air.desk.outcomes.values())
-    assert not any("Error" in outcome for outcome in air.desk.outcomes.values())
+        await good_cuff_served(air, air.sink)
+    assert all(outcome.startswith(PLAIN_OUTCOMES) for outcome in air.sink.outcomes.values())
+    assert not any("Error" in outcome for outcome in air.sink.outcomes.values())
 
 
 async def visit_to_one_that_babbles(babble: list[tuple[int, bytes]]) -> None:
@@ -174,9 +174,9 @@ async def visit_to_one_that_babbles(babble: list[tuple[int, bytes]]) -> None:
     fill(bad, 2)
     async with room(bad, good(), plan=SHORT) as air:
         await air.wake(bad)
-        await good_cuff_served(air, air.desk)
-    assert all(outcome.startswith(PLAIN_OUTCOMES) for outcome in air.desk.outcomes.values())
-    assert not any("Error" in outcome for outcome in air.desk.outcomes.values())
+        await good_cuff_served(air, air.sink)
+    assert all(outcome.startswith(PLAIN_OUTCOMES) for outcome in air.sink.outcomes.values())
+    assert not any("Error" in outcome for outcome in air.sink.outcomes.values())
 
 
 @SOME
@@ -215,15 +215,15 @@ async def test_memory_stays_where_it_was() -> None:
     a visit. One link kept from each visit is far more than the limit.
     """
     cuffs = [hostile(endless=True), good()]
-    desk = NoteDesk()
+    sink = NoteSink()
     visits = 0
 
     async def twelve_visits(air: Room) -> int:
         nonlocal visits
         for _ in range(12):
             await air.wake(cuffs[0])
-            visits += len(desk.outcomes)
-            for noted in (desk.arrivals, desk.facts, desk.cuffs, desk.visit_of, desk.outcomes):
+            visits += len(sink.outcomes)
+            for noted in (sink.arrivals, sink.facts, sink.cuffs, sink.visit_of, sink.outcomes):
                 noted.clear()
             for kept in (cuffs[0].memory.confirmed, cuffs[0].memory.measured, cuffs[0].memory.records):
                 del kept[1:]
@@ -232,7 +232,7 @@ async def test_memory_stays_where_it_was() -> None:
 
     tracemalloc.start()
     try:
-        async with room(*cuffs, desk=desk, plan=replace(SHORT, most_records=100)) as air:
+        async with room(*cuffs, sink=sink, plan=replace(SHORT, most_records=100)) as air:
             fill(cuffs[0], 1)
             before = await twelve_visits(air)
             visits = 0

@@ -15,10 +15,10 @@ from pathlib import Path
 import pytest
 from air import fill
 from collector_process import Nursery
-from kept import store_desk, tally
+from kept import compared, store_sink
 from served import ServedAdapter
 
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, VirtualCuff
 
 LONGEST_S = 0.6  # a kill comes at some instant of the first so many seconds in which cuffs are heard
 EACH = 4  # records that wait in each cuff before each kill
@@ -36,9 +36,9 @@ async def always_ready(cuff: VirtualCuff) -> None:
 async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str, int]:
     chance = random.Random(seed)
     cuffs = [
-        VirtualCuff("Eager", "F0:00:00:00:00:01", Manner(lingers_s=0.05, advertises_s=5.0, patience_s=5.0)),
+        VirtualCuff("Eager", "F0:00:00:00:00:01", Behaviour(lingers_s=0.05, advertises_s=5.0, patience_s=5.0)),
         VirtualCuff(
-            "Patient", "F0:00:00:00:00:02", Manner(lingers_s=0.05, advertises_s=5.0, patience_s=5.0, eager=False)
+            "Patient", "F0:00:00:00:00:02", Behaviour(lingers_s=0.05, advertises_s=5.0, patience_s=5.0, eager=False)
         ),
     ]
     in_transfer = 0
@@ -76,9 +76,9 @@ async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str,
             task.cancel()
         for cuff in cuffs:
             await cuff.unplug()
-    with store_desk(folder) as desk:
-        found = asdict(tally(desk.store, cuffs))
-        seen_again = desk.store.scalar("SELECT count(*) FROM payload") - found["measured"]
+    with store_sink(folder) as sink:
+        found = asdict(compared(sink.store, cuffs))
+        seen_again = sink.store.scalar("SELECT count(*) FROM payload") - found["measured"]
     return {"kills": kills, "in_transfer": in_transfer, **found, "sent_again": seen_again}
 
 

@@ -1,14 +1,15 @@
 """The link is cut before, in and after every step of a visit: whatever was measured is in the store, once."""
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from air import fill, room
-from kept import store_desk, tally
+from kept import compared, store_sink
 
-from collector.radio.port import VisitPlan
-from collector.radio.virtual import Drop, Manner, VirtualCuff
+from collector.radio.port import SetClock, VisitPlan
+from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 
 WHEN = ("before", "during", "after")
 FIRST_VISIT = (
@@ -17,10 +18,10 @@ FIRST_VISIT = (
 )  # fmt: skip
 LATER_VISIT = ("connect", "encrypted", "indicate", "confirm", "discover", "read 2a2b", "subscribe 2a35")
 RECORDS_VISIT = ("subscribe 2b36", "subscribe 2a52", "write 2a52", "notify", "confirm")
-QUICK = Manner(lingers_s=0.05, patience_s=2.0, advertises_s=5.0)
+QUICK = Behaviour(lingers_s=0.05, patience_s=2.0, advertises_s=5.0)
 
 
-def quick(**changes: object) -> Manner:
+def quick(**changes: object) -> Behaviour:
     from dataclasses import replace
 
     return replace(QUICK, **changes)
@@ -29,14 +30,14 @@ def quick(**changes: object) -> Manner:
 @pytest.mark.parametrize("when", WHEN)
 @pytest.mark.parametrize("step", FIRST_VISIT)
 async def test_first_visit(tmp_path: Path, step: str, when: str) -> None:
-    cuff = VirtualCuff(manner=quick(drop=Drop(step, when)))
+    cuff = VirtualCuff(behaviour=quick(drop=Drop(step, when)))
     fill(cuff, 4)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             await air.wake()
             fill(cuff, 2)
             await air.wake(times=2)
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert cuff.cuts.total() == 1
     assert found.measured == 6
     assert found.good, found
@@ -47,14 +48,14 @@ async def test_first_visit(tmp_path: Path, step: str, when: str) -> None:
 @pytest.mark.parametrize("nth", [1, 2, 4])
 @pytest.mark.parametrize("step", ["indicate", "confirm"])
 async def test_at_each_record(tmp_path: Path, step: str, nth: int, when: str) -> None:
-    cuff = VirtualCuff(manner=quick(drop=Drop(step, when, nth, times=2)))
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    cuff = VirtualCuff(behaviour=quick(drop=Drop(step, when, nth, times=2)))
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             for _ in range(4):
                 fill(cuff, 4)
                 await air.wake()
             await air.wake(times=2)
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert cuff.cuts.total() == 2
     assert found.measured == 16
     assert found.good, found
@@ -64,15 +65,15 @@ async def test_at_each_record(tmp_path: Path, step: str, nth: int, when: str) ->
 @pytest.mark.parametrize("when", WHEN)
 @pytest.mark.parametrize("step", LATER_VISIT)
 async def test_a_later_visit_of_a_bonded_cuff(tmp_path: Path, step: str, when: str) -> None:
-    cuff = VirtualCuff(manner=QUICK)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    cuff = VirtualCuff(behaviour=QUICK)
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             fill(cuff, 2)
             await air.wake()
-            cuff.behave(drop=Drop(step, when))
+            cuff.behaviour = replace(cuff.behaviour, drop=Drop(step, when))
             fill(cuff, 4)
             await air.wake(times=3)
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert cuff.cuts.total() == 1
     assert found.measured == 6
     assert found.good, found
@@ -83,17 +84,19 @@ async def test_a_later_visit_of_a_bonded_cuff(tmp_path: Path, step: str, when: s
 @pytest.mark.parametrize("step", RECORDS_VISIT)
 async def test_a_visit_that_fetches_stored_records(tmp_path: Path, step: str, when: str) -> None:
     cuff = VirtualCuff(
-        manner=quick(lingers_s=0.5, keeps_records=True, enhanced=True, crc=True, features=0x40, drop=Drop(step, when))
+        behaviour=quick(
+            lingers_s=0.5, keeps_records=True, enhanced=True, crc=True, features=0x40, drop=Drop(step, when)
+        )
     )
     fill(cuff, 4)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             await air.wake()
             fill(cuff, 2)
             await air.wake(times=2)
         from collector.store import readings
 
-        kept = list(readings.select(desk.store))
+        kept = list(readings.select(sink.store))
     assert cuff.cuts.total() == 1
     assert len({reading.reading_id for reading in kept}) == len(kept) == 6
 
@@ -104,14 +107,14 @@ async def test_while_the_clock_is_set(tmp_path: Path, step: str, when: str, monk
     monkeypatch.setattr("collector.radio.visit.QUIET_S", 0.02)
     monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
     nth = 2 if step.startswith("read") else 1  # the first reading of the clock is another step's
-    cuff = VirtualCuff(manner=quick(lingers_s=0.2, drop=Drop(step, when, nth)), clock_ahead=timedelta(days=-900))
+    cuff = VirtualCuff(behaviour=quick(lingers_s=0.2, drop=Drop(step, when, nth)), clock_ahead=timedelta(days=-900))
     fill(cuff, 3)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk, plan=VisitPlan(set_clock="always")) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink, plan=VisitPlan(set_clock=SetClock.ALWAYS)) as air:
             await air.wake()
             fill(cuff, 2)
             await air.wake()
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert cuff.cuts.total() == 1, list(cuff.steps)
     assert found.measured == 5
     assert found.good, found

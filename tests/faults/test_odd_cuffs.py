@@ -1,32 +1,33 @@
 """Cuffs that are many, short of breath, hidden, forgetful, or that send everything again."""
 
 import asyncio
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from air import fill, room
-from kept import store_desk, tally
+from kept import compared, store_sink
 
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.store import readings
 
-QUICK = Manner(lingers_s=0.05)
+QUICK = Behaviour(lingers_s=0.05)
 
 
-def cuffs_of(count: int, manner: Manner = QUICK) -> list[VirtualCuff]:
-    return [VirtualCuff(f"Cuff {n}", f"F0:00:00:00:00:{n:02X}", manner) for n in range(1, count + 1)]
+def cuffs_of(count: int, behaviour: Behaviour = QUICK) -> list[VirtualCuff]:
+    return [VirtualCuff(f"Cuff {n}", f"F0:00:00:00:00:{n:02X}", behaviour) for n in range(1, count + 1)]
 
 
 @pytest.mark.parametrize("count", [2, 10])
 async def test_several_cuffs_at_once(tmp_path: Path, count: int) -> None:
     cuffs = cuffs_of(count)
-    with store_desk(tmp_path) as desk:
-        async with room(*cuffs, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(*cuffs, sink=sink) as air:
             for _ in range(3):
                 for cuff in cuffs:
                     fill(cuff, 4)
                 await air.wake()
-        found = tally(desk.store, cuffs)
+        found = compared(sink.store, cuffs)
     assert found.measured == 12 * count
     assert found.good, found
     assert not any(cuff.memory.records for cuff in cuffs)
@@ -35,84 +36,84 @@ async def test_several_cuffs_at_once(tmp_path: Path, count: int) -> None:
 @pytest.mark.parametrize("pairing", [True, False])
 async def test_a_cuff_that_advertises_for_two_seconds(tmp_path: Path, pairing: bool) -> None:
     """Two seconds in a fast mode, then off; and a second cuff's visit is going on meanwhile."""
-    brief = VirtualCuff("Brief", "F0:00:00:00:00:01", Manner(pairing=pairing, advertises_s=2.0, lingers_s=0.05))
-    long = VirtualCuff("Long", "F0:00:00:00:00:02", Manner(lingers_s=1.0))
+    brief = VirtualCuff("Brief", "F0:00:00:00:00:01", Behaviour(pairing=pairing, advertises_s=2.0, lingers_s=0.05))
+    long = VirtualCuff("Long", "F0:00:00:00:00:02", Behaviour(lingers_s=1.0))
     fill(brief, 3)
     fill(long, 3)
-    with store_desk(tmp_path) as desk:
-        async with room(brief, long, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(brief, long, sink=sink) as air:
             await air.wake()
-        found = tally(desk.store, [brief, long])
+        found = compared(sink.store, [brief, long])
     assert found.good, found
 
 
 async def test_a_cuff_that_leaves_two_seconds_after_it_connected(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=Manner(pairing=False, lingers_s=0.05, patience_s=2.0))
+    cuff = VirtualCuff(behaviour=Behaviour(pairing=False, lingers_s=0.05, patience_s=2.0))
     fill(cuff, 3)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             await air.wake()
-        assert tally(desk.store, [cuff]).good
+        assert compared(sink.store, [cuff]).good
 
 
 async def test_a_confirmation_that_never_arrives_makes_the_cuff_send_again(tmp_path: Path) -> None:
     """The record is known again: one reading, seen twice."""
     from collector.radio.virtual import Drop
 
-    cuff = VirtualCuff(manner=Manner(lingers_s=0.05, drop=Drop("confirm", "before", nth=2)))
+    cuff = VirtualCuff(behaviour=Behaviour(lingers_s=0.05, drop=Drop("confirm", "before", nth=2)))
     fill(cuff, 3)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             await air.wake(times=2)
-        assert tally(desk.store, [cuff]).good
-        assert sorted(reading.sightings for reading in readings.select(desk.store)) == [1, 1, 2]
+        assert compared(sink.store, [cuff]).good
+        assert sorted(reading.sightings for reading in readings.select(sink.store)) == [1, 1, 2]
 
 
 async def test_a_cuff_that_sends_everything_every_time(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=Manner(resends_all=True, lingers_s=0.05))
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    cuff = VirtualCuff(behaviour=Behaviour(resends_all=True, lingers_s=0.05))
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             for _ in range(4):
                 fill(cuff, 3)
                 await air.wake()
-        assert tally(desk.store, [cuff]).good
-        assert sum(reading.sightings for reading in readings.select(desk.store)) == 3 + 6 + 9 + 12
+        assert compared(sink.store, [cuff]).good
+        assert sum(reading.sightings for reading in readings.select(sink.store)) == 3 + 6 + 9 + 12
 
 
-@pytest.mark.parametrize("manner", [
-    Manner(lingers_s=0.05, private_address=True),
-    Manner(lingers_s=0.05, private_address=True, eager=False),
-    Manner(lingers_s=0.05, eager=False, asks_for_security=False),
-    Manner(lingers_s=0.05, ignores_subscription=True),
-    Manner(lingers_s=0.05, measurement_properties=0x10),
-    Manner(lingers_s=0.05, measurement_properties=0x30),
-    Manner(lingers_s=0.05, clock=None, battery=None, device={}),
-    Manner(lingers_s=0.05, never_answers=(0x2A29,), patience_s=3.0),
-    Manner(lingers_s=0.05, extra_characteristics=100),
-    Manner(lingers_s=0.05, long_values=400),
-    Manner(lingers_s=0.05, enhanced=True),
+@pytest.mark.parametrize("behaviour", [
+    Behaviour(lingers_s=0.05, private_address=True),
+    Behaviour(lingers_s=0.05, private_address=True, eager=False),
+    Behaviour(lingers_s=0.05, eager=False, asks_for_security=False),
+    Behaviour(lingers_s=0.05, ignores_subscription=True),
+    Behaviour(lingers_s=0.05, measurement_properties=0x10),
+    Behaviour(lingers_s=0.05, measurement_properties=0x30),
+    Behaviour(lingers_s=0.05, clock=None, battery=None, device={}),
+    Behaviour(lingers_s=0.05, never_answers=(0x2A29,), patience_s=3.0),
+    Behaviour(lingers_s=0.05, extra_characteristics=100),
+    Behaviour(lingers_s=0.05, long_values=400),
+    Behaviour(lingers_s=0.05, enhanced=True),
 ], ids=str)  # fmt: skip
-async def test_manners(tmp_path: Path, manner: Manner) -> None:
+async def test_manners(tmp_path: Path, behaviour: Behaviour) -> None:
     from collector.radio.port import VisitPlan
 
-    cuff = VirtualCuff(manner=manner)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk, plan=VisitPlan(step_timeout_s=1.0)) as air:
+    cuff = VirtualCuff(behaviour=behaviour)
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink, plan=VisitPlan(step_timeout_s=1.0)) as air:
             for _ in range(3):
                 fill(cuff, 3)
                 await air.wake()
-            cuff.behave(lists_service=False)
+            cuff.behaviour = replace(cuff.behaviour, lists_service=False)
             fill(cuff, 2)
             await air.wake()
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert found.measured == 11
     assert found.good, found
 
 
 async def test_bonds_lost_on_either_side_and_on_both(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=QUICK)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk) as air:
+    cuff = VirtualCuff(behaviour=QUICK)
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
             for ours, theirs in [(False, False), (False, True), (True, False), (True, True), (False, False)]:
                 if ours:
                     bonds = air.radio._device.keystore
@@ -122,20 +123,20 @@ async def test_bonds_lost_on_either_side_and_on_both(tmp_path: Path) -> None:
                     cuff.forget_bonds()
                 fill(cuff, 3)
                 await air.wake()
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert found.measured == 15
     assert found.good, found
 
 
 async def test_two_collectors_each_get_every_record_where_the_cuff_has_multiple_bonds(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=Manner(multiple_bonds=True, features=0x20, lingers_s=0.05))
+    cuff = VirtualCuff(behaviour=Behaviour(multiple_bonds=True, features=0x20, lingers_s=0.05))
     fill(cuff, 4)
     for station in ("one", "two"):
         (tmp_path / station).mkdir()
-        with store_desk(tmp_path / station) as desk:
-            async with room(cuff, desk=desk, keys=tmp_path / station) as air:
+        with store_sink(tmp_path / station) as sink:
+            async with room(cuff, sink=sink, keys=tmp_path / station) as air:
                 await air.wake()
-            assert tally(desk.store, [cuff]).good
+            assert compared(sink.store, [cuff]).good
     assert len(cuff.confirmed) == 8
 
 
@@ -143,9 +144,9 @@ async def test_ten_cuffs_wait_while_nobody_listens(tmp_path: Path) -> None:
     cuffs = cuffs_of(10)
     for cuff in cuffs:
         fill(cuff, 3)
-    with store_desk(tmp_path) as desk:
-        async with room(*cuffs, desk=desk) as air:
+    with store_sink(tmp_path) as sink:
+        async with room(*cuffs, sink=sink) as air:
             waking = [asyncio.ensure_future(cuff.wake()) for cuff in cuffs]
             await asyncio.gather(*waking)
             await air.quiet()
-        assert tally(desk.store, cuffs).good
+        assert compared(sink.store, cuffs).good

@@ -14,9 +14,9 @@ from pathlib import Path
 
 import pytest
 from air import Room, room
-from kept import store_desk, tally
+from kept import compared, store_sink
 
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, VirtualCuff
 
 SAMPLES = 20  # how often to look
 
@@ -34,13 +34,13 @@ def open_files() -> int:
 async def soak(folder: Path, visits: int) -> dict[str, list[float]]:
     """Two cuffs come in turn, one record each time: one with a private address, one plain."""
     cuffs = [
-        VirtualCuff("Plain", "F0:00:00:00:00:01", Manner(lingers_s=0.0, interval_ms=5)),
-        VirtualCuff("Private", "F0:00:00:00:00:02", Manner(lingers_s=0.0, interval_ms=5, private_address=True)),
+        VirtualCuff("Plain", "F0:00:00:00:00:01", Behaviour(lingers_s=0.0, interval_ms=5)),
+        VirtualCuff("Private", "F0:00:00:00:00:02", Behaviour(lingers_s=0.0, interval_ms=5, private_address=True)),
     ]
     seen: dict[str, list[float]] = {"rss_kib": [], "tasks": [], "files": [], "cpu_ms_per_visit": []}
     begin = datetime(2026, 1, 1)
-    with store_desk(folder) as desk:
-        async with room(*cuffs, desk=desk) as air:
+    with store_sink(folder) as sink:
+        async with room(*cuffs, sink=sink) as air:
             for sample in range(SAMPLES):
                 started = time.process_time()
                 for n in range(visits // SAMPLES):
@@ -51,7 +51,7 @@ async def soak(folder: Path, visits: int) -> dict[str, list[float]]:
                 seen["rss_kib"].append(resident_kib())
                 seen["tasks"].append(len(asyncio.all_tasks()))
                 seen["files"].append(open_files())
-        found = tally(desk.store, [])
+        found = compared(sink.store, [])
         assert found.twice == 0
         assert found.strange == visits, "each visit brought its one record"
     return seen

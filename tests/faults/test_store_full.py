@@ -4,36 +4,36 @@ from pathlib import Path
 
 import pytest
 from air import fill, room
-from kept import store_desk, tally
+from kept import compared, store_sink
 
 from collector import intake
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, VirtualCuff
 
-QUICK = Manner(lingers_s=0.05, patience_s=1.0, advertises_s=2.0)
+QUICK = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=2.0)
 
 
 @pytest.mark.parametrize("pages_left", [0, 1, 2, 3, 5, 8])
 async def test_disk_full_in_the_middle_of_a_visit(tmp_path: Path, pages_left: int) -> None:
     """SQLite answers 'database or disk is full' at the page limit as it does on a full disk (PRAGMA max_page_count)."""
-    cuff = VirtualCuff(manner=QUICK)
-    with store_desk(tmp_path) as desk:
-        pages = desk.store.scalar("PRAGMA page_count")
-        async with room(cuff, desk=desk, pause_s=0.05) as air:
+    cuff = VirtualCuff(behaviour=QUICK)
+    with store_sink(tmp_path) as sink:
+        pages = sink.store.scalar("PRAGMA page_count")
+        async with room(cuff, sink=sink, pause_s=0.05) as air:
             fill(cuff, 2)
             await air.wake()
-            pages = desk.store.scalar("PRAGMA page_count")
-            desk.store.connection.execute(f"PRAGMA max_page_count={pages + pages_left}")
+            pages = sink.store.scalar("PRAGMA page_count")
+            sink.store.connection.execute(f"PRAGMA max_page_count={pages + pages_left}")
             fill(cuff, 200)
             await air.wake()
             kept_in_cuff = len(cuff.memory.records)
             assert kept_in_cuff > 0, "the store was not full"
-            stored = desk.store.scalar("SELECT count(*) FROM payload")
+            stored = sink.store.scalar("SELECT count(*) FROM payload")
             assert stored >= len(cuff.measured) - kept_in_cuff, "a record was confirmed that is not in the store"
-            desk.store.connection.execute("PRAGMA max_page_count=1000000")
+            sink.store.connection.execute("PRAGMA max_page_count=1000000")
             while cuff.memory.records:
                 await air.wake()
-        intake.catch_up(desk.store)  # as the service does at its next start
-        found = tally(desk.store, [cuff])
+        intake.catch_up(sink.store)  # as the service does at its next start
+        found = compared(sink.store, [cuff])
     assert found.measured == 202
     assert found.good, found
 
@@ -42,9 +42,9 @@ async def test_store_locked_by_another_program(tmp_path: Path, monkeypatch: pyte
     import sqlite3
 
     monkeypatch.setattr("collector.store.database.BUSY_TIMEOUT_MS", 50)
-    cuff = VirtualCuff(manner=QUICK)
-    with store_desk(tmp_path) as desk:
-        async with room(cuff, desk=desk, pause_s=0.05) as air:
+    cuff = VirtualCuff(behaviour=QUICK)
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink, pause_s=0.05) as air:
             fill(cuff, 2)
             await air.wake()
             other = sqlite3.connect(tmp_path / "quietcuff.db")
@@ -55,6 +55,6 @@ async def test_store_locked_by_another_program(tmp_path: Path, monkeypatch: pyte
             other.rollback()
             other.close()
             await air.wake()
-        found = tally(desk.store, [cuff])
+        found = compared(sink.store, [cuff])
     assert found.measured == 5
     assert found.good, found

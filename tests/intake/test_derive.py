@@ -6,8 +6,7 @@ from typing import Any
 
 from collector import intake
 from collector.store import Basis, Selection, journal, readings
-from parsers.enhanced import build_enhanced
-from parsers.measurement import Measurement, build_measurement, measurement
+from parsers.measurement import Measurement, build_enhanced, build_measurement, measurement
 from parsers.record import build_segments
 from parsers.stamps import EpochTime
 from parsers.uuids import Uuid

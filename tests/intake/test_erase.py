@@ -8,9 +8,10 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.store import StoreError, open_store, people, readings, upkeep
-from collector.store.people import audit, claims, slot_spans
+from collector.store import StoreError, audit, open_store, people, readings, upkeep
+from collector.store.people import slot_spans
 from collector.store.people.erase import search
+from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)
@@ -65,13 +66,13 @@ def test_nothing_of_the_person_is_left_in_the_file(household: Any) -> None:
 
 def test_the_proof_would_see_what_was_left(household: Any) -> None:
     """Without writing the file anew, deleted rows do stand in it: the search is no formality."""
-    from collector.store.people.erase import bury, doom
+    from collector.store.people.erase import delete_erased, name_as_erased
 
     store = household.store
     with store.transaction():
-        doomed = doom(store, ADA + "-X")
-        bury(store)
-    assert search(store.path, doomed.traces)
+        going = name_as_erased(store, ADA + "-X")
+        delete_erased(store)
+    assert search(store.path, going.traces)
 
 
 def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path: Path) -> None:
@@ -108,11 +109,11 @@ def test_neither_outbox_nor_exports_nor_a_receivers_refusal_keep_anything(househ
     hers = [r for r in readings.select(store) if r.person == ADA + "-X"]
     row = outbox.enlist(store, "clinic", at)
     book = ExportedBefore(store, "csv")
-    assert len(list(book.among(readings.select(store)))) == 40
+    assert len(list(book.new_among(readings.select(store)))) == 40
     book.keep()
     waiting = outbox.next_batch(store, row, 100, at)
     outbox.settled(store, row, [(one, b"digest of it") for one in waiting[1:]], at)
-    outbox.hold(store, row, waiting[0], "a refusal that quotes 128/84", at, timedelta(days=1))
+    outbox.note_refusal(store, row, waiting[0], "a refusal that quotes 128/84", at, timedelta(days=1))
     intake.erase_person(store, ADA + "-X")
     ids = [r.reading_id.encode() for r in hers]
     told = [one for one in outbox.next_batch(store, row, 100, at) if one.reading_id.encode() in ids]

@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from collector import intake
 from collector.store import Store, StoreError, open_store, people, readings, upkeep
 from collector.store.journal import cuffs
-from collector.store.people import claims, loans, notes, sittings, slot_spans
+from collector.store.people import loans, notes, sittings, slot_spans
 from collector.store.people.loan_states import State
 from collector.store.people.unions import unite
+from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
 
 DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back",

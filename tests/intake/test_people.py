@@ -7,8 +7,9 @@ import pytest
 
 from collector import intake
 from collector.intake.owner import UNSURE
-from collector.store import Selection, StoreError, people, readings
-from collector.store.people import audit, claims, slot_spans
+from collector.store import Selection, StoreError, audit, people, readings
+from collector.store.people import slot_spans
+from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)

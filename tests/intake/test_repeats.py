@@ -15,8 +15,7 @@ from collector import intake
 from collector.intake.repeats import SAME_STAMP
 from collector.store import Store, journal, readings
 from collector.store.journal import visits
-from parsers.enhanced import build_enhanced
-from parsers.measurement import Measurement, build_measurement, measurement
+from parsers.measurement import Measurement, build_enhanced, build_measurement, measurement
 from parsers.record import build_segments
 from parsers.stamps import EpochTime, build_current_time
 from parsers.uuids import Uuid

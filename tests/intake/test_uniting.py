@@ -8,11 +8,12 @@ import pytest
 from contents import contents
 
 from collector import intake
-from collector.store import Selection, StoreError, open_store, people, readings
-from collector.store.people import audit, claims, slot_spans
+from collector.store import Selection, StoreError, audit, open_store, people, readings
+from collector.store.people import slot_spans
 from collector.store.people.erase import search
 from collector.store.people.notes import add as add_note
 from collector.store.people.unions import preview, unite
+from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
 
 MONDAY = datetime(2026, 3, 9, 7, 0, tzinfo=UTC)

@@ -163,7 +163,7 @@ def test_json_of_a_measurement() -> None:
 @pytest.mark.parametrize(
     "content",
     [
-        Record(7, 0x2B34, b"\1\2", False, 2),
+        Record(sequence=7, uuid=0x2B34, value=b"\1\2", crc_ok=False, segments=2),
         Gap(None, None, "why", 1),
         Gap(7, 0x2B34, "why", 1),
         EpochTime(5, 2000),

@@ -8,14 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from parsers.enhanced import build_enhanced, parse_enhanced
 from parsers.errors import ParseError
 from parsers.measurement import (
     CuffPressure,
     Unit,
+    build_enhanced,
     build_enhanced_intermediate,
     build_intermediate,
     measurement,
+    parse_enhanced,
     parse_enhanced_intermediate,
     parse_intermediate,
 )
@@ -94,7 +95,7 @@ def test_a_classic_measurement_becomes_an_enhanced_one() -> None:
 @pytest.mark.parametrize(
     "change",
     [
-        {"stamp": DateTime(2026, 3, 9, 7, 41, 5)},
+        {"stamp": DateTime(year=2026, month=3, day=9, hour=7, minute=41, second=5)},
         {"user_facing": EpochTime(0, 1900)},
         {"stamp": EpochTime(1 << 32, 2000)},
         {"stamp": EpochTime(5, 1970), "user_facing": None},
@@ -108,7 +109,17 @@ def test_what_does_not_fit_is_refused(change: dict[str, Any]) -> None:
 
 def test_the_unused_places_of_a_cuff_pressure() -> None:
     nan = SFloat.absent()
-    made = CuffPressure(0, Unit.MMHG, SFloat(145), None, None, None, None, None, None)
+    made = CuffPressure(
+        flags=0,
+        unit=Unit.MMHG,
+        pressure=SFloat(145),
+        unused=None,
+        stamp=None,
+        user_facing=None,
+        pulse=None,
+        user_id=None,
+        status=None,
+    )
     assert build_intermediate(made) == bytes.fromhex("00 9100 FF07 FF07")
     assert parse_intermediate(build_intermediate(made)) == replace(made, unused=(nan, nan))
     assert build_enhanced_intermediate(made) == bytes.fromhex("00 9100")

@@ -7,13 +7,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from parsers import control, device, pressure, segments, stamps, status, time_information
+from parsers import control, device, pressure, record, stamps, status
 from parsers.declaration import Layout
 from parsers.errors import ParseError
 
 DECLARED = {
     f"{module.__name__}.{name}": declaration
-    for module in (control, device, pressure, segments, stamps, status, time_information)
+    for module in (control, device, pressure, record, stamps, status)
     for name, declaration in vars(module).items()
     if isinstance(declaration, construct.Struct)
 }

@@ -27,17 +27,17 @@ stamps = st.builds(
 @st.composite
 def measurements(draw: st.DrawFn) -> Measurement:
     made = Measurement(
-        0,
-        draw(st.sampled_from(Unit)),
-        draw(words),
-        draw(words),
-        draw(words),
-        draw(st.none() | stamps),
-        None,
-        draw(st.none() | words),
-        draw(st.none() | octet),
-        draw(st.none() | statuses),
-        draw(st.binary(max_size=6)),
+        flags=0,
+        unit=draw(st.sampled_from(Unit)),
+        systolic=draw(words),
+        diastolic=draw(words),
+        mean=draw(words),
+        stamp=draw(st.none() | stamps),
+        user_facing=None,
+        pulse=draw(st.none() | words),
+        user_id=draw(st.none() | octet),
+        status=draw(st.none() | statuses),
+        trailing=draw(st.binary(max_size=6)),
     )
     flags = build_measurement(made)[0]
     return replace(made, flags=flags | draw(st.sampled_from([0, 0x20, 0x40, 0x80, 0xE0])))
@@ -93,7 +93,7 @@ def test_every_combination_of_fields(flags: int) -> None:
     m = parse_measurement(value)
     assert m.unit is (Unit.KPA if flags & 1 else Unit.MMHG)
     assert (m.systolic.value, m.diastolic.value, m.mean.value) == (128, 84, 99)
-    assert m.stamp == (DateTime(2026, 3, 9, 7, 41, 5) if flags & 2 else None)
+    assert m.stamp == (DateTime(year=2026, month=3, day=9, hour=7, minute=41, second=5) if flags & 2 else None)
     assert m.pulse == (SFloat(66) if flags & 4 else None)
     assert m.user_id == (2 if flags & 8 else None)
     assert m.status == (Status(4) if flags & 16 else None)
@@ -175,18 +175,26 @@ def test_users_are_told_apart(user: int | None) -> None:
 @pytest.mark.parametrize(
     ("stamp", "text", "naive"),
     [
-        (DateTime(None, None, None, 18, 26, 32), "--------T18:26:32", None),
-        (DateTime(None, 4, 17, 20, 41, 59), "---04-17T20:41:59", None),
-        (DateTime(2026, None, 1, 0, 0, 0), "2026----01T00:00:00", None),
-        (DateTime(2026, 2, 29, 0, 0, 0), "2026-02-29T00:00:00", None),
-        (DateTime(2026, 13, 1, 0, 0, 0), "2026-13-01T00:00:00", None),
-        (DateTime(2026, 1, 1, 24, 0, 0), "2026-01-01T24:00:00", None),
-        (DateTime(2026, 1, 1, 23, 59, 60), "2026-01-01T23:59:60", None),
-        (DateTime(1581, 1, 1, 0, 0, 0), "1581-01-01T00:00:00", None),
-        (DateTime(1582, 1, 1, 0, 0, 0), "1582-01-01T00:00:00", datetime(1582, 1, 1)),
-        (DateTime(65535, 255, 255, 255, 255, 255), "65535-255-255T255:255:255", None),
-        (DateTime(2024, 2, 29, 23, 59, 59), "2024-02-29T23:59:59", datetime(2024, 2, 29, 23, 59, 59)),
-        (DateTime(9999, 12, 31, 0, 0, 0), "9999-12-31T00:00:00", datetime(9999, 12, 31)),
+        (DateTime(year=None, month=None, day=None, hour=18, minute=26, second=32), "--------T18:26:32", None),
+        (DateTime(year=None, month=4, day=17, hour=20, minute=41, second=59), "---04-17T20:41:59", None),
+        (DateTime(year=2026, month=None, day=1, hour=0, minute=0, second=0), "2026----01T00:00:00", None),
+        (DateTime(year=2026, month=2, day=29, hour=0, minute=0, second=0), "2026-02-29T00:00:00", None),
+        (DateTime(year=2026, month=13, day=1, hour=0, minute=0, second=0), "2026-13-01T00:00:00", None),
+        (DateTime(year=2026, month=1, day=1, hour=24, minute=0, second=0), "2026-01-01T24:00:00", None),
+        (DateTime(year=2026, month=1, day=1, hour=23, minute=59, second=60), "2026-01-01T23:59:60", None),
+        (DateTime(year=1581, month=1, day=1, hour=0, minute=0, second=0), "1581-01-01T00:00:00", None),
+        (DateTime(year=1582, month=1, day=1, hour=0, minute=0, second=0), "1582-01-01T00:00:00", datetime(1582, 1, 1)),
+        (DateTime(year=65535, month=255, day=255, hour=255, minute=255, second=255), "65535-255-255T255:255:255", None),
+        (
+            DateTime(year=2024, month=2, day=29, hour=23, minute=59, second=59),
+            "2024-02-29T23:59:59",
+            datetime(2024, 2, 29, 23, 59, 59),
+        ),
+        (
+            DateTime(year=9999, month=12, day=31, hour=0, minute=0, second=0),
+            "9999-12-31T00:00:00",
+            datetime(9999, 12, 31),
+        ),
     ],
 )
 def test_stamps_that_cannot_be_survive_as_sent(stamp: DateTime, text: str, naive: datetime | None) -> None:
@@ -205,7 +213,7 @@ def test_a_maker_keeps_precision_and_unit() -> None:
     m = measurement("18.66", Decimal("12.0"), unit=Unit.KPA, stamp=when, pulse=66, user_id=0, status=status)
     assert (m.unit, str(m.systolic), str(m.diastolic)) == (Unit.KPA, "18.66", "12.0")
     assert m.mean.absence is Absence.NAN
-    assert m.stamp == DateTime(2026, 3, 9, 7, 41, 5)
+    assert m.stamp == DateTime(year=2026, month=3, day=9, hour=7, minute=41, second=5)
     assert m.status is not None
     assert m.status.words() == ("irregular pulse", "pulse above range")
     assert parse_measurement(build_measurement(m)) == m
@@ -219,7 +227,7 @@ def test_a_maker_keeps_precision_and_unit() -> None:
         {"user_id": 256},
         {"user_id": -1},
         {"status": Status(0x10000)},
-        {"stamp": DateTime(70000, 1, 1, 0, 0, 0)},
+        {"stamp": DateTime(year=70000, month=1, day=1, hour=0, minute=0, second=0)},
     ],
 )
 def test_what_does_not_fit_is_refused(change: dict[str, Any]) -> None:

@@ -6,9 +6,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from parsers.enhanced import build_enhanced, parse_enhanced
-from parsers.record import LONGEST_RECORD, Gap, Reassembler, Record, build_segments, crc16, parse_segment
-from parsers.segments import build_segment
+from parsers.measurement import build_enhanced, parse_enhanced
+from parsers.record import LONGEST_RECORD, Gap, Reassembler, Record, build_segment, build_segments, crc16, parse_segment
 from parsers.uuids import Uuid
 
 ENHANCED = bytes.fromhex("7E 8000 5400 6300 01284131 4200 02 0400 11364131")
@@ -103,14 +102,16 @@ def test_a_check_is_content_where_the_cuff_has_none() -> None:
 
 def test_only_one_segment_looks_as_if_the_fields_were_sent_again() -> None:
     segments = bytes.fromhex("01 0700 342B AA"), bytes.fromhex("04 0700 342B BB"), bytes.fromhex("0A CC")
-    assert together(list(segments), False) == [Record(7, UUID, bytes.fromhex("AA 0700342B BB CC"), None, 3)]
+    assert together(list(segments), False) == [
+        Record(sequence=7, uuid=UUID, value=bytes.fromhex("AA 0700342B BB CC"), crc_ok=None, segments=3)
+    ]
 
 
 def test_a_check_over_the_joined_record_is_taken_too() -> None:
     head = bytes.fromhex("01 0700 342B")
     check = crc16(head + ENHANCED).to_bytes(2, "little")
     segments = [head + ENHANCED[:10], b"\x06" + ENHANCED[10:] + check]
-    assert together(segments, True) == [Record(7, UUID, ENHANCED, True, 2)]
+    assert together(segments, True) == [Record(sequence=7, uuid=UUID, value=ENHANCED, crc_ok=True, segments=2)]
 
 
 @pytest.mark.parametrize("place", range(27))
@@ -152,7 +153,7 @@ def test_a_missing_first_segment_is_told_once() -> None:
 def test_a_new_record_ends_the_one_before() -> None:
     assert together([*split(3)[:2], *split(2, 8)], False) == [
         Gap(7, UUID, "a new record began before this one ended", 2),
-        Record(8, UUID, bytes(range(20)), None, 2),
+        Record(sequence=8, uuid=UUID, value=bytes(range(20)), crc_ok=None, segments=2),
     ]
 
 
@@ -173,7 +174,7 @@ def test_an_unreadable_segment() -> None:
 
 def test_the_same_segment_again_changes_nothing() -> None:
     first, second, third = split(3)
-    whole = [Record(7, UUID, bytes(range(30)), None, 3)]
+    whole = [Record(sequence=7, uuid=UUID, value=bytes(range(30)), crc_ok=None, segments=3)]
     assert together([first, first, second, second, third], False) == whole
 
 
@@ -181,7 +182,9 @@ def test_the_counter_runs_round() -> None:
     value = bytes(100) + bytes(range(100))
     segments = build_segments(1, 0x2A35, value, size=7, counter=60)
     assert len(segments) > 64
-    assert together(segments, False) == [Record(1, 0x2A35, value, None, len(segments))]
+    assert together(segments, False) == [
+        Record(sequence=1, uuid=0x2A35, value=value, crc_ok=None, segments=len(segments))
+    ]
 
 
 def test_an_endless_record_ends() -> None:

@@ -10,16 +10,14 @@ from hypothesis import strategies as st
 from parsers.stamps import (
     CurrentTime,
     DateTime,
-    build_current_time,
-    build_date_time,
-    parse_current_time,
-    parse_date_time,
-)
-from parsers.time_information import (
     LocalTime,
     ReferenceTime,
+    build_current_time,
+    build_date_time,
     build_local_time,
     build_reference_time,
+    parse_current_time,
+    parse_date_time,
     parse_local_time,
     parse_reference_time,
 )
@@ -76,7 +74,10 @@ def test_a_clock_to_be_set() -> None:
 
 
 def test_what_does_not_fit_is_refused() -> None:
-    for wrong in (DateTime(-1, 1, 1, 0, 0, 0), DateTime(2026, 1, 1, 256, 0, 0)):
+    for wrong in (
+        DateTime(year=-1, month=1, day=1, hour=0, minute=0, second=0),
+        DateTime(year=2026, month=1, day=1, hour=256, minute=0, second=0),
+    ):
         with pytest.raises(ValueError, match="cannot be built"):
             build_date_time(wrong)
     with pytest.raises(ValueError, match="cannot be built"):

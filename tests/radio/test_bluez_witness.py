@@ -14,10 +14,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.radio.bluez.monitor.channel import Channel
-from collector.radio.bluez.monitor.handover import Memory
+from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.hci_frames import Frame
-from collector.radio.bluez.monitor.links import MOST_HELD, Value
-from collector.radio.bluez.monitor.record_handles import Roster
+from collector.radio.bluez.monitor.links import MOST_WAITING, Value
+from collector.radio.bluez.monitor.record_handles import RecordHandles
 from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.port import KnownCuff, NotTaken
 
@@ -73,7 +73,7 @@ def learned(private: str, address: str) -> bytes:
 
 
 @dataclass
-class Desk:
+class Sink:
     """An Audience that remembers."""
 
     records: list[tuple[str, int, bytes]] = field(default_factory=list)
@@ -105,16 +105,18 @@ class Desk:
 class Stand:
     """A witness and the kernel's end of its socket."""
 
-    def __init__(self, known: tuple[KnownCuff, ...] = KNOWN, memory: Memory | None = None) -> None:
+    def __init__(self, known: tuple[KnownCuff, ...] = KNOWN, handover: Handover | None = None) -> None:
         self.near, self.far = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
-        self.desk, self.known, self.memory = Desk(), known, memory
+        self.sink, self.known, self.handover = Sink(), known, handover
         self.others: set[str] = set()
         self.start()
 
     def start(self) -> None:
         """A (new) process: everything is forgotten but the socket and the memory."""
         again = socket.socket(fileno=os.dup(self.near.fileno()))
-        self.witness = Witness(Channel(again), Roster(self.known, self.others.__contains__), self.desk, self.memory)
+        self.witness = Witness(
+            Channel(again), RecordHandles(self.known, self.others.__contains__), self.sink, self.handover
+        )
 
     def restart(self) -> None:
         self.witness.channel.close()
@@ -140,51 +142,51 @@ def stand() -> Iterator[Stand]:
 
 def test_a_known_cuffs_record_is_taken_with_the_kernels_time_and_a_mark_of_its_own(stand: Stand) -> None:
     stand.hear(made(CUFF), encrypted(), indication(b"one"), indication(b"one"))
-    assert stand.desk.records == [(CUFF, 0x2A35, b"one")] * 2
-    assert len(set(stand.desk.marks)) == 2
-    assert all(value.encrypted for value in stand.desk.values)
-    assert stand.desk.values[0].at_ns < stand.desk.values[1].at_ns
+    assert stand.sink.records == [(CUFF, 0x2A35, b"one")] * 2
+    assert len(set(stand.sink.marks)) == 2
+    assert all(value.encrypted for value in stand.sink.values)
+    assert stand.sink.values[0].at_ns < stand.sink.values[1].at_ns
 
 
 def test_another_characteristic_or_device_is_nobodys_business(stand: Stand) -> None:
     stand.others.add(OTHER)
     stand.hear(made(CUFF), made(OTHER, 0x41), indication(b"other", handle=0x41), indication(b"stranger", place=9))
     stand.witness.discovered(CUFF, {3: 0x2A35})
-    assert stand.desk.records == []
+    assert stand.sink.records == []
     stand.hear(indication(b"stranger", place=9), ended(0x41), ended())
-    assert stand.desk.endings == [(OTHER, 0x13, 0), (CUFF, 0x13, 0)]
+    assert stand.sink.endings == [(OTHER, 0x13, 0), (CUFF, 0x13, 0)]
 
 
 def test_two_adapters_use_the_same_handle_for_different_cuffs(stand: Stand) -> None:
     stand.known = (*KNOWN, KnownCuff(OTHER, True, {3: 0x2A35}))
     stand.restart()
     stand.hear(made(CUFF), made(OTHER, adapter=1), indication(b"a"), indication(b"b", adapter=1))
-    assert stand.desk.records == [(CUFF, 0x2A35, b"a"), (OTHER, 0x2A35, b"b")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"a"), (OTHER, 0x2A35, b"b")]
 
 
 def test_a_new_cuffs_records_wait_for_discovery(stand: Stand) -> None:
     stand.hear(made(OTHER), indication(b"early"), indication(b"no record", place=9))
-    assert stand.desk.records == []
+    assert stand.sink.records == []
     stand.witness.discovered(OTHER, {3: 0x2A35})
-    assert stand.desk.records == [(OTHER, 0x2A35, b"early")]
+    assert stand.sink.records == [(OTHER, 0x2A35, b"early")]
     stand.hear(indication(b"late"))
-    assert stand.desk.records[1:] == [(OTHER, 0x2A35, b"late")]
+    assert stand.sink.records[1:] == [(OTHER, 0x2A35, b"late")]
 
 
 def test_a_cuff_that_moved_its_characteristic_loses_nothing(stand: Stand) -> None:
     stand.hear(made(CUFF), indication(b"early", place=7))
     stand.witness.discovered(CUFF, {7: 0x2A35})
-    assert stand.desk.records == [(CUFF, 0x2A35, b"early")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"early")]
 
 
 def test_what_waits_is_bounded_and_dropped_with_its_link(stand: Stand) -> None:
     stand.hear(made(OTHER))
-    for number in range(MOST_HELD + 6):
+    for number in range(MOST_WAITING + 6):
         stand.hear(indication(bytes([number])))
-    assert len(stand.witness.ledger.peers[0, 0x40].held) == MOST_HELD
+    assert len(stand.witness.links.peers[0, 0x40].held) == MOST_WAITING
     stand.hear(ended())
-    assert stand.desk.endings == [(OTHER, 0x13, MOST_HELD + 6)]
-    assert stand.witness.ledger.peers == {}
+    assert stand.sink.endings == [(OTHER, 0x13, MOST_WAITING + 6)]
+    assert stand.witness.links.peers == {}
 
 
 @settings(deadline=None)
@@ -193,7 +195,7 @@ def test_a_value_in_any_pieces_comes_together(value: bytes, sizes: list[int]) ->
     sizes = [max(size, 11) if number == 0 else size for number, size in enumerate(sizes)]
     with closing(Stand((KnownCuff(CUFF, True, {3: 0x2B34}),))) as stand:
         stand.hear(made(CUFF), *pieces(value, sizes))
-        assert stand.desk.records == [(CUFF, 0x2B34, value)]
+        assert stand.sink.records == [(CUFF, 0x2B34, value)]
 
 
 def test_pieces_of_two_links_do_not_mix() -> None:
@@ -202,44 +204,44 @@ def test_pieces_of_two_links_do_not_mix() -> None:
         stand.hear(made(CUFF), made(OTHER, 0x41))
         for one, two in zip(pieces(b"a" * 60, [27, 27]), pieces(b"b" * 60, [27, 27], handle=0x41), strict=True):
             stand.hear(one, two)
-        assert stand.desk.records == [(CUFF, 0x2B34, b"a" * 60), (OTHER, 0x2B34, b"b" * 60)]
+        assert stand.sink.records == [(CUFF, 0x2B34, b"a" * 60), (OTHER, 0x2B34, b"b" * 60)]
 
 
 def test_a_private_address_is_known_by_the_identity_the_kernel_shows(stand: Stand) -> None:
     stand.hear(made(PRIVATE), shown(CUFF), indication(b"one"))
-    assert stand.desk.records == [(CUFF, 0x2A35, b"one")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"one")]
 
 
 def test_a_private_address_is_known_by_the_identity_that_pairing_tells(stand: Stand) -> None:
     stand.hear(made(PRIVATE), shown(PRIVATE), learned(PRIVATE, CUFF), indication(b"one"))
-    assert stand.desk.records == [(CUFF, 0x2A35, b"one")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"one")]
 
 
 def test_an_identity_that_the_controller_resolved_needs_no_telling(stand: Stand) -> None:
     stand.hear(made(CUFF, kind=3), indication(b"one"))
-    assert stand.desk.records == [(CUFF, 0x2A35, b"one")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"one")]
 
 
 def test_a_forgotten_bond_is_told(stand: Stand) -> None:
     stand.hear(made(CUFF), encrypted(status=0x06))
-    assert stand.desk.missing == [CUFF]
+    assert stand.sink.missing == [CUFF]
 
 
 def test_a_record_that_cannot_be_stored_stays_in_the_kernel(stand: Stand) -> None:
-    stand.desk.full = True
+    stand.sink.full = True
     with pytest.raises(NotTaken):
         stand.hear(made(CUFF), indication(b"one"))
-    stand.desk.full = False
+    stand.sink.full = False
     stand.restart()
     stand.witness.know({(0, 0x40): CUFF})
     stand.hear()
-    assert stand.desk.records == [(CUFF, 0x2A35, b"one")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"one")]
 
 
 def test_a_link_that_was_up_before_us_is_known_by_the_kernels_list(stand: Stand) -> None:
     stand.witness.know({(0, 0x40): CUFF})
     stand.hear(indication(b"one"))
-    assert stand.desk.records == [(CUFF, 0x2A35, b"one")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"one")]
 
 
 class Killed(BaseException):
@@ -261,7 +263,7 @@ class Reaper:
                 raise Killed
 
 
-class WatchedDesk(Desk):
+class WatchedDesk(Sink):
     reaper: Reaper
 
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
@@ -270,11 +272,11 @@ class WatchedDesk(Desk):
 
 
 class WatchedStand(Stand):
-    def __init__(self, kills: list[tuple[str, int]], known: tuple[KnownCuff, ...], memory: Memory) -> None:
+    def __init__(self, kills: list[tuple[str, int]], known: tuple[KnownCuff, ...], handover: Handover) -> None:
         self.reaper = Reaper(kills)
-        super().__init__(known, memory)
-        self.desk = WatchedDesk()
-        self.desk.reaper = self.reaper
+        super().__init__(known, handover)
+        self.sink = WatchedDesk()
+        self.sink.reaper = self.reaper
         self.restart()
 
     def start(self) -> None:
@@ -310,9 +312,9 @@ CONVERSATION = [
 @settings(deadline=None)
 @given(st.lists(st.tuples(st.sampled_from(["stored", "written down", "taken"]), st.integers(1, 4)), max_size=12))
 def test_a_kill_at_any_step_loses_nothing_and_shows_nothing_as_new(kills: list[tuple[str, int]]) -> None:
-    """'stored': the desk has it; 'written down': a successor would know; 'taken': it is off the socket."""
-    memory = Memory()
-    with closing(WatchedStand(kills, (KnownCuff(CUFF, True, {3: 0x2B34}),), memory)) as stand:
+    """'stored': the sink has it; 'written down': a successor would know; 'taken': it is off the socket."""
+    handover = Handover()
+    with closing(WatchedStand(kills, (KnownCuff(CUFF, True, {3: 0x2B34}),), handover)) as stand:
         for octets_ in CONVERSATION:
             stand.far.send(octets_)
         while True:
@@ -322,10 +324,10 @@ def test_a_kill_at_any_step_loses_nothing_and_shows_nothing_as_new(kills: list[t
             except Killed:
                 stand.restart()
         expected = [b"1", b"2", b"3" * 50, b"4", b"5"]
-        assert [value for _, _, value in stand.desk.records] == expected
-        assert all(address == CUFF for address, _, _ in stand.desk.records)
-        assert len(set(stand.desk.marks)) == len(expected)
-    memory.close()
+        assert [value for _, _, value in stand.sink.records] == expected
+        assert all(address == CUFF for address, _, _ in stand.sink.records)
+        assert len(set(stand.sink.marks)) == len(expected)
+    handover.close()
 
 
 async def test_it_reads_by_itself_and_waits_while_the_desk_is_full(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -333,17 +335,17 @@ async def test_it_reads_by_itself_and_waits_while_the_desk_is_full(monkeypatch: 
     stand = Stand()
     stand.witness.start()
     try:
-        stand.desk.full = True
+        stand.sink.full = True
         stand.far.send(made(CUFF))
         for number in range(40):
             stand.far.send(indication(bytes([number])))
         await asyncio.sleep(0.05)
-        assert stand.desk.records == []
-        stand.desk.full = False
+        assert stand.sink.records == []
+        stand.sink.full = False
         async with asyncio.timeout(5):
-            while len(stand.desk.records) < 40:
+            while len(stand.sink.records) < 40:
                 await asyncio.sleep(0.01)
-        assert [value for _, _, value in stand.desk.records] == [bytes([number]) for number in range(40)]
+        assert [value for _, _, value in stand.sink.records] == [bytes([number]) for number in range(40)]
     finally:
         stand.witness.stop()
         stand.close()
@@ -356,22 +358,22 @@ def test_a_full_buffer_is_noticed() -> None:
         counts = iter([3, 3, 8])
         stand.witness.channel.drops = lambda: next(counts)  # type: ignore[method-assign]
         stand.witness._readable()
-        assert stand.desk.dropped == 3
+        assert stand.sink.dropped == 3
         stand.witness._readable()
         stand.witness._readable()
-        assert stand.desk.dropped == 8
+        assert stand.sink.dropped == 8
     finally:
         stand.close()
 
 
 def test_what_a_full_buffer_cost_while_nobody_listened_is_told_once() -> None:
-    stand = Stand(memory=Memory())
+    stand = Stand(handover=Handover())
     try:
         for dropped, told in ((2, 2), (5, 5), (5, 5)):
             stand.restart()
             stand.witness.channel.drops = lambda count=dropped: count  # type: ignore[method-assign, misc]
             stand.witness.look_for_drops()
-            assert stand.desk.dropped == told
+            assert stand.sink.dropped == told
     finally:
         stand.close()
 
@@ -383,4 +385,4 @@ def test_nonsense_is_passed_over(stand: Stand) -> None:
         made(CUFF),
         indication(b"fine"),
     )
-    assert stand.desk.records == [(CUFF, 0x2A35, b"fine")]
+    assert stand.sink.records == [(CUFF, 0x2A35, b"fine")]

@@ -1,23 +1,24 @@
 """Nothing is confirmed to a cuff before it is on disk; what could not be stored stays in the cuff."""
 
 import asyncio
+from dataclasses import replace
 from pathlib import Path
 
 import bumble
 import pytest
-from air import NoteDesk, fill, room
+from air import NoteSink, fill, room
 from bumble import att
 from served import ServedAdapter
 
 from collector.radio.exclusive import ExclusiveRadio
 from collector.radio.exclusive.host import ConfirmLast
 from collector.radio.exclusive.link import BumbleLink
-from collector.radio.port import Arrival, RadioUnavailable, VisitPlan
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.port import RadioUnavailable, ReceivedPayload, VisitPlan
+from collector.radio.virtual import Behaviour, VirtualCuff
 from parsers.uuids import Uuid
 
-QUICK = Manner(lingers_s=0.05)
-SOON = Manner(lingers_s=0.05, patience_s=1.0, advertises_s=3.0)
+QUICK = Behaviour(lingers_s=0.05)
+SOON = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=3.0)
 
 
 def test_the_version_whose_source_we_build_upon() -> None:
@@ -44,74 +45,74 @@ def wire(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 async def test_the_confirmation_follows_the_commit(wire: list[str]) -> None:
-    cuff = VirtualCuff(manner=QUICK)
+    cuff = VirtualCuff(behaviour=QUICK)
     fill(cuff, 5)
 
-    def taken(arrival: Arrival) -> None:
+    def taken(arrival: ReceivedPayload) -> None:
         wire.append("taken")
 
-    async with room(cuff, desk=NoteDesk(taken)) as air:
+    async with room(cuff, sink=NoteSink(taken)) as air:
         await air.wake()
     assert wire == ["taken", "confirmation"] * 5
 
 
 @pytest.mark.parametrize("error", [None, RuntimeError("a mistake")])
 async def test_what_cannot_be_stored_is_not_confirmed_and_comes_again(wire: list[str], error: Exception | None) -> None:
-    cuff = VirtualCuff(manner=QUICK)
+    cuff = VirtualCuff(behaviour=QUICK)
     records = fill(cuff, 4)
-    desk = NoteDesk()
+    sink = NoteSink()
     full = True
 
-    def refuse(arrival: Arrival) -> str | None:
-        if full and len(desk.arrivals) == 2:
+    def refuse(arrival: ReceivedPayload) -> str | None:
+        if full and len(sink.arrivals) == 2:
             if error is not None:
                 raise error
             return "disk full"
         return None
 
-    desk.refuse = refuse
-    async with room(cuff, desk=desk) as air:
+    sink.refuse = refuse
+    async with room(cuff, sink=sink) as air:
         await air.wake()
-        assert desk.payloads == cuff.confirmed == records[:2]
+        assert sink.payloads == cuff.confirmed == records[:2]
         assert wire == ["confirmation"] * 2
         why = "disk full" if error is None else "RuntimeError: a mistake"
-        assert desk.outcomes == {1: f"failed: {why}"}
+        assert sink.outcomes == {1: f"failed: {why}"}
         full = False
         await air.wake()
-    assert desk.payloads == cuff.confirmed == records
-    assert desk.outcomes[2] == "cuff left"
+    assert sink.payloads == cuff.confirmed == records
+    assert sink.outcomes[2] == "cuff left"
 
 
 async def test_a_flood_is_stopped_and_the_rest_stays_in_the_cuff() -> None:
-    cuff = VirtualCuff(manner=QUICK)
+    cuff = VirtualCuff(behaviour=QUICK)
     records = fill(cuff, 12)
     async with room(cuff, plan=VisitPlan(most_records=5)) as air:
         await air.wake()
-        assert air.desk.payloads == cuff.confirmed == records[:5]
-        assert air.desk.outcomes == {1: "we left"}
+        assert air.sink.payloads == cuff.confirmed == records[:5]
+        assert air.sink.outcomes == {1: "we left"}
         await air.wake(times=2)
-    assert air.desk.payloads == cuff.confirmed == records
+    assert air.sink.payloads == cuff.confirmed == records
 
 
 async def test_a_bond_lost_by_the_cuff_is_made_again_and_told() -> None:
-    cuff = VirtualCuff(manner=QUICK)
+    cuff = VirtualCuff(behaviour=QUICK)
     fill(cuff, 1)
     async with room(cuff) as air:
         await air.wake()
-        cuff.behave(forgets_bond=True)
+        cuff.behaviour = replace(cuff.behaviour, forgets_bond=True)
         fill(cuff, 2)
         await air.wake()
     from collector.radio.port import Bond
 
-    assert air.desk.payloads == cuff.measured == cuff.confirmed
-    assert air.desk.facts_of(Bond) == [Bond(True), Bond(True, "cuff")]
+    assert air.sink.payloads == cuff.measured == cuff.confirmed
+    assert air.sink.facts_of(Bond) == [Bond(True), Bond(True, "cuff")]
 
 
 async def test_a_bond_lost_by_us_is_made_again_and_told(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=QUICK)
-    desk = NoteDesk()
+    cuff = VirtualCuff(behaviour=QUICK)
+    sink = NoteSink()
     fill(cuff, 1)
-    async with room(cuff, desk=desk, keys=tmp_path) as air:
+    async with room(cuff, sink=sink, keys=tmp_path) as air:
         await air.wake()
         bonds = air.radio._device.keystore
         for name, _ in await bonds.get_all():
@@ -120,8 +121,8 @@ async def test_a_bond_lost_by_us_is_made_again_and_told(tmp_path: Path) -> None:
         await air.wake()
     from collector.radio.port import Bond
 
-    assert desk.payloads == cuff.measured == cuff.confirmed
-    assert desk.facts_of(Bond)[-1] == Bond(True, "ours")
+    assert sink.payloads == cuff.measured == cuff.confirmed
+    assert sink.facts_of(Bond)[-1] == Bond(True, "ours")
 
 
 async def test_a_passkey_bond_is_not_replaced_behind_your_back() -> None:
@@ -130,15 +131,15 @@ async def test_a_passkey_bond_is_not_replaced_behind_your_back() -> None:
     async def typed() -> int:
         return 123456
 
-    cuff = VirtualCuff(manner=Manner(passkey=123456, lingers_s=0.05, patience_s=0.5))
+    cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, lingers_s=0.05, patience_s=0.5))
     fill(cuff, 1)
     async with room(cuff, passkey=typed, pause_s=5.0) as air:
         await air.wake()
-        air.radio.hearing.cuffs.clear()
-        cuff.behave(forgets_bond=True, asks_for_security=False, advertises_s=2.0)
+        air.radio.advertisers.cuffs.clear()
+        cuff.behaviour = replace(cuff.behaviour, forgets_bond=True, asks_for_security=False, advertises_s=2.0)
         fill(cuff, 1)
         await air.wake()
-    assert len(air.desk.payloads) == 1
+    assert len(air.sink.payloads) == 1
     assert len(cuff.confirmed) == 1
 
 
@@ -153,25 +154,25 @@ async def test_adapters_that_cannot_be_had_say_why_in_one_line(tmp_path: Path) -
     ):
         radio = ExclusiveRadio(spec, tmp_path)
         with pytest.raises(RadioUnavailable) as error:
-            await radio.run(NoteDesk(), VisitPlan(), asyncio.Event())
+            await radio.run(NoteSink(), VisitPlan(), asyncio.Event())
         assert str(error.value).startswith("adapter ")
         assert "\n" not in str(error.value)
 
 
-async def served_radio(dongle: ServedAdapter, desk: NoteDesk, keys: Path) -> tuple[asyncio.Task[None], asyncio.Event]:
+async def served_radio(dongle: ServedAdapter, sink: NoteSink, keys: Path) -> tuple[asyncio.Task[None], asyncio.Event]:
     radio, stop = ExclusiveRadio(dongle.spec, keys, pause_s=0.0), asyncio.Event()
-    task = asyncio.ensure_future(radio.run(desk, VisitPlan(), stop))
+    task = asyncio.ensure_future(radio.run(sink, VisitPlan(), stop))
     await asyncio.wait({task, asyncio.ensure_future(radio.listening.wait())}, return_when=asyncio.FIRST_COMPLETED)
     return task, stop
 
 
 async def test_the_exclusive_radio_over_a_cable(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=QUICK)
+    cuff = VirtualCuff(behaviour=QUICK)
     fill(cuff, 3)
-    desk = NoteDesk()
+    sink = NoteSink()
     async with ServedAdapter(tmp_path / "hci") as dongle:
         await cuff.plug_in(dongle.link)
-        task, stop = await served_radio(dongle, desk, tmp_path)
+        task, stop = await served_radio(dongle, sink, tmp_path)
         await cuff.wake()
         fill(cuff, 3)
         await cuff.wake()
@@ -179,55 +180,55 @@ async def test_the_exclusive_radio_over_a_cable(tmp_path: Path) -> None:
         await task
         await dongle.unplugged.wait()  # the adapter is given back
         await cuff.unplug()
-    assert desk.payloads == cuff.measured == cuff.confirmed
-    assert {arrival.source for arrival in desk.arrivals} == {"exclusive"}
+    assert sink.payloads == cuff.measured == cuff.confirmed
+    assert {arrival.source for arrival in sink.arrivals} == {"exclusive"}
 
 
 async def test_an_adapter_pulled_out_in_a_visit(tmp_path: Path) -> None:
-    cuff = VirtualCuff(manner=SOON)
+    cuff = VirtualCuff(behaviour=SOON)
     fill(cuff, 6)
-    desk = NoteDesk()
+    sink = NoteSink()
     async with ServedAdapter(tmp_path / "hci") as dongle:
         await cuff.plug_in(dongle.link)
 
-        def pull(arrival: Arrival) -> None:
-            if len(desk.arrivals) == 2:
+        def pull(arrival: ReceivedPayload) -> None:
+            if len(sink.arrivals) == 2:
                 for plug in list(dongle.plugs):
                     plug.pull()
 
-        desk.refuse = pull
-        task, _ = await served_radio(dongle, desk, tmp_path)
+        sink.refuse = pull
+        task, _ = await served_radio(dongle, sink, tmp_path)
         await cuff.wake()
         with pytest.raises(RadioUnavailable, match="gone"):
             await task
-        assert list(desk.outcomes.values()) == ["link lost"]
-        desk.refuse = None
-        task, stop = await served_radio(dongle, desk, tmp_path)
+        assert list(sink.outcomes.values()) == ["link lost"]
+        sink.refuse = None
+        task, stop = await served_radio(dongle, sink, tmp_path)
         await cuff.wake()
         stop.set()
         await task
         await cuff.unplug()
-    assert set(desk.payloads) == set(cuff.measured) == set(cuff.confirmed)
+    assert set(sink.payloads) == set(cuff.measured) == set(cuff.confirmed)
 
 
 async def test_a_stop_in_the_middle_of_a_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.radio.exclusive.radio.FINISH_S", 0.1)
-    cuff = VirtualCuff(manner=Manner(lingers_s=20.0))
+    cuff = VirtualCuff(behaviour=Behaviour(lingers_s=20.0))
     fill(cuff, 3)
-    desk = NoteDesk()
-    async with room(cuff, desk=desk):
+    sink = NoteSink()
+    async with room(cuff, sink=sink):
         asyncio.ensure_future(cuff.wake())  # noqa: RUF006
         while len(cuff.confirmed) < 3:  # noqa: ASYNC110
             await asyncio.sleep(0.001)
-    assert desk.outcomes == {1: "we left"}
-    assert desk.payloads == cuff.measured
+    assert sink.outcomes == {1: "we left"}
+    assert sink.payloads == cuff.measured
 
 
 async def test_an_adapter_that_cannot_scan_and_connect_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """HCI answers Command Disallowed (0x0C) to a connection attempt while it scans."""
     from bumble import hci
 
-    from collector.radio.virtual.controller import CentralController
+    from collector.radio.virtual.device import CentralController
 
     for name in ("on_hci_le_create_connection_command", "on_hci_le_extended_create_connection_command"):
         plain = getattr(CentralController, name)
@@ -239,21 +240,21 @@ async def test_an_adapter_that_cannot_scan_and_connect_at_once(monkeypatch: pyte
                 plain(self, command)
 
         monkeypatch.setattr(CentralController, name, one_at_a_time)
-    cuff = VirtualCuff(manner=QUICK)
+    cuff = VirtualCuff(behaviour=QUICK)
     fill(cuff, 2)
     async with room(cuff) as air:
         await air.wake()
         fill(cuff, 2)
         await air.wake()
-    assert air.desk.payloads == cuff.measured
+    assert air.sink.payloads == cuff.measured
 
 
 async def test_indications_that_are_no_records_are_confirmed_and_left(wire: list[str]) -> None:
-    cuff = VirtualCuff(manner=Manner(strays=((0x0001, b"stray"), (0x7777, b"x")), lingers_s=0.05))
+    cuff = VirtualCuff(behaviour=Behaviour(strays=((0x0001, b"stray"), (0x7777, b"x")), lingers_s=0.05))
     fill(cuff, 2)
     async with room(cuff) as air:
         await air.wake()
-    assert air.desk.payloads == cuff.measured
+    assert air.sink.payloads == cuff.measured
     assert wire == ["confirmation"] * 6
 
 

@@ -6,9 +6,24 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 import pytest
-from air import NoteDesk
+from air import NoteSink
 
-from collector.radio.port import Arrival, Bond, ClockSet, Found, Handles, LinkLost, Refused, ValueRead, VisitPlan
+from collector.radio.port import (
+    CUFF_LEFT,
+    LINK_LOST,
+    Bond,
+    ClockSet,
+    Ending,
+    Found,
+    Handles,
+    LinkLost,
+    Outcome,
+    ReceivedPayload,
+    Refused,
+    SetClock,
+    ValueRead,
+    VisitPlan,
+)
 from collector.radio.visit import visit
 from parsers.stamps import build_current_time
 from parsers.uuids import Uuid
@@ -18,11 +33,11 @@ CUFF = "F0:F1:F2:F3:F4:F5"
 
 def found(short: int, *properties: str, handle: int = 0) -> Found:
     return Found(
-        f"0000{short:04x}-0000-1000-8000-00805f9b34fb",
-        short,
-        handle or short & 0xFFF,
-        frozenset(properties),
-        Uuid.BLOOD_PRESSURE_SERVICE,
+        uuid=f"0000{short:04x}-0000-1000-8000-00805f9b34fb",
+        short=short,
+        handle=handle or short & 0xFFF,
+        properties=frozenset(properties),
+        service=Uuid.BLOOD_PRESSURE_SERVICE,
     )
 
 
@@ -39,13 +54,13 @@ class ScriptedLink:
     """script: what a step does instead of going well: an error to raise, or a callable to await."""
 
     def __init__(
-        self, desk: NoteDesk, script: dict[str, object] | None = None, offers: tuple[Found, ...] = PLAIN
+        self, sink: NoteSink, script: dict[str, object] | None = None, offers: tuple[Found, ...] = PLAIN
     ) -> None:
         self.cuff, self.source, self.name = CUFF, "scripted", "A cuff"
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
-        self.heard, self.heard_at, self.ended = 0, time.monotonic(), "cuff left"
-        self.desk, self.script, self.offers = desk, script or {}, offers
+        self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
+        self.sink, self.script, self.offers = sink, script or {}, offers
         self.steps: list[str] = []
         self.clock = datetime.now
         self.leaves_when_subscribed = True
@@ -54,7 +69,7 @@ class ScriptedLink:
     async def _do(self, step: str) -> None:
         self.steps.append(step)
         if self._down.is_set():
-            raise LinkLost(self.ended)
+            raise LinkLost(str(self.ended))
         for name in (step, step.split()[0]):
             todo = self.script.get(name)
             if isinstance(todo, Exception):
@@ -65,8 +80,15 @@ class ScriptedLink:
                 await todo()
 
     def deliver(self, value: bytes = b"record") -> None:
-        self.desk.take(
-            Arrival(self.cuff, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, datetime.now(UTC), self.source), self.visit
+        self.sink.take(
+            ReceivedPayload(
+                cuff=self.cuff,
+                characteristic=Uuid.BLOOD_PRESSURE_MEASUREMENT,
+                value=value,
+                arrived_at=datetime.now(UTC),
+                source=self.source,
+            ),
+            self.visit,
         )
         self.heard += 1
         self.heard_at = time.monotonic()
@@ -111,13 +133,13 @@ async def never() -> None:
 
 
 @pytest.fixture
-def desk() -> NoteDesk:
-    return NoteDesk()
+def sink() -> NoteSink:
+    return NoteSink()
 
 
-async def test_order_of_a_visit(desk: NoteDesk) -> None:
-    link = ScriptedLink(desk)
-    assert await visit(link, desk, VisitPlan()) == "cuff left"
+async def test_order_of_a_visit(sink: NoteSink) -> None:
+    link = ScriptedLink(sink)
+    assert str(await visit(link, sink, VisitPlan())) == "cuff left"
     assert link.steps == [
         "secure",
         "discover",
@@ -128,109 +150,109 @@ async def test_order_of_a_visit(desk: NoteDesk) -> None:
         "subscribe 2a35",
         "hang up",
     ]
-    assert desk.outcomes == {1: "cuff left"}
-    assert desk.visit_of == [1]
-    assert desk.facts_of(Bond) == [Bond(True)]
-    assert desk.facts_of(Handles) == [Handles({0xA35: Uuid.BLOOD_PRESSURE_MEASUREMENT})]
+    assert sink.outcomes == {1: "cuff left"}
+    assert sink.visit_of == [1]
+    assert sink.facts_of(Bond) == [Bond(True)]
+    assert sink.facts_of(Handles) == [Handles({0xA35: Uuid.BLOOD_PRESSURE_MEASUREMENT})]
 
 
 @pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49", "read 2a19", "read"])
-async def test_a_refused_step_is_passed_over(desk: NoteDesk, step: str) -> None:
-    link = ScriptedLink(desk, {step: Refused("the cuff says no", 0x02)})
-    assert await visit(link, desk, VisitPlan()) == "cuff left"
-    assert desk.payloads == [b"record"]
+async def test_a_refused_step_is_passed_over(sink: NoteSink, step: str) -> None:
+    link = ScriptedLink(sink, {step: Refused("the cuff says no", 0x02)})
+    assert str(await visit(link, sink, VisitPlan())) == "cuff left"
+    assert sink.payloads == [b"record"]
 
 
 @pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49"])
-async def test_after_a_request_without_answer_nothing_is_asked_but_the_subscription(desk: NoteDesk, step: str) -> None:
+async def test_after_a_request_without_answer_nothing_is_asked_but_the_subscription(sink: NoteSink, step: str) -> None:
     """ATT allows no further request before the answer; a late one could be taken for another's."""
-    link = ScriptedLink(desk, {step: never})
+    link = ScriptedLink(sink, {step: never})
     await_plan = VisitPlan(step_timeout_s=0.02)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("collector.radio.visit.PAIRING_TIMEOUT_S", 0.02)
-        assert await visit(link, desk, await_plan) == "cuff left"
+        assert str(await visit(link, sink, await_plan)) == "cuff left"
     asked = link.steps[link.steps.index(step) + 1 :]
     assert [s for s in asked if s.startswith("read")] == []
-    assert desk.payloads == [b"record"]
+    assert sink.payloads == [b"record"]
 
 
 @pytest.mark.parametrize("step", ["secure", "discover", "read 2a2b", "read 2a49", "subscribe 2a35"])
-async def test_a_lost_link_ends_the_visit_at_any_step(desk: NoteDesk, step: str) -> None:
-    link = ScriptedLink(desk, {step: LinkLost("gone")})
-    link.ended = "link lost"
-    assert await visit(link, desk, VisitPlan()) == "link lost"
-    assert desk.outcomes == {1: "link lost"}
+async def test_a_lost_link_ends_the_visit_at_any_step(sink: NoteSink, step: str) -> None:
+    link = ScriptedLink(sink, {step: LinkLost("gone")})
+    link.ended = LINK_LOST
+    assert str(await visit(link, sink, VisitPlan())) == "link lost"
+    assert sink.outcomes == {1: "link lost"}
 
 
-async def test_what_came_before_the_loss_stays(desk: NoteDesk) -> None:
-    link = ScriptedLink(desk)
+async def test_what_came_before_the_loss_stays(sink: NoteSink) -> None:
+    link = ScriptedLink(sink)
 
     async def early() -> None:
         link.deliver(b"early")
         raise LinkLost("gone")
 
     link.script["read 2a49"] = early
-    await visit(link, desk, VisitPlan())
-    assert desk.payloads == [b"early"]
-    assert desk.visit_of == [1]
+    await visit(link, sink, VisitPlan())
+    assert sink.payloads == [b"early"]
+    assert sink.visit_of == [1]
 
 
-async def test_discovery_that_fails_says_so(desk: NoteDesk) -> None:
-    link = ScriptedLink(desk, {"discover": Refused("the cuff answers nonsense")})
-    outcome = await visit(link, desk, VisitPlan(idle_s=0.01))
-    assert outcome == "failed: discovery: the cuff answers nonsense"
+async def test_discovery_that_fails_says_so(sink: NoteSink) -> None:
+    link = ScriptedLink(sink, {"discover": Refused("the cuff answers nonsense")})
+    outcome = await visit(link, sink, VisitPlan(idle_s=0.01))
+    assert str(outcome) == "failed: discovery: the cuff answers nonsense"
 
 
-async def test_a_store_that_takes_no_visit_is_survived(desk: NoteDesk) -> None:
+async def test_a_store_that_takes_no_visit_is_survived(sink: NoteSink) -> None:
     def full(*_: object) -> int:
         raise OSError("disk full")
 
-    desk.open_visit = full  # type: ignore[method-assign]
-    link = ScriptedLink(desk)
-    assert await visit(link, desk, VisitPlan()) == "failed: disk full"
+    sink.open_visit = full  # type: ignore[method-assign]
+    link = ScriptedLink(sink)
+    assert str(await visit(link, sink, VisitPlan())) == "failed: disk full"
     assert link.steps == ["hang up"]
 
 
-async def test_a_fact_that_cannot_be_stored_costs_no_record(desk: NoteDesk) -> None:
+async def test_a_fact_that_cannot_be_stored_costs_no_record(sink: NoteSink) -> None:
     def full(*_: object) -> None:
         raise OSError("disk full")
 
-    desk.learn = full  # type: ignore[method-assign]
-    await visit(ScriptedLink(desk), desk, VisitPlan())
-    assert desk.payloads == [b"record"]
+    sink.learn = full  # type: ignore[method-assign]
+    await visit(ScriptedLink(sink), sink, VisitPlan())
+    assert sink.payloads == [b"record"]
 
 
-async def test_a_mistake_in_a_radio_ends_in_words(desk: NoteDesk) -> None:
-    link = ScriptedLink(desk, {"subscribe": ZeroDivisionError("oh")})
-    assert await visit(link, desk, VisitPlan()) == "failed: ZeroDivisionError: oh"
-    assert desk.outcomes == {1: "failed: ZeroDivisionError: oh"}
+async def test_a_mistake_in_a_radio_ends_in_words(sink: NoteSink) -> None:
+    link = ScriptedLink(sink, {"subscribe": ZeroDivisionError("oh")})
+    assert str(await visit(link, sink, VisitPlan())) == "failed: ZeroDivisionError: oh"
+    assert sink.outcomes == {1: "failed: ZeroDivisionError: oh"}
 
 
-async def test_a_visit_that_is_cut_off_is_closed(desk: NoteDesk) -> None:
-    link = ScriptedLink(desk)
+async def test_a_visit_that_is_cut_off_is_closed(sink: NoteSink) -> None:
+    link = ScriptedLink(sink)
     link.leaves_when_subscribed = False
-    task = asyncio.ensure_future(visit(link, desk, VisitPlan()))
-    while not desk.arrivals:  # noqa: ASYNC110 (a few turns of the loop)
+    task = asyncio.ensure_future(visit(link, sink, VisitPlan()))
+    while not sink.arrivals:  # noqa: ASYNC110 (a few turns of the loop)
         await asyncio.sleep(0)
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
         await task
-    assert desk.outcomes == {1: "we left"}
+    assert sink.outcomes == {1: "we left"}
     assert link.steps[-1] == "hang up"
 
 
 @pytest.mark.parametrize("plan", [VisitPlan(idle_s=0.05), VisitPlan(longest_s=0.05), VisitPlan(most_records=1)])
-async def test_limits_of_a_stay(desk: NoteDesk, plan: VisitPlan, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_limits_of_a_stay(sink: NoteSink, plan: VisitPlan, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
-    link = ScriptedLink(desk)
+    link = ScriptedLink(sink)
     link.leaves_when_subscribed = False
-    assert await visit(link, desk, plan) == "we left"
+    assert str(await visit(link, sink, plan)) == "we left"
 
 
-async def test_the_links_own_reason_is_the_outcome(desk: NoteDesk) -> None:
-    link = ScriptedLink(desk)
-    link.ended = "failed: disk full"
-    assert await visit(link, desk, VisitPlan()) == "failed: disk full"
+async def test_the_links_own_reason_is_the_outcome(sink: NoteSink) -> None:
+    link = ScriptedLink(sink)
+    link.ended = Outcome(Ending.FAILED, "disk full")
+    assert str(await visit(link, sink, VisitPlan())) == "failed: disk full"
 
 
 class TestClock:
@@ -240,48 +262,50 @@ class TestClock:
         monkeypatch.setattr("collector.radio.visit.QUIET_S", 0.02)
 
     async def _visit(
-        self, desk: NoteDesk, plan: VisitPlan, wrong: bool, script: dict[str, object] | None = None
+        self, sink: NoteSink, plan: VisitPlan, wrong: bool, script: dict[str, object] | None = None
     ) -> ScriptedLink:
-        link = ScriptedLink(desk, script)
+        link = ScriptedLink(sink, script)
         link.leaves_when_subscribed = False
         if wrong:
             link.clock = lambda: datetime(2019, 1, 1)
-        await visit(link, desk, plan)
+        await visit(link, sink, plan)
         return link
 
     @pytest.mark.parametrize(
         ("how", "wrong", "sets"),
         [("never", True, False), ("when wrong", True, True), ("when wrong", False, False), ("always", False, True)],
     )
-    async def test_set_as_configured(self, desk: NoteDesk, how: str, wrong: bool, sets: bool) -> None:
-        link = await self._visit(desk, VisitPlan(set_clock=how, idle_s=0.1), wrong)
+    async def test_set_as_configured(self, sink: NoteSink, how: str, wrong: bool, sets: bool) -> None:
+        link = await self._visit(sink, VisitPlan(set_clock=SetClock(how), idle_s=0.1), wrong)
         assert ("write 2a2b" in link.steps) is sets
-        assert len(desk.facts_of(ClockSet)) == sets
+        assert len(sink.facts_of(ClockSet)) == sets
 
-    async def test_only_after_the_records(self, desk: NoteDesk) -> None:
-        link = await self._visit(desk, VisitPlan(set_clock="always", idle_s=0.1), True)
+    async def test_only_after_the_records(self, sink: NoteSink) -> None:
+        link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert link.steps.index("write 2a2b") > link.steps.index("subscribe 2a35")
         assert link.steps[-4:] == ["read 2a2b", "write 2a2b", "read 2a2b", "hang up"]
 
     @pytest.mark.parametrize("code", [0x80, 0x03])
-    async def test_a_refusal_is_told_with_its_code(self, desk: NoteDesk, code: int) -> None:
-        await self._visit(desk, VisitPlan(set_clock="always", idle_s=0.1), True, {"write 2a2b": Refused("no", code)})
-        assert [fact.error for fact in desk.facts_of(ClockSet)] == [code]
+    async def test_a_refusal_is_told_with_its_code(self, sink: NoteSink, code: int) -> None:
+        await self._visit(
+            sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True, {"write 2a2b": Refused("no", code)}
+        )
+        assert [fact.error for fact in sink.facts_of(ClockSet)] == [code]
 
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
-        self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch
+        self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         monkeypatch.setattr("collector.radio.cuff_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
-        link = await self._visit(desk, VisitPlan(set_clock="always", idle_s=0.1), True)
+        link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert "write 2a2b" not in link.steps
 
-    async def test_the_instant_is_the_middle_of_request_and_answer(self, desk: NoteDesk) -> None:
+    async def test_the_instant_is_the_middle_of_request_and_answer(self, sink: NoteSink) -> None:
         async def slow() -> None:
             await asyncio.sleep(0.1)
 
         before = datetime.now(UTC)
-        await visit(ScriptedLink(desk, {"read 2a2b": slow}), desk, VisitPlan())
-        clock = next(fact for fact in desk.facts_of(ValueRead) if fact.characteristic == Uuid.CURRENT_TIME)
+        await visit(ScriptedLink(sink, {"read 2a2b": slow}), sink, VisitPlan())
+        clock = next(fact for fact in sink.facts_of(ValueRead) if fact.characteristic == Uuid.CURRENT_TIME)
         assert clock.round_trip_s >= 0.1
         assert (clock.at - before).total_seconds() == pytest.approx(clock.round_trip_s / 2, abs=clock.round_trip_s / 3)
 
@@ -291,11 +315,11 @@ class TestStoredRecords:
     ALL = "ask 2a52 0101"
 
     async def _asked(
-        self, desk: NoteDesk, script: dict[str, object] | None = None, plan: VisitPlan | None = None
+        self, sink: NoteSink, script: dict[str, object] | None = None, plan: VisitPlan | None = None
     ) -> list[str]:
-        link = ScriptedLink(desk, script, self.OFFERS)
+        link = ScriptedLink(sink, script, self.OFFERS)
         link.leaves_when_subscribed = False
-        await visit(link, desk, plan or VisitPlan(idle_s=0.01))
+        await visit(link, sink, plan or VisitPlan(idle_s=0.01))
         return [step for step in link.steps if step.startswith("ask")]
 
     @pytest.mark.parametrize(
@@ -307,30 +331,30 @@ class TestStoredRecords:
             {ALL: Refused("procedure in progress", 0xFE)},
         ],
     )
-    async def test_all_are_asked_for_once(self, desk: NoteDesk, script: dict[str, object]) -> None:
-        assert await self._asked(desk, script) == [self.ALL]
-        assert desk.outcomes == {1: "we left"}
+    async def test_all_are_asked_for_once(self, sink: NoteSink, script: dict[str, object]) -> None:
+        assert await self._asked(sink, script) == [self.ALL]
+        assert sink.outcomes == {1: "we left"}
 
-    async def test_nothing_where_the_configuration_says_so(self, desk: NoteDesk) -> None:
-        assert await self._asked(desk, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
+    async def test_nothing_where_the_configuration_says_so(self, sink: NoteSink) -> None:
+        assert await self._asked(sink, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
 
-    async def test_no_answer_and_no_record_for_long(self, desk: NoteDesk, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def test_no_answer_and_no_record_for_long(self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)
-        assert await self._asked(desk, {self.ALL: never}) == [self.ALL]
-        assert desk.outcomes == {1: "we left"}
+        assert await self._asked(sink, {self.ALL: never}) == [self.ALL]
+        assert sink.outcomes == {1: "we left"}
 
-    async def test_deleting_is_never_asked(self, desk: NoteDesk) -> None:
-        asked = await self._asked(desk, {"answer 0101": b""})
+    async def test_deleting_is_never_asked(self, sink: NoteSink) -> None:
+        asked = await self._asked(sink, {"answer 0101": b""})
         assert all(not step.startswith("ask 2a52 02") for step in asked)
 
 
-async def test_characteristics_twice_and_none_declared(desk: NoteDesk) -> None:
+async def test_characteristics_twice_and_none_declared(sink: NoteSink) -> None:
     offers = (
         found(Uuid.BLOOD_PRESSURE_MEASUREMENT, handle=3),
         found(Uuid.BLOOD_PRESSURE_MEASUREMENT, "indicate", handle=9),
         found(Uuid.BATTERY_LEVEL),
     )
-    link = ScriptedLink(desk, offers=offers)
+    link = ScriptedLink(sink, offers=offers)
     tried: list[int] = []
 
     def refuse_first() -> Callable[..., object]:
@@ -344,6 +368,6 @@ async def test_characteristics_twice_and_none_declared(desk: NoteDesk) -> None:
         return subscribe
 
     link.subscribe = refuse_first()  # type: ignore[method-assign, assignment]
-    assert await visit(link, desk, VisitPlan()) == "cuff left"
+    assert str(await visit(link, sink, VisitPlan())) == "cuff left"
     assert tried == [3, 9]
-    assert desk.payloads == [b"record"]
+    assert sink.payloads == [b"record"]

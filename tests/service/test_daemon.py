@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Arrival, Desk, Fact, KnownCuff, RadioUnavailable, VisitPlan
+from collector.radio.port import Fact, KnownCuff, RadioUnavailable, ReceivedPayload, Sink, VisitPlan
 from collector.service.jobs import schedule
 from collector.service.listen import supervise
 from collector.service.listen.lock import AlreadyListening, listener, only_listener
 from collector.service.listen.log import OneLine
-from collector.service.listen.sd_notify import tell_systemd, watchdog_interval
+from collector.systemd_notify import tell_systemd, watchdog_interval
 
 
-class QuietDesk(Desk):
+class QuietSink(Sink):
     def __init__(self) -> None:
         self.told: list[tuple[str, str | None]] = []
         self.over = asyncio.Event()
@@ -33,7 +33,7 @@ class QuietDesk(Desk):
 
     def learn(self, visit: int, fact: Fact) -> None: ...
 
-    def take(self, arrival: Arrival, visit: int | None) -> None: ...
+    def take(self, arrival: ReceivedPayload, visit: int | None) -> None: ...
 
     def close_visit(self, visit: int, at: object, outcome: str) -> None: ...
 
@@ -56,7 +56,7 @@ class FlakyRadio:
         self.cut_off = False
         self.plans: list[VisitPlan] = []
 
-    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+    async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
         if self.failures:
             self.failures -= 1
             raise self.error
@@ -76,45 +76,49 @@ def no_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 async def test_trouble_is_told_once_and_cleared_when_the_radio_is_back(caplog: pytest.LogCaptureFixture) -> None:
-    desk, radio, course = QuietDesk(), FlakyRadio(failures=5), supervise.Course(VisitPlan())
+    sink, radio, control = QuietSink(), FlakyRadio(failures=5), supervise.RunControl(VisitPlan())
     with caplog.at_level(logging.INFO, "quietcuff"):
-        task = asyncio.create_task(supervise.keep_radio_running(radio, desk, course, retry_s=0.001))
+        task = asyncio.create_task(supervise.keep_radio_running(radio, sink, control, retry_s=0.001))
         await radio.up.wait()
-        await asyncio.wait_for(desk.over.wait(), 5)
-        course.end()
+        await asyncio.wait_for(sink.over.wait(), 5)
+        control.end()
         await task
-    assert [text for _, text in desk.told] == ["no Bluetooth adapter: plug one in; trying again every 0.001 s", None]
+    assert [text for _, text in sink.told] == ["no Bluetooth adapter: plug one in; trying again every 0.001 s", None]
     assert "the radio works again" in caplog.messages
 
 
 async def test_an_unforeseen_error_is_told_and_not_the_end() -> None:
-    desk, radio, course = QuietDesk(), FlakyRadio(failures=1, error=KeyError("what")), supervise.Course(VisitPlan())
-    task = asyncio.create_task(supervise.keep_radio_running(radio, desk, course, retry_s=0.001))
+    sink, radio, control = (
+        QuietSink(),
+        FlakyRadio(failures=1, error=KeyError("what")),
+        supervise.RunControl(VisitPlan()),
+    )
+    task = asyncio.create_task(supervise.keep_radio_running(radio, sink, control, retry_s=0.001))
     await radio.up.wait()
-    course.end()
+    control.end()
     await task
-    assert "the radio failed: KeyError: 'what'" in str(desk.told[0])
+    assert "the radio failed: KeyError: 'what'" in str(sink.told[0])
 
 
 async def test_a_visit_that_does_not_end_is_given_up_after_the_grace() -> None:
-    radio, course = FlakyRadio(stubborn=True), supervise.Course(VisitPlan())
-    task = asyncio.create_task(supervise.keep_radio_running(radio, QuietDesk(), course))
+    radio, control = FlakyRadio(stubborn=True), supervise.RunControl(VisitPlan())
+    task = asyncio.create_task(supervise.keep_radio_running(radio, QuietSink(), control))
     await radio.up.wait()
-    course.end()
+    control.end()
     await asyncio.wait_for(task, 2)
     assert radio.cut_off
 
 
 async def test_another_plan_restarts_the_radio_gently() -> None:
-    radio, course = FlakyRadio(), supervise.Course(VisitPlan())
-    task = asyncio.create_task(supervise.keep_radio_running(radio, QuietDesk(), course))
+    radio, control = FlakyRadio(), supervise.RunControl(VisitPlan())
+    task = asyncio.create_task(supervise.keep_radio_running(radio, QuietSink(), control))
     await radio.up.wait()
     radio.up.clear()
-    course.restart(VisitPlan(set_clock="always"))
+    control.restart(VisitPlan(set_clock="always"))
     await asyncio.wait_for(radio.up.wait(), 2)
     assert [plan.set_clock for plan in radio.plans] == ["never", "always"]
     assert not radio.cut_off
-    course.end()
+    control.end()
     await asyncio.wait_for(task, 2)
 
 
@@ -125,11 +129,11 @@ async def test_run_tells_systemd_when_ready_and_when_stopping(tmp_path: Path, mo
         monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "notify"))
         monkeypatch.setenv("WATCHDOG_USEC", "20000")
         monkeypatch.delenv("WATCHDOG_PID", raising=False)
-        radio, course = FlakyRadio(), supervise.Course(VisitPlan())
-        task = asyncio.create_task(supervise.run(radio, QuietDesk(), course))
+        radio, control = FlakyRadio(), supervise.RunControl(VisitPlan())
+        task = asyncio.create_task(supervise.run(radio, QuietSink(), control))
         await radio.up.wait()
         await asyncio.sleep(0.05)
-        course.end()
+        control.end()
         await asyncio.wait_for(task, 5)
         heard = []
         while True:
@@ -151,8 +155,8 @@ async def test_a_clock_set_back_has_the_recurring_work_scheduled_anew(monkeypatc
         asked.put_nowait(None)
         return []
 
-    radio, course = FlakyRadio(), supervise.Course(VisitPlan())
-    task = asyncio.create_task(supervise.run(radio, QuietDesk(), course, jobs))
+    radio, control = FlakyRadio(), supervise.RunControl(VisitPlan())
+    task = asyncio.create_task(supervise.run(radio, QuietSink(), control, jobs))
     await asyncio.wait_for(asked.get(), 5)
     await radio.up.wait()
     assert asked.empty()
@@ -160,7 +164,7 @@ async def test_a_clock_set_back_has_the_recurring_work_scheduled_anew(monkeypatc
         went_back.put_nowait(None)
         await asyncio.wait_for(asked.get(), 5)
     assert radio.plans == [VisitPlan()], "the radio goes on"
-    course.end()
+    control.end()
     await asyncio.wait_for(task, 5)
 
 

@@ -14,16 +14,17 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Arrival, Desk, Handles, KnownCuff, Named, NotTaken, VisitPlan
-from collector.radio.virtual import Manner, VirtualCuff, VirtualRadio
+from collector.radio.port import Handles, KnownCuff, Named, NotTaken, ReceivedPayload, Sink, VisitPlan
+from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse
+from collector.service.config.settings import Accept
 from collector.service.jobs import schedule
 from collector.service.listen.assemble import daily_care, listen
-from collector.service.listen.desk import StoreDesk
+from collector.service.listen.store_sink import StoreSink
 from collector.store import conditions, journal, readings
-from collector.store.database import open_store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.uuids import Uuid
@@ -32,9 +33,9 @@ CUFF = "F0:F1:F2:F3:F4:F5"
 NOW = datetime(2031, 3, 9, 6, 41, 5, tzinfo=UTC)
 
 
-def arrival(systolic: int = 128, mark: str | None = None, value: bytes | None = None) -> Arrival:
+def arrival(systolic: int = 128, mark: str | None = None, value: bytes | None = None) -> ReceivedPayload:
     payload = build_measurement(measurement(systolic, 84, stamp=datetime(2031, 3, 9, 7, 41, 5), pulse=66))
-    return Arrival(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value or payload, NOW, "virtual", True, mark)
+    return ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value or payload, NOW, "virtual", True, mark)
 
 
 async def test_what_the_cuffs_measured_stands_once_in_the_store(tmp_path: Path) -> None:
@@ -67,7 +68,7 @@ async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
     tmp_path: Path, code: int, readings_told: list[int]
 ) -> None:
     store_path, stop = tmp_path / "store.db", asyncio.Event()
-    cuff = VirtualCuff(address=CUFF, manner=Manner(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
+    cuff = VirtualCuff(address=CUFF, behaviour=Behaviour(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
     radio = VirtualRadio([cuff])
     config = parse(f'[cuffs."{CUFF}"]\nuser = 2\nconsent_code = {code}')
     task = asyncio.create_task(listen(store_path, config, radio, stop=stop))
@@ -95,7 +96,7 @@ async def test_the_demo_counts_what_it_shows(tmp_path: Path) -> None:
     )
 
 
-def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sink_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """If interpreting fails, the payload is on disk and the next start takes it up."""
     from collector import intake
 
@@ -104,14 +105,14 @@ def test_desk_commits_before_it_interprets(tmp_path: Path, monkeypatch: pytest.M
 
     with open_store(tmp_path / "store.db") as store:
         monkeypatch.setattr(intake, "interpret", broken)
-        StoreDesk(store).take(arrival(), None)
+        StoreSink(store).take(arrival(), None)
         assert (journal.counts(store).payloads, journal.counts(store).waiting) == (1, 1)
         monkeypatch.undo()
         assert intake.catch_up(store) == 1
         assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
 
 
-def test_desk_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_sink_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """What could not be interpreted for a while, say on a full disk, does not wait for the next start."""
     from collector import intake
 
@@ -119,21 +120,21 @@ def test_desk_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: py
         raise OSError("no room")
 
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store)
-        visit = desk.open_visit(CUFF, "virtual", NOW)
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "virtual", NOW)
         with monkeypatch.context() as full:
             full.setattr(intake, "interpret", broken)
-            desk.take(arrival(), visit)
+            sink.take(arrival(), visit)
         assert journal.counts(store).waiting == 1
-        desk.close_visit(visit, NOW, "cuff left")
+        sink.close_visit(visit, NOW, "cuff left")
         assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
 
 
 async def test_records_that_come_together_are_all_on_disk_before_the_first_is_read(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store)
+        sink = StoreSink(store)
         for systolic in (121, 122, 123):
-            desk.take(arrival(systolic), None)
+            sink.take(arrival(systolic), None)
         assert (journal.counts(store).payloads, journal.counts(store).waiting) == (3, 3)
         await asyncio.sleep(0.001)
         assert journal.counts(store).waiting == 0
@@ -142,75 +143,75 @@ async def test_records_that_come_together_are_all_on_disk_before_the_first_is_re
 
 async def test_what_a_fact_builds_on_is_read_before_the_fact(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store)
-        visit = desk.open_visit(CUFF, "virtual", NOW)
-        desk.take(arrival(), visit)
-        desk.learn(visit, Named("Cuff"))
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "virtual", NOW)
+        sink.take(arrival(), visit)
+        sink.learn(visit, Named("Cuff"))
         assert journal.counts(store).waiting == 0
 
 
-def test_desk_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
+def test_sink_refuses_what_is_not_on_disk(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
         store.connection.execute("CREATE TRIGGER full BEFORE INSERT ON payload BEGIN SELECT RAISE(ABORT, 'full'); END")
         with pytest.raises(NotTaken):
-            StoreDesk(store).take(arrival(), None)
+            StoreSink(store).take(arrival(), None)
 
 
 def test_a_store_that_answers_nothing_still_refuses_in_the_agreed_way(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store)
+        sink = StoreSink(store)
     with pytest.raises(NotTaken):  # its connection is closed: not even the cuff's name can be looked up
-        desk.take(arrival(), None)
+        sink.take(arrival(), None)
 
 
 def test_a_frame_seen_again_is_no_second_sighting(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store)
+        sink = StoreSink(store)
         for _ in range(3):
-            desk.take(arrival(mark="hci0 1730000000.000000001"), None)
-        desk.take(arrival(mark="hci0 1730000007.000000001"), None)
+            sink.take(arrival(mark="hci0 1730000000.000000001"), None)
+        sink.take(arrival(mark="hci0 1730000007.000000001"), None)
         assert (journal.counts(store).payloads, journal.counts(store).repeats) == (2, 1)
 
 
-def test_desk_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
+def test_sink_remembers_cuffs_for_the_radio(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store)
-        visit = desk.open_visit(CUFF, "virtual", NOW)
-        desk.learn(visit, Handles({0x0012: 0x2A35}))
-        desk.learn(visit, Named("Cuff \x1b[2J"))
-        desk.close_visit(visit, NOW, "cuff left")
-        known = desk.known()
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "virtual", NOW)
+        sink.learn(visit, Handles({0x0012: 0x2A35}))
+        sink.learn(visit, Named("Cuff \x1b[2J"))
+        sink.close_visit(visit, NOW, "cuff left")
+        known = sink.known()
     assert [(cuff.address, dict(cuff.handles)) for cuff in known] == [(CUFF, {0x0012: 0x2A35})]
     assert isinstance(known[0], KnownCuff)
 
 
 def test_under_known_a_stranger_is_left_alone_unless_the_door_is_open(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
-        desk = StoreDesk(store, accept="known")
-        assert not desk.accepts(CUFF)
+        sink = StoreSink(store, accept=Accept.KNOWN)
+        assert not sink.accepts(CUFF)
         cuffs.open_window(store, datetime.now(UTC) + timedelta(minutes=5))
-        assert desk.accepts(CUFF)
+        assert sink.accepts(CUFF)
         cuffs.open_window(store, datetime.now(UTC) - timedelta(minutes=5))
-        assert not desk.accepts(CUFF)
-        desk.open_visit(CUFF, "virtual", NOW)
-        assert desk.accepts(CUFF)
+        assert not sink.accepts(CUFF)
+        sink.open_visit(CUFF, "virtual", NOW)
+        assert sink.accepts(CUFF)
 
 
 def test_a_condition_is_told_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with open_store(tmp_path / "store.db") as store, caplog.at_level(logging.INFO, "quietcuff"):
-        desk = StoreDesk(store)
+        sink = StoreSink(store)
         for text in ("no adapter", "no adapter", None, None):
-            desk.tell("adapter", text)
+            sink.tell("adapter", text)
             assert [condition.text for condition in conditions.current(store)] == ([text] if text else [])
     assert caplog.messages.count("adapter: no adapter") == 1
 
 
 def test_no_reading_is_in_the_log_at_its_default_level(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with open_store(tmp_path / "store.db") as store, caplog.at_level(logging.INFO, "quietcuff"):
-        desk = StoreDesk(store)
-        visit = desk.open_visit(CUFF, "virtual", NOW)
-        desk.take(arrival(183), visit)
-        desk.close_visit(visit, NOW, "cuff left")
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "virtual", NOW)
+        sink.take(arrival(183), visit)
+        sink.close_visit(visit, NOW, "cuff left")
     assert caplog.messages
     assert not [line for line in caplog.messages if "183" in line or "84" in line or "1e" in line.split()]
 
@@ -218,9 +219,9 @@ def test_no_reading_is_in_the_log_at_its_default_level(tmp_path: Path, caplog: p
 def test_daily_care_finds_damage_and_says_what_to_do(tmp_path: Path) -> None:
     path = tmp_path / "store.db"
     with open_store(path) as store:
-        desk = StoreDesk(store)
+        sink = StoreSink(store)
         for n in range(300):
-            desk.take(arrival(value=bytes([0, n % 256, 0, 80, 0, 90, 0]), mark=str(n)), None)
+            sink.take(arrival(value=bytes([0, n % 256, 0, 80, 0, 90, 0]), mark=str(n)), None)
     assert daily_care(path)() == "the store is sound"
     with path.open("r+b") as file:
         file.seek(-3 * 4096, os.SEEK_END)
@@ -288,11 +289,11 @@ class StillRadio:
 
     def __init__(self) -> None:
         self.progress = time.monotonic()
-        self.runs: list[tuple[Desk, VisitPlan]] = []
+        self.runs: list[tuple[Sink, VisitPlan]] = []
         self.running = asyncio.Event()
 
-    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
-        self.runs.append((desk, plan))
+    async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
+        self.runs.append((sink, plan))
         self.running.set()
         await stop.wait()
 
@@ -312,16 +313,16 @@ async def test_sighup_changes_visits_jobs_notices_and_zone(tmp_path: Path, monke
     )
     radio, stop, path = StillRadio(), asyncio.Event(), tmp_path / "store.db"
     first = parse('[station]\nzone = "Europe/Lisbon"')
-    task = asyncio.create_task(listen(path, first, radio, stop, again=lambda: later))
+    task = asyncio.create_task(listen(path, first, radio, stop, reread=lambda: later))
     await radio.running.wait()
-    (desk, _), *_ = radio.runs
-    assert desk.accepts(CUFF)
+    (sink, _), *_ = radio.runs
+    assert sink.accepts(CUFF)
     radio.running.clear()
     os.kill(os.getpid(), signal.SIGHUP)
     await asyncio.wait_for(radio.running.wait(), 10)
     assert [plan.set_clock for _, plan in radio.runs] == ["never", "always"]
     assert [plan.zone for _, plan in radio.runs] == ["Europe/Lisbon", "Atlantic/Azores"]
-    assert not desk.accepts(CUFF)
+    assert not sink.accepts(CUFF)
     before, after = started
     assert set(before) - set(after) == {"daily backup"}
     assert set(after) - set(before) == {"retention"}

@@ -14,12 +14,14 @@ import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from systembus import private_bus
 
-from collector.radio.bluez import BlueZRadio, adapters, radio, station
+from collector.radio.bluez import BlueZRadio, adapter, radio
+from collector.radio.bluez import visits as bluez_visits
+from collector.radio.port import UseWitness
 from collector.service.config import parse
 from collector.service.listen.assemble import listen
 from collector.store import conditions, journal, readings
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
@@ -123,7 +125,7 @@ async def test_a_bond_is_there_when_bluez_says_so_whatever_becomes_of_the_answer
 async def test_a_link_on_which_bluez_is_deaf_is_made_anew(
     address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(station, "DEAF_S", 0.3)
+    monkeypatch.setattr(bluez_visits, "DEAF_S", 0.3)
     caplog.set_level(logging.INFO)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
@@ -146,8 +148,8 @@ async def test_a_bluetoothd_that_answers_nothing_is_no_progress(
 ) -> None:
     """Which the watchdog sees: a hung bluetoothd gets the service restarted."""
     monkeypatch.setattr(radio, "PULSE_S", 0.05)
-    monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
-    bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness="off")
+    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
+    bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness=UseWitness.OFF)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db", under_test)
     await asyncio.wait_for(bluez.scanning.wait(), 30)

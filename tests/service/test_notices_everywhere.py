@@ -13,16 +13,16 @@ import pytest
 from servers import listening, mosquitto
 from typer.testing import CliRunner
 
-from collector.cli.main import front
+from collector.cli.main import root_app
 from collector.intake.pipeline import catch_up, settle
 from collector.service.config import Config, parse
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.notices.rounds import channels_of, notices_now, tell
-from collector.service.notices.sent import OVER_AFTER, Told
+from collector.service.notices.sent import OVER_AFTER, SentNotices
 from collector.store import journal, people
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
@@ -137,7 +137,7 @@ def test_it_begins_and_ends_in_log_program_and_broker(
     with open_store(store) as opened:
         standing = notices_now(opened, config, now)
     assert [notice.topic for notice in standing] == [kind.topic]
-    channels, told = channels_of(config), Told.beside(store)
+    channels, told = channels_of(config), SentNotices.beside(store)
     assert [channel.name for channel in channels] == ["log", "command", "mqtt"]
     with listening(broker) as following, caplog.at_level(logging.INFO, "quietcuff"):
         assert tell(standing, channels, told, now) == []
@@ -175,7 +175,7 @@ def test_check_lists_it_and_its_exit_code_says_so(
     def check(text: str) -> tuple[int, list[dict[str, str]]]:
         file.write_text(text)
         arguments = ["--store", str(store), "--config", str(file), "check", "--json"]
-        result = CliRunner().invoke(front(), arguments)
+        result = CliRunner().invoke(root_app(), arguments)
         found = [json.loads(line) for line in result.stdout.splitlines()]
         return result.exit_code, [line for line in found if line["state"] != "fine"]
 

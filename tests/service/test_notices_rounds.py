@@ -14,10 +14,10 @@ from collector.service.notices import situation
 from collector.service.notices.channels import ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import CAUTION, Notice
 from collector.service.notices.rounds import Rounds, notices_now, tell
-from collector.service.notices.sent import OVER_AFTER, Told
+from collector.service.notices.sent import OVER_AFTER, SentNotices
 from collector.store import conditions, journal
-from collector.store.database import open_store
 from collector.store.journal import cuffs, visits
+from collector.store.opening import open_store
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 
@@ -55,73 +55,73 @@ class Ear:
 
 
 @pytest.fixture
-def told(tmp_path: Path) -> Told:
-    return Told.beside(tmp_path / "quietcuff.db")
+def sent(tmp_path: Path) -> SentNotices:
+    return SentNotices.beside(tmp_path / "quietcuff.db")
 
 
-def test_once_until_it_is_over(told: Told) -> None:
+def test_once_until_it_is_over(sent: SentNotices) -> None:
     ear = Ear()
     for minutes in range(0, 120, 15):
-        tell([LOW], [ear], told, NOW + timedelta(minutes=minutes))
+        tell([LOW], [ear], sent, NOW + timedelta(minutes=minutes))
     assert ear.heard == [f"+battery/{KITCHEN}"]
     for minutes in range(120, 240, 15):
-        tell([], [ear], told, NOW + timedelta(minutes=minutes))
+        tell([], [ear], sent, NOW + timedelta(minutes=minutes))
     assert ear.heard == [f"+battery/{KITCHEN}", f"-battery/{KITCHEN}"]
-    tell([LOW], [ear], told, NOW + timedelta(days=1))
+    tell([LOW], [ear], sent, NOW + timedelta(days=1))
     assert ear.heard[-1] == f"+battery/{KITCHEN}"
 
 
-def test_what_comes_and_goes_within_the_hour_is_one_notice(told: Told) -> None:
+def test_what_comes_and_goes_within_the_hour_is_one_notice(sent: SentNotices) -> None:
     ear = Ear()
     for number in range(40):
-        tell([LOW] if number % 2 else [], [ear], told, NOW + number * timedelta(minutes=15))
+        tell([LOW] if number % 2 else [], [ear], sent, NOW + number * timedelta(minutes=15))
     assert ear.heard == [f"+battery/{KITCHEN}"]
 
 
-def test_a_restart_repeats_nothing(told: Told) -> None:
+def test_a_restart_repeats_nothing(sent: SentNotices) -> None:
     first, second = Ear(), Ear()
-    tell([LOW], [first], told, NOW)
-    tell([LOW, HIGH], [second], Told(told.path), NOW + timedelta(minutes=1))
+    tell([LOW], [first], sent, NOW)
+    tell([LOW, HIGH], [second], SentNotices(sent.path), NOW + timedelta(minutes=1))
     assert second.heard == [f"+very high/{KITCHEN}"]
 
 
-def test_the_file_changes_only_when_something_does(told: Told) -> None:
-    tell([LOW], [Ear()], told, NOW)
-    told.path.unlink()
-    tell([LOW], [Ear()], told, NOW + timedelta(minutes=15))
-    assert not told.path.exists()
+def test_the_file_changes_only_when_something_does(sent: SentNotices) -> None:
+    tell([LOW], [Ear()], sent, NOW)
+    sent.path.unlink()
+    tell([LOW], [Ear()], sent, NOW + timedelta(minutes=15))
+    assert not sent.path.exists()
 
 
-def test_a_damaged_file_costs_a_repetition_and_nothing_else(told: Told) -> None:
-    told.path.write_text('{"ear": {"battery')
+def test_a_damaged_file_costs_a_repetition_and_nothing_else(sent: SentNotices) -> None:
+    sent.path.write_text('{"ear": {"battery')
     ear = Ear()
-    tell([LOW], [ear], Told(told.path), NOW)
+    tell([LOW], [ear], SentNotices(sent.path), NOW)
     assert ear.heard == [f"+battery/{KITCHEN}"]
 
 
 def test_where_nothing_can_be_written_memory_serves(tmp_path: Path) -> None:
-    told = Told(tmp_path / "gone" / "file")
+    sent = SentNotices(tmp_path / "gone" / "file")
     ear = Ear()
     for _ in range(3):
-        tell([LOW], [ear], told, NOW)
+        tell([LOW], [ear], sent, NOW)
     assert ear.heard == [f"+battery/{KITCHEN}"]
 
 
-def test_a_deaf_channel_is_told_again_and_stops_no_other(told: Told) -> None:
+def test_a_deaf_channel_is_told_again_and_stops_no_other(sent: SentNotices) -> None:
     deaf, other = Ear("deaf"), Ear("other")
     deaf.deaf = True
-    assert tell([LOW, HIGH], [deaf, other], told, NOW) == ["a notice did not get through: deaf is deaf"]
+    assert tell([LOW, HIGH], [deaf, other], sent, NOW) == ["a notice did not get through: deaf is deaf"]
     assert len(other.heard) == 2
     deaf.deaf = False
-    assert tell([LOW, HIGH], [deaf, other], told, NOW + timedelta(minutes=15)) == []
+    assert tell([LOW, HIGH], [deaf, other], sent, NOW + timedelta(minutes=15)) == []
     assert len(deaf.heard) == len(other.heard) == 2
 
 
-def test_the_clock_going_back_ends_nothing_early_for_ever(told: Told) -> None:
+def test_the_clock_going_back_ends_nothing_early_for_ever(sent: SentNotices) -> None:
     ear = Ear()
-    tell([LOW], [ear], told, NOW)
-    tell([], [ear], told, NOW)
-    tell([], [ear], told, NOW - timedelta(days=20000))  # a machine without clock starts in 1970
+    tell([LOW], [ear], sent, NOW)
+    tell([], [ear], sent, NOW)
+    tell([], [ear], sent, NOW - timedelta(days=20000))  # a machine without clock starts in 1970
     assert ear.heard[-1] == f"-battery/{KITCHEN}"
 
 
@@ -237,7 +237,7 @@ def test_a_round_from_store_to_program(store: Path, tmp_path: Path) -> None:
     rounds = Rounds(store, wanted)
     assert rounds() is None
     heard = [json.loads(line) for line in (tmp_path / "heard").read_text().splitlines()]
-    # The store's readings are of 2031 and the round's clock is this machine's: what does not age is told.
+    # The store's readings are of 2031 and the round's clock is this machine's: what does not age is sent.
     assert {"battery", "clock"} <= {line["topic"] for line in heard}
     before = len(heard)
     Rounds(store, wanted)()

@@ -8,17 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.service.notices.rules import (
-    Condition,
-    CuffNow,
-    Folder,
-    Limits,
-    Series,
-    Situation,
-    Taken,
-    as_mmhg,
-    standing,
-)
+from collector.service.notices.rules import Condition, CuffNow, Folder, Limits, Series, Situation, Taken, standing
+from collector.store.values import exact_mmhg
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
 CUFF = CuffNow(
@@ -125,11 +116,11 @@ def test_a_slot_without_number_has_a_subject_too() -> None:
     assert keys(Situation(NOW, recent=(taken(192, 101, HOUR, slot=None),))) == [f"very high/{CUFF.address}"]
 
 
-def test_kilopascal_are_weighed_as_mmhg() -> None:
+def test_kilopascal_are_weighed_exact_mmhg() -> None:
     """24.0 kPa are 180.01 mmHg: 1 mmHg is 133.322 387 415 Pa (NIST SP 811, Appendix B.8)."""
-    assert as_mmhg(Decimal("24.0"), "kPa") == pytest.approx(Decimal("180.0147"), abs=Decimal("0.0001"))
-    assert as_mmhg(Decimal(180), "mmHg") == 180
-    assert as_mmhg(None, "kPa") is None
+    assert exact_mmhg(Decimal("24.0"), "kPa") == pytest.approx(Decimal("180.0147"), abs=Decimal("0.0001"))
+    assert exact_mmhg(Decimal(180), "mmHg") == 180
+    assert exact_mmhg(None, "kPa") is None
 
 
 @pytest.mark.parametrize(

@@ -9,10 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector.intake.pipeline import catch_up, rebuild
+from collector.service import machine_clock
 from collector.service.jobs import retention
-from collector.store import journal, readings, upkeep
-from collector.store.database import Store, open_store
-from collector.store.people import audit
+from collector.store import audit, journal, readings, upkeep
+from collector.store.database import Store
+from collector.store.opening import open_store
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
 
@@ -104,7 +105,7 @@ def test_a_repeat_after_its_copies_went_is_still_a_repeat(store: Store, rebuilt:
 
 def test_what_went_is_on_record_and_a_rebuild_can_say_so(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     assert not retention.gone(store)
-    monkeypatch.setattr(retention, "BATCH", 7)
+    monkeypatch.setattr("collector.store.retention.BATCH", 7)
     retention.apply(store, 30, START + 100 * DAY)
     lines = list(audit.changes(store))
     assert {line.what for line in lines} == {retention.GONE}
@@ -126,7 +127,7 @@ def test_stopped_halfway_the_record_and_the_journal_agree(store: Store, monkeypa
             raise KeyboardInterrupt
         real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(retention, "BATCH", 4)
+    monkeypatch.setattr("collector.store.retention.BATCH", 4)
     monkeypatch.setattr(audit, "record", cut)
     with pytest.raises(KeyboardInterrupt):
         retention.apply(store, 30, START + 100 * DAY)
@@ -146,7 +147,7 @@ def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:
 
 
 def test_many_go_in_more_than_one_turn(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(retention, "BATCH", 3)
+    monkeypatch.setattr("collector.store.retention.BATCH", 3)
     assert retention.apply(store, 30, START + 100 * DAY).payloads == 22
     assert journal.counts(store).payloads == 10
 
@@ -159,10 +160,10 @@ def test_the_daily_job_says_what_went_and_otherwise_nothing(store: Store) -> Non
 def test_by_a_clock_in_doubt_nothing_is_old(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
     send(store, datetime(2021, 3, 4, tzinfo=UTC), b"\x1e\x80")
     catch_up(store)
-    monkeypatch.setattr(retention, "believable", lambda: False)
+    monkeypatch.setattr(machine_clock, "believable", lambda: False)
     assert "not to be believed" in str(retention.daily(store.path, 30)())
     assert journal.counts(store).payloads == 33
-    monkeypatch.setattr(retention, "believable", lambda: True)
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
     assert "1 undecodable" in str(retention.daily(store.path, 30)())
     assert journal.counts(store).payloads == 32
 

@@ -10,7 +10,7 @@ import pytest
 from air import room
 from clinicdesk import CUFF, Clinic, lent, stocked
 
-from collector.radio.virtual import Drop, Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -87,8 +87,8 @@ def test_interrupted_at_every_single_step_it_takes_up_where_it_was(
 async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clinic: Clinic) -> None:
     """A real exchange with each; one walks off in the middle and comes again. Each borrower has what his cuff held."""
     now = datetime.now(UTC)
-    table = [VirtualCuff(address=f"F0:F1:F2:F3:F5:{n:02X}", manner=Manner(lingers_s=0.05)) for n in range(10)]
-    table[3].manner = replace(table[3].manner, drop=Drop("indicate", nth=2))
+    table = [VirtualCuff(address=f"F0:F1:F2:F3:F5:{n:02X}", behaviour=Behaviour(lingers_s=0.05)) for n in range(10)]
+    table[3].behaviour = replace(table[3].behaviour, drop=Drop("indicate", nth=2))
     clinic.at = now - timedelta(days=10)
     for n, cuff in enumerate(table):
         clinic.visit(cuff.address)
@@ -102,7 +102,7 @@ async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clini
     clinic.at = now - timedelta(seconds=30)
     for cuff in table:
         loans.begin_return(clinic.store, cuff.address, clinic.at)
-    async with room(*table, desk=clinic.desk) as air:
+    async with room(*table, sink=clinic.sink) as air:
         await air.wake(*table)
         assert not clinic.take_back(*(cuff.address for cuff in table), keys=["", "q"])
         waiting = [cuff.address for cuff in table if loans.current(clinic.store, cuff.address).step is Step.WAITING]

@@ -90,7 +90,7 @@ async def test_a_clock_set_back_is_noticed_a_small_step_or_a_sleep_is_not(
     step: float, back: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ahead = 1e9
-    monkeypatch.setattr(schedule, "base", lambda: ahead)
+    monkeypatch.setattr(schedule, "clock_at_boot", lambda: ahead)
     monkeypatch.setattr(schedule, "LOOK_S", 0.0)
     noticing = asyncio.create_task(schedule.clock_went_back())
     for _ in range(10):

@@ -11,7 +11,7 @@ from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS
 from collector.numbers.rules import Protocol
 from collector.service.guided.screen import Left
-from collector.service.guided.sitting import Guide, Sitting, Wish
+from collector.service.guided.sitting import Guide, SittingProgress, SittingRequest
 from collector.share.text.preparation import READY, clock_text
 from collector.store.values import Basis, Reading
 
@@ -75,8 +75,8 @@ class Room:
     def result(self, text: str) -> None:
         self.results.append(text)
 
-    def count(self, text: str) -> None:
-        self.counted.append(text)
+    def count(self, text: str, keys: str = "", left_s: float | None = None) -> None:
+        self.counted.append(text + keys)
 
     def settle(self, text: str) -> None:
         self.said.append(f"{self.counted[-1]} {text}")
@@ -108,8 +108,8 @@ class Room:
     def keep(self, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str]) -> None:
         self.kept.append((started_at, list(prepared), list(reading_ids)))
 
-    def sit(self, protocol: Protocol = ESH, **more: object) -> Sitting:
-        return Guide(Wish("mira", protocol, **more), self, self, self).run()  # type: ignore[arg-type]
+    def sit(self, protocol: Protocol = ESH, **more: object) -> SittingProgress:
+        return Guide(SittingRequest("mira", protocol, **more), self, self, self).run()  # type: ignore[arg-type]
 
     @property
     def text(self) -> str:

@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.bluez.monitor import descriptor_store
+from collector.radio.bluez.monitor import handover
 
 FOLDER = Path(__file__).parents[2] / "systemd"
 DROP_INS = ("network.conf", "exclusive.conf")
+UNITS = ("quietcuff.service", "quietcuff-page.socket", "quietcuff-page.service")
 
 
 def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
@@ -20,14 +21,15 @@ def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
 @pytest.fixture
 def installed(tmp_path: Path) -> Path:
     """A root folder with the unit and its program in place, as the README puts them."""
-    for name in ("opt/quietcuff/bin/quietcuff", "bin/sh"):
+    for name in ("opt/quietcuff/bin/quietcuff-listen", "bin/sh"):
         program = tmp_path / name
         program.parent.mkdir(parents=True)
         program.write_text("#!/bin/sh\n")
         program.chmod(0o755)
     units = tmp_path / "etc/systemd/system"
     units.mkdir(parents=True)
-    shutil.copy(FOLDER / "quietcuff.service", units)
+    for name in UNITS:
+        shutil.copy(FOLDER / name, units)
     for name in (
         "basic.target",
         "bluetooth.service",
@@ -36,6 +38,7 @@ def installed(tmp_path: Path) -> Path:
         "local-fs.target",
         "multi-user.target",
         "shutdown.target",
+        "sockets.target",
         "sysinit.target",
         "system.slice",
         "time-set.target",
@@ -70,7 +73,7 @@ def settings(*files: Path) -> dict[str, list[str]]:
 
 @pytest.mark.system
 def test_systemd_finds_nothing_wrong(installed: Path) -> None:
-    found = run("systemd-analyze", "verify", f"--root={installed}", "--man=no", "quietcuff.service")
+    found = run("systemd-analyze", "verify", f"--root={installed}", "--man=no", *UNITS)
     complaints = [line for line in found.stderr.splitlines() if "quietcuff" in line]
     assert not complaints
     assert found.returncode == 0, found.stderr
@@ -95,11 +98,23 @@ def test_exposure_is_low_enough(tmp_path: Path) -> None:
         assert exposure(unit) <= 2.0, drop_in
 
 
+@pytest.mark.system
+def test_the_page_is_exposed_less_still_and_opens_no_socket_of_its_own() -> None:
+    page = FOLDER / "quietcuff-page.service"
+    assert exposure(page) <= 0.5
+    service = settings(page)
+    assert service["PrivateNetwork"] == ["yes"]
+    assert service["RestrictAddressFamilies"] == ["AF_UNIX"]
+    assert service["CapabilityBoundingSet"] == []
+    for shared in ("User", "StateDirectory", "StateDirectoryMode", "UMask"):
+        assert service[shared] == settings(FOLDER / "quietcuff.service")[shared]
+
+
 def test_the_witness_and_bluez_keep_what_they_need() -> None:
     service = settings(FOLDER / "quietcuff.service")
     assert service["Type"] == ["notify"]
     assert int(service["WatchdogSec"][0]) > 0
-    assert int(service["FileDescriptorStoreMax"][0]) == 2 * len({descriptor_store.WITNESS, descriptor_store.MEMORY})
+    assert int(service["FileDescriptorStoreMax"][0]) == 2 * len({handover.WITNESS, handover.HANDOVER})
     assert service["AmbientCapabilities"] == service["CapabilityBoundingSet"] == ["CAP_NET_RAW"]
     assert set(service["RestrictAddressFamilies"]) == {"AF_UNIX", "AF_BLUETOOTH"}
     # The kernel grants the monitor channel in the initial user and network namespaces only.

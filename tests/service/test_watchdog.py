@@ -18,7 +18,7 @@ LIMIT_S = 2.0
 SERVICE = """
 import asyncio, sys, time
 from pathlib import Path
-from collector.radio.port import Arrival
+
 from collector.service.listen import log, supervise
 from collector.service.config import Config
 from collector.service.listen.assemble import listen

@@ -12,8 +12,9 @@ from relaying import START
 
 from collector.share.export import rows
 from collector.store import people
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.instants import to_us
+from collector.store.opening import open_store
 from collector.store.readings import select
 from collector.store.values import Basis, Selection
 

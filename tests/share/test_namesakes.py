@@ -15,9 +15,8 @@ from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.fhir.bundle import write_collection
 from collector.share.relay.sending import plan, send
 from collector.share.relay.settings import Receiver
-from collector.store import people, readings
+from collector.store import audit, people, readings
 from collector.store.database import Store
-from collector.store.people import audit
 from collector.store.values import Selection
 
 CLINIC = Receiver("clinic", "mqtt", "mqtts://clinic.example", last=True)

@@ -14,7 +14,8 @@ from collector.share.relay.sending import Sent, pause_after, plan, send
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Unreachable
 from collector.store import outbox, people
-from collector.store.database import Store, open_store
+from collector.store.database import Store
+from collector.store.opening import open_store
 
 CLINIC = Receiver("clinic", "fhir", "https://clinic.example/fhir", batch=3)
 

@@ -16,7 +16,7 @@ from collector.share.report.cuff_clocks import ahead_s, clock_line
 from collector.share.report.gather import Wanted, gather
 from collector.share.text.preparation import READY, WHOLE_REST, rested, summary
 from collector.store import readings
-from collector.store.database import open_store
+from collector.store.opening import open_store
 from collector.store.people import notes, sittings
 from collector.store.values import Basis, Reading, Selection
 

@@ -25,7 +25,7 @@ from air import fill
 from paced import PacedLink
 from served import ServedAdapter
 
-from collector.radio.virtual import Manner, VirtualCuff
+from collector.radio.virtual import Behaviour, VirtualCuff
 
 HERE = Path(__file__).parent
 ROOT = HERE.parents[1]
@@ -79,8 +79,8 @@ class Household:
     """Two cuffs that speak up as long as they have something to tell; remembers when each record was confirmed."""
 
     def __init__(self) -> None:
-        manner = Manner(lingers_s=0.5, advertises_s=60.0, patience_s=60.0, interval_ms=150)
-        self.cuffs = [VirtualCuff(f"Cuff {n}", f"F0:00:00:00:00:0{n}", manner) for n in (1, 2)]
+        behaviour = Behaviour(lingers_s=0.5, advertises_s=60.0, patience_s=60.0, interval_ms=150)
+        self.cuffs = [VirtualCuff(f"Cuff {n}", f"F0:00:00:00:00:0{n}", behaviour) for n in (1, 2)]
         self.confirmed_at: dict[tuple[str, str], float] = {}
 
     def count(self) -> int:

@@ -55,7 +55,6 @@ def test_its_memory_fits_a_small_machine(steps: dict[str, dict[str, Any]]) -> No
     """Over a real BlueZ, beside a bare bleak scanner. Limits: docs/performance.md."""
     memory = steps["memory"]
     assert memory["service_mb"] <= 60, memory
-    assert memory["service_mb"] <= 1.6 * memory["scanner_mb"], memory
 
 
 def test_killed_it_loses_nothing_that_is_said_meanwhile(steps: dict[str, dict[str, Any]]) -> None:

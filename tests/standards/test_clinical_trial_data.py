@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from collector.numbers import descriptive
-from collector.numbers.values import shown
+from collector.numbers.values import rounded_text
 
 PUBLISHED = [
     ("Placebo", "Baseline", 85, "138.6", "16.75", "90.0", "180.0"),
@@ -47,7 +47,7 @@ def test_our_moments_are_the_published_ones(
         if row["TRTP"] == arm and (row["ABLFL"] == "Y" if visit == "Baseline" else row["AVISIT"] == visit)
     ]
     assert len(values) == n
-    assert shown(descriptive.mean(values)) == mean
-    assert shown(descriptive.sd(values), 2) == sd
+    assert rounded_text(descriptive.mean(values)) == mean
+    assert rounded_text(descriptive.sd(values), 2) == sd
     if least and most:
-        assert (shown(min(values)), shown(max(values))) == (least, most)
+        assert (rounded_text(min(values)), rounded_text(max(values))) == (least, most)

@@ -156,11 +156,11 @@ def test_records(vector: dict[str, Any]) -> None:
             events += reassembler.feed(bytes.fromhex(segment))
         assert events == [
             Record(
-                vector["sequence"],
-                int(vector["uuid"], 16),
-                bytes.fromhex(vector["value"]),
-                vector["crc_ok"],
-                len(vector["segments"]),
+                sequence=vector["sequence"],
+                uuid=int(vector["uuid"], 16),
+                value=bytes.fromhex(vector["value"]),
+                crc_ok=vector["crc_ok"],
+                segments=len(vector["segments"]),
             )
         ]
     assert reassembler.end() == ()

@@ -6,14 +6,14 @@ from pathlib import Path
 from measured import KITCHEN, MONDAY, append, make_store, week
 
 from collector.intake import interpret
-from collector.store.database import open_store
-from collector.store.readings.new_readings import Arrivals
+from collector.store.opening import open_store
+from collector.store.readings.new_readings import NewReadings
 
 
 def test_each_arrival_is_told_once_and_nothing_older(tmp_path: Path) -> None:
     path = make_store(tmp_path / "s.db", [*week(MONDAY, 130, 80, days=2)], {"mira": 1})
     with open_store(path) as ours, open_store(path) as theirs:
-        arrivals = Arrivals(ours)
+        arrivals = NewReadings(ours)
         assert arrivals.new() == []
         at = MONDAY + timedelta(days=3)
         for number in range(3):
@@ -30,7 +30,7 @@ def test_each_arrival_is_told_once_and_nothing_older(tmp_path: Path) -> None:
 def test_a_quiet_store_is_asked_for_its_version_only(tmp_path: Path) -> None:
     path = make_store(tmp_path / "s.db", [*week(MONDAY, 130, 80, days=1)], {"mira": 1})
     with open_store(path) as store:
-        arrivals = Arrivals(store)
+        arrivals = NewReadings(store)
         arrivals.new()
         asked: list[str] = []
         store.connection.set_trace_callback(asked.append)

@@ -11,10 +11,10 @@ import pytest
 from sqlite_utils import Database, Migrations
 
 from collector.intake.pipeline import catch_up, rebuild
-from collector.store import database, journal, readings, upkeep
-from collector.store.database import APPLICATION_ID, SCHEMA_VERSION, open_store
+from collector.store import journal, opening, readings, upkeep
 from collector.store.errors import StoreError
 from collector.store.migrations import STEPS
+from collector.store.opening import APPLICATION_ID, SCHEMA_VERSION, open_store
 
 FOLDER = Path(__file__).parents[2] / "fixtures/stores"
 KEPT = sorted(FOLDER.glob("schema-*.sqlite3.gz"))
@@ -107,7 +107,7 @@ def test_a_step_that_fails_leaves_the_store_as_it_was(tmp_path: Path, monkeypatc
         raise sqlite3.OperationalError("no more")
 
     monkeypatch.setattr("collector.store.migrations.STEPS", (*STEPS, ("999 fails", fails)))
-    monkeypatch.setattr(database, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setattr(opening, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
     with pytest.raises(StoreError):
         open_store(path)
     with sqlite3.connect(path) as connection:

@@ -8,8 +8,9 @@ import pytest
 from collector import intake
 from collector.intake.erasure import erase_person
 from collector.store import people
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 from collector.store.people import notes, sittings
 
 NOW = datetime(2031, 3, 4, 8, 0, tzinfo=UTC)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.store import Store, StoreError, database, journal, open_store, readings, upkeep
+from collector.store import Store, StoreError, journal, open_store, opening, readings, upkeep
 from collector.store.migrations import STEPS
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -69,7 +69,7 @@ def test_every_commit_is_durable(path: Path) -> None:
 
 
 def test_schema_version_counts_the_steps() -> None:
-    assert len(STEPS) == database.SCHEMA_VERSION
+    assert len(STEPS) == opening.SCHEMA_VERSION
     assert [name for name, _ in STEPS] == sorted(name for name, _ in STEPS)
 
 
@@ -102,7 +102,7 @@ def test_another_programs_database(tmp_path: Path) -> None:
 
 def test_made_by_a_newer_version(path: Path) -> None:
     with sqlite3.connect(path) as newer:
-        newer.execute(f"PRAGMA user_version={database.SCHEMA_VERSION + 1}")
+        newer.execute(f"PRAGMA user_version={opening.SCHEMA_VERSION + 1}")
     newer.close()
     error = refusal(path)
     assert error.kind == "newer"
@@ -132,7 +132,7 @@ def test_a_backup_is_private_and_overwrites_nothing(path: Path) -> None:
 
 
 def test_locked_by_another_program(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 50)
+    monkeypatch.setattr(opening, "BUSY_TIMEOUT_MS", 50)
     holder = sqlite3.connect(path, isolation_level=None)
     holder.execute("BEGIN IMMEDIATE")
     try:

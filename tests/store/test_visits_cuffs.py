@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 from fresh import fresh
 
-from collector.store import Store, StoreError, conditions, journal
+from collector.store import Store, StoreError, audit, conditions, journal
 from collector.store.journal import cuffs, stations, visits
-from collector.store.people import audit
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
 ONE, TWO = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02"

@@ -1,4 +1,4 @@
-"""A room with virtual cuffs and a collector's radio in it, and a Desk that only notes what it is handed."""
+"""A room with virtual cuffs and a collector's radio in it, and a sink that only notes what it is handed."""
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
@@ -6,17 +6,17 @@ from contextlib import asynccontextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from collector.radio.port import Arrival, Bond, Desk, Fact, Handles, KnownCuff, NotTaken, VisitPlan
+from collector.radio.port import Bond, Fact, Handles, KnownCuff, NotTaken, Outcome, ReceivedPayload, Sink, VisitPlan
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
 
-class NoteDesk:
+class NoteSink:
     """Keeps everything in memory. refuse: says of an arrival why it cannot be stored, or None."""
 
-    def __init__(self, refuse: Callable[[Arrival], str | None] | None = None) -> None:
+    def __init__(self, refuse: Callable[[ReceivedPayload], str | None] | None = None) -> None:
         self.refuse = refuse
         self.accept = lambda cuff: True
-        self.arrivals: list[Arrival] = []
+        self.arrivals: list[ReceivedPayload] = []
         self.visit_of: list[int | None] = []
         self.facts: list[tuple[int, Fact]] = []
         self.cuffs: dict[int, str] = {}
@@ -49,16 +49,16 @@ class NoteDesk:
         if isinstance(fact, Handles):
             self._known[cuff.address] = KnownCuff(cuff.address, cuff.bonded, fact.handles)
 
-    def take(self, arrival: Arrival, visit: int | None) -> None:
+    def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         trouble = self.refuse(arrival) if self.refuse else None
         if trouble:
             raise NotTaken(trouble)
         self.arrivals.append(arrival)
         self.visit_of.append(visit)
 
-    def close_visit(self, visit: int, at: datetime, outcome: str) -> None:
+    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         assert visit not in self.outcomes, "closed twice"
-        self.outcomes[visit] = outcome
+        self.outcomes[visit] = str(outcome)
 
     def tell(self, topic: str, text: str | None) -> None:
         self.told[topic] = text
@@ -70,8 +70,8 @@ class NoteDesk:
 class Room:
     """The radio, running, and what belongs to it."""
 
-    def __init__(self, radio: VirtualRadio, desk: Desk) -> None:
-        self.radio, self.desk = radio, desk
+    def __init__(self, radio: VirtualRadio, sink: Sink) -> None:
+        self.radio, self.sink = radio, sink
 
     async def quiet(self) -> None:
         """Until no visit is in progress."""
@@ -88,23 +88,23 @@ class Room:
 @asynccontextmanager
 async def room(
     *cuffs: VirtualCuff,
-    desk: Desk | None = None,
+    sink: Sink | None = None,
     plan: VisitPlan | None = None,
     keys: Path | None = None,
     **settings: object,
 ) -> AsyncIterator[Room]:
     """A virtual radio listening to cuffs, until the block ends."""
     radio = VirtualRadio(cuffs, keys, **settings)
-    desk = desk or NoteDesk()
+    sink = sink or NoteSink()
     stop = asyncio.Event()
-    running = asyncio.ensure_future(radio.run(desk, plan or VisitPlan(), stop))
+    running = asyncio.ensure_future(radio.run(sink, plan or VisitPlan(), stop))
     listening = asyncio.ensure_future(radio.listening.wait())
     await asyncio.wait({running, listening}, return_when=asyncio.FIRST_COMPLETED)
     listening.cancel()
     try:
         if running.done():
             running.result()
-        yield Room(radio, desk)
+        yield Room(radio, sink)
     finally:
         stop.set()
         await running

@@ -7,13 +7,14 @@ from itertools import count
 from pathlib import Path
 
 from collector.intake.owner import assign_cuff
-from collector.radio.port import Arrival, ValueRead
+from collector.radio.port import ReceivedPayload, ValueRead
 from collector.service.guided import download, loan_papers
-from collector.service.guided.loan_return import Desk
+from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.screen import Left
-from collector.service.listen.desk import StoreDesk
-from collector.store.database import Store, open_store
+from collector.service.listen.store_sink import StoreSink
+from collector.store.database import Store
 from collector.store.journal import cuffs
+from collector.store.opening import open_store
 from collector.store.people import loans
 from collector.store.people.loan_states import State
 from collector.store.people.loans import Loan
@@ -30,7 +31,7 @@ class Clinic:
     """A station with its stock, and a scripted person at the screen."""
 
     def __init__(self, store: Store, folder: Path) -> None:
-        self.store, self.folder, self.desk = store, folder, StoreDesk(store)
+        self.store, self.folder, self.sink = store, folder, StoreSink(store)
         self.at = LENT
         self.said: list[str] = []
         self.asked: list[str] = []
@@ -44,7 +45,8 @@ class Clinic:
     def result(self, text: str) -> None:
         self.said.append(text)
 
-    def count(self, text: str) -> None:
+    def count(self, text: str, keys: str = "", left_s: float | None = None) -> None:
+        text += keys
         if not self.asked or self.asked[-1] != text:
             self.asked.append(text)
 
@@ -69,26 +71,36 @@ class Clinic:
         ahead: timedelta = timedelta(0),
         stays: timedelta = timedelta(0),
     ) -> None:
-        number = self.desk.open_visit(address, "virtual", self.at)
+        number = self.sink.open_visit(address, "virtual", self.at)
         shown = (self.at + ahead).replace(tzinfo=None)
-        self.desk.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(shown), self.at))
+        self.sink.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(shown), self.at))
         for n, at in enumerate(taken):
             stamp = (at + ahead).replace(tzinfo=None)
             value = build_measurement(measurement(120 + n, 80, stamp=stamp, user_id=slot))
-            self.desk.take(Arrival(address, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, self.at, "virtual", True), number)
-        self.desk.close_visit(number, self.at + stays, outcome)
+            self.sink.take(
+                ReceivedPayload(
+                    cuff=address,
+                    characteristic=Uuid.BLOOD_PRESSURE_MEASUREMENT,
+                    value=value,
+                    arrived_at=self.at,
+                    source="virtual",
+                    encrypted=True,
+                ),
+                number,
+            )
+        self.sink.close_visit(number, self.at + stays, outcome)
         assign_cuff(self.store, cuffs.row_of(self.store, address))
         self.at += timedelta(minutes=1)
 
     def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
         self.keys = list(keys)
-        return Desk(
+        return LoanReturn(
             self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save, lambda address: address
         ).take_back(list(wanted or (CUFF,)))
 
     def save(self, loan: Loan) -> list[str]:
         brought = download.look(self.store, loan, "UTC")
-        loan_papers.write(loan_papers.folder_of(self.folder, loan), brought)
+        loan_papers.write(loan_papers.returns_folder(self.folder, loan), brought)
         return loan_papers.summary(loan, "clinic-3", brought)
 
     def state(self, address: str = CUFF) -> State | None:

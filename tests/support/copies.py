@@ -4,7 +4,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from collector.store import journal
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 NIGHT = datetime(2031, 3, 4, 3, 15, tzinfo=UTC)
 CUFF = "C0:FF:EE:00:00:01"

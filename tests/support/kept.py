@@ -1,4 +1,4 @@
-"""The real store behind the real Desk, and the one question that counts: is every measurement there, once?"""
+"""The real store behind the real Sink, and the one question that counts: is every measurement there, once?"""
 
 from collections import Counter
 from collections.abc import Iterable, Iterator
@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector.radio.virtual import VirtualCuff
-from collector.service.listen.desk import StoreDesk
+from collector.service.listen.store_sink import StoreSink
 from collector.store import readings
-from collector.store.database import Store, open_store
+from collector.store.database import Store
+from collector.store.opening import open_store
 
 
 @dataclass(frozen=True, slots=True)
-class Tally:
+class Comparison:
     """What became of what the cuffs measured."""
 
     measured: int
@@ -26,11 +27,11 @@ class Tally:
         return self.lost == self.twice == self.strange == 0
 
 
-def tally(store: Store, cuffs: Iterable[VirtualCuff]) -> Tally:
+def compared(store: Store, cuffs: Iterable[VirtualCuff]) -> Comparison:
     """Compare the readings with what the cuffs measured, cuff by cuff."""
     kept = Counter((reading.cuff, reading.payload) for reading in readings.select(store))
     measured = Counter((cuff.address, payload.hex()) for cuff in cuffs for payload in cuff.measured)
-    return Tally(
+    return Comparison(
         measured=measured.total(),
         lost=(measured - kept).total(),
         twice=sum(count - 1 for key, count in kept.items() if count > 1),
@@ -39,6 +40,6 @@ def tally(store: Store, cuffs: Iterable[VirtualCuff]) -> Tally:
 
 
 @contextmanager
-def store_desk(folder: Path) -> Iterator[StoreDesk]:
+def store_sink(folder: Path) -> Iterator[StoreSink]:
     with open_store(folder / "quietcuff.db") as store:
-        yield StoreDesk(store)
+        yield StoreSink(store)

@@ -7,8 +7,9 @@ from pathlib import Path
 from collector.intake.owner import assign_cuff
 from collector.intake.pipeline import catch_up, settle
 from collector.store import journal, people
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import cuffs, stations, visits
+from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from collector.store.upkeep import checkpoint
 from parsers.measurement import build_measurement, measurement

@@ -11,7 +11,7 @@ from bumble.hci import Address, HCI_Reset_Command, HCI_StatusReturnParameters
 from bumble.link import LocalLink
 from bumble.ll import ControlPdu, TerminateInd
 
-from collector.radio.virtual.controller import CentralController
+from collector.radio.virtual.device import CentralController
 
 CONNECTION_TIMEOUT = 0x08  # HCI error code
 

@@ -12,8 +12,9 @@ from collector.share.export.context import ExportContext
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch
 from collector.store import journal, people
-from collector.store.database import Store, open_store
-from collector.store.people import claims
+from collector.store.database import Store
+from collector.store.opening import open_store
+from collector.store.readings import claims
 from collector.store.values import Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)

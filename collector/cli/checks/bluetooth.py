@@ -1,29 +1,20 @@
 """Is there an adapter, does BlueZ run, and may we ask it for what a visit needs?"""
 
-import os
 from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from collector.cli.checks.finding import Finding, attention, fine
+from collector.radio.port import RadioUnavailable
+
+if TYPE_CHECKING:
+    from collector.radio.bluez.bus import BusError
 
 BLUEZ = "org.bluez"
 TIMEOUT_S = 4.0
 
 Ask = Callable[..., Awaitable[list[Any]]]
-"""ask(destination, path, interface, member, signature="", body=()): the answer's body, or Refused."""
-
-
-class Refused(Exception):
-    """D-Bus or the service answered with an error. name: of the error, such as 'org.bluez.Error.NotReady'."""
-
-    def __init__(self, name: str, text: str) -> None:
-        super().__init__(text)
-        self.name = name
-
-
-class NoBus(Exception):
-    """There is no system bus to talk to."""
+"""ask(destination, path, interface, member, signature="", body=()): the answer's body, or `BusError`."""
 
 
 def adapters(root: Path = Path("/sys/class/bluetooth")) -> list[str]:
@@ -61,6 +52,8 @@ def hardware(wanted: str | None, found: list[str], switch: str | None) -> Findin
 
 async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
     """What bluetoothd answers. The first thing that is wrong explains what would follow, so it ends there."""
+    from collector.radio.bluez.bus import BusError
+
     try:
         (running,) = await ask(
             "org.freedesktop.DBus", "/org/freedesktop/DBus", "org.freedesktop.DBus", "NameHasOwner", "s", [BLUEZ]
@@ -68,7 +61,7 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
         if not running:
             return [attention("BlueZ", "bluetoothd does not run", "sudo systemctl enable --now bluetooth")]
         (objects,) = await ask(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
-    except Refused as error:
+    except BusError as error:
         return [_denied(error)]
     powered = {
         path.rsplit("/", 1)[-1]: bool(interfaces["org.bluez.Adapter1"]["Powered"].value)
@@ -86,18 +79,20 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
 
 async def _agent(ask: Ask) -> Finding:
     """Tries whether we may register a pairing agent, and takes it back."""
+    from collector.radio.bluez.bus import BusError
+
     path = "/quietcuff/check"
     manager = (BLUEZ, "/org/bluez", "org.bluez.AgentManager1")
     try:
         await ask(*manager, "RegisterAgent", "os", [path, "NoInputNoOutput"])
         await ask(*manager, "UnregisterAgent", "o", [path])
-    except Refused as error:
+    except BusError as error:
         found = _denied(error)
         return attention("pairing", f"no agent can be registered, so no cuff can pair: {error}", found.remedy)
     return fine("pairing", "an agent may be registered")
 
 
-def _denied(error: Refused) -> Finding:
+def _denied(error: "BusError") -> Finding:
     if error.name.endswith("AccessDenied"):
         return attention(
             "D-Bus rights",
@@ -117,42 +112,21 @@ def look(wanted: str | None) -> Iterator[Finding]:
 
     try:
         yield from asyncio.run(_over_the_bus(wanted))
-    except (NoBus, TimeoutError) as error:
-        yield attention(
-            "D-Bus",
-            str(error) or "the system bus does not answer",
-            "sudo systemctl start dbus; in a container, share /run/dbus with it",
-        )
+    except RadioUnavailable as error:
+        yield attention("D-Bus", str(error), "sudo systemctl start dbus; in a container, share /run/dbus with it")
 
 
 async def _over_the_bus(wanted: str | None) -> list[Finding]:
-    import asyncio
+    from collector.radio.bluez.bus import Bus
 
-    from dbus_fast import BusType, Message, MessageType
-    from dbus_fast.aio import MessageBus
-
-    try:
-        bus = await asyncio.wait_for(MessageBus(bus_type=BusType.SYSTEM).connect(), TIMEOUT_S)
-    except TimeoutError:
-        raise
-    except Exception as error:  # no socket, no right to it, not a bus behind it
-        address = os.environ.get("DBUS_SYSTEM_BUS_ADDRESS", "/run/dbus/system_bus_socket")
-        reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
-        raise NoBus(f"no system bus at {address} ({reason})") from None
+    bus = await Bus.connect(TIMEOUT_S)
 
     async def ask(
         destination: str, path: str, interface: str, member: str, signature: str = "", body: Any = ()
     ) -> list[Any]:
-        message = Message(
-            destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
-        )
-        reply = await asyncio.wait_for(bus.call(message), TIMEOUT_S)
-        if reply is None or reply.message_type is MessageType.ERROR:
-            text = str(reply.body[0]) if reply and reply.body else "no answer"
-            raise Refused((reply and reply.error_name) or "no answer", text)
-        return list(reply.body)
+        return await bus.call(path, interface, member, signature, body, destination=destination, timeout_s=TIMEOUT_S)
 
     try:
         return await bluez(ask, wanted)
     finally:
-        bus.disconnect()
+        await bus.close()

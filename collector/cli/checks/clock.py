@@ -1,13 +1,11 @@
 """Is this machine's clock right, and are its zone rules known? Every time in the store rests on both."""
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from collector.cli.checks.finding import Finding, attention, fine
-from collector.service.listen.kernel_clock import synchronised
-
-RELEASED = datetime(2026, 11, 1, tzinfo=UTC)
-"""No right clock shows less."""
+from collector.radio.cuff_clock import trustworthy
+from collector.service.machine_clock import synchronised
 
 
 def look(
@@ -19,7 +17,7 @@ def look(
     """newest_arrival: of the store, None for an empty one. zone: as configured, None for the machine's."""
     shown = now.astimezone().isoformat(" ", "seconds")
     behind = newest_arrival is not None and now < newest_arrival - timedelta(minutes=2)
-    if now < RELEASED or behind:
+    if not trustworthy(now) or behind:
         than = f"the newest payload ({newest_arrival:%Y-%m-%d %H:%M} UTC)" if behind else "this program"
         yield attention(
             "clock",

@@ -1,20 +1,16 @@
 """What the service would give notice of: missed cuffs, batteries, clocks, bonds, disks, backups, very high readings."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 from collector.cli.checks.finding import Finding, attention
-
-if TYPE_CHECKING:
-    from collector.service.config import Config
-    from collector.store.database import Store
+from collector.service.config import Config
+from collector.service.notices.rounds import notices_now
+from collector.store.database import Store
 
 _SHOWN_ELSEWHERE = frozenset({"service"})
 
 
-def look(store: "Store", config: "Config") -> Iterator[Finding]:
-    from collector.service.notices.rounds import notices_now
-
+def look(store: Store, config: Config) -> Iterator[Finding]:
     for notice in notices_now(store, config):
         if notice.topic not in _SHOWN_ELSEWHERE:
             yield attention(notice.topic, notice.words(personal=True), notice.remedy)

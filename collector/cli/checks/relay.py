@@ -2,22 +2,19 @@
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
 
 from collector.cli.checks.finding import Finding, attention, fine
-
-if TYPE_CHECKING:
-    from collector.service.config import Config
-    from collector.store.database import Store
+from collector.service.config import Config
+from collector.share.export.context import ExchangeError
+from collector.store import outbox
+from collector.store.database import Store
 
 PATIENCE = timedelta(days=1)
 
 
-def look(store: "Store", config: "Config") -> Iterator[Finding]:
+def look(store: Store, config: Config) -> Iterator[Finding]:
     from collector.service.jobs.relaying import receivers_of
-    from collector.share.export.context import ExchangeError
     from collector.share.relay.sending import found_people
-    from collector.store import outbox
 
     states = {state.name: state for state in outbox.status(store)}
     for receiver in receivers_of(config):

@@ -3,13 +3,13 @@
 import re
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from collector.cli.checks.finding import Finding, attention, fine
-
-if TYPE_CHECKING:
-    from collector.service.config import Config
-    from collector.store.database import Store
+from collector.radio.port import UseWitness
+from collector.service.config import Config
+from collector.service.config.settings import RadioKind
+from collector.store import conditions
+from collector.store.database import Store
 
 _CAP_NET_RAW = 13  # capabilities(7), linux/capability.h
 
@@ -40,11 +40,11 @@ def may_witness(pid: int, proc: Path = Path("/proc")) -> bool | None:
     return None
 
 
-def witness(config: "Config", pid: int | None, told: set[str], proc: Path = Path("/proc")) -> Iterator[Finding]:
+def witness(config: Config, pid: int | None, told: set[str], proc: Path = Path("/proc")) -> Iterator[Finding]:
     """told: topics of what the service tells itself, which goes before what we infer."""
-    if config.radio.kind != "bluez" or "witness" in told:
+    if config.radio.kind is not RadioKind.BLUEZ or "witness" in told:
         return
-    if config.radio.witness == "off":
+    if config.radio.witness is UseWitness.OFF:
         yield attention(
             "witness", f"switched off in the configuration; {CAN_LOSE}", 'take witness = "off" out of [radio]'
         )
@@ -56,10 +56,8 @@ def witness(config: "Config", pid: int | None, told: set[str], proc: Path = Path
         yield fine("witness", "allowed")
 
 
-def conditions(store: "Store", pid: int | None) -> Iterator[Finding]:
+def standing_conditions(store: Store, pid: int | None) -> Iterator[Finding]:
     """What the service keeps telling. Without a service it is the last it said."""
-    from collector.store import conditions
-
     for condition in conditions.current(store):
         since = condition.since.astimezone().isoformat(" ", "minutes")
         said = f"since {since}" if pid is not None else f"last said, {since}"

@@ -3,12 +3,10 @@
 import stat
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from collector.cli.checks.finding import Finding, attention, broken, fine
-
-if TYPE_CHECKING:
-    from collector.store.database import Store
+from collector.store import journal, upkeep
+from collector.store.database import Store
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
 _REMEDIES = {
@@ -28,16 +26,14 @@ def unusable(error: Exception) -> Finding:
     return (attention if kind == "missing" else broken)("store", str(error), remedy)
 
 
-def look(store: "Store", quick: bool, listening: bool) -> Iterator[Finding]:
+def look(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     """quick: without looking through the whole file. listening: a service works on it just now."""
     yield _sound(store, quick)
     yield from _privacy(store.path)
     yield from _journal(store, listening)
 
 
-def _sound(store: "Store", quick: bool) -> Finding:
-    from collector.store import journal, upkeep
-
+def _sound(store: Store, quick: bool) -> Finding:
     wrong = [] if quick else upkeep.integrity(store)
     if wrong:
         more = f" (and {len(wrong) - 1} more)" if len(wrong) > 1 else ""
@@ -52,17 +48,23 @@ def _sound(store: "Store", quick: bool) -> Finding:
 
 
 def _privacy(path: Path) -> Iterator[Finding]:
+    if path.is_symlink():
+        yield attention(
+            "store rights",
+            f"{path} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
+            f"name the file itself: --store {path.resolve()}, or path under [store]",
+        )
     for suffix in ("", "-wal", "-shm"):
         file = path.with_name(path.name + suffix)
-        if file.exists() and stat.S_IMODE(file.stat().st_mode) & stat.S_IRWXO:
+        mode = stat.S_IMODE(file.stat().st_mode) if file.exists() else 0
+        if mode & (stat.S_IRWXG | stat.S_IRWXO):
+            who = "everybody on this machine" if mode & stat.S_IRWXO else "its group"
             yield attention(
-                "store rights", f"{file} can be read or written by everybody on this machine", f"chmod o-rwx {file}"
+                "store rights", f"{file} can be read or written by {who} (mode {mode:04o})", f"chmod go-rwx {file}"
             )
 
 
-def _journal(store: "Store", listening: bool) -> Iterator[Finding]:
-    from collector.store import journal
-
+def _journal(store: Store, listening: bool) -> Iterator[Finding]:
     troubles = list(journal.troubles(store))
     if troubles:
         newest = troubles[-1]

@@ -2,18 +2,20 @@
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Surroundings, Usage
+from collector.cli.common.command import GlobalOptions, Usage
 from collector.cli.common.dates import day
-
-if TYPE_CHECKING:
-    from collector.numbers.rules import Plan, Protocol
-    from collector.numbers.values import Sample
-    from collector.store.database import Store
-    from collector.store.values import Reading
+from collector.numbers.protocols import UnknownProtocol
+from collector.numbers.rules import Plan, Protocol
+from collector.numbers.values import Sample
+from collector.service.config.plans import in_force
+from collector.share.samples import samples
+from collector.store import people, readings
+from collector.store.database import Store
+from collector.store.values import Reading, Selection
 
 Whose = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
 ProtocolName = Annotated[
@@ -22,8 +24,10 @@ ProtocolName = Annotated[
         "--protocol", "-p", metavar="NAME", help="By which protocol (`quietcuff protocols`); else that of the plan."
     ),
 ]
-From = Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day; else the most recent series.")]
-To = Annotated[str | None, typer.Option("--to", metavar="DATE", help="Last day, in whole.")]
+FirstDay = Annotated[
+    str | None, typer.Option("--since", metavar="DATE", help="First day; else the most recent series.")
+]
+LastDay = Annotated[str | None, typer.Option("--until", metavar="DATE", help="Last day, in whole.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object.")]
 
 
@@ -32,35 +36,29 @@ class Asked:
     """Whose readings, by which rules. first, last: days, both included."""
 
     person: str  # as the store writes the name
-    protocol: "Protocol"
-    plan: "Plan"
+    protocol: Protocol
+    plan: Plan
     first: date | None
     last: date | None
 
 
 def asked(
-    around: Surroundings, store: "Store", person: str, protocol: str | None, first: str | None, last: str | None
+    around: GlobalOptions, store: Store, person: str, protocol: str | None, first: str | None, last: str | None
 ) -> Asked:
     """Raises StoreError for a person who is not there, Usage for the rest."""
-    from collector.numbers.protocols import UnknownProtocol
-    from collector.service.config.plans import in_force
-    from collector.store import people
-
     found = people.need(store, person)
-    since, until = day(first, "--from"), day(last, "--to")
+    since, until = day(first, "--since"), day(last, "--until")
     if since and until and since > until:
-        raise Usage(f"--from {since} lies after --to {until}; turn them round")
+        raise Usage(f"--since {since} lies after --until {until}; turn them round")
     try:
         rules, plan = in_force(around.config, found.name, protocol)
     except UnknownProtocol as unknown:
         raise Usage(str(unknown)) from None
-    return Asked(found.name, rules, plan, since, until)
+    return Asked(person=found.name, protocol=rules, plan=plan, first=since, last=until)
 
 
-def readings_of(store: "Store", asked: Asked) -> "list[Reading]":
+def readings_of(store: Store, asked: Asked) -> list[Reading]:
     """The person's readings that can be of those days, in whatever zone; nobody else's are looked at."""
-    from collector.store import readings
-    from collector.store.values import Selection
 
     def midnight(of: date, days: int) -> datetime:
         return datetime.combine(of, time(), UTC) + timedelta(days)
@@ -70,8 +68,6 @@ def readings_of(store: "Store", asked: Asked) -> "list[Reading]":
     return list(readings.select(store, Selection(person=asked.person, since=since, until=until)))
 
 
-def samples_of(store: "Store", asked: Asked) -> "list[Sample]":
+def samples_of(store: Store, asked: Asked) -> list[Sample]:
     """The same readings as the numbers take them."""
-    from collector.share.samples import samples
-
     return list(samples(readings_of(store, asked)))

@@ -1,38 +1,14 @@
-"""The words that go with values, wherever the command line shows some. What they say: `collector.numbers.words`."""
+"""Saying words on stderr, in lines that a narrow terminal holds. What they say: `collector.numbers.words`."""
 
 import shutil
 import sys
-from collections.abc import Iterable, Iterator
-from decimal import Decimal
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 from collector.cli.common.command import say
-from collector.numbers import words
-from collector.numbers.levels import is_very_high
-from collector.share.samples import exact_mmhg
+from collector.share.text.cautions import caution, very_high, very_high_pressure
 from collector.share.text.layout import visible, wrapped
 
-if TYPE_CHECKING:
-    from collector.store.values import Reading
-
-
-def very_high(reading: "Reading") -> bool:
-    """Whether either pressure is at or above the bounds, themselves included."""
-    return very_high_pressure(reading.systolic, reading.diastolic, reading.unit)
-
-
-def very_high_pressure(systolic: Decimal | None, diastolic: Decimal | None, unit: str) -> bool:
-    """The same of bare pressures. unit: 'mmHg' or 'kPa'."""
-    return is_very_high(exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit))
-
-
-def caution(emergency_number: str) -> Iterator[str]:
-    """What to say after a list that holds very high readings. emergency_number: empty where none is configured."""
-    yield words.very_high_in_a_list()
-    yield words.signs(emergency_number)
-    yield words.pregnancy(emergency_number)
-    yield words.CHILDREN
-    yield words.NOT_A_DIAGNOSIS
+__all__ = ["caution", "tell", "very_high", "very_high_pressure", "words_width"]
 
 
 def tell(texts: Iterable[str]) -> None:

@@ -16,22 +16,20 @@ Data goes to stdout through `out`, words to stderr through `say`.
 """
 
 import sys
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import tzinfo
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import typer
 from typer.core import TyperGroup
 
+from collector.service.config import Config, load, usual_store
 from collector.share.text.layout import visible
-
-if TYPE_CHECKING:
-    from datetime import tzinfo
-
-    from collector.service.config import Config
 
 DONE, COULD_NOT, WRONG_USAGE, ATTENTION = 0, 1, 2, 3
 
@@ -78,27 +76,23 @@ def say(words: str) -> None:
 
 
 @dataclass
-class Surroundings:
+class GlobalOptions:
     """The global options and what follows from them, found out when first asked for."""
 
     store_option: Path | None = None
     config_option: Path | None = None
 
     @cached_property
-    def config(self) -> "Config":
-        from collector.service.config import load
-
+    def config(self) -> Config:
         return load(self.config_option)
 
     @cached_property
     def store_path(self) -> Path:
         """--store or QUIETCUFF_STORE, else the configuration's, else the usual place."""
-        from collector.service.config import usual_store
-
         return self.store_option or self.config.store.path or usual_store()
 
     @cached_property
-    def zone(self) -> "tzinfo | None":
+    def zone(self) -> tzinfo | None:
         """The zone of the station's wall clock; None stands for this machine's."""
         from zoneinfo import ZoneInfo
 
@@ -106,9 +100,9 @@ class Surroundings:
         return ZoneInfo(name) if name else None
 
 
-def of(ctx: typer.Context) -> Surroundings:
+def of(ctx: typer.Context) -> GlobalOptions:
     """The surroundings of the running command."""
-    found = ctx.find_object(Surroundings)
+    found = ctx.find_object(GlobalOptions)
     assert found is not None, "commands run through collector.cli.main"
     return found
 
@@ -116,8 +110,6 @@ def of(ctx: typer.Context) -> Surroundings:
 @contextmanager
 def progress(what: str) -> Iterator[Callable[[int, int], None]]:
     """A counter on stderr at a terminal, silence elsewhere. Yields a function to tell (done, of)."""
-    import time
-
     if not sys.stderr.isatty():
         yield lambda done, total: None
         return

@@ -3,25 +3,20 @@
 from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
-from typing import TYPE_CHECKING
 
 from collector.cli.common.asked_series import asked, samples_of
-from collector.cli.common.command import Surroundings, say
-
-if TYPE_CHECKING:
-    from collector.share.export.context import ExportContext
-    from collector.store.database import Store
+from collector.cli.common.command import GlobalOptions, say
+from collector.numbers.average import average
+from collector.share.export.context import AverageResult, ExportContext
+from collector.store.database import Store
 
 _TENTH = Decimal("0.1")
 
 
 def with_average(
-    around: Surroundings, store: "Store", context: "ExportContext", person: str, protocol: str
-) -> "ExportContext":
+    around: GlobalOptions, store: Store, context: ExportContext, person: str, protocol: str
+) -> ExportContext:
     """The surroundings with the average in them. A series that is too short gives none, and that is said."""
-    from collector.numbers.average import average
-    from collector.share.export.context import AverageResult
-
     wanted = asked(around, store, person, protocol, None, None)
     samples = samples_of(store, wanted)
     found = average(samples, wanted.protocol, wanted.plan, None, None)
@@ -30,15 +25,15 @@ def with_average(
         return context
     times = [one.taken_at for one in samples if one.reading_id in set(found.used_ids)]
     result = AverageResult(
-        wanted.person,
-        found.protocol.name,
-        found.systolic.quantize(_TENTH),
-        found.diastolic.quantize(_TENTH),
-        found.used,
-        min(times),
-        max(times),
-        datetime.now(UTC),
-        found.used_ids,
-        None if found.pulse is None else found.pulse.quantize(_TENTH),
+        person=wanted.person,
+        protocol=found.protocol.name,
+        systolic=found.systolic.quantize(_TENTH),
+        diastolic=found.diastolic.quantize(_TENTH),
+        count=found.used,
+        start=min(times),
+        end=max(times),
+        computed_at=datetime.now(UTC),
+        reading_ids=found.used_ids,
+        pulse=None if found.pulse is None else found.pulse.quantize(_TENTH),
     )
     return replace(context, averages=(result,))

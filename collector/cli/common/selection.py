@@ -4,16 +4,17 @@ import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Surroundings, Usage, out
+from collector.cli.common.command import GlobalOptions, Usage, out
+from collector.share.text.layout import wrapped
+from collector.store.database import Store
+from collector.store.opening import open_store
+from collector.store.people.slot_spans import Slot
 from collector.store.values import Reading, Selection
-
-if TYPE_CHECKING:
-    from collector.store.database import Store
 
 Since = Annotated[
     str | None, typer.Option(metavar="TIME", help="From this time on: a date (from its midnight) or ISO 8601.")
@@ -25,7 +26,7 @@ Unassigned = Annotated[bool, typer.Option("--unassigned", help="Only those that 
 
 
 def selection(
-    around: Surroundings,
+    around: GlobalOptions,
     *,
     since: str | None = None,
     until: str | None = None,
@@ -44,20 +45,25 @@ def selection(
     return Selection(person=person, cuff=cuff, since=first, until=end, last=last, unassigned=unassigned)
 
 
-@contextmanager
-def reading_store(around: Surroundings) -> "Iterator[Store]":
-    """The store, for looking only: never makes one, never changes one."""
-    from collector.store.database import open_store
+def slot_of(text: str) -> Slot:
+    """A slot as given on the command line: a User ID, 'none' for records without one, 'any'. Raises Usage."""
+    if text in ("any", "none"):
+        return "any" if text == "any" else None
+    if text.isascii() and text.isdigit() and len(text) <= 3 and int(text) <= 255:
+        return int(text)
+    raise Usage(f"--slot {text!r} is not a slot; give 0 to 255, none or any")
 
+
+@contextmanager
+def reading_store(around: GlobalOptions) -> Iterator[Store]:
+    """The store, for looking only: never makes one, never changes one."""
     with open_store(around.store_path, create=False, read_only=True) as store:
         yield store
 
 
 @contextmanager
-def writing_store(around: Surroundings) -> "Iterator[Store]":
+def writing_store(around: GlobalOptions) -> Iterator[Store]:
     """The store, for a change; it must be there."""
-    from collector.store.database import open_store
-
     with open_store(around.store_path, create=False) as store:
         yield store
 
@@ -69,8 +75,6 @@ def terminal_width() -> int | None:
 
 def out_wrapped(text: str) -> None:
     """A line of data, broken between words where the terminal is narrower."""
-    from collector.share.text.layout import wrapped
-
     width = terminal_width()
     for line in [text] if width is None else wrapped(text, width):
         out(line)
@@ -86,6 +90,7 @@ __all__ = [
     "out_wrapped",
     "reading_store",
     "selection",
+    "slot_of",
     "terminal_width",
     "writing_store",
 ]

@@ -43,12 +43,12 @@ class HandRow:
         try:
             fields = json.loads(value)
             row = cls(
-                datetime.fromisoformat(fields["taken_at"]),
-                Decimal(fields["systolic"]),
-                Decimal(fields["diastolic"]),
-                None if fields["pulse"] is None else Decimal(fields["pulse"]),
-                fields["person"],
-                fields["note"],
+                taken_at=datetime.fromisoformat(fields["taken_at"]),
+                systolic=Decimal(fields["systolic"]),
+                diastolic=Decimal(fields["diastolic"]),
+                pulse=None if fields["pulse"] is None else Decimal(fields["pulse"]),
+                person=fields["person"],
+                note=fields["note"],
             )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error

@@ -5,7 +5,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from collector.intake.time.clock_readings import Look
+from collector.intake.time.clock_readings import ClockReading
 from collector.store.instants import SECOND
 
 DRIFT = 100e-6
@@ -43,7 +43,7 @@ class Projection:
 class ClockLine:
     """A cuff's looks in order, cut into runs."""
 
-    def __init__(self, looks: Sequence[Look]) -> None:
+    def __init__(self, looks: Sequence[ClockReading]) -> None:
         self.looks = looks
         self.times = [look.at for look in looks]
         self.runs: list[Run] = []
@@ -108,7 +108,7 @@ class ClockLine:
         return min(DRIFT, max(-DRIFT, gained / passed))
 
 
-def changed(before: Look, after: Look) -> bool:
+def changed(before: ClockReading, after: ClockReading) -> bool:
     """Whether the clock was changed between two looks: it moved further than drift and doubt allow."""
     moved = abs(after.offset - before.offset) / SECOND
     if after.was_set:

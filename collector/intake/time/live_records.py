@@ -7,7 +7,7 @@ comes close. One visit alone cannot say whether its newest record was live: othe
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from collector.intake.time.clock_readings import Look
+from collector.intake.time.clock_readings import ClockReading
 from collector.intake.time.clock_runs import DRIFT
 from collector.store.instants import SECOND
 
@@ -49,7 +49,7 @@ def newest(records: Sequence[Newest]) -> list[Newest]:
     return sorted(best.values(), key=lambda record: (record.received, record.stamp))
 
 
-def live_looks(visits: Sequence[Newest], skip: int = 0) -> list[Look]:
+def readings_of_live_records(visits: Sequence[Newest], skip: int = 0) -> list[ClockReading]:
     """The visits whose newest record was live, each as a look at the clock.
 
     Three must agree; two suffice where the clock shows local time as it should.
@@ -63,7 +63,7 @@ def live_looks(visits: Sequence[Newest], skip: int = 0) -> list[Look]:
             if near != index and _agree(one, visits[near]):
                 needed -= 1
                 if not needed:
-                    found.append(Look(one.received - LATENCY, one.stamp, _DOUBT, one.visit, live=True))
+                    found.append(ClockReading(one.received - LATENCY, one.stamp, _DOUBT, one.visit, live=True))
                     break
     return found
 

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 from collector.intake.sources.own_export import CLOCK as IMPORTED
 from collector.intake.time import clock_runs
-from collector.intake.time.arrival import Arrivals
+from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.candidates import STATION_UNSURE, Stamped, place, runs_within_visits
-from collector.intake.time.clock_readings import Look, looks_around
+from collector.intake.time.clock_readings import ClockReading, clock_readings_around
 from collector.intake.time.clock_runs import ClockLine
-from collector.intake.time.live_records import NEIGHBOURS, Newest, live_looks, newest
-from collector.intake.time.zones import SPRING, from_wall, local_offset, odd_hour
+from collector.intake.time.live_records import NEIGHBOURS, Newest, newest, readings_of_live_records
+from collector.intake.time.zones import SPRING, local_offset, odd_hour, utc_of_local
 from collector.store.database import Store
 from collector.store.instants import SECOND
 from collector.store.readings import times
@@ -31,14 +31,14 @@ class Placed:
     time: Time
 
 
-def place_since(store: Store, cuff_id: int, arrived: Arrivals, start: int) -> tuple[list[Placed], int]:
+def place_since(store: Store, cuff_id: int, arrived: ArrivalTimes, start: int) -> tuple[list[Placed], int]:
     """Place all readings of a cuff that anything of since `start` (microseconds UTC) may bear on.
 
     Returns those that moved, and since when (arrival, microseconds UTC) readings were looked at.
     """
     reach = clock_runs.REACH_AHEAD + NEIGHBOURS + 3
     wanted = reach + clock_runs.REACH_BACK
-    looks = looks_around(store, cuff_id, arrived, start, wanted)
+    looks = clock_readings_around(store, cuff_id, arrived, start, wanted)
     by_clock = {"wall": looks or _lively(store, cuff_id, "wall", arrived, start, wanted)}
     if base := _lively(store, cuff_id, "base", arrived, start, wanted):
         by_clock["base"] = base
@@ -50,20 +50,22 @@ def place_since(store: Store, cuff_id: int, arrived: Arrivals, start: int) -> tu
     return _place(store, times.placeable(store, cuff_id, since), lines, arrived, bool(looks)), since
 
 
-def place_one(store: Store, cuff_id: int, reading: int, arrived: Arrivals) -> None:
+def place_one(store: Store, cuff_id: int, reading: int, arrived: ArrivalTimes) -> None:
     """Place a reading that has just come, for the time being: the end of its visit will tell more."""
     one = times.placeable_one(store, reading)
-    looks = looks_around(store, cuff_id, arrived, one.received, 4)
+    looks = clock_readings_around(store, cuff_id, arrived, one.received, 4)
     _place(store, [one], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
 
 
-def _horizon(looks: Sequence[Look], start: int, reach: int) -> int:
+def _horizon(looks: Sequence[ClockReading], start: int, reach: int) -> int:
     """Readings that arrived before this are out of reach of what is new since `start`."""
     earlier = bisect_left(looks, start, key=lambda look: look.at)
     return looks[earlier - reach].at if earlier >= reach else EVER
 
 
-def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, start: int, wanted: int) -> list[Look]:
+def _lively(
+    store: Store, cuff_id: int, clock: str, arrived: ArrivalTimes, start: int, wanted: int
+) -> list[ClockReading]:
     """The looks that live records allow: all since `start` and `wanted` before it."""
     limit = 2 * wanted
     while True:
@@ -77,14 +79,14 @@ def _lively(store: Store, cuff_id: int, clock: str, arrived: Arrivals, start: in
             ]
         )
         # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
-        looks = live_looks(visits, skip=0 if whole else NEIGHBOURS + 1)
+        looks = readings_of_live_records(visits, skip=0 if whole else NEIGHBOURS + 1)
         if whole or sum(look.at < start for look in looks) >= wanted:
             return looks
         limit *= 2
 
 
 def _place(
-    store: Store, rows: Sequence[Placeable], lines: dict[str, ClockLine], arrived: Arrivals, readable: bool
+    store: Store, rows: Sequence[Placeable], lines: dict[str, ClockLine], arrived: ArrivalTimes, readable: bool
 ) -> list[Placed]:
     runs = runs_within_visits([(_visit(row), row.slot, row.stamp) for row in rows])
     moved = []
@@ -117,7 +119,7 @@ def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
         return _as_sent(reading)
     time = place(reading, line)
     if time.basis == Basis.CORRECTED and not readable:
-        local, _ = from_wall(reading.stamp, reading.zone, reading.received)
+        local, _ = utc_of_local(reading.stamp, reading.zone, reading.received)
         if abs(time.taken_at - local) <= _CLOSE and reading.clock == "wall":
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
             return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
@@ -128,7 +130,7 @@ def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
 def _as_sent(reading: Stamped) -> Time:
     """Nothing is known of the clock: local wall time is the best guess, and nobody can tell how good."""
     assert reading.stamp is not None
-    at, mark = from_wall(reading.stamp, reading.zone, reading.received if reading.sure else None)
+    at, mark = utc_of_local(reading.stamp, reading.zone, reading.received if reading.sure else None)
     if reading.sure and at > reading.received + 60 * SECOND:
         return Time(reading.received, Basis.ARRIVAL, None, (FUTURE,))
     return Time(at, Basis.CUFF, None, (mark,) if mark == SPRING else _hours(at, reading.zone))

@@ -20,7 +20,7 @@ def zone_of(name: str) -> ZoneInfo:
         return ZoneInfo("UTC")
 
 
-def from_wall(wall_us: int, zone: str, before: int | None = None) -> tuple[int, str | None]:
+def utc_of_local(wall_us: int, zone: str, before: int | None = None) -> tuple[int, str | None]:
     """UTC microseconds of a wall time, and a mark for the odd hours.
 
     Of an hour that comes twice the later one is meant, unless that is after `before`.

@@ -10,7 +10,7 @@ from dbus_fast import DBusError
 from dbus_fast.annotations import DBusObjectPath, DBusStr, DBusUInt16, DBusUInt32
 from dbus_fast.service import ServiceInterface, dbus_method
 
-from collector.radio.bluez.bus import Bus, Failure
+from collector.radio.bluez.bus import Bus, BusError
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -39,10 +39,10 @@ class PairingAgent(ServiceInterface):
         return "KeyboardDisplay" if self.ask_passkey is not None else "NoInputNoOutput"
 
     async def register(self, bus: Bus) -> None:
-        """Become BlueZ's agent for pairings we start, and for all where there is no other. Raises Failure."""
+        """Become BlueZ's agent for pairings we start, and for all where there is no other. Raises BusError."""
         try:
             await bus.call("/org/bluez", "org.bluez.AgentManager1", "RegisterAgent", "os", [PATH, self.capability])
-        except Failure as failure:
+        except BusError as failure:
             if not failure.name.endswith("AlreadyExists"):
                 raise
 

@@ -32,7 +32,7 @@ NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now 
 Interfaces = Mapping[str, Mapping[str, Any]]
 
 
-class Failure(Exception):
+class BusError(Exception):
     """An error reply. name: the D-Bus error's."""
 
     def __init__(self, name: str, text: str) -> None:
@@ -65,13 +65,13 @@ class Bus:
         self._bus: MessageBus
 
     @classmethod
-    async def open(cls) -> "Bus":
-        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+    async def connect(cls, timeout_s: float = CALL_S) -> "Bus":
+        """Only the connection, for a few calls: nothing is watched. Raises RadioUnavailable."""
         self = cls()
         try:
             self._bus = MessageBus(bus_type=BusType.SYSTEM)
             try:
-                await asyncio.wait_for(self._bus.connect(), CALL_S)
+                await asyncio.wait_for(self._bus.connect(), timeout_s)
             except BaseException:
                 self._bus.disconnect()
                 raise
@@ -79,8 +79,15 @@ class Bus:
             raise RadioUnavailable(f"the system D-Bus does not let us in: {error}") from error
         except (OSError, TimeoutError, EOFError, ValueError) as error:
             raise RadioUnavailable(
-                "no system D-Bus: install and start it (sudo apt install dbus; sudo systemctl start dbus)"
+                f"no system bus ({getattr(error, 'strerror', None) or str(error) or 'no answer'}): "
+                "install and start it (sudo apt install dbus; sudo systemctl start dbus)"
             ) from error
+        return self
+
+    @classmethod
+    async def open(cls) -> "Bus":
+        """Raises RadioUnavailable: no D-Bus, no right to use it, no bluetoothd."""
+        self = await cls.connect()
         try:
             await self._watch()
         except BaseException:
@@ -117,22 +124,22 @@ class Bus:
         destination: str = BLUEZ,
         timeout_s: float = CALL_S,
     ) -> list[Any]:
-        """Call a method. Raises Failure, also when the connection is lost or no answer comes."""
+        """Call a method. Raises BusError, also when the connection is lost or no answer comes."""
         message = Message(
             destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
         )
         try:
             reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
         except TimeoutError:
-            raise Failure("timeout", f"no answer to {member}") from None
+            raise BusError("timeout", f"no answer to {member}") from None
         except (OSError, EOFError) as error:
             self.lost.set()
-            raise Failure("lost", "the connection to D-Bus is lost") from error
+            raise BusError("lost", "the connection to D-Bus is lost") from error
         if reply is None:
-            raise Failure("lost", "the connection to D-Bus is lost")
+            raise BusError("lost", "the connection to D-Bus is lost")
         if reply.message_type is MessageType.ERROR:
             text = reply.body[0] if reply.body and isinstance(reply.body[0], str) else ""
-            raise Failure(reply.error_name or "", text)
+            raise BusError(reply.error_name or "", text)
         return list(reply.body)
 
     async def set(self, path: str, interface: str, name: str, signature: str, value: Any) -> None:
@@ -152,7 +159,7 @@ class Bus:
         """Wait until a property has a value; False when time is up, the object goes away or bluetoothd does."""
         if self.get(path, interface, name) == value:
             return True
-        wait = _Wait(self, path, interface, name, value)
+        wait = _Wait(bus=self, path=path, interface=interface, name=name, value=value)
         self.watchers.append(wait)
         try:
             return await asyncio.wait_for(wait.outcome, timeout_s)
@@ -174,7 +181,7 @@ class Bus:
             ):
                 await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
             await self._fill()
-        except Failure as failure:
+        except BusError as failure:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
             if "AccessDenied" in failure.name:
@@ -239,7 +246,7 @@ class Bus:
             self.spawn(self._greet())
 
     async def _greet(self) -> None:
-        with suppress(Failure):
+        with suppress(BusError):
             await self._fill()
             for watcher in tuple(self.watchers):
                 watcher.owner_changed(True)

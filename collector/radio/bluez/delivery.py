@@ -1,4 +1,4 @@
-"""Takes every record to the desk, whoever delivered it: the witness's Audience, and where D-Bus values arrive.
+"""Takes every record to the sink, whoever delivered it: the witness's Audience, and where D-Bus values arrive.
 
 Works without D-Bus, so that what waits in the kernel is on disk before bluetoothd has even been asked for.
 """
@@ -11,82 +11,146 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
-from collector.radio.bluez.monitor.crosscheck import Tally
+from collector.radio.bluez.monitor.crosscheck import CrossCheck
 from collector.radio.bluez.monitor.links import Value
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.bluez.visits_begun import Reception
-from collector.radio.port import Arrival, KnownCuff, NotTaken
+from collector.radio.port import (
+    CUFF_LEFT,
+    LINK_LOST,
+    WE_LEFT,
+    Ending,
+    Fact,
+    KnownCuff,
+    NotTaken,
+    Outcome,
+    ReceivedPayload,
+    Sink,
+)
+
+
+class EarlyVisits:
+    """Implements Sink over another; `source` names where this radio's payloads come from."""
+
+    def __init__(self, sink: Sink, source: str) -> None:
+        self.sink, self.source = sink, source
+        self._visits: dict[str, int] = {}
+        self._taken_over: set[int] = set()
+
+    def visit_of(self, cuff: str) -> int:
+        """The visit that a record of this cuff belongs to; begins one where there is none."""
+        number = self._visits.get(cuff)
+        if number is None:
+            number = self._visits[cuff] = self.sink.open_visit(cuff, self.source, datetime.now(UTC))
+        return number
+
+    def abandon(self, cuff: str, outcome: Outcome) -> None:
+        """The link is down: close a visit that the procedure did not take over."""
+        number = self._visits.get(cuff)
+        if number is not None and number not in self._taken_over:
+            del self._visits[cuff]
+            self.sink.close_visit(number, datetime.now(UTC), outcome)
+
+    # -- Sink ----------------------------------------------------------------------------------------
+
+    def known(self) -> tuple[KnownCuff, ...]:
+        return self.sink.known()
+
+    def accepts(self, cuff: str) -> bool:
+        return self.sink.accepts(cuff)
+
+    def open_visit(self, cuff: str, source: str, at: datetime) -> int:
+        number = self._visits.get(cuff)
+        if number is None:
+            number = self._visits[cuff] = self.sink.open_visit(cuff, source, at)
+        self._taken_over.add(number)
+        return number
+
+    def learn(self, visit: int, fact: Fact) -> None:
+        self.sink.learn(visit, fact)
+
+    def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
+        self.sink.take(arrival, visit)
+
+    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
+        self._taken_over.discard(visit)
+        for cuff in [cuff for cuff, number in self._visits.items() if number == visit]:
+            del self._visits[cuff]
+        self.sink.close_visit(visit, at, outcome)
+
+    def tell(self, topic: str, text: str | None) -> None:
+        self.sink.tell(topic, text)
+
 
 log = logging.getLogger("quietcuff.radio")
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 ENDINGS = {
-    0x13: "cuff left",
-    0x14: "cuff left",
-    0x15: "cuff left",
-    0x16: "we left",
-    0x08: "link lost",
-    0x05: "failed: the cuff and this computer no longer share a bond",
-    0x06: "failed: the cuff has forgotten this computer",
-    0x3D: "failed: encryption did not match",
+    0x13: CUFF_LEFT,
+    0x14: CUFF_LEFT,
+    0x15: CUFF_LEFT,
+    0x16: WE_LEFT,
+    0x08: LINK_LOST,
+    0x05: Outcome(Ending.FAILED, "the cuff and this computer no longer share a bond"),
+    0x06: Outcome(Ending.FAILED, "the cuff has forgotten this computer"),
+    0x3D: Outcome(Ending.FAILED, "encryption did not match"),
 }
 """HCI error codes of a disconnection (Core Specification Vol 1 Part F) in the words of a visit's outcome."""
 
 
 class OpenLink(Protocol):
-    """What the keeper needs of a link: to count its records, and to say that it is over."""
+    """What the delivery needs of a link: to count its records, and to say that it is over."""
 
     cuff: str
-    ended: str
+    ended: Outcome | None
 
     def note_record(self) -> None: ...
 
-    def lost(self, why: str = "") -> None: ...
+    def lost(self, why: Outcome | None = None) -> None: ...
 
 
-class Keeper:
+class Delivery:
     """forgotten: called with the address of a known cuff that has lost its side of the bond."""
 
-    def __init__(self, reception: Reception) -> None:
-        self.reception = reception
+    def __init__(self, sink: EarlyVisits) -> None:
+        self.sink = sink
         self.witness: Witness | None = None
         self.known: dict[str, KnownCuff] = {}
         self.links: dict[str, OpenLink] = {}  # by device path
         self.heard_at = 0.0  # time.monotonic() of the last record of whomever
         self.forgotten: Callable[[str], None] = lambda _: None
-        self._tally = Tally()
+        self._crosscheck = CrossCheck()
         self._early: Counter[str] = Counter()  # records before there was a link to count them
-        self._endings: dict[str, str] = {}
+        self._endings: dict[str, Outcome] = {}
         self.refresh()
 
     def refresh(self) -> None:
-        """Ask the desk again whom it knows."""
-        self.known = {cuff.address: cuff for cuff in self.reception.known()}
+        """Ask the sink again whom it knows."""
+        self.known = {cuff.address: cuff for cuff in self.sink.known()}
         if self.witness is not None:
-            self.witness.roster.update(tuple(self.known.values()))
+            self.witness.record_handles.update(tuple(self.known.values()))
             self.witness.refresh()
 
     def early(self, cuff: str) -> int:
         """How many records of the link that is up came before anybody counted; forgets them."""
         return self._early.pop(cuff, 0)
 
-    def how_it_ended(self, cuff: str) -> str:
+    def how_it_ended(self, cuff: str) -> Outcome:
         """As far as the kernel told."""
         if self.witness is not None:
             self.witness.drain()
-        return self._endings.pop(cuff, "cuff left")
+        return self._endings.pop(cuff, CUFF_LEFT)
 
     def compare(self) -> None:
         """What D-Bus showed and the witness did not is taken from D-Bus, and told: it must not happen."""
         if self.witness is None:
             return
         self.witness.drain()
-        missed = self._tally.missed()
+        missed = self._crosscheck.missed()
         for cuff, number, value in missed:
             with suppress(NotTaken):
                 self._take(cuff, number, value, "standing subscription")
         if missed:
-            self.reception.tell(
+            self.sink.tell(
                 "witness",
                 f"{len(missed)} record(s) of {missed[0][0]} reached us over D-Bus and not "
                 f"through the witness ({datetime.now(UTC):%Y-%m-%d %H:%M} UTC)",
@@ -95,16 +159,19 @@ class Keeper:
     def bus_value(self, cuff: str, number: int, value: bytes) -> None:
         """A subscribed characteristic's value: a record where there is no witness, else something to count."""
         if self.witness is not None:
-            self._tally.on_bus(cuff, number, value)
-        elif self.reception.accepts(cuff):
+            self._crosscheck.on_bus(cuff, number, value)
+        elif self.sink.accepts(cuff):
             try:
-                self._take(cuff, number, value, self.reception.source)
+                self._take(cuff, number, value, self.sink.source)
                 self._heard(cuff)
             except NotTaken as error:
                 log.error("a record of %s is lost: %s", cuff, error)
 
     def _take(self, cuff: str, number: int, value: bytes, source: str) -> None:
-        self.reception.take(Arrival(cuff, number, value, datetime.now(UTC), source), self.reception.visit_of(cuff))
+        self.sink.take(
+            ReceivedPayload(cuff=cuff, characteristic=number, value=value, arrived_at=datetime.now(UTC), source=source),
+            self.sink.visit_of(cuff),
+        )
 
     def _heard(self, cuff: str) -> None:
         self.heard_at = time.monotonic()
@@ -117,24 +184,24 @@ class Keeper:
     # -- what the witness sees -----------------------------------------------------------------------
 
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
-        if not self.reception.accepts(address):
+        if not self.sink.accepts(address):
             return
-        arrival = Arrival(
-            address,
-            characteristic,
-            value.octets,
-            _EPOCH + timedelta(microseconds=value.at_ns // 1000),
-            "witness",
+        arrival = ReceivedPayload(
+            cuff=address,
+            characteristic=characteristic,
+            value=value.octets,
+            arrived_at=_EPOCH + timedelta(microseconds=value.at_ns // 1000),
+            source="witness",
             encrypted=value.encrypted,
             mark=mark,
         )
-        self.reception.take(arrival, self.reception.visit_of(address))
+        self.sink.take(arrival, self.sink.visit_of(address))
         log.debug("%s: on disk %.1f ms after the kernel had it", address, (time.time_ns() - value.at_ns) / 1e6)
-        self._tally.witnessed(address, characteristic, value.octets)
+        self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
     def link_ended(self, address: str, reason: int, unclaimed: int) -> None:
-        ending = ENDINGS.get(reason, f"link lost (HCI {reason:#04x})")
+        ending = ENDINGS.get(reason, Outcome(Ending.LINK_LOST, f"HCI error {reason:#04x}"))
         self._endings[address] = ending
         self._early.pop(address, None)
         if unclaimed and address in self.known:
@@ -143,13 +210,13 @@ class Keeper:
             if link.cuff == address:
                 link.lost(ending)
                 return
-        self.reception.abandon(address, ending)
+        self.sink.abandon(address, ending)
 
     def key_missing(self, address: str) -> None:
         if address in self.known:
             self.forgotten(address)
 
     def overflow(self, frames: int) -> None:
-        self.reception.tell(
+        self.sink.tell(
             "witness", f"the kernel had no room for {frames} frame(s) while nobody read them; records may be lost"
         )

@@ -9,7 +9,7 @@ from dbus_fast import PropertyAccess
 from dbus_fast.annotations import DBusSignature
 from dbus_fast.service import ServiceInterface, dbus_method, dbus_property
 
-from collector.radio.bluez.bus import Bus, Failure
+from collector.radio.bluez.bus import Bus, BusError
 from parsers.uuids import Uuid, full
 
 APPLICATION = "/org/quietcuff/application"
@@ -30,9 +30,9 @@ class CuffProfile(ServiceInterface):
 
 
 async def register(bus: Bus, adapter: str) -> None:
-    """Raises Failure. Idempotent."""
+    """Raises BusError. Idempotent."""
     try:
         await bus.call(adapter, "org.bluez.GattManager1", "RegisterApplication", "oa{sv}", [APPLICATION, {}])
-    except Failure as failure:
+    except BusError as failure:
         if not failure.name.endswith("AlreadyExists"):
             raise

@@ -8,9 +8,9 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from collector.radio.bluez import bleak_internals
-from collector.radio.bluez.bus import DEVICE, Bus, Failure
-from collector.radio.bluez.subscriptions import Standing
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, LinkLost, Refused
+from collector.radio.bluez.bus import DEVICE, Bus, BusError
+from collector.radio.bluez.subscriptions import Subscriptions
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, WE_LEFT, Found, LinkLost, Outcome, Refused
 from parsers.uuids import short
 
 if TYPE_CHECKING:
@@ -28,13 +28,13 @@ class Surroundings(Protocol):
     """What a link needs of the radio around it."""
 
     bus: Bus
-    standing: Standing | None
+    subscriptions: Subscriptions | None
 
     def discovered(self, cuff: str, handles: dict[int, int]) -> None: ...
 
     def bus_value(self, path: str, number: int, value: bytes) -> None: ...
 
-    def how_it_ended(self, cuff: str) -> str: ...
+    def how_it_ended(self, cuff: str) -> Outcome: ...
 
     def bond_missing_on(self, cuff: str) -> str | None: ...
 
@@ -52,7 +52,7 @@ class BlueZLink:
         self.bond_missing_on: str | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
-        self.ended = ""
+        self.ended: Outcome | None = None
         self._gone = asyncio.Event()
         self._client: BleakClient
         self._places: dict[int, BleakGATTCharacteristic] = {}
@@ -82,7 +82,7 @@ class BlueZLink:
     def is_gone(self) -> bool:
         return self._gone.is_set()
 
-    def lost(self, why: str = "") -> None:
+    def lost(self, why: Outcome | None = None) -> None:
         """The link is down."""
         if not self._gone.is_set():
             self.ended = self.ended or why or self.around.how_it_ended(self.cuff)
@@ -121,11 +121,11 @@ class BlueZLink:
                 self._places[handle] = characteristic
                 found.append(
                     Found(
-                        characteristic.uuid.lower(),
-                        short(characteristic.uuid),
-                        handle,
-                        frozenset(characteristic.properties),
-                        short(service.uuid),
+                        uuid=characteristic.uuid.lower(),
+                        short=short(characteristic.uuid),
+                        handle=handle,
+                        properties=frozenset(characteristic.properties),
+                        service=short(service.uuid),
                     )
                 )
         handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
@@ -145,12 +145,12 @@ class BlueZLink:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
         path = _path(place)
-        if self.around.standing is None:
+        if self.around.subscriptions is None:
             await self._listen(place, lambda value: self.around.bus_value(path, number, value))
             return
         try:
-            await self._alive(self.around.standing.hold(path))
-        except Failure as failure:
+            await self._alive(self.around.subscriptions.hold(path))
+        except BusError as failure:
             if self._gone.is_set():
                 raise LinkLost(str(failure)) from failure
             raise Refused(str(failure)) from failure
@@ -171,23 +171,23 @@ class BlueZLink:
 
     async def hang_up(self) -> None:
         """Tell the cuff to keep what it has, then let the link go."""
-        bus, standing = self.around.bus, self.around.standing
+        bus, subscriptions = self.around.bus, self.around.subscriptions
         if not self._gone.is_set():
-            self.ended = self.ended or "we left"
-            if standing is not None:
-                await standing.rest(self.path)
+            self.ended = self.ended or WE_LEFT
+            if subscriptions is not None:
+                await subscriptions.rest(self.path)
             bus.spawn(_disconnect(bus, self.path))
             await self._gone.wait()
         await self.close()
 
     async def close(self) -> None:
         """Free what bleak holds; never raises."""
-        self.lost("we left")
+        self.lost(WE_LEFT)
         await bleak_internals.let_go(self._client)
 
     # -- inside --------------------------------------------------------------------------------------
 
-    async def _pair(self) -> Failure | None:
+    async def _pair(self) -> BusError | None:
         """Ask for a bond, until BlueZ answers or has one; returns why there is none.
 
         Where the cuff's own request was granted just before ours, bluetoothd 5.66 takes ours for one over BR/EDR and
@@ -200,7 +200,7 @@ class BlueZLink:
             await asyncio.wait({asked, bonded}, return_when=asyncio.FIRST_COMPLETED)
             if not (bonded.done() and bonded.result()):
                 await asked
-        except Failure as failure:
+        except BusError as failure:
             return failure
         finally:
             await _give_up(asked)
@@ -212,7 +212,7 @@ class BlueZLink:
         self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
         self.around.paired(self.path)
         if not self.around.bus.get(self.path, DEVICE, "Trusted"):
-            with suppress(Failure):
+            with suppress(BusError):
                 await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)
 
     def _paired(self) -> bool:
@@ -263,5 +263,5 @@ def _path(place: "BleakGATTCharacteristic") -> str:
 
 
 async def _disconnect(bus: Bus, path: str) -> None:
-    with suppress(Failure):
+    with suppress(BusError):
         await bus.call(path, DEVICE, "Disconnect")

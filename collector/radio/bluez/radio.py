@@ -6,18 +6,18 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from collector.radio.bluez.monitor import descriptor_store
-from collector.radio.port import Desk, RadioUnavailable, VisitPlan
+from collector import systemd_notify
+from collector.radio.port import RadioUnavailable, Sink, UseWitness, VisitPlan
 
 if TYPE_CHECKING:
-    from collector.radio.bluez.adapters import Adapters
+    from collector.radio.bluez.adapter import Adapters
     from collector.radio.bluez.agent import AskPasskey
     from collector.radio.bluez.bus import Bus
-    from collector.radio.bluez.delivery import Keeper
+    from collector.radio.bluez.delivery import Delivery
     from collector.radio.bluez.monitor.channel import Channel
-    from collector.radio.bluez.monitor.handover import Memory
+    from collector.radio.bluez.monitor.handover import Handover
     from collector.radio.bluez.monitor.witness import Witness
-    from collector.radio.bluez.station import Station
+    from collector.radio.bluez.visits import Visits
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -38,43 +38,44 @@ class BlueZRadio:
     def __init__(
         self,
         adapter: str | None = None,
-        witness: str = "auto",
-        standing: bool = True,
+        witness: UseWitness = UseWitness.AUTO,
+        subscriptions: bool = True,
         ask_passkey: "AskPasskey | None" = None,
     ) -> None:
-        self.adapter, self.witness, self.standing, self.ask_passkey = adapter, witness, standing, ask_passkey
+        self.adapter, self.witness, self.subscriptions, self.ask_passkey = adapter, witness, subscriptions, ask_passkey
         self.progress = time.monotonic()
         self._channel: Channel | None = None
-        self._memory: Memory | None = None
+        self._handover: Handover | None = None
         self._witness: Witness | None = None  # one for all runs: it knows which link is whose
 
-    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+    async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
         from collector.radio.bluez import bleak_internals
         from collector.radio.bluez.bus import Bus
-        from collector.radio.bluez.delivery import Keeper
-        from collector.radio.bluez.station import Station
-        from collector.radio.bluez.visits_begun import Reception
+        from collector.radio.bluez.delivery import Delivery, EarlyVisits
+        from collector.radio.bluez.visits import Visits
 
         self.progress = time.monotonic()
         bleak_internals.quiet()
-        self._open_channel(desk)
-        source = "witness" if self._channel else "standing subscription" if self.standing else "bluez"
-        keeper = Keeper(Reception(desk, source))
-        self._start_witness(keeper)
+        self._open_channel(sink)
+        source = "witness" if self._channel else "standing subscription" if self.subscriptions else "bluez"
+        delivery = Delivery(EarlyVisits(sink, source))
+        self._start_witness(delivery)
         try:
             bus = await Bus.open()
-            desk.tell("d-bus", None)
+            sink.tell("d-bus", None)
             try:
-                station = Station(bus, keeper, plan, self.standing, self._wanted)
+                visits = Visits(
+                    bus=bus, delivery=delivery, plan=plan, subscriptions=self.subscriptions, wanted_adapter=self._wanted
+                )
                 try:
-                    await self._serve(bus, station, desk, stop)
+                    await self._serve(bus, visits, sink, stop)
                 finally:
-                    await station.end()
+                    await visits.end()
             finally:
                 await bus.close()
         finally:
-            if keeper.witness is not None:
-                keeper.witness.stop()
+            if delivery.witness is not None:
+                delivery.witness.stop()
 
     def close(self) -> None:
         """Close the witness's socket; what systemd holds stays open."""
@@ -84,52 +85,51 @@ class BlueZRadio:
 
     # -- the witness ---------------------------------------------------------------------------------
 
-    def _open_channel(self, desk: Desk) -> None:
+    def _open_channel(self, sink: Sink) -> None:
         """Open the monitor channel, or take over the one that was kept open; once, and for all runs."""
         from collector.radio.bluez.monitor.channel import NotPermitted, adopt_channel, open_channel
-        from collector.radio.bluez.monitor.handover import Memory
-        from collector.radio.bluez.monitor.kernel_filter import Sieve
+        from collector.radio.bluez.monitor.handover import HANDOVER, WITNESS, Handover
+        from collector.radio.bluez.monitor.kernel_filter import KernelFilter
 
-        if self._channel is not None or self.witness == "off":
+        if self._channel is not None or self.witness is UseWitness.OFF:
             return
-        descriptor, memory = (
-            descriptor_store.handed_in(descriptor_store.WITNESS),
-            descriptor_store.handed_in(descriptor_store.MEMORY),
-        )
+        descriptor, handover = systemd_notify.handed_in(WITNESS), systemd_notify.handed_in(HANDOVER)
         try:
             if descriptor is not None:
-                self._channel = adopt_channel(descriptor, Sieve(continuations=True))
+                self._channel = adopt_channel(descriptor, KernelFilter(continuations=True))
                 log.info("the witness goes on with the socket that was kept open")
             else:
-                self._channel = open_channel(Sieve())
+                self._channel = open_channel(KernelFilter())
         except (NotPermitted, OSError) as error:
-            if self.witness == "on":
+            if self.witness is UseWitness.ON:
                 raise RadioUnavailable(f"the witness is wanted and cannot be had: {error}") from error
             no_right = isinstance(error, NotPermitted)
             why = str(error) if no_right else f"the kernel's monitor channel cannot be opened: {error}"
-            desk.tell("witness", f"{why}; {LOSES}")
+            sink.tell("witness", f"{why}; {LOSES}")
             return
-        desk.tell("witness", None)
-        kept = descriptor_store.store(descriptor_store.WITNESS, self._channel.fileno())
-        if kept or memory is not None:
-            self._memory = Memory(memory)
-            descriptor_store.store(descriptor_store.MEMORY, self._memory.descriptor)
+        sink.tell("witness", None)
+        kept = systemd_notify.store_descriptor(WITNESS, self._channel.fileno())
+        if kept or handover is not None:
+            self._handover = Handover(handover)
+            systemd_notify.store_descriptor(HANDOVER, self._handover.descriptor)
 
-    def _start_witness(self, keeper: "Keeper") -> None:
+    def _start_witness(self, delivery: "Delivery") -> None:
         """Read from now on, and first of all what has been waiting."""
         from collector.radio.bluez.monitor.channel import links_now
-        from collector.radio.bluez.monitor.record_handles import Roster
+        from collector.radio.bluez.monitor.record_handles import RecordHandles
         from collector.radio.bluez.monitor.witness import Witness
 
         if self._channel is None:
             return
         if self._witness is None:
-            self._witness = Witness(self._channel, Roster(tuple(keeper.known.values())), keeper, self._memory)
+            self._witness = Witness(
+                self._channel, RecordHandles(tuple(delivery.known.values())), delivery, self._handover
+            )
             self._witness.know(links_now())
-        keeper.witness, self._witness.audience = self._witness, keeper
-        keeper.refresh()
-        keeper.witness.start()
-        keeper.witness.drain()
+        delivery.witness, self._witness.receiver = self._witness, delivery
+        delivery.refresh()
+        delivery.witness.start()
+        delivery.witness.drain()
 
     # -- the adapters --------------------------------------------------------------------------------
 
@@ -138,29 +138,29 @@ class BlueZRadio:
         parts = path.split("/")
         return len(parts) > 3 and (self.adapter is None or parts[3] == self.adapter)
 
-    async def _serve(self, bus: "Bus", station: "Station", desk: Desk, stop: asyncio.Event) -> None:
+    async def _serve(self, bus: "Bus", visits: "Visits", sink: Sink, stop: asyncio.Event) -> None:
         """Until `stop`, or D-Bus is gone. Raises RadioUnavailable when there is nothing to work with at the start."""
-        from collector.radio.bluez.adapters import Adapters
+        from collector.radio.bluez.adapter import Adapters
         from collector.radio.bluez.agent import PATH, PairingAgent
         from collector.radio.bluez.gatt_profile import PATH as PROFILE_PATH
         from collector.radio.bluez.gatt_profile import CuffProfile
 
-        agent = PairingAgent(station.admits, station.address_of, self.ask_passkey)
+        agent = PairingAgent(visits.admits, visits.address_of, self.ask_passkey)
         bus.export(PATH, agent)
         bus.export(PROFILE_PATH, CuffProfile())
-        adapters = Adapters(bus, station, agent, desk, self._wanted, self.adapter)
+        adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)
         try:
             await adapters.tend()
             if not adapters.up:
                 raise RadioUnavailable(adapters.trouble or "no Bluetooth adapter")
             adapters.tell()
-            station.begin()
-            await self._tend_until(stop, bus, station, adapters)
+            visits.begin()
+            await self._tend_until(stop, bus, visits, adapters)
         finally:
             await adapters.stop()
 
-    async def _tend_until(self, stop: asyncio.Event, bus: "Bus", station: "Station", adapters: "Adapters") -> None:
-        from collector.radio.bluez.bus import Failure
+    async def _tend_until(self, stop: asyncio.Event, bus: "Bus", visits: "Visits", adapters: "Adapters") -> None:
+        from collector.radio.bluez.bus import BusError
 
         waits = [asyncio.ensure_future(event.wait()) for event in (stop, bus.lost)]
         try:
@@ -172,10 +172,10 @@ class BlueZRadio:
                     return
                 if bus.lost.is_set():
                     raise RadioUnavailable("the connection to D-Bus is lost")
-                station.keeper.refresh()
+                visits.delivery.refresh()
                 await adapters.tend()
                 adapters.tell()
-                with suppress(Failure):
+                with suppress(BusError):
                     if bus.there:
                         await bus.call("/org/bluez", "org.freedesktop.DBus.Peer", "Ping")
                     self.progress = time.monotonic()

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from typing import Any
 
-from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, Failure
+from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError
 
 SIGNS_OF_LIFE = (
     "Paired",
@@ -27,14 +27,14 @@ SIGNS_OF_LIFE = (
 """Not the name: bluetoothd has that from another file, its cache."""
 
 
-def is_husk(device: Mapping[str, Any]) -> bool:
+def is_stale(device: Mapping[str, Any]) -> bool:
     """Whether a Device1's properties hold nothing that was learned or wanted of it (BlueZ doc/device-api.txt)."""
     return device.get("AddressType") == "public" and not any(device.get(sign) for sign in SIGNS_OF_LIFE)
 
 
 async def remove(bus: Bus, adapter: str) -> None:
-    """Take an adapter's husks away; never raises."""
+    """Take an adapter's stale devices away; never raises."""
     for path, device in bus.each(DEVICE):
-        if device.get("Adapter") == adapter and is_husk(device):
-            with suppress(Failure):
+        if device.get("Adapter") == adapter and is_stale(device):
+            with suppress(BusError):
                 await bus.call(adapter, ADAPTER, "RemoveDevice", "o", [path])

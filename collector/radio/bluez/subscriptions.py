@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
-from collector.radio.bluez.bus import CHARACTERISTIC, Bus, Failure, Interfaces, Watcher
+from collector.radio.bluez.bus import CHARACTERISTIC, Bus, BusError, Interfaces, Watcher
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS
 from parsers.uuids import short
 
@@ -31,7 +31,7 @@ def measurement(properties: Mapping[str, Any]) -> int | None:
     return number if number in MEASUREMENT_CHARACTERISTICS else None
 
 
-class Standing(Watcher):
+class Subscriptions(Watcher):
     """wanted: whether a device is a cuff whose subscription stands. on_value: gets object path, number, octets."""
 
     def __init__(self, bus: Bus, wanted: Callable[[str], bool], on_value: Callable[[str, int, bytes], None]) -> None:
@@ -46,13 +46,13 @@ class Standing(Watcher):
                 self._arm(path)
 
     async def hold(self, path: str) -> None:
-        """Subscribe now. Raises Failure."""
+        """Subscribe now. Raises BusError."""
         if path in self.held:
             return
         self.held.add(path)  # before the answer: the first value may come with it
         try:
             await self.bus.call(path, CHARACTERISTIC, "StartNotify", timeout_s=35)
-        except Failure as failure:
+        except BusError as failure:
             if not failure.name.endswith("InProgress"):
                 self.held.discard(path)
                 raise
@@ -64,7 +64,7 @@ class Standing(Watcher):
             self.held.discard(path)
             try:
                 await self.bus.call(path, CHARACTERISTIC, "StopNotify", timeout_s=HANG_UP_S)
-            except Failure as failure:
+            except BusError as failure:
                 log.debug("StopNotify: %s", failure)
 
     def resume(self, device: str) -> None:
@@ -81,7 +81,7 @@ class Standing(Watcher):
     async def _armed(self, path: str) -> None:
         try:
             await self.hold(path)
-        except Failure as failure:
+        except BusError as failure:
             log.debug("StartNotify on %s: %s", path, failure)
 
     async def _rearm(self, path: str) -> None:

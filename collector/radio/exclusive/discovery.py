@@ -51,7 +51,15 @@ async def discover(client: Client) -> tuple[tuple[Found, ...], dict[int, Charact
             break
         for proxy in (await client.discover_characteristics([], service))[:MOST_CHARACTERISTICS]:
             properties = frozenset(name for bit, name in PROPERTIES.items() if int(proxy.properties) & bit)
-            found.append(Found(long_of(proxy.uuid), short_of(proxy.uuid), proxy.handle, properties, short))
+            found.append(
+                Found(
+                    uuid=long_of(proxy.uuid),
+                    short=short_of(proxy.uuid),
+                    handle=proxy.handle,
+                    properties=properties,
+                    service=short,
+                )
+            )
             proxies[proxy.handle] = proxy
     return tuple(found), proxies
 

@@ -25,7 +25,7 @@ Passkey = Callable[[], Awaitable[int | None]]
 LONGEST_VALUE = 512  # octets an attribute value may have (Core Vol 3 Part F 3.2.9)
 
 
-class Ear(Protocol):
+class ValueHandler(Protocol):
     """Who listens to a connection's indications and notifications."""
 
     def indicated(self, handle: int, value: bytes) -> bool:
@@ -38,19 +38,19 @@ class Ear(Protocol):
 class ConfirmLast(gatt_client.Client):
     """GATT client of one connection that confirms nothing on its own."""
 
-    def __init__(self, connection: Connection, ear: Ear) -> None:
+    def __init__(self, connection: Connection, handler: ValueHandler) -> None:
         super().__init__(connection)
-        self._ear = ear
+        self._handler = handler
 
     def confirm(self) -> None:
         self.send_confirmation(att.ATT_Handle_Value_Confirmation())
 
     def on_att_handle_value_indication(self, indication: att.ATT_Handle_Value_Indication) -> None:
-        if self._ear.indicated(indication.attribute_handle, indication.attribute_value):
+        if self._handler.indicated(indication.attribute_handle, indication.attribute_value):
             self.confirm()
 
     def on_att_handle_value_notification(self, notification: att.ATT_Handle_Value_Notification) -> None:
-        self._ear.notified(notification.attribute_handle, notification.attribute_value)
+        self._handler.notified(notification.attribute_handle, notification.attribute_value)
 
     def on_gatt_pdu(self, att_pdu: att.ATT_PDU) -> None:
         waiting = self.pending_response is not None and not self.pending_response.done()
@@ -73,7 +73,7 @@ class ConfirmLast(gatt_client.Client):
         return value[:LONGEST_VALUE]
 
     def cache_value(self, attribute_handle: int, value: bytes) -> None:
-        """Keeps nothing: a value belongs to the Desk, not to a cache."""
+        """Keeps nothing: a value belongs to the sink, not to a cache."""
 
 
 class QuietHost(Host):
@@ -112,7 +112,7 @@ class OnAir(smp.AddressResolver):
         return False
 
 
-class Typist(PairingDelegate):
+class PasskeyEntry(PairingDelegate):
     """Just works; or, where somebody can type, the six digits that the cuff shows."""
 
     def __init__(self, passkey: Passkey | None) -> None:
@@ -134,7 +134,7 @@ class Central(Device):
             sc=True,
             mitm=False,
             bonding=True,
-            delegate=Typist(passkey),
+            delegate=PasskeyEntry(passkey),
             identity_address_type=PairingConfig.AddressType.RANDOM,
         )
 

@@ -1,4 +1,4 @@
-"""One connected cuff on a host stack of our own: confirms a record only after the Desk has it on disk."""
+"""One connected cuff on a host stack of our own: confirms a record only after the sink has it on disk."""
 
 import asyncio
 import logging
@@ -16,7 +16,20 @@ from bumble.gatt_client import CharacteristicProxy
 
 from collector.radio.exclusive.discovery import discover
 from collector.radio.exclusive.host import Central, ConfirmLast
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Arrival, Desk, Found, LinkLost, NotTaken, Refused
+from collector.radio.port import (
+    CUFF_LEFT,
+    LINK_LOST,
+    MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
+    Ending,
+    Found,
+    LinkLost,
+    NotTaken,
+    Outcome,
+    ReceivedPayload,
+    Refused,
+    Sink,
+)
 from collector.radio.time_limit import within
 
 log = logging.getLogger("quietcuff.radio")
@@ -39,7 +52,7 @@ def _named(error: att.ATT_Error) -> str:
 class BumbleLink:
     """Implements Link. Made the moment the connection stands, before anything of it is heard."""
 
-    def __init__(self, device: Central, connection: Connection, desk: Desk, source: str, most_records: int) -> None:
+    def __init__(self, device: Central, connection: Connection, sink: Sink, source: str, most_records: int) -> None:
         self.cuff = connection.peer_address.to_string(False).upper()
         self.source = source
         self.name: str | None = None
@@ -47,13 +60,13 @@ class BumbleLink:
         self.bond_missing_on: str | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
-        self.ended = "link lost"
-        self._device, self._connection, self._desk, self._most = device, connection, desk, most_records
+        self.ended: Outcome | None = None
+        self._device, self._connection, self._sink, self._most = device, connection, sink, most_records
         self._client = ConfirmLast(connection, self)
         connection.gatt_client = self._client
         self._handles: dict[int, int] = {}  # of measurement characteristics: remembered, then discovered
         self._discovered = False
-        self._held: tuple[int, bytes] | None = None  # waits for discovery to say what it is
+        self._undiscovered: tuple[int, bytes] | None = None  # waits for discovery to say what it is
         self._proxies: dict[int, CharacteristicProxy[bytes]] = {}
         self._answers: dict[int, asyncio.Future[bytes]] = {}
         self._subscribed: set[int] = set()
@@ -78,7 +91,7 @@ class BumbleLink:
             self._answered(handle, value)
             return True
         if not self._discovered:
-            self._held = (handle, value)
+            self._undiscovered = (handle, value)
             return False
         log.debug("%s: indication on handle %#06x is none of ours", self.cuff, handle)
         return True
@@ -93,46 +106,46 @@ class BumbleLink:
             answer.set_result(value)
 
     def _take(self, handle: int, value: bytes) -> bool:
-        """Hand a payload to the Desk. False: not on disk; the link is dropped, and the cuff keeps it."""
+        """Hand a payload to the sink. False: not on disk; the link is dropped, and the cuff keeps it."""
         if self._hung_up:
             return False
         if self.heard >= self._most:
-            self._drop("we left")
+            self._drop(WE_LEFT)
             return False
         try:
-            self._desk.take(
-                Arrival(
-                    self.cuff,
-                    self._handles[handle],
-                    value,
-                    datetime.now(UTC),
-                    self.source,
+            self._sink.take(
+                ReceivedPayload(
+                    cuff=self.cuff,
+                    characteristic=self._handles[handle],
+                    value=value,
+                    arrived_at=datetime.now(UTC),
+                    source=self.source,
                     encrypted=self._connection.is_encrypted,
                 ),
                 self.visit,
             )
         except NotTaken as error:
-            self._drop(f"failed: {error}")
+            self._drop(Outcome(Ending.FAILED, str(error)))
             return False
         except Exception as error:
             log.error("%s: a record was not taken: %s: %s", self.cuff, type(error).__name__, error)
             log.debug("how", exc_info=True)
-            self._drop(f"failed: {type(error).__name__}: {error}")
+            self._drop(Outcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
             return False
         self.heard += 1
         self.heard_at = time.monotonic()
         return True
 
-    def _settle_held(self) -> None:
-        held, self._held = self._held, None
-        if held is not None and self.indicated(*held):
+    def _settle_undiscovered(self) -> None:
+        waiting, self._undiscovered = self._undiscovered, None
+        if waiting is not None and self.indicated(*waiting):
             self._client.confirm()
 
     # -- the link ------------------------------------------------------------------------------------
 
     def _on_down(self, reason: int) -> None:
         if not self._hung_up:
-            self.ended = "link lost" if reason in LOST else "cuff left"
+            self.ended = LINK_LOST if reason in LOST else CUFF_LEFT
         if reason == NOT_DECRYPTED:
             self.bond_missing_on = "cuff"
         self._down.set()
@@ -143,7 +156,7 @@ class BumbleLink:
         """The adapter is gone, and every link with it."""
         self._on_down(0x08)
 
-    def _drop(self, why: str) -> None:
+    def _drop(self, why: Outcome) -> None:
         """Hang up from within a callback."""
         if not self._hung_up:
             self.ended, self._hung_up = why, True
@@ -164,7 +177,7 @@ class BumbleLink:
     async def hang_up(self) -> None:
         if not self._down.is_set():
             if not self._hung_up:
-                self.ended, self._hung_up = "we left", True
+                self.ended, self._hung_up = WE_LEFT, True
             await self._disconnect()
 
     async def _while_up(self, work: Awaitable[T]) -> T:
@@ -176,14 +189,14 @@ class BumbleLink:
             await asyncio.wait({task, down}, return_when=asyncio.FIRST_COMPLETED)
             if task.done() and not task.cancelled():
                 return task.result()
-            raise LinkLost(self.ended)
+            raise LinkLost(str(self.ended or LINK_LOST))
         except att.ATT_Error as error:
             raise Refused(f"the cuff answers {_named(error)}", error.error_code) from None
         except core.TimeoutError:
             raise TimeoutError from None
         except core.BaseBumbleError as error:
             if self._down.is_set():
-                raise LinkLost(self.ended) from error
+                raise LinkLost(str(self.ended or LINK_LOST)) from error
             raise Refused(str(error)) from error
         except (ValueError, IndexError, struct.error) as error:
             raise Refused(f"the cuff's answer cannot be read: {error}") from error
@@ -247,7 +260,7 @@ class BumbleLink:
                         raise
             elif not (self._security_wanted or self._connection.peer_address.is_resolvable):
                 return False
-            elif any(known.address == self.cuff and known.bonded for known in self._desk.known()):
+            elif any(known.address == self.cuff and known.bonded for known in self._sink.known()):
                 self.bond_missing_on = "ours"
                 log.warning("%s: our side of the bond is gone; pairing again", self.cuff)
             await self._while_up(self._connection.pair())
@@ -268,7 +281,7 @@ class BumbleLink:
                 f.handle: f.short for f in found if f.short is not None and f.short in MEASUREMENT_CHARACTERISTICS
             }
             self._discovered = True
-            self._settle_held()
+            self._settle_undiscovered()
         return found
 
     async def read(self, found: Found) -> bytes:

@@ -7,9 +7,8 @@ from contextlib import AbstractAsyncContextManager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from collector.radio.exclusive.advertisers import LEFT_ALONE_S, Heard, Hearing
-from collector.radio.exclusive.scan import Advert
-from collector.radio.port import Desk, RadioUnavailable, VisitPlan
+from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
+from collector.radio.port import RadioUnavailable, Sink, VisitPlan
 from collector.radio.time_limit import within
 from collector.radio.visit import visit
 
@@ -48,7 +47,7 @@ class BumbleRadio:
     def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None", pause_s: float) -> None:
         self.progress = time.monotonic()
         self._keys_folder, self._name, self._passkey = keys_folder, name, passkey
-        self.hearing = Hearing(self._resolve, lambda: self._wake.set(), pause_s)
+        self.advertisers = Advertisers(self._resolve, lambda: self._wake.set(), pause_s)
         self._links: dict[int, BumbleLink] = {}
         self._visits: set[asyncio.Task[None]] = set()
         self._wake = asyncio.Event()
@@ -64,19 +63,19 @@ class BumbleRadio:
         """Take the adapter; give it back at the end. Raises RadioUnavailable."""
         raise NotImplementedError
 
-    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+    async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
         from bumble.core import BaseBumbleError
 
         from collector.radio.exclusive.bonds import Bonds
         from collector.radio.exclusive.host import Central
 
-        self._desk, self._plan = desk, plan
+        self._sink, self._plan = sink, plan
         bonds = Bonds(self._keys_folder)
-        desk.tell("bonds", bonds.trouble)
+        sink.tell("bonds", bonds.trouble)
         async with self._adapter() as adapter:
             self._device = device = Central(self._name, adapter.host, bonds, self._passkey)
             device.on(device.EVENT_CONNECTION, self._on_connection)
-            device.on(device.EVENT_KEY_STORE_UPDATE, self.hearing.identities.clear)
+            device.on(device.EVENT_KEY_STORE_UPDATE, self.advertisers.identities.clear)
             adapter.host.on_advert = self._on_advert
             adapter.host.on_failure = lambda: adapter.gone.done() or adapter.gone.cancel()
             self._learn_known()
@@ -85,7 +84,7 @@ class BumbleRadio:
                 await self._scan(True)
             except (BaseBumbleError, TimeoutError, OSError) as error:
                 raise RadioUnavailable(f"the adapter does not start: {error or 'no answer'}") from None
-            desk.tell("adapter", None)
+            sink.tell("adapter", None)
             self.listening.set()
             work = [
                 asyncio.ensure_future(self._connect_all()),
@@ -125,7 +124,7 @@ class BumbleRadio:
 
     def _on_advert(self, advert: Advert) -> None:
         self.progress = time.monotonic()
-        self.hearing.on_advert(advert)
+        self.advertisers.on_advert(advert)
 
     def _resolve(self, address: bytes) -> str | None:
         from bumble.hci import Address
@@ -135,7 +134,7 @@ class BumbleRadio:
         return identity.to_string(False).upper() if identity else None
 
     def _learn_known(self) -> None:
-        self.hearing.learn_known(self._desk.known())
+        self.advertisers.learn_known(self._sink.known())
 
     async def _scan(self, on: bool) -> None:
         from bumble.hci import HCI_LE_1M_PHY
@@ -148,20 +147,20 @@ class BumbleRadio:
     async def _connect_all(self) -> None:
         while True:
             self._wake.clear()
-            cuff = self.hearing.next() if len(self._visits) < MOST_LINKS else None
+            cuff = self.advertisers.next() if len(self._visits) < MOST_LINKS else None
             if cuff is None:
                 with suppress(TimeoutError):
                     await within(1.0, self._wake.wait())
                 continue
-            heard = self.hearing.cuffs[cuff]
-            if not self._desk.accepts(cuff):
+            heard = self.advertisers.cuffs[cuff]
+            if not self._sink.accepts(cuff):
                 log.debug("%s is left alone: not a known cuff", cuff)
                 heard.not_before = time.monotonic() + LEFT_ALONE_S
                 continue
             link = await self._connect(heard.advert)
             heard.at = 0.0  # what was heard before is used up: a connected cuff does not advertise
             if link is None:
-                self.hearing.pause(heard, fruitful=False)
+                self.advertisers.pause(heard, fruitful=False)
                 continue
             heard.busy = True
             task = asyncio.ensure_future(self._visit(link, heard))
@@ -204,7 +203,13 @@ class BumbleRadio:
         """Runs before anything is heard on the connection: nothing is missed, nothing confirmed unseen."""
         from collector.radio.exclusive.link import BumbleLink
 
-        link = BumbleLink(self._device, connection, self._desk, self.source, self._plan.most_records)
+        link = BumbleLink(
+            device=self._device,
+            connection=connection,
+            sink=self._sink,
+            source=self.source,
+            most_records=self._plan.most_records,
+        )
         self._links[connection.handle] = link
         connection.once(connection.EVENT_DISCONNECTION, lambda _: self._forget(connection.handle, link))
 
@@ -212,21 +217,21 @@ class BumbleRadio:
         if self._links.get(handle) is link:
             del self._links[handle]
 
-    async def _visit(self, link: "BumbleLink", heard: Heard) -> None:
+    async def _visit(self, link: "BumbleLink", heard: Advertiser) -> None:
         try:
             link.name = heard.name
             self._learn_known()
-            known = self.hearing.known.get(link.cuff)
+            known = self.advertisers.known.get(link.cuff)
             if known is not None and known.bonded:
                 link.remember(known.handles)
             await link.reveal()
-            await visit(link, self._desk, self._plan)
+            await visit(link, self._sink, self._plan)
         except Exception as error:
             log.error("visit to %s failed: %s: %s", link.cuff, type(error).__name__, error)
             log.debug("how", exc_info=True)
         finally:
             heard.busy = False
-            self.hearing.pause(heard, link.heard > 0)
+            self.advertisers.pause(heard, link.heard > 0)
             self.progress = time.monotonic()
             with suppress(Exception):
                 await within(FAREWELL_S, link.hang_up())

@@ -20,7 +20,7 @@ class Drop:
 
 
 @dataclass(frozen=True, slots=True)
-class Manner:
+class Behaviour:
     """What kind of cuff this is: by default a 1.0 cuff that pairs, tells its time and leaves when done."""
 
     pairing: bool = True  # measurements only over an encrypted link

@@ -8,7 +8,7 @@ from bumble.att import ATT_Error
 from bumble.device import Connection
 
 from collector.radio.time_limit import within
-from collector.radio.virtual.cuff_memory import Record
+from collector.radio.virtual.cuff_memory import StoredRecord
 from parsers.control import (
     Filter,
     Operator,
@@ -36,20 +36,20 @@ NOT_CONFIGURED, IN_PROGRESS = 0xFD, 0xFE  # ATT: CCCD improperly configured, pro
 GRACE_S = 0.02  # on a busy machine time passes while nobody gets a turn: what is under way comes first
 
 
-class Talk:
+class Conversation:
     """What is only true while connected: who is there, what is subscribed, what waits for a confirmation."""
 
     def __init__(self, radio: "CuffRadio", connection: Connection) -> None:
         self.connection = connection
         self.subscribed: dict[int, bytes] = {}
-        self._radio, self._manner, self._memory = radio, radio.manner, radio.memory
+        self._radio, self._behaviour, self._memory = radio, radio.behaviour, radio.memory
         self._first_live = len(self._memory.records)
         self._ready = asyncio.Event()  # somebody listens
         self._confirmation: asyncio.Future[bool] | None = None
-        self._consented = self._manner.consent is None
+        self._consented = self._behaviour.consent is None
         self._reporting: asyncio.Task[None] | None = None
         self._stirred = time.monotonic()
-        if self._manner.ignores_subscription and not self._manner.pairing:
+        if self._behaviour.ignores_subscription and not self._behaviour.pairing:
             self._ready.set()
 
     @property
@@ -58,7 +58,7 @@ class Talk:
 
     @property
     def measured(self) -> int:
-        return Uuid.ENHANCED_MEASUREMENT if self._manner.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT
+        return Uuid.ENHANCED_MEASUREMENT if self._behaviour.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT
 
     def stir(self) -> None:
         """Something happened: the cuff stays a little longer."""
@@ -78,7 +78,7 @@ class Talk:
         bonded = keystore is not None and await keystore.get(self.collector) is not None
         if bonded:
             self.subscribed.update(self._memory.subscriptions.get(self.collector, {}))
-        if self._manner.ignores_subscription or (bonded and self._manner.eager and self._listening()):
+        if self._behaviour.ignores_subscription or (bonded and self._behaviour.eager and self._listening()):
             self._ready.set()
 
     def configure(self, short: int, value: bytes) -> None:
@@ -104,7 +104,7 @@ class Talk:
             asked = parse_user_control(value)
         except ParseError:
             raise ATT_Error(error_code=0x0D) from None
-        good = asked.op == UserOp.CONSENT and (asked.user_index, asked.consent_code) == self._manner.consent
+        good = asked.op == UserOp.CONSENT and (asked.user_index, asked.consent_code) == self._behaviour.consent
         self._consented = self._consented or good
         result = UserResult.SUCCESS if good else UserResult.NOT_AUTHORIZED
         reply = build_user_control(UserControl(UserOp.RESPONSE, request=asked.op, result=result))
@@ -119,10 +119,10 @@ class Talk:
 
     async def run(self) -> None:
         """Send everything that waits, then whatever is measured meanwhile; leave after a while of nothing."""
-        if self._manner.pairing and self._manner.asks_for_security:
+        if self._behaviour.pairing and self._behaviour.asks_for_security:
             self._radio.device.request_pairing(self.connection)
         try:
-            await within(self._manner.patience_s, self._ready.wait())
+            await within(self._behaviour.patience_s, self._ready.wait())
         except TimeoutError:
             self._radio.cut()
             return
@@ -133,12 +133,12 @@ class Talk:
                     break
                 if not await self._send(record):
                     return
-            if self._manner.endless:
+            if self._behaviour.endless:
                 self._memory.store(self._memory.measured[-1] if self._memory.measured else bytes(7))
                 continue
             if self._reporting is not None and not self._reporting.done():
                 await asyncio.wait({self._reporting})
-            left = self._stirred + self._manner.lingers_s - time.monotonic()
+            left = self._stirred + self._behaviour.lingers_s - time.monotonic()
             if left <= 0:
                 before = self._stirred
                 await asyncio.sleep(GRACE_S)
@@ -152,26 +152,26 @@ class Talk:
                 continue
 
     def _may_send(self) -> bool:
-        return self._consented and (self._listening() or self._manner.ignores_subscription)
+        return self._consented and (self._listening() or self._behaviour.ignores_subscription)
 
-    def _waiting(self) -> list[Record]:
+    def _waiting(self) -> list[StoredRecord]:
         if not self._may_send():
             return []
         waiting = self._memory.pending(self.collector)
-        if self._manner.keeps_records:
+        if self._behaviour.keeps_records:
             live = {id(record) for record in self._memory.records[self._first_live :]}
             return [record for record in waiting if id(record) in live]
         return waiting
 
-    async def _send(self, record: Record) -> bool:
-        """One record; False when it was not confirmed and the talk is over."""
-        for handle, value in self._manner.strays:
+    async def _send(self, record: StoredRecord) -> bool:
+        """One record; False when it was not confirmed and the conversation is over."""
+        for handle, value in self._behaviour.strays:
             if not await self._indicate(handle, value):
                 return False
         if self._radio.step("indicate"):
             return False
         handle = self._radio.table.characteristics[self.measured].handle
-        if self._bits(self.measured) & INDICATES or self._manner.ignores_subscription:
+        if self._bits(self.measured) & INDICATES or self._behaviour.ignores_subscription:
             if not await self._indicate(handle, record.payload):
                 return False
         else:
@@ -185,7 +185,7 @@ class Talk:
         self._confirmation = asyncio.get_running_loop().create_future()
         self._radio.device.send_value(self.connection, handle, value, True)
         try:
-            return await within(self._manner.confirm_s, self._confirmation)
+            return await within(self._behaviour.confirm_s, self._confirmation)
         except TimeoutError:
             self._radio.cut()
             return False
@@ -227,7 +227,7 @@ class Talk:
         self._answer(Uuid.RECORD_ACCESS_CONTROL_POINT, reply)
         self.stir()
 
-    def _chosen(self, asked: RecordControl) -> list[Record] | RecordResult:
+    def _chosen(self, asked: RecordControl) -> list[StoredRecord] | RecordResult:
         records = self._memory.records if self._consented else []
         if asked.operator == Operator.ALL:
             return list(records)
@@ -235,17 +235,17 @@ class Talk:
             return records[:1]
         if asked.operator == Operator.LAST:
             return records[-1:]
-        if asked.operator == Operator.AT_LEAST and self._manner.filters:
+        if asked.operator == Operator.AT_LEAST and self._behaviour.filters:
             if asked.operand[:1] != bytes([Filter.SEQUENCE_NUMBER]) or len(asked.operand) != 3:
                 return RecordResult.OPERAND_NOT_SUPPORTED
             first = int.from_bytes(asked.operand[1:], "little")
             return [record for record in records if record.sequence >= first]
         return RecordResult.OPERATOR_NOT_SUPPORTED
 
-    async def _notify(self, record: Record) -> bool:
+    async def _notify(self, record: StoredRecord) -> bool:
         handle = self._radio.table.characteristics[Uuid.BLOOD_PRESSURE_RECORD].handle
         for segment in build_segments(
-            record.sequence, self.measured, record.payload, size=self.connection.att_mtu - 3, crc=self._manner.crc
+            record.sequence, self.measured, record.payload, size=self.connection.att_mtu - 3, crc=self._behaviour.crc
         ):
             if self._radio.step("notify"):
                 return False

@@ -10,12 +10,11 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from collector.radio.virtual.behaviour import Drop, Manner
-from collector.radio.virtual.cuff_memory import Memory
-from parsers.enhanced import build_enhanced
-from parsers.measurement import Unit, build_measurement, measurement
+from collector.radio.virtual.behaviour import Behaviour, Drop
+from collector.radio.virtual.cuff_memory import CuffMemory
+from parsers.measurement import Unit, build_enhanced, build_measurement, measurement
 from parsers.stamps import EpochTime, build_current_time, build_date_time, parse_current_time, parse_date_time
 from parsers.uuids import Uuid
 
@@ -36,15 +35,15 @@ class VirtualCuff:
         self,
         name: str = "Practice cuff",
         address: str = "F0:F1:F2:F3:F4:F5",
-        manner: Manner | None = None,
+        behaviour: Behaviour | None = None,
         *,
         clock_ahead: timedelta = timedelta(0),
         now: Callable[[], datetime] = datetime.now,
     ) -> None:
-        self.name, self.address, self.manner = name, address, manner or Manner()
+        self.name, self.address, self.behaviour = name, address, behaviour or Behaviour()
         self.clock_ahead, self._now = clock_ahead, now
-        keeps = self.manner.keeps_records or self.manner.resends_all
-        self.memory = Memory(self.manner.multiple_bonds, keeps)
+        keeps = self.behaviour.keeps_records or self.behaviour.resends_all
+        self.memory = CuffMemory(self.behaviour.multiple_bonds, keeps)
         self.steps: deque[str] = deque(maxlen=1000)  # what collectors did, in order: for tests
         self.cuts: Counter[Drop] = Counter()  # how often it cut the link as it was told to
         self.times_set: list[bytes] = []
@@ -85,7 +84,7 @@ class VirtualCuff:
         made = measurement(
             systolic, diastolic, mean, unit=unit, stamp=stamp, pulse=pulse, user_id=user_id, status=status
         )
-        if self.manner.enhanced:
+        if self.behaviour.enhanced:
             when = EpochTime.of(stamp) if stamp else None
             made = replace(
                 made,
@@ -105,16 +104,12 @@ class VirtualCuff:
         return payload
 
     async def wake(self) -> None:
-        """Advertise until a collector came and the talk is over, or nobody came in the time it advertises."""
-        if self.manner.resends_all:
+        """Advertise until a collector came and the conversation is over, or nobody came in the time it advertises."""
+        if self.behaviour.resends_all:
             self.memory.forget_confirmations()
-        if self.manner.forgets_bond:
+        if self.behaviour.forgets_bond:
             self.forget_bonds()
         await self._plugged.wake()
-
-    def behave(self, **changes: Any) -> None:
-        """Change its manner from the next waking on; what its table declares stays as it was plugged in."""
-        self.manner = replace(self.manner, **changes)
 
     def forget_bonds(self) -> None:
         """Lose its side of every bond, as after a change of batteries."""
@@ -144,11 +139,11 @@ class VirtualCuff:
     def tell_time(self) -> bytes:
         """Its clock as a collector reads it."""
         shown = self.clock()
-        return build_current_time(shown) if self.manner.clock == "current time" else build_date_time(shown)
+        return build_current_time(shown) if self.behaviour.clock == "current time" else build_date_time(shown)
 
     def set_time(self, value: bytes) -> None:
         """Its clock as a collector writes it."""
-        parse = parse_current_time if self.manner.clock == "current time" else parse_date_time
+        parse = parse_current_time if self.behaviour.clock == "current time" else parse_date_time
         self.times_set.append(value)
         wanted = parse(value).naive()
         if wanted is not None:

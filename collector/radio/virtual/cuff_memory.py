@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 
 
 @dataclass(slots=True)
-class Record:
+class StoredRecord:
     """A record in the cuff. sequence: its number for the Record Access Control Point."""
 
     sequence: int
@@ -12,7 +12,7 @@ class Record:
     confirmed_by: set[str] = field(default_factory=set)
 
 
-class Memory:
+class CuffMemory:
     """Records in the order they were measured.
 
     multiple_bonds: every collector gets each record once; otherwise the first that confirms takes it.
@@ -20,27 +20,27 @@ class Memory:
     """
 
     def __init__(self, multiple_bonds: bool = False, keeps: bool = False) -> None:
-        self.records: list[Record] = []
+        self.records: list[StoredRecord] = []
         self.confirmed: list[bytes] = []  # in the order of their confirmations, repeats included
         self.measured: list[bytes] = []
         self.subscriptions: dict[str, dict[int, bytes]] = {}  # collector: characteristic: its configuration
         self._multiple, self._keeps = multiple_bonds, keeps
         self._next = 0
 
-    def store(self, payload: bytes) -> Record:
-        record = Record(self._next, payload)
+    def store(self, payload: bytes) -> StoredRecord:
+        record = StoredRecord(self._next, payload)
         self._next = (self._next + 1) % 0x10000
         self.records.append(record)
         self.measured.append(payload)
         return record
 
-    def pending(self, collector: str) -> list[Record]:
+    def pending(self, collector: str) -> list[StoredRecord]:
         """What this collector has not confirmed yet."""
         if self._multiple:
             return [record for record in self.records if collector not in record.confirmed_by]
         return [record for record in self.records if not record.confirmed_by]
 
-    def confirm(self, record: Record, collector: str) -> None:
+    def confirm(self, record: StoredRecord, collector: str) -> None:
         record.confirmed_by.add(collector)
         self.confirmed.append(record.payload)
         if not self._multiple and not self._keeps:

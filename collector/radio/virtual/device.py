@@ -5,13 +5,14 @@ from collections.abc import Callable
 from contextlib import suppress
 
 from bumble import att, core, hci
+from bumble.controller import Controller
 from bumble.core import AdvertisingData
 from bumble.device import Connection, Device, DeviceConfiguration
 from bumble.host import Host
 from bumble.keys import MemoryKeyStore
 from bumble.pairing import PairingConfig, PairingDelegate
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 
 STEPS: dict[int, str] = {
     att.Opcode.ATT_READ_BY_GROUP_TYPE_REQUEST: "discover",
@@ -46,7 +47,7 @@ class Peripheral(Device):
         address: str,
         irk: bytes,
         host: Host,
-        manner: Manner,
+        behaviour: Behaviour,
         on_pdu: Callable[[Connection, int, bytes], bool],
     ) -> None:
         super().__init__(
@@ -57,17 +58,17 @@ class Peripheral(Device):
                 irk=irk,
                 gap_service_enabled=False,
                 gatt_service_enabled=False,
-                advertising_interval_min=manner.interval_ms,
-                advertising_interval_max=manner.interval_ms,
+                advertising_interval_min=behaviour.interval_ms,
+                advertising_interval_max=behaviour.interval_ms,
             ),
         )
         self.keystore = MemoryKeyStore()
         self._on_pdu = on_pdu
         self.pairing_config_factory = lambda _: PairingConfig(
-            sc=not manner.legacy_pairing,
-            mitm=manner.passkey is not None,
+            sc=not behaviour.legacy_pairing,
+            mitm=behaviour.passkey is not None,
             bonding=True,
-            delegate=Display(manner.passkey),
+            delegate=Display(behaviour.passkey),
             identity_address_type=PairingConfig.AddressType.RANDOM,
         )
 
@@ -106,12 +107,12 @@ class Peripheral(Device):
         if connection.handle in self.connections:
             self.host.send_hci_packet(hci.HCI_Disconnect_Command(connection_handle=connection.handle, reason=reason))
 
-    async def advertise(self, manner: Manner) -> None:
-        if manner.private_address:
+    async def advertise(self, behaviour: Behaviour) -> None:
+        if behaviour.private_address:
             self.random_address = hci.Address.generate_private_address(self.irk)
             await self.send_sync_command(hci.HCI_LE_Set_Random_Address_Command(random_address=self.random_address))
         data: list[tuple[int, bytes]] = [(AdvertisingData.FLAGS, b"\x06")]
-        if manner.lists_service:
+        if behaviour.lists_service:
             data.append((AdvertisingData.INCOMPLETE_LIST_OF_16_BIT_SERVICE_CLASS_UUIDS, b"\x10\x18"))
         room = 31 - sum(2 + len(value) for _, value in data) - 2
         data.append((AdvertisingData.COMPLETE_LOCAL_NAME, self.name.encode()[: max(room, 0)]))
@@ -121,3 +122,29 @@ class Peripheral(Device):
     async def stop(self) -> None:
         with suppress(core.BaseBumbleError, asyncio.CancelledError):
             await self.stop_advertising()
+
+
+class CentralController(Controller):
+    """Gives up a connection attempt when told to, and says so (Core Vol 4 Part E 7.8.13)."""
+
+    def on_hci_le_create_connection_cancel_command(
+        self, command: hci.HCI_LE_Create_Connection_Cancel_Command
+    ) -> hci.HCI_StatusReturnParameters:
+        if self.pending_le_connection is None:
+            return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.COMMAND_DISALLOWED_ERROR)
+        peer = self.pending_le_connection.peer_address
+        self.pending_le_connection = None
+        self.send_hci_packet(
+            hci.HCI_LE_Connection_Complete_Event(
+                status=hci.HCI_ErrorCode.UNKNOWN_CONNECTION_IDENTIFIER_ERROR,
+                connection_handle=0,
+                role=hci.Role.CENTRAL,
+                peer_address_type=peer.address_type,
+                peer_address=peer,
+                connection_interval=0,
+                peripheral_latency=0,
+                supervision_timeout=0,
+                central_clock_accuracy=0,
+            )
+        )
+        return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)

@@ -9,7 +9,7 @@ from bumble.device import Connection
 from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR as CCCD
 from bumble.gatt import Characteristic, Descriptor, Service
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from parsers.uuids import Uuid
 
 READ, WRITE, NOTIFY, INDICATE = 0x02, 0x08, 0x10, 0x20
@@ -37,15 +37,15 @@ class Table:
 
 
 class TableMaker:
-    """Lays out the table for a manner. The callables answer reads and take writes."""
+    """Lays out the table for a behaviour. The callables answer reads and take writes."""
 
     def __init__(
         self,
-        manner: Manner,
+        behaviour: Behaviour,
         configure: Callable[[Connection, int, bytes], None],
         configured: Callable[[Connection, int], bytes],
     ) -> None:
-        self._manner, self._configure, self._configured = manner, configure, configured
+        self._behaviour, self._configure, self._configured = behaviour, configure, configured
         self._table = Table([], {})
 
     def characteristic(
@@ -84,41 +84,43 @@ class TableMaker:
         return made
 
     def make(self, clock: Reader, set_clock: Writer, control: Writer, users: Writer) -> Table:
-        manner, guarded = self._manner, self._manner.pairing
-        measured = Uuid.ENHANCED_MEASUREMENT if manner.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT
-        properties = INDICATE if manner.measurement_properties is None else manner.measurement_properties
-        features = manner.features.to_bytes(2, "little")
+        behaviour, guarded = self._behaviour, self._behaviour.pairing
+        measured = Uuid.ENHANCED_MEASUREMENT if behaviour.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT
+        properties = INDICATE if behaviour.measurement_properties is None else behaviour.measurement_properties
+        features = behaviour.features.to_bytes(2, "little")
         pressure = [
             self.characteristic(measured, properties, guarded=guarded),
             self.characteristic(Uuid.BLOOD_PRESSURE_FEATURE, READ, features),
         ]
-        if manner.keeps_records:
+        if behaviour.keeps_records:
             point = Uuid.RECORD_ACCESS_CONTROL_POINT
             pressure += [
                 self.characteristic(Uuid.BLOOD_PRESSURE_RECORD, NOTIFY, guarded=guarded),
                 self.characteristic(point, WRITE | INDICATE, None, control, guarded),
             ]
-        settable = WRITE if manner.clock_settable else 0
-        write = set_clock if manner.clock_settable else None
-        if manner.clock == "date time":
+        settable = WRITE if behaviour.clock_settable else 0
+        write = set_clock if behaviour.clock_settable else None
+        if behaviour.clock == "date time":
             pressure.append(self.characteristic(Uuid.DATE_TIME, READ | settable, clock, write))
-        for extra in range(manner.extra_characteristics):
+        for extra in range(behaviour.extra_characteristics):
             pressure.append(self.characteristic(0xF000 + extra, READ, b"?"))
         self._serve(Uuid.BLOOD_PRESSURE_SERVICE, pressure)
-        if manner.clock == "current time":
+        if behaviour.clock == "current time":
             self._serve(
                 Uuid.CURRENT_TIME_SERVICE, [self.characteristic(Uuid.CURRENT_TIME, READ | settable, clock, write)]
             )
         self._serve(
             Uuid.DEVICE_INFORMATION_SERVICE,
             [
-                self.characteristic(short, READ, value.ljust(manner.long_values, b"x"))
-                for short, value in manner.device.items()
+                self.characteristic(short, READ, value.ljust(behaviour.long_values, b"x"))
+                for short, value in behaviour.device.items()
             ],
         )
-        if manner.battery is not None:
-            self._serve(Uuid.BATTERY_SERVICE, [self.characteristic(Uuid.BATTERY_LEVEL, READ, bytes([manner.battery]))])
-        if manner.consent is not None:
+        if behaviour.battery is not None:
+            self._serve(
+                Uuid.BATTERY_SERVICE, [self.characteristic(Uuid.BATTERY_LEVEL, READ, bytes([behaviour.battery]))]
+            )
+        if behaviour.consent is not None:
             self._serve(
                 Uuid.USER_DATA_SERVICE,
                 [self.characteristic(Uuid.USER_CONTROL_POINT, WRITE | INDICATE, None, users, guarded)],

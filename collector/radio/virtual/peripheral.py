@@ -13,8 +13,8 @@ from bumble.link import LocalLink
 
 from collector.radio.exclusive.host import QuietHost
 from collector.radio.time_limit import within
-from collector.radio.virtual.behaviour import Manner
-from collector.radio.virtual.conversation import Talk
+from collector.radio.virtual.behaviour import Behaviour
+from collector.radio.virtual.conversation import Conversation
 from collector.radio.virtual.device import STEPS, Peripheral
 from collector.radio.virtual.gatt_table import TableMaker
 
@@ -37,25 +37,27 @@ class CuffRadio:
         self._controller = Controller(cuff.name, link=link)
         host = QuietHost()
         host.controller = self._controller
-        self.device = Peripheral(cuff.name, cuff.address, irk, host, self.manner, self._on_pdu)
-        maker = TableMaker(self.manner, self._configure, self._configured)
+        self.device = Peripheral(
+            name=cuff.name, address=cuff.address, irk=irk, host=host, behaviour=self.behaviour, on_pdu=self._on_pdu
+        )
+        maker = TableMaker(self.behaviour, self._configure, self._configured)
         self.table = maker.make(
             lambda _: cuff.tell_time(),
             lambda _, value: self._set_time(value),
-            lambda _, value: self._the_talk().control(value),
-            lambda _, value: self._the_talk().consent(value),
+            lambda _, value: self._current().control(value),
+            lambda _, value: self._current().consent(value),
         )
         self.device.add_services(self.table.services)
         self.device.on(self.device.EVENT_CONNECTION, self._on_connection)
-        self._talk: Talk | None = None
+        self._conversation: Conversation | None = None
         self._running: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
         self._came, self._over = asyncio.Event(), asyncio.Event()
         self._counts: Counter[str] = Counter()
 
     @property
-    def manner(self) -> Manner:
-        return self.cuff.manner
+    def behaviour(self) -> Behaviour:
+        return self.cuff.behaviour
 
     async def power_on(self) -> None:
         await self.device.power_on()
@@ -71,9 +73,9 @@ class CuffRadio:
     async def wake(self) -> None:
         self._came.clear()
         self._over.clear()
-        await self.device.advertise(self.manner)
+        await self.device.advertise(self.behaviour)
         try:
-            await within(self.manner.advertises_s, self._came.wait())
+            await within(self.behaviour.advertises_s, self._came.wait())
         except TimeoutError:
             await self.device.stop()
         else:
@@ -84,40 +86,40 @@ class CuffRadio:
 
     def cut(self, reason: int | None = None) -> None:
         """Hang up at once, or lose the link."""
-        if self._talk is not None:
+        if self._conversation is not None:
             if reason is None:
-                self.device.cut(self._talk.connection)
+                self.device.cut(self._conversation.connection)
             else:
-                self.device.cut(self._talk.connection, reason)
+                self.device.cut(self._conversation.connection, reason)
 
     # -- a collector comes ---------------------------------------------------------------------------
 
     def _on_connection(self, connection: Connection) -> None:
         self._counts.clear()
-        self._talk = talk = Talk(self, connection)
-        connection.on(connection.EVENT_DISCONNECTION, lambda _: self._on_disconnection(talk))
-        connection.on(connection.EVENT_CONNECTION_ENCRYPTION_CHANGE, lambda: self._on_encrypted(talk))
+        self._conversation = conversation = Conversation(self, connection)
+        connection.on(connection.EVENT_DISCONNECTION, lambda _: self._on_disconnection(conversation))
+        connection.on(connection.EVENT_CONNECTION_ENCRYPTION_CHANGE, lambda: self._on_encrypted(conversation))
         self._came.set()
         if not self.step("connect"):
-            self._running = asyncio.ensure_future(talk.run())
+            self._running = asyncio.ensure_future(conversation.run())
 
-    def _on_encrypted(self, talk: Talk) -> None:
-        if talk.connection.is_encrypted and not self.step("encrypted"):
-            self._tasks.add(task := asyncio.ensure_future(talk.encrypted()))
+    def _on_encrypted(self, conversation: Conversation) -> None:
+        if conversation.connection.is_encrypted and not self.step("encrypted"):
+            self._tasks.add(task := asyncio.ensure_future(conversation.encrypted()))
             task.add_done_callback(self._tasks.discard)
 
-    def _on_disconnection(self, talk: Talk) -> None:
-        talk.ended()
+    def _on_disconnection(self, conversation: Conversation) -> None:
+        conversation.ended()
         if self._running is not None:
             self._running.cancel()
             self._running = None
-        self._talk = None
+        self._conversation = None
         self._over.set()
 
-    def _the_talk(self) -> Talk:
-        if self._talk is None:
+    def _current(self) -> Conversation:
+        if self._conversation is None:
             raise ATT_Error(error_code=0x0E)
-        return self._talk
+        return self._conversation
 
     # -- steps ---------------------------------------------------------------------------------------
 
@@ -125,7 +127,7 @@ class CuffRadio:
         """A step is about to be done; True when the link was cut instead. A cut after it starts here."""
         self.cuff.steps.append(name)
         self._counts[name] += 1
-        drop = self.manner.drop
+        drop = self.behaviour.drop
         if drop is None or (drop.step, drop.nth) != (name, self._counts[name]):
             return False
         if self.cuff.cuts[drop] >= drop.times:
@@ -139,10 +141,10 @@ class CuffRadio:
 
     def _on_pdu(self, connection: Connection, opcode: int, pdu: bytes) -> bool:
         """Name the step that a request is; True keeps it from being answered."""
-        talk = self._talk
-        if talk is None or talk.connection is not connection:
+        conversation = self._conversation
+        if conversation is None or conversation.connection is not connection:
             return True
-        talk.stir()
+        conversation.stir()
         name = STEPS.get(opcode)
         if name is None:
             return self._misanswer(connection, opcode, pdu, None)
@@ -151,23 +153,23 @@ class CuffRadio:
             place = self.table.short_at(int.from_bytes(pdu[1:3], "little"))
         if place is not None:
             short, configuration = place
-            if name == "read" and short in self.manner.never_answers:
+            if name == "read" and short in self.behaviour.never_answers:
                 return True
             name = f"{'subscribe' if configuration else name} {short:04x}"
         if self.step(name):
             return True
         if opcode == CONFIRMATION:
-            talk.confirmed()
+            conversation.confirmed()
             return True
         return self._misanswer(connection, opcode, pdu, place)
 
     def _misanswer(self, connection: Connection, opcode: int, pdu: bytes, place: tuple[int, bool] | None) -> bool:
         """The answer of a hostile cuff, where it gives one."""
-        manner = self.manner
-        for channel, octets in manner.babble:
+        behaviour = self.behaviour
+        for channel, octets in behaviour.babble:
             self.device.send(connection, channel, octets)
-        answer = manner.garble(self._counts.total(), pdu) if manner.garble else None
-        if manner.endless_values and (opcode == READ_BLOB or (place and place[0] in manner.device)):
+        answer = behaviour.garble(self._counts.total(), pdu) if behaviour.garble else None
+        if behaviour.endless_values and (opcode == READ_BLOB or (place and place[0] in behaviour.device)):
             answer = bytes([opcode + 1]) + b"x" * (connection.att_mtu - 1)
         if answer is not None:
             self.device.send(connection, ATT_CHANNEL, answer)
@@ -176,12 +178,12 @@ class CuffRadio:
     # -- what collectors read and write --------------------------------------------------------------
 
     def _configured(self, connection: Connection, short: int) -> bytes:
-        return self._the_talk().subscribed.get(short, b"\x00\x00")
+        return self._current().subscribed.get(short, b"\x00\x00")
 
     def _configure(self, connection: Connection, short: int, value: bytes) -> None:
-        self._the_talk().configure(short, value)
+        self._current().configure(short, value)
 
     def _set_time(self, value: bytes) -> None:
         self.cuff.set_time(value)
-        if self.manner.clock_reserves:
+        if self.behaviour.clock_reserves:
             raise ATT_Error(error_code=0x80)

@@ -39,7 +39,7 @@ class VirtualRadio(BumbleRadio):
         from bumble.link import LocalLink
 
         from collector.radio.exclusive.host import QuietHost
-        from collector.radio.virtual.controller import CentralController
+        from collector.radio.virtual.device import CentralController
 
         link = LocalLink()  # type: ignore[no-untyped-call]
         host = QuietHost()

@@ -9,6 +9,7 @@ from collector.service.config.settings import (
     Cuff,
     Mqtt,
     Notices,
+    Page,
     Person,
     Radio,
     Relay,
@@ -19,6 +20,7 @@ from collector.service.config.settings import (
     parse,
     usual_file,
     usual_store,
+    zone_of,
 )
 
 __all__ = [
@@ -30,6 +32,7 @@ __all__ = [
     "Cuff",
     "Mqtt",
     "Notices",
+    "Page",
     "Person",
     "Radio",
     "Relay",
@@ -40,4 +43,5 @@ __all__ = [
     "parse",
     "usual_file",
     "usual_store",
+    "zone_of",
 ]

@@ -5,7 +5,7 @@ from datetime import time
 from decimal import Decimal
 
 from collector.numbers.levels import LOW
-from collector.numbers.protocols import USUAL, InForce, Plan, Protocol, Window, protocol
+from collector.numbers.protocols import USUAL, Plan, PlannedProtocol, Protocol, Window, protocol
 from collector.numbers.values import Pressures
 from collector.service import config
 from collector.service.config.schema import ConfigError
@@ -21,7 +21,7 @@ def in_force(settings: config.Config, person: str, name: str | None = None) -> t
     rules = protocol(named, settings.protocols)
     plan = _plan(own, rules, person) if own else Plan()
     try:
-        InForce.of(rules, plan)
+        PlannedProtocol.of(rules, plan)
     except ValueError as wrong:
         raise ConfigError(f"[people.{person}]: {wrong}") from None
     return rules, plan

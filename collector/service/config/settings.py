@@ -10,11 +10,33 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
+from datetime import date
+from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 
+from collector.radio.port import SetClock, UseWitness
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
+from collector.service.jobs.sealing import key_problem
+
+
+class RadioKind(StrEnum):
+    BLUEZ = "bluez"
+    EXCLUSIVE = "exclusive"
+    VIRTUAL = "virtual"
+
+
+class Accept(StrEnum):
+    ANY = "any"
+    KNOWN = "known"
+
+
+class RelayKind(StrEnum):
+    FHIR = "fhir"
+    POSTGRESQL = "postgresql"
+    MQTT = "mqtt"
+
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -37,13 +59,13 @@ def _address(address: str) -> str | None:
 
 
 def _day(text: str) -> str | None:
-    from datetime import date
-
+    if not text:
+        return None
     try:
-        date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
-        return "a day is written like '2031-03-04'" if text else None
-    return None
+        return "a day is written like '2031-03-04'"
+    return None if 1900 <= day.year <= 2199 else "a day is one from 1900-01-01 to 2199-12-31"
 
 
 def _hour(text: str) -> str | None:
@@ -63,8 +85,6 @@ def _record(text: str) -> str | None:
 
 
 def _sealable(text: str) -> str | None:
-    from collector.service.jobs.sealing import key_problem
-
     return key_problem(text) if text else None
 
 
@@ -81,32 +101,28 @@ class Station:
 
 @dataclass(frozen=True, slots=True)
 class Radio:
-    kind: str = key(
-        "bluez",
-        "The system's Bluetooth, an adapter of our own, or invented cuffs.",
-        one_of=("bluez", "exclusive", "virtual"),
-    )
+    kind: RadioKind = key(RadioKind.BLUEZ, "The system's Bluetooth, an adapter of our own, or invented cuffs.")
     adapter: str | None = key(
         None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.", check=_address
     )
-    accept: str = key("any", "Visit any cuff in reach, or known ones only.", one_of=("any", "known"))
-    set_clock: str = key("never", "Whether a visit may set the cuff's clock.", one_of=("never", "when wrong", "always"))
-    clock_wrong_after_s: float = key(60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1)
-    witness: str = key(
-        "auto", "Whether to read indications from the kernel's monitor channel.", one_of=("auto", "on", "off")
+    accept: Accept = key(Accept.ANY, "Visit any cuff in reach, or known ones only.")
+    set_clock: SetClock = key(SetClock.NEVER, "Whether a visit may set the cuff's clock.")
+    clock_wrong_after_s: float = key(
+        60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1, at_most=86400
     )
+    witness: UseWitness = key(UseWitness.AUTO, "Whether to read indications from the kernel's monitor channel.")
 
 
 @dataclass(frozen=True, slots=True)
 class Store:
-    path: Path | None = key(None, "The store's file.")  # noqa: RUF009
+    path: Path | None = key(None, "The store's file.")
 
 
 @dataclass(frozen=True, slots=True)
 class Backup:
     daily: bool = key(True, "Whether to back the store up every day.")
     at: str = key("03:15", "When, by this machine's wall clock.", check=_hour)
-    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")  # noqa: RUF009
+    folder: Path | None = key(None, "Where to; else 'backups' beside the store.")
     keep: int = key(14, "How many backups stay.", at_least=1, at_most=3660)
     encrypt_to: str = key("", "A public key (age or SSH) that only you have the private one of.", check=_sealable)
 
@@ -115,7 +131,9 @@ class Backup:
 class Retention:
     """Off unless set. What a rule takes away is gone from the store; backups keep it until they go."""
 
-    payloads_days: int = key(0, "Days to keep payloads as they came; their readings stay. 0: for ever.", at_least=0)
+    payloads_days: int = key(
+        0, "Days to keep payloads as they came; their readings stay. 0: for ever.", at_least=0, at_most=36500
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,10 +143,12 @@ class Notices:
     command: tuple[str, ...] = key((), "A program and its arguments; each notice goes to it as JSON.")
     command_timeout_s: float = key(20.0, "Seconds until the program is stopped.", at_least=1, at_most=300)
     personal: bool = key(False, "Whether names and values leave through the program and MQTT.")
-    cuff_silent_days: int = key(14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0)
+    cuff_silent_days: int = key(
+        14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0, at_most=3660
+    )
     battery_below: int = key(20, "Percent of battery below which a cuff wants new ones.", at_least=0, at_most=100)
-    clock_off_min: int = key(10, "Minutes from which a cuff's clock is worth a notice.", at_least=1)
-    disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0)
+    clock_off_min: int = key(10, "Minutes from which a cuff's clock is worth a notice.", at_least=1, at_most=525600)
+    disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0, at_most=10**9)
     very_high: bool = key(True, "Whether a very high reading is a notice.")
     series: bool = key(True, "Whether a series that falls short of its plan is a notice.")
 
@@ -140,9 +160,9 @@ class Mqtt:
     host: str = key("", "The broker; empty: no MQTT.")
     port: int = key(1883, "Its port; 8883 is usual with TLS.", at_least=1, at_most=65535)
     tls: bool = key(False, "Whether to speak TLS and check the broker's certificate.")
-    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     user: str = key("", "User name at the broker.")
-    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
+    password_file: Path | None = key(None, "A file that holds the password.")
     topic: str = key("quietcuff", "Where all topics begin.", check=_topic)
 
 
@@ -176,18 +196,30 @@ class Cuff:
 class Relay:
     """A receiver to which readings are sent on as they come."""
 
-    kind: str = key("fhir", "What it is.", one_of=("fhir", "postgresql", "mqtt"))
+    kind: RelayKind = key(RelayKind.FHIR, "What it is.")
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
-    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")  # noqa: RUF009
-    password_file: Path | None = key(None, "A file that holds the password.")  # noqa: RUF009
-    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")  # noqa: RUF009
+    token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")
+    password_file: Path | None = key(None, "A file that holds the password.")
+    ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
     batch: int = key(0, "Readings at once, at most; 0: what is usual with its kind.", at_least=0, at_most=5000)
     timeout_s: float = key(30.0, "Seconds for a whole exchange, to begin with.", at_least=1, at_most=600)
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The station's web page. On any address but this machine's own it speaks TLS."""
+
+    address: str = key("127.0.0.1", "Where it listens; 0.0.0.0 or an address of the network lets others in.")
+    port: int = key(8140, "Its port.", at_least=1, at_most=65535)
+    name: str = key("", "The name by which others reach this machine, such as 'station.local'.")
+    certificate: Path | None = key(None, "A certificate of your own; else one is made at first use.")
+    certificate_key: Path | None = key(None, "That certificate's key.")
+    idle_minutes: float = key(10.0, "Started by its socket, it ends after so many quiet minutes. 0: never.", at_least=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,11 +231,21 @@ class Config:
     retention: Retention = field(default_factory=Retention)
     notices: Notices = field(default_factory=Notices)
     mqtt: Mqtt = field(default_factory=Mqtt)
+    page: Page = field(default_factory=Page)
     relay: Mapping[str, Relay] = field(default_factory=dict)
     people: Mapping[str, Person] = field(default_factory=dict)
     cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from
+
+
+def zone_of(config: Config) -> str:
+    """IANA name of the zone that the cuffs' wall clocks show."""
+    if config.station.zone:
+        return config.station.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
 
 
 def usual_store() -> Path:
@@ -250,6 +292,10 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
             tables = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             raise ConfigError(f"{file or 'configuration'}: not TOML: {error}") from None
+        except ValueError:  # Python's own bound on digits
+            raise ConfigError(f"{file or 'configuration'}: not TOML: a number of more than 4,300 digits") from None
+        except RecursionError:
+            raise ConfigError(f"{file or 'configuration'}: not TOML: nested too deep") from None
     reader = Reader(text, str(file or "configuration"))
     sections = _sections()
     reader.only_known(tables, sections, ())
@@ -264,7 +310,9 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
         else:
             table |= from_environment(name, environment or {})
             values[name] = reader.section(kind, table, (name,))
-    _one_record_each(reader, values["people"])
+    _check_people(reader, values["people"], values["protocols"])
+    if reader.problems:
+        raise ConfigError(*reader.problems)
     return Config(**values)
 
 
@@ -275,24 +323,36 @@ def _sections() -> dict[str, Any]:
 
 def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
     if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
-        raise reader.wrong(
+        reader.wrong(
             path,
             f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
             "capitals; `quietcuff cuff list` shows them",
         )
+        return Cuff()
     cuff: Cuff = reader.section(Cuff, table, path)
-    if (cuff.user is None) != (cuff.consent_code is None):
-        raise reader.wrong(path, "consent takes both, user and consent_code")
+    if ("user" in table) != ("consent_code" in table):
+        reader.wrong(path, "consent takes both, user and consent_code")
     return cuff
 
 
-def _one_record_each(reader: Reader, people: Mapping[str, Person]) -> None:
-    """Two people in one record would be one patient to whoever receives it."""
+def _check_people(reader: Reader, people: Mapping[str, Person], own: Mapping[str, Any]) -> None:
+    """Two people in one record would be one patient to whoever receives it; letter case makes no other person."""
     whose: dict[str, str] = {}
+    names: dict[str, str] = {}
     for name, person in people.items():
+        if (first := names.setdefault(name.casefold(), name)) != name:
+            reader.wrong(
+                ("people", name), f"[people.{name}] is [people.{first}] again; letter case makes no difference"
+            )
+        if person.protocol:
+            from collector.numbers.protocols import UnknownProtocol, protocol
+
+            try:
+                protocol(person.protocol, own)
+            except UnknownProtocol as unknown:
+                reader.wrong(("people", name, "protocol"), f"people.{name}.protocol: {unknown}")
         if person.record and (other := whose.setdefault(person.record, name)) != name:
-            told = f"people.{name}.record is [people.{other}]'s too"
-            raise reader.wrong(("people", name, "record"), told, person.record)
+            reader.wrong(("people", name, "record"), f"people.{name}.record is [people.{other}]'s too")
 
 
 def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:
@@ -303,4 +363,5 @@ def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> A
         return custom({**table, "name": path[-1]})
     except ProtocolError as error:
         about = next((key for key in table if f"'{key}'" in str(error) or f": {key} is " in str(error)), None)
-        raise reader.wrong(path if about is None else (*path, about), str(error)) from None
+        reader.wrong(path if about is None else (*path, about), str(error))
+        return None

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import fields
+from enum import StrEnum
 from typing import Any, get_args, get_origin, get_type_hints
 
 from collector.service.config import Config
@@ -38,7 +39,7 @@ def _own_protocol() -> Iterator[str]:
 
 def _keys(section: Any) -> Iterator[str]:
     for key in fields(section):
-        allowed = f" One of: {', '.join(key.metadata['one_of'])}." if key.metadata["one_of"] else ""
+        allowed = f" One of: {', '.join(type(key.default))}." if isinstance(key.default, StrEnum) else ""
         yield f"# {key.metadata['help']}{allowed}"
         yield f"# {key.name} = {_toml(key.default)}"
 

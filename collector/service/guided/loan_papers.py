@@ -17,11 +17,11 @@ class NotSaved(Exception):
     """What was written cannot be read back as it was: nothing may be erased. One line for a person."""
 
 
-def folder_of(base: Path, loan: Loan) -> Path:
-    """One folder below `base`, whatever signs the borrower's code is made of."""
+def returns_folder(returns: Path, loan: Loan) -> Path:
+    """One folder below `returns`, whatever signs the borrower's code is made of."""
     assert loan.back_at is not None
     code = quote(loan.borrower or "nobody", safe=" ")
-    return base / f"{code}-{loan.back_at:%Y%m%d-%H%M}"
+    return returns / f"{code}-{loan.back_at:%Y%m%d-%H%M}"
 
 
 def write(folder: Path, brought: Download) -> list[Path]:

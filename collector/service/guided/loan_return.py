@@ -16,7 +16,7 @@ from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.people.loans import Loan
 
 
-class Desk:
+class LoanReturn:
     """Takes a batch of cuffs back.
 
     save: writes report and export of a loan and reads them back; returns the lines of the summary for the chart.
@@ -66,8 +66,8 @@ class Desk:
             if not missing:
                 break
             self.screen.count(
-                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}"
-                "  Enter goes on without them, q leaves"
+                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}",
+                "  Enter goes on without them, q leaves",
             )
             if pressed(self.screen) in ("\n", "\r"):
                 for loan in missing:

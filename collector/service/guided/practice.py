@@ -4,7 +4,7 @@ import asyncio
 import random
 from contextlib import suppress
 
-from collector.radio.port import Desk, VisitPlan
+from collector.radio.port import Sink, VisitPlan
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
 EVERY_S = 60.0
@@ -17,10 +17,10 @@ class PracticeRadio(VirtualRadio):
         super().__init__([cuff])
         self._cuff, self._every_s = cuff, every_s
 
-    async def run(self, desk: Desk, plan: VisitPlan, stop: asyncio.Event) -> None:
+    async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
         measuring = asyncio.create_task(self._measure())
         try:
-            await super().run(desk, plan, stop)
+            await super().run(sink, plan, stop)
         finally:
             measuring.cancel()
             with suppress(asyncio.CancelledError):

@@ -12,11 +12,12 @@ from typing import Protocol
 
 from collector.numbers import rules, words
 from collector.numbers.levels import LOW, is_low, is_very_high
-from collector.numbers.values import Irregular, Pressures, Sample, mean_of, plain, shown
+from collector.numbers.values import Irregular, Pressures, Sample, mean_of, rounded_text
 from collector.service.guided.inbox import Inbox
-from collector.service.guided.screen import POLL_S, Left, Screen, pressed, yes
+from collector.service.guided.screen import POLL_S, TERMINAL, Hints, Left, Screen, pressed, yes
 from collector.share.samples import sample
 from collector.share.text.preparation import READY, clock_text, rested
+from collector.share.text.reading_text import measured_text
 from collector.store.values import Reading
 
 PATIENCE_S = 150.0
@@ -53,7 +54,7 @@ class Source(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class SittingRequest:
     """What the sitting is to be. wanted: readings that count."""
 
     person: str
@@ -63,10 +64,28 @@ class Wish:
     low: Pressures = LOW
     emergency: str = ""
     hint: str = ""  # said at the beginning
+    hints: Hints = TERMINAL
+
+
+def request_of(
+    person: str, protocol: rules.Protocol, plan: rules.Plan, wall: datetime, rest_s: float, emergency: str
+) -> SittingRequest:
+    """By the person's own plan. wall: what the station's clock on the wall shows."""
+    planned = rules.PlannedProtocol.of(protocol, plan).protocol
+    _, session = planned.day_and_session(wall)
+    return SittingRequest(
+        person=person,
+        protocol=planned,
+        wanted=max(planned.per_session, IRREGULAR_WANTS if plan.atrial_fibrillation else 1),
+        rest_s=rest_s,
+        low=plan.low or LOW,
+        emergency=emergency,
+        hint="" if session else words.outside_hours(wall, planned.handling.morning, planned.handling.evening),
+    )
 
 
 @dataclass(slots=True)
-class Sitting:
+class SittingProgress:
     """What has become of it."""
 
     started_at: datetime
@@ -93,13 +112,13 @@ class Sitting:
 class Guide:
     """Leads one person through one sitting."""
 
-    def __init__(self, wish: Wish, screen: Screen, clock: Clock, source: Source) -> None:
-        self.wish, self.screen, self.clock, self.source = wish, screen, clock, source
-        self.sitting = Sitting(clock.now(), wish.wanted, wish.protocol.handling.exclude_flags)
-        self.inbox = Inbox(wish.person, source, partial(yes, screen), screen.say)
+    def __init__(self, request: SittingRequest, screen: Screen, clock: Clock, source: Source) -> None:
+        self.request, self.screen, self.clock, self.source = request, screen, clock, source
+        self.sitting = SittingProgress(clock.now(), request.wanted, request.protocol.handling.exclude_flags)
+        self.inbox = Inbox(request.person, source, partial(yes, screen), screen.say, request.hints.claim)
         self._was_very_high = False
 
-    def run(self) -> Sitting:
+    def run(self) -> SittingProgress:
         """The whole of it. Leaving early is no error: the sitting says so."""
         try:
             self._make_ready()
@@ -115,9 +134,9 @@ class Guide:
 
     def _make_ready(self) -> None:
         self.screen.say(
-            f"A sitting for {self.wish.person}: {self.wish.wanted} readings, by {self.wish.protocol.name}. You can "
-            "leave at any time with q or Ctrl-C. What was measured stays.",
-            *filter(None, [self.wish.hint]),
+            f"A sitting for {self.request.person}: {self.request.wanted} readings, by {self.request.protocol.name}. "
+            f"You can leave at any time {self.request.hints.leave}. What was measured stays.",
+            *filter(None, [self.request.hint]),
             "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)),
             "",
@@ -130,7 +149,7 @@ class Guide:
                 self.sitting.prepared.append(short)
 
     def _rest(self) -> None:
-        wanted = self.wish.rest_s
+        wanted = self.request.rest_s
         if wanted > 0:
             self.screen.say("Now rest. Do not talk or read. Do not measure yet.")
             gone = self._count_down(wanted, "Rest", self.inbox.early)
@@ -150,23 +169,23 @@ class Guide:
                 hinted = True
                 self.screen.say(
                     "Nothing has come yet. Is the cuff done? Keep it near. Some cuffs send only after a "
-                    "press of their Bluetooth button. `quietcuff check` looks for other causes."
+                    f"press of their Bluetooth button. {self.request.hints.causes}"
                 )
             if now - looked >= LISTENER_LOOK_S:
                 looked = now
                 if alone is self.source.listening():
                     alone = not alone
                     self.screen.say(
-                        "Nobody listens now. Start `quietcuff listen` again in another window. This goes on by itself."
+                        f"Nobody listens now. {self.request.hints.listen} This goes on by itself."
                         if alone
                         else "Somebody listens again."
                     )
-            self.screen.count(f"Waiting for the cuff {clock_text(now - began)}  q leaves")
+            self.screen.count(f"Waiting for the cuff {clock_text(now - began)}", "  q leaves")
             pressed(self.screen)
         one = sample(reading)
         self.sitting.taken.append(one)
         self._keep()
-        self.screen.result(f"Reading {len(self.sitting.taken)}: {reading_text(one)}")
+        self.screen.result(f"Reading {len(self.sitting.taken)}: {measured_text(one)}")
         return one
 
     def _keep(self) -> None:
@@ -190,11 +209,11 @@ class Guide:
             self._was_very_high = False
             say(words.no_longer_very_high())
         elif sitting.goes_on:
-            self._count_down(self.wish.protocol.gap_s, "Wait", self.inbox.waiting)
+            self._count_down(self.request.protocol.gap_s, "Wait", self.inbox.waiting)
 
     def _very_high(self) -> None:
         """Calm words; after the first such reading a wait and a repeat, after the repeat an end."""
-        say, emergency = self.screen.say, self.wish.emergency
+        say, emergency = self.screen.say, self.request.emergency
         if self._was_very_high:
             self.sitting.still_very_high = True
             say(words.still_very_high(), words.signs(emergency), words.stroke(emergency))
@@ -225,11 +244,11 @@ class Guide:
                     words.irregular(Irregular(len(flagged), len(sitting.taken), 1, len(flagged) > 1))
                     if flagged
                     else "",
-                    words.low(self.wish.emergency, self.wish.low)
-                    if any(is_low(one.systolic, one.diastolic, self.wish.low) for one in sitting.counted)
+                    words.low(self.request.emergency, self.request.low)
+                    if any(is_low(one.systolic, one.diastolic, self.request.low) for one in sitting.counted)
                     else "",
                     words.ONE_READING,
-                    words.caution(self.wish.emergency),
+                    words.caution(self.request.emergency),
                 ),
             )
         )
@@ -237,18 +256,18 @@ class Guide:
     def _mean(self) -> None:
         """Of what the protocol would use of this sitting."""
         counted = self.sitting.counted
-        if self.wish.protocol.drop_first_of_session and len(counted) > 1 and counted[0] is self.sitting.taken[0]:
+        if self.request.protocol.drop_first_of_session and len(counted) > 1 and counted[0] is self.sitting.taken[0]:
             self.screen.say("This protocol leaves the first reading of a sitting out.")
             counted = counted[1:]
         if counted:
             pulses = [one.pulse for one in counted if one.pulse is not None]
-            pulse = f", pulse {shown(mean_of(pulses), 0)}/min" if pulses else ""
+            pulse = f", pulse {rounded_text(mean_of(pulses), 0)}/min" if pulses else ""
             upper, lower = (
                 mean_of(value for one in counted if (value := getattr(one, name)) is not None)
                 for name in ("systolic", "diastolic")
             )
             self.screen.result(
-                f"Mean of this sitting: {shown(upper)}/{shown(lower)} mmHg{pulse}, from {len(counted)} "
+                f"Mean of this sitting: {rounded_text(upper)}/{rounded_text(lower)} mmHg{pulse}, from {len(counted)} "
                 f"reading{'s' * (len(counted) != 1)}"
             )
 
@@ -260,20 +279,12 @@ class Guide:
         while (gone := self.clock.seconds() - began) < seconds:
             if ends():
                 return gone
-            self.screen.count(f"{what} {clock_text(seconds - gone)}  Enter skips, q leaves")
-            if pressed(self.screen, min(POLL_S, seconds - gone)) in ("\n", "\r"):
+            left = seconds - gone
+            self.screen.count(f"{what} {clock_text(left)}", "  Enter skips, q leaves", left)
+            if pressed(self.screen, min(POLL_S, left)) in ("\n", "\r"):
                 return self.clock.seconds() - began
         return seconds
 
 
 def has_value(one: Sample) -> bool:
     return one.systolic is not None and one.diastolic is not None
-
-
-def reading_text(one: Sample) -> str:
-    """'128/81 mmHg, pulse 64/min; irregular pulse'"""
-    if one.systolic is None or one.diastolic is None:
-        return "no value"
-    pulse = f", pulse {plain(one.pulse)}/min" if one.pulse is not None else ""
-    marks = f"; {', '.join(sorted(one.status))}" if one.status else ""
-    return f"{shown(one.systolic, 0)}/{shown(one.diastolic, 0)} mmHg{pulse}{marks}"

@@ -2,9 +2,8 @@
 
 import os
 import re
-import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,9 +12,9 @@ from collector.service.jobs import sealing
 from collector.service.jobs.sealing import Seal, SealError
 from collector.service.listen.lock import only_listener
 from collector.store import conditions, journal, upkeep
-from collector.store.database import APPLICATION_ID, SCHEMA_VERSION, Store, open_store
-from collector.store.errors import StoreError, telling
-from collector.store.instants import from_us
+from collector.store.errors import StoreError
+from collector.store.journal import payloads
+from collector.store.opening import open_as_it_is, open_store
 
 Progress = Callable[[int, int], None]
 BESIDE = ("", "-wal", "-shm")
@@ -136,28 +135,11 @@ def look_into(path: Path) -> Contents:
 
     Raises StoreError where it is not sound, not a store, or made by a newer quietcuff.
     """
-    if not path.exists():
-        raise StoreError(f"{path}: there is no such file", "missing")
-    alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
-    with (
-        telling(path),
-        closing(
-            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro{alone}", uri=True, isolation_level=None)
-        ) as connection,
-    ):
-        ((application,), (version,)) = (
-            connection.execute(f"PRAGMA {name}").fetchone() for name in ("application_id", "user_version")
-        )
-        if application != APPLICATION_ID:
-            raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
-        if version > SCHEMA_VERSION:
-            raise StoreError(f"{path}: made by a newer quietcuff; update quietcuff", "newer")
-        store = Store(path, connection, read_only=True)
+    with open_as_it_is(path) as store:
         if found := upkeep.integrity(store):
             raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
         counts = journal.counts(store)
-        newest = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
-        return Contents(counts.payloads, counts.readings, None if newest is None else from_us(newest))
+        return Contents(counts.payloads, counts.readings, payloads.newest_arrival(store))
 
 
 def find(which: str, folder: Path, store: Path) -> Backup:
@@ -186,7 +168,7 @@ def last_good(folder: Path, store: Path) -> Backup | None:
     return None
 
 
-def offer(folder: Path, store: Path) -> str:
+def last_backup_hint(folder: Path, store: Path) -> str:
     """One line for whoever stands before a damaged store."""
     try:
         backup = last_good(folder, store)
@@ -284,8 +266,7 @@ def _same_owner(store: Path, made: Path) -> None:
 
 def _as_written(staged: Path) -> None:
     """A backup is one file by itself; a store is written through a log (the mode stays with the file)."""
-    with telling(staged), closing(sqlite3.connect(staged, isolation_level=None)) as connection:
-        connection.execute("PRAGMA journal_mode=WAL")
+    upkeep.write_through_log(staged)
     with staged.open("rb") as written:
         os.fsync(written.fileno())
 

@@ -7,18 +7,17 @@ from functools import lru_cache, partial
 from importlib.metadata import version
 from zoneinfo import ZoneInfo
 
-from collector.intake.time.arrival import Arrivals, arrivals
+from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.intake.time.clock_readings import clock_shown
 from collector.service.config import Config
 from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
 from collector.store.database import Store
 from collector.store.instants import EPOCH, from_us, to_us
-from collector.store.journal import cuffs, visits
+from collector.store.journal import cuffs, stations, visit_facts, visits
 from collector.store.values import Reading
 from parsers.device import build_text, parse_text
-from parsers.enhanced import parse_enhanced
 from parsers.errors import ParseError
-from parsers.measurement import Measurement, parse_measurement
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.sfloat import Absence, SFloat
 from parsers.uuids import Uuid
 
@@ -40,9 +39,9 @@ def subjects_of(config: Config) -> dict[str, Subject]:
 
 def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
-    station = str(store.scalar("SELECT lower(hex(uid)) FROM station WHERE own"))
+    station = stations.own_uid(store).hex()
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
-    several = store.scalar("SELECT count(*) FROM station") > 1
+    several = len(stations.uids(store)) > 1
     return ExportContext(
         station,
         partial(_station_of, store, station) if several else None,
@@ -56,12 +55,8 @@ def export_context(store: Store, config: Config) -> ExportContext:
 
 def _station_of(store: Store, own: str, reading: Reading) -> str:
     """Where the reading was first received."""
-    found = store.scalar(
-        "SELECT lower(hex(station.uid)) FROM reading JOIN payload ON payload.id = payload_id "
-        "JOIN station ON station.id = station_id WHERE reading_id = ?",
-        (reading.reading_id,),
-    )
-    return str(found) if found else own
+    found = stations.of_reading(store, reading.reading_id)
+    return found.hex() if found else own
 
 
 def _facts(store: Store, address: str) -> CuffFacts:
@@ -102,7 +97,7 @@ class StoredClockReadings:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._arrived: Arrivals | None = None
+        self._arrived: ArrivalTimes | None = None
         self._windows: dict[str, _Window] = {}
 
     def __call__(self, reading: Reading) -> ClockReading | None:
@@ -113,29 +108,17 @@ class StoredClockReadings:
         return window.nearest(at)
 
     def _around(self, cuff: str, at: int) -> "_Window":
-        self._arrived = self._arrived or arrivals(self._store)
-        rows = [
-            row
-            for order, side in (("DESC", "<"), ("", ">="))
-            for row in self._store.query(
-                "SELECT visit_fact.id, characteristic, value, at, station_id, visit_fact.clock_id FROM visit_fact "
-                "JOIN visit ON visit.id = visit_id WHERE visit_fact.cuff_id = (SELECT id FROM cuff WHERE address = ?) "
-                f"AND kind = 'read' AND characteristic IN (10795, 10760) AND at {side} ? ORDER BY at {order} LIMIT ?",
-                (cuff, at, 2 if order else _WINDOW),
-            ).fetchall()
-        ]
+        self._arrived = self._arrived or arrival_times(self._store)
+        read = visit_facts.clock_values_near(self._store, cuff, at, before=2, after=_WINDOW)
         clocks = []
-        for number, characteristic, value, read_at, station, clock in sorted(rows, key=lambda row: (row[3], row[0])):
-            shown = clock_shown(characteristic, value)
-            true = self._arrived.at(read_at, clock)
-            zone = _zone(self._arrived.zone(station, true))
+        for value in read:
+            shown = clock_shown(value.characteristic, value.value)
+            true = self._arrived.at(value.at, value.clock_id)
+            at_station = from_us(true).astimezone(_zone(self._arrived.zone(value.station, true)))
             clocks.append(
-                (
-                    read_at,
-                    ClockReading(number, cuff, from_us(true).astimezone(zone), None if shown is None else _wall(shown)),
-                )
+                (value.at, ClockReading(value.row, cuff, at_station, None if shown is None else _wall(shown)))
             )
-        until = clocks[-1][0] if len(rows) >= _WINDOW else None
+        until = clocks[-1][0] if len(read) >= _WINDOW else None
         return _Window(
             at if not clocks else min(at, clocks[0][0]),
             until,

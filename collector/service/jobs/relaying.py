@@ -9,7 +9,7 @@ from collector.service.jobs.export_context import export_context
 from collector.share.export.context import ExchangeError
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
-from collector.store.database import open_store
+from collector.store.opening import open_store
 
 RELAY_S = 60.0
 

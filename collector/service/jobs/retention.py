@@ -12,28 +12,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from collector.service.listen.station_clock import believable
-from collector.store.database import Store, open_store
-from collector.store.instants import from_us, to_us
-from collector.store.people import audit
+from collector.service import machine_clock
+from collector.store import audit, retention
+from collector.store.database import Store
+from collector.store.opening import open_store
 
-BATCH = 500
-"""Payloads a transaction: the listener never waits long for its turn."""
-
-# A copy goes only once its reading's every sighting is old: an unstamped record is recognised by its neighbours.
-_DOOMED = """
-    SELECT payload.id, kind FROM payload JOIN outcome ON outcome.payload_id = payload.id
-    LEFT JOIN reading ON reading.id = outcome.reading
-    LEFT JOIN payload AS first ON first.id = reading.payload_id
-    WHERE payload.arrived_at < ?1 AND payload.clock_id IS NULL
-    AND payload.uid NOT IN (SELECT payload_uid FROM claim)
-    AND CASE WHEN outcome.reading IS NULL THEN kind IN ('undecodable', 'segment', 'pressure')
-        ELSE kind = 'reading' AND payload.id <> first.id AND payload.value = first.value
-        AND payload.characteristic = first.characteristic
-        AND NOT EXISTS (SELECT 1 FROM outcome AS other JOIN payload AS sighting ON sighting.id = other.payload_id
-            WHERE other.reading = reading.id AND (other.kind <> 'reading' OR sighting.arrived_at >= ?1))
-        END
-"""
 GONE = "payloads taken away"
 """What the audit line says, with the rule's day and how many of each kind."""
 _WORDS = {"reading": "copies", "undecodable": "undecodable", "segment": "fragments", "pressure": "cuff pressures"}
@@ -54,19 +37,14 @@ def preview(store: Store, days: int, now: datetime | None = None) -> Preview:
     """Reads only. days: as in the configuration, 0 for a rule that is off."""
     before = (now or datetime.now(UTC)) - timedelta(days=days)
     if days == 0:
-        return Preview(before, 0, {}, 0, None)
-    rows = store.query(
-        f"SELECT kind, count(*), sum(length(value)), min(arrived_at) FROM ({_DOOMED}) AS doomed "
-        "JOIN payload ON payload.id = doomed.id GROUP BY kind",
-        (to_us(before),),
-    ).fetchall()
-    oldest = min((arrived for *_, arrived in rows), default=None)
+        return Preview(before=before, payloads=0, kinds={}, octets=0, oldest=None)
+    found = retention.spare(store, before)
     return Preview(
-        before,
-        sum(count for _, count, _, _ in rows),
-        {_WORDS[kind]: count for kind, count, _, _ in rows},
-        sum(octets for _, _, octets, _ in rows),
-        None if oldest is None else from_us(oldest),
+        before=before,
+        payloads=sum(one.payloads for one in found),
+        kinds={_WORDS[one.kind]: one.payloads for one in found},
+        octets=sum(one.octets for one in found),
+        oldest=min((one.oldest for one in found), default=None),
     )
 
 
@@ -76,19 +54,11 @@ def apply(store: Store, days: int, now: datetime | None = None) -> Preview:
     found = preview(store, days, now)
     if not found.payloads:
         return found
-    store.query("PRAGMA secure_delete=ON")
-    while rows := store.query(f"{_DOOMED} LIMIT {BATCH}", (to_us(found.before),)).fetchall():
+    while True:
         with store.transaction():
-            for payload, _ in rows:
-                store.query(
-                    "UPDATE reading SET sightings = sightings - 1 WHERE id = "
-                    "(SELECT reading FROM outcome WHERE payload_id = ?)",
-                    (payload,),
-                )
-                store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
-                store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
-                store.query("DELETE FROM payload WHERE id = ?", (payload,))
-            kinds = Counter(_WORDS[kind] for _, kind in rows)
+            kinds = Counter(_WORDS[kind] for kind in retention.take_away(store, found.before))
+            if not kinds:
+                break
             audit.record(store, now, GONE, {"from before": f"{found.before:%Y-%m-%d}", **kinds})
     return found
 
@@ -106,7 +76,7 @@ def daily(path: Path, days: int) -> Callable[[], str | None]:
     """The daily job of a rule that is on."""
 
     def work() -> str | None:
-        if not believable():
+        if not machine_clock.believable():
             return "left for another day: this machine's clock is not to be believed yet"
         with open_store(path, create=False) as store:
             gone = apply(store, days)

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from collector.service.listen.station_clock import base
+from collector.service.machine_clock import clock_at_boot
 
 if TYPE_CHECKING:
     from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -44,10 +44,10 @@ class _NoList:
 
 async def clock_went_back() -> None:
     """Returns once the clock was set back: what is due by the old one would wait for it to come round again."""
-    ahead = base()
+    ahead = clock_at_boot()
     while True:
         await asyncio.sleep(LOOK_S)
-        before, ahead = ahead, base()
+        before, ahead = ahead, clock_at_boot()
         if ahead < before - BACK_S:
             return
 

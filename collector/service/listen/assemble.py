@@ -1,4 +1,4 @@
-"""`listen`, put together: the store and its lock, the desk, the radio, the recurring work."""
+"""`listen`, put together: the store and its lock, the sink, the radio, the recurring work."""
 
 import asyncio
 import logging
@@ -10,20 +10,24 @@ from pathlib import Path
 
 from collector import intake
 from collector.radio.port import Radio, VisitPlan
-from collector.service.config import Config
+from collector.service.config import Config, zone_of
 from collector.service.config.schema import ConfigError
+from collector.service.config.settings import RadioKind
+from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
-from collector.service.listen.desk import StoreDesk
 from collector.service.listen.lock import only_listener
-from collector.service.listen.station_clock import OurClock
+from collector.service.listen.station_clock import StationClock
+from collector.service.listen.store_sink import StoreSink
+from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.journal import stations, visits
+from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.service")
 
-CLOCK_LOOK_S = 30.0
+CLOCK_CHECK_S = 30.0
 NOTICES_S = 900.0
 
 
@@ -41,23 +45,14 @@ def plan_of(config: Config) -> VisitPlan:
     )
 
 
-def zone_of(config: Config) -> str:
-    """IANA name of the zone that the cuffs' wall clocks show."""
-    if config.station.zone:
-        return config.station.zone
-    from tzlocal import get_localzone_name
-
-    return get_localzone_name() or "UTC"
-
-
 def radio_of(config: Config, store_path: Path) -> Radio:
     """The radio that the configuration asks for; its libraries are imported only now."""
     adapter = config.radio.adapter
-    if config.radio.kind == "bluez":
+    if config.radio.kind is RadioKind.BLUEZ:
         from collector.radio.bluez import BlueZRadio
 
         return BlueZRadio(adapter, witness=config.radio.witness)
-    if config.radio.kind == "exclusive":
+    if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive import ExclusiveRadio
 
         name = adapter or "hci0"
@@ -90,8 +85,6 @@ def daily_care(path: Path) -> Callable[[], str | None]:
 
 def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> list[Job]:
     """The recurring work that the configuration asks for."""
-    from collector.service.jobs import backups
-
     jobs = [
         Job("daily care of the store", daily_care(path), daily_at="03:30"),
         Job("notices", rounds, every_s=NOTICES_S),
@@ -105,8 +98,6 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
         jobs.append(Job("daily backup", work, daily_at=config.backup.at))
     if config.retention.payloads_days:
-        from collector.service.jobs import retention
-
         jobs.append(Job("retention", retention.daily(path, config.retention.payloads_days), daily_at="03:45"))
     return jobs
 
@@ -117,14 +108,12 @@ async def listen(
     radio: Radio | None = None,
     stop: asyncio.Event | None = None,
     heard: Callable[[str], None] | None = None,
-    again: Callable[[], Config] | None = None,
+    reread: Callable[[], Config] | None = None,
 ) -> None:
     """Collect until told to stop. Raises AlreadyListening or StoreError, one line each, when it can't begin.
 
-    heard: called with the id of each new reading. again: reads the configuration anew, for SIGHUP.
+    heard: called with the id of each new reading. reread: reads the configuration anew, for SIGHUP.
     """
-    from collector.service.notices.rounds import Rounds
-
     os.umask(0o077)
     rounds = Rounds(path, config)
 
@@ -134,54 +123,54 @@ async def listen(
             heard(reading_id)
 
     with open_store(path, check=True) as store, only_listener(path):
-        desk = StoreDesk(store, config.radio.accept, new_reading)
-        course = supervise.Course(plan_of(config), stop)
-        clock = OurClock(store)
-        _take_up(store, desk, zone_of(config), clock)
-        looking = asyncio.create_task(_watch_clock(clock, desk))
+        sink = StoreSink(store, config.radio.accept, new_reading)
+        control = supervise.RunControl(plan_of(config), stop)
+        clock = StationClock(store)
+        _finish_last_run(store, sink, zone_of(config), clock)
+        watching = asyncio.create_task(_watch_clock(clock, sink))
 
         def reload() -> VisitPlan | None:
             nonlocal config, rounds
             try:
-                config = again() if again else config
+                config = reread() if reread else config
             except ConfigError as error:
-                log.error("the configuration stays as it was: %s", error)
+                log.error("the configuration stays as it was: %s", "; ".join(error.problems))
                 return None
             rounds = Rounds(path, config)
-            desk.accept = config.radio.accept
+            sink.accept = config.radio.accept
             stations.set_zone(store, zone_of(config), datetime.now(UTC))
             log.info("the configuration was read again; a change of store, radio or adapter waits for a restart")
             return plan_of(config)
 
         try:
             await supervise.run(
-                radio or radio_of(config, path), desk, course, lambda: jobs_of(path, config, rounds), reload
+                radio or radio_of(config, path), sink, control, lambda: jobs_of(path, config, rounds), reload
             )
         finally:
-            looking.cancel()
+            watching.cancel()
             with suppress(asyncio.CancelledError):
-                await looking
-            desk.read_all()
+                await watching
+            sink.read_all()
             visits.close_open(store, datetime.now(UTC))
             upkeep.checkpoint(store)
 
 
-def _take_up(store: Store, desk: StoreDesk, zone: str, clock: OurClock) -> None:
+def _finish_last_run(store: Store, sink: StoreSink, zone: str, clock: StationClock) -> None:
     """What the last run left undone, before anything new comes in."""
     now = datetime.now(UTC)
     conditions.clear(store)
     stations.set_zone(store, zone, now)
-    desk.tell("clock", clock.look())
+    sink.tell("clock", clock.check())
     left_open = visits.close_open(store, now)
     waiting = intake.catch_up(store)
     if left_open or waiting:
         log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
 
 
-async def _watch_clock(clock: OurClock, desk: StoreDesk) -> None:
+async def _watch_clock(clock: StationClock, sink: StoreSink) -> None:
     while True:
-        await asyncio.sleep(CLOCK_LOOK_S)
+        await asyncio.sleep(CLOCK_CHECK_S)
         try:
-            desk.tell("clock", clock.look())
+            sink.tell("clock", clock.check())
         except Exception as error:
-            log.error("looking at the clock failed: %s", error)
+            log.error("checking the clock failed: %s", error)

@@ -1,54 +1,61 @@
-"""`listen` from its options on: what the command line said, the configuration with it, and the service."""
+"""`listen` from its options on; and `quietcuff-listen`, the systemd unit's own small entry point.
 
+The unit does not start `quietcuff listen`: the library that parses that command line would stay resident for months.
+"""
+
+import argparse
 import asyncio
 import os
-from collections.abc import Mapping
+import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from collector.service.config import Config, load, usual_store
-from collector.store.database import open_store
+from collector.service.config.schema import ConfigError
+from collector.service.config.settings import RadioKind
+from collector.service.jobs.backups import folder_of, last_backup_hint
+from collector.service.listen import log
+from collector.service.listen.assemble import listen
+from collector.service.listen.lock import AlreadyListening
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
-RADIOS = ("bluez", "exclusive", "virtual")
-LEVELS = ("debug", "info", "warning", "error")
+INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class ListenOptions:
     """What the command line said; None where it said nothing."""
 
     store: Path | None = None
     config: Path | None = None
-    radio: str | None = None
+    radio: RadioKind | None = None
     adapter: str | None = None
     log: str = "info"
 
 
-def chosen(wish: Wish) -> Config:
+def configured(options: ListenOptions) -> Config:
     """The configuration with what the command line said in its place. Raises ConfigError."""
-    config = load(wish.config)
-    radio = replace(config.radio, kind=wish.radio or config.radio.kind, adapter=wish.adapter or config.radio.adapter)
+    config = load(options.config)
+    radio = replace(
+        config.radio, kind=options.radio or config.radio.kind, adapter=options.adapter or config.radio.adapter
+    )
     return replace(config, radio=radio)
 
 
-def serve(wish: Wish) -> None:
+def serve(options: ListenOptions) -> None:
     """Runs until stopped. Raises ConfigError, StoreError or AlreadyListening when it cannot begin."""
-    from collector.service.listen import log
-    from collector.service.listen.assemble import listen
-
-    log.set_up(wish.log)
-    config = chosen(wish)
-    store = wish.store or config.store.path or usual_store()
+    log.set_up(options.log)
+    config = configured(options)
+    store = options.store or config.store.path or usual_store()
     _bring_up_to_date(store)
     try:
-        asyncio.run(listen(store, config, again=lambda: chosen(wish)))
+        asyncio.run(listen(store, config, reread=lambda: configured(options)))
     except StoreError as error:
         if error.kind != "damaged":
             raise
-        from collector.service.jobs.backups import folder_of, offer
-
-        raise StoreError(f"{error}; {offer(folder_of(store, config.backup.folder), store)}", "damaged") from error
+        hint = last_backup_hint(folder_of(store, config.backup.folder), store)
+        raise StoreError(f"{error}; {hint}", "damaged") from error
 
 
 def _bring_up_to_date(store: Path) -> None:
@@ -67,26 +74,29 @@ def _bring_up_to_date(store: Path) -> None:
     os._exit(0)
 
 
-def plainly(arguments: list[str], environment: Mapping[str, str] = os.environ) -> Wish | None:
-    """A plain `[--store FILE] [--config FILE] listen [--radio …] [--adapter …] [--log …]`, understood without the
-    library that parses the command line: its dozen megabytes would stay with the service for months.
+def run() -> None:
+    """The `quietcuff-listen` command: the same options as `quietcuff listen`, the same exit codes."""
+    environment = os.environ
+    parser = argparse.ArgumentParser("quietcuff-listen", description="Collect from every cuff in reach, until stopped.")
+    parser.add_argument("--store", type=Path, default=environment.get("QUIETCUFF_STORE") or None, help="the store")
+    parser.add_argument("--config", type=Path, default=environment.get("QUIETCUFF_CONFIG") or None, help="TOML file")
+    parser.add_argument("--radio", choices=[str(kind) for kind in RadioKind])
+    parser.add_argument("--adapter", metavar="HCI")
+    parser.add_argument("--log", choices=list(log.LEVELS), default="info")
+    said = parser.parse_args()
+    radio = RadioKind(said.radio) if said.radio else None
+    try:
+        serve(ListenOptions(store=said.store, config=said.config, radio=radio, adapter=said.adapter, log=said.log))
+    except KeyboardInterrupt:
+        sys.exit(INTERRUPTED)
+    except ConfigError as error:
+        sys.exit("\n".join(f"quietcuff: {problem}" for problem in error.problems))
+    except (StoreError, AlreadyListening) as error:
+        sys.exit(f"quietcuff: {' '.join(str(error).split())}")
+    except OSError as error:
+        where = f" ({error.filename})" if error.filename else ""
+        sys.exit(f"quietcuff: {(error.strerror or str(error)).lower()}{where}; check the path and its rights")
 
-    None for anything else, also for what is wrong or asks for help: that is the library's to explain.
-    """
-    said = {
-        option: environment[variable]
-        for option, variable in (("--store", "QUIETCUFF_STORE"), ("--config", "QUIETCUFF_CONFIG"))
-        if environment.get(variable)
-    }
-    words = [part for word in arguments for part in (word.split("=", 1) if word.startswith("--") else [word])]
-    if words.count("listen") != 1:
-        return None
-    words.remove("listen")
-    for option, value in zip(words[::2], words[1::2], strict=False):
-        if option not in ("--store", "--config", "--radio", "--adapter", "--log") or value.startswith("-"):
-            return None
-        said[option] = value
-    store, config = (Path(said[name]) if name in said else None for name in ("--store", "--config"))
-    wish = Wish(store, config, said.get("--radio"), said.get("--adapter"), said.get("--log", "info"))
-    known = wish.radio in (None, *RADIOS) and wish.log in LEVELS
-    return wish if known and len(words) % 2 == 0 else None
+
+if __name__ == "__main__":
+    run()

@@ -7,9 +7,9 @@ import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 
-from collector.radio.port import Desk, Radio, RadioUnavailable, VisitPlan
+from collector.radio.port import Radio, RadioUnavailable, Sink, VisitPlan
 from collector.service.jobs import schedule
-from collector.service.listen.sd_notify import tell_systemd, watchdog_interval
+from collector.systemd_notify import tell_systemd, watchdog_interval
 
 log = logging.getLogger("quietcuff.service")
 
@@ -19,7 +19,7 @@ GRACE_S = 4.5  # a stop asked for ends within five seconds, whatever the radio i
 STALLED_S = 180.0  # a radio that shows no sign of life for so long is worth a restart
 
 
-class Course:
+class RunControl:
     """What the service is to do, as signals and configuration change it: the visit's plan, a stop, a new start."""
 
     def __init__(self, plan: VisitPlan, stop: asyncio.Event | None = None) -> None:
@@ -44,21 +44,21 @@ class Course:
         return self._this_run
 
 
-async def keep_radio_running(radio: Radio, desk: Desk, course: Course, retry_s: float = RETRY_S) -> None:
+async def keep_radio_running(radio: Radio, sink: Sink, control: RunControl, retry_s: float = RETRY_S) -> None:
     """Run the radio until told to stop; where it can't be had, say why once, and try again until it can."""
     told: str | None = None
 
     def up() -> None:
         nonlocal told
-        desk.tell("radio", None)
+        sink.tell("radio", None)
         if told is not None:
             log.info("the radio works again")
             told = None
 
-    while not course.stop.is_set():
-        trouble, ending = "the radio ended by itself", course.begin_run()
+    while not control.stop.is_set():
+        trouble, ending = "the radio ended by itself", control.begin_run()
         try:
-            await _run_once(radio, desk, course.plan, ending, up)
+            await _run_once(radio, sink, control.plan, ending, up)
         except RadioUnavailable as error:
             trouble = str(error)
         except ModuleNotFoundError as error:
@@ -72,19 +72,19 @@ async def keep_radio_running(radio: Radio, desk: Desk, course: Course, retry_s: 
         if ending.is_set():
             continue
         if trouble != told:
-            desk.tell("radio", f"{trouble}; trying again every {retry_s:g} s")
+            sink.tell("radio", f"{trouble}; trying again every {retry_s:g} s")
             told = trouble
         with suppress(TimeoutError):
             await asyncio.wait_for(ending.wait(), retry_s)
         radio.progress = time.monotonic()  # waiting for an adapter is not a stall
 
 
-async def _run_once(radio: Radio, desk: Desk, plan: VisitPlan, ending: asyncio.Event, up: Callable[[], None]) -> None:
+async def _run_once(radio: Radio, sink: Sink, plan: VisitPlan, ending: asyncio.Event, up: Callable[[], None]) -> None:
     """One run of the radio; once it is to end it has GRACE_S to finish its visits, then it is cut off.
 
     up: called once the radio has run for a moment without failing.
     """
-    running = asyncio.create_task(radio.run(desk, plan, ending))
+    running = asyncio.create_task(radio.run(sink, plan, ending))
     waiting = asyncio.create_task(ending.wait())
     try:
         done, _ = await asyncio.wait({running, waiting}, timeout=SETTLED_S, return_when=asyncio.FIRST_COMPLETED)
@@ -118,8 +118,8 @@ async def feed_watchdog(radio: Radio, stalled_s: float = STALLED_S) -> None:
 
 async def run(
     radio: Radio,
-    desk: Desk,
-    course: Course,
+    sink: Sink,
+    control: RunControl,
     jobs: Callable[[], Iterable[schedule.Job]] = tuple,
     reload: Callable[[], VisitPlan | None] | None = None,
 ) -> None:
@@ -146,19 +146,19 @@ async def run(
         plan = reload() if reload else None
         if plan is not None:
             schedule_anew()
-            course.restart(plan)
+            control.restart(plan)
         tell_systemd("READY=1")
 
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, course.end)
+        loop.add_signal_handler(number, control.end)
     loop.add_signal_handler(signal.SIGHUP, begin_anew)
-    ending = asyncio.create_task(_end_when_stopped(course))
+    ending = asyncio.create_task(_end_when_stopped(control))
     following = asyncio.create_task(follow_clock())
     tell_systemd("READY=1", f"STATUS=listening ({radio.source})")
     log.info("listening (%s)", radio.source)
     try:
-        await keep_radio_running(radio, desk, course)
+        await keep_radio_running(radio, sink, control)
     finally:
         tell_systemd("STOPPING=1")
         watchdog.cancel()
@@ -168,7 +168,7 @@ async def run(
         log.info("stopped")
 
 
-async def _end_when_stopped(course: Course) -> None:
+async def _end_when_stopped(control: RunControl) -> None:
     """A stop that somebody set from outside ends the present run too."""
-    await course.stop.wait()
-    course.end()
+    await control.stop.wait()
+    control.end()

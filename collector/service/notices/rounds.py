@@ -11,11 +11,12 @@ from collector.service.config import Config
 from collector.service.notices.channels import Channel, ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import Notice
 from collector.service.notices.rules import standing
-from collector.service.notices.sent import Told
+from collector.service.notices.sent import SentNotices
 from collector.service.notices.situation import limits_of, look
 from collector.store import conditions
-from collector.store.database import Store, open_store
+from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.notices")
 
@@ -38,7 +39,7 @@ def notices_now(store: Store, config: Config, now: datetime | None = None) -> tu
     return standing(look(store, config, now), limits_of(config))
 
 
-def tell(notices: Sequence[Notice], channels: Iterable[Channel], told: Told, now: datetime) -> list[str]:
+def tell(notices: Sequence[Notice], channels: Iterable[Channel], sent: SentNotices, now: datetime) -> list[str]:
     """Give each channel what it was not given yet; returns what did not get through, in words.
 
     A channel that fails is left alone until the next round; the others go on.
@@ -47,13 +48,13 @@ def tell(notices: Sequence[Notice], channels: Iterable[Channel], told: Told, now
     keys = frozenset(notice.key for notice in notices)
     for channel in channels:
         try:
-            for key in told.ended(channel.name, keys, now):
+            for key in sent.ended(channel.name, keys, now):
                 channel.over(key, now)
-                told.over(channel.name, key)
+                sent.over(channel.name, key)
             for notice in notices:
-                if not told.was_told(channel.name, notice.key):
+                if not sent.was_sent(channel.name, notice.key):
                     channel.begins(notice, now)
-                    told.begins(channel.name, notice.key)
+                    sent.begins(channel.name, notice.key)
         except ChannelError as error:
             troubles.append(f"a notice did not get through: {error}")
     return troubles
@@ -67,7 +68,7 @@ class Rounds:
     ) -> None:
         self.store, self.config, self.moment_s = store, config, moment_s
         self.channels = channels_of(config) if channels is None else channels
-        self.told = Told.beside(store)
+        self.sent = SentNotices.beside(store)
         self._one_at_a_time = threading.Lock()
         self._waiting = threading.Event()
         self._trouble = ""
@@ -82,7 +83,7 @@ class Rounds:
                     notices = notices_now(store, self.config, now)
             except StoreError as error:
                 notices = (Notice("store", "", str(error), "quietcuff check tells more"),)
-            self._report(tell(notices, self.channels, self.told, now))
+            self._report(tell(notices, self.channels, self.sent, now))
         return None
 
     def soon(self) -> None:

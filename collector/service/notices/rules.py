@@ -8,6 +8,7 @@ from decimal import Decimal
 from collector.numbers.levels import is_very_high
 from collector.numbers.words import NOT_A_DIAGNOSIS, WAIT_MINUTES
 from collector.service.notices.notice import Notice
+from collector.share.text.reading_text import pressures_text, value_text
 
 BACKUP_LATE = timedelta(hours=36)
 """A daily backup that missed its turn, with room for a machine that was off over night."""
@@ -16,7 +17,6 @@ PASSING = timedelta(minutes=10)
 AT_ONCE = frozenset({"backup", "integrity"})
 VERY_HIGH_FOR = timedelta(hours=24)
 """How long a very high reading is news. An older one belongs to the report."""
-MMHG_PER_KPA = Decimal("7.500615758456564")  # 1 kPa = 1000/133.322387415 mmHg
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,19 +128,19 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
             continue
         who = reading.person or "nobody's yet"
         emergency = f"call {limits.emergency_number or 'the local emergency number'} at once"
-        value = f"{_shown(reading.systolic)}/{_shown(reading.diastolic)} mmHg"
+        value = f"{pressures_text(reading.systolic, reading.diastolic)} mmHg"
         yield Notice(
-            "very high",
-            cuff if slot is None else f"{cuff}-{slot}",
-            "a very high reading came",
-            f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. With "
-            f"chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
-            f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
-            {
+            topic="very high",
+            subject=cuff if slot is None else f"{cuff}-{slot}",
+            text="a very high reading came",
+            remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. "
+            f"With chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
+            personal=f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
+            detail={
                 "reading_id": reading.reading_id,
                 "person": reading.person,
-                "systolic": _shown(reading.systolic),
-                "diastolic": _shown(reading.diastolic),
+                "systolic": value_text(reading.systolic),
+                "diastolic": value_text(reading.diastolic),
                 "unit": "mmHg",
                 "taken_at": reading.taken_at.isoformat(),
             },
@@ -189,13 +189,13 @@ def _short_series(now: Situation, limits: Limits) -> Iterator[Notice]:
         if series.taken < series.expected:
             missing = series.expected - series.taken
             yield Notice(
-                "series",
-                series.subject,
-                "a series of measurements falls short of its plan",
-                "measure as planned; `quietcuff average` says what is short",
-                f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
+                topic="series",
+                subject=series.subject,
+                text="a series of measurements falls short of its plan",
+                remedy="measure as planned; `quietcuff average` says what is short",
+                personal=f"{series.person}: {series.taken} of the {series.expected} readings that {series.protocol} "
                 f"asks for by now, {missing} short",
-                {
+                detail={
                     "person": series.person,
                     "protocol": series.protocol,
                     "taken": series.taken,
@@ -235,17 +235,9 @@ def _conditions(now: Situation) -> Iterator[Notice]:
             yield Notice("service", condition.topic, what, remedy or "quietcuff check tells more")
 
 
-def _shown(value: Decimal | None) -> str:
-    return "?" if value is None else f"{value:.0f}"
-
-
 def _span(seconds: float) -> str:
     """A span of time in its one fitting unit."""
     for unit, length in (("years", 365 * 86400), ("days", 86400), ("hours", 3600), ("minutes", 60)):
         if seconds >= 2 * length:
             return f"{seconds // length:.0f} {unit}"
     return f"{seconds:.0f} seconds"
-
-
-def as_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
-    return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value

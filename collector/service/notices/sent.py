@@ -15,7 +15,7 @@ OVER_AFTER = timedelta(hours=1)
 """A notice that is gone for so long is over. What comes back sooner is still the same."""
 
 
-class Told:
+class SentNotices:
     """Per channel: the notices it was given, and since when one is gone."""
 
     def __init__(self, path: Path) -> None:
@@ -26,10 +26,10 @@ class Told:
             self._gone_since = {str(channel): dict(notices) for channel, notices in kept.items()}
 
     @staticmethod
-    def beside(store: Path) -> "Told":
-        return Told(store.with_name(store.name + ".notices"))
+    def beside(store: Path) -> "SentNotices":
+        return SentNotices(store.with_name(store.name + ".notices"))
 
-    def was_told(self, channel: str, key: str) -> bool:
+    def was_sent(self, channel: str, key: str) -> bool:
         return key in self._gone_since.get(channel, {})
 
     def begins(self, channel: str, key: str) -> None:

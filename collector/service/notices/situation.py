@@ -7,29 +7,22 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
 from collector.radio.cuff_clock import seconds_ahead
 from collector.radio.port import ValueRead
 from collector.service.config import Config
+from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
-from collector.service.notices.rules import (
-    VERY_HIGH_FOR,
-    Condition,
-    CuffNow,
-    Folder,
-    Limits,
-    Series,
-    Situation,
-    Taken,
-    as_mmhg,
-)
+from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
+from collector.service.notices.series_progress import so_far
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us
-from collector.store.journal import cuffs, visits
-from collector.store.values import Selection
+from collector.store.journal import cuffs, payloads, visit_facts, visits
+from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
 OWN_TOPICS = frozenset({"notices"})
@@ -39,20 +32,19 @@ OWN_TOPICS = frozenset({"notices"})
 def limits_of(config: Config) -> Limits:
     wanted = config.notices
     return Limits(
-        wanted.cuff_silent_days,
-        wanted.battery_below,
-        wanted.clock_off_min,
-        wanted.disk_free_mb,
-        wanted.very_high,
-        wanted.series,
-        config.station.emergency_number,
+        cuff_silent_days=wanted.cuff_silent_days,
+        battery_below=wanted.battery_below,
+        clock_off_min=wanted.clock_off_min,
+        disk_free_mb=wanted.disk_free_mb,
+        very_high=wanted.very_high,
+        series=wanted.series,
+        emergency_number=config.station.emergency_number,
     )
 
 
 def look(store: Store, config: Config, now: datetime | None = None) -> Situation:
     """Reads only. Raises StoreError."""
     now = now or datetime.now(UTC)
-    oldest = store.scalar("SELECT min(arrived_at) FROM payload WHERE clock_id IS NULL")
     folder = backups.folder_of(store.path, config.backup.folder)
     return Situation(
         now=now,
@@ -62,7 +54,7 @@ def look(store: Store, config: Config, now: datetime | None = None) -> Situation
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
         newest_backup=_newest_backup(folder, store.path),
-        since=None if oldest is None else from_us(oldest),
+        since=payloads.oldest_arrival(store),
         conditions=tuple(
             Condition(told.topic, told.text, told.since)
             for told in conditions.current(store)
@@ -76,13 +68,13 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
         values = visits.values_of(store, cuff.address)
         level, _ = values.get(Uuid.BATTERY_LEVEL, (b"", None))
         yield CuffNow(
-            cuff.address,
-            cuff.name or cuff.address,
-            cuff.readings,
-            cuff.last_visit,
-            level[0] if level and level[0] <= 100 else None,
-            _clock_ahead(store, cuff.address, values, zone),
-            cuff.bond_missing_on,
+            address=cuff.address,
+            name=cuff.name or cuff.address,
+            readings=cuff.readings,
+            last_visit=cuff.last_visit,
+            battery=level[0] if level and level[0] <= 100 else None,
+            clock_ahead_s=_clock_ahead(store, cuff.address, values, zone),
+            bond_missing_on=cuff.bond_missing_on,
         )
 
 
@@ -94,12 +86,7 @@ def _clock_ahead(
     if not read:
         return None
     at, uuid, value = max(read)
-    unsure, later = store.row(
-        "SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2 "
-        "ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set' "
-        "AND error IS NULL) FROM cuff WHERE address = ?1",
-        (address, int(uuid)),
-    ) or (None, None)
+    unsure, later = visit_facts.clock_of_fact(store, address, uuid)
     if unsure is not None or (later is not None and from_us(later) >= at):
         return None
     return seconds_ahead(ValueRead(uuid, value, at), zone)
@@ -110,22 +97,18 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
         if "failed" in reading.marks or "implausible" in reading.marks:
             continue
         yield Taken(
-            reading.reading_id,
-            reading.cuff,
-            reading.slot,
-            reading.person,
-            as_mmhg(reading.systolic, reading.unit),
-            as_mmhg(reading.diastolic, reading.unit),
-            reading.taken_at,
+            reading_id=reading.reading_id,
+            cuff=reading.cuff,
+            slot=reading.slot,
+            person=reading.person,
+            systolic=exact_mmhg(reading.systolic, reading.unit),
+            diastolic=exact_mmhg(reading.diastolic, reading.unit),
+            taken_at=reading.taken_at,
         )
 
 
 def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
     """Of the people whose configuration names a first day and who are in the store."""
-    from collector.numbers.protocols import InForce, UnknownProtocol
-    from collector.service.config.plans import in_force
-    from collector.service.notices.series_progress import so_far
-
     for name, plan in config.people.items():
         try:
             if not plan.series_from or people.find(store, name) is None:
@@ -133,7 +116,7 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
         except StoreError:
             continue  # two of that name: told wherever one of them is meant
         try:
-            rules = InForce.of(*in_force(config, name))
+            rules = PlannedProtocol.of(*in_force(config, name))
         except (UnknownProtocol, ConfigError):
             continue  # told where it is used: by `average` and `check`
         first = date.fromisoformat(plan.series_from)
@@ -146,7 +129,13 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
         zone = ZoneInfo(config.station.zone) if config.station.zone else None
         counted, expected = so_far(taken, rules.protocol, first, now.astimezone(zone).date())
         digest = sha256(name.encode()).hexdigest()[:8]
-        yield Series(name, f"{digest}-{plan.series_from}", rules.protocol.name, counted, expected)
+        yield Series(
+            person=name,
+            subject=f"{digest}-{plan.series_from}",
+            protocol=rules.protocol.name,
+            taken=counted,
+            expected=expected,
+        )
 
 
 def _folders(*wanted: Path) -> Iterator[Folder]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
 
-from collector.store.values import Reading
+from collector.store.values import MMHG_PER_KPA, Reading
 
 
 class ExchangeError(Exception):
@@ -101,10 +101,6 @@ class ExportContext:
     subjects: Mapping[str, Subject] = field(default_factory=dict)
     averages: Sequence[AverageResult] = ()
     absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
-
-
-MMHG_PER_KPA = Decimal("7.500615758456564")
-"""1 kPa = 1000/133.322387415 mmHg (UCUM defines mm[Hg] as 133.3220 Pa; the difference is 3 in a million)."""
 
 
 def mmhg(value: Decimal, unit: str) -> Decimal:

@@ -95,7 +95,7 @@ def plan(store: Store, receiver: Receiver) -> Sent:
     """What `send` would send now, without sending and without changing anything."""
     receiver = found_people(store, receiver)
     sent = Sent()
-    row = store.scalar("SELECT id FROM relay_target WHERE name = ?", (receiver.name,))
+    row = outbox.row_of(store, receiver.name)
     if row is None:
         sent.fresh = sum(_in_scope(receiver, reading) for reading in readings.select(store, Selection()))
         return sent

@@ -4,8 +4,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from collector.numbers.trend import Moving
-from collector.numbers.values import Sample, shown
+from collector.numbers.trend import MovingMean
+from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import ticks
 from collector.share.report.drawing import Area, Dots, Drawing, Point, apart
@@ -71,7 +71,7 @@ def _plane(
     def y(pressure: float) -> float:
         return bottom - (pressure - lowest) / (highest - lowest) * (bottom - top)
 
-    return _Plane(x, y, left, right, top, bottom, lowest, highest)
+    return _Plane(x, y, left=left, right=right, top=top, bottom=bottom, lowest=lowest, highest=highest)
 
 
 def _noon(day: date) -> datetime:
@@ -107,7 +107,7 @@ def _axes(drawing: Drawing, plane: _Plane, first: date, last: date) -> None:
         drawing.text(min(max(shift, plane.left + 5), plane.right - 6), plane.bottom + 3.6, label, TEXT, anchor="middle")
 
 
-def _moving(drawing: Drawing, moving: Sequence[Moving], plane: _Plane) -> None:
+def _moving(drawing: Drawing, moving: Sequence[MovingMean], plane: _Plane) -> None:
     """Moving means with their bands, broken where nothing was measured for longer than the window."""
     for run in _runs(moving):
         for pressure in ("systolic", "diastolic"):
@@ -122,8 +122,8 @@ def _moving(drawing: Drawing, moving: Sequence[Moving], plane: _Plane) -> None:
                 drawing.shapes.append(Area((*upper, *lower), 0.82))
 
 
-def _runs(moving: Sequence[Moving]) -> list[list[Moving]]:
-    runs: list[list[Moving]] = []
+def _runs(moving: Sequence[MovingMean]) -> list[list[MovingMean]]:
+    runs: list[list[MovingMean]] = []
     for one in moving:
         if runs and (one.day - runs[-1][-1].day).days <= 14:
             runs[-1].append(one)
@@ -203,7 +203,7 @@ def _right_hand(drawing: Drawing, data: ReportData, plane: _Plane, many: bool) -
             at = plane.y(float(mean))
             if not many:
                 drawing.line((begin, at), (end, at), width=0.5)
-            named.append((float(mean), f"mean {shown(mean, beside=bound)}"))
+            named.append((float(mean), f"mean {rounded_text(mean, beside=bound)}"))
     heights = apart([plane.y(pressure) for pressure, _ in named], LINE, plane.top + 1, plane.bottom)
     for (pressure, text), at in zip(named, heights, strict=True):
         drawing.line((plane.right, plane.y(pressure)), (plane.right + 2.5, at), width=0.15, grey=0.4)

@@ -9,12 +9,13 @@ from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.change import Change, Difference
 from collector.numbers.levels import office_of
-from collector.numbers.values import Mean, Pair, plain, shown
+from collector.numbers.values import Mean, Pair, exact_text, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import made, span, written
 from collector.share.report.grid import column_unit
-from collector.share.text.average_text import outstanding, pair, pressures, reading_pressure
+from collector.share.text.average_text import outstanding, pair, pressures
 from collector.share.text.layout import visible
+from collector.share.text.reading_text import NO_VALUE, pressures_text
 
 Row = tuple[str, str]
 FEW_READINGS = 8
@@ -107,8 +108,8 @@ def _few_readings(data: ReportData) -> Iterator[Row]:
     reasons = dict(data.average.excluded)
     for one in sorted(data.samples, key=lambda sample: sample.taken_at.timestamp()):
         reason = reasons.get(one.reading_id)
-        value = reading_pressure(one)
-        yield made(one.taken_at), value + (" mmHg" if value != "no value" else "") + (f", {reason}" if reason else "")
+        value = pressures_text(one.systolic, one.diastolic)
+        yield made(one.taken_at), value + (" mmHg" if value != NO_VALUE else "") + (f", {reason}" if reason else "")
 
 
 def _place(data: ReportData) -> str:
@@ -189,7 +190,7 @@ def _means(average: Average) -> Iterator[Row]:
         if apart:
             yield "Morning less evening", f"{_signed(apart)} mmHg"
     if average.pulse is not None:
-        yield "Pulse", f"{shown(average.pulse, 0)} per minute"
+        yield "Pulse", f"{rounded_text(average.pulse, 0)} per minute"
     if average.goal and average.below_goal is not None:
         whose = "plan" if average.goal_set_by == "plan" else average.protocol.name
         yield "Goal", f"below {average.goal} mmHg ({whose}): {'met' if average.below_goal else 'not met'}"
@@ -234,8 +235,8 @@ def _change_table(found: Change | None) -> tuple[tuple[str, ...], ...]:
 def _compared(name: str, one: Difference) -> tuple[str, ...]:
     return (
         name,
-        shown(one.before),
-        shown(one.after),
+        rounded_text(one.before),
+        rounded_text(one.after),
         _sign(one.difference),
         f"{_sign(one.low_neighbours)} to {_sign(one.high_neighbours)}",
     )
@@ -286,7 +287,7 @@ def _variation(average: Average) -> Iterator[Row]:
     if average.first_to_second:
         yield "First less second", f"{_signed(average.first_to_second)} mmHg within a sitting"
     if average.pulse_pressure is not None:
-        yield "Pulse pressure", f"{shown(average.pulse_pressure)} mmHg"
+        yield "Pulse pressure", f"{rounded_text(average.pulse_pressure)} mmHg"
     if average.load.of:
         yield "High readings", f"{average.load.either} of {average.load.of} at or above the threshold"
 
@@ -297,7 +298,7 @@ def _worth_knowing(data: ReportData) -> Iterator[Row]:
     if high:
         yield "VERY HIGH", f"{_readings(len(high))} of 180 or more over, or 120 or more under (mmHg)"
     if low:
-        bound = f"below {plain(data.low.systolic)} over, or below {plain(data.low.diastolic)} under (mmHg)"
+        bound = f"below {exact_text(data.low.systolic)} over, or below {exact_text(data.low.diastolic)} under (mmHg)"
         yield "LOW", f"{_readings(len(low))} {bound}"
     irregular = average.irregular
     if irregular.readings:
@@ -338,12 +339,12 @@ def _signed(both: Pair) -> str:
 
 
 def _sign(value: float) -> str:
-    text = shown(value)
+    text = rounded_text(value)
     return text if text.startswith("-") or text == "0.0" else f"+{text}"
 
 
 def _whole(value: float) -> str:
-    return shown(max(1.0, value), 0)
+    return rounded_text(max(1.0, value), 0)
 
 
 def _days(count: int) -> str:

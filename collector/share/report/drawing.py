@@ -81,7 +81,7 @@ class Drawing:
         bold: bool = False,
         grey: float = 0.0,
     ) -> None:
-        self.shapes.append(Label(x, y, text, size, anchor, bold, grey))
+        self.shapes.append(Label(x, y, text, size, anchor=anchor, bold=bold, grey=grey))
 
 
 def apart(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:

@@ -8,8 +8,9 @@ from decimal import Decimal
 from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.levels import LOW, is_low, is_very_high
-from collector.numbers.values import Mean, Pair, Pressures, Sample, plain, shown
+from collector.numbers.values import Mean, Pair, Pressures, Sample, exact_text, rounded_text
 from collector.share.text.layout import columns, fits, visible, wrapped
+from collector.share.text.reading_text import pressures_text
 
 FEW = 6
 """So many reasons of the same kind are told; the rest are counted together."""
@@ -32,7 +33,7 @@ def headline(found: Average, person: str) -> str:
     """Whose, what, how far to trust it: '138.4/86.1 mmHg, give or take 4/3'."""
     if found.systolic is None or found.diastolic is None:
         return f"{visible(person)}: no average: no reading counts"
-    pulse = f", pulse {shown(found.pulse, 0)}/min" if found.pulse is not None else ""
+    pulse = f", pulse {rounded_text(found.pulse, 0)}/min" if found.pulse is not None else ""
     trust = f", give or take {_whole(found.margin)} mmHg" if found.margin else ""
     mean = pressures(found.systolic, found.diastolic, found.threshold)
     return f"{visible(person)}: {mean} mmHg{'' if found.valid else ' so far'}{trust}{pulse}"
@@ -82,7 +83,7 @@ DECIDES = {"pooled": "all readings", "mean of morning and evening": "mean of bot
 def _mean_cells(mean: Mean, threshold: Pressures) -> tuple[str, ...]:
     return (
         pressures(mean.systolic, mean.diastolic, threshold),
-        "" if mean.pulse is None else shown(mean.pulse, 0),
+        "" if mean.pulse is None else rounded_text(mean.pulse, 0),
         str(mean.readings),
         str(mean.days),
     )
@@ -180,17 +181,11 @@ def reading_rows(found: Average, samples: Sequence[Sample]) -> Iterator[tuple[st
             marks = "; ".join(sorted(one.status))
             yield (
                 one.taken_at.isoformat(" ", "minutes"),
-                reading_pressure(one),
-                "" if one.pulse is None else plain(one.pulse),
+                pressures_text(one.systolic, one.diastolic),
+                "" if one.pulse is None else exact_text(one.pulse),
                 one.reading_id,
                 f"{fate}; {marks}" if marks and one.reading_id in used else fate,
             )
-
-
-def reading_pressure(one: Sample) -> str:
-    if one.systolic is None and one.diastolic is None:
-        return "no value"
-    return "/".join("?" if value is None else shown(value, 0) for value in (one.systolic, one.diastolic))
 
 
 def outstanding(samples: Sequence[Sample], found: Average, low: Pressures | None) -> tuple[list[Sample], list[Sample]]:
@@ -232,11 +227,11 @@ def spoken(found: Average, emergency: str) -> Iterator[str]:
 
 def pressures(systolic: Decimal, diastolic: Decimal, beside: Pressures) -> str:
     """One decimal, and never rounded onto the threshold from below."""
-    return f"{shown(systolic, beside=beside.systolic)}/{shown(diastolic, beside=beside.diastolic)}"
+    return f"{rounded_text(systolic, beside=beside.systolic)}/{rounded_text(diastolic, beside=beside.diastolic)}"
 
 
 def pair(both: Pair) -> str:
-    return f"{shown(both.systolic)}/{shown(both.diastolic)}"
+    return f"{rounded_text(both.systolic)}/{rounded_text(both.diastolic)}"
 
 
 def moment(at: datetime) -> str:
@@ -244,11 +239,11 @@ def moment(at: datetime) -> str:
 
 
 def _whole(both: Pair) -> str:
-    return "/".join(shown(max(1.0, value), 0) for value in (both.systolic, both.diastolic))
+    return "/".join(rounded_text(max(1.0, value), 0) for value in (both.systolic, both.diastolic))
 
 
 def _signed(both: Pair) -> str:
-    return "/".join(("+" if value > 0 else "") + shown(value) for value in (both.systolic, both.diastolic))
+    return "/".join(("+" if value > 0 else "") + rounded_text(value) for value in (both.systolic, both.diastolic))
 
 
 def _counted(count: int, what: str) -> str:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from itertools import islice
 
 from collector.share.text.layout import GAP, aligned, cells, span_words, visible, wrapped
+from collector.share.text.reading_text import NO_VALUE, pressures_text
 from collector.store.values import Basis, Reading
 
 LEAST_FOR_REMARKS = 18
@@ -68,10 +69,11 @@ def _stacked(row: tuple[str, ...], width: int) -> Iterator[str]:
 
 def pressure(reading: Reading) -> str:
     """Systolic over diastolic with the unit as sent, or words where the cuff obtained neither."""
-    if reading.systolic is None and reading.diastolic is None:
-        return "no value"
-    parts = ["?" if value is None else f"{value:f}" for value in (reading.systolic, reading.diastolic)]
-    return f"{parts[0]}/{parts[1].ljust(3)} {reading.unit}"
+    text = pressures_text(reading.systolic, reading.diastolic, None)
+    if text == NO_VALUE:
+        return text
+    systolic, diastolic = text.split("/")
+    return f"{systolic}/{diastolic.ljust(3)} {reading.unit}"
 
 
 def whose(reading: Reading) -> str:

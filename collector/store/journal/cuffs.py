@@ -4,10 +4,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from collector.store import audit
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
-from collector.store.people import audit
 
 HAND = "hand"
 """The address under which hand-written logs are kept."""
@@ -148,3 +148,10 @@ def window(store: Store) -> datetime | None:
     """Until when new cuffs are taken in; None when no window was opened."""
     until = store.scalar("SELECT until FROM accept_window")
     return None if until is None else from_us(until)
+
+
+def rows(store: Store, address: str | None = None) -> list[int]:
+    """Rows of all cuffs, or of the one."""
+    return [
+        row[0] for row in store.query("SELECT id FROM cuff WHERE ?1 IS NULL OR address = ?1 ORDER BY id", (address,))
+    ]

@@ -4,6 +4,7 @@ import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
@@ -136,3 +137,94 @@ def counts(store: Store) -> Counts:
         undecodable=store.scalar("SELECT count(*) FROM outcome WHERE kind = 'undecodable'"),
         waiting=store.scalar("SELECT count(*) FROM payload WHERE id NOT IN (SELECT payload_id FROM outcome)"),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Payload:
+    """A payload of the journal. row: its number here."""
+
+    row: int
+    uid: bytes
+    station: int
+    number: int
+    cuff_id: int
+    cuff: str
+    visit: int | None
+    characteristic: int
+    value: bytes
+    arrived_at: int  # as the station's clock showed it
+    encrypted: bool | None
+    clock_id: int | None
+
+
+_PAYLOAD = (
+    "SELECT payload.id, payload.uid, station_id, number, cuff_id, address, visit_id, characteristic, value, "
+    "arrived_at, "
+    "encrypted, clock_id FROM payload JOIN cuff ON cuff.id = cuff_id "
+)
+
+
+def get(store: Store, payload: int) -> Payload | None:
+    row = store.row(_PAYLOAD + "WHERE payload.id = ?", (payload,))
+    return None if row is None else _payload(row)
+
+
+def of_cuff(store: Store, cuff_id: int) -> list[Payload]:
+    """All payloads of a cuff, in the order of their rows."""
+    return [_payload(row) for row in store.query(_PAYLOAD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,))]
+
+
+def waiting(store: Store) -> list[int]:
+    """Payloads without an outcome, oldest first."""
+    return [
+        row[0]
+        for row in store.query(
+            "SELECT payload.id FROM payload LEFT JOIN outcome ON payload_id = payload.id "
+            "WHERE payload_id IS NULL ORDER BY payload.id"
+        )
+    ]
+
+
+def count_of_cuff(store: Store, cuff_id: int) -> int:
+    """How many payloads came from a cuff."""
+    return int(store.scalar("SELECT count(*) FROM payload WHERE cuff_id = ?", (cuff_id,)))
+
+
+def _payload(row: tuple[Any, ...]) -> Payload:
+    *head, encrypted, clock_id = row
+    fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id)
+    return Payload(*fields)
+
+
+def count(store: Store) -> int:
+    return int(store.scalar("SELECT count(*) FROM payload"))
+
+
+def oldest_arrival(store: Store) -> datetime | None:
+    """Of what came while this machine's clock was known to be right."""
+    found = store.scalar("SELECT min(arrived_at) FROM payload WHERE clock_id IS NULL")
+    return None if found is None else from_us(found)
+
+
+def newest_arrival(store: Store) -> datetime | None:
+    """Of what came while this machine's clock was known to be right."""
+    found = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
+    return None if found is None else from_us(found)
+
+
+def same_kind_before(store: Store, payload: Payload, within_us: int) -> Iterator[Payload]:
+    """This payload and those of its kind before it in its visit (or, outside any, of its cuff), last first."""
+    where = "visit_id = ?" if payload.visit is not None else "cuff_id = ? AND visit_id IS NULL"
+    rows = store.query(
+        f"""{_PAYLOAD} WHERE {where} AND station_id = ? AND characteristic = ? AND number <= ?
+            AND arrived_at BETWEEN ? AND ? ORDER BY number DESC, payload.uid DESC""",
+        (
+            payload.visit if payload.visit is not None else payload.cuff_id,
+            payload.station,
+            payload.characteristic,
+            payload.number,
+            payload.arrived_at - within_us,
+            payload.arrived_at,
+        ),
+    )
+    return map(_payload, rows)

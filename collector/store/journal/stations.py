@@ -1,10 +1,11 @@
 """The machine that listens: its zone rules over time, and its clock while that is not known to be right."""
 
+from dataclasses import dataclass
 from datetime import datetime
 
 from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
-from collector.store.readings import write
+from collector.store.journal import derivation
 
 
 def row_of(store: Store, uid: bytes) -> int:
@@ -72,5 +73,56 @@ def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
                 (clock,),
             ).fetchall()
             for (cuff_id,) in cuff_ids:
-                write.note_redo(store, cuff_id)
+                derivation.note_redo(store, cuff_id)
     return len(clocks)
+
+
+def uids(store: Store) -> dict[int, bytes]:
+    """What names each station everywhere, by its row."""
+    return dict(store.query("SELECT id, uid FROM station").fetchall())
+
+
+def own_uid(store: Store) -> bytes:
+    return bytes(store.scalar("SELECT uid FROM station WHERE own"))
+
+
+def of_reading(store: Store, reading_id: str) -> bytes | None:
+    """The station where a reading was first received; None for no such reading."""
+    found: bytes | None = store.scalar(
+        """SELECT station.uid FROM reading JOIN payload ON payload.id = payload_id
+           JOIN station ON station.id = station_id WHERE reading_id = ?""",
+        (reading_id,),
+    )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class UnsureClock:
+    """A run of a station's clock that was not known to be right. correction: microseconds to add, None until known.
+
+    first: what the first payload of it showed; before: (what the one before showed, by which unsure clock or None).
+    """
+
+    clock: int
+    correction: int | None
+    first: int | None
+    before: tuple[int, int | None] | None
+
+
+def unsure_clocks(store: Store) -> list[UnsureClock]:
+    """In the order in which they were met."""
+    found = []
+    for clock, station, correction in store.query(
+        "SELECT id, station_id, correction FROM unsure_clock ORDER BY id"
+    ).fetchall():
+        if correction is not None:
+            found.append(UnsureClock(clock, correction, None, None))
+            continue
+        first = store.row("SELECT number, arrived_at FROM payload WHERE clock_id = ? ORDER BY number LIMIT 1", (clock,))
+        before = first and store.row(
+            """SELECT arrived_at, clock_id FROM payload WHERE station_id = ? AND number < ? AND clock_id IS NOT ?
+               ORDER BY number DESC LIMIT 1""",
+            (station, first[0], clock),
+        )
+        found.append(UnsureClock(clock, None, first[1] if first else None, (before[0], before[1]) if before else None))
+    return found

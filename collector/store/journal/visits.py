@@ -7,8 +7,7 @@ from datetime import datetime
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
-from collector.store.journal import cuffs
-from collector.store.readings import write
+from collector.store.journal import cuffs, derivation
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,4 +165,9 @@ def _learn(
             "clock_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             (new_uid(), visit, cuff_id, kind, characteristic, value, to_us(at), round_trip_us, error, store.clock_id),
         )
-        write.note_unsettled(store, cuff_id, to_us(at))
+        derivation.note_unsettled(store, cuff_id, to_us(at))
+
+
+def cuff_of(store: Store, visit: int) -> int:
+    """Row of the cuff that was visited."""
+    return int(store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,)))

@@ -5,38 +5,38 @@ from typing import Any
 
 from collector.store.database import Store
 from collector.store.people import unions
-from collector.store.people.erase import bury, names_once, unname
+from collector.store.people.erase import delete_erased, former_names, take_names_out
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class PersonTable:
     """A table whose rows people change.
 
     key: what names one row everywhere. columns: what it says, besides whose and which cuff's it is.
     """
 
-    table: str
+    name: str
     columns: tuple[str, ...]
     key: str = "uid"
     of_person: bool = True
     of_cuff: bool = False
 
 
-KINDS = (
-    Kind("person", ("name", "gone", "part_of"), of_person=False),
-    Kind("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
-    Kind("claim", ("uid", "holds"), key="payload_uid"),
-    Kind("note", ("kind", "day", "text", "gone")),
-    Kind("sitting", ("started_at", "prepared", "readings", "gone")),
-    Kind("loan", ("slots", "out_at", "back_at", "step", "checks", "gone"), of_cuff=True),
+TABLES = (
+    PersonTable("person", ("name", "gone", "part_of"), of_person=False),
+    PersonTable("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
+    PersonTable("claim", ("uid", "holds"), key="payload_uid"),
+    PersonTable("note", ("kind", "day", "text", "gone")),
+    PersonTable("sitting", ("started_at", "prepared", "readings", "gone")),
+    PersonTable("loan", ("slots", "out_at", "back_at", "step", "checks", "gone"), of_cuff=True),
 )
 
 
 def bring_people(store: Store) -> None:
     """In the order in which they refer to each other. Rows of an erased person stay out."""
-    _bury_parts_of_the_erased(store)
-    for kind in KINDS:
-        _bring(store, kind)
+    _erase_parts_of_the_erased(store)
+    for table in TABLES:
+        _bring(store, table)
     unions.follow(store)
     _bring_cuff_states(store)
     store.query(
@@ -48,38 +48,40 @@ def bring_people(store: Store) -> None:
     )
     gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
     if gone:
-        unname(store, {name for _, name in gone}.union(*(names_once(store, row, "other") for row, _ in gone)))
+        take_names_out(store, {name for _, name in gone}.union(*(former_names(store, row, "other") for row, _ in gone)))
 
 
-def _bury_parts_of_the_erased(store: Store) -> None:
+def _erase_parts_of_the_erased(store: Store) -> None:
     """Who was united into somebody that is erased here is erased as well."""
     found = False
     while store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.person "
                       "WHERE part_of IN (SELECT uid FROM main.erased)").rowcount:  # fmt: skip
         found = True
     if found:
-        bury(store)
+        delete_erased(store)
 
 
-def _bring(store: Store, kind: Kind) -> None:
-    theirs = _versions(store, "other", kind)
-    ours = _versions(store, "main", kind)
+def _bring(store: Store, table: PersonTable) -> None:
+    theirs = _versions(store, "other", table)
+    ours = _versions(store, "main", table)
     for key, version in theirs.items():
         if key in ours and ours[key] >= version:
             continue
-        _write(store, kind, key, version)
+        _write(store, table, key, version)
 
 
 Version = tuple[Any, ...]
 """(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
 
 
-def _versions(store: Store, where: str, kind: Kind) -> dict[bytes, Version]:
-    person = "(SELECT uid FROM {0}.person WHERE id = t.person_id)" if kind.of_person else "NULL"
-    cuff = "(SELECT address FROM {0}.cuff WHERE id = t.cuff_id)" if kind.of_cuff else "NULL"
-    columns = ", ".join(f"t.{column}" for column in kind.columns)
+def _versions(store: Store, where: str, table: PersonTable) -> dict[bytes, Version]:
+    person = "(SELECT uid FROM {0}.person WHERE id = t.person_id)" if table.of_person else "NULL"
+    cuff = "(SELECT address FROM {0}.cuff WHERE id = t.cuff_id)" if table.of_cuff else "NULL"
+    columns = ", ".join(f"t.{column}" for column in table.columns)
     rows = store.query(
-        f"SELECT t.{kind.key}, t.uid, t.changed_at, {person}, {cuff}, {columns} FROM {{0}}.{kind.table} t".format(where)
+        f"SELECT t.{table.key}, t.uid, t.changed_at, {person}, {cuff}, {columns} FROM {{0}}.{table.name} t".format(
+            where
+        )
     )
     erased = {uid for (uid,) in store.query("SELECT uid FROM main.erased")}
     return {
@@ -89,24 +91,24 @@ def _versions(store: Store, where: str, kind: Kind) -> dict[bytes, Version]:
     }
 
 
-def _write(store: Store, kind: Kind, key: bytes, version: Version) -> None:
+def _write(store: Store, table: PersonTable, key: bytes, version: Version) -> None:
     changed_at, *pairs = version
     person, cuff, *values = (value for _, value in pairs)
-    columns = [kind.key, "changed_at", *kind.columns]
+    columns = [table.key, "changed_at", *table.columns]
     holders: list[Any] = [key, changed_at, *values]
     places = ["?"] * len(columns)
-    if kind.of_person:
+    if table.of_person:
         columns.append("person_id")
         places.append("(SELECT id FROM main.person WHERE uid = ?)")
         holders.append(person)
-    if kind.of_cuff:
+    if table.of_cuff:
         columns.append("cuff_id")
         places.append("(SELECT id FROM main.cuff WHERE address = ?)")
         holders.append(cuff)
-    changes = ", ".join(f"{column} = excluded.{column}" for column in columns if column != kind.key)
+    changes = ", ".join(f"{column} = excluded.{column}" for column in columns if column != table.key)
     store.query(
-        f"INSERT INTO main.{kind.table} ({', '.join(columns)}) VALUES ({', '.join(places)}) "
-        f"ON CONFLICT ({kind.key}) DO UPDATE SET {changes}",
+        f"INSERT INTO main.{table.name} ({', '.join(columns)}) VALUES ({', '.join(places)}) "
+        f"ON CONFLICT ({table.key}) DO UPDATE SET {changes}",
         holders,
     )
 

@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from collector.store.database import Store, open_store
-from collector.store.errors import StoreError, telling
+from collector.store.database import Store
+from collector.store.errors import StoreError, as_store_error
+from collector.store.journal import derivation
 from collector.store.merge.foreign_people import bring_people
-from collector.store.people.erase import bury
-from collector.store.readings import write
+from collector.store.opening import open_store
+from collector.store.people.erase import delete_erased
 
 BATCH = 5_000
 """Payloads a transaction: a listener on the same store waits no longer than one takes."""
@@ -50,7 +51,7 @@ def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | N
 
 @contextmanager
 def _attached(store: Store, other: Path) -> Iterator[None]:
-    with telling(other):
+    with as_store_error(other):
         store.query("ATTACH DATABASE ? AS other", (other.absolute().as_uri() + "?mode=ro",))
     try:
         yield
@@ -71,7 +72,7 @@ def _erase_what_was_erased(store: Store) -> None:
     if store.scalar("SELECT 1 FROM other.erased LIMIT 1"):
         store.query("PRAGMA secure_delete=ON")  # what goes for good leaves zeros in the file
     store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.erased")
-    bury(store)
+    delete_erased(store)
 
 
 def _stations(store: Store) -> None:
@@ -135,7 +136,7 @@ def _facts(store: Store) -> None:
     )
     changed = store.query("SELECT DISTINCT cuff_id FROM main.visit_fact WHERE id > ?", (before,)).fetchall()
     for (cuff_id,) in changed:
-        write.note_redo(store, cuff_id)
+        derivation.note_redo(store, cuff_id)
         store.query(
             "UPDATE cuff SET advertised = (SELECT CAST(value AS TEXT) FROM main.visit_fact WHERE cuff_id = ?1 "
             "AND kind = 'name' ORDER BY at DESC, uid DESC LIMIT 1) WHERE id = ?1",
@@ -180,5 +181,5 @@ def _batch(store: Store, after: int, until: int) -> int:
         "SELECT DISTINCT cuff_id FROM main.payload WHERE id > ?", (before,)
     ).fetchall()
     for (cuff_id,) in changed:
-        write.note_redo(store, cuff_id)
+        derivation.note_redo(store, cuff_id)
     return max(0, new)

@@ -3,7 +3,15 @@
 from collections.abc import Callable
 from typing import Any
 
-from collector.store.migrations import m001_journal, m002_readings, m003_people, m004_relay, m005_united, m006_namesakes
+from collector.store.migrations import (
+    m001_journal,
+    m002_readings,
+    m003_people,
+    m004_relay,
+    m005_united,
+    m006_namesakes,
+    m007_page,
+)
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("001 journal", m001_journal.apply),
@@ -12,5 +20,6 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("004 relay", m004_relay.apply),
     ("005 united", m005_united.apply),
     ("006 namesakes", m006_namesakes.apply),
+    ("007 page", m007_page.apply),
 )
 """In order. The store's user_version is the number of steps taken."""

@@ -4,14 +4,14 @@ import json
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
 from collector.store.journal import cuffs
-from collector.store.people import audit, slot_spans
+from collector.store.namesakes import CALLED
+from collector.store.people import slot_spans
 from collector.store.people.loan_states import State, Step, why_not_lent
-from collector.store.people.namesakes import CALLED
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,11 +3,10 @@
 from dataclasses import dataclass
 from datetime import date, datetime
 
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.people import audit
 
 REGIMEN, OTHER = "regimen", "other"
 KINDS = (REGIMEN, OTHER)

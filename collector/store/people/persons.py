@@ -3,11 +3,11 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.people import audit
-from collector.store.people.namesakes import CALLED, HANDLE
+from collector.store.namesakes import CALLED, HANDLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +59,11 @@ def find(store: Store, name: str) -> Person | None:
             if uid.hex().startswith(start.lower()):
                 return Person(row, called, 0)
     return None
+
+
+def by_row(store: Store, row: int) -> Person | None:
+    found = store.row(f"SELECT id, {CALLED} FROM person WHERE id = ? AND NOT gone", (row,))
+    return None if found is None else Person(found[0], found[1], 0)
 
 
 def need(store: Store, name: str) -> Person:

@@ -4,13 +4,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
 from collector.store.journal import cuffs
-from collector.store.people import audit
-from collector.store.people.namesakes import CALLED
+from collector.store.namesakes import CALLED
 
 ABSENT, ANY = -1, -2
 """How the table writes a record without User ID, and any User ID or none."""
@@ -122,6 +121,14 @@ def every(store: Store, *, cuff: str | None = None, person: int | None = None) -
              None if until is None else from_us(until), bool(strict), owner)
         for row, name, address, slot, since, until, strict, owner in rows
     ]  # fmt: skip
+
+
+def bounds_of_cuff(store: Store, cuff_id: int) -> list[tuple[int, int, int | None, int | None, bool]]:
+    """(person's row, slot as its row says, since, until, strict) of each span of a cuff; microseconds UTC."""
+    rows = store.query(
+        "SELECT person_id, slot, since, until, strict FROM span WHERE cuff_id = ? AND NOT gone ORDER BY uid", (cuff_id,)
+    )
+    return [(person, slot, since, until, bool(strict)) for person, slot, since, until, strict in rows]
 
 
 def _meet(other: Span, slot: Slot, since: datetime | None, until: datetime | None) -> bool:

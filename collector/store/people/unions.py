@@ -7,13 +7,12 @@ in under it finds its way, whatever the order in which stores merge.
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.people import audit
 
-OWNED = ("claim", "span", "note", "sitting", "loan")
+OWNED = ("claim", "span", "note", "sitting", "loan", "page_invite", "page_device", "page_sitting")
 """Tables whose rows are a person's."""
 
 

@@ -5,7 +5,7 @@ from collector.store.database import Store
 from collector.store.values import Reading
 
 
-class Arrivals:
+class NewReadings:
     """Hands out readings whose first payload came after this was made, each once, as they are now.
 
     SQLite's data version says whether anybody else wrote at all (SQLite documentation, "PRAGMA data_version"): a look

@@ -13,7 +13,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
-from collector.store.people.namesakes import CALLED
+from collector.store.namesakes import CALLED
 from collector.store.values import Basis, Reading, Selection
 
 _SQL = {

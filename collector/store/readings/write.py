@@ -1,28 +1,9 @@
 """Writing what intake derives: outcomes of payloads, and readings. The journal is only read here."""
 
 from dataclasses import dataclass
-from typing import Any
 
 from collector.store.database import Store
-
-
-@dataclass(frozen=True, slots=True)
-class Heard:
-    """A payload as intake takes it up. at: arrival in microseconds UTC, put right where the clock was
-    wrong."""
-
-    payload: int
-    uid: bytes
-    station: int
-    number: int
-    cuff_id: int
-    cuff: str
-    visit: int | None
-    characteristic: int
-    value: bytes
-    arrived_at: int  # as the station's clock showed it
-    encrypted: bool | None
-    clock_id: int | None
+from collector.store.journal.payloads import Payload
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,45 +28,6 @@ class Draft:
     note: str | None
 
 
-_HEARD = (
-    "SELECT payload.id, payload.uid, station_id, number, cuff_id, address, visit_id, characteristic, value, "
-    "arrived_at, "
-    "encrypted, clock_id FROM payload JOIN cuff ON cuff.id = cuff_id "
-)
-
-
-def heard(store: Store, payload: int) -> Heard | None:
-    row = store.row(_HEARD + "WHERE payload.id = ?", (payload,))
-    return None if row is None else _heard(row)
-
-
-def heard_of_cuff(store: Store, cuff_id: int) -> list[Heard]:
-    """All payloads of a cuff, in the order of their rows."""
-    return [_heard(row) for row in store.query(_HEARD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,))]
-
-
-def waiting(store: Store) -> list[int]:
-    """Payloads without an outcome, oldest first."""
-    return [
-        row[0]
-        for row in store.query(
-            "SELECT payload.id FROM payload LEFT JOIN outcome ON payload_id = payload.id "
-            "WHERE payload_id IS NULL ORDER BY payload.id"
-        )
-    ]
-
-
-def payloads_of(store: Store, cuff_id: int) -> int:
-    """How many payloads came from a cuff."""
-    return int(store.scalar("SELECT count(*) FROM payload WHERE cuff_id = ?", (cuff_id,)))
-
-
-def _heard(row: tuple[Any, ...]) -> Heard:
-    *head, encrypted, clock_id = row
-    fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id)
-    return Heard(*fields)
-
-
 def set_outcome(store: Store, payload: int, kind: str, reading: int | None, reason: str | None = None) -> None:
     store.query(
         "INSERT INTO outcome (payload_id, kind, reading, reason) VALUES (?, ?, ?, ?) "
@@ -108,7 +50,7 @@ def zone_row(store: Store, name: str) -> int:
     return int(found)
 
 
-def insert_reading(store: Store, draft: Draft, source: Heard, received_at: int, zone: str) -> int:
+def insert_reading(store: Store, draft: Draft, source: Payload, received_at: int, zone: str) -> int:
     """A reading at its first payload; its time is set by `set_time`."""
     made = store.query(
         "INSERT INTO reading (reading_id, cuff_id, slot, systolic, diastolic, mean, unit, pulse, taken_at, "
@@ -136,7 +78,7 @@ def insert_reading(store: Store, draft: Draft, source: Heard, received_at: int, 
             draft.clock,
             draft.content,
             ";".join(draft.marks),
-            source.payload,
+            source.row,
             source.visit,
             draft.note,
         ),
@@ -170,60 +112,46 @@ def drop_cuff(store: Store, cuff_id: int) -> None:
     store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
 
 
-def note_taken_up(store: Store, cuff_id: int, at: int) -> None:
-    """A payload that arrived then (microseconds UTC) has an outcome."""
-    note_unsettled(store, cuff_id, at)
-    store.query("UPDATE derived SET latest = max(latest, ?) WHERE cuff_id = ?", (at, cuff_id))
-
-
-def note_unsettled(store: Store, cuff_id: int, at: int) -> None:
-    """Something of then is to be taken into account."""
-    store.query(
-        "INSERT INTO derived (cuff_id, unsettled_from) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
-        "SET unsettled_from = min(coalesce(unsettled_from, excluded.unsettled_from), excluded.unsettled_from)",
-        (cuff_id, at),
-    )
-
-
-def note_redo(store: Store, cuff_id: int) -> None:
-    """The cuff is to be derived anew."""
-    store.query(
-        "INSERT INTO derived (cuff_id, redo) VALUES (?, 1) ON CONFLICT (cuff_id) DO UPDATE SET redo = 1", (cuff_id,)
-    )
-
-
-def note_settled(store: Store, cuff_id: int, redone: bool) -> None:
-    """The cuff's readings are as good as can be. redone: derived anew."""
-    store.query("UPDATE derived SET unsettled_from = NULL WHERE cuff_id = ?", (cuff_id,))
-    if redone:
-        store.query("UPDATE derived SET redo = 0 WHERE cuff_id = ?", (cuff_id,))
-
-
-def latest_arrival(store: Store, cuff_id: int) -> int | None:
-    """Of the payloads taken up; microseconds UTC."""
-    found: int | None = store.scalar("SELECT latest FROM derived WHERE cuff_id = ?", (cuff_id,))
+def row_of(store: Store, reading_id: str) -> int | None:
+    found: int | None = store.scalar("SELECT id FROM reading WHERE reading_id = ?", (reading_id,))
     return found
 
 
-def unsettled_from(store: Store, cuff_id: int) -> int | None:
-    """Since when something is not taken into account; None for nothing."""
-    found: int | None = store.scalar("SELECT unsettled_from FROM derived WHERE cuff_id = ?", (cuff_id,))
+def id_of(store: Store, row: int) -> str | None:
+    found: str | None = store.scalar("SELECT reading_id FROM reading WHERE id = ?", (row,))
     return found
 
 
-def cuffs_to_redo(store: Store) -> list[int]:
-    """Cuffs to derive anew."""
-    return [row[0] for row in store.query("SELECT cuff_id FROM derived WHERE redo ORDER BY cuff_id")]
+def count(store: Store) -> int:
+    return int(store.scalar("SELECT count(*) FROM reading"))
 
 
-def cuffs_unsettled(store: Store) -> list[int]:
-    """Cuffs with something that was not taken into account in full."""
-    rows = store.query("SELECT cuff_id FROM derived WHERE unsettled_from IS NOT NULL ORDER BY cuff_id")
-    return [row[0] for row in rows]
+def set_sightings(store: Store, row: int, sightings: int) -> None:
+    store.query("UPDATE reading SET sightings = ? WHERE id = ?", (sightings, row))
 
 
-def every_cuff(store: Store, address: str | None = None) -> list[int]:
-    """Rows of all cuffs, or of the one."""
-    return [
-        row[0] for row in store.query("SELECT id FROM cuff WHERE ?1 IS NULL OR address = ?1 ORDER BY id", (address,))
-    ]
+def of_stamp(store: Store, cuff_id: int, stamp: str, slot: int | None) -> list[int]:
+    """The rows of a cuff's readings with this stamp in this slot."""
+    rows = store.query("SELECT id FROM reading WHERE cuff_id = ? AND stamp = ? AND slot IS ?", (cuff_id, stamp, slot))
+    return [row for (row,) in rows.fetchall()]
+
+
+_UNSTAMPED = """
+    SELECT reading.id, reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id
+    JOIN reading ON reading.id = outcome.reading
+    WHERE kind = 'reading' AND content = ? AND stamp IS NULL
+"""
+
+
+def unstamped_before(store: Store, payload: Payload, content: str, within_us: int) -> tuple[int, str] | None:
+    """(row, id) of the unstamped reading of the same content that came in the payload's visit or just before it."""
+    row = None
+    if payload.visit is not None:
+        in_visit = f"{_UNSTAMPED} AND payload.visit_id = ? ORDER BY payload.arrived_at, payload.uid LIMIT 1"
+        row = store.row(in_visit, (content, payload.visit))
+    row = row or store.row(
+        f"""{_UNSTAMPED} AND payload.cuff_id = ? AND payload.arrived_at BETWEEN ? AND ? AND clock_id IS ?
+            ORDER BY payload.arrived_at DESC, payload.id LIMIT 1""",
+        (content, payload.cuff_id, payload.arrived_at - within_us, payload.arrived_at, payload.clock_id),
+    )
+    return None if row is None else (row[0], row[1])

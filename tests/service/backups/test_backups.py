@@ -15,8 +15,8 @@ from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.listen.lock import AlreadyListening, only_listener
 from collector.store import conditions
-from collector.store.database import open_store
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 
 def test_a_backup_holds_everything_and_is_private(store: Path, folder: Path) -> None:
@@ -135,7 +135,7 @@ def test_a_damaged_store_is_kept_and_the_last_good_backup_offered(store: Path, f
     damage(store)
     broken = store.read_bytes()
     assert backups.last_good(folder, store) == good
-    assert good.path.name in backups.offer(folder, store)
+    assert good.path.name in backups.last_backup_hint(folder, store)
     done = backups.restore(store, good, now=NIGHT + timedelta(days=2))
     assert done.present is None
     assert done.kept
@@ -251,7 +251,7 @@ def test_a_folder_that_cannot_be_read_is_one_line_to_whoever_asks(store: Path, f
     folder.write_text("a file, where the stick was")
     with pytest.raises(BackupError, match=r"the backups cannot be read \(Not a directory\)"):
         backups.every(folder, store)
-    assert backups.offer(folder, store).startswith(f"{folder}: the backups cannot be read")
+    assert backups.last_backup_hint(folder, store).startswith(f"{folder}: the backups cannot be read")
 
 
 def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(

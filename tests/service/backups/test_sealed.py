@@ -68,13 +68,15 @@ def test_a_key_that_does_not_work_stops_the_backup(store: Path, folder: Path) ->
 def test_what_is_offered_where_there_is_none_a_sealed_one_or_only_damaged_ones(
     store: Path, folder: Path, keys: tuple[str, Path]
 ) -> None:
-    assert backups.offer(folder, store).startswith(f"there is no sound backup in {folder}; keep {store} as it is")
+    assert backups.last_backup_hint(folder, store).startswith(
+        f"there is no sound backup in {folder}; keep {store} as it is"
+    )
     damaged = backups.take(store, folder, 9, now=NIGHT - timedelta(hours=1)).path
     damage(damaged)
     assert backups.last_good(folder, store) is None
     sealed = backups.take(store, folder, 9, keys[0], now=NIGHT)
     assert backups.last_good(folder, store) == sealed
-    assert "sealed: its private key is needed" in backups.offer(folder, store)
+    assert "sealed: its private key is needed" in backups.last_backup_hint(folder, store)
 
 
 def test_without_its_library_sealing_says_what_to_install(

@@ -5,7 +5,7 @@ from typing import Any
 from paced import KernelController, PacedLink
 from vhci import Vhci
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
 
 
@@ -34,8 +34,8 @@ class Air:
         controller.vanish()
         vhci.close()
 
-    async def cuff(self, name: str, address: str, manner: Manner | None = None, **options: Any) -> VirtualCuff:
-        made = VirtualCuff(name, address, manner, **options)
+    async def cuff(self, name: str, address: str, behaviour: Behaviour | None = None, **options: Any) -> VirtualCuff:
+        made = VirtualCuff(name, address, behaviour, **options)
         await made.plug_in(self.link)
         self.cuffs.append(made)
         return made

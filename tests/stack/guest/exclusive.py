@@ -8,11 +8,11 @@ from machine import Collected, listen, start_bluetoothd, start_dbus
 from one_visit import visit
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 
 STORE = "/run/exclusive/quietcuff.db"
 OPTIONS = ("--radio", "exclusive", "--adapter", "hci0")
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
+MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
 
 
 async def bluez_has_adapter(timeout_s: float = 30) -> bool:

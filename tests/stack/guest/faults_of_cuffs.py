@@ -2,6 +2,7 @@
 
 import asyncio
 import dataclasses
+from dataclasses import replace
 from pathlib import Path
 
 from lab import MANNER, STORE, Lab, emptied, fill, outcome
@@ -14,7 +15,7 @@ async def no_service_named(lab: Lab) -> None:
     cuff = await lab.cuff()
     fill(cuff, 2)
     await cuff.wake()
-    cuff.behave(lists_service=False)
+    cuff.behaviour = replace(cuff.behaviour, lists_service=False)
     for _ in range(3):
         fill(cuff, 5)
         await cuff.wake()
@@ -92,7 +93,7 @@ async def we_forgot(lab: Lab) -> None:
         "busctl", "call", "org.bluez", "/org/bluez/hci0", "org.bluez.Adapter1", "RemoveDevice", "o", path
     )
     assert await process.wait() == 0
-    cuff.behave(lists_service=False)
+    cuff.behaviour = replace(cuff.behaviour, lists_service=False)
     await asyncio.sleep(17)  # until the station looks round
     fill(cuff, 5)
     wakings = await emptied(cuff, 5)

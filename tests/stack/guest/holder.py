@@ -23,10 +23,10 @@ import apscheduler.triggers.cron  # noqa: F401
 import tzlocal  # noqa: F401
 from bleak import BleakClient, BleakScanner  # noqa: F401
 
-import collector.radio.bluez.adapters
+import collector.radio.bluez.adapter
 import collector.radio.bluez.agent
 import collector.radio.bluez.monitor.channel
-import collector.radio.bluez.station  # noqa: F401
+import collector.radio.bluez.visits  # noqa: F401
 from collector.service.config import Config
 from collector.service.listen import log
 from collector.service.listen.assemble import listen

@@ -4,12 +4,13 @@ import asyncio
 import os
 import signal
 import sys
+from dataclasses import replace
 
 from lab import Lab, emptied, fill, outcome
 from machine import Collected, Program
 from report import say
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 
 
 async def kills(lab: Lab) -> None:
@@ -18,13 +19,13 @@ async def kills(lab: Lab) -> None:
     holder = Program("holder", [sys.executable, "-u", "-m", "holder", store, "0.0", "2.0"])
     await holder.says("listening")
     await asyncio.sleep(4)
-    cuff = await lab.cuff(Manner(interval_ms=250, lingers_s=4.0, patience_s=45.0, advertises_s=90.0))
+    cuff = await lab.cuff(Behaviour(interval_ms=250, lingers_s=4.0, patience_s=45.0, advertises_s=90.0))
     fill(cuff, 3)
     await cuff.wake()
     await asyncio.sleep(2)
     os.kill(holder.process.pid, signal.SIGUSR2)
     fill(cuff, 1)
-    cuff.behave(advertises_s=30.0)
+    cuff.behaviour = replace(cuff.behaviour, advertises_s=30.0)
     speaking = asyncio.create_task(cuff.wake())
     while f"killed {lab.kills}," not in holder.said() and holder.process.poll() is None:
         fill(cuff, 1)

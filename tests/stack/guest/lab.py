@@ -6,11 +6,11 @@ from air import Air
 from machine import Collected, Program, adapter_there, listen, start_bluetoothd, start_dbus
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
 
 STORE = "/run/f.db"
-MANNER = Manner(interval_ms=250, lingers_s=2.0, patience_s=45.0, advertises_s=90.0)
+MANNER = Behaviour(interval_ms=250, lingers_s=2.0, patience_s=45.0, advertises_s=90.0)
 WAIT_S = 20.0
 
 
@@ -50,9 +50,9 @@ class Lab:
         await self.listener.says("listening")
         await asyncio.sleep(4)
 
-    async def cuff(self, manner: Manner = MANNER) -> VirtualCuff:
+    async def cuff(self, behaviour: Behaviour = MANNER) -> VirtualCuff:
         self.made += 1
-        return await self.air.cuff(f"Cuff {self.made}", f"F0:F1:F2:F3:F4:{self.made:02X}", manner)
+        return await self.air.cuff(f"Cuff {self.made}", f"F0:F1:F2:F3:F4:{self.made:02X}", behaviour)
 
 
 def fill(cuff: VirtualCuff, count: int) -> None:

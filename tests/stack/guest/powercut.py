@@ -44,7 +44,7 @@ def keep_bonds_on_the_disk() -> None:
 
 def tell() -> None:
     from collector.store import journal, readings, upkeep
-    from collector.store.database import open_store
+    from collector.store.opening import open_store
 
     with open_store(STORE) as store:
         found = [[reading.cuff, reading.payload] for reading in readings.select(store)]

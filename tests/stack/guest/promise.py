@@ -7,7 +7,7 @@ from air import Air
 from machine import Collected, Program, adapter_there, listen, start_bluetoothd, start_dbus
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
 
 A, B, C = (
@@ -15,7 +15,7 @@ A, B, C = (
     "/run/b.db",
     "/run/c.db",
 )  # write-ahead logging wants memory that can be shared, which the work folder has not
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
+MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
 
 
 async def visit(cuff: VirtualCuff, count: int, store: str) -> dict[str, object]:

@@ -17,13 +17,13 @@ from air import Air
 from machine import Collected
 from report import say, step
 
-from collector.radio.virtual.behaviour import Manner
+from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
 
 PROJECT = Path(__file__).parents[3]
 STORE = "/var/lib/quietcuff/quietcuff.db"
-PROGRAM = Path("/opt/quietcuff/bin/quietcuff")
-MANNER = Manner(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
+PROGRAM = Path("/opt/quietcuff/bin/quietcuff-listen")
+MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=240.0, advertises_s=240.0)
 TARGET = """[Unit]
 Requires=dbus.socket bluetooth.service quietcuff.service
 Wants=systemd-journald.service
@@ -109,7 +109,9 @@ def install() -> None:
         run("mount", "--bind", folder, str(there))
     paths = ":".join(str(path) for path in sorted(library.iterdir()))
     PROGRAM.parent.mkdir(parents=True)
-    PROGRAM.write_text(f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.cli.main "$@"\n')
+    PROGRAM.write_text(
+        f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.service.listen.entry "$@"\n'
+    )
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
     shutil.copy(PROJECT / "systemd/quietcuff.service", units)

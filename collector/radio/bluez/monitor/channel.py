@@ -14,7 +14,7 @@ import socket
 import struct
 
 from collector.radio.bluez.monitor.hci_frames import HEADER, Frame, written
-from collector.radio.bluez.monitor.kernel_filter import Sieve
+from collector.radio.bluez.monitor.kernel_filter import KernelFilter
 
 AF_BLUETOOTH, BTPROTO_HCI = 31, 1
 ANY_ADAPTER, MONITOR_CHANNEL = 0xFFFF, 2
@@ -109,11 +109,11 @@ def _stamp(control: bytes) -> int:
     return 0
 
 
-def open_channel(sieve: Sieve) -> Channel:
+def open_channel(kernel_filter: KernelFilter) -> Channel:
     """Open the monitor channel of all adapters. Raises NotPermitted, OSError (no Bluetooth in this kernel)."""
     sock = socket.socket(AF_BLUETOOTH, socket.SOCK_RAW | socket.SOCK_CLOEXEC, BTPROTO_HCI)
     try:
-        sieve.attach(sock)  # before bind, or what the kernel replays at bind slips through
+        kernel_filter.attach(sock)  # before bind, or what the kernel replays at bind slips through
         _make_room(sock)
         channel = Channel(sock)
         _bind(sock, ANY_ADAPTER, MONITOR_CHANNEL)
@@ -126,11 +126,11 @@ def open_channel(sieve: Sieve) -> Channel:
     return channel
 
 
-def adopt_channel(descriptor: int, sieve: Sieve) -> Channel:
+def adopt_channel(descriptor: int, kernel_filter: KernelFilter) -> Channel:
     """Go on with a socket that was kept open for us; what came in the meantime waits in it."""
     sock = socket.socket(AF_BLUETOOTH, socket.SOCK_RAW, BTPROTO_HCI, fileno=descriptor)
     os.set_inheritable(descriptor, False)
-    sieve.attach(sock)
+    kernel_filter.attach(sock)
     return Channel(sock)
 
 

@@ -8,7 +8,7 @@ KEPT_S = 120.0  # how long an unmatched payload of the witness is remembered; D-
 Key = tuple[str, int, bytes]  # cuff, characteristic, payload
 
 
-class Tally:
+class CrossCheck:
     def __init__(self) -> None:
         self._witnessed: defaultdict[Key, deque[float]] = defaultdict(deque)
         self._on_bus: list[Key] = []

@@ -1,4 +1,4 @@
-"""What the witness has taken from its socket and not yet given to the desk, kept where our own death does not reach it.
+"""What the witness has taken from its socket and not yet given to the sink, kept where our own death does not reach it.
 
 An anonymous memory file that systemd's descriptor store holds beside the socket, and lost with it when the computer
 goes down. Two pages of writing in turn: a kill in the middle of one leaves the other.
@@ -10,11 +10,14 @@ import struct
 import zlib
 from typing import Any
 
+WITNESS, HANDOVER = "witness", "witness-memory"
+"""Under which names systemd keeps the socket and this file."""
+
 _SLOT = 1 << 18  # octets
 _HEAD = struct.Struct("<QII")  # sequence, length, checksum
 
 
-class Memory:
+class Handover:
     """A JSON value in a memory file. `put` is complete once it returns, whatever happens to this process after."""
 
     def __init__(self, descriptor: int | None = None) -> None:
@@ -27,10 +30,10 @@ class Memory:
         return json.loads(max(slots)[1]) if slots else None
 
     def put(self, value: Any) -> None:
-        """Raises ValueError for more than fits; the bounds on what is held make that impossible in practice."""
+        """Raises ValueError for more than fits; the bounds on what waits make that impossible in practice."""
         text = json.dumps(value, separators=(",", ":")).encode()
         if len(text) > _SLOT - _HEAD.size:
-            raise ValueError(f"{len(text)} octets do not fit the witness's memory")
+            raise ValueError(f"{len(text)} octets do not fit the witness's handover")
         self._sequence += 1
         head = _HEAD.pack(self._sequence, len(text), zlib.crc32(text))
         os.pwrite(self.descriptor, head + text, _SLOT * (self._sequence % 2))

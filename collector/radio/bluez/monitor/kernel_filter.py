@@ -29,7 +29,7 @@ Step = tuple[int, int, str, str]  # code, operand, label if true, label if false
 
 
 @dataclass(frozen=True, slots=True)
-class Sieve:
+class KernelFilter:
     """What passes beside the fixed rules. notified: value handles at which cuffs notify records."""
 
     notified: frozenset[int] = frozenset()

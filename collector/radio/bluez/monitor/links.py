@@ -9,7 +9,7 @@ from typing import Any
 
 from collector.radio.bluez.monitor import hci_frames
 
-MOST_HELD = 64  # values a link may have waiting for discovery
+MOST_WAITING = 64  # values a link may have waiting for discovery
 LONGEST_VALUE = 600  # octets; an ATT value has 512 at most (Vol 3 Part F §3.2.9)
 
 Place = tuple[int, int]  # adapter, connection handle
@@ -38,7 +38,7 @@ class Peer:
     overflowed: int = 0  # values that had to give way to newer ones
 
 
-class Ledger:
+class Links:
     def __init__(self) -> None:
         self.peers: dict[Place, Peer] = {}
         self._newest: dict[int, int] = {}  # adapter to connection handle
@@ -106,7 +106,7 @@ class Ledger:
         """Keep a value until discovery says whether it is a record; the oldest gives way."""
         peer = self.peers.setdefault(place, Peer(""))
         peer.held.append(value)
-        if len(peer.held) > MOST_HELD:
+        if len(peer.held) > MOST_WAITING:
             del peer.held[0]
             peer.overflowed += 1
 
@@ -131,12 +131,12 @@ class Ledger:
         self._newest = dict(kept["newest"])
         for adapter, handle, address, private, encrypted, part, part_ns, held in kept["peers"]:
             self.peers[adapter, handle] = Peer(
-                address,
-                private,
-                encrypted,
-                bytes.fromhex(part),
-                part_ns,
-                [
+                address=address,
+                private=private,
+                encrypted=encrypted,
+                part=bytes.fromhex(part),
+                part_ns=part_ns,
+                held=[
                     Value(value_handle, bytes.fromhex(octets), at_ns, sealed)
                     for value_handle, octets, at_ns, sealed in held
                 ],

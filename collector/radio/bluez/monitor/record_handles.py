@@ -2,18 +2,18 @@
 
 from collections.abc import Callable, Mapping
 
-from collector.radio.bluez.monitor.kernel_filter import Sieve
+from collector.radio.bluez.monitor.kernel_filter import KernelFilter
 from collector.radio.port import KnownCuff
 from parsers.uuids import Uuid
 
 MAY_BE_LONG = frozenset({Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD})
 """Records that can exceed the 20 octets which every packet carries. 0x2A35 never does: 19 at most (GSS, flags)."""
 
-HOLD, DISCARD = "hold", "discard"
+WAIT, DISCARD = "hold", "discard"
 Verdict = int | str  # a characteristic's 16-bit number, HOLD or DISCARD
 
 
-class Roster:
+class RecordHandles:
     """Knows cuffs and where discovery found their measurement characteristics.
 
     is_other: says of an address that BlueZ has discovered it and it is no cuff.
@@ -26,7 +26,7 @@ class Roster:
         self.update(known)
 
     def update(self, known: tuple[KnownCuff, ...]) -> None:
-        """Take over what the desk knows and forget what it forgot; discovery on a link that is up is newer truth."""
+        """Take over what the sink knows and forget what it forgot; discovery on a link that is up is newer truth."""
         fresh = {cuff.address: dict(cuff.handles) for cuff in known}
         self.handles = fresh | {
             address: handles for address, handles in self.handles.items() if address in self.discovered
@@ -47,12 +47,12 @@ class Roster:
             return found
         if address in self.discovered or self.is_other(address):
             return DISCARD
-        return HOLD
+        return WAIT
 
-    def sieve(self) -> Sieve:
+    def kernel_filter(self) -> KernelFilter:
         """The filter that lets through what these cuffs may send, and as little else as it can."""
         every = [(handle, short) for handles in self.handles.values() for handle, short in handles.items()]
-        return Sieve(
+        return KernelFilter(
             notified=frozenset(handle for handle, short in every if short == Uuid.BLOOD_PRESSURE_RECORD),
             continuations=any(short in MAY_BE_LONG for _, short in every),
         )

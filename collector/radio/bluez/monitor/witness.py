@@ -1,7 +1,7 @@
-"""Sees every indication before bluetoothd does, and takes it from the kernel only once the desk has it on disk.
+"""Sees every indication before bluetoothd does, and takes it from the kernel only once the sink has it on disk.
 
-A frame is peeked at, handed to the desk, then taken: a kill in between shows the same frame again, with the same
-mark, and loses none. While the desk cannot store, frames wait in the kernel.
+A frame is peeked at, handed to the sink, then taken: a kill in between shows the same frame again, with the same
+mark, and loses none. While the sink cannot store, frames wait in the kernel.
 """
 
 import asyncio
@@ -11,19 +11,19 @@ from typing import Protocol
 
 from collector.radio.bluez.monitor import hci_frames
 from collector.radio.bluez.monitor.channel import Channel
-from collector.radio.bluez.monitor.handover import Memory
-from collector.radio.bluez.monitor.links import Ledger, Peer, Place, Value
-from collector.radio.bluez.monitor.record_handles import HOLD, Roster
+from collector.radio.bluez.monitor.handover import Handover
+from collector.radio.bluez.monitor.links import Links, Peer, Place, Value
+from collector.radio.bluez.monitor.record_handles import WAIT, RecordHandles
 from collector.radio.port import NotTaken
 
 log = logging.getLogger("quietcuff.radio")
 
 AT_ONCE = 32  # frames before the event loop gets its turn
 PATIENCE_S = 1.0  # between two attempts to store
-ATTEMPTS = 3  # at a frame on which the desk fails in a way it does not foresee
+ATTEMPTS = 3  # at a frame on which the sink fails in a way it does not foresee
 
 
-class Audience(Protocol):
+class WitnessReceiver(Protocol):
     """Who hears what the witness sees. Addresses are identity addresses where they are known."""
 
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
@@ -46,11 +46,17 @@ class Audience(Protocol):
 class Witness:
     """memory: keeps what was taken and not yet given, for a successor; None where nothing survives us anyway."""
 
-    def __init__(self, channel: Channel, roster: Roster, audience: Audience, memory: Memory | None = None) -> None:
-        self.channel, self.roster, self.audience, self.memory = channel, roster, audience, memory
-        self.ledger = Ledger()
-        self._sieve = roster.sieve()
-        self._sieve.attach(channel.sock)
+    def __init__(
+        self,
+        channel: Channel,
+        record_handles: RecordHandles,
+        receiver: WitnessReceiver,
+        handover: Handover | None = None,
+    ) -> None:
+        self.channel, self.record_handles, self.receiver, self.handover = channel, record_handles, receiver, handover
+        self.links = Links()
+        self._filter = record_handles.kernel_filter()
+        self._filter.attach(channel.sock)
         self._last: list[int] | None = None
         self._drops = 0  # told of so far
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -61,7 +67,7 @@ class Witness:
     def know(self, links: dict[Place, str]) -> None:
         """Links that were up before the channel was opened."""
         for place, address in links.items():
-            self.ledger.peers.setdefault(place, Peer(address))
+            self.links.peers.setdefault(place, Peer(address))
 
     def start(self) -> None:
         """Read whenever something comes, on the running event loop."""
@@ -80,20 +86,20 @@ class Witness:
 
     def discovered(self, address: str, handles: dict[int, int]) -> None:
         """Discovery has finished on a cuff's link: let its values through, and give away those that waited."""
-        self.roster.learn(address, handles)
+        self.record_handles.learn(address, handles)
         self.refresh()
         self._try_release()
 
     def has_link(self, address: str) -> bool:
         """Whether a link to this address is up."""
-        return any(peer.address == address for peer in self.ledger.peers.values())
+        return any(peer.address == address for peer in self.links.peers.values())
 
     def refresh(self) -> None:
-        """Put the filter in place that the roster now asks for."""
-        sieve = self.roster.sieve()
-        if sieve != self._sieve:
-            sieve.attach(self.channel.sock)
-            self._sieve = sieve
+        """Put the filter in place that the record handles now asks for."""
+        kernel_filter = self.record_handles.kernel_filter()
+        if kernel_filter != self._filter:
+            kernel_filter.attach(self.channel.sock)
+            self._filter = kernel_filter
 
     def drain(self) -> None:
         """Read all that is here already."""
@@ -112,7 +118,7 @@ class Witness:
         """Tell of frames that the kernel had no room for, also while nobody read."""
         drops = self.channel.drops()
         if drops != self._drops:
-            self.audience.overflow(drops - self._drops)
+            self.receiver.overflow(drops - self._drops)
             self._drops = drops
             self._remember(self._last)
 
@@ -160,44 +166,44 @@ class Witness:
         if isinstance(sign, hci_frames.Piece):
             return self._piece(sign, frame.at_ns)
         if isinstance(sign, hci_frames.LinkMade):
-            self.ledger.link_made(sign)
+            self.links.link_made(sign)
         elif isinstance(sign, hci_frames.IdentityShown):
-            self.ledger.identity_shown(sign)
+            self.links.identity_shown(sign)
         elif isinstance(sign, hci_frames.IdentityLearned):
-            self.ledger.identity_learned(sign)
+            self.links.identity_learned(sign)
         elif isinstance(sign, hci_frames.LinkEncrypted):
-            peer = self.ledger.encrypted(sign)
+            peer = self.links.encrypted(sign)
             if peer is not None and sign.status == hci_frames.KEY_MISSING:
-                self.audience.key_missing(peer.address)
+                self.receiver.key_missing(peer.address)
         elif isinstance(sign, hci_frames.LinkEnded):
             self._link_ended(sign)
         return sign is not None
 
     def _link_ended(self, sign: hci_frames.LinkEnded) -> None:
         self._release()
-        peer = self.ledger.link_ended(sign)
+        peer = self.links.link_ended(sign)
         if peer is not None:
-            self.roster.link_ended(peer.address)
-            self.audience.link_ended(peer.address, sign.reason, len(peer.held) + peer.overflowed)
+            self.record_handles.link_ended(peer.address)
+            self.receiver.link_ended(peer.address, sign.reason, len(peer.held) + peer.overflowed)
 
     def _piece(self, piece: hci_frames.Piece, at_ns: int) -> bool:
         place = (piece.adapter, piece.handle)
-        value = self.ledger.assembled(piece, at_ns)
+        value = self.links.assembled(piece, at_ns)
         changed = False
         if value is not None:
-            peer = self.ledger.peers.get(place)
-            verdict = self.roster.verdict(peer.address if peer else "", value.handle)
-            if verdict == HOLD:
-                self.ledger.hold(place, value)
+            peer = self.links.peers.get(place)
+            verdict = self.record_handles.verdict(peer.address if peer else "", value.handle)
+            if verdict == WAIT:
+                self.links.hold(place, value)
                 changed = True
             elif isinstance(verdict, int) and peer is not None:
                 self._give(place, peer.address, verdict, value)
-        return self.ledger.keep_part(piece, at_ns) or changed
+        return self.links.keep_part(piece, at_ns) or changed
 
     def _give(self, place: Place, address: str, characteristic: int, value: Value) -> None:
         mark = f"hci{place[0]}-{place[1]:04x}-{value.at_ns}"
         try:
-            self.audience.record(address, characteristic, value, mark)
+            self.receiver.record(address, characteristic, value, mark)
         except NotTaken:
             raise
         except Exception as error:
@@ -210,10 +216,10 @@ class Witness:
         """Decide again on values that waited for discovery. Raises NotTaken."""
         waiting = self._waiting()
         try:
-            for place, peer in self.ledger.peers.items():
+            for place, peer in self.links.peers.items():
                 while peer.held:
-                    verdict = self.roster.verdict(peer.address, peer.held[0].handle)
-                    if verdict == HOLD:
+                    verdict = self.record_handles.verdict(peer.address, peer.held[0].handle)
+                    if verdict == WAIT:
                         break
                     if isinstance(verdict, int):
                         self._give(place, peer.address, verdict, peer.held[0])
@@ -233,28 +239,28 @@ class Witness:
         return True
 
     def _waiting(self) -> int:
-        return sum(len(peer.held) for peer in self.ledger.peers.values())
+        return sum(len(peer.held) for peer in self.links.peers.values())
 
     # -- what a successor must know ------------------------------------------------------------------
 
     def _remember(self, token: list[int] | None) -> None:
-        if self.memory is None:
+        if self.handover is None:
             return
         try:
-            self.memory.put(
+            self.handover.put(
                 {
                     "last": token,
                     "drops": self._drops,
-                    "ledger": self.ledger.dump(),
-                    "discovered": sorted(self.roster.discovered),
+                    "links": self.links.dump(),
+                    "discovered": sorted(self.record_handles.discovered),
                 }
             )
         except (OSError, ValueError) as error:
             log.error("the witness cannot write down where it stands: %s", error)
 
     def _recall(self) -> None:
-        kept = self.memory.get() if self.memory is not None else None
+        kept = self.handover.get() if self.handover is not None else None
         if kept:
             self._last, self._drops = kept["last"], kept.get("drops", 0)
-            self.ledger.load(kept["ledger"])
-            self.roster.discovered.update(kept["discovered"])
+            self.links.load(kept["links"])
+            self.record_handles.discovered.update(kept["discovered"])

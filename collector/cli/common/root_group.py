@@ -1,0 +1,176 @@
+"""The front group: overview without imports, global options anywhere, one line for whatever goes wrong."""
+
+import os
+import sqlite3
+import sys
+from importlib import import_module
+from typing import Any, NoReturn
+
+import typer
+
+from collector.cli.common.command import COULD_NOT, DONE, WRONG_USAGE, Failure, Group, say
+from collector.cli.main import COMMANDS, GROUPS
+from collector.service.config import SYSTEM_STORE, ConfigError
+
+GLOBAL_OPTIONS = ("--store", "--config")
+_DAYS = {"--from": "--since", "--to": "--until"}
+RENAMED: dict[str, dict[str, str]] = {
+    "average": _DAYS,
+    "change": _DAYS,
+    "trend": _DAYS,
+    "report": _DAYS,
+    "give": {"--from": "--since"},
+}
+"""By command, options that had another name."""
+INTERRUPTED = 130  # 128 + SIGINT, as shells have it
+OURS = {"collector", "parsers"}
+
+
+class RootGroup(Group):
+    """Knows the commands by COMMANDS; imports the module of the one that is asked for."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: Any, cmd_name: str) -> Any:
+        if cmd_name not in self.commands:
+            if cmd_name not in COMMANDS:
+                from difflib import get_close_matches
+
+                close = get_close_matches(cmd_name, COMMANDS)
+                hint = f"; did you mean {close[0]!r}?" if close else ""
+                ctx.fail(f"there is no command {cmd_name!r}{hint}")
+            module, _ = COMMANDS[cmd_name]
+            command = typer.main.get_command(import_module(module).app)
+            command.name = cmd_name
+            self.commands[cmd_name] = command
+        return self.commands[cmd_name]
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        grouped = {name for names in GROUPS.values() for name in names}
+        rest = tuple(name for name in COMMANDS if name not in grouped)
+        for heading, names in (*GROUPS.items(), ("More", rest)):
+            rows = [(name, COMMANDS[name][1]) for name in names if name in COMMANDS]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        return super().parse_args(ctx, renamed(forward(args)))
+
+    def main(self, args: Any = None, prog_name: str | None = None, *_: Any, **extra: Any) -> NoReturn:
+        """Run one command line and leave with its exit code. Never a traceback."""
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):  # a terminal without UTF-8 shows escapes instead of failing
+                stream.reconfigure(errors="backslashreplace")
+        try:
+            returned = super().main(args, "quietcuff", standalone_mode=False)
+            sys.stdout.flush()
+            code = returned if isinstance(returned, int) else 0
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # whatever is left to flush at exit goes nowhere
+            code = DONE  # whoever read had enough: `quietcuff readings | head` is no error
+        except (KeyboardInterrupt, typer.Abort):
+            code = INTERRUPTED
+        except Exception as error:
+            code = explain(error)
+        sys.exit(code)
+
+
+def forward(args: list[str]) -> list[str]:
+    """Global options stand where people write them, also after the command: brings them to the front."""
+    front: list[str] = []
+    rest: list[str] = []
+    queue = list(args)
+    while queue:
+        arg = queue.pop(0)
+        if arg == "--":
+            return [*front, *rest, arg, *queue]
+        if arg in GLOBAL_OPTIONS and queue:
+            front += [arg, queue.pop(0)]
+        elif arg.startswith(tuple(f"{option}=" for option in GLOBAL_OPTIONS)):
+            front.append(arg)
+        else:
+            rest.append(arg)
+    return front + rest
+
+
+def renamed(args: list[str]) -> list[str]:
+    """Options by the names they have now; whoever used an old one is told the new."""
+    words = [arg for arg in args if not arg.startswith("-")]
+    renamings = next((RENAMED[key] for word in words[:2] for key in (word,) if key in RENAMED), {})
+    found = list(args)
+    for place, arg in enumerate(args):
+        if arg == "--":
+            break
+        name, equals, value = arg.partition("=")
+        if name in renamings:
+            found[place] = f"{renamings[name]}{equals}{value}"
+            say(f"{name} is called {renamings[name]} now; the old name goes on working")
+    return found
+
+
+def explain(error: Exception) -> int:
+    """Say on one line what went wrong; returns the exit code."""
+    if os.environ.get("QUIETCUFF_DEBUG") == "1":
+        import traceback
+
+        traceback.print_exception(error)
+    if isinstance(error, Failure):
+        say(f"quietcuff: {error}")
+        return error.exit_code
+    if isinstance(error, ConfigError):
+        for problem in error.problems:
+            say(f"quietcuff: {problem}")
+        return COULD_NOT
+    if isinstance(error, typer.TyperException):  # the command line itself was wrong
+        context = getattr(error, "ctx", None)
+        path = context.command_path if context else "quietcuff"
+        say(f"quietcuff: {_sentence(error.format_message())} (`{path} --help` tells more)")
+        return WRONG_USAGE
+    say(f"quietcuff: {_outside(error)}")
+    return COULD_NOT
+
+
+def _sentence(text: str) -> str:
+    text = " ".join(text.split()).rstrip(".")
+    return text[:1].lower() + text[1:]
+
+
+def _outside(error: Exception) -> str:
+    """Words for what comes from below: our rooms' own errors, the disk, the database, and the unforeseen."""
+    text = " ".join(str(error).split())
+    if type(error).__module__.split(".")[0] in OURS:
+        return text
+    if isinstance(error, PermissionError) and _is_the_services(error.filename):
+        return (
+            f"{error.filename}: only the service's user may use its store; run this as that user: "
+            "sudo -u quietcuff quietcuff …"
+        )
+    if isinstance(error, OSError):
+        where = f" ({error.filename})" if error.filename else ""
+        return f"{(error.strerror or text).lower()}{where}; check the path, its rights and the free space"
+    if isinstance(error, sqlite3.DatabaseError):
+        return f"the store answered {text!r}; `quietcuff check` looks at it"
+    return (
+        f"unforeseen {type(error).__name__}: {text or 'no further words'}. Nothing was sent anywhere. "
+        f"Please report it {_tracker()} with what QUIETCUFF_DEBUG=1 adds, names and readings taken out"
+    )
+
+
+def _is_the_services(path: object) -> bool:
+    return str(path).startswith(str(SYSTEM_STORE.parent))
+
+
+def _tracker() -> str:
+    from importlib.metadata import PackageNotFoundError, metadata
+
+    try:
+        urls = metadata("quietcuff").get_all("Project-URL") or []
+    except PackageNotFoundError:
+        urls = []
+    for url in urls:
+        label, _, address = url.partition(",")
+        if label.strip().lower() in {"issues", "bug tracker", "tracker"}:
+            return f"at {address.strip()}"
+    return "to the project's issue tracker"

@@ -1,0 +1,122 @@
+"""Takes readings of an export of ours into a store: each that is not there, as it was."""
+
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.intake.pipeline import Progress, derive_cuff
+from collector.intake.sources import own_export
+from collector.store import audit, journal, people
+from collector.store.database import Store
+from collector.store.instants import to_us
+from collector.store.journal import stations, visit_facts, visits
+from collector.store.readings import claims, write
+from collector.store.values import Reading
+from parsers.stamps import build_current_time, build_date_time
+from parsers.uuids import Uuid
+
+
+@dataclass(frozen=True, slots=True)
+class BroughtBack:
+    """people: who was new here."""
+
+    new: int
+    there: int
+    people: tuple[str, ...]
+
+
+def bring_back(
+    store: Store,
+    readings: Iterable[Reading],
+    at: datetime,
+    progress: Progress | None = None,
+    station: Callable[[], str | None] = lambda: None,
+) -> BroughtBack:
+    """All or nothing. station: hex name of the one that received the reading just handed out.
+
+    Whoever a reading belongs to is added where he or she is not known. Raises StoreError, and whatever the
+    readings raise.
+    """
+    new = there = 0
+    cuffs: set[str] = set()
+    rows: dict[str, int] = {}
+    fresh: list[str] = []
+    stations_by_name: dict[str | None, int | None] = {None: None}
+    with store.transaction():
+        for reading in readings:
+            if write.row_of(store, reading.reading_id) is not None:
+                there += 1
+                continue
+            if (name := station()) not in stations_by_name:
+                stations_by_name[name] = stations.row_of(store, bytes.fromhex(name or ""))
+            value = own_export.build(reading)
+            appended = journal.append(
+                store,
+                cuff=reading.cuff,
+                characteristic=own_export.IMPORTED_CHARACTERISTIC,
+                value=value,
+                arrived_at=reading.received_at,
+                source="import",
+                station=stations_by_name[name],
+                mark=f"import {hashlib.sha256(value).hexdigest()}",
+            )
+            if not appended.new:
+                there += 1
+                continue
+            new += 1
+            cuffs.add(reading.cuff)
+            if reading.person is not None:
+                if reading.person not in rows:
+                    known = people.find(store, reading.person)
+                    if known is None:
+                        known = people.add(store, reading.person, at)
+                        fresh.append(known.name)
+                    rows[reading.person] = known.row
+                claims.claim_payload(store, appended.payload, rows[reading.person], at)
+            if progress:
+                progress(new, 0)
+        for cuff in sorted(cuffs):
+            derive_cuff(store, cuff)
+        if new:
+            audit.record(store, at, "readings imported", {"readings": new, "there already": there})
+    return BroughtBack(new, there, tuple(fresh))
+
+
+@dataclass(frozen=True, slots=True)
+class ImportedClockReading:
+    """A look at a cuff's clock. cuff_clock: wall time, None where it showed none; station: hex name."""
+
+    cuff: str
+    at: datetime
+    cuff_clock: datetime | None
+    station: str | None
+
+
+def bring_back_clock_readings(store: Store, looks: Iterable[ImportedClockReading]) -> None:
+    """Each look that is not there, as a visit of its own."""
+    with store.transaction():
+        for look in looks:
+            when = to_us(look.at)
+            if visit_facts.was_read_at(store, look.cuff, when):
+                continue
+            row = stations.row_of(store, bytes.fromhex(look.station)) if look.station else store.own_station
+            stations.set_zone(store, own_export.zone_like(look.at, "UTC"), look.at, row)
+            visit = visits.past_visit(store, look.cuff, row, look.at)
+            shown = bytes(7) if look.cuff_clock is None else build_date_time(look.cuff_clock)
+            kind = Uuid.DATE_TIME
+            if look.cuff_clock is not None and look.cuff_clock.microsecond:
+                parts = round(look.cuff_clock.microsecond * 256 / 1_000_000)
+                shown, kind = build_current_time(look.cuff_clock, parts), Uuid.CURRENT_TIME
+            visits.learn_value(store, visit, kind, shown, look.at)
+
+
+def bring_back_facts(store: Store, cuff: str, values: Mapping[int, bytes], at: datetime) -> None:
+    """What a cuff said of itself, by characteristic, where that is not known."""
+    known = visits.values_of(store, cuff)
+    news = {characteristic: value for characteristic, value in values.items() if characteristic not in known}
+    if news:
+        with store.transaction():
+            visit = visits.past_visit(store, cuff, store.own_station, at)
+            for characteristic, value in news.items():
+                visits.learn_value(store, visit, characteristic, value, at)

@@ -1,0 +1,106 @@
+"""The seven days up to today, session by session: done, in part, missed, due now or still to come; and what is next.
+
+Pure: takes one person's readings and the wall clock. Which readings count, and when a session is, is the protocol's.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from enum import StrEnum
+
+from collector.numbers import words
+from collector.numbers.average import SESSIONS, Average
+from collector.numbers.rules import Protocol, Session, Window
+from collector.numbers.selecting import has_value
+from collector.numbers.values import Sample
+
+DAYS = 7
+
+
+class Done(StrEnum):
+    WHOLE = "done"
+    PART = "in part"
+    MISSED = "missed"
+    DUE = "due now"
+    LATER = "to come"
+    NOT_ASKED = "not asked"  # before the series, or after a whole one
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One session of one day. taken, wanted: readings."""
+
+    session: Session
+    state: Done
+    taken: int
+    wanted: int
+
+
+@dataclass(frozen=True, slots=True)
+class Day:
+    day: date
+    slots: tuple[Slot, Slot]
+
+
+def week(samples: Iterable[Sample], found: Average, now: datetime) -> tuple[Day, ...]:
+    """found: the average of these samples' most recent series. now: aware, in the person's zone."""
+    rules = found.protocol
+    today, _ = rules.day_and_session(now)
+    first = today - timedelta(DAYS - 1)
+    taken = Counter(
+        (day, session)
+        for day, session, one in ((*rules.day_and_session(one.taken_at), one) for one in samples)
+        if session is not None and day >= first and has_value(one) and not one.status & rules.handling.exclude_flags
+    )
+    days = [first + timedelta(number) for number in range(DAYS)]
+
+    def slot(day: date, session: Session) -> Slot:
+        asked = (found.first or today) <= day and not (found.complete and found.last and day > found.last)
+        return _slot(day, session, taken[day, session], asked, found, now)
+
+    return tuple(Day(day, (slot(day, SESSIONS[0]), slot(day, SESSIONS[1]))) for day in days)
+
+
+def _slot(day: date, session: Session, count: int, asked: bool, found: Average, now: datetime) -> Slot:
+    rules = found.protocol
+    today, present = rules.day_and_session(now)
+    if count >= rules.per_session:
+        state = Done.WHOLE
+    elif not asked:
+        state = Done.PART if count else Done.NOT_ASKED
+    elif day == today and session == present:
+        state = Done.DUE
+    elif day == today and _begins_later(session, rules, now):
+        state = Done.LATER
+    else:
+        state = Done.PART if count else Done.MISSED
+    return Slot(session, state, count, rules.per_session)
+
+
+def _hours(rules: Protocol, session: Session) -> Window:
+    return rules.handling.morning if session == "morning" else rules.handling.evening
+
+
+def _begins_later(session: Session, rules: Protocol, now: datetime) -> bool:
+    """Of today's sessions; a day begins with the morning hours, so that 00:30 is late in it."""
+    begins = rules.handling.morning.start
+
+    def into_the_day(clock: time) -> int:
+        return (clock.hour * 60 + clock.minute - begins.hour * 60 - begins.minute) % 1440
+
+    return into_the_day(_hours(rules, session).start) > into_the_day(now.time())
+
+
+def next_step(days: Sequence[Day], found: Average) -> str:
+    """What to do next, in one sentence."""
+    rules, slots = found.protocol, days[-1].slots
+    for slot in slots:
+        if slot.state is Done.DUE:
+            return words.measure_now(slot.session, slot.wanted - slot.taken)
+    if found.complete:
+        return words.series_complete()
+    for slot in slots:
+        if slot.state is Done.LATER:
+            return words.measure_later(slot.session, _hours(rules, slot.session).start, slot.wanted)
+    return words.measure_tomorrow(rules.handling.morning.start, rules.per_session)

@@ -1,0 +1,102 @@
+"""The routes, and what every wrong turn is answered with."""
+
+from functools import cache
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, Response
+from starlette.routing import Route
+from starlette.types import ASGIApp
+
+from collector.page import entrance, live, measure, over_time, readings, visit
+from collector.page.drawing import HERE, draw
+from collector.page.guard import Guard
+from collector.page.today import today
+from collector.page.visitor import Refused, Room, anybody
+from collector.service.config import ConfigError
+from collector.store.errors import StoreError
+
+TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+
+
+@cache
+def _files() -> dict[str, bytes]:
+    return {file.name: file.read_bytes() for file in (HERE / "static").iterdir()}
+
+
+@anybody
+async def static(request: Request) -> Response:
+    name = request.path_params["name"]
+    if name not in _files():
+        raise Refused(404)
+    kind = TYPES[name.rpartition(".")[2]]
+    return Response(_files()[name], media_type=kind, headers={"cache-control": "no-cache"})
+
+
+ROUTES = [
+    Route("/", entrance.first),
+    Route("/in/{token}", entrance.link),
+    Route("/in/{token}", entrance.enter, methods=["POST"]),
+    Route("/out", entrance.leave, methods=["POST"]),
+    Route("/people", entrance.household),
+    Route("/devices", entrance.devices),
+    Route("/devices/{number:int}/revoke", entrance.revoke, methods=["POST"]),
+    Route("/events", live.events),
+    Route("/static/{name}", static),
+    Route("/p/{person:int}/today", today),
+    Route("/p/{person:int}/measure", measure.measure),
+    Route("/p/{person:int}/measure", measure.begin, methods=["POST"]),
+    Route("/p/{person:int}/measure/answer", measure.answer, methods=["POST"]),
+    Route("/p/{person:int}/measure/done", measure.done, methods=["POST"]),
+    Route("/p/{person:int}/readings", readings.list_readings),
+    Route("/p/{person:int}/readings/{reading}/not-theirs", readings.not_theirs, methods=["POST"]),
+    Route("/p/{person:int}/readings/{reading}/theirs", readings.theirs_after_all, methods=["POST"]),
+    Route("/p/{person:int}/visit", visit.visit),
+    Route("/p/{person:int}/visit/page", visit.paper),
+    Route("/p/{person:int}/visit/pdf", visit.pdf),
+    Route("/p/{person:int}/time", over_time.over_time),
+    Route("/p/{person:int}/notes", over_time.add_note, methods=["POST"]),
+    Route("/p/{person:int}/notes/{note}/remove", over_time.remove_note, methods=["POST"]),
+    Route("/nobody", readings.nobodys),
+    Route("/nobody/{reading}/give", readings.give, methods=["POST"]),
+    Route("/nobody/{reading}/take-back", readings.take_back, methods=["POST"]),
+]
+
+
+async def _refused(request: Request, error: Exception) -> Response:
+    assert isinstance(error, Refused)
+    if error.status == 401:
+        return draw(request, "signed-out.html", 401)
+    return draw(request, "refused.html", error.status, code=error.status, what=str(error))
+
+
+async def _http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    return draw(request, "refused.html", error.status_code, code=error.status_code, what="")
+
+
+async def _trouble(request: Request, error: Exception) -> Response:
+    """The store's own line says what, where, what to do."""
+    refused = isinstance(error, StoreError) and error.kind == "refused"
+    return draw(request, "trouble.html", 422 if refused else 503, what=str(error))
+
+
+async def _unforeseen(request: Request, error: Exception) -> Response:
+    return PlainTextResponse("Something went wrong here. Nothing was lost. The station's log has more.", 500)
+
+
+def build(around: Room, hosts: tuple[str, ...]) -> ASGIApp:
+    """hosts: by what names and addresses this machine may be asked."""
+    app = Starlette(
+        routes=ROUTES,
+        exception_handlers={
+            Refused: _refused,
+            HTTPException: _http,
+            StoreError: _trouble,
+            ConfigError: _trouble,
+            Exception: _unforeseen,
+        },
+    )
+    app.state.room = around
+    return Guard(app, hosts, around.life)

@@ -1,0 +1,98 @@
+"""Over time: the plot, weeks and months, and what happened on which day."""
+
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
+
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from collector.numbers import words
+from collector.numbers.trend import trend
+from collector.page.drawing import draw
+from collector.page.series import series_of
+from collector.page.visit import wanted
+from collector.page.visitor import form, may, once, room, whose
+from collector.share.report.chart import draw_chart
+from collector.share.report.gather import gather
+from collector.share.report.html import svg
+from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
+from collector.store import readings
+from collector.store.errors import StoreError
+from collector.store.people import notes
+from collector.store.people.page_devices import Role
+from collector.store.values import Selection
+
+WIDTH, HEIGHT = 150.0, 80.0  # mm
+BACK = {"1": 31, "6": 182, "12": 365}
+"""Months that can be plotted, with their days; a longer plot would be a heavy page."""
+
+
+@may(Role.PERSON, Role.KEEPER, Role.VIEWER)
+async def over_time(request: Request) -> Response:
+    return _draw(request)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def add_note(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    data = await form(request)
+    kind = notes.REGIMEN if data.get("kind") == notes.REGIMEN else notes.OTHER
+    try:
+        day = date.fromisoformat(data.get("day", ""))
+    except ValueError:
+        return _draw(request, 422, "Which day was it? A day is written like 2031-03-04.", data)
+    try:
+        text = data.get("text", "")
+        once(request, data, lambda: notes.add(around.store, person.name, day, text, kind, datetime.now(UTC)))
+    except StoreError as error:
+        if error.kind != "refused":
+            raise
+        return _draw(request, 422, str(error), data)
+    return RedirectResponse(f"/p/{person.row}/time", 303)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def remove_note(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    data = await form(request)
+    note = request.path_params["note"]
+    once(request, data, lambda: notes.remove(around.store, person.name, note, datetime.now(UTC)))
+    return RedirectResponse(f"/p/{person.row}/time", 303)
+
+
+def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, str] | None = None) -> Response:
+    around, person = room(request), whose(request)
+    series = series_of(around, person)
+    found = trend(series.samples, series.protocol, series.plan)
+    monthly = len(found.weeks) > WEEKS_AT_MOST
+    months = request.query_params.get("months", "6")
+    back = BACK.get(months, BACK["6"])
+    heading, rows = trend_rows(found, monthly)
+    return draw(
+        request,
+        "time.html",
+        status,
+        person=person,
+        plot=_plot(request, back) if found.days else None,
+        months=months if months in BACK else "6",
+        heading=heading,
+        rows=rows[::-1],
+        at_or_above=AT_OR_ABOVE,
+        notes=notes.every(around.store, person.name)[::-1],
+        caution=words.caution(around.emergency),
+        today=around.now().date(),
+        sent=sent or {},
+        error=error,
+    )
+
+
+def _plot(request: Request, back: int) -> Markup:
+    """The report's own drawing, of the days up to the newest reading."""
+    around, person = room(request), whose(request)
+    newest = list(readings.select(around.store, Selection(person=person.name, last=1)))
+    since = newest[-1].taken_at.date() + timedelta(days=-back)
+    data = gather(around.store, replace(wanted(around, person), since=since), datetime.now(UTC))
+    return Markup(
+        svg(draw_chart(data, WIDTH, HEIGHT), f"Every reading since {since}, with thresholds and means in mmHg")
+    )

@@ -1,0 +1,41 @@
+"""A process that makes one PDF: what is wanted comes in on stdin, the page goes out on stdout."""
+
+import json
+import sys
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+
+def main() -> int:
+    try:
+        from collector.share.report import render_pdf
+    except ModuleNotFoundError:
+        sys.stderr.write("The PDF needs a library that is not installed: pip install 'quietcuff[report]'.")
+        return 1
+    from collector.page.life import Life
+    from collector.page.visit import wanted
+    from collector.page.visitor import Room
+    from collector.service.config import load
+    from collector.share.report.gather import gather
+    from collector.store import people
+    from collector.store.opening import open_store
+
+    order = json.load(sys.stdin)
+    path = Path(order["store"])
+    first, last = (date.fromisoformat(order[name]) if order[name] else None for name in ("first", "last"))
+    config = load(Path(order["config"]) if order["config"] else None)
+    with open_store(path, create=False, read_only=True) as store:
+        person = people.by_row(store, order["person"])
+        assert person is not None
+        around = Room(store, config, path, Life())
+        try:
+            page = render_pdf(gather(store, wanted(around, person, first, last), datetime.now(UTC)), "A4")
+        except ModuleNotFoundError:
+            sys.stderr.write("The PDF needs a library that is not installed: pip install 'quietcuff[report]'.")
+            return 1
+    sys.stdout.buffer.write(page)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,136 @@
+"""Readings: a person's, the newest first; those that are nobody's; giving one to somebody, and undoing it."""
+
+from datetime import UTC, datetime
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from collector.intake import giving
+from collector.page.drawing import draw
+from collector.page.series import cuff_names, latest, line
+from collector.page.visitor import Refused, device, form, may, once, room, whose
+from collector.share.text.cautions import caution
+from collector.store import audit, people, readings
+from collector.store.errors import StoreError
+from collector.store.people.page_devices import Role
+from collector.store.values import Reading, Selection
+
+STEPS = (40, 400)
+"""So many of the newest are shown, and so many on request; a file from `export` has them all."""
+
+
+@may(Role.PERSON, Role.KEEPER, Role.VIEWER)
+async def list_readings(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    seen = latest(around)
+    most = STEPS[1] if "more" in request.query_params else STEPS[0]
+    chosen = Selection(person=person.name, last=most)
+    names = cuff_names(around)
+    rows = [line(one, names) for one in readings.select(around.store, chosen)]
+    return draw(
+        request,
+        "readings.html",
+        person=person,
+        rows=rows[::-1],
+        total=readings.count(around.store, Selection(person=person.name)),
+        more=most == STEPS[0],
+        cautions=list(caution(around.emergency)) if any(row.very_high for row in rows) else [],
+        undo=_undo(request, person.name),
+        seen=seen,
+    )
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def not_theirs(request: Request) -> Response:
+    """The reading is made nobody's."""
+    around, person = room(request), whose(request)
+    reading = _reading(request)
+    if reading.person != person.name:
+        raise Refused(404)
+    data = await form(request)
+    once(request, data, lambda: giving.make_nobodys(around.store, reading.reading_id, datetime.now(UTC)))
+    return RedirectResponse(f"/p/{person.row}/readings?undo={reading.reading_id}", 303)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def theirs_after_all(request: Request) -> Response:
+    """Undo of `not_theirs`, and of nothing else."""
+    around, person = room(request), whose(request)
+    reading = _reading(request)
+    if not _was_theirs(request, reading, person.name):
+        raise Refused(404)
+    data = await form(request)
+    once(request, data, lambda: giving.leave_to_slot(around.store, reading.reading_id, datetime.now(UTC)))
+    return RedirectResponse(f"/p/{person.row}/readings", 303)
+
+
+@may(Role.KEEPER)
+async def nobodys(request: Request) -> Response:
+    return _nobodys(request)
+
+
+@may(Role.KEEPER)
+async def give(request: Request) -> Response:
+    around, reading = room(request), _reading(request)
+    data = await form(request)
+    chosen = data.get("to", "")
+    person = people.by_row(around.store, int(chosen)) if chosen.isdecimal() else None
+    if person is None:
+        return _nobodys(request, 422, error="Choose whose it is.", about=reading)
+    if (reading.person or "") != data.get("was", "") and reading.person != person.name:
+        return _nobodys(request, 409, error=f"Meanwhile it was given to {reading.person}.", about=reading)
+    once(request, data, lambda: giving.give(around.store, reading.reading_id, person.name, datetime.now(UTC)))
+    return RedirectResponse(f"/nobody?undo={reading.reading_id}", 303)
+
+
+@may(Role.KEEPER)
+async def take_back(request: Request) -> Response:
+    around, reading = room(request), _reading(request)
+    data = await form(request)
+    once(request, data, lambda: giving.leave_to_slot(around.store, reading.reading_id, datetime.now(UTC)))
+    return RedirectResponse("/nobody", 303)
+
+
+def _nobodys(request: Request, status: int = 200, error: str = "", about: Reading | None = None) -> Response:
+    around, names = room(request), cuff_names(room(request))
+    shown = [about] if about else list(readings.select(around.store, Selection(unassigned=True, last=STEPS[0])))
+    done = None if about else _named(request)
+    return draw(
+        request,
+        "nobody.html",
+        status,
+        rows=[line(one, names) for one in shown[::-1]],
+        total=readings.unassigned(around.store),
+        people=people.every(around.store),
+        done=line(done, names) if done and done.person else None,
+        error=error,
+        seen=latest(around),
+    )
+
+
+def _reading(request: Request) -> Reading:
+    try:
+        return readings.get(room(request).store, request.path_params["reading"])
+    except StoreError:
+        raise Refused(404) from None
+
+
+def _named(request: Request) -> Reading | None:
+    """The reading of ?undo=."""
+    try:
+        return readings.get(room(request).store, request.query_params["undo"])
+    except (KeyError, StoreError):
+        return None
+
+
+def _undo(request: Request, person: str) -> str | None:
+    """The id of a reading that was made nobody's just now, and was this person's."""
+    found = _named(request)
+    return found.reading_id if found and _was_theirs(request, found, person) else None
+
+
+def _was_theirs(request: Request, reading: Reading, person: str) -> bool:
+    if reading.person is not None or device(request).role is Role.VIEWER:
+        return False
+    changes = list(audit.about_reading(room(request).store, reading.reading_id))
+    return bool(changes) and changes[-1].what == "reading released" and changes[-1].detail.get("from") == person

@@ -1,0 +1,81 @@
+"""One person's readings with the rules that hold for them: what most pages begin with."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from collector.numbers.average import Average, average
+from collector.numbers.rules import Plan, Protocol
+from collector.numbers.values import Sample
+from collector.page.visitor import Room
+from collector.service.config.plans import in_force
+from collector.share.report.days import made
+from collector.share.samples import samples
+from collector.share.text.cautions import very_high
+from collector.share.text.reading_table import pressure, remarks
+from collector.store import readings
+from collector.store.journal import cuffs
+from collector.store.people.persons import Person
+from collector.store.values import Reading, Selection
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    person: Person
+    protocol: Protocol
+    plan: Plan
+    readings: tuple[Reading, ...]  # all, oldest first
+    samples: tuple[Sample, ...]
+
+    def average(self, first: date | None = None, last: date | None = None) -> Average:
+        return average(self.samples, self.protocol, self.plan, first, last)
+
+
+def series_of(around: Room, person: Person) -> Series:
+    """Raises StoreError and ConfigError, each in one line for a person."""
+    rules, plan = in_force(around.config, person.name)
+    found = tuple(readings.select(around.store, Selection(person=person.name)))
+    return Series(person, rules, plan, found, tuple(samples(found)))
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A reading in the words of the command line."""
+
+    reading_id: str
+    taken: str
+    iso: str
+    pressure: str
+    pulse: str
+    person: str | None
+    slot: int | None
+    cuff: str
+    remarks: str
+    very_high: bool
+
+
+def line(reading: Reading, names: dict[str, str]) -> Line:
+    high = very_high(reading)
+    return Line(
+        reading.reading_id,
+        made(reading.taken_at),
+        reading.taken_at.isoformat(timespec="minutes"),
+        " ".join(pressure(reading).split()),
+        "" if reading.pulse is None else f"{reading.pulse:f}/min",
+        reading.person,
+        reading.slot,
+        names.get(reading.cuff) or reading.cuff,
+        remarks(reading, high),
+        high,
+    )
+
+
+def cuff_names(around: Room) -> dict[str, str]:
+    names = {cuff.address: cuff.name for cuff in cuffs.every(around.store, forgotten=True) if cuff.name}
+    return {cuffs.HAND: "by hand", **names}
+
+
+def latest(around: Room) -> int:
+    """What a page says it has seen, for the stream to go on from."""
+    from collector.store.readings import arrived
+
+    return arrived.newest(around.store)

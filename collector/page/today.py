@@ -1,0 +1,34 @@
+"""Today: the last reading, this week's sittings, the average so far, and what is next."""
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from collector.numbers.week import next_step, week
+from collector.page.drawing import draw
+from collector.page.series import cuff_names, latest, line, series_of
+from collector.page.visitor import may, room, whose
+from collector.share.text import average_text
+from collector.share.text.cautions import caution
+from collector.store.people.page_devices import Role
+
+
+@may(Role.PERSON, Role.KEEPER, Role.VIEWER)
+async def today(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    seen = latest(around)
+    series = series_of(around, person)
+    found = series.average()
+    days = week(series.samples, found, around.now())
+    last = line(series.readings[-1], cuff_names(around)) if series.readings else None
+    return draw(
+        request,
+        "today.html",
+        person=person,
+        last=last,
+        cautions=list(caution(around.emergency)) if last and last.very_high else [],
+        days=days,
+        headline=average_text.headline(found, person.name),
+        spoken=list(average_text.spoken(found, around.emergency)),
+        next=next_step(days, found),
+        seen=seen,
+    )

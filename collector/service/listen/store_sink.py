@@ -1,0 +1,167 @@
+"""The sink over the store: whatever a radio hands over is on disk first, and read afterwards.
+
+Reading waits for the event loop's next turn: of records that arrive together, the last is not on disk later because
+of what the first means. Over BlueZ the cuff has forgotten them by then, so every millisecond counts.
+"""
+
+import asyncio
+import logging
+from collections import Counter, deque
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from collector import intake
+from collector.radio.port import (
+    Bond,
+    ClockSet,
+    Fact,
+    Handles,
+    KnownCuff,
+    Named,
+    NotTaken,
+    Outcome,
+    ReceivedPayload,
+    ValueRead,
+)
+from collector.service.config.settings import Accept
+from collector.store import conditions, journal
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.journal import cuffs, visits
+from parsers.text import plain
+
+log = logging.getLogger("quietcuff.service")
+
+_WORDS = {"reading": "new", "segment": "in parts", "pressure": "cuff pressure", "undecodable": "undecodable"}
+_REPEATED = _WORDS | {"reading": "repeated"}
+
+
+@dataclass(slots=True)
+class VisitCount:
+    """What one visit brought, for its line in the log."""
+
+    cuff: str = "a cuff"
+    outcomes: Counter[str] = field(default_factory=Counter)
+
+
+class StoreSink:
+    """Implements `collector.radio.port.Sink`.
+
+    heard: called with the reading's id after each payload that made a new reading, e.g. for notices.
+    """
+
+    def __init__(self, store: Store, accept: Accept = Accept.ANY, heard: Callable[[str], None] | None = None) -> None:
+        self.store, self.accept, self.heard = store, accept, heard
+        self._counts: dict[int, VisitCount] = {}
+        self._told: dict[str, str | None] = {}
+        self._unread: deque[tuple[int, str, int | None]] = deque()  # payload, cuff, visit
+        self._behind = False  # a payload is kept but was not understood
+
+    def known(self) -> tuple[KnownCuff, ...]:
+        return tuple(KnownCuff(*cuff) for cuff in cuffs.known(self.store))
+
+    def accepts(self, cuff: str) -> bool:
+        """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
+        if self.accept is Accept.ANY or cuffs.is_known(self.store, cuff):
+            return True
+        window = cuffs.window(self.store)
+        return window is not None and datetime.now(UTC) < window
+
+    def open_visit(self, cuff: str, source: str, at: datetime) -> int:
+        visit = visits.open_visit(self.store, cuff, source, at)
+        self._counts[visit] = VisitCount(cuff)
+        log.info("%s: visit began", self._name(cuff))
+        return visit
+
+    def learn(self, visit: int, fact: Fact) -> None:
+        self.read_all()  # by what was known when it came
+        store, now = self.store, datetime.now(UTC)
+        match fact:
+            case ValueRead():
+                visits.learn_value(store, visit, fact.characteristic, fact.value, fact.at, fact.round_trip_s)
+            case ClockSet():
+                visits.learn_clock_set(store, visit, fact.characteristic, fact.value, fact.at, fact.error)
+            case Handles():
+                visits.learn_handles(store, visit, fact.handles, now)
+            case Bond():
+                visits.learn_bond(store, visit, fact.bonded, fact.missing_on, now)
+            case Named():
+                visits.learn_name(store, visit, fact.name, now)
+
+    def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
+        """On disk when this returns; what it means is worked out afterwards, at the next start if that fails."""
+        try:
+            appended = journal.append(
+                self.store,
+                cuff=arrival.cuff,
+                characteristic=arrival.characteristic,
+                value=arrival.value,
+                arrived_at=arrival.arrived_at,
+                source=arrival.source,
+                visit=visit,
+                encrypted=arrival.encrypted,
+                mark=arrival.mark,
+            )
+        except StoreError as error:
+            log.error("%s: a record was not stored: %s", self._name(arrival.cuff), error)
+            raise NotTaken(str(error)) from error
+        if not appended.new:
+            return
+        self._unread.append((appended.payload, arrival.cuff, visit))
+        try:
+            asyncio.get_running_loop().call_soon(self._read_next)
+        except RuntimeError:  # no loop runs
+            self.read_all()
+
+    def read_all(self) -> None:
+        """Work out what the payloads taken so far mean; called before anything that builds on it."""
+        while self._unread:
+            self._read_next()
+
+    def _read_next(self) -> None:
+        if not self._unread:
+            return
+        payload, cuff, visit = self._unread.popleft()
+        try:
+            outcome = intake.interpret(self.store, payload)
+        except Exception as error:
+            self._behind = True
+            log.error("payload %d is kept but was not understood yet: %s: %s", payload, type(error).__name__, error)
+            return
+        count = self._counts.setdefault(visit, VisitCount()) if visit is not None else VisitCount()
+        word = _WORDS[outcome.kind] if outcome.fresh else _REPEATED[outcome.kind]
+        count.outcomes[word] += 1
+        if visit is None:
+            log.info("%s: %s, outside any visit", self._name(cuff), word)
+        if outcome.fresh and outcome.reading_id and self.heard:
+            self.heard(outcome.reading_id)
+
+    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
+        self.read_all()
+        visits.close_visit(self.store, visit, at, str(outcome))
+        count = self._counts.pop(visit, VisitCount())
+        counted = ", ".join(f"{count} {word}" for word, count in sorted(count.outcomes.items())) or "nothing"
+        log.info("%s: visit ended (%s), payloads: %s", self._name(count.cuff), plain(str(outcome)), counted)
+        try:
+            if self._behind:  # say, the disk was full for a while
+                intake.catch_up(self.store)
+                self._behind = False
+            intake.settle(self.store, visit)
+        except Exception as error:
+            log.error("what the visit told is kept but not worked in yet: %s: %s", type(error).__name__, error)
+
+    def tell(self, topic: str, text: str | None) -> None:
+        if self._told.get(topic, "") == text:
+            return
+        self._told[topic] = text
+        conditions.tell(self.store, topic, text, datetime.now(UTC))
+        if text is not None:
+            log.warning("%s: %s", topic, text)
+
+    def _name(self, address: str) -> str:
+        """The name its owner gave it, else its address: no reading and no person in the log."""
+        with suppress(StoreError):  # a store in trouble must not cost the log its line
+            return plain(cuffs.given_name(self.store, address) or address)
+        return address

@@ -1,0 +1,48 @@
+"""Whether this machine's own clock can be believed, and where it stood when the machine started.
+
+A Raspberry Pi has no clock that runs while it is off: until the network has told it the time it may be
+hours or fifty years wrong. Source: rtc(4).
+"""
+
+import ctypes
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector.radio.cuff_clock import trustworthy
+
+_TIME_ERROR = 5
+_ROOM = 512  # for struct timex, whose length differs between machines
+
+
+def synchronised() -> bool | None:
+    """Whether the kernel holds the clock for synchronised, whoever does it; None where it cannot be asked.
+
+    Source: adjtimex(2), return value TIME_ERROR. Asking changes nothing (modes 0).
+    """
+    try:
+        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.create_string_buffer(_ROOM))
+    except (OSError, AttributeError):
+        return None
+    return None if state < 0 else state != _TIME_ERROR
+
+
+def believable(now: float | None = None, root: Path = Path("/")) -> bool:
+    """The clock is not absurd, and either set by the network or kept while the machine is off.
+
+    Boards without a battery-backed clock are those described by a device tree and without /sys/class/rtc/rtc0; any
+    other machine, a virtual one included, starts with a time that somebody kept for it.
+    """
+    if not trustworthy(datetime.fromtimestamp(time.time() if now is None else now, UTC)):
+        return False
+    keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / "proc/device-tree").exists()
+    return keeps_time or bool(synchronised())
+
+
+def boot_id() -> str:
+    return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+
+
+def clock_at_boot() -> float:
+    """What the clock showed, or would have shown, when the machine started, in seconds: changes only when it is set."""
+    return time.time() - time.clock_gettime(time.CLOCK_BOOTTIME)

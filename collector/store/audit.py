@@ -1,0 +1,49 @@
+"""Who belongs to what, who was lent what: every change that somebody made, when and what."""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from collector.store.database import Store, new_uid
+from collector.store.instants import from_us, to_us
+from collector.store.namesakes import CALLED
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One line of the audit table."""
+
+    at: datetime
+    what: str  # 'span added', 'reading claimed', …
+    detail: Mapping[str, Any]
+    person: str | None
+
+
+def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], person_id: int | None = None) -> None:
+    """Write one line, in the transaction of the change itself."""
+    with store.transaction():
+        store.query(
+            "INSERT INTO audit (uid, at, what, detail, person_id) VALUES (?, ?, ?, ?, ?)",
+            (new_uid(), to_us(at), what, json.dumps(detail, ensure_ascii=False), person_id),
+        )
+
+
+_LINES = f"SELECT at, what, detail, {CALLED} FROM audit LEFT JOIN person ON person.id = person_id "
+
+
+def changes(store: Store, last: int | None = None) -> Iterator[Change]:
+    """Newest first."""
+    return _changes(store, _LINES + "ORDER BY at DESC, audit.id DESC LIMIT ?", -1 if last is None else last)
+
+
+def about_reading(store: Store, reading_id: str) -> Iterator[Change]:
+    """Who one reading was given to and taken from, oldest first."""
+    return _changes(store, _LINES + "WHERE detail LIKE ? ORDER BY at, audit.id", f'%"reading": "{reading_id}"%')
+
+
+def _changes(store: Store, query: str, value: object) -> Iterator[Change]:
+    rows = store.query(query, (value,))
+    for at, what, detail, person in rows:
+        yield Change(from_us(at), what, json.loads(detail), person)

@@ -1,0 +1,124 @@
+"""What visits told of a cuff besides its records: its clock, its features, its bond."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from collector.store.database import Store
+
+CLOCKS = (0x2A2B, 0x2A08)
+"""The characteristics that show a cuff's clock: Current Time and Date Time (Bluetooth SIG, Assigned Numbers)."""
+_CLOCKS = ", ".join(map(str, CLOCKS))  # written out, so that the index of these alone is found
+
+
+@dataclass(frozen=True, slots=True)
+class ClockValue:
+    """A cuff's clock as it was read or written. at: our clock, microseconds UTC; error: ATT code of a refusal."""
+
+    row: int
+    uid: bytes
+    visit: int
+    was_set: bool
+    characteristic: int
+    value: bytes
+    at: int
+    round_trip_us: int
+    error: int | None
+    clock_id: int | None
+    station: int
+
+
+_CLOCK_VALUE = """
+    SELECT visit_fact.id, visit_fact.uid, visit_id, kind, characteristic, value, at, round_trip_us, error,
+        visit_fact.clock_id, station_id
+    FROM visit_fact JOIN visit ON visit.id = visit_id
+"""
+
+
+def _clock_values(store: Store, query: str, *values: object) -> Iterator[ClockValue]:
+    for row, uid, visit, kind, characteristic, value, at, round_trip, error, clock, station in store.query(
+        query, values
+    ):
+        yield ClockValue(
+            row=row,
+            uid=uid,
+            visit=visit,
+            was_set=kind == "clock set",
+            characteristic=characteristic,
+            value=value,
+            at=at,
+            round_trip_us=round_trip,
+            error=error,
+            clock_id=clock,
+            station=station,
+        )
+
+
+def clock_values(store: Store, cuff_id: int) -> Iterator[ClockValue]:
+    """All of a cuff, the latest first."""
+    query = f"{_CLOCK_VALUE} WHERE visit_fact.cuff_id = ? AND characteristic IN ({_CLOCKS}) ORDER BY at DESC"
+    return _clock_values(store, query, cuff_id)
+
+
+def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int) -> list[ClockValue]:
+    """So many values read just before an instant (microseconds UTC), and so many from it on; in order."""
+    of_cuff = f"""{_CLOCK_VALUE} WHERE visit_fact.cuff_id = (SELECT id FROM cuff WHERE address = ?)
+        AND kind = 'read' AND characteristic IN ({_CLOCKS})"""
+    earlier = _clock_values(
+        store, f"{of_cuff} AND at < ? ORDER BY at DESC, visit_fact.id DESC LIMIT ?", cuff, at, before
+    )
+    later = _clock_values(store, f"{of_cuff} AND at >= ? ORDER BY at, visit_fact.id LIMIT ?", cuff, at, after)
+    return [*list(earlier)[::-1], *later]
+
+
+def clock_of_fact(store: Store, cuff: str, characteristic: int) -> tuple[int | None, int | None]:
+    """(unsure clock by which a cuff's value was last read, when its clock was last set: microseconds UTC)."""
+    row = store.row(
+        """SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2
+           ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set'
+           AND error IS NULL) FROM cuff WHERE address = ?1""",
+        (cuff, characteristic),
+    )
+    return (None, None) if row is None else (row[0], row[1])
+
+
+def has_unsure(store: Store, cuff_id: int) -> bool:
+    """Whether anything was learned of a cuff while this machine's clock was not known to be right."""
+    return (
+        store.row("SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,)) is not None
+    )
+
+
+def was_read_at(store: Store, cuff: str, at: int) -> bool:
+    """Whether anything was read from the cuff (address) at that very microsecond."""
+    query = "SELECT 1 FROM visit_fact JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND kind = 'read' AND at = ?"
+    return store.row(query, (cuff, at)) is not None
+
+
+def read_before(store: Store, cuff_id: int, characteristic: int, at: int) -> bytes | None:
+    """A value as it was last read until then."""
+    found: bytes | None = store.scalar(
+        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? AND at <= ?
+           ORDER BY at DESC, uid DESC LIMIT 1""",
+        (cuff_id, characteristic, at),
+    )
+    return found
+
+
+def read_after(store: Store, cuff_id: int, characteristic: int, at: int) -> bytes | None:
+    """A value as it was first read after that."""
+    found: bytes | None = store.scalar(
+        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? AND at > ?
+           ORDER BY at, uid LIMIT 1""",
+        (cuff_id, characteristic, at),
+    )
+    return found
+
+
+def bond_before(store: Store, cuff_id: int, at: int) -> bytes | None:
+    """What was last noted of a cuff's bond until then: JSON."""
+    found: bytes | None = store.scalar(
+        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'bond' AND at <= ?
+           ORDER BY at DESC, uid DESC LIMIT 1""",
+        (cuff_id, at),
+    )
+    return found

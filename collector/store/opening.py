@@ -1,0 +1,175 @@
+"""Opening the store: one SQLite file, durable at every commit, readable by its owner only.
+
+WAL with synchronous=FULL: a commit is on the disk when it returns, and readers never wait for the listener
+(SQLite documentation, "Write-Ahead Logging" and "PRAGMA synchronous").
+"""
+
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+from collector.store import upkeep
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError, as_store_error
+
+APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
+BUSY_TIMEOUT_MS = 15_000
+"""Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
+SCHEMA_VERSION = 7  # the number of migration steps; a test holds the two together
+
+
+def open_store(path: Path, *, create: bool = True, read_only: bool = False, check: bool = False) -> Store:
+    """Open a store, make it where there is none (`create`), and bring its schema up to date.
+
+    check: look through the whole file for damage first (seconds for a million readings).
+    Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a newer
+    version.
+    """
+    path = Path(path)
+    if not path.exists():
+        if read_only or not create:
+            raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
+        _make_file(path)
+    elif path.is_dir():
+        raise StoreError(f"{path}: is a folder, not a store", "foreign")
+    connection = _connect(path, read_only)
+    try:
+        with as_store_error(path):
+            version = _version(path, connection, create)
+            if version < SCHEMA_VERSION:
+                if read_only:
+                    connection.close()
+                    connection = _connect(path, read_only=False)
+                _migrate(path, connection)
+                if read_only:
+                    connection.close()
+                    connection = _connect(path, read_only)
+            if check:
+                _look_for_damage(path, connection)
+    except BaseException:
+        connection.close()
+        raise
+    return Store(path, connection, read_only)
+
+
+def _make_file(path: Path) -> None:
+    try:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        # Made before SQLite sees it, so that it never stands there readable; -wal and -shm take after it.
+        os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
+    except OSError as error:
+        kind = "full" if error.errno == 28 else "read-only"
+        raise StoreError(f"{path}: cannot be made ({error.strerror}); choose another --store", kind) from error
+
+
+def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
+    uri = path.absolute().as_uri()
+    with as_store_error(path):
+        connection = sqlite3.connect(
+            f"{uri}?mode={'ro' if read_only else 'rw'}", uri=True, isolation_level=None, timeout=BUSY_TIMEOUT_MS / 1000
+        )
+        try:
+            connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+            connection.execute("PRAGMA foreign_keys=ON")
+            connection.execute("PRAGMA synchronous=FULL")
+            if read_only:
+                try:
+                    connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+                except sqlite3.OperationalError:
+                    # A store on read-only media has no place for the -shm file. Without -wal nobody is
+                    # writing.
+                    if path.with_name(path.name + "-wal").exists():
+                        raise
+                    connection.close()
+                    connection = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
+        except BaseException:
+            connection.close()
+            raise
+        return connection
+
+
+def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
+    """The schema steps taken; 0 for an empty file. Raises StoreError for what is not ours or too new."""
+    (application,) = connection.execute("PRAGMA application_id").fetchone()
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+    if application != APPLICATION_ID and (tables or not create):
+        raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
+    if version > SCHEMA_VERSION:
+        raise StoreError(
+            f"{path}: made by a newer quietcuff (schema {version}, this one knows {SCHEMA_VERSION}); update quietcuff",
+            "newer",
+        )
+    return int(version)
+
+
+def _migrate(path: Path, connection: sqlite3.Connection) -> None:
+    # sqlite-utils takes longer to import than a light command takes to run; only this needs it.
+    from sqlite_utils import Database, Migrations
+
+    from collector.store.migrations import STEPS
+
+    if not os.access(path, os.W_OK):
+        raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
+    connection.execute("PRAGMA journal_mode=WAL")
+    _back_up_before(path, connection)
+    connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
+    try:
+        steps = Migrations("quietcuff")
+        for name, step in STEPS:
+            steps(name=name)(step)
+        steps.apply(Database(connection))
+        if connection.execute("SELECT 1 FROM station WHERE own").fetchone() is None:
+            _found_station(connection)
+        connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+        connection.execute(f"PRAGMA user_version={len(STEPS)}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+
+
+def _back_up_before(path: Path, connection: sqlite3.Connection) -> None:
+    """Keep the store as the older quietcuff left it. Raises StoreError: without this copy nothing is changed."""
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    kept = upkeep.backup_folder(path) / f"{path.stem}-before-schema-{version + 1}.db"
+    if 0 < version < SCHEMA_VERSION and not kept.exists():
+        own = kept.with_name(f"{kept.name}.{os.getpid()}")  # two openers do not write into one file
+        upkeep.backup_to(Store(path, connection, read_only=False), own)
+        own.rename(kept)
+
+
+def _found_station(connection: sqlite3.Connection) -> None:
+    """This machine as the store's own station, and the zone rules that it has now."""
+    from tzlocal import get_localzone_name
+
+    station = connection.execute("INSERT INTO station (uid, own) VALUES (?, 1)", (new_uid(),)).lastrowid
+    connection.execute("INSERT INTO station_zone VALUES (?, 0, ?)", (station, get_localzone_name() or "UTC"))
+
+
+def _look_for_damage(path: Path, connection: sqlite3.Connection) -> None:
+    (finding,) = connection.execute("PRAGMA quick_check(1)").fetchone()
+    if finding != "ok":
+        first = str(finding).splitlines()[-1]
+        raise StoreError(
+            f"{path}: the store is damaged; keep this file and go back to the last good backup ({first})", "damaged"
+        )
+
+
+@contextmanager
+def open_as_it_is(path: Path) -> Iterator[Store]:
+    """Any store's file, to look into: nothing of it is changed, not even its schema.
+
+    Raises StoreError where there is none, it is none, or a newer quietcuff made it.
+    """
+    if not path.exists():
+        raise StoreError(f"{path}: there is no such file", "missing")
+    # Without a log nobody writes to it; then SQLite need not make a file beside it either.
+    alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
+    uri = f"{path.absolute().as_uri()}?mode=ro{alone}"
+    with as_store_error(path), closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as connection:
+        _version(path, connection, create=False)
+        yield Store(path, connection, read_only=True)

@@ -1,0 +1,68 @@
+"""Single readings given to a person, or to nobody, by hand: whatever the spans say.
+
+A claim names the payload, not the derived reading, so that it outlives a rebuild and travels with a merge.
+"""
+
+from datetime import datetime
+
+from collector.store import audit, people, readings
+from collector.store.database import Store, new_uid
+from collector.store.instants import to_us
+
+
+def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
+    """The reading is this person's. Call `intake.assign_reading` afterwards. Raises StoreError."""
+    owner = people.need(store, person)
+    _write(store, readings.get(store, reading_id).reading_id, owner.row, owner.name, at)
+
+
+def claim_payload(store: Store, payload: int, person: int, at: datetime) -> None:
+    """Whatever reading this payload gives is the person's (both by row). For many at once: leaves no audit line."""
+    store.query(
+        "INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT ?, uid, ?, ? FROM payload WHERE id = ?",
+        (new_uid(), person, to_us(at), payload),
+    )
+
+
+def release(store: Store, reading_id: str, at: datetime) -> None:
+    """The reading is nobody's."""
+    _write(store, readings.get(store, reading_id).reading_id, None, None, at)
+
+
+def withdraw(store: Store, reading_id: str, at: datetime) -> None:
+    """Take claim or release back: the spans decide again."""
+    reading = readings.get(store, reading_id)
+    with store.transaction():
+        # A row with a newer time and no say, so that the change wins wherever stores merge.
+        store.query(
+            "UPDATE claim SET person_id = NULL, holds = 0, changed_at = ? WHERE payload_uid IN (" + _UIDS + ")",
+            (to_us(at), reading.reading_id),
+        )
+        audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))
+
+
+_UIDS = (
+    "SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = reading.id "
+    "JOIN payload ON payload.id = outcome.payload_id WHERE reading_id = ?"
+)
+
+
+def _write(store: Store, reading_id: str, person: int | None, name: str | None, at: datetime) -> None:
+    with store.transaction():
+        before = readings.get(store, reading_id).person
+        store.query(
+            "INSERT INTO claim (uid, payload_uid, person_id, changed_at) "
+            "SELECT ?1, payload.uid, ?2, ?3 FROM reading JOIN payload ON payload.id = payload_id WHERE "
+            "reading_id = ?4 "
+            "ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1, "
+            "changed_at = max(excluded.changed_at, changed_at + 1)",
+            (new_uid(), person, to_us(at), reading_id),
+        )
+        what = "reading released" if person is None else "reading claimed"
+        detail = {"reading": reading_id, "from": before, "to": name}
+        audit.record(store, at, what, detail, person if person is not None else _owner(store, before))
+
+
+def _owner(store: Store, name: str | None) -> int | None:
+    person = people.find(store, name) if name else None
+    return person.row if person else None

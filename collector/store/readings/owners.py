@@ -1,0 +1,61 @@
+"""Whose readings are, as far as the store is concerned: what deciding it needs, and the result."""
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from collector.store.database import Store
+
+
+@dataclass(frozen=True, slots=True)
+class Owned:
+    """A reading as far as its owner is concerned. taken_at: microseconds UTC; claimed: somebody said whose it is."""
+
+    row: int
+    cuff_id: int
+    slot: int | None
+    taken_at: int
+    uncertainty_s: float | None
+    person: int | None
+    mark: str | None
+    claimed: bool
+    claimant: int | None
+
+
+def owned(
+    store: Store, *, reading: int | None = None, cuff_id: int | None = None, since: int | None = None
+) -> Iterator[Owned]:
+    """One reading (by its row), or a cuff's received since then (microseconds UTC)."""
+    where, values = "reading.id = ?", [reading]
+    if cuff_id is not None:
+        where, values = "reading.cuff_id = ? AND received_at >= ?", [cuff_id, -(1 << 62) if since is None else since]
+    claims: dict[int, int | None] = {}
+    if store.scalar("SELECT 1 FROM claim LIMIT 1"):
+        claims = dict(
+            store.query(
+                f"""SELECT reading.id, claim.person_id FROM reading JOIN outcome ON outcome.reading = reading.id
+                    JOIN payload ON payload.id = outcome.payload_id JOIN claim ON claim.payload_uid = payload.uid
+                    WHERE holds AND {where} ORDER BY claim.changed_at, claim.uid""",
+                values,
+            )
+        )
+    for row, cuff, slot, at, uncertainty, person, mark in store.query(
+        f"SELECT id, cuff_id, slot, taken_at, uncertainty_s, person_id, owner_mark FROM reading WHERE {where}", values
+    ):
+        yield Owned(
+            row=row,
+            cuff_id=cuff,
+            slot=slot,
+            taken_at=at,
+            uncertainty_s=uncertainty,
+            person=person,
+            mark=mark,
+            claimed=row in claims,
+            claimant=claims.get(row),
+        )
+
+
+def set_owners(store: Store, owners: Iterable[tuple[int, int | None, str | None]]) -> None:
+    """(reading's row, person's row, mark) of each whose owner changes."""
+    with store.transaction():
+        for row, person, mark in owners:
+            store.query("UPDATE reading SET person_id = ?, owner_mark = ? WHERE id = ?", (person, mark, row))

@@ -1,0 +1,61 @@
+"""Payloads that no reading rests on: counted, and taken away for good."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.store.database import Store
+from collector.store.instants import from_us, to_us
+
+BATCH = 500
+"""Payloads a transaction: the listener never waits long for its turn."""
+
+# A copy goes only once its reading's every sighting is old: an unstamped record is recognised by its neighbours.
+_RESTED_ON_BY_NONE = """
+    SELECT payload.id, kind FROM payload JOIN outcome ON outcome.payload_id = payload.id
+    LEFT JOIN reading ON reading.id = outcome.reading
+    LEFT JOIN payload AS first ON first.id = reading.payload_id
+    WHERE payload.arrived_at < ?1 AND payload.clock_id IS NULL
+    AND payload.uid NOT IN (SELECT payload_uid FROM claim)
+    AND CASE WHEN outcome.reading IS NULL THEN kind IN ('undecodable', 'segment', 'pressure')
+        ELSE kind = 'reading' AND payload.id <> first.id AND payload.value = first.value
+        AND payload.characteristic = first.characteristic
+        AND NOT EXISTS (SELECT 1 FROM outcome AS other JOIN payload AS sighting ON sighting.id = other.payload_id
+            WHERE other.reading = reading.id AND (other.kind <> 'reading' OR sighting.arrived_at >= ?1))
+        END
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Spare:
+    """Payloads of one kind ('reading', 'undecodable', 'segment', 'pressure') that no reading rests on."""
+
+    kind: str
+    payloads: int
+    octets: int
+    oldest: datetime
+
+
+def spare(store: Store, before: datetime) -> list[Spare]:
+    """What arrived before then and could go. Reads only."""
+    rows = store.query(
+        f"""SELECT kind, count(*), sum(length(value)), min(arrived_at) FROM ({_RESTED_ON_BY_NONE}) AS going
+            JOIN payload ON payload.id = going.id GROUP BY kind""",
+        (to_us(before),),
+    )
+    return [Spare(kind, count, octets, from_us(oldest)) for kind, count, octets, oldest in rows.fetchall()]
+
+
+def take_away(store: Store, before: datetime) -> list[str]:
+    """A batch of them, in the caller's transaction: the kind of each. A merge does not bring them back."""
+    store.query("PRAGMA secure_delete=ON")
+    rows = store.query(f"{_RESTED_ON_BY_NONE} LIMIT {BATCH}", (to_us(before),)).fetchall()
+    for payload, _ in rows:
+        store.query(
+            """UPDATE reading SET sightings = sightings - 1
+               WHERE id = (SELECT reading FROM outcome WHERE payload_id = ?)""",
+            (payload,),
+        )
+        store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
+        store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
+        store.query("DELETE FROM payload WHERE id = ?", (payload,))
+    return [kind for _, kind in rows]

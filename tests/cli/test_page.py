@@ -1,0 +1,96 @@
+"""`quietcuff page …`: invitations, devices, and the page as a process."""
+
+import os
+import ssl
+import subprocess
+import sys
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from station_page import Serving
+from typer.testing import Result
+
+from collector.page.certificate import fingerprint, own_certificate, read
+from collector.page.start import hosts
+from collector.service.config import Page, parse
+
+Run = Callable[..., Result]
+
+
+def test_a_device_is_invited_listed_and_shut_out(quietcuff: Run, household: Path) -> None:
+    store = ("--store", str(household))
+    quietcuff(*store, "person", "add", "mira")
+    invited = quietcuff(*store, "page", "invite", "mira", "--role", "keeper")
+    assert invited.exit_code == 0
+    assert invited.stdout.startswith("http://127.0.0.1:8140/in/")
+    assert "for 15 minutes" in invited.stderr
+    token = invited.stdout.strip().rpartition("/")[2]
+    with Serving(household) as page:
+        form = urllib.request.Request(f"{page.base}/in/{token}", b"name=my+phone", {"origin": page.base})
+        opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        with opener.open(form) as answer:
+            assert "Today" in answer.read().decode() or answer.status == 200
+        listed = quietcuff(*store, "page", "devices")
+        assert "keeper" in listed.stdout
+        assert "my phone" in listed.stdout
+        assert quietcuff(*store, "page", "revoke", "1").exit_code == 0
+        with pytest.raises(urllib.error.HTTPError, match="401"):
+            opener.open(f"{page.base}/")
+
+
+def test_who_is_not_there_is_told(quietcuff: Run, household: Path) -> None:
+    told = quietcuff("--store", str(household), "page", "invite", "nobody-here")
+    assert told.exit_code == 1
+    assert "nobody-here" in told.stderr
+    told = quietcuff("--store", str(household), "page", "revoke", "7")
+    assert told.exit_code == 1
+    assert "no device 7" in told.stderr
+
+
+def test_on_the_network_it_speaks_tls_with_its_own_certificate_and_shows_the_fingerprint(
+    quietcuff: Run, household: Path, tmp_path: Path
+) -> None:
+    config = tmp_path / "page.toml"
+    config.write_text('[page]\naddress = "0.0.0.0"\nname = "station.test"\n', "utf-8")
+    quietcuff("--store", str(household), "person", "add", "mira")
+    invited = quietcuff("--store", str(household), "--config", str(config), "page", "invite", "mira")
+    assert invited.stdout.startswith("https://station.test:8140/in/")
+    own = household.parent / "page" / "certificate.pem"
+    assert fingerprint(read(own)) in invited.stderr
+    assert (own.parent / "key.pem").stat().st_mode & 0o777 == 0o600
+    trusting = ssl.create_default_context(cafile=str(own))
+    with Serving(household, config=config, scheme="https") as page:
+        with pytest.raises(urllib.error.HTTPError, match="401"):
+            urllib.request.urlopen(f"{page.base}/", context=trusting)
+        with pytest.raises(ConnectionError):
+            urllib.request.urlopen(f"http://127.0.0.1:{page.port}/")
+
+
+def test_a_certificate_is_renewed_with_its_key_for_new_names(tmp_path: Path) -> None:
+    first = own_certificate(tmp_path, ("station.test",))
+    key = first.key.read_bytes()
+    assert own_certificate(tmp_path, ("station.test",)).fingerprint == first.fingerprint
+    second = own_certificate(tmp_path, ("station.test", "192.0.2.7"))
+    assert second.fingerprint != first.fingerprint
+    assert second.key.read_bytes() == key
+
+
+def test_hosts_are_those_configured_and_this_machines(tmp_path: Path) -> None:
+    assert hosts(Page()) == ("localhost", "127.0.0.1", "[::1]", "127.0.0.1")
+    assert "station.test" in hosts(Page(name="station.test"))
+    assert "[fe80::1]" in hosts(Page(address="fe80::1"))
+    assert parse("[page]\nport = 9000\n").page.port == 9000
+
+
+def test_a_port_in_use_is_told_in_one_line(household: Path) -> None:
+    with Serving(household) as page:
+        command = [sys.executable, "-m", "collector.cli.main", "--store", str(household), "page", "run"]
+        told = subprocess.run(
+            [*command, "--port", str(page.port)], capture_output=True, text=True, timeout=30, env=dict(os.environ)
+        )
+    assert told.returncode == 1
+    assert "cannot listen there" in told.stderr
+    assert "Traceback" not in told.stderr

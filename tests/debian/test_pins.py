@@ -1,0 +1,41 @@
+"""The pins follow the dependencies, each with its hashes: an install is the same tomorrow, and nothing slips in."""
+
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
+
+ROOT = Path(__file__).parents[2]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+LOCK = (ROOT / "systemd/debian/lock").read_text("utf-8")
+BLOCKS = re.split(r"\n(?=\S)", (ROOT / "systemd/debian/requirements.txt").read_text("utf-8"))
+PINS = [block for block in BLOCKS if "==" in block and not block.startswith("#")]
+EXTRAS = re.findall(r"--extra (\w+)", LOCK)
+DIRECT = [*PROJECT["dependencies"], *(line for extra in EXTRAS for line in PROJECT["optional-dependencies"][extra])]
+
+
+@pytest.mark.parametrize("wanted", DIRECT)
+def test_a_dependency_is_pinned_within_its_bounds(wanted: str) -> None:
+    """Red after a change of the dependencies: run systemd/debian/lock again."""
+    need = Requirement(wanted)
+    versions = [
+        pin.specifier
+        for pin in (Requirement(block.split(" \\")[0]) for block in PINS)
+        if canonicalize_name(pin.name) == canonicalize_name(need.name)
+    ]
+    assert versions, need.name
+    for version in versions:
+        assert need.specifier.contains(str(version).removeprefix("=="))
+
+
+def test_every_pin_has_hashes() -> None:
+    assert len(PINS) > 30
+    assert all("--hash=sha256:" in block for block in PINS)
+
+
+@pytest.mark.parametrize("wanted", PROJECT["dependencies"])
+def test_core_dependencies_have_an_upper_bound(wanted: str) -> None:
+    assert any(one.operator in ("<", "==", "~=") for one in Requirement(wanted).specifier), wanted

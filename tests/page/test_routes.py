@@ -1,0 +1,125 @@
+"""Route by role: what each may, and that nobody sees another's. The table is the requirement."""
+
+from typing import Any
+
+import pytest
+from starlette.routing import Route
+from station_page import BEN, MIRA, Pages
+
+from collector.page.app import ROUTES
+from collector.page.guard import HEADERS
+from collector.page.visitor import ANYBODY
+from collector.store.people.page_devices import Role
+
+P, K, D, V = Role.PERSON, Role.KEEPER, Role.DESK, Role.VIEWER
+ALL = frozenset(Role)
+SEES, CHANGES = frozenset({P, K, V}), frozenset({P, K})
+TABLE: dict[tuple[str, str], frozenset[Any]] = {
+    ("GET", "/"): ALL,
+    ("GET", "/in/{token}"): ANYBODY,
+    ("POST", "/in/{token}"): ANYBODY,
+    ("POST", "/out"): ALL,
+    ("GET", "/people"): frozenset({K}),
+    ("GET", "/devices"): frozenset({K}),
+    ("POST", "/devices/{number:int}/revoke"): frozenset({K}),
+    ("GET", "/events"): ALL,
+    ("GET", "/static/{name}"): ANYBODY,
+    ("GET", "/p/{person:int}/today"): SEES,
+    ("GET", "/p/{person:int}/measure"): CHANGES,
+    ("POST", "/p/{person:int}/measure"): CHANGES,
+    ("POST", "/p/{person:int}/measure/answer"): CHANGES,
+    ("POST", "/p/{person:int}/measure/done"): CHANGES,
+    ("GET", "/p/{person:int}/readings"): SEES,
+    ("POST", "/p/{person:int}/readings/{reading}/not-theirs"): CHANGES,
+    ("POST", "/p/{person:int}/readings/{reading}/theirs"): CHANGES,
+    ("GET", "/p/{person:int}/visit"): SEES,
+    ("GET", "/p/{person:int}/visit/page"): SEES,
+    ("GET", "/p/{person:int}/visit/pdf"): SEES,
+    ("GET", "/p/{person:int}/time"): SEES,
+    ("POST", "/p/{person:int}/notes"): CHANGES,
+    ("POST", "/p/{person:int}/notes/{note}/remove"): CHANGES,
+    ("GET", "/nobody"): frozenset({K}),
+    ("POST", "/nobody/{reading}/give"): frozenset({K}),
+    ("POST", "/nobody/{reading}/take-back"): frozenset({K}),
+}
+MIRAS = ("131/80", "139/80", "129/80")
+"""What stands on no page that is not mira's: values that only her readings have."""
+
+
+def named() -> dict[tuple[str, str], frozenset[Any]]:
+    found = {}
+    for route in ROUTES:
+        assert isinstance(route, Route)
+        for method in (route.methods or set()) - {"HEAD"}:
+            found[method, route.path] = route.endpoint.roles
+    return found
+
+
+def test_the_table_names_every_route_and_its_roles() -> None:
+    assert named() == TABLE
+
+
+def address(path: str, row: int) -> str:
+    filled = path.replace("{person:int}", str(row)).replace("{number:int}", "1").replace("{token}", "x")
+    return (
+        filled.replace("{name}", "page.css")
+        .replace("{reading}", "00")
+        .replace("{note}", "00")
+        .replace("{cuff:int}", "1")
+    )
+
+
+@pytest.mark.parametrize("route", [route for route in TABLE if route[1] != "/events"], ids=" ".join)
+async def test_each_role_gets_what_the_table_says(pages: Pages, route: tuple[str, str]) -> None:
+    method, path = route
+    for role in (None, *Role):
+        browser = pages.browser() if role is None else pages.signed_in(role, None if role is D else MIRA)
+        answer = await browser.request(method, address(path, pages.row(MIRA)))
+        allowed = TABLE[route]
+        if allowed is ANYBODY or role in allowed:
+            assert answer.status_code not in (401, 403), role
+        else:
+            assert answer.status_code == (401 if role is None else 403), role
+            assert not any(value in answer.text for value in MIRAS)
+        for name, value in HEADERS:
+            if name != b"cache-control" or "static" not in path:
+                assert answer.headers[name.decode()] == value.decode() or name == b"content-security-policy"
+
+
+@pytest.mark.parametrize(
+    ("route", "role"),
+    [(route, role) for route, roles in TABLE.items() if "{person:int}" in route[1] for role in (P, V) if role in roles],
+    ids=str,
+)
+async def test_another_persons_pages_are_as_if_they_were_not(pages: Pages, route: tuple[str, str], role: Role) -> None:
+    """The fifth promise, at every route: another's, and nobody's number, answer alike."""
+    method, path = route
+    browser = pages.signed_in(role, BEN)
+    other, none = [await browser.request(method, address(path, row)) for row in (pages.row(MIRA), 9999)]
+    assert other.status_code == none.status_code == 404
+    assert other.text == none.text
+    assert not any(value in other.text for value in MIRAS)
+
+
+@pytest.mark.parametrize("role", [P, V, K])
+@pytest.mark.parametrize(
+    "path", [path for method, path in TABLE if method == "GET" and "{person:int}" in path and "events" not in path]
+)
+async def test_no_page_of_one_person_holds_anothers_values(pages: Pages, path: str, role: Role) -> None:
+    """A printed page never holds another person's data: mira's values on none of ben's pages, for whomever."""
+    browser = pages.signed_in(role, BEN)
+    answer = await browser.get(address(path, pages.row(BEN)))
+    if answer.status_code == 200:
+        assert not any(value in answer.text for value in MIRAS)
+        assert MIRA not in answer.text.replace("/p/", "")
+
+
+async def test_an_unknown_page_is_told_as_one(pages: Pages) -> None:
+    answer = await pages.signed_in(P, MIRA).get("/nothing")
+    assert answer.status_code == 404
+    assert "There is no such page here" in answer.text
+
+
+async def test_a_form_that_is_too_long_is_refused(pages: Pages) -> None:
+    answer = await pages.browser().post("/in/x", content=b"a" * 30_000)
+    assert answer.status_code == 413

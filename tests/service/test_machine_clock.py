@@ -1,0 +1,79 @@
+"""Whether this machine's clock can be believed, and what happens to arrivals once it can."""
+
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from collector.radio.port import ReceivedPayload
+from collector.service import machine_clock
+from collector.service.listen import station_clock
+from collector.service.listen.store_sink import StoreSink
+from collector.store import readings
+from collector.store.opening import open_store
+from collector.store.values import Selection
+from parsers.measurement import build_measurement, measurement
+from parsers.uuids import Uuid
+
+LATER = 1_900_000_000.0
+
+
+def machine(root: Path, board: bool, keeps_time: bool) -> Path:
+    if board:
+        (root / "proc/device-tree").mkdir(parents=True)
+    if keeps_time:
+        (root / "sys/class/rtc/rtc0").mkdir(parents=True)
+    return root
+
+
+@pytest.mark.parametrize(
+    ("board", "keeps_time", "synchronised", "believed"),
+    [
+        (True, False, False, False),  # a small board right after its start, without network
+        (True, False, True, True),
+        (True, True, False, True),  # a board with a battery-backed clock
+        (False, False, False, True),  # a virtual machine: its host keeps the time
+        (False, True, False, True),
+    ],
+)
+def test_a_board_without_a_clock_is_believed_once_the_network_told_it_the_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, board: bool, keeps_time: bool, synchronised: bool, believed: bool
+) -> None:
+    monkeypatch.setattr(machine_clock, "synchronised", lambda: synchronised)
+    assert machine_clock.believable(LATER, machine(tmp_path, board, keeps_time)) is believed
+
+
+def test_1970_is_never_believed(tmp_path: Path) -> None:
+    assert not machine_clock.believable(12.0, machine(tmp_path, False, True))
+
+
+def test_asking_the_kernel_gives_an_answer() -> None:
+    assert machine_clock.synchronised() in (True, False)
+    assert len(machine_clock.boot_id()) == 36
+    assert abs(machine_clock.clock_at_boot() - machine_clock.clock_at_boot()) < 1
+
+
+def test_arrivals_of_1970_are_marked_and_put_right(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The machine starts in 1970, a record without stamp arrives, then the network tells the time."""
+    believed = False
+    boot = time.time() - 1000
+    monkeypatch.setattr(machine_clock, "believable", lambda: believed)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: boot if believed else 0.0)
+    payload = build_measurement(measurement(131, 82))
+    with open_store(tmp_path / "store.db") as store:
+        clock, sink = station_clock.StationClock(store), StoreSink(store)
+        assert "not set by the network" in (clock.check() or "")
+        at_1970 = datetime.fromtimestamp(600, UTC)
+        sink.take(
+            ReceivedPayload("F0:F1:F2:F3:F4:F5", Uuid.BLOOD_PRESSURE_MEASUREMENT, payload, at_1970, "virtual"), None
+        )
+        (before,) = readings.select(store, Selection())
+        assert before.taken_at.year == 1970
+        assert before.marks
+        believed = True
+        assert clock.check() is None
+        (after,) = readings.select(store, Selection())
+    assert abs(after.taken_at.timestamp() - (boot + 600)) < 2
+    assert after.reading_id == before.reading_id
+    assert after.marks == ()
