@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.export.columns import FIELDS, READING
+from collector.share.export.column_forms import FIELDS, READING
 from collector.share.export.rows import (
     CSV_FIELDS,
     csv_rows,

@@ -1,6 +1,6 @@
 """Readings as a Parquet file, for notebooks and databases. Needs the extra `parquet` (pyarrow).
 
-The columns are those of `collector.share.export.columns`: a reading's own (decimals as text, with the digits that were
+The columns are those of `collector.share.export.column_forms`: a reading's own (decimals as text, with the digits that were
 sent), then the derived ones to compute with.
 """
 
@@ -9,7 +9,7 @@ from datetime import UTC
 from importlib import import_module
 from typing import Any, BinaryIO
 
-from collector.share.export.columns import DERIVED, FORMS, READING, number, values_of
+from collector.share.export.column_forms import DERIVED, FORMS, READING, number, values_of
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.rows import batches
 from collector.store.columns import Kind

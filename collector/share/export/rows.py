@@ -16,7 +16,7 @@ from decimal import Decimal
 from itertools import islice
 from typing import Any, TextIO
 
-from collector.share.export.columns import FIELDS, FORMS, READING, TAKEN_LOCAL, json_string, values_of
+from collector.share.export.column_forms import FIELDS, FORMS, READING, TAKEN_LOCAL, json_string, values_of
 from collector.share.export.context import ExchangeError
 from collector.store.columns import Column, Kind
 from collector.store.values import Basis, Reading

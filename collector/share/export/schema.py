@@ -6,7 +6,7 @@ Source: JSON Schema, draft 2020-12.
 from collections.abc import Mapping
 from typing import Any
 
-from collector.share.export.columns import FORMS, READING
+from collector.share.export.column_forms import FORMS, READING
 from collector.store.columns import Column
 
 VERSION = 1

@@ -10,7 +10,7 @@ import pytest
 
 from collector.service.notices.channels import NOTICE_SCHEMA, message
 from collector.service.notices.notice import Notice
-from collector.share.export.columns import DERIVED, FORMS, READING, TAKEN_LOCAL
+from collector.share.export.column_forms import DERIVED, FORMS, READING, TAKEN_LOCAL
 from collector.share.export.rows import json_rows
 from collector.share.export.schema import VERSION, schema
 from collector.store.columns import Column, Kind
