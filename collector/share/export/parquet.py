@@ -1,7 +1,7 @@
 """Readings as a Parquet file, for notebooks and databases. Needs the extra `parquet` (pyarrow).
 
-The columns are those of `collector.share.export.column_forms`: a reading's own (decimals as text, with the digits that were
-sent), then the derived ones to compute with.
+The columns are those of `collector.share.export.column_forms`: a reading's own (decimals as text, with the digits that
+were sent), then the derived ones to compute with.
 """
 
 from collections.abc import Iterable
