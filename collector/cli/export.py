@@ -124,7 +124,7 @@ def show_schema() -> None:
     import json
 
     from collector.service.notices.channels import NOTICE_SCHEMA
-    from collector.share.export.schema import schema
+    from collector.share.export.json_schema import schema
 
     print(json.dumps(schema({"notice": NOTICE_SCHEMA}), indent=2))
 

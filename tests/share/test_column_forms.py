@@ -11,8 +11,8 @@ import pytest
 from collector.service.notices.channels import NOTICE_SCHEMA, message
 from collector.service.notices.notice import Notice
 from collector.share.export.column_forms import DERIVED, FORMS, READING, TAKEN_LOCAL
+from collector.share.export.json_schema import VERSION, schema
 from collector.share.export.rows import json_rows
-from collector.share.export.schema import VERSION, schema
 from collector.store.columns import Column, Kind
 from collector.store.values import Basis, Reading
 
