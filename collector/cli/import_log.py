@@ -4,6 +4,7 @@ import hashlib
 import shutil
 import sys
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, BinaryIO
@@ -131,8 +132,12 @@ def _take(store: Store, rows: list[HandRow]) -> int:
     """All or nothing; returns how many were new."""
     new = 0
     with store.transaction(), progress("lines taken") as show:
+        references = {
+            name: people.reference(store, people.need(store, name)) for name in {r.person for r in rows} if name
+        }
         for done, row in enumerate(rows, 1):
-            value, now = row.build(), datetime.now(UTC)
+            reference = references[row.person] if row.person else None
+            value, now = replace(row, person=reference).build(), datetime.now(UTC)
             appended = journal.append(
                 store,
                 cuff=cuffs.HAND,

@@ -4,6 +4,7 @@ So that a written reading is kept, repeated, rebuilt and merged as every other.
 """
 
 import json
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal, InvalidOperation
@@ -14,9 +15,13 @@ HAND_CHARACTERISTIC = 0
 """Stands where a cuff's payload has its 16-bit UUID."""
 
 
+REFERENCE = re.compile("[0-9a-f]{32}")
+"""How a person is referred to in a payload: by a random number."""
+
+
 @dataclass(frozen=True, slots=True)
 class HandRow:
-    """One written reading, mmHg and beats per minute. taken_at is aware."""
+    """One written reading, mmHg and beats per minute. taken_at is aware. person: `people.reference`, never a name."""
 
     taken_at: datetime
     systolic: Decimal
@@ -27,6 +32,8 @@ class HandRow:
 
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
+        if self.person is not None and not REFERENCE.fullmatch(self.person):
+            raise ValueError("a payload names nobody: give the person's reference")
         fields = {
             "taken_at": self.taken_at.isoformat(),
             "systolic": str(self.systolic),
@@ -56,3 +63,14 @@ class HandRow:
         if row.taken_at.tzinfo is None or not all(number.is_finite() for number in numbers):
             raise ParseError("hand-written row", 0, "needs a time with its offset, and numbers")
         return row
+
+
+def without_name(value: bytes) -> bytes:
+    """A payload as another, older store may have it, without the name of a person."""
+    try:
+        fields = json.loads(value)
+        if REFERENCE.fullmatch(fields["person"] or "0" * 32):
+            return value
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return value
+    return json.dumps(fields | {"person": None}, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
