@@ -4,24 +4,27 @@ So that a written reading is kept, repeated, rebuilt and merged as every other.
 """
 
 import json
-import re
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
 
+from collector.intake.reading_ids import stamped_id
+from collector.store.journal.cuffs import HAND
+from collector.store.readings.acceptable import number_problem, text_problem, time_problem
 from parsers.errors import ParseError
 
 HAND_CHARACTERISTIC = 0
 """Stands where a cuff's payload has its 16-bit UUID."""
 
 
-REFERENCE = re.compile("[0-9a-f]{32}")
-"""How a person is referred to in a payload: by a random number."""
-
-
 @dataclass(frozen=True, slots=True)
 class HandRow:
-    """One written reading, mmHg and beats per minute. taken_at is aware. person: `people.reference`, never a name."""
+    """One written reading, mmHg and beats per minute. taken_at is aware.
+
+    Its instant and its pressures make it what it is: written again with another offset, with a pulse, with a person or
+    a note it is the same. twin: tells it from another person's of the same minute and values. person: whose, which is
+    a claim and no part of the payload.
+    """
 
     taken_at: datetime
     systolic: Decimal
@@ -29,19 +32,33 @@ class HandRow:
     pulse: Decimal | None = None
     person: str | None = None
     note: str | None = None
+    twin: int = 0
+
+    @property
+    def identity(self) -> str:
+        """Equal for what is one reading, beside the instant."""
+        twin = f"|{self.twin}" if self.twin else ""
+        return f"hand|{plain_number(self.systolic)}|{plain_number(self.diastolic)}{twin}"
+
+    @property
+    def stamp(self) -> str:
+        return self.taken_at.astimezone(UTC).isoformat()
+
+    @property
+    def reading_id(self) -> str:
+        return stamped_id(HAND, self.stamp, None, self.identity)
 
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
-        if self.person is not None and not REFERENCE.fullmatch(self.person):
-            raise ValueError("a payload names nobody: give the person's reference")
         fields = {
             "taken_at": self.taken_at.isoformat(),
             "systolic": str(self.systolic),
             "diastolic": str(self.diastolic),
             "pulse": None if self.pulse is None else str(self.pulse),
-            "person": self.person,
             "note": self.note,
         }
+        if self.twin:
+            fields["twin"] = str(self.twin)
         return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
 
     @classmethod
@@ -54,14 +71,16 @@ class HandRow:
                 systolic=Decimal(fields["systolic"]),
                 diastolic=Decimal(fields["diastolic"]),
                 pulse=None if fields["pulse"] is None else Decimal(fields["pulse"]),
-                person=fields["person"],
                 note=fields["note"],
+                twin=int(fields.get("twin", 0)),
             )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
-        numbers = [row.systolic, row.diastolic, *([] if row.pulse is None else [row.pulse])]
-        if row.taken_at.tzinfo is None or not all(number.is_finite() for number in numbers):
-            raise ParseError("hand-written row", 0, "needs a time with its offset, and numbers")
+        problems = [number_problem(row.systolic), number_problem(row.diastolic), time_problem(row.taken_at)]
+        problems += [None if row.pulse is None else number_problem(row.pulse)]
+        problems += [None if row.note is None else text_problem(row.note)]
+        if problem := next(filter(None, problems), None):
+            raise ParseError("hand-written row", 0, f"a value {problem}")
         return row
 
 
@@ -69,8 +88,14 @@ def without_name(value: bytes) -> bytes:
     """A payload as another, older store may have it, without the name of a person."""
     try:
         fields = json.loads(value)
-        if REFERENCE.fullmatch(fields["person"] or "0" * 32):
+        if "person" not in fields or "systolic" not in fields:
             return value
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+    except (ValueError, TypeError, RecursionError):
         return value
-    return json.dumps(fields | {"person": None}, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+    del fields["person"]
+    return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+
+
+def plain_number(number: Decimal | None) -> str:
+    """Equal for equal numbers whatever their precision: 120 and 120.0 are one value."""
+    return "None" if number is None else format(number.normalize(), "f") if number else "0"

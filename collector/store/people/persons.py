@@ -84,11 +84,6 @@ def need_alone(store: Store, name: str) -> Person:
     return need(store, plain)
 
 
-def reference(store: Store, person: Person) -> str:
-    """What stands for a person in a payload: a random number, 32 hex digits."""
-    return bytes(store.scalar("SELECT uid FROM person WHERE id = ?", (person.row,))).hex()
-
-
 def rename(store: Store, name: str, to: str, at: datetime) -> None:
     person = need(store, name)
     to = to.strip()

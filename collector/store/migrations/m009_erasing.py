@@ -1,7 +1,7 @@
 """An erase that is under way; and names out of the payloads of hand-written and imported readings.
 
-A payload is never changed, but for this once: a name in it would outlive its owner's erasing. In its place stands the
-person's uid, a random number. Reading ids of such hand-written readings change with it.
+A payload is never changed, but for this once: a name in it would outlive its owner's erasing. Whose the reading is says
+its claim.
 """
 
 import json
@@ -24,11 +24,8 @@ def apply(db: Any) -> None:
 
 
 def _names_out_of_payloads(db: Any) -> None:
-    named = dict(db.execute("SELECT lower(name), lower(hex(uid)) FROM person ORDER BY gone DESC, uid DESC").fetchall())
-    rows = db.execute(
-        "SELECT id, cuff_id, characteristic, value FROM payload WHERE characteristic IN (0, 1)"
-    ).fetchall()
-    changed = [(row, cuff, new) for row, cuff, _, value in rows if (new := _without_names(value, named)) != value]
+    rows = db.execute("SELECT id, cuff_id, value FROM payload WHERE characteristic IN (0, 1)").fetchall()
+    changed = [(row, cuff, new) for row, cuff, value in rows if (new := _without_names(value)) != value]
     if not changed:
         return
     (trigger,) = db.execute("SELECT sql FROM sqlite_schema WHERE name = 'payload_never_changes'").fetchone()
@@ -42,17 +39,18 @@ def _names_out_of_payloads(db: Any) -> None:
     db.execute(trigger)
 
 
-def _without_names(value: bytes, named: dict[str, str]) -> bytes:
-    """The JSON of a payload with the person's uid for the name; what is no such JSON stays as it is."""
+def _without_names(value: bytes) -> bytes:
+    """The JSON of a payload without the name of a person; what is no such JSON stays as it is."""
     try:
         said = json.loads(value)
-        person, inner = said.get("person"), said.get("payload")
+        named = said.pop("person", None) is not None
+        inner = said.get("payload")
     except (ValueError, AttributeError, RecursionError):
         return value
-    if isinstance(person, str):
-        said["person"] = None if "payload" in said else named.get(person.lower())
     if isinstance(inner, str):
         with suppress(ValueError):
-            said["payload"] = _without_names(bytes.fromhex(inner), named).hex()
-    new = json.dumps(said, ensure_ascii="payload" in said, sort_keys=True).encode("utf-8", "replace")
-    return value if said == json.loads(value) else new
+            said["payload"] = _without_names(bytes.fromhex(inner)).hex()
+            named = named or said["payload"] != inner
+    if not named:
+        return value
+    return json.dumps(said, ensure_ascii="payload" in said, sort_keys=True).encode("utf-8", "replace")
