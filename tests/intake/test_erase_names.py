@@ -92,8 +92,8 @@ def test_a_store_of_an_older_quietcuff_is_freed_of_names(bench: Any, tmp_path: P
     store.query("""CREATE TRIGGER payload_never_changes BEFORE UPDATE ON payload
         BEGIN SELECT RAISE(ABORT, 'a payload is never changed'); END""")
     store.query("DROP TABLE erasing")
-    store.query("DELETE FROM _sqlite_migrations WHERE name LIKE '009%'")
-    store.query("PRAGMA user_version=8")
+    store.query("DELETE FROM _sqlite_migrations WHERE name LIKE '010%'")
+    store.query("PRAGMA user_version=9")
     store.close()
     with open_store(path) as again:
         assert [table for table, _ in naming(path, NAME)] == ["person", "audit", "audit"]

@@ -12,7 +12,8 @@ from collector.store.migrations import (
     m006_namesakes,
     m007_page,
     m008_strikes,
-    m009_erasing,
+    m009_pace,
+    m010_erasing,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -24,6 +25,7 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("006 namesakes", m006_namesakes.apply),
     ("007 page", m007_page.apply),
     ("008 strikes", m008_strikes.apply),
-    ("009 erasing", m009_erasing.apply),
+    ("009 pace", m009_pace.apply),
+    ("010 erasing", m010_erasing.apply),
 )
 """In order. The store's user_version is the number of steps taken."""
