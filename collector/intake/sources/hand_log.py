@@ -84,6 +84,18 @@ class HandRow:
         return row
 
 
+def without_name(value: bytes) -> bytes:
+    """A payload as another, older store may have it, without the name of a person."""
+    try:
+        fields = json.loads(value)
+        if "person" not in fields or "systolic" not in fields:
+            return value
+    except (ValueError, TypeError, RecursionError):
+        return value
+    del fields["person"]
+    return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+
+
 def plain_number(number: Decimal | None) -> str:
     """Equal for equal numbers whatever their precision: 120 and 120.0 are one value."""
     return "None" if number is None else format(number.normalize(), "f") if number else "0"
