@@ -310,3 +310,18 @@ def test_a_cuff_on_loan_can_be_marked_lost_and_may_turn_up(clinic: Clinic) -> No
     assert (one.state, one.loan and one.loan.borrower) == (State.LOST, "B-117")
     clinic.at = BACK
     assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+
+
+@pytest.mark.parametrize(("silent_s", "free"), [(19, False), (20, True)])
+def test_a_cuff_that_we_left_is_free_only_after_its_silence(clinic: Clinic, silent_s: int, free: bool) -> None:
+    """Twenty seconds since its last record, not since it came: it may have been in the midst of sending."""
+    lent(clinic)
+    clinic.at = BACK
+
+    def come() -> None:
+        clinic.visit(taken=DAYS, outcome="we left", stays=timedelta(seconds=silent_s))
+
+    assert clinic.take_back(keys=[come, *("yyyyy" if free else "q")]) is free
+    loan = loans.current(clinic.store, CUFF)
+    assert (clinic.state() is State.AVAILABLE) is free
+    assert free or (loan is not None and loan.step is Step.WAITING)
