@@ -13,6 +13,8 @@ from collector.store.migrations import (
     m007_page,
     m008_strikes,
     m009_pace,
+    m010_erasing,
+    m011_office,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -25,5 +27,7 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("007 page", m007_page.apply),
     ("008 strikes", m008_strikes.apply),
     ("009 pace", m009_pace.apply),
+    ("010 erasing", m010_erasing.apply),
+    ("011 office", m011_office.apply),
 )
 """In order. The store's user_version is the number of steps taken."""
