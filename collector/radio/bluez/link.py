@@ -10,7 +10,16 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, WE_LEFT, Found, LinkLost, Outcome, Refused
+from collector.radio.port import (
+    MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
+    Found,
+    KnownCuff,
+    LinkLost,
+    Manner,
+    Outcome,
+    Refused,
+)
 from parsers.uuids import short
 
 if TYPE_CHECKING:
@@ -50,6 +59,8 @@ class BlueZLink:
         self.name: str | None = around.bus.get(path, DEVICE, "Name")
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
+        self.table_changed = False  # bluetoothd looks after that
+        self.noticed: set[Manner] = set()
         self.heard = 0
         self.heard_at = time.monotonic()
         self.ended: Outcome | None = None
@@ -96,18 +107,22 @@ class BlueZLink:
 
     async def secure(self) -> bool:
         self.bond_missing_on = self.around.bond_missing_on(self.cuff)
-        if self._paired():
+        if self.bonded:
             await self._bonded()
             return True
         missing = await self._alive(self._pair())
         if self._gone.is_set():
             raise LinkLost("left while pairing")
-        if missing is not None and not self._paired() and not missing.name.endswith("AlreadyExists"):
+        if missing is not None and not self.bonded and not missing.name.endswith("AlreadyExists"):
             raise Refused(f"not paired ({missing}); if the cuff shows a number, it wants it typed in here")
         await self._bonded()
-        return self._paired()
+        return self.bonded
 
-    async def discover(self) -> tuple[Found, ...]:
+    async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
+        """bluetoothd keeps what it found, and asks the cuff itself whether it holds: nothing to prove here."""
+        return ()
+
+    async def discover(self, service: int | None = None) -> tuple[Found, ...]:
         from bleak.exc import BleakError
 
         try:
@@ -115,8 +130,8 @@ class BlueZLink:
         except BleakError as error:  # bleak forgets them with the link
             raise LinkLost(str(error)) from error
         found = []
-        for service in services:
-            for characteristic in service.characteristics:
+        for offered in services:
+            for characteristic in offered.characteristics:
                 handle = characteristic.handle + 1  # bleak names the declaration's
                 self._places[handle] = characteristic
                 found.append(
@@ -125,12 +140,12 @@ class BlueZLink:
                         short=short(characteristic.uuid),
                         handle=handle,
                         properties=frozenset(characteristic.properties),
-                        service=short(service.uuid),
+                        service=short(offered.uuid),
                     )
                 )
         handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
         self.around.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
-        return tuple(found)
+        return tuple(one for one in found if service in (None, one.service))
 
     async def read(self, found: Found) -> bytes:
         return bytes(await self._on_air(self._client.read_gatt_char(self._places[found.handle])))
@@ -154,6 +169,8 @@ class BlueZLink:
             if self._gone.is_set():
                 raise LinkLost(str(failure)) from failure
             raise Refused(str(failure)) from failure
+        if self.bonded:  # the cuff wanted a bond for it, and has one now
+            await self._bonded()
 
     async def ask(self, found: Found, request: bytes) -> bytes:
         if found.handle not in self._answers:
@@ -215,7 +232,8 @@ class BlueZLink:
             with suppress(BusError):
                 await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)
 
-    def _paired(self) -> bool:
+    @property
+    def bonded(self) -> bool:
         return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
 
     async def _listen(self, place: "BleakGATTCharacteristic", heard: Callable[[bytes], None]) -> None:
