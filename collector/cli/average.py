@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.asked_series import From, Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
@@ -17,14 +17,14 @@ def average(
     ctx: typer.Context,
     person: Whose,
     protocol: ProtocolName = None,
-    first: From = None,
-    last: To = None,
+    first: FirstDay = None,
+    last: LastDay = None,
     each: Annotated[bool, typer.Option("--readings", help="Show each reading: used, or why not.")] = False,
     as_json: Json = False,
 ) -> int:
     """Average a person's readings by a protocol.
 
-    Takes the days from --from to --to, or the most recent series of measuring. Which readings count, and whether they
+    Takes the days from --since to --to, or the most recent series of measuring. Which readings count, and whether they
     are enough, is the protocol's rule; the person's own plan, from [people.NAME] in the configuration, goes before its
     figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides.
 
@@ -34,7 +34,7 @@ def average(
     \b
     Examples (invented people):
       quietcuff average mira
-      quietcuff average mira --protocol nice-ng136 --from 2031-03-04 --to 2031-03-10
+      quietcuff average mira --protocol nice-ng136 --since 2031-03-04 --until 2031-03-10
       quietcuff average mira --readings
       quietcuff average mira --json
     """

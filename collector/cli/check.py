@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.checks import bluetooth, clock, notices, relay, service
+from collector.cli.checks import bluetooth, clock, configured, notices, relay, service
 from collector.cli.checks import store as stored
 from collector.cli.checks.finding import Finding, State, attention, broken, fine
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
@@ -64,7 +64,8 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
         where = config.source or "no file, all as it comes"
         yield fine("configuration", str(where))
     except ConfigError as error:
-        yield broken("configuration", str(error), "mend that line; until then nothing starts")
+        for problem in error.problems:
+            yield broken("configuration", problem, "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
         around = GlobalOptions(path, None)
         around.config = config
@@ -81,9 +82,11 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
                 yield finding
             yield from notices.look(store, config)
             yield from relay.look(store, config)
+            yield from configured.unknown_people(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)
+    yield from configured.secrets(config)
     yield from service.witness(config, pid, told)
     yield from clock.look(datetime.now(UTC), newest, config.station.zone)
     yield from _radio(config, bluetooth.look)

@@ -1,20 +1,22 @@
 """`quietcuff import`: hand-written logs."""
 
 import hashlib
+import shutil
+import sys
+import tempfile
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, BinaryIO
 
 import typer
 
-from collector.cli.common import dates
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Usage, new_app, of, progress, say
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, of, progress, say
+from collector.cli.common.dates import local
 from collector.cli.import_own_export import looks_like_ours, take_back
 from collector.intake import HAND_CHARACTERISTIC, interpret
 from collector.intake.owner import assign_reading
-from collector.intake.sources import hand_log_file
 from collector.intake.sources.hand_log import HandRow
-from collector.intake.sources.hand_log_file import BadLine
+from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.store import journal, people
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -24,27 +26,38 @@ from collector.store.readings import claims
 
 app = new_app()
 
+STDIN = Path("-")
 SHOWN = 20  # bad lines told one by one
 
 
 @app.command("import")
 def import_log(
     ctx: typer.Context,
-    file: Annotated[Path, typer.Argument(metavar="FILE", help="The log (CSV in UTF-8) or the export.")],
-    person: Annotated[
-        str | None, typer.Option(metavar="PERSON", help="Whose it is, where the file does not say.")
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="The log (CSV in UTF-8) or the export; - is standard input.")
+    ],
+    of_person: Annotated[
+        str | None, typer.Argument(metavar="[PERSON]", help="Whose it is, where the file does not say.")
+    ] = None,
+    person: Annotated[str | None, typer.Option(metavar="PERSON", help="The same.", hidden=True)] = None,
+    dates: Annotated[
+        DateOrder | None, typer.Option(help="How dates are written that do not begin with the year.")
     ] = None,
     skip_bad: Annotated[bool, typer.Option("--skip-bad", help="Take the good lines, leave the bad.")] = False,
+    as_written: Annotated[
+        bool, typer.Option("--as-written", help="Take a systolic below its diastolic as it stands.")
+    ] = False,
 ) -> int:
     """Take a hand-written log, or an export of quietcuff's, into the store.
 
     An export (NDJSON, a FHIR Bundle or FHIR bulk NDJSON) brings each reading that is not there yet, as it was.
 
-    The first line of a log names the columns: taken_at, systolic, diastolic, and pulse and person where there
-    are any; other columns become the note. Pressures in mmHg. Times are ISO 8601, by the station's clock unless
-    they carry an offset. Nothing is taken unless all lines are good or --skip-bad is given. The same line
-    again adds nothing, so a log that has grown can be imported anew. Hand-written readings stay apart from
-    the cuffs' and are shown as such; unlikely values are taken and marked.
+    The first line of a log names the columns: taken_at (or date and time), systolic, diastolic, and pulse and
+    person where there are any; usual other names for them are known, and other columns become the note. Pressures
+    in mmHg. Times are ISO 8601, or dates in another order with --dates, by the station's clock unless they carry an
+    offset. Nothing is taken unless all lines are good or --skip-bad is given. The same line again adds nothing, so a
+    log that has grown can be imported anew. Hand-written readings stay apart from the cuffs' and are shown as such;
+    unlikely values are taken and marked.
 
     \b
     Example (invented):
@@ -54,18 +67,24 @@ def import_log(
       $ quietcuff import log.csv
     """
     around = of(ctx)
-    if looks_like_ours(file):
-        if person or skip_bad:
-            raise Usage("--person and --skip-bad are for hand-written logs; an export says whose each reading is")
-        take_back(around, file)
-        return DONE
+    person = of_person or person
+    name = "standard input" if file == STDIN else str(file)
+    with _opened(file) as stream:
+        if looks_like_ours(stream):
+            if person or skip_bad or dates or as_written:
+                raise Usage("an export says whose each reading is and when it was taken: it is taken without options")
+            take_back(around, stream, name)
+            return DONE
+        octets = stream.read()
+    reader = LogReader(
+        lambda wall: local(wall, around.zone), datetime.now(UTC), person=person, dates=dates, as_written=as_written
+    )
     with open_store(around.store_path) as store:
         _need_people(store, {person} if person else set())
-        now = datetime.now(UTC)
-        lines = list(hand_log_file.read(file, lambda wall: dates.local(wall, around.zone), now, person))
-        good = [line for line in lines if not isinstance(line, hand_log_file.BadLine)]
-        bad = [line for line in lines if isinstance(line, hand_log_file.BadLine)]
-        _tell(file, bad)
+        lines = list(reader.read(octets, name))
+        good = [line for line in lines if not isinstance(line, BadLine)]
+        bad = [line for line in lines if isinstance(line, BadLine)]
+        _tell(name, bad)
         if bad and not skip_bad:
             say(
                 f"nothing was taken: mend {'that line' if len(bad) == 1 else f'those {len(bad)} lines'}, "
@@ -76,11 +95,25 @@ def import_log(
         new = _take(store, good)
     there = f", {len(good) - new} were there already" if new < len(good) else ""
     left = f", {len(bad)} left out" if bad else ""
-    say(f"{new} reading{'' if new == 1 else 's'} taken from {file}{there}{left}")
+    say(f"{new} reading{'' if new == 1 else 's'} taken from {name}{there}{left}")
     return ATTENTION if bad else DONE
 
 
-def _tell(file: Path, bad: list[BadLine]) -> None:
+def _opened(file: Path) -> BinaryIO:
+    """The file; of standard input a copy that can be read twice, which no other program sees."""
+    try:
+        if file != STDIN:
+            return file.open("rb")
+        copy = tempfile.TemporaryFile()  # noqa: SIM115, closed by the caller
+        shutil.copyfileobj(sys.stdin.buffer, copy)
+        copy.seek(0)
+        return copy
+    except OSError as error:
+        reason = (error.strerror or "").lower()
+        raise Failure(f"{file}: cannot be read ({reason}); give the path of a file") from None
+
+
+def _tell(file: str, bad: list[BadLine]) -> None:
     for line in bad[:SHOWN]:
         say(f"quietcuff: {file}, line {line.number}: {line.reason}")
     if len(bad) > SHOWN:

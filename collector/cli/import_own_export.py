@@ -1,10 +1,11 @@
 """The part of `quietcuff import` that takes exports of our own back in."""
 
+import codecs
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
-from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from io import TextIOWrapper
+from typing import TYPE_CHECKING, BinaryIO, TextIO
 
 from collector.cli.common.command import Failure, GlobalOptions, progress, say
 from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
@@ -12,49 +13,58 @@ from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.readback import parse_ndjson
 from collector.store.opening import open_store
+from collector.store.readings.acceptable import problem_of
 from collector.store.values import Reading
 
 if TYPE_CHECKING:
     from collector.share.export.fhir.parse import BundleContents
 
 
-def looks_like_ours(path: Path) -> bool:
-    """Whether the file begins like JSON: an NDJSON export, a FHIR Bundle or bulk NDJSON."""
-    try:
-        with open(path, encoding="utf-8-sig") as file:
-            return file.read(4096).lstrip().startswith("{")
-    except (OSError, UnicodeDecodeError):
-        return False
+def looks_like_ours(stream: BinaryIO) -> bool:
+    """Whether a file begins like JSON: an NDJSON export, a FHIR Bundle or bulk NDJSON."""
+    start = stream.read(4096)
+    stream.seek(0)
+    return start.removeprefix(codecs.BOM_UTF8).lstrip().startswith(b"{")
 
 
-def take_back(around: GlobalOptions, path: Path) -> None:
+def take_back(around: GlobalOptions, stream: BinaryIO, name: str) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
     from collector.share.export.fhir.parse import BundleContents
 
     with (
-        open(path, encoding="utf-8-sig") as file,
+        TextIOWrapper(stream, encoding="utf-8-sig") as file,
         open_store(around.store_path) as store,
         progress("readings taken") as show,
     ):
         said, now = BundleContents(), datetime.now(UTC)
         try:
             with store.transaction():
-                found = _readings(file, ExportContext(subjects=subjects_of(around.config)), said)
-                done = bring_back(store, found, now, show, lambda: said.station)
+                what, found = _readings(file, ExportContext(subjects=subjects_of(around.config)), said)
+                done = bring_back(store, _acceptable(found, what), now, show, lambda: said.station)
                 clocks = (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings)
                 bring_back_clock_readings(store, clocks)
                 for cuff, facts in said.cuffs.items():
                     bring_back_facts(store, cuff, values_of_facts(facts), now)
         except (ExchangeError, UnicodeDecodeError) as error:
-            raise Failure(f"{path}: {error}; nothing was taken") from None
+            raise Failure(f"{name}: {error}; nothing was taken") from None
+        except RecursionError:
+            raise Failure(f"{name}: nested too deep for an export of ours; nothing was taken") from None
     there = f", {done.there} were there already" if done.there else ""
-    say(f"{done.new} reading{'' if done.new == 1 else 's'} taken from {path}{there}")
+    say(f"{done.new} reading{'' if done.new == 1 else 's'} taken from {name}{there}")
     if done.people:
         say(f"new here: {', '.join(done.people)}")
 
 
-def _readings(file: TextIO, context: ExportContext, contents: "BundleContents") -> Iterator[Reading]:
-    """By what the file says it is."""
+def _acceptable(found: Iterable[Reading], what: str) -> Iterator[Reading]:
+    """Each, unless one is none that anybody measured. Raises ExchangeError."""
+    for number, reading in enumerate(found, 1):
+        if problem := problem_of(reading):
+            raise ExchangeError(f"{what} {number} ({str(reading.reading_id)[:40]!r}): {problem}")
+        yield reading
+
+
+def _readings(file: TextIO, context: ExportContext, contents: "BundleContents") -> tuple[str, Iterator[Reading]]:
+    """By what the file says it is: what its readings are counted in, and the readings."""
     from collector.share.export.fhir.parse import parse_bulk, parse_bundle
 
     line = file.readline()
@@ -65,5 +75,5 @@ def _readings(file: TextIO, context: ExportContext, contents: "BundleContents") 
         first = None  # one object over several lines: a Bundle
     kind = first.get("resourceType") if isinstance(first, dict) else "Bundle"
     if kind == "Bundle":
-        return parse_bundle(file, context, contents)
-    return parse_ndjson(file) if kind is None else parse_bulk(file, context, contents)
+        return "reading", parse_bundle(file, context, contents)
+    return ("line", parse_ndjson(file)) if kind is None else ("reading", parse_bulk(file, context, contents))

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 COMMANDS: dict[str, tuple[str, str]] = {
     # name: (module, one line for the overview), in the order of the overview
     "demo": ("collector.cli.demo", "Try everything with two virtual cuffs and an invented household."),
+    "setup": ("collector.cli.setup", "Say what only you know here, and start with it."),
     "listen": ("collector.cli.listen", "Collect from every cuff in reach, until stopped."),
     "readings": ("collector.cli.readings", "Show readings."),
     "decode": ("collector.cli.decode", "Put a cuff's payload into words."),
@@ -40,6 +41,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 
+
+GROUPS: dict[str, tuple[str, ...]] = {
+    "Every day": ("readings", "average", "change", "trend", "report", "sit", "note", "office", "strike", "correct"),
+    "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
+    "Data in and out": ("import", "export", "relay"),
+    "Clinic": ("loan",),
+    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode"),
+}
+"""How the overview is divided; a command that is in none stands at its end."""
 
 EPILOG = (
     "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
@@ -67,6 +77,10 @@ def run() -> None:
     if sys.argv[1:] in (["--version"], ["-V"]):  # needs nothing of what follows
         print(version())
         return
+    if "_QUIETCUFF_COMPLETE" in os.environ:  # a shell asks; typer knows its shells only once told
+        from typer.completion import get_completion_inspect_parameters
+
+        get_completion_inspect_parameters()
     try:
         from typer.main import get_command
 
@@ -82,7 +96,12 @@ def root_app() -> "typer.Typer":
     from collector.cli.common.command import GlobalOptions
     from collector.cli.common.root_group import RootGroup
 
-    app = typer.Typer(cls=RootGroup, add_completion=False, rich_markup_mode=None, pretty_exceptions_enable=False)
+    app = typer.Typer(
+        cls=RootGroup,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
 
     @app.callback(epilog=EPILOG)
     def quietcuff(

@@ -36,7 +36,7 @@ def give_slot(
     cuff: CuffOption,
     slot: SlotOption = "any",
     since: Annotated[
-        str | None, typer.Option("--from", metavar="TIME", help="From when on; since ever if not given.")
+        str | None, typer.Option("--since", metavar="TIME", help="From when on; from the beginning if not given.")
     ] = None,
     until: Annotated[
         str | None, typer.Option(metavar="TIME", help="Until before then, a date in whole; else until further notice.")
@@ -50,10 +50,10 @@ def give_slot(
     \b
     Examples:
       quietcuff person give mira --cuff kitchen --slot 1
-      quietcuff person give guest --cuff kitchen --slot 2 --from 2031-03-04 --until 2031-03-10
+      quietcuff person give guest --cuff kitchen --slot 2 --since 2031-03-04 --until 2031-03-10
     """
     around = of(ctx)
-    first, end = dates.since(since, "--from", around.zone), dates.until(until, "--until", around.zone)
+    first, end = dates.since(since, "--since", around.zone), dates.until(until, "--until", around.zone)
     with writing_store(around) as store, store.transaction():
         slot_spans.add(store, name, cuff, slot_of(slot), datetime.now(UTC), since=first, until=end)
         _assign(store, cuffs.need(store, cuff))

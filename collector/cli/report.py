@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.asked_series import From, ProtocolName, To, Whose, asked
+from collector.cli.common.asked_series import FirstDay, LastDay, ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, say
 from collector.cli.common.selection import reading_store
@@ -47,10 +47,10 @@ def report(
     ],
     paper: Annotated[Paper, typer.Option(help="The size of a PDF's page.")] = Paper.A4,
     code: Annotated[str | None, typer.Option(metavar="CODE", help="Stands on the page in place of the name.")] = None,
-    first: From = None,
-    last: To = None,
+    first: FirstDay = None,
+    last: LastDay = None,
     since: Annotated[
-        str | None, typer.Option(metavar="DATE", help="First day of the plot; else half a year back.")
+        str | None, typer.Option("--plot-since", metavar="DATE", help="First day of the plot; else half a year back.")
     ] = None,
     protocol: ProtocolName = None,
 ) -> int:
@@ -63,7 +63,7 @@ def report(
     \b
     Examples (invented people):
       quietcuff report mira -o mira.pdf
-      quietcuff report mira -o mira.html --from 2031-03-04 --to 2031-03-10
+      quietcuff report mira -o mira.html --since 2031-03-04 --until 2031-03-10
       quietcuff report mira -o chart.pdf --paper letter --code K-1042
       quietcuff report mira -o - > mira.pdf
     """
@@ -73,7 +73,7 @@ def report(
     render = _renderer(output, paper)
     with reading_store(around) as store:
         wanted = asked(around, store, person, protocol, first, last)
-        data = report_data(store, around, wanted, dates.day(since, "--since"), code)
+        data = report_data(store, around, wanted, dates.day(since, "--plot-since"), code)
     if not data.average.taken:
         raise Failure(
             f"{wanted.person} has no readings in these days, so there is nothing to report; "

@@ -8,27 +8,22 @@ from typing import Annotated
 
 import typer
 
-from collector import intake
-from collector.cli.common.asked_series import Asked, ProtocolName, Whose, asked
+from collector.cli.common.asked_series import ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, of
 from collector.cli.common.selection import writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
-from collector.numbers.levels import LOW
-from collector.numbers.rules import PlannedProtocol
-from collector.service.guided.sitting import Guide, SittingProgress, SittingRequest
+from collector.intake import giving
+from collector.service.guided.sitting import Guide, SittingProgress, request_of
 from collector.service.listen.lock import listener
 from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import sittings
-from collector.store.readings import claims
 from collector.store.readings.new_readings import NewReadings
 from collector.store.values import Reading
 
 app = new_app()
-
-WITH_FIBRILLATION = 3  # readings a sitting
 
 
 @app.command()
@@ -61,7 +56,9 @@ def sit(
             raise Failure(_nobody_listens(store.path))
         with TerminalScreen() as screen:
             source = StoreSource(store, wanted.person)
-            request = _request(wanted, rest * 60, around.config.station.emergency_number, datetime.now(around.zone))
+            emergency = around.config.station.emergency_number
+            wall = datetime.now(around.zone)
+            request = request_of(wanted.person, wanted.protocol, wanted.plan, wall, rest * 60, emergency)
             sitting = Guide(request, screen, RealClock(), source).run()
         if source.claimed:
             tell(
@@ -71,30 +68,6 @@ def sit(
                 ]
             )
     return _exit_code(sitting)
-
-
-def _request(wanted: Asked, rest_s: float, emergency: str, wall: datetime) -> SittingRequest:
-    """wall: what the station's clock on the wall shows."""
-    rules = PlannedProtocol.of(wanted.protocol, wanted.plan).protocol
-    readings = max(rules.per_session, WITH_FIBRILLATION if wanted.plan.atrial_fibrillation else 1)
-    _, session = rules.day_and_session(wall)
-    hint = (
-        ""
-        if session
-        else (
-            f"It is {wall:%H:%M}. This rule counts readings from {rules.handling.morning} and from "
-            f"{rules.handling.evening}. A sitting now is kept, but no average will use it."
-        )
-    )
-    return SittingRequest(
-        person=wanted.person,
-        protocol=rules,
-        wanted=readings,
-        rest_s=rest_s,
-        low=wanted.plan.low or LOW,
-        emergency=emergency,
-        hint=hint,
-    )
 
 
 def _exit_code(sitting: SittingProgress) -> int:
@@ -131,9 +104,7 @@ class StoreSource:
         return listener(self.store.path) is not None
 
     def claim(self, reading: Reading) -> None:
-        with self.store.transaction():
-            claims.claim(self.store, reading.reading_id, self.person, datetime.now(UTC))
-            intake.reassign(self.store, reading_id=reading.reading_id)
+        giving.give(self.store, reading.reading_id, self.person, datetime.now(UTC))
         names = {cuff.address: cuff.name for cuff in cuffs.every(self.store) if cuff.name}
         slot = "" if reading.slot is None else f" --slot {reading.slot}"
         self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.asked_series import Json, ProtocolName, To, Whose, asked, samples_of
+from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
@@ -22,9 +22,9 @@ def trend(
     weeks: Annotated[bool, typer.Option("--weeks", help="A row a week, from Monday on.")] = False,
     months: Annotated[bool, typer.Option("--months", help="A row a month.")] = False,
     first: Annotated[
-        str | None, typer.Option("--from", metavar="DATE", help="First day; else that of the first reading.")
+        str | None, typer.Option("--since", metavar="DATE", help="First day; else that of the first reading.")
     ] = None,
-    last: To = None,
+    last: LastDay = None,
     protocol: ProtocolName = None,
     window: Annotated[
         int, typer.Option(metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")
@@ -39,7 +39,7 @@ def trend(
     \b
     Examples (invented people):
       quietcuff trend mira
-      quietcuff trend mira --months --from 2030-01-01
+      quietcuff trend mira --months --since 2030-01-01
       quietcuff trend mira --json
     """
     from collector.numbers import words

@@ -11,7 +11,7 @@ emergency: the local number; empty where none is configured. Reading age is held
 """
 
 from collections.abc import Iterable
-from datetime import time
+from datetime import datetime, time
 
 from collector.numbers.levels import LOW, VERY_HIGH
 from collector.numbers.values import Irregular, Pair, Pressures, rounded_text
@@ -219,6 +219,14 @@ def measure_tomorrow(starts: time, readings: int) -> str:
 
 def series_complete() -> str:
     return "Your series is complete. Take its page to your visit. Ask there when to measure again."
+
+
+def outside_hours(wall: datetime, morning: object, evening: object) -> str:
+    """morning, evening: the hours as they print."""
+    return (
+        f"It is {wall:%H:%M}. This rule counts readings from {morning} and from {evening}. "
+        "A sitting now is kept, but no average will use it."
+    )
 
 
 def _readings(count: int) -> str:

@@ -9,7 +9,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from collector.page import entrance, live, over_time, readings, visit
+from collector.page import entrance, live, measure, over_time, readings, visit
 from collector.page.drawing import HERE, draw
 from collector.page.guard import Guard
 from collector.page.today import today
@@ -45,6 +45,10 @@ ROUTES = [
     Route("/events", live.events),
     Route("/static/{name}", static),
     Route("/p/{person:int}/today", today),
+    Route("/p/{person:int}/measure", measure.measure),
+    Route("/p/{person:int}/measure", measure.begin, methods=["POST"]),
+    Route("/p/{person:int}/measure/answer", measure.answer, methods=["POST"]),
+    Route("/p/{person:int}/measure/done", measure.done, methods=["POST"]),
     Route("/p/{person:int}/readings", readings.list_readings),
     Route("/p/{person:int}/readings/{reading}/not-theirs", readings.not_theirs, methods=["POST"]),
     Route("/p/{person:int}/readings/{reading}/theirs", readings.theirs_after_all, methods=["POST"]),

@@ -21,6 +21,7 @@ from collector.radio.port import (
     Bond,
     Characteristics,
     Ending,
+    Found,
     Handles,
     Learned,
     Link,
@@ -162,18 +163,24 @@ class _Visit(Steps):
             self.learn(Characteristics(tuple(f for f in self.found if f.short is not None)))
 
     async def _subscribe(self) -> bool:
-        """Whether every measurement characteristic took the subscription."""
+        """Whether every measurement characteristic took the subscription; a refused link is secured, and asks again."""
         wanted = [f for f in self.found if f.short in MEASUREMENT_CHARACTERISTICS]
-        taken = 0
-        for found in wanted:
-            what = f"subscribing to {found.short:#06x}"
-            before = self.trouble
-            await self.step(what, self.link.subscribe(found, self.number), PAIRING_TIMEOUT_S)
-            taken += self.trouble == before
+        left = [found for found in wanted if not await self._subscribe_to(found)]
+        if left and not self.silent and await self.step("securing the link", self.link.secure(), PAIRING_TIMEOUT_S):
+            self.trouble = None
+            left = [found for found in left if not await self._subscribe_to(found)]
         self.subscribed_at = time.monotonic()
         if self.found and not wanted:
             self.trouble = "the cuff has no measurement characteristic"
-        return bool(wanted) and taken == len(wanted)
+        return bool(wanted) and not left
+
+    async def _subscribe_to(self, found: Found) -> bool:
+        before, self.trouble = self.trouble, None
+        what = f"subscribing to {found.short:#06x}"
+        await self.step(what, self.link.subscribe(found, self.number), PAIRING_TIMEOUT_S)
+        failed = self.trouble is not None
+        self.trouble = self.trouble or before
+        return not failed
 
     async def _discover_service(self, service: int) -> None:
         """Know what a service offers, unless an earlier visit or step has found out already."""
@@ -239,7 +246,7 @@ class _Visit(Steps):
                 quiet = time.monotonic() - max(self.subscribed_at, self.link.heard_at)
                 if self.silent:
                     clock_due, waiting = False, deque()
-                if self._at_limit() or quiet >= self.plan.idle_s:
+                if self._at_limit():
                     return WE_LEFT
                 if self.link.table_changed:
                     await self._start_over()
@@ -248,6 +255,8 @@ class _Visit(Steps):
                 elif clock_due and quiet >= QUIET_S:
                     clock_due = False
                     await self._set_clock(though_right=self.known.undelivered >= NEVER_DELIVERED)
+                elif quiet >= self.plan.idle_s and not waiting:
+                    return WE_LEFT
                 else:
                     await asyncio.wait({gone}, timeout=FIRST_QUIET_S if waiting else LOOK_S)
             return self.link.ended or LINK_LOST

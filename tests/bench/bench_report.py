@@ -134,7 +134,7 @@ def measure(folder: Path, crowd: int) -> bool:
             ("change", "change", "mira"),
             ("report html", "report", "mira", "-o", str(folder / "r.html")),
             ("report pdf", "report", "mira", "-o", str(folder / "r.pdf")),
-            ("3 years pdf", "report", "mira", "-o", str(folder / "r.pdf"), "--since", "2028-03-01"),
+            ("3 years pdf", "report", "mira", "-o", str(folder / "r.pdf"), "--plot-since", "2028-03-01"),
         ):
             took[f"{label} {name}"] = found = seconds(*PROGRAM, "--store", str(path), *args)
             print(f"  {label:12} {found:5.2f} s {found / took['empty page']:5.1f} ×")

@@ -340,3 +340,34 @@ def test_the_exclusive_radio_says_what_it_needs(
     assert "mend: see systemd/exclusive.conf" in lacking.stdout
     monkeypatch.setattr(adapter, "missing", list)
     assert "exclusive: BlueZ is not used" in quietcuff(*options).stdout
+
+
+@pytest.mark.parametrize(("mode", "who"), [(0o660, "its group"), (0o604, "everybody")])
+def test_a_store_that_its_group_or_everybody_can_read(findings: Found, household: Path, mode: int, who: str) -> None:
+    household.chmod(mode)
+    assert who in findings("--quick")["store rights"]["text"]
+
+
+def test_a_store_behind_a_link_is_told(quietcuff: Run, household: Path, tmp_path: Path) -> None:
+    link = tmp_path / "link.db"
+    link.symlink_to(household)
+    told = quietcuff("--store", str(link), "check", "--quick", "--json").stdout
+    assert "is a symbolic link" in told
+
+
+def test_a_key_that_is_none_a_secret_that_others_read_and_people_who_are_not_here(
+    findings: Found, tmp_path: Path
+) -> None:
+    token = tmp_path / "token"
+    token.write_text("hush\n")
+    token.chmod(0o644)
+    file = tmp_path / "q.toml"
+    file.write_text(
+        f'[backup]\nencrypt_to = "age1{"q" * 58}"\n[relay.clinic]\nurl = "https://clinic.example/fhir"\n'
+        f'token_file = "{token}"\n[people.nobody-here]\n'
+    )
+    found = findings("--quick", "--config", str(file))
+    assert found["backup key"]["state"] == "attention"
+    assert "others may read this secret" in found["relay clinic secret"]["text"]
+    assert "is nobody of this store" in found["people"]["text"]
+    assert "hush" not in str(found)

@@ -210,3 +210,40 @@ def _quoted(word: str) -> str:
     import shlex
 
     return shlex.quote(word)
+
+
+def test_help_is_by_occasion_and_has_every_command_once(quietcuff: Callable[..., Result]) -> None:
+    lines = quietcuff("-h").stdout.splitlines()
+    for heading in ("Every day:", "Set up:", "Data in and out:", "Clinic:", "Upkeep:"):
+        assert heading in lines
+    assert "More:" not in lines  # a new command belongs to an occasion: see GROUPS
+    for name in COMMANDS:
+        assert sum(line.startswith(f"  {name} ") for line in lines) == 1, name
+
+
+def test_an_option_by_its_old_name_works_and_says_the_new_one(
+    quietcuff: Callable[..., Result], household: Path
+) -> None:
+    quietcuff("--store", str(household), "person", "add", "mira")
+    old = quietcuff("--store", str(household), "average", "mira", "--from", "2031-03-04", "--to=2031-03-10")
+    new = quietcuff("--store", str(household), "average", "mira", "--since", "2031-03-04", "--until", "2031-03-10")
+    assert (old.exit_code, old.stdout) == (new.exit_code, new.stdout)
+    assert "--from is called --since now" in old.stderr
+    assert "--to is called --until now" in old.stderr
+
+
+def test_completion_knows_the_commands() -> None:
+    environment = {
+        **os.environ,
+        "_QUIETCUFF_COMPLETE": "complete_bash",
+        "COMP_WORDS": "quietcuff re",
+        "COMP_CWORD": "1",
+    }
+    done = subprocess.run(QUIETCUFF, capture_output=True, text=True, env=environment)
+    assert set(done.stdout.split()) >= {"readings", "report", "relay", "rebuild", "retention"}
+
+
+def test_a_slip_is_answered_with_what_was_meant(quietcuff: Callable[..., Result]) -> None:
+    assert "did you mean 'average'?" in quietcuff("avrage").stderr
+    assert "'give'" in quietcuff("person", "giv").stderr
+    assert "--last" in quietcuff("readings", "--lasst", "3").stderr

@@ -81,7 +81,7 @@ def test_bad_lines_are_told_by_number_and_nothing_is_taken(take: Run, quietcuff:
         "line 7": "taken_at 'late' is not a time such as 2031-03-04 07:30",
         "line 8": "systolic is empty",
         "line 9": "diastolic '8o' is not a number",
-        "line 10": "pulse -3 lies outside what can be measured (1 to 400)",
+        "line 10": "pulse '-3' is negative",
         "line 11": "taken_at '2999-03-06 07:30' has not come yet",
         "line 12": "8 cells, but 7 columns",
         "line 13": "systolic '1.2e2' is not a number",

@@ -82,7 +82,7 @@ def test_the_number_comes_first_and_says_what_it_rests_on(at_home: Run) -> None:
 
 def test_the_caution_is_said_always(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("QUIETCUFF_STATION_EMERGENCY_NUMBER", "112")
-    for more in ([], ["--json"], ["--from", "2040-01-01"]):
+    for more in ([], ["--json"], ["--since", "2040-01-01"]):
         assert "Change no medicine on your own" in at_home("average", "mira", *more).stderr
     assert "112" in at_home("average", "mira").stderr
 
@@ -120,18 +120,18 @@ def test_another_protocol_gives_another_answer(at_home: Run) -> None:
 
 
 def test_a_short_series_says_what_is_missing_and_leaves_with_3(at_home: Run) -> None:
-    result = at_home("average", "mira", "--from", "2031-03-03", "--to", "2031-03-04")
+    result = at_home("average", "mira", "--since", "2031-03-03", "--until", "2031-03-04")
     assert result.exit_code == 3
     assert "mmHg so far" in result.stdout
     assert "TOO SHORT to decide. Still needed: 1 more day with readings (2 of 3)" in result.stdout
     assert "Too few to say" in result.stderr
-    found = json.loads(at_home("average", "mira", "--from", "2031-03-03", "--to", "2031-03-04", "--json").stdout)
+    found = json.loads(at_home("average", "mira", "--since", "2031-03-03", "--until", "2031-03-04", "--json").stdout)
     assert found["valid"] is False
     assert found["short_of"][0] == "1 more day with readings (2 of 3)"
 
 
 def test_no_reading_at_all_is_no_average(at_home: Run) -> None:
-    result = at_home("average", "mira", "--from", "2040-01-01", "--json")
+    result = at_home("average", "mira", "--since", "2040-01-01", "--json")
     found = json.loads(result.stdout)
     assert result.exit_code == 3
     assert (found["systolic"], found["at_or_above"], found["taken"]) == (None, None, 0)
@@ -193,8 +193,8 @@ drop_days = []
         (["lena"], 1, "no person 'lena' in this store; `quietcuff person list` shows them"),
         ([], 2, "missing argument 'PERSON'"),
         (["mira", "--protocol", "esh-2032"], 2, "no protocol 'esh-2032'; did you mean 'esh-2023'?"),
-        (["mira", "--from", "yesterday"], 2, "--from 'yesterday' is not a day; give a date like 2031-03-04"),
-        (["mira", "--from", "2031-03-09", "--to", "2031-03-03"], 2, "turn them round"),
+        (["mira", "--since", "yesterday"], 2, "--since 'yesterday' is not a day; give a date like 2031-03-04"),
+        (["mira", "--since", "2031-03-09", "--until", "2031-03-03"], 2, "turn them round"),
     ],
 )
 def test_a_wrong_call_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:

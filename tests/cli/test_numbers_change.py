@@ -126,7 +126,7 @@ def test_a_day_out_of_the_calendar_is_told(at_home: Run, tmp_path: Path, day: st
     page = str(tmp_path / "x.html")
     for command in (
         ["change", "mira", "--at", day],
-        ["average", "mira", "--from", day],
+        ["average", "mira", "--since", day],
         ["trend", "mira", "--to", day],
         ["note", "add", "mira", day, "x"],
         ["report", "mira", "-o", page, "--since", day],
@@ -143,9 +143,9 @@ def test_the_outermost_days_can_be_reckoned_with(at_home: Run, tmp_path: Path, d
     for command in (
         ["change", "mira", "--at", day],
         ["change", "mira"],
-        *(["average", "mira", option, day] for option in ("--from", "--to")),
-        *(["trend", "mira", option, day] for option in ("--from", "--to")),
-        *(["report", "mira", "-o", page, option, day] for option in ("--since", "--from", "--to")),
+        *(["average", "mira", option, day] for option in ("--since", "--until")),
+        *(["trend", "mira", option, day] for option in ("--since", "--until")),
+        *(["report", "mira", "-o", page, option, day] for option in ("--plot-since", "--since", "--until")),
     ):
         result = at_home(*command)
         assert "unforeseen" not in result.stderr, (command, result.stderr)
@@ -175,14 +175,14 @@ def test_the_plot_and_its_table(at_home: Run) -> None:
 
 
 def test_json_of_a_trend(at_home: Run) -> None:
-    answer = found(at_home("trend", "mira", "--from", "2031-03-10", "--to", "2031-03-23", "--json"))
+    answer = found(at_home("trend", "mira", "--since", "2031-03-10", "--until", "2031-03-23", "--json"))
     assert [one["from"] for one in answer["weeks"]] == ["2031-03-10", "2031-03-17"]  # type: ignore[attr-defined]
     assert len(answer["days"]) == 14  # type: ignore[arg-type]
     assert answer["threshold"] == {"systolic": 135, "diastolic": 85}
 
 
 def test_a_trend_of_nothing_and_a_contradiction(at_home: Run) -> None:
-    result = at_home("trend", "mira", "--from", "2040-01-01")
+    result = at_home("trend", "mira", "--since", "2040-01-01")
     assert (result.exit_code, result.stdout) == (3, "")
     assert "no usable reading of mira" in result.stderr
     both = at_home("trend", "mira", "--weeks", "--months")

@@ -100,7 +100,7 @@ def test_what_wants_attention_leaves_with_3_and_is_written_all_the_same(
         (["mira", "-o", "x.doc"], 2, "--output x.doc: the name's ending says the format; end it in .pdf or .html"),
         (["mira"], 2, "missing option '--output'"),
         (["lena", "-o", "x.html"], 1, "no person 'lena'"),
-        (["mira", "-o", "x.html", "--from", "2040-01-01"], 1, "mira has no readings in these days"),
+        (["mira", "-o", "x.html", "--since", "2040-01-01"], 1, "mira has no readings in these days"),
         (["mira", "-o", "nowhere/x.html"], 1, "no such file or directory"),
         (["mira", "-o", "x.html", "--since", "soon"], 2, "--since 'soon' is not a day"),
         (["mira", "-o", "x.html", "--paper", "a5"], 2, "a5"),

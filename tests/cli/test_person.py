@@ -42,7 +42,7 @@ def test_a_slot_given_brings_its_readings_past_and_present(at_home: Run) -> None
 
 def test_a_slot_for_a_time_ends_and_is_taken_back(at_home: Run) -> None:
     give = ["person", "give", "tomas", "--cuff", "kitchen", "--slot", "1"]
-    at_home(*give, "--from", "2031-03-05", "--until", "2031-03-06")
+    at_home(*give, "--since", "2031-03-05", "--until", "2031-03-06")
     assert count(at_home, "--person", "tomas") == 4
     taken = at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1")
     assert taken.exit_code == 1
@@ -114,7 +114,7 @@ def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:
         (["rename", "eve", "x"], 1, "no person 'eve'"),
         (["give", "mira", "--cuff", "attic"], 1, "no cuff 'attic'"),
         (["give", "mira", "--cuff", "kitchen", "--slot", "256"], 2, "give 0 to 255, none or any"),
-        (["give", "mira", "--cuff", "kitchen", "--from", "soon"], 2, "--from 'soon' is not a time"),
+        (["give", "mira", "--cuff", "kitchen", "--since", "soon"], 2, "--since 'soon' is not a time"),
         (["give", "mira"], 2, "--cuff"),
     ],
 )

@@ -14,10 +14,10 @@ from pseudo import Terminal
 from typer.testing import Result
 
 from collector.cli.common.asked_series import Asked
-from collector.cli.sit import _request
 from collector.intake import interpret
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
+from collector.service.guided.sitting import request_of
 from collector.service.listen.lock import only_listener
 from collector.share.text.preparation import READY
 from collector.store import readings
@@ -190,7 +190,8 @@ def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> Non
 @pytest.mark.parametrize(("hour", "hinted"), [(7, False), (14, True), (23, False), (3, True)])
 def test_a_sitting_at_other_hours_is_told_not_to_count(hour: int, hinted: bool) -> None:
     asked = Asked("mira", PROTOCOLS["esh-2023"], Plan(atrial_fibrillation=True), None, None)
-    request = _request(asked, 300, "112", datetime(2031, 3, 4, hour, 28, tzinfo=UTC))
+    wall = datetime(2031, 3, 4, hour, 28, tzinfo=UTC)
+    request = request_of(asked.person, asked.protocol, asked.plan, wall, 300, "112")
     assert bool(request.hint) is hinted
     assert (
         f"It is {hour:02d}:28. This rule counts readings from 04:00 to 12:00 and from 16:00 to 02:00." in request.hint

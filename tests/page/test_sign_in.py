@@ -6,8 +6,9 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from station_page import BASE, BEN, MIRA, Pages, once_of
 
+from collector.intake.erasure import erase_person
 from collector.store import Store, StoreError, audit, people
-from collector.store.people import erase, page_devices, unions
+from collector.store.people import page_devices, unions
 from collector.store.people.page_devices import INVITE_LIFE, Role
 from collector.store.upkeep import checkpoint
 
@@ -133,9 +134,7 @@ async def test_signing_out_ends_the_device_and_clears_the_browser(pages: Pages) 
 def test_whoever_is_erased_has_no_device_left(pages: Pages) -> None:
     store = pages.store
     pages.signed_in(Role.PERSON, BEN)
-    with store.transaction():
-        erase.doom(store, BEN)
-        erase.bury(store)
+    erase_person(store, BEN)
     assert not page_devices.every(store)
 
 

@@ -181,3 +181,59 @@ def test_every_key_has_words_and_a_default_its_own_rules_allow() -> None:
     assert len(keys) > 12
     for item in keys:
         assert item.metadata["help"].endswith("."), item.name
+
+
+def test_all_mistakes_are_told_at_once_each_with_its_line() -> None:
+    text = "[radio]\nkind = 'fm'\nacept = 'any'\n[backup]\nkeep = 0\nat = '25:00'\n[rodeo]\nx = 1\n[people.eve]\nmorning = 3\n"
+    with pytest.raises(ConfigError) as told:
+        parse(text, Path("f.toml"), {"QUIETCUFF_MQTT_PORT": "0"})
+    assert [problem.split(": ")[0] for problem in told.value.problems] == [
+        "f.toml, line 7",
+        "f.toml, line 3",
+        "f.toml, line 2",
+        "f.toml, line 5",
+        "f.toml, line 6",
+        "environment variable QUIETCUFF_MQTT_PORT",
+        "f.toml, line 10",
+    ]
+    assert str(told.value) == "\n".join(told.value.problems)
+
+
+@pytest.mark.parametrize(
+    ("text", "complaint"),
+    [
+        ("[retention]\npayloads_days = 99999999999", "the most is"),
+        ("[radio]\nclock_wrong_after_s = 1e400", "expected is a number"),
+        ("[radio]\nclock_wrong_after_s = 1e300", "the most is"),
+        ("[notices]\ndisk_free_mb = 18446744073709551616", "the most is"),
+        ("[notices]\ncuff_silent_days = 2000000000", "the most is"),
+        ("[notices]\nclock_off_min = 9999999999", "the most is"),
+        (f"[backup]\nkeep = {'9' * 5000}", "a number of more than"),
+        (f"[people]\nx = {'[' * 2000}{']' * 2000}", "nested too deep"),
+        ("[store]\npath = 'a\\u0000b'".replace("'", '"'), "a character that no text has"),
+        ("[people.eve]\nprotocol = 'esh-2032'", "no protocol 'esh-2032'; did you mean 'esh-2023'?"),
+        ("[people.eve]\nseries_from = '2031-02-30'", "a day is written like"),
+        ("[people.eve]\nseries_from = 0001-01-01", "from 1900-01-01 to 2199-12-31"),
+        ("[backup]\nat = 2031-03-04", "a time of day is written like"),
+        ("[people.eve]\nmorning = [05:00:00]", "hours are two times of day"),
+        ("[people.eve]\n[people.Eve]\n", "is [people.eve] again"),
+    ],
+)
+def test_what_nobody_can_mean_is_refused_with_its_line(text: str, complaint: str) -> None:
+    with pytest.raises(ConfigError) as told:
+        parse(text, Path("f.toml"))
+    assert complaint in str(told.value)
+    assert "f.toml" in str(told.value)
+    assert len(str(told.value)) < 500
+
+
+def test_tomls_own_dates_and_times_are_taken() -> None:
+    config = parse("[backup]\nat = 03:45:00\n[people.eve]\nseries_from = 2031-03-04\nmorning = [05:00:00, 11:30:00]\n")
+    assert config.backup.at == "03:45"
+    assert config.people["eve"].series_from == "2031-03-04"
+    assert config.people["eve"].morning == ("05:00", "11:30")
+
+
+def test_a_protocol_of_ones_own_may_be_a_persons() -> None:
+    text = "[people.eve]\nprotocol = 'ours'\n[protocols.ours]\nbased_on = 'esh-2023'\n"
+    assert parse(text).people["eve"].protocol == "ours"

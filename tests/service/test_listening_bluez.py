@@ -6,69 +6,22 @@ What the real bluetoothd and kernel do is looked at in tests/stack; here, that o
 import asyncio
 import logging
 import re
-from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
-from systembus import private_bus
+from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ, PlayedSystemd
+from played_listening import Listening, answers, payload, until_told
 
-from collector.radio.bluez import BlueZRadio, adapter, radio
-from collector.radio.bluez import visits as bluez_visits
+from collector.radio.bluez import BlueZRadio, adapter, connecting, radio
 from collector.radio.port import UseWitness
-from collector.service.config import parse
-from collector.service.listen.assemble import listen
-from collector.store import conditions, journal, readings
+from collector.store import journal, readings
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 from collector.store.values import Selection
-from parsers.measurement import build_measurement, measurement
-from parsers.stamps import DateTime, build_date_time
 from parsers.uuids import Uuid
 
 pytestmark = pytest.mark.system
-
-CONFIG = parse('[station]\nzone = "UTC"\n[radio]\nwitness = "off"\n')
-
-
-@pytest.fixture
-def address(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
-    with private_bus(tmp_path) as environment:
-        monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", environment["DBUS_SYSTEM_BUS_ADDRESS"])
-        yield environment["DBUS_SYSTEM_BUS_ADDRESS"]
-
-
-def answers(number: int) -> bytes:
-    """The cuff's: its clock is three minutes ahead, its battery at 40 %."""
-    ahead = DateTime.of((datetime.now(UTC) + timedelta(minutes=3)).replace(tzinfo=None))
-    return {
-        Uuid.DATE_TIME: build_date_time(ahead),
-        Uuid.BATTERY_LEVEL: b"\x28",
-        Uuid.BLOOD_PRESSURE_FEATURE: b"\x01\x00",
-    }.get(number, b"Example Works")
-
-
-def payload(systolic: int, minutes_ago: int = 1) -> bytes:
-    stamp = DateTime.of((datetime.now(UTC) + timedelta(minutes=3 - minutes_ago)).replace(tzinfo=None))
-    return build_measurement(measurement(systolic, 84, 99, stamp=stamp, pulse=66, user_id=1))
-
-
-class Listening:
-    """`listen` beside the test, and its readings as they come."""
-
-    def __init__(self, path: Path, radio: BlueZRadio | None = None) -> None:
-        self.path, self.stop = path, asyncio.Event()
-        self.came: asyncio.Queue[str] = asyncio.Queue()
-        self.task = asyncio.create_task(listen(path, CONFIG, radio, self.stop, heard=self.came.put_nowait))
-
-    async def readings(self, count: int) -> None:
-        for _ in range(count):
-            await asyncio.wait_for(self.came.get(), 30)
-
-    async def end(self) -> None:
-        self.stop.set()
-        await asyncio.wait_for(self.task, 20)
 
 
 async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(
@@ -81,7 +34,7 @@ async def test_a_new_cuff_is_paired_and_later_only_repeats_nothing(
     await asyncio.wait_for(bluez.scanning.wait(), 30)
     first, second, third = payload(128, 3), payload(131, 2), payload(126, 1)
     await bluez.come([first, second])
-    assert {"RegisterAgent", "RegisterApplication", "Connect", "Pair", "StartNotify"} <= {*bluez.asked}
+    assert {"RegisterAgent", "RegisterApplication", "Connect", "StartNotify"} <= {*bluez.asked}
     await service.readings(2)
     bluez.asked.clear()
     await bluez.come([second, third])
@@ -110,6 +63,8 @@ async def test_a_bond_is_there_when_bluez_says_so_whatever_becomes_of_the_answer
     granted just before ours (src/device.c, pair_device)."""
     bluez = PlayedBlueZ(answers)
     bluez.pairs_silently = True
+    private = {"Address": "4C:FF:EE:00:00:01", "AddressType": "random"}
+    bluez.objects[DEVICE][DEVICE_1] |= private  # so it is asked for a bond
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db")
     await asyncio.wait_for(bluez.scanning.wait(), 30)
@@ -125,7 +80,7 @@ async def test_a_bond_is_there_when_bluez_says_so_whatever_becomes_of_the_answer
 async def test_a_link_on_which_bluez_is_deaf_is_made_anew(
     address: str, tmp_path: Path, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(bluez_visits, "DEAF_S", 0.3)
+    monkeypatch.setattr(connecting, "DEAF_S", 0.3)
     caplog.set_level(logging.INFO)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
@@ -188,7 +143,34 @@ async def test_bluetoothd_going_and_coming_back_is_told_and_mended(
     again.stop()
 
 
-async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(address: str, tmp_path: Path) -> None:
+@pytest.mark.parametrize(("state", "started"), [("failed", True), ("inactive", False)])
+async def test_a_crashed_bluetoothd_is_started_again_and_a_stopped_one_is_not(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, state: str, started: bool
+) -> None:
+    """By D-Bus activation, which asks for no right; Debian 12 leaves it down."""
+    monkeypatch.setattr(radio, "PULSE_S", 0.1)
+    bluez, systemd, sign = PlayedBlueZ(answers), PlayedSystemd(state), tmp_path / "started"
+    await systemd.serve(address)
+    await bluez.serve(address)
+    service = Listening(tmp_path / "store.db")
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    (tmp_path / "services/org.bluez.service").write_text(
+        f"[D-BUS Service]\nName=org.bluez\nExec=/usr/bin/touch {sign}\nUser=root\n"
+    )
+    await asyncio.sleep(0.5)  # dbus-daemon watches the folder
+    bluez.stop()
+    await until_told(service.path, "bluetoothd is not running")
+    await asyncio.sleep(1.5)
+    assert sign.exists() is started
+    await service.end()
+    systemd.stop()
+
+
+async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(radio, "PULSE_S", 0.1)
+    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db")
@@ -196,20 +178,11 @@ async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(addr
     bluez.scanning.clear()
     bluez.change(ADAPTER, ADAPTER_1, Powered=False, Discovering=False)
     await until_told(service.path, "was switched off")
+    await asyncio.sleep(1)
+    assert not bluez.objects[ADAPTER][ADAPTER_1]["Powered"], "whoever switched it off is not overruled"
     bluez.change(ADAPTER, ADAPTER_1, Powered=True)
     await asyncio.wait_for(bluez.scanning.wait(), 30)
     await bluez.come([payload(122)])
     await service.readings(1)
     await service.end()
     bluez.stop()
-
-
-async def until_told(path: Path, words: str | None) -> None:
-    """Until a condition of the store says so; None: until there is none of the adapter."""
-    async with asyncio.timeout(30):
-        while True:
-            with open_store(path, read_only=True) as store:
-                told = [one.text for one in conditions.current(store) if one.topic in ("adapter", "radio")]
-            if not told if words is None else any(words in text for text in told):
-                return
-            await asyncio.sleep(0.1)

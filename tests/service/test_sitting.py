@@ -75,8 +75,8 @@ class Room:
     def result(self, text: str) -> None:
         self.results.append(text)
 
-    def count(self, text: str) -> None:
-        self.counted.append(text)
+    def count(self, text: str, keys: str = "", left_s: float | None = None) -> None:
+        self.counted.append(text + keys)
 
     def settle(self, text: str) -> None:
         self.said.append(f"{self.counted[-1]} {text}")

@@ -137,7 +137,6 @@ def test_drop_ins_only_add_what_they_say() -> None:
     assert set(network["RestrictAddressFamilies"]) == {"AF_UNIX", "AF_BLUETOOTH", "AF_INET", "AF_INET6"}
     exclusive = settings(unit, FOLDER / "exclusive.conf")
     assert exclusive["AmbientCapabilities"] == ["CAP_NET_RAW", "CAP_NET_ADMIN"]
-    assert settings(FOLDER / "bluetooth.conf") == {"Restart": ["on-failure"], "RestartSec": ["2"]}
 
 
 @pytest.mark.system

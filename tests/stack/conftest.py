@@ -1,4 +1,8 @@
-"""Boots the lab: a real kernel, bluetoothd and D-Bus in QEMU, with virtual cuffs on virtual controllers."""
+"""Boots the lab: a real kernel, bluetoothd and D-Bus in QEMU, with virtual cuffs on virtual controllers.
+
+A test module runs on Debian 12, or on the Debians that its SUITES names. QUIETCUFF_LAB_SUITES='trixie' in the
+environment runs everything on these instead.
+"""
 
 import json
 import os
@@ -10,46 +14,56 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
+from stack_lab import StackLab
 
 Steps = dict[str, dict[str, Any]]
 
 
-@pytest.fixture(scope="session")
-def lab() -> Path:
-    """The lab, its kernel fetched. Fails, never skips, where it cannot be had."""
-    done = subprocess.run([HERE / "lab" / "prepare"], capture_output=True, text=True)
-    assert done.returncode == 0, f"the lab cannot be prepared: {done.stdout}{done.stderr}"
-    return HERE / "lab"
+def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
+    if "suite" in metafunc.fixturenames:
+        suites = os.environ.get("QUIETCUFF_LAB_SUITES", "").split() or getattr(metafunc.module, "SUITES", ["bookworm"])
+        metafunc.parametrize("suite", suites, indirect=True, scope="session")
 
 
 @pytest.fixture(scope="session")
-def boot(lab: Path, tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Callable[..., Steps]:
+def suite(request: pytest.FixtureRequest) -> str:
+    return str(request.param)
+
+
+@pytest.fixture(scope="session")
+def lab(suite: str) -> StackLab:
+    return StackLab.prepared(suite)
+
+
+@pytest.fixture(scope="session")
+def boot(lab: StackLab, tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Callable[..., Steps]:
     """Run a job of tests/stack/guest in the lab and return its steps by name; shows its progress meanwhile."""
     capture = pytestconfig.pluginmanager.getplugin("capturemanager")
 
     def run(job: str, seconds: int, *arguments: str) -> Steps:
-        work = tmp_path_factory.mktemp(job)
-        (work / "job.sh").write_text(
-            f"export PYTHONPATH={ROOT}:{HERE / 'guest'}:{ROOT / 'tests' / 'support'}\n"
-            f"exec {sys.executable} -u {HERE / 'guest' / job}.py {' '.join(arguments)}\n"
-        )
+        work = tmp_path_factory.mktemp(f"{job}-{lab.suite}")
+        lab.write_job(work, job, *arguments)
         steps: Steps = {}
         with capture.global_and_fixture_disabled():
             process = subprocess.Popen(
-                [lab / "run", work, str(seconds)], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+                lab.command(work, seconds),
+                stdout=subprocess.PIPE,
+                stderr=subprocess.STDOUT,
+                text=True,
+                env=lab.environment,
             )
             seen = 0
             while process.poll() is None or seen < _length(work / "job.out"):
                 seen = _follow(work / "job.out", seen, steps)
                 time.sleep(0.5)
         said = process.communicate()[0]
-        assert process.returncode == 0, f"{job} in the lab ended with {process.returncode}: {said}\n" + "".join(
-            f"== {name.name}\n{name.read_text(errors='replace')[-3000:]}\n"
-            for name in (work / "job.out", *sorted(work.glob("listen*.log")))
-            if name.exists()
+        assert process.returncode == 0, (
+            f"{job} in the lab on {lab.suite} ended with {process.returncode}: {said}\n"
+            + "".join(
+                f"== {name.name}\n{name.read_text(errors='replace')[-3000:]}\n"
+                for name in (work / "job.out", *sorted(work.glob("listen*.log")))
+                if name.exists()
+            )
         )
         return steps
 

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 pytestmark = [pytest.mark.stack, pytest.mark.timeout(3600)]
+SUITES = ("bookworm", pytest.param("trixie", marks=pytest.mark.long))
 Steps = dict[str, dict[str, Any]]
 FAULTS = (
     "kills",
@@ -24,6 +25,9 @@ FAULTS = (
     "cuff forgot",
     "we forgot",
     "bond cut off",
+    "hangs up at pairing",
+    "keeps no bond",
+    "beside one that ignores pairing",
     "blocked",
     "chatty",
 )
@@ -83,6 +87,11 @@ def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
 
 def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:
     assert steps["bluetoothd hung"]["made_anew"] >= 1
+
+
+def test_a_cuff_that_ignores_pairing_holds_up_no_other(steps: Steps) -> None:
+    """5.66 is deaf to advertisements for as long as a pairing hangs, 30 s where it is not called off."""
+    assert max(steps["beside one that ignores pairing"]["waits"]) < 20, steps["beside one that ignores pairing"]
 
 
 def test_the_listener_ends_cleanly_after_all_that(steps: Steps) -> None:

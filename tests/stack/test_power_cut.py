@@ -24,11 +24,10 @@ import pytest
 from air import fill
 from paced import PacedLink
 from served import ServedAdapter
+from stack_lab import StackLab
 
 from collector.radio.virtual import Behaviour, VirtualCuff
 
-HERE = Path(__file__).parent
-ROOT = HERE.parents[1]
 EACH = 5  # records that wait in each cuff before each cut
 BOOT_S = 600
 CUTS = int(os.environ.get("CUTS", "20"))
@@ -46,22 +45,17 @@ def descendants(pid: int) -> list[int]:
 class Machine:
     """The guest, switched on until the power is cut or it switches itself off."""
 
-    def __init__(self, lab: Path, work: Path, socket: Path, radio: str) -> None:
-        self._command = [str(lab / "run"), str(work), str(BOOT_S * 2), str(work / "disk.img")]
-        self._extra = f"-chardev socket,id=cable,path={socket} -device isa-serial,chardev=cable,index=1"
-        path = f"{ROOT}:{HERE}/guest:{ROOT}/tests/support"
-        (work / "job.sh").write_text(
-            f"export PYTHONPATH={path}\nexec {sys.executable} -u {HERE}/guest/powercut.py {radio}\n"
-        )
+    def __init__(self, lab: StackLab, work: Path, socket: Path, radio: str) -> None:
+        self._command = lab.command(work, BOOT_S * 2, work / "disk.img")
+        extra = f"-chardev socket,id=cable,path={socket} -device isa-serial,chardev=cable,index=1"
+        self._environment = lab.environment | {"QUIETCUFF_LAB_QEMU": extra}
+        lab.write_job(work, "powercut", radio)
         subprocess.run(["truncate", "-s", "96M", work / "disk.img"], check=True)
         subprocess.run(["mkfs.ext4", "-q", "-F", work / "disk.img"], check=True)
 
     async def on(self) -> None:
         self._process = await asyncio.create_subprocess_exec(
-            *self._command,
-            stdout=asyncio.subprocess.DEVNULL,
-            stderr=asyncio.subprocess.DEVNULL,
-            env=os.environ | {"QUIETCUFF_LAB_QEMU": self._extra},
+            *self._command, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.DEVNULL, env=self._environment
         )
 
     async def cut(self) -> None:
@@ -121,7 +115,7 @@ class Household:
                 await asyncio.sleep(0.02)
 
 
-async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed: int) -> dict[str, object]:
+async def cut_again_and_again(lab: StackLab, work: Path, radio: str, cuts: int, seed: int) -> dict[str, object]:
     chance = random.Random(seed)
     household = Household()
     cut_at: list[float] = []
@@ -178,7 +172,7 @@ async def cut_again_and_again(lab: Path, work: Path, radio: str, cuts: int, seed
         pytest.param(CUTS, 3, marks=[pytest.mark.long, pytest.mark.timeout(14400)]),
     ],
 )
-async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: Path, cuts: int, seed: int) -> None:
+async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: StackLab, tmp_path: Path, cuts: int, seed: int) -> None:
     result = await cut_again_and_again(lab, tmp_path, "exclusive", cuts, seed)
     print(json.dumps(result))
     assert result["lost"] == result["twice"] == result["damage"] == 0, result
@@ -188,7 +182,7 @@ async def test_power_cuts_cost_the_exclusive_radio_nothing(lab: Path, tmp_path: 
 @pytest.mark.stack
 @pytest.mark.long
 @pytest.mark.timeout(14400)
-async def test_power_cuts_over_bluez_lose_only_what_was_just_confirmed(lab: Path, tmp_path: Path) -> None:
+async def test_power_cuts_over_bluez_lose_only_what_was_just_confirmed(lab: StackLab, tmp_path: Path) -> None:
     """bluetoothd confirms a record before anybody has it on disk; what that costs is stated in docs/reliability.md."""
     result = await cut_again_and_again(lab, tmp_path, "bluez", CUTS, seed=4)
     print(json.dumps(result))

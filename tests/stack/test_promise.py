@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-pytestmark = [pytest.mark.stack, pytest.mark.timeout(900)]
+pytestmark = [pytest.mark.stack, pytest.mark.timeout(1500)]
+SUITES = ("bookworm", "trixie")
 Steps = dict[str, dict[str, Any]]
 
 

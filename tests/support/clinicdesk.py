@@ -45,7 +45,8 @@ class Clinic:
     def result(self, text: str) -> None:
         self.said.append(text)
 
-    def count(self, text: str) -> None:
+    def count(self, text: str, keys: str = "", left_s: float | None = None) -> None:
+        text += keys
         if not self.asked or self.asked[-1] != text:
             self.asked.append(text)
 

@@ -7,9 +7,15 @@ from typing import Any
 
 from bumble.controller import Controller
 from bumble.core import PhysicalTransport
-from bumble.hci import Address, HCI_Reset_Command, HCI_StatusReturnParameters
+from bumble.hci import (
+    Address,
+    HCI_LE_Set_Scan_Enable_Command,
+    HCI_Reset_Command,
+    HCI_StatusReturnParameters,
+    LeFeatureMask,
+)
 from bumble.link import LocalLink
-from bumble.ll import ControlPdu, TerminateInd
+from bumble.ll import AdvExtInd, AdvInd, ControlPdu, TerminateInd
 
 from collector.radio.virtual.device import CentralController
 
@@ -56,7 +62,35 @@ class PacedLink(LocalLink):
 
 
 class KernelController(CentralController):
-    """Forgets on HCI Reset what it was doing, as Bumble's does not (Core Specification Vol 4 Part E §7.3.2)."""
+    """What a kernel needs of a controller and Bumble's does not do.
+
+    It forgets on HCI Reset what it was doing (Core Specification Vol 4 Part E §7.3.2). It announces neither LL Privacy
+    nor Extended Advertising: who does reports a connection by the enhanced event, which Bumble's does not, and the
+    kernel holds back every command until that came or 20 s are over (Linux net/bluetooth/hci_sync.c,
+    hci_le_create_conn_sync; seen with 6.12). It reports an advertiser once a scan where it is asked to filter
+    duplicates (§7.8.11), as real ones do.
+    """
+
+    le_features = CentralController.le_features & ~LeFeatureMask.LL_PRIVACY & ~LeFeatureMask.LE_EXTENDED_ADVERTISING
+
+    def __init__(self, *arguments: Any, **options: Any) -> None:
+        self._reported: set[Address] = set()
+        super().__init__(*arguments, **options)
+
+    def on_hci_le_set_scan_enable_command(self, command: HCI_LE_Set_Scan_Enable_Command) -> HCI_StatusReturnParameters:
+        self._reported.clear()
+        return super().on_hci_le_set_scan_enable_command(command)
+
+    def on_advertising_pdu(self, pdu: AdvInd | AdvExtInd) -> None:
+        scans = self.le_scan_enable
+        if self.filter_duplicates and pdu.advertiser_address in self._reported:
+            self.le_scan_enable = False  # for this one: a pending connection is made all the same
+        elif scans:
+            self._reported.add(pdu.advertiser_address)
+        try:
+            super().on_advertising_pdu(pdu)
+        finally:
+            self.le_scan_enable = scans
 
     def on_hci_reset_command(self, command: HCI_Reset_Command) -> HCI_StatusReturnParameters:
         self._drop_everything()

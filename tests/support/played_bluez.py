@@ -1,4 +1,4 @@
-"""A played bluetoothd on a bus of our own: one adapter, one bonded cuff, and whoever passes by.
+"""A played bluetoothd on a bus of our own: an adapter or two, one cuff, and whoever passes by.
 
 Answers what the BlueZ radio and bleak ask, in BlueZ's words (BlueZ doc/*-api.txt). No radio, no kernel: what the real
 bluetoothd does is looked at in tests/stack.
@@ -34,6 +34,7 @@ SIGNATURES = {
     "Connected": "b",
     "ServicesResolved": "b",
     "Paired": "b",
+    "Bonded": "b",
     "Trusted": "b",
     "Notifying": "b",
     "Primary": "b",
@@ -54,25 +55,48 @@ def variants(properties: dict[str, Any]) -> dict[str, Variant]:
 
 
 class PlayedBlueZ:
-    """values: what the cuff answers to a read, asked for each time. notifying: set while somebody subscribes."""
+    """values: what the cuff answers to a read, asked for each time. adapters: how many, each within the cuff's reach.
 
-    def __init__(self, values: Callable[[int], bytes]) -> None:
+    notifying, resolved, scanning: set while somebody subscribes, services are resolved, an adapter discovers.
+    """
+
+    def __init__(self, values: Callable[[int], bytes], adapters: int = 1) -> None:
         self.values = values
-        self.objects: dict[str, dict[str, dict[str, Any]]] = {
-            "/org/bluez": {"org.bluez.AgentManager1": {}},
-            ADAPTER: {
-                ADAPTER_1: {"Address": "00:00:00:00:00:01", "Powered": True, "Discovering": False, "UUIDs": []},
-                "org.bluez.GattManager1": {},
-                "org.bluez.LEAdvertisingManager1": {},
-            },
-            DEVICE: {DEVICE_1: _device(CUFF, "Kitchen cuff")},
-        }
+        self.objects: dict[str, dict[str, dict[str, Any]]] = {"/org/bluez": {"org.bluez.AgentManager1": {}}}
         self.characteristics: dict[str, int] = {}
+        self.measurement: dict[str, str] = {}  # device to object
+        for number in range(adapters):
+            self._add_adapter(f"/org/bluez/hci{number}", f"00:00:00:00:00:0{number + 1}")
+        self.notifying, self.resolved, self.scanning = asyncio.Event(), asyncio.Event(), asyncio.Event()
+        self.asked: deque[str] = deque(maxlen=1000)  # members, the newest; but for pings
+        self.asked_of: deque[tuple[str, str]] = deque(maxlen=1000)  # member and path
+        self.filters: list[dict[str, Any]] = []  # as set for discovery
+        self.deaf = False  # answers nothing any more
+        self.deaf_on_links = False  # drops its end of a link that the cuff made it make, and leaves the link up
+        self.pairs_silently = False  # makes the bond, and never answers who asked for it
+        self.cccd_open = False  # the cuff lets itself be subscribed to without a bond
+        self.keeps_no_bond = False  # it pairs without the bonding flag
+        self.ignores_pairing = False  # it never answers a pairing request
+        self.absent = False  # Connect finds nobody
+        self.links: set[str] = set()  # devices to which the kernel has a link, whatever is told of it
+        self._filtered: dict[str, bool] = {}
+        self._unanswered: list[Message] = []
+        self._passing: str | None = None
+        self._bus: MessageBus
+
+    def _add_adapter(self, adapter: str, address: str) -> None:
+        self.objects[adapter] = {
+            ADAPTER_1: {"Address": address, "Powered": True, "Discovering": False, "UUIDs": []},
+            "org.bluez.GattManager1": {},
+            "org.bluez.LEAdvertisingManager1": {},
+        }
+        device = f"{adapter}/dev_{CUFF.replace(':', '_')}"
+        self.objects[device] = {DEVICE_1: _device(CUFF, "Kitchen cuff", adapter)}
         handle = 0x10
         for service, characteristics in SERVICES.items():
-            path = f"{DEVICE}/service{handle:04x}"
+            path = f"{device}/service{handle:04x}"
             self.objects[path] = {
-                SERVICE_1: {"UUID": full(service), "Device": DEVICE, "Primary": True, "Handle": handle}
+                SERVICE_1: {"UUID": full(service), "Device": device, "Primary": True, "Handle": handle}
             }
             for number, flags in characteristics.items():
                 handle += 2
@@ -88,17 +112,9 @@ class PlayedBlueZ:
                     }
                 }
                 self.characteristics[place] = number
+                if number == Uuid.BLOOD_PRESSURE_MEASUREMENT:
+                    self.measurement[device] = place
             handle += 0x10
-        self.measurement = next(
-            place for place, number in self.characteristics.items() if number == Uuid.BLOOD_PRESSURE_MEASUREMENT
-        )
-        self.notifying, self.resolved, self.scanning = asyncio.Event(), asyncio.Event(), asyncio.Event()
-        self.asked: deque[str] = deque(maxlen=1000)  # members, the newest; but for pings
-        self.deaf = False  # answers nothing any more
-        self.deaf_on_links = False  # drops its end of a link that the cuff made it make, and leaves the link up
-        self.pairs_silently = False  # makes the bond, and never answers who asked for it
-        self._passing: str | None = None
-        self._bus: MessageBus
 
     async def serve(self, address: str) -> None:
         self._bus = await MessageBus(bus_address=address).connect()
@@ -123,7 +139,7 @@ class PlayedBlueZ:
         if self._passing is not None:
             gone = self.objects.pop(self._passing)
             self._signal("/", OBJECTS, "InterfacesRemoved", "oas", [self._passing, list(gone)])
-        self.objects[path] = {DEVICE_1: _device(address, f"Passer-by {number}", ["feed"])}
+        self.objects[path] = {DEVICE_1: _device(address, f"Passer-by {number}", ADAPTER, cuff=False)}
         self._signal(
             "/", OBJECTS, "InterfacesAdded", "oa{sa{sv}}", [path, {DEVICE_1: variants(self.objects[path][DEVICE_1])}]
         )
@@ -131,23 +147,41 @@ class PlayedBlueZ:
             self.change(path, DEVICE_1, RSSI=strength)
         self._passing = path
 
-    async def come(self, payloads: list[bytes], lingers_s: float = 2.5) -> None:
+    def advertise(self, device: str = DEVICE, strength: int = -55) -> bool:
+        """The cuff is heard; says whether that is told. While discovery is unfiltered, only a change of 8 dB is
+        (BlueZ 5.82 src/adapter.c, btd_adapter_device_found; device.c, RSSI_THRESHOLD)."""
+        adapter, before = device.rpartition("/")[0], self.objects[device][DEVICE_1].get("RSSI", 0)
+        told = self._filtered.get(adapter, True) or abs(strength - before) >= 8
+        if told:
+            self.change(device, DEVICE_1, RSSI=strength)
+        return told
+
+    async def come(self, payloads: list[bytes], lingers_s: float = 2.5, device: str = DEVICE) -> None:
         """The cuff wakes, is connected, sends when it is subscribed to, and leaves."""
-        self.change(DEVICE, DEVICE_1, RSSI=-55)
-        if self.objects[DEVICE][DEVICE_1]["Paired"]:
-            self._up(resolved=not self.deaf_on_links)  # a bonded cuff is connected by BlueZ itself
+        self.advertise(device)
+        if self.objects[device][DEVICE_1]["Paired"]:
+            self._up(device, resolved=not self.deaf_on_links)  # a bonded cuff is connected by BlueZ itself
         await asyncio.wait_for(self.notifying.wait(), 30)
         await asyncio.wait_for(self.resolved.wait(), 30)
         for payload in payloads:
             await asyncio.sleep(0.1)
-            self.change(self.measurement, CHARACTERISTIC_1, Value=payload)
+            self.change(self.measurement[device], CHARACTERISTIC_1, Value=payload)
         await asyncio.sleep(lingers_s)  # for the rest of what the visit asks
-        self.change(DEVICE, DEVICE_1, Connected=False, ServicesResolved=False)
+        self.leave(device)
 
-    def _up(self, resolved: bool = True) -> None:
-        self.change(DEVICE, DEVICE_1, Connected=True)
+    def leave(self, device: str = DEVICE) -> None:
+        self.links.discard(device)
+        forgotten = {"Paired": False} if self.keeps_no_bond and self.objects[device][DEVICE_1]["Paired"] else {}
+        self.change(device, DEVICE_1, Connected=False, ServicesResolved=False, **forgotten)
+
+    def _up(self, device: str, resolved: bool = True) -> None:
+        self.links.add(device)
+        self.change(device, DEVICE_1, Connected=True)
         if resolved:
-            self.change(DEVICE, DEVICE_1, ServicesResolved=True)
+            self.change(device, DEVICE_1, ServicesResolved=True)
+
+    def _paired(self, device: str) -> None:
+        self.change(device, DEVICE_1, Paired=True, Bonded=not self.keeps_no_bond)
 
     # -- what is asked -------------------------------------------------------------------------------
 
@@ -159,6 +193,7 @@ class PlayedBlueZ:
             return True  # taken, and that is all
         if member != "Ping":
             self.asked.append(str(member))
+            self.asked_of.append((str(member), path))
         if member == "GetManagedObjects":
             found = {
                 place: {name: variants(values) for name, values in interfaces.items()}
@@ -168,20 +203,42 @@ class PlayedBlueZ:
         if member == "ReadValue":
             return Message.new_method_return(message, "ay", [self.values(self.characteristics[path])])
         answer = Message.new_method_return(message)
+        device = "/".join(path.split("/")[:5])
         if member == "Set":
             self.change(path, body[0], **{body[1]: body[2].value})
+        elif member == "SetDiscoveryFilter":
+            wanted = {name: value.value for name, value in body[0].items()}
+            self.filters.append(wanted)
+            # 5.82 src/adapter.c merge_discovery_filters, on an adapter that has LE alone
+            self._filtered[path] = bool(wanted.get("UUIDs") or wanted.get("DuplicateData"))
         elif member in ("StartDiscovery", "StopDiscovery"):
             self.change(path, ADAPTER_1, Discovering=member == "StartDiscovery")
             (self.scanning.set if member == "StartDiscovery" else self.scanning.clear)()
         elif member == "Connect":
-            self._up()
+            if self.absent:
+                return True
+            if self.objects[device.rpartition("/")[0]][ADAPTER_1]["Discovering"]:
+                asyncio.get_running_loop().call_later(10, self._up, device)  # the next scan's report
+                return True
+            self._up(device)
         elif member == "Disconnect":
-            self.change(path, DEVICE_1, Connected=False, ServicesResolved=False)
+            self.leave(path)
         elif member == "Pair":
-            self.change(path, DEVICE_1, Paired=True)
+            if self.ignores_pairing:
+                self._unanswered.append(message)
+                return True
+            self._paired(path)
             if self.pairs_silently:
                 return True
+        elif member == "CancelPairing":
+            for waiting in self._unanswered:
+                self._bus.send(Message.new_error(waiting, "org.bluez.Error.AuthenticationCanceled", "canceled"))
+            self._unanswered.clear()
         elif member in ("StartNotify", "StopNotify"):
+            if member == "StartNotify" and not self.cccd_open and not self.objects[device][DEVICE_1]["Paired"]:
+                if self.ignores_pairing:
+                    return True  # the elevated write is parked, and has no timer
+                self._paired(device)  # att.c change_security: bluetoothd raises it by itself
             self.change(path, CHARACTERISTIC_1, Notifying=member == "StartNotify")
             (self.notifying.set if member == "StartNotify" else self.notifying.clear)()
         return answer
@@ -190,17 +247,45 @@ class PlayedBlueZ:
         self._bus.send(Message.new_signal(path, interface, member, signature, body))
 
 
-def _device(address: str, name: str, uuids: list[str] | None = None) -> dict[str, Any]:
+def _device(address: str, name: str, adapter: str, cuff: bool = True) -> dict[str, Any]:
     return {
         "Address": address,
         "AddressType": "public",
         "Name": name,
         "Alias": name,
-        "Adapter": ADAPTER,
+        "Adapter": adapter,
         "Paired": False,
+        "Bonded": False,
         "Trusted": False,
         "Connected": False,
         "ServicesResolved": False,
         "RSSI": -60,
-        "UUIDs": [full(Uuid.BLOOD_PRESSURE_SERVICE)] if uuids is None else [],
+        "UUIDs": [full(Uuid.BLOOD_PRESSURE_SERVICE)] if cuff else [],
     }
+
+
+class PlayedSystemd:
+    """systemd on the same bus, as far as it tells how bluetooth.service stands (org.freedesktop.systemd1)."""
+
+    UNIT = "/org/freedesktop/systemd1/unit/bluetooth_2eservice"
+
+    def __init__(self, state: str) -> None:
+        self.state = state
+        self._bus: MessageBus
+
+    async def serve(self, address: str) -> None:
+        self._bus = await MessageBus(bus_address=address).connect()
+        self._bus.add_message_handler(self._handle)
+        await self._bus.request_name("org.freedesktop.systemd1")
+
+    def stop(self) -> None:
+        self._bus.disconnect()
+
+    def _handle(self, message: Message) -> Message | bool:
+        if message.message_type is not MessageType.METHOD_CALL or message.destination != "org.freedesktop.systemd1":
+            return False
+        if message.member == "GetUnit" and message.body == ["bluetooth.service"]:
+            return Message.new_method_return(message, "o", [self.UNIT])
+        if message.member == "Get" and message.body == ["org.freedesktop.systemd1.Unit", "ActiveState"]:
+            return Message.new_method_return(message, "v", [Variant("s", self.state)])
+        return False

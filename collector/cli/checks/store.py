@@ -48,11 +48,19 @@ def _sound(store: Store, quick: bool) -> Finding:
 
 
 def _privacy(path: Path) -> Iterator[Finding]:
+    if path.is_symlink():
+        yield attention(
+            "store rights",
+            f"{path} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
+            f"name the file itself: --store {path.resolve()}, or path under [store]",
+        )
     for suffix in ("", "-wal", "-shm"):
         file = path.with_name(path.name + suffix)
-        if file.exists() and stat.S_IMODE(file.stat().st_mode) & stat.S_IRWXO:
+        mode = stat.S_IMODE(file.stat().st_mode) if file.exists() else 0
+        if mode & (stat.S_IRWXG | stat.S_IRWXO):
+            who = "everybody on this machine" if mode & stat.S_IRWXO else "its group"
             yield attention(
-                "store rights", f"{file} can be read or written by everybody on this machine", f"chmod o-rwx {file}"
+                "store rights", f"{file} can be read or written by {who} (mode {mode:04o})", f"chmod go-rwx {file}"
             )
 
 

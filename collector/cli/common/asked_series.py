@@ -24,8 +24,10 @@ ProtocolName = Annotated[
         "--protocol", "-p", metavar="NAME", help="By which protocol (`quietcuff protocols`); else that of the plan."
     ),
 ]
-From = Annotated[str | None, typer.Option("--from", metavar="DATE", help="First day; else the most recent series.")]
-To = Annotated[str | None, typer.Option("--to", metavar="DATE", help="Last day, in whole.")]
+FirstDay = Annotated[
+    str | None, typer.Option("--since", metavar="DATE", help="First day; else the most recent series.")
+]
+LastDay = Annotated[str | None, typer.Option("--until", metavar="DATE", help="Last day, in whole.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object.")]
 
 
@@ -45,9 +47,9 @@ def asked(
 ) -> Asked:
     """Raises StoreError for a person who is not there, Usage for the rest."""
     found = people.need(store, person)
-    since, until = day(first, "--from"), day(last, "--to")
+    since, until = day(first, "--since"), day(last, "--until")
     if since and until and since > until:
-        raise Usage(f"--from {since} lies after --to {until}; turn them round")
+        raise Usage(f"--since {since} lies after --until {until}; turn them round")
     try:
         rules, plan = in_force(around.config, found.name, protocol)
     except UnknownProtocol as unknown:

@@ -8,11 +8,20 @@ from typing import Any, NoReturn
 
 import typer
 
-from collector.cli.common.command import COULD_NOT, WRONG_USAGE, Failure, Group, say
-from collector.cli.main import COMMANDS
-from collector.service.config import SYSTEM_STORE
+from collector.cli.common.command import COULD_NOT, DONE, WRONG_USAGE, Failure, Group, say
+from collector.cli.main import COMMANDS, GROUPS
+from collector.service.config import SYSTEM_STORE, ConfigError
 
 GLOBAL_OPTIONS = ("--store", "--config")
+_DAYS = {"--from": "--since", "--to": "--until"}
+RENAMED: dict[str, dict[str, str]] = {
+    "average": _DAYS,
+    "change": _DAYS,
+    "trend": _DAYS,
+    "report": _DAYS,
+    "give": {"--from": "--since"},
+}
+"""By command, options that had another name."""
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 OURS = {"collector", "parsers"}
 
@@ -38,11 +47,16 @@ class RootGroup(Group):
         return self.commands[cmd_name]
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
-        with formatter.section("Commands"):
-            formatter.write_dl([(name, line) for name, (_, line) in COMMANDS.items()])
+        grouped = {name for names in GROUPS.values() for name in names}
+        rest = tuple(name for name in COMMANDS if name not in grouped)
+        for heading, names in (*GROUPS.items(), ("More", rest)):
+            rows = [(name, COMMANDS[name][1]) for name in names if name in COMMANDS]
+            if rows:
+                with formatter.section(heading):
+                    formatter.write_dl(rows)
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        return super().parse_args(ctx, forward(args))
+        return super().parse_args(ctx, renamed(forward(args)))
 
     def main(self, args: Any = None, prog_name: str | None = None, *_: Any, **extra: Any) -> NoReturn:
         """Run one command line and leave with its exit code. Never a traceback."""
@@ -55,7 +69,7 @@ class RootGroup(Group):
             code = returned if isinstance(returned, int) else 0
         except BrokenPipeError:
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # whatever is left to flush at exit goes nowhere
-            code = COULD_NOT
+            code = DONE  # whoever read had enough: `quietcuff readings | head` is no error
         except (KeyboardInterrupt, typer.Abort):
             code = INTERRUPTED
         except Exception as error:
@@ -81,6 +95,21 @@ def forward(args: list[str]) -> list[str]:
     return front + rest
 
 
+def renamed(args: list[str]) -> list[str]:
+    """Options by the names they have now; whoever used an old one is told the new."""
+    words = [arg for arg in args if not arg.startswith("-")]
+    renamings = next((RENAMED[key] for word in words[:2] for key in (word,) if key in RENAMED), {})
+    found = list(args)
+    for place, arg in enumerate(args):
+        if arg == "--":
+            break
+        name, equals, value = arg.partition("=")
+        if name in renamings:
+            found[place] = f"{renamings[name]}{equals}{value}"
+            say(f"{name} is called {renamings[name]} now; the old name goes on working")
+    return found
+
+
 def explain(error: Exception) -> int:
     """Say on one line what went wrong; returns the exit code."""
     if os.environ.get("QUIETCUFF_DEBUG") == "1":
@@ -90,6 +119,10 @@ def explain(error: Exception) -> int:
     if isinstance(error, Failure):
         say(f"quietcuff: {error}")
         return error.exit_code
+    if isinstance(error, ConfigError):
+        for problem in error.problems:
+            say(f"quietcuff: {problem}")
+        return COULD_NOT
     if isinstance(error, typer.TyperException):  # the command line itself was wrong
         context = getattr(error, "ctx", None)
         path = context.command_path if context else "quietcuff"

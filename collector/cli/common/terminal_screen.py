@@ -51,8 +51,9 @@ class TerminalScreen:
     def result(self, text: str) -> None:
         self._lines(sys.stdout, [text])
 
-    def count(self, text: str) -> None:
+    def count(self, text: str, keys: str = "", left_s: float | None = None) -> None:
         """Written only where it changed. Of one that is too long for the terminal only the last line counts."""
+        text += keys
         if text == self._counting:
             return
         *full, last = wrapped(visible(text), self._room())

@@ -1,26 +1,47 @@
 """A hand-written log as CSV: its lines to rows for the journal, or to what is wrong with them.
 
-Columns by name, in any order: taken_at, systolic, diastolic, and where there are any pulse, person. Whatever
-other columns there are go into the note. Comma, semicolon or tab between cells; a decimal comma where no comma
-stands between cells.
+Columns by name, in any order: taken_at (or date and time), systolic, diastolic, and where there are any pulse, person,
+note; usual other names for these are known. Whatever other columns there are go into the note. Comma, semicolon or tab
+between cells; a decimal comma where no comma stands between cells.
 """
 
 import csv
+import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
+from enum import StrEnum
 from io import StringIO
-from pathlib import Path
 
 from collector.intake.sources.hand_log import HandRow
+from collector.store.readings.acceptable import text_problem, time_problem, to_number
 from parsers.text import plain
 
-NEEDED = ("taken_at", "systolic", "diastolic")
-NOTE_LIMIT = 2000  # characters of one column
-KNOWN = (*NEEDED, "pulse", "person", "note")
-MOST = {"systolic": 400, "diastolic": 300, "pulse": 400}
+NAMES = {
+    "taken_at": ("taken_at", "datetime", "date_time", "date/time", "timestamp", "measured_at", "date_and_time"),
+    "date": ("date", "day", "measurement_date"),
+    "time": ("time", "time_of_day", "measurement_time"),
+    "systolic": ("systolic", "sys", "sbp", "upper", "systolic_pressure", "systolic_mmhg", "sys_mmhg"),
+    "diastolic": ("diastolic", "dia", "dbp", "lower", "diastolic_pressure", "diastolic_mmhg", "dia_mmhg"),
+    "pulse": ("pulse", "pul", "hr", "bpm", "heart_rate", "heartrate", "pulse_rate", "pulse_bpm", "pulse_/min"),
+    "person": ("person", "user", "who", "patient"),
+    "note": ("note", "notes", "comment", "comments", "remark", "remarks"),
+    "unit": ("unit", "units"),
+}
+"""Usual column names, lower case, blanks as underscores, without brackets (common practice, no source)."""
+_KNOWN = {name: ours for ours, names in NAMES.items() for name in names}
+_MOST = {"systolic": 400, "diastolic": 300, "pulse": 400}
 """Beyond these no cuff shows a number: a slip of the pen. What is only implausible is taken and marked."""
+_NOTE_LIMIT = 2000  # characters of one column
+_SAMPLE = "taken_at,systolic,diastolic,pulse,person"
+
+
+class DateOrder(StrEnum):
+    """Of dates that are not written year first."""
+
+    DMY = "dmy"
+    MDY = "mdy"
 
 
 class LogError(Exception):
@@ -33,112 +54,175 @@ class BadLine:
     reason: str
 
 
-def read(
-    path: Path, local: Callable[[datetime], datetime], now: datetime, person: str | None = None
-) -> Iterator[HandRow | BadLine]:
-    """Every line that holds anything, as a row or as what is wrong with it.
+@dataclass(frozen=True, slots=True)
+class LogReader:
+    """How a log is read. local: makes a wall clock time aware. now: nothing was measured later.
 
-    local: makes a wall clock time aware. now: nothing was measured later. person: whose, where the line does
-    not say. Raises LogError for a file that cannot be used at all.
+    person: whose, where the line does not say. as_written: a systolic below its diastolic is taken as it stands.
     """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        reason = (error.strerror or "").lower()
-        raise LogError(f"{path}: cannot be read ({reason}); give the path of a file") from None
-    except UnicodeDecodeError as error:
-        line = error.object[: error.start].count(b"\n") + 1
-        raise LogError(f"{path}, line {line}: not UTF-8; save the file as 'CSV UTF-8'") from None
-    heading = text.split("\n", 1)[0]
-    separator = max(",;\t", key=heading.count)
-    lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
-    try:
-        names = _columns(path, next(lines, []))
-        for cells in lines:
-            if any(cell.strip() for cell in cells):
-                yield _line(lines.line_num, names, cells, local, now, person, separator)
-    except csv.Error as error:
-        raise LogError(f"{path}, line {lines.line_num}: not CSV ({error}); mend that line") from None
 
+    local: Callable[[datetime], datetime]
+    now: datetime
+    person: str | None = None
+    dates: DateOrder | None = None
+    as_written: bool = False
 
-def _columns(path: Path, heading: list[str]) -> list[str]:
-    names = [name.strip().lower().replace(" ", "_") for name in heading]
-    if {"reading_id", "payload"} <= set(names):
-        raise LogError(f"{path}: is an export of quietcuff, not a log; `quietcuff merge` joins stores")
-    missing = [name for name in NEEDED if name not in names]
-    if missing:
-        raise LogError(
-            f"{path}, line 1: no column {', '.join(missing)}; the first line names the columns, "
-            "such as taken_at,systolic,diastolic,pulse,person"
-        )
-    double = {name for name in names if name and names.count(name) > 1}
-    if double:
-        raise LogError(f"{path}, line 1: two columns are called {', '.join(sorted(double))}; rename one")
-    return names
+    def read(self, octets: bytes, name: str) -> Iterator[HandRow | BadLine]:
+        """Every line that holds anything, as a row or as what is wrong with it. Raises LogError."""
+        try:
+            text = octets.decode("utf-8-sig")
+        except UnicodeDecodeError as error:
+            line = error.object[: error.start].count(b"\n") + 1
+            raise LogError(f"{name}, line {line}: not UTF-8; save the file as 'CSV UTF-8'") from None
+        heading = text.split("\n", 1)[0]
+        separator = max(",;\t", key=heading.count)
+        lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
+        try:
+            columns = _columns(name, next(lines, []))
+            for cells in lines:
+                if any(cell.strip() for cell in cells):
+                    yield self._line(lines.line_num, columns, cells, separator)
+        except csv.Error as error:
+            raise LogError(f"{name}, line {lines.line_num}: not CSV ({error}); mend that line") from None
 
+    def _line(self, number: int, columns: list[str], cells: list[str], separator: str) -> HandRow | BadLine:
+        if len(cells) > len(columns) and any(cell.strip() for cell in cells[len(columns) :]):
+            return BadLine(number, f"{len(cells)} cells, but {len(columns)} columns")
+        values = {name: cell.strip() for name, cell in zip(columns, cells, strict=False) if name}
+        try:
+            row = self._row(values, separator)
+        except ValueError as error:
+            return BadLine(number, str(error))
+        if row.systolic < row.diastolic and not self.as_written:
+            return BadLine(
+                number,
+                f"systolic {row.systolic} is below diastolic {row.diastolic}; typed the wrong way round? Mend the "
+                "line, or take it as it stands with --as-written",
+            )
+        return row
 
-def _line(
-    number: int,
-    names: list[str],
-    cells: list[str],
-    local: Callable[[datetime], datetime],
-    now: datetime,
-    person: str | None,
-    separator: str,
-) -> HandRow | BadLine:
-    if len(cells) > len(names) and any(cell.strip() for cell in cells[len(names) :]):
-        return BadLine(number, f"{len(cells)} cells, but {len(names)} columns")
-    values = {name: cell.strip() for name, cell in zip(names, cells, strict=False) if name}
-    try:
-        taken_at = _time(values.get("taken_at", ""), local, now)
+    def _row(self, values: dict[str, str], separator: str) -> HandRow:
+        taken_at = self._time(values)
         systolic, diastolic, pulse = (
             _number(values.get(name, ""), name, separator) for name in ("systolic", "diastolic", "pulse")
         )
-    except ValueError as error:
-        return BadLine(number, str(error))
-    if systolic is None or diastolic is None:
-        return BadLine(number, f"{'systolic' if systolic is None else 'diastolic'} is empty")
-    notes = [values.get("note", "")] + [
-        f"{name}: {text}" for name, text in values.items() if name not in KNOWN and text
-    ]
-    note = "; ".join(plain(part, NOTE_LIMIT) for part in notes if part)
-    return HandRow(
-        taken_at=taken_at,
-        systolic=systolic,
-        diastolic=diastolic,
-        pulse=pulse,
-        person=values.get("person") or person,
-        note=note or None,
-    )
+        if systolic is None or diastolic is None:
+            raise ValueError(f"{'systolic' if systolic is None else 'diastolic'} is empty")
+        if (unit := values.get("unit", "")) and unit.lower().replace(" ", "") != "mmhg":
+            raise ValueError(f"unit {unit[:20]!r}: pressures of a log are in mmHg")
+        notes = [values.get("note", "")] + [
+            f"{name}: {text}" for name, text in values.items() if name not in NAMES and text
+        ]
+        note = "; ".join(plain(part, _NOTE_LIMIT) for part in notes if part)
+        if problem := text_problem(note):
+            raise ValueError(f"note {problem}")
+        return HandRow(
+            taken_at=taken_at,
+            systolic=systolic,
+            diastolic=diastolic,
+            pulse=pulse,
+            person=values.get("person") or self.person,
+            note=note or None,
+        )
+
+    def _time(self, values: dict[str, str]) -> datetime:
+        text = values.get("taken_at") or f"{values.get('date', '')} {values.get('time', '')}".strip()
+        if not text:
+            raise ValueError("taken_at is empty")
+        moment = _moment(text, self.dates)
+        try:
+            moment = moment if moment.tzinfo else self.local(moment)
+            if moment > self.now:
+                raise ValueError(f"taken_at {text!r} has not come yet")
+            if problem := time_problem(moment):
+                raise ValueError(f"taken_at {text!r} {problem}")
+        except OverflowError:
+            raise ValueError(f"taken_at {text!r} is out of the calendar") from None
+        return moment
 
 
-def _time(text: str, local: Callable[[datetime], datetime], now: datetime) -> datetime:
-    if not text:
-        raise ValueError("taken_at is empty")
+def _columns(file: str, heading: list[str]) -> list[str]:
+    written = [_normal(name) for name in heading]
+    if {"reading_id", "payload"} <= set(written):
+        raise LogError(f"{file}: is an export of quietcuff, not a log; `quietcuff merge` joins stores")
+    if kpa := next((name for name in written if "kpa" in name), None):
+        raise LogError(f"{file}, line 1: column {kpa} is in kPa; pressures of a log are in mmHg")
+    columns = [_KNOWN.get(name, name) for name in written]
+    missing = [name for name in ("systolic", "diastolic") if name not in columns]
+    if "taken_at" not in columns and "date" not in columns:
+        missing.insert(0, "taken_at")
+    if missing:
+        raise LogError(
+            f"{file}, line 1: no column {', '.join(missing)}; the first line names the columns, such as {_SAMPLE}"
+        )
+    double = {name for name in columns if name and columns.count(name) > 1}
+    if double:
+        raise LogError(f"{file}, line 1: two columns are called {', '.join(sorted(double))}; rename one")
+    return columns
+
+
+def _normal(name: str) -> str:
+    return re.sub(r"[()\[\]]", "", name.strip().lower()).strip().replace(" ", "_").replace("-", "_")
+
+
+_DATE = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(?:[T ,]+(.*))?", re.ASCII)
+_CLOCK = re.compile(r"(\d{1,2})[:.](\d{2})(?::(\d{2}))?\s*([ap]\.?m\.?)?", re.ASCII | re.IGNORECASE)
+
+
+def _moment(text: str, order: DateOrder | None) -> datetime:
+    """A time as people write one: ISO 8601, or a date in another order and a time of day. Raises ValueError."""
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise ValueError(f"taken_at {text!r} is not a time such as 2031-03-04 07:30") from None
+        return _written_otherwise(text, order)
     if len(text) <= len("2031-03-04"):
         raise ValueError(f"taken_at {text!r} has no time of day, such as 2031-03-04 07:30")
-    try:
-        moment = moment if moment.tzinfo else local(moment)
-        if moment > now:
-            raise ValueError(f"taken_at {text!r} has not come yet")
-    except OverflowError:
-        raise ValueError(f"taken_at {text!r} is out of the calendar") from None
     return moment
+
+
+def _written_otherwise(text: str, order: DateOrder | None) -> datetime:
+    nonsense = ValueError(f"taken_at {text[:60]!r} is not a time such as 2031-03-04 07:30")
+    if (found := _DATE.fullmatch(text)) is None:
+        raise nonsense
+    if not found[4]:
+        raise ValueError(f"taken_at {text!r} has no time of day, such as 2031-03-04 07:30")
+    if (clock := _CLOCK.fullmatch(found[4].strip())) is None:
+        raise nonsense
+    first, second, third = (int(found[number]) for number in (1, 2, 3))
+    if len(found[1]) == 4:
+        year, month, day = first, second, third
+    else:
+        year = third if len(found[3]) == 4 else 2000 + third
+        day, month = _day_and_month(text, first, second, order)
+    hour = int(clock[1])
+    if half := (clock[4] or "").lower():
+        if not 1 <= hour <= 12:
+            raise nonsense
+        hour = hour % 12 + 12 * half.startswith("p")
+    try:
+        return datetime(year, month, day, hour, int(clock[2]), int(clock[3] or 0))
+    except ValueError:
+        raise nonsense from None
+
+
+def _day_and_month(text: str, first: int, second: int, order: DateOrder | None) -> tuple[int, int]:
+    if order is None:
+        if first > 12 or first == second:
+            order = DateOrder.DMY
+        elif second > 12:
+            order = DateOrder.MDY
+        else:
+            raise ValueError(f"taken_at {text!r} can be read two ways; say --dates dmy or --dates mdy")
+    return (first, second) if order is DateOrder.DMY else (second, first)
 
 
 def _number(text: str, name: str, separator: str) -> Decimal | None:
     if not text:
         return None
     try:
-        number = Decimal(text if separator == "," else text.replace(",", "."))
-    except InvalidOperation:
-        number = Decimal("NaN")
-    if not number.is_finite() or "e" in text.lower() or "_" in text:
-        raise ValueError(f"{name} {text!r} is not a number")
-    if not 0 < number <= MOST[name]:
-        raise ValueError(f"{name} {text} lies outside what can be measured (1 to {MOST[name]})")
+        number = to_number(text if separator == "," else text.replace(",", "."))
+    except ValueError as error:
+        raise ValueError(f"{name} {text[:40]!r} {error}") from None
+    if not 0 < number <= _MOST[name]:
+        raise ValueError(f"{name} {text} lies outside what can be measured (1 to {_MOST[name]})")
     return number

@@ -1,7 +1,7 @@
 // Keeps the part of the page that is news up to date. Without it everything works, by "Look again".
 const live = document.getElementById("live");
 
-async function refresh() {
+export async function refresh() {
   const answer = await fetch(location.href, { headers: { accept: "text/html" } }).catch(() => null);
   if (!answer) return;
   if (answer.status === 401) return location.reload();
@@ -11,7 +11,8 @@ async function refresh() {
   live.replaceChildren(...fresh.childNodes);
   live.dataset.seen = fresh.dataset.seen;
   live.dispatchEvent(new Event("fresh"));
-  if (said) said.textContent = said.dataset.new;
+  const now = live.querySelector(".now p:not(#clock)");
+  if (said) said.textContent = said.dataset.new || (now ? now.textContent : "");
 }
 
 let stream;

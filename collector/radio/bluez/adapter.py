@@ -2,10 +2,12 @@
 
 import asyncio
 import logging
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+from dbus_fast import Variant
 
 from collector.radio.bluez import bleak_internals, gatt_profile, stale_devices
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, BusError, Interfaces, Watcher
@@ -13,10 +15,6 @@ from collector.radio.port import RadioUnavailable, Sink
 from parsers.uuids import Uuid, full
 
 if TYPE_CHECKING:
-    from bleak import BleakScanner
-    from bleak.backends.device import BLEDevice
-    from bleak.backends.scanner import AdvertisementData
-
     from collector.radio.bluez.agent import PairingAgent
     from collector.radio.bluez.visits import Visits
 
@@ -25,18 +23,22 @@ log = logging.getLogger("quietcuff.radio")
 
 POWER_S = 5.0
 ATTEMPTS, AGAIN_S = 4, 0.5
+SETTLE_S = 0.5
 
 
 class Adapter:
-    """seen: called with the device path of everything that advertises within the filter."""
+    """off_by_hand: somebody switched it off, and it stays so until somebody switches it on."""
 
-    def __init__(self, bus: Bus, path: str, seen: Callable[[str], None]) -> None:
-        self.bus, self.path, self.seen = bus, path, seen
+    def __init__(self, bus: Bus, path: str) -> None:
+        self.bus, self.path = bus, path
         self.name = path.rpartition("/")[2]
         self.up = False
         self._wide = False
         self._idle = 0
-        self._scanner: BleakScanner | None = None
+        self._resting = 0
+        self._changing = asyncio.Lock()
+        self._scanning = False
+        self.off_by_hand = False
 
     async def start(self, wide: bool) -> None:
         """Switch it on where it is off, register the profile, scan. Raises RadioUnavailable.
@@ -49,28 +51,51 @@ class Adapter:
             await gatt_profile.register(self.bus, self.path)
         except BusError as failure:  # without it BlueZ does not connect by itself; the scan still does
             log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
-        await self._scan(wide)
-        self.up = True
+        self.up, self._wide = True, wide
+        await self._scan_or_rest()
 
     async def stop(self) -> None:
         """Stop listening; never raises."""
         self.up = False
-        scanner, self._scanner = self._scanner, None
-        if scanner is not None:
-            with suppress(Exception):
-                await scanner.stop()
+        await self._scan_or_rest()
+
+    @asynccontextmanager
+    async def resting(self) -> AsyncIterator[None]:
+        """No discovery meanwhile; several may want that at once."""
+        self._resting += 1
+        try:
+            await self._scan_or_rest()
+            yield
+        finally:
+            self._resting -= 1
+            with suppress(RadioUnavailable):  # `tend` will see to it
+                await self._scan_or_rest()
 
     async def tend(self, wide: bool) -> None:
         """Scan again where BlueZ fell silent or the filter has to change. Raises RadioUnavailable."""
+        if self._resting:
+            return
         self._idle = 0 if self.bus.get(self.path, ADAPTER, "Discovering") else self._idle + 1
         if self._idle >= 2 or wide != self._wide:
             log.debug("%s: scanning anew", self.name)
-            scanner, self._scanner = self._scanner, None
-            if scanner is not None:
-                with suppress(Exception):
-                    await scanner.stop()
-            self._idle = 0
-            await self._scan(wide)
+            self._idle, self._wide = 0, wide
+            async with self._changing:
+                await self._halt()
+        await self._scan_or_rest()
+
+    async def _scan_or_rest(self) -> None:
+        """Discover or not, as is wanted now. Raises RadioUnavailable."""
+        async with self._changing:
+            if not self.up or self._resting:
+                if self._scanning:
+                    await self._halt()
+            elif not self._scanning:
+                await self._scan()
+
+    async def _halt(self) -> None:
+        self._scanning = False
+        with suppress(BusError):
+            await self.bus.call(self.path, ADAPTER, "StopDiscovery")
 
     async def _power_on(self) -> None:
         if self.bus.get(self.path, ADAPTER, "Powered"):
@@ -80,59 +105,53 @@ class Adapter:
         except BusError as failure:
             if failure.name.endswith("Busy") and await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
                 return  # bluetoothd was at it already
-            if failure.name.endswith("Blocked") or _is_blocked(self.name):
+            if failure.name.endswith("Blocked") or is_blocked(self.name):
                 raise _blocked(self.name) from failure
             raise RadioUnavailable(f"Bluetooth is off on {self.name} and cannot be switched on: {failure}") from failure
         if not await self.bus.until(self.path, ADAPTER, "Powered", True, POWER_S):
             raise RadioUnavailable(f"Bluetooth is off on {self.name}")
         log.info("%s: switched on", self.name)
 
-    async def _scan(self, wide: bool) -> None:
-        from bleak import BleakScanner
-        from bleak.exc import BleakError
+    async def _scan(self) -> None:
+        """Start a discovery of which every report is told: by service, or of all with their data told again and again.
 
-        def detected(device: "BLEDevice", _: "AdvertisementData") -> None:
-            self.seen(device.details["path"])
-
-        scanner = BleakScanner(
-            detected,
-            service_uuids=None if wide else [full(Uuid.BLOOD_PRESSURE_SERVICE)],
-            bluez={"adapter": self.name, "filters": {"DuplicateData": not wide}},
+        What bluetoothd counts as unfiltered is told of only when its strength changes by 8 dB; since 5.67 that is any
+        filter without service and without DuplicateData (src/adapter.c, merge_discovery_filters).
+        """
+        wanted = {"Transport": Variant("s", "le")} | (
+            {"DuplicateData": Variant("b", True)}
+            if self._wide
+            else {"UUIDs": Variant("as", [full(Uuid.BLOOD_PRESSURE_SERVICE)])}
         )
         for attempt in range(ATTEMPTS):  # an adapter that has just been switched on is busy for a moment
             try:
-                await scanner.start()
+                await self.bus.call(self.path, ADAPTER, "SetDiscoveryFilter", "a{sv}", [wanted])
+                await self.bus.call(self.path, ADAPTER, "StartDiscovery")
                 break
-            except (BleakError, OSError, EOFError) as error:
+            except BusError as error:
                 if attempt == ATTEMPTS - 1:
                     raise RadioUnavailable(f"{self.name} does not scan: {error}") from error
-                await bleak_internals.end_discovery(self.path)
+                await self._halt()  # BlueZ may still have one of ours, as after the adapter was off for a while
                 await asyncio.sleep(AGAIN_S)
-        self._scanner, self._wide = scanner, wide
+        self._scanning = True
 
 
 def why_off(name: str) -> RadioUnavailable:
     """What to say of an adapter that was on."""
-    return _blocked(name) if _is_blocked(name) else RadioUnavailable(f"Bluetooth was switched off on {name}")
+    return _blocked(name) if is_blocked(name) else RadioUnavailable(f"Bluetooth was switched off on {name}")
 
 
 def _blocked(name: str) -> RadioUnavailable:
     return RadioUnavailable(f"Bluetooth is blocked on {name}; unblock it (sudo rfkill unblock bluetooth)")
 
 
-def _is_blocked(name: str) -> bool:
+def is_blocked(name: str) -> bool:
     """Whether rfkill holds the adapter (Linux Documentation/driver-api/rfkill.rst)."""
     for switch in Path("/sys/class/bluetooth", name).glob("rfkill*"):
         with suppress(OSError):
             if "1" in ((switch / "soft").read_text().strip(), (switch / "hard").read_text().strip()):
                 return True
     return False
-
-
-log = logging.getLogger("quietcuff.radio")
-
-
-SETTLE_S = 0.5
 
 
 class Adapters(Watcher):
@@ -170,13 +189,20 @@ class Adapters(Watcher):
             await self._register_agent()
             for path, _ in self.bus.each(ADAPTER):
                 if self.wanted(path + "/"):
-                    adapter = self._adapters.setdefault(path, Adapter(self.bus, path, self.visits.seen))
+                    adapter = self._adapters.setdefault(path, Adapter(self.bus, path))
                     await self._tend_one(adapter, wide, troubles)
         except BusError as failure:
             troubles.append(NOT_RUNNING if not self.bus.there else f"BlueZ: {failure}")
+        if not self.bus.there:
+            await self.bus.revive()
         if not self.up and not troubles:
             troubles.append(self._nothing())
         self.trouble = "; ".join(troubles) or None
+
+    def resting(self, path: str) -> AbstractAsyncContextManager[None]:
+        """Keep an adapter from discovering for a while."""
+        adapter = self._adapters.get(path)
+        return adapter.resting() if adapter is not None else nullcontext()
 
     async def stop(self) -> None:
         self.bus.watchers.remove(self)
@@ -185,14 +211,16 @@ class Adapters(Watcher):
 
     async def _tend_one(self, adapter: Adapter, wide: bool, troubles: list[str]) -> None:
         try:
-            if adapter.up and self.bus.get(adapter.path, ADAPTER, "Powered"):
+            powered = self.bus.get(adapter.path, ADAPTER, "Powered")
+            if adapter.up and powered:
                 await adapter.tend(wide)
-            else:
-                switched_off = adapter.up
-                await adapter.stop()
-                if switched_off:  # somebody wants it off: not for us to overrule at once
-                    raise why_off(adapter.name)
-                await adapter.start(wide)
+                return
+            adapter.off_by_hand = not powered and (adapter.up or adapter.off_by_hand) and not is_blocked(adapter.name)
+            switched_off = adapter.up
+            await adapter.stop()
+            if switched_off or adapter.off_by_hand:
+                raise why_off(adapter.name)
+            await adapter.start(wide)
         except RadioUnavailable as error:
             await adapter.stop()
             troubles.append(str(error))

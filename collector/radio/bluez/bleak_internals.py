@@ -1,4 +1,4 @@
-"""The one place that knows bleak's inside, for three things that its public face cannot do."""
+"""The one place that knows bleak's inside, for what its public face cannot do."""
 
 import asyncio
 import errno
@@ -37,22 +37,6 @@ def forget() -> None:
     if (bus := _connection()) is not None:
         with suppress(Exception):
             bus.disconnect()
-
-
-async def end_discovery(adapter: str) -> None:
-    """Take back a discovery that BlueZ still has of bleak's connection, as after the adapter was off for a while."""
-    from dbus_fast import Message
-
-    if (bus := _connection()) is not None:
-        with suppress(Exception):
-            await asyncio.wait_for(
-                bus.call(
-                    Message(
-                        destination="org.bluez", path=adapter, interface="org.bluez.Adapter1", member="StopDiscovery"
-                    )
-                ),
-                2,
-            )
 
 
 async def let_go(client: "BleakClient") -> None:

@@ -5,11 +5,12 @@ Sources: D-Bus Specification (ObjectManager, Properties, NameOwnerChanged), Blue
 
 import asyncio
 import logging
+import time
 from collections.abc import Coroutine, Iterator, Mapping, Sequence
 from contextlib import suppress
 from typing import Any
 
-from dbus_fast import AuthError, BusType, Message, MessageType, Variant, unpack_variants
+from dbus_fast import AuthError, BusType, Message, MessageFlag, MessageType, Variant, unpack_variants
 from dbus_fast.aio import MessageBus
 
 from collector.radio.port import RadioUnavailable
@@ -21,7 +22,9 @@ ADAPTER, DEVICE = "org.bluez.Adapter1", "org.bluez.Device1"
 CHARACTERISTIC = "org.bluez.GattCharacteristic1"
 OBJECT_MANAGER, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesktop.DBus.Properties"
 DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
+SYSTEMD = "org.freedesktop.systemd1"
 CALL_S = 10.0
+REVIVE_S = 10.0  # systemd gives up on a unit that is started five times in ten seconds
 _NO_OWNER = (
     "org.freedesktop.DBus.Error.ServiceUnknown",
     "org.freedesktop.DBus.Error.NameHasNoOwner",
@@ -61,6 +64,7 @@ class Bus:
         self.there = False  # bluetoothd is on the bus
         self.lost = asyncio.Event()
         self.watchers: list[Watcher] = []
+        self._revive_again_at = 0.0
         self._tasks: set[asyncio.Task[None]] = set()
         self._bus: MessageBus
 
@@ -123,10 +127,20 @@ class Bus:
         body: Sequence[Any] = (),
         destination: str = BLUEZ,
         timeout_s: float = CALL_S,
+        starts_it: bool = False,
     ) -> list[Any]:
-        """Call a method. Raises BusError, also when the connection is lost or no answer comes."""
+        """Call a method. Raises BusError, also when the connection is lost or no answer comes.
+
+        starts_it: have D-Bus start the service where it is down, be it that somebody stopped it.
+        """
         message = Message(
-            destination=destination, path=path, interface=interface, member=member, signature=signature, body=list(body)
+            destination=destination,
+            path=path,
+            interface=interface,
+            member=member,
+            signature=signature,
+            body=list(body),
+            flags=MessageFlag.NONE if starts_it else MessageFlag.NO_AUTOSTART,
         )
         try:
             reply = await asyncio.wait_for(self._bus.call(message), timeout_s)
@@ -168,6 +182,23 @@ class Bus:
         finally:
             self.watchers.remove(wait)
 
+    async def revive(self) -> None:
+        """Have bluetoothd started again where it crashed; never where somebody stopped it. Never raises.
+
+        D-Bus activation does it and asks for no right while the unit is enabled; Debian 12 leaves it down otherwise.
+        """
+        try:
+            (unit,) = await self.call(
+                "/org/freedesktop/systemd1", f"{SYSTEMD}.Manager", "GetUnit", "s", ["bluetooth.service"], SYSTEMD
+            )
+            (state,) = await self.call(unit, PROPERTIES, "Get", "ss", [f"{SYSTEMD}.Unit", "ActiveState"], SYSTEMD)
+            if state.value == "failed" and time.monotonic() >= self._revive_again_at:
+                self._revive_again_at = time.monotonic() + REVIVE_S
+                log.info("bluetoothd has crashed; started again")
+                await self.call(DBUS_PATH, DBUS, "StartServiceByName", "su", [BLUEZ, 0], DBUS, timeout_s=30)
+        except BusError as failure:
+            log.debug("bluetoothd is not started again: %s", failure)
+
     # -- listening -----------------------------------------------------------------------------------
 
     async def _watch(self) -> None:
@@ -180,7 +211,7 @@ class Bus:
                 f"type='signal',sender='{BLUEZ}',interface='{PROPERTIES}',member='PropertiesChanged'",
             ):
                 await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
-            await self._fill()
+            await self._fill(starts_it=True)
         except BusError as failure:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
@@ -195,8 +226,8 @@ class Bus:
             await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
         self.lost.set()
 
-    async def _fill(self) -> None:
-        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects"))[0]
+    async def _fill(self, starts_it: bool = False) -> None:
+        found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects", starts_it=starts_it))[0]
         self.objects = {path: unpack_variants(interfaces) for path, interfaces in found.items()}
         self.there = True
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
+from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.port import (
     MEASUREMENT_CHARACTERISTICS,
@@ -20,6 +21,7 @@ from collector.radio.port import (
     Outcome,
     Refused,
 )
+from collector.radio.time_limit import within
 from parsers.uuids import short
 
 if TYPE_CHECKING:
@@ -30,7 +32,9 @@ log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
 
 SERVICES_S = 40.0  # discovery over a slow connection interval takes long
-PAIRING_S = 40.0
+PAIRING_S = 10.0  # then it is called off: bluetoothd 5.66 hears nobody else meanwhile
+SUBSCRIBE_S = 9.0  # with the pairing that bluetoothd begins by itself where the cuff wants it
+NO_BOND_ERRORS = ("NotPermitted", "NotAuthorized", "AuthenticationFailed")
 
 
 class Surroundings(Protocol):
@@ -47,7 +51,7 @@ class Surroundings(Protocol):
 
     def bond_missing_on(self, cuff: str) -> str | None: ...
 
-    def paired(self, path: str) -> None: ...
+    def bonded(self, path: str, visit: int) -> None: ...
 
 
 class BlueZLink:
@@ -59,11 +63,12 @@ class BlueZLink:
         self.name: str | None = around.bus.get(path, DEVICE, "Name")
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
-        self.table_changed = False  # bluetoothd looks after that
-        self.noticed: set[Manner] = set()
         self.heard = 0
         self.heard_at = time.monotonic()
         self.ended: Outcome | None = None
+        self.table_changed = False  # bluetoothd sees to that
+        self.noticed: set[Manner] = set()
+        self._refused = False  # something, for want of a bond
         self._gone = asyncio.Event()
         self._client: BleakClient
         self._places: dict[int, BleakGATTCharacteristic] = {}
@@ -77,6 +82,8 @@ class BlueZLink:
         from bleak.exc import BleakError
 
         self = cls(around, path, source)
+        if not await _resolved(around.bus, path):  # only then bleak, which hangs up when it is interrupted
+            raise LinkLost("left during discovery, or that took too long")
         properties: dict[str, Any] = dict(around.bus.objects.get(path, {}).get(DEVICE, {}))
         self._client = BleakClient(
             BLEDevice(self.cuff, self.name, {"path": path, "props": properties}),
@@ -106,16 +113,18 @@ class BlueZLink:
     # -- the port ------------------------------------------------------------------------------------
 
     async def secure(self) -> bool:
+        """Pair where the cuff has refused something without, or has an address that only pairing explains.
+
+        Else not: bluetoothd pairs by itself when the subscription is refused, and a cuff that can do without is left
+        in peace.
+        """
         self.bond_missing_on = self.around.bond_missing_on(self.cuff)
-        if self.bonded:
-            await self._bonded()
-            return True
-        missing = await self._alive(self._pair())
-        if self._gone.is_set():
-            raise LinkLost("left while pairing")
-        if missing is not None and not self.bonded and not missing.name.endswith("AlreadyExists"):
-            raise Refused(f"not paired ({missing}); if the cuff shows a number, it wants it typed in here")
-        await self._bonded()
+        if not self._paired() and (self._refused or self._is_private()):
+            failure = await self._alive(self._pair())
+            if self._gone.is_set():
+                raise LinkLost("left while pairing")
+            if failure is not None and not self._paired() and not failure.name.endswith("AlreadyExists"):
+                raise Refused(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
         return self.bonded
 
     async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
@@ -160,17 +169,22 @@ class BlueZLink:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
         path = _path(place)
-        if self.around.subscriptions is None:
-            await self._listen(place, lambda value: self.around.bus_value(path, number, value))
-            return
         try:
-            await self._alive(self.around.subscriptions.hold(path))
+            if self.around.subscriptions is None:
+                listening = self._listen(place, lambda value: self.around.bus_value(path, number, value))
+                await within(SUBSCRIBE_S, listening)
+            else:
+                await within(SUBSCRIBE_S, self._alive(self.around.subscriptions.hold(path)))
+        except TimeoutError:
+            self._refused = True
+            raise Refused("no answer; it may want to be paired and does not say how") from None
         except BusError as failure:
             if self._gone.is_set():
                 raise LinkLost(str(failure)) from failure
+            self._refused = failure.name.endswith(NO_BOND_ERRORS)
             raise Refused(str(failure)) from failure
-        if self.bonded:  # the cuff wanted a bond for it, and has one now
-            await self._bonded()
+        if self.bonded:
+            self.around.bonded(self.path, visit)
 
     async def ask(self, found: Found, request: bytes) -> bytes:
         if found.handle not in self._answers:
@@ -205,36 +219,44 @@ class BlueZLink:
     # -- inside --------------------------------------------------------------------------------------
 
     async def _pair(self) -> BusError | None:
-        """Ask for a bond, until BlueZ answers or has one; returns why there is none.
+        """Ask for a bond, until BlueZ answers or has one; returns why there is none. Never on a link that may be down.
 
         Where the cuff's own request was granted just before ours, bluetoothd 5.66 takes ours for one over BR/EDR and
         leaves it without an answer as long as the link is up (src/device.c, pair_device).
         """
         bus = self.around.bus
         asked = asyncio.ensure_future(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
-        bonded = asyncio.ensure_future(bus.until(self.path, DEVICE, "Paired", True, PAIRING_S))
+        paired = asyncio.ensure_future(bus.until(self.path, DEVICE, "Paired", True, PAIRING_S))
         try:
-            await asyncio.wait({asked, bonded}, return_when=asyncio.FIRST_COMPLETED)
-            if not (bonded.done() and bonded.result()):
+            await asyncio.wait({asked, paired}, return_when=asyncio.FIRST_COMPLETED)
+            if not (paired.done() and paired.result()):
                 await asked
         except BusError as failure:
+            await self._call_off_pairing()
             return failure
         finally:
             await _give_up(asked)
-            await _give_up(bonded)
+            await _give_up(paired)
         return None
 
-    async def _bonded(self) -> None:
-        """A bond stands: the cuff's own address is known, and BlueZ may connect it by itself from now on."""
-        self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
-        self.around.paired(self.path)
-        if not self.around.bus.get(self.path, DEVICE, "Trusted"):
-            with suppress(BusError):
-                await self.around.bus.set(self.path, DEVICE, "Trusted", "b", True)
+    async def _call_off_pairing(self) -> None:
+        """The link stays, and bluetoothd is free for others at once."""
+        with suppress(BusError):
+            await self.around.bus.call(self.path, DEVICE, "CancelPairing")
+
+    def _paired(self) -> bool:
+        return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
 
     @property
     def bonded(self) -> bool:
-        return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
+        """Whether a bond stands that outlives the link; then the cuff's own address is known."""
+        paired = self._paired()
+        if paired:
+            self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
+        return paired and bool(self.around.bus.get(self.path, DEVICE, "Bonded", paired))
+
+    def _is_private(self) -> bool:
+        return self.around.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
 
     async def _listen(self, place: "BleakGATTCharacteristic", heard: Callable[[bytes], None]) -> None:
         await self._on_air(
@@ -263,6 +285,10 @@ class BlueZLink:
             if doing.done():
                 return doing.result()
             raise LinkLost("the link is down")
+        except asyncio.CancelledError:
+            if not self._paired():  # it may be waiting for a bond that the cuff does not make
+                self.around.bus.spawn(self._call_off_pairing())
+            raise
         finally:
             gone.cancel()
             await _give_up(doing)
@@ -278,6 +304,18 @@ async def _give_up(doing: asyncio.Future[T]) -> None:
 
 def _path(place: "BleakGATTCharacteristic") -> str:
     return str(place.obj[0])
+
+
+async def _resolved(bus: Bus, path: str) -> bool:
+    """Wait for BlueZ's discovery, as long as the link is up."""
+    resolved = asyncio.ensure_future(bus.until(path, DEVICE, "ServicesResolved", True, SERVICES_S))
+    down = asyncio.ensure_future(bus.until(path, DEVICE, "Connected", False, SERVICES_S))
+    try:
+        await asyncio.wait({resolved, down}, return_when=asyncio.FIRST_COMPLETED)
+        return resolved.done() and resolved.result()
+    finally:
+        await _give_up(resolved)
+        await _give_up(down)
 
 
 async def _disconnect(bus: Bus, path: str) -> None:

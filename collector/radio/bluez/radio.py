@@ -125,7 +125,7 @@ class BlueZRadio:
             self._witness = Witness(
                 self._channel, RecordHandles(tuple(delivery.known.values())), delivery, self._handover
             )
-            self._witness.know(links_now())
+            self._witness.know(links_now() or {})
         delivery.witness, self._witness.receiver = self._witness, delivery
         delivery.refresh()
         delivery.witness.start()
@@ -149,12 +149,13 @@ class BlueZRadio:
         bus.export(PATH, agent)
         bus.export(PROFILE_PATH, CuffProfile())
         adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)
+        visits.connecting.resting = adapters.resting
         try:
+            visits.begin()  # first: a cuff is told of once a scan
             await adapters.tend()
             if not adapters.up:
                 raise RadioUnavailable(adapters.trouble or "no Bluetooth adapter")
             adapters.tell()
-            visits.begin()
             await self._tend_until(stop, bus, visits, adapters)
         finally:
             await adapters.stop()

@@ -9,24 +9,21 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
+from collector.radio.bluez.connecting import Connecting
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.port import Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
+from collector.radio.port import Bond, Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.radio")
 
 SERVICE = full(Uuid.BLOOD_PRESSURE_SERVICE)
-CONNECT_S = 8.0
-BLUEZ_FIRST_S = 1.0  # BlueZ connects bonded cuffs by itself in about 0.1 s; we only where it does not
 NEW_BURST_S = 10.0  # silent for so long and back: somebody measured again
 AGAIN_S = 1.0  # after a connection that did not come about
 PAUSE_S, LONGEST_PAUSE_S = 2.0, 300.0
-DOWN_S, LOOK_S = 5.0, 0.5
-DEAF_S = 10.0  # a bonded cuff's services are known, and resolved again in a second or two
 SETTLE_S = 0.3  # what D-Bus still has to tell about a link that ended
 
 
@@ -57,7 +54,7 @@ class Visits(Watcher):
         self._pace: dict[str, Pace] = {}
         self._noted: set[str] = set()
         self._bond_missing: dict[str, str] = {}  # cuffs whose bond was found gone: 'ours' or 'cuff'
-        self._connecting = asyncio.Lock()
+        self.connecting = Connecting(bus, lambda: delivery.heard_at)
 
     def begin(self) -> None:
         """Take up what is there: subscriptions to stand, links that are up already."""
@@ -136,34 +133,61 @@ class Visits(Watcher):
 
     def consider(self, path: str, advertising: bool = False) -> None:
         """Visit it if it is a cuff, is there, and is not being visited."""
-        if self.stopping or path in self.visits or not self.admits(path):
+        if self.stopping or path in self.visits or not self.admits(path) or self._is_anothers(path):
             return
         self._look_at_bond(path)
         connected = bool(self.bus.get(path, DEVICE, "Connected"))
+        if connected and self.connecting.is_down(path):
+            return  # bluetoothd has not noticed yet; it will tell
         if not connected and not (advertising and time.monotonic() >= self._pace.setdefault(path, Pace()).not_before):
             return
         task = asyncio.create_task(self._visit(path))
         self.visits[path] = task
         task.add_done_callback(lambda _: self._visited(path))
 
+    def _twins(self, path: str) -> list[tuple[str, dict[str, Any]]]:
+        """The same cuff as other adapters of ours know it."""
+        address = self.address_of(path)
+        return [
+            (twin, device)
+            for twin, device in self.bus.each(DEVICE)
+            if twin != path and device.get("Address") == address and self.wanted_adapter(twin)
+        ]
+
+    def _is_anothers(self, path: str) -> bool:
+        """Whether another adapter visits this cuff, or has the bond with it: one visit at a time, and one bond."""
+        return any(
+            twin in self.visits
+            or (
+                device.get("Paired")
+                and self.bus.get(device["Adapter"], ADAPTER, "Powered")
+                and not self.bus.get(path, DEVICE, "Paired")
+            )
+            for twin, device in self._twins(path)
+        )
+
     def _look_at_bond(self, path: str) -> None:
         address = self.address_of(path)
-        if address in self.known and self.known[address].bonded and not self.bus.get(path, DEVICE, "Paired"):
+        paired = self.bus.get(path, DEVICE, "Paired") or any(twin.get("Paired") for _, twin in self._twins(path))
+        if address in self.known and self.known[address].bonded and not paired:
             self._bond_missing.setdefault(address, "ours")
 
     def _visited(self, path: str) -> None:
         self.visits.pop(path, None)
-        if self.bus.get(path, DEVICE, "Connected"):  # it came back while we were still tidying up
-            self.consider(path)
+        self.consider(path)  # it may have come back while we were still tidying up
 
     # -- a visit -------------------------------------------------------------------------------------
 
     async def _visit(self, path: str) -> None:
         link: BlueZLink | None = None
         try:
-            if not await self._connected(path):
+            if not await self.connecting.up(path):
+                if not self.bus.get(path, DEVICE, "Connected"):
+                    self._pace.setdefault(path, Pace()).not_before = time.monotonic() + AGAIN_S
                 return
             log.debug("%s: connected", self.address_of(path))
+            if not self.bus.get(path, DEVICE, "Trusted"):
+                self.bus.spawn(self._trust(path))
             link = await BlueZLink.open(self, path, self.sink.source)
             log.debug("%s: discovered", self.address_of(path))
             self.delivery.links[path] = link
@@ -181,52 +205,6 @@ class Visits(Watcher):
         finally:
             await self._after(path, link)
 
-    async def _connected(self, path: str) -> bool:
-        """Get the link up, unless BlueZ has done so or does."""
-        if self.bus.get(path, DEVICE, "Connected") or (
-            self.bus.get(path, DEVICE, "Paired")
-            and await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S)
-        ):
-            return await self._awake(path)
-        return await self._connect(path)
-
-    async def _connect(self, path: str) -> bool:
-        async with self._connecting:  # an adapter makes one link at a time
-            log.debug("%s: connecting", self.address_of(path))
-            call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
-            call.add_done_callback(lambda task: task.cancelled() or task.exception())
-            up = asyncio.create_task(self.bus.until(path, DEVICE, "Connected", True, CONNECT_S))
-            await asyncio.wait({call, up}, return_when=asyncio.FIRST_COMPLETED)
-            if call.done() and call.exception() is not None:
-                log.debug("connecting %s: %s", self.address_of(path), call.exception())
-                up.cancel()
-            with suppress(asyncio.CancelledError):
-                await up
-            if self.bus.get(path, DEVICE, "Connected"):
-                return True
-            call.cancel()
-            with suppress(BusError):
-                await self.bus.call(path, DEVICE, "Disconnect")  # takes the attempt back
-            self._pace.setdefault(path, Pace()).not_before = time.monotonic() + AGAIN_S
-            return False
-
-    async def _awake(self, path: str) -> bool:
-        """Whether BlueZ gets on with a link that it made by itself; else make it anew.
-
-        bluetoothd 5.66 drops its end of a link, yet leaves it up, when the cuff has it encrypted before bluetoothd
-        asks for that (device_attach_att, 'setsockopt(BT_SECURITY): Invalid argument'). The cuff then waits in vain
-        for a confirmation and keeps its record. A link that we ask for does not run into this.
-        """
-        while not await self.bus.until(path, DEVICE, "ServicesResolved", True, DEAF_S):
-            if not self.bus.get(path, DEVICE, "Connected"):
-                return False
-            if time.monotonic() - self.delivery.heard_at > DEAF_S:
-                log.info("%s: BlueZ is deaf on this link; made anew", self.address_of(path))
-                with suppress(BusError):
-                    await self.bus.call(path, DEVICE, "Disconnect")
-                return await self.bus.until(path, DEVICE, "Connected", False, DOWN_S) and await self._connect(path)
-        return True
-
     async def _after(self, path: str, link: BlueZLink | None) -> None:
         """Tidy up; the next visit to this cuff begins only after."""
         try:
@@ -236,7 +214,7 @@ class Visits(Watcher):
                 self._slow_down(path) if not link.heard else self._pace.pop(path, None)
             if not self.stopping:
                 if hangs:
-                    await self._down(path)
+                    await self.connecting.down(path, lambda: self._has_link(path))
                 await asyncio.sleep(SETTLE_S)
             self.delivery.compare()
             self.delivery.refresh()  # a cuff that was new is known from now on
@@ -245,15 +223,13 @@ class Visits(Watcher):
             if self.subscriptions is not None:
                 self.subscriptions.resume(path)
 
-    async def _down(self, path: str) -> None:
-        """Wait until the link is down, or is up again already; end it where it hangs."""
-        for _ in range(round(DOWN_S / LOOK_S)):
-            if await self.bus.until(path, DEVICE, "Connected", False, LOOK_S) or path not in self.bus.objects:
-                return
-            if self.witness is not None and self.witness.has_link(self.address_of(path)):
-                return  # it came back before bluetoothd told of its leaving
+    def _has_link(self, path: str) -> bool:
+        return self.witness is not None and self.witness.has_link(self.address_of(path))
+
+    async def _trust(self, path: str) -> None:
+        """Keep its objects, and so the subscription: those of a cuff neither bonded nor trusted go after 30 s."""
         with suppress(BusError):
-            await self.bus.call(path, DEVICE, "Disconnect")
+            await self.bus.set(path, DEVICE, "Trusted", "b", True)
 
     def _slow_down(self, path: str) -> None:
         pace = self._pace.setdefault(path, Pace())
@@ -295,8 +271,9 @@ class Visits(Watcher):
     def bond_missing_on(self, cuff: str) -> str | None:
         return self._bond_missing.get(cuff)
 
-    def paired(self, path: str) -> None:
+    def bonded(self, path: str, visit: int) -> None:
         address = self.address_of(path)
+        self.sink.learn(visit, Bond(True, self._bond_missing.get(address)))
         if self._bond_missing.pop(address, None):
             log.info("%s: paired anew", address)
         self.sink.tell(f"bond {address}", None)  # may have been told before we were started again
@@ -305,7 +282,7 @@ class Visits(Watcher):
 
     def added(self, path: str, interfaces: Interfaces) -> None:
         if DEVICE in interfaces:
-            self.consider(path)
+            self.seen(path) if "RSSI" in interfaces[DEVICE] else self.consider(path)
 
     def removed(self, path: str, interfaces: Sequence[str]) -> None:
         if DEVICE in interfaces and path not in self.visits:
@@ -314,6 +291,8 @@ class Visits(Watcher):
     def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None:
         if interface != DEVICE:
             return
+        if "RSSI" in changes:
+            self.seen(path)
         if changes.get("Connected") is False and path in self.delivery.links:
             self.delivery.links[path].lost()
         elif {"Connected", "UUIDs", "ServicesResolved"} & changes.keys():

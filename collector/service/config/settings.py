@@ -59,11 +59,13 @@ def _address(address: str) -> str | None:
 
 
 def _day(text: str) -> str | None:
+    if not text:
+        return None
     try:
-        date.fromisoformat(text)
+        day = date.fromisoformat(text)
     except ValueError:
-        return "a day is written like '2031-03-04'" if text else None
-    return None
+        return "a day is written like '2031-03-04'"
+    return None if 1900 <= day.year <= 2199 else "a day is one from 1900-01-01 to 2199-12-31"
 
 
 def _hour(text: str) -> str | None:
@@ -105,7 +107,9 @@ class Radio:
     )
     accept: Accept = key(Accept.ANY, "Visit any cuff in reach, or known ones only.")
     set_clock: SetClock = key(SetClock.NEVER, "Whether a visit may set the cuff's clock.")
-    clock_wrong_after_s: float = key(60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1)
+    clock_wrong_after_s: float = key(
+        60.0, "Seconds from which a cuff's clock counts as wrong.", at_least=1, at_most=86400
+    )
     witness: UseWitness = key(UseWitness.AUTO, "Whether to read indications from the kernel's monitor channel.")
 
 
@@ -127,7 +131,9 @@ class Backup:
 class Retention:
     """Off unless set. What a rule takes away is gone from the store; backups keep it until they go."""
 
-    payloads_days: int = key(0, "Days to keep payloads as they came; their readings stay. 0: for ever.", at_least=0)
+    payloads_days: int = key(
+        0, "Days to keep payloads as they came; their readings stay. 0: for ever.", at_least=0, at_most=36500
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,10 +143,12 @@ class Notices:
     command: tuple[str, ...] = key((), "A program and its arguments; each notice goes to it as JSON.")
     command_timeout_s: float = key(20.0, "Seconds until the program is stopped.", at_least=1, at_most=300)
     personal: bool = key(False, "Whether names and values leave through the program and MQTT.")
-    cuff_silent_days: int = key(14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0)
+    cuff_silent_days: int = key(
+        14, "Days without a visit after which a cuff is missed. 0: never.", at_least=0, at_most=3660
+    )
     battery_below: int = key(20, "Percent of battery below which a cuff wants new ones.", at_least=0, at_most=100)
-    clock_off_min: int = key(10, "Minutes from which a cuff's clock is worth a notice.", at_least=1)
-    disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0)
+    clock_off_min: int = key(10, "Minutes from which a cuff's clock is worth a notice.", at_least=1, at_most=525600)
+    disk_free_mb: int = key(200, "MB that have to be free beside the store.", at_least=0, at_most=10**9)
     very_high: bool = key(True, "Whether a very high reading is a notice.")
     series: bool = key(True, "Whether a series that falls short of its plan is a notice.")
 
@@ -284,6 +292,10 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
             tables = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:
             raise ConfigError(f"{file or 'configuration'}: not TOML: {error}") from None
+        except ValueError:  # Python's own bound on digits
+            raise ConfigError(f"{file or 'configuration'}: not TOML: a number of more than 4,300 digits") from None
+        except RecursionError:
+            raise ConfigError(f"{file or 'configuration'}: not TOML: nested too deep") from None
     reader = Reader(text, str(file or "configuration"))
     sections = _sections()
     reader.only_known(tables, sections, ())
@@ -298,7 +310,9 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
         else:
             table |= from_environment(name, environment or {})
             values[name] = reader.section(kind, table, (name,))
-    _one_record_each(reader, values["people"])
+    _check_people(reader, values["people"], values["protocols"])
+    if reader.problems:
+        raise ConfigError(*reader.problems)
     return Config(**values)
 
 
@@ -309,24 +323,36 @@ def _sections() -> dict[str, Any]:
 
 def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
     if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
-        raise reader.wrong(
+        reader.wrong(
             path,
             f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
             "capitals; `quietcuff cuff list` shows them",
         )
+        return Cuff()
     cuff: Cuff = reader.section(Cuff, table, path)
-    if (cuff.user is None) != (cuff.consent_code is None):
-        raise reader.wrong(path, "consent takes both, user and consent_code")
+    if ("user" in table) != ("consent_code" in table):
+        reader.wrong(path, "consent takes both, user and consent_code")
     return cuff
 
 
-def _one_record_each(reader: Reader, people: Mapping[str, Person]) -> None:
-    """Two people in one record would be one patient to whoever receives it."""
+def _check_people(reader: Reader, people: Mapping[str, Person], own: Mapping[str, Any]) -> None:
+    """Two people in one record would be one patient to whoever receives it; letter case makes no other person."""
     whose: dict[str, str] = {}
+    names: dict[str, str] = {}
     for name, person in people.items():
+        if (first := names.setdefault(name.casefold(), name)) != name:
+            reader.wrong(
+                ("people", name), f"[people.{name}] is [people.{first}] again; letter case makes no difference"
+            )
+        if person.protocol:
+            from collector.numbers.protocols import UnknownProtocol, protocol
+
+            try:
+                protocol(person.protocol, own)
+            except UnknownProtocol as unknown:
+                reader.wrong(("people", name, "protocol"), f"people.{name}.protocol: {unknown}")
         if person.record and (other := whose.setdefault(person.record, name)) != name:
-            told = f"people.{name}.record is [people.{other}]'s too"
-            raise reader.wrong(("people", name, "record"), told, person.record)
+            reader.wrong(("people", name, "record"), f"people.{name}.record is [people.{other}]'s too")
 
 
 def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:
@@ -337,4 +363,5 @@ def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> A
         return custom({**table, "name": path[-1]})
     except ProtocolError as error:
         about = next((key for key in table if f"'{key}'" in str(error) or f": {key} is " in str(error)), None)
-        raise reader.wrong(path if about is None else (*path, about), str(error)) from None
+        reader.wrong(path if about is None else (*path, about), str(error))
+        return None

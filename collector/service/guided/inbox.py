@@ -4,6 +4,7 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Protocol
 
+from collector.service.guided.screen import TERMINAL
 from collector.share.samples import has_certain_time
 from collector.share.text.reading_table import pressure
 from collector.store.values import Reading
@@ -19,10 +20,17 @@ class Source(Protocol):
 
 
 class Inbox:
-    """Sorts what arrives. yes: asks a question. say: tells."""
+    """Sorts what arrives. yes: asks a question. say: tells. claim: how somebody else's reading is claimed."""
 
-    def __init__(self, person: str, source: Source, yes: Callable[[str], bool], say: Callable[[str], None]) -> None:
-        self.person, self.source, self._yes, self._say = person, source, yes, say
+    def __init__(
+        self,
+        person: str,
+        source: Source,
+        yes: Callable[[str], bool],
+        say: Callable[[str], None],
+        claim: str = TERMINAL.claim,
+    ) -> None:
+        self.person, self.source, self._yes, self._say, self._claim = person, source, yes, say, claim
         self._since: datetime | None = None
         self._unsorted: list[Reading] = []
         self._mine: list[Reading] = []
@@ -55,7 +63,7 @@ class Inbox:
         if reading.person not in (None, self.person):
             self._once(
                 "A reading came that is somebody else's. It does not count here. If it was yours after all: "
-                f"`quietcuff person claim {self.person} {reading.reading_id[:8]}`."
+                f"{self._claim.format(person=self.person, reading=reading.reading_id[:8])}."
             )
             return False
         timely = self._timely(reading)

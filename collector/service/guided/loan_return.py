@@ -66,8 +66,8 @@ class LoanReturn:
             if not missing:
                 break
             self.screen.count(
-                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}"
-                "  Enter goes on without them, q leaves"
+                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}",
+                "  Enter goes on without them, q leaves",
             )
             if pressed(self.screen) in ("\n", "\r"):
                 for loan in missing:

@@ -1,9 +1,23 @@
 """Talking with a person at a screen: words, a line that counts, single keys, and a way to leave at any point."""
 
+from dataclasses import dataclass
 from typing import Protocol
 
 POLL_S = 0.5
 LEAVES = ("q", "Q", "\x03", "\x04")
+
+
+@dataclass(frozen=True, slots=True)
+class Hints:
+    """What to do, in the words of the place where the person is; as they stand, those of a terminal."""
+
+    leave: str = "with q or Ctrl-C"
+    causes: str = "`quietcuff check` looks for other causes."
+    listen: str = "Start `quietcuff listen` again in another window."
+    claim: str = "`quietcuff person claim {person} {reading}`"
+
+
+TERMINAL = Hints()
 
 
 class Left(Exception):
@@ -19,8 +33,8 @@ class Screen(Protocol):
     def result(self, text: str) -> None:
         """A line of data."""
 
-    def count(self, text: str) -> None:
-        """A line that takes the place of the last such line."""
+    def count(self, text: str, keys: str = "", left_s: float | None = None) -> None:
+        """A line that takes the place of the last such line. keys: which do what now; left_s: seconds until it ends."""
 
     def settle(self, text: str) -> None:
         """That line stays, with this behind it."""
@@ -40,7 +54,7 @@ def pressed(screen: Screen, seconds: float = POLL_S) -> str:
 def yes(screen: Screen, question: str, keys: str = "y/n") -> bool:
     """Ask until it is answered. Raises Left."""
     while True:
-        screen.count(f"{question} ({keys})")
+        screen.count(question, f" ({keys})")
         if (key := pressed(screen).lower()) in ("y", "n"):
             screen.settle("yes" if key == "y" else "no")
             return key == "y"

@@ -14,7 +14,7 @@ from collector.numbers import rules, words
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.values import Irregular, Pressures, Sample, mean_of, rounded_text
 from collector.service.guided.inbox import Inbox
-from collector.service.guided.screen import POLL_S, Left, Screen, pressed, yes
+from collector.service.guided.screen import POLL_S, TERMINAL, Hints, Left, Screen, pressed, yes
 from collector.share.samples import sample
 from collector.share.text.preparation import READY, clock_text, rested
 from collector.share.text.reading_text import measured_text
@@ -64,6 +64,24 @@ class SittingRequest:
     low: Pressures = LOW
     emergency: str = ""
     hint: str = ""  # said at the beginning
+    hints: Hints = TERMINAL
+
+
+def request_of(
+    person: str, protocol: rules.Protocol, plan: rules.Plan, wall: datetime, rest_s: float, emergency: str
+) -> SittingRequest:
+    """By the person's own plan. wall: what the station's clock on the wall shows."""
+    planned = rules.PlannedProtocol.of(protocol, plan).protocol
+    _, session = planned.day_and_session(wall)
+    return SittingRequest(
+        person=person,
+        protocol=planned,
+        wanted=max(planned.per_session, IRREGULAR_WANTS if plan.atrial_fibrillation else 1),
+        rest_s=rest_s,
+        low=plan.low or LOW,
+        emergency=emergency,
+        hint="" if session else words.outside_hours(wall, planned.handling.morning, planned.handling.evening),
+    )
 
 
 @dataclass(slots=True)
@@ -97,7 +115,7 @@ class Guide:
     def __init__(self, request: SittingRequest, screen: Screen, clock: Clock, source: Source) -> None:
         self.request, self.screen, self.clock, self.source = request, screen, clock, source
         self.sitting = SittingProgress(clock.now(), request.wanted, request.protocol.handling.exclude_flags)
-        self.inbox = Inbox(request.person, source, partial(yes, screen), screen.say)
+        self.inbox = Inbox(request.person, source, partial(yes, screen), screen.say, request.hints.claim)
         self._was_very_high = False
 
     def run(self) -> SittingProgress:
@@ -117,7 +135,7 @@ class Guide:
     def _make_ready(self) -> None:
         self.screen.say(
             f"A sitting for {self.request.person}: {self.request.wanted} readings, by {self.request.protocol.name}. "
-            "You can leave at any time with q or Ctrl-C. What was measured stays.",
+            f"You can leave at any time {self.request.hints.leave}. What was measured stays.",
             *filter(None, [self.request.hint]),
             "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)),
@@ -151,18 +169,18 @@ class Guide:
                 hinted = True
                 self.screen.say(
                     "Nothing has come yet. Is the cuff done? Keep it near. Some cuffs send only after a "
-                    "press of their Bluetooth button. `quietcuff check` looks for other causes."
+                    f"press of their Bluetooth button. {self.request.hints.causes}"
                 )
             if now - looked >= LISTENER_LOOK_S:
                 looked = now
                 if alone is self.source.listening():
                     alone = not alone
                     self.screen.say(
-                        "Nobody listens now. Start `quietcuff listen` again in another window. This goes on by itself."
+                        f"Nobody listens now. {self.request.hints.listen} This goes on by itself."
                         if alone
                         else "Somebody listens again."
                     )
-            self.screen.count(f"Waiting for the cuff {clock_text(now - began)}  q leaves")
+            self.screen.count(f"Waiting for the cuff {clock_text(now - began)}", "  q leaves")
             pressed(self.screen)
         one = sample(reading)
         self.sitting.taken.append(one)
@@ -261,8 +279,9 @@ class Guide:
         while (gone := self.clock.seconds() - began) < seconds:
             if ends():
                 return gone
-            self.screen.count(f"{what} {clock_text(seconds - gone)}  Enter skips, q leaves")
-            if pressed(self.screen, min(POLL_S, seconds - gone)) in ("\n", "\r"):
+            left = seconds - gone
+            self.screen.count(f"{what} {clock_text(left)}", "  Enter skips, q leaves", left)
+            if pressed(self.screen, min(POLL_S, left)) in ("\n", "\r"):
                 return self.clock.seconds() - began
         return seconds
 

@@ -134,7 +134,7 @@ async def listen(
             try:
                 config = reread() if reread else config
             except ConfigError as error:
-                log.error("the configuration stays as it was: %s", error)
+                log.error("the configuration stays as it was: %s", "; ".join(error.problems))
                 return None
             rounds = Rounds(path, config)
             sink.accept = config.radio.accept

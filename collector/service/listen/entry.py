@@ -89,7 +89,9 @@ def run() -> None:
         serve(ListenOptions(store=said.store, config=said.config, radio=radio, adapter=said.adapter, log=said.log))
     except KeyboardInterrupt:
         sys.exit(INTERRUPTED)
-    except (ConfigError, StoreError, AlreadyListening) as error:
+    except ConfigError as error:
+        sys.exit("\n".join(f"quietcuff: {problem}" for problem in error.problems))
+    except (StoreError, AlreadyListening) as error:
         sys.exit(f"quietcuff: {' '.join(str(error).split())}")
     except OSError as error:
         where = f" ({error.filename})" if error.filename else ""

@@ -1,7 +1,10 @@
 """Readings by the order of their arrival, for whoever looks again and again: each has a number that grows."""
 
+from datetime import datetime
+
 from collector.store import readings
 from collector.store.database import Store
+from collector.store.instants import to_us
 from collector.store.values import Reading
 
 
@@ -22,3 +25,12 @@ def after(store: Store, number: int) -> list[tuple[int, Reading]]:
 def version(store: Store) -> int:
     """Changes when another connection commits (SQLite documentation, "PRAGMA data_version"); costs microseconds."""
     return int(store.scalar("PRAGMA data_version"))
+
+
+def since(store: Store, at: datetime) -> list[Reading]:
+    """Readings that arrived first at this instant or later, in that order."""
+    rows = store.query(
+        "SELECT reading_id FROM reading WHERE received_at >= ? ORDER BY received_at, payload_id", (to_us(at),)
+    ).fetchall()
+    found = readings.those(store, [reading_id for (reading_id,) in rows])
+    return [found[reading_id] for (reading_id,) in rows if reading_id in found]

@@ -16,6 +16,7 @@ from faults_of_cuffs import (
     two_seconds,
     we_forgot,
 )
+from faults_of_manners import beside_one_that_ignores_pairing, hangs_up_at_pairing, keeps_no_bond
 from faults_of_the_system import adapter_pulled, blocked, bluetoothd_hung, bluetoothd_killed, dbus_started_again
 from kills import kills
 from lab import Lab
@@ -36,6 +37,9 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "cuff-forgot": cuff_forgot,
     "we-forgot": we_forgot,
     "cut-off": bond_cut_off,
+    "hangs-up": hangs_up_at_pairing,
+    "no-bond": keeps_no_bond,
+    "ignores": beside_one_that_ignores_pairing,
     "rfkill": blocked,
 }
 

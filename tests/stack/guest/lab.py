@@ -20,7 +20,7 @@ class Lab:
     times: how often what can happen again and again does.
     """
 
-    def __init__(self, times: int, kills: int) -> None:
+    def __init__(self, times: int = 1, kills: int = 1) -> None:
         self.times, self.kills = times, kills
         self.air = Air()
         self.made = 0

@@ -4,46 +4,23 @@ import asyncio
 import sys
 
 from air import Air
-from machine import Collected, Program, adapter_there, listen, start_bluetoothd, start_dbus
+from lab import Lab
+from machine import Collected, Program, listen, start_bluetoothd
+from one_visit import visit
 from report import say, step
 
 from collector.radio.virtual.behaviour import Behaviour
-from collector.radio.virtual.cuff import VirtualCuff
 
-A, B, C = (
-    "/run/a.db",
-    "/run/b.db",
-    "/run/c.db",
-)  # write-ahead logging wants memory that can be shared, which the work folder has not
+# write-ahead logging wants memory that can be shared, which the work folder has not
+A, B, C = "/run/a.db", "/run/b.db", "/run/c.db"
 MANNER = Behaviour(interval_ms=250, lingers_s=3.0, patience_s=60.0, advertises_s=60.0)
-
-
-async def visit(cuff: VirtualCuff, count: int, store: str) -> dict[str, object]:
-    """Measure, speak, and wait until it is over; what became of it."""
-    before = len(cuff.measured)
-    for number in range(count):
-        cuff.measure(120 + before + number, 80, 93, pulse=60 + number)
-    await cuff.wake()
-    measured = cuff.measured[before:]
-    confirmed = [payload for payload in cuff.confirmed if payload in measured]
-    for _ in range(50):
-        found = Collected(store).of(measured)
-        if found["kept"] == count:
-            break
-        await asyncio.sleep(0.1)
-    return {"sent": count, "confirmed": len(confirmed), **found}
 
 
 async def main() -> None:
     say("starting D-Bus, the controller and bluetoothd")
-    await start_dbus()
-    air = Air()
-    await air.plug_controller(0)
-    bluetoothd = await start_bluetoothd()
-    while not await adapter_there("hci0"):
-        say("the kernel gave up on the controller; plugged in again")
-        await air.pull_controller(0)
-        await air.plug_controller(0)
+    lab = Lab()
+    await lab.begin(listener=False)
+    air = lab.air
     listener = listen(A)
     await listener.says("listening")
     await asyncio.sleep(3)
@@ -61,9 +38,9 @@ async def main() -> None:
     await asyncio.sleep(3)
     step("after listen started again", **await visit(cuff, 5, A))
     say("bluetoothd started again")
-    await bluetoothd.end()
+    await lab.bluetoothd.end()
     await asyncio.sleep(1)
-    bluetoothd = await start_bluetoothd()
+    lab.bluetoothd = await start_bluetoothd()
     await listener.says("Bluetooth is back", 60)
     step("first connection after bluetoothd started again", **await visit(cuff, 5, A))
     await listener.end()

@@ -115,8 +115,6 @@ def install() -> None:
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
     shutil.copy(PROJECT / "systemd/quietcuff.service", units)
-    (units / "bluetooth.service.d").mkdir()
-    shutil.copy(PROJECT / "systemd/bluetooth.conf", units / "bluetooth.service.d/quietcuff.conf")
     Path("/etc/sysusers.d").mkdir(exist_ok=True)
     shutil.copy(PROJECT / "systemd/quietcuff.sysusers", "/etc/sysusers.d/quietcuff.conf")
     say("sysusers: " + run("systemd-sysusers"))

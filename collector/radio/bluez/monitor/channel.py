@@ -134,8 +134,8 @@ def adopt_channel(descriptor: int, kernel_filter: KernelFilter) -> Channel:
     return Channel(sock)
 
 
-def links_now() -> dict[tuple[int, int], str]:
-    """LE links that are up: (adapter, connection handle) to address. Needs no right; empty where it can't be had."""
+def links_now() -> dict[tuple[int, int], str] | None:
+    """LE links that are up: (adapter, connection handle) to address. Needs no right; None where it can't be had."""
     found: dict[tuple[int, int], str] = {}
     try:
         with socket.socket(AF_BLUETOOTH, socket.SOCK_RAW | socket.SOCK_CLOEXEC, BTPROTO_HCI) as sock:
@@ -148,7 +148,7 @@ def links_now() -> dict[tuple[int, int], str]:
                     if kind == LE_LINK:
                         found[adapter, handle] = written(address)
     except OSError:
-        return found
+        return None
     return found
 
 

@@ -1,0 +1,52 @@
+"""Is what the configuration names there: secrets for their owner alone, a key that works, people of the store?"""
+
+from collections.abc import Iterator
+from difflib import get_close_matches
+from pathlib import Path
+
+from collector.cli.checks.finding import Finding, attention, fine
+from collector.service.config import Config
+from collector.service.jobs.sealing import Seal, SealError
+from collector.share.export.context import ExchangeError
+from collector.share.private_file import secret
+from collector.store import people
+from collector.store.database import Store
+from collector.store.errors import StoreError
+
+
+def secrets(config: Config) -> Iterator[Finding]:
+    """Files of passwords and tokens, and the key that backups are sealed to."""
+    named: list[tuple[str, Path | None]] = [("mqtt", config.mqtt.password_file)]
+    for name, relay in config.relay.items():
+        named += [(f"relay {name}", relay.token_file), (f"relay {name}", relay.password_file)]
+    for topic, path in named:
+        if path is None:
+            continue
+        try:
+            secret(path)
+        except ExchangeError as error:
+            yield attention(f"{topic} secret", str(error), "let only the service's user read it, with the secret in it")
+    if config.backup.encrypt_to:
+        try:
+            Seal(config.backup.encrypt_to)
+            yield fine("backup key", "works")
+        except SealError as error:
+            yield attention("backup key", str(error), "until that is mended no backup is made")
+
+
+def unknown_people(store: Store, config: Config) -> Iterator[Finding]:
+    """A plan under a name that nobody has does nothing."""
+    known = [person.name for person in people.every(store)]
+    for name in config.people:
+        try:
+            if people.find(store, name) is not None:
+                continue
+        except StoreError:
+            continue  # two of that name: told where one of them is meant
+        close = get_close_matches(name, known, 1)
+        hint = f"did you mean [people.{close[0]}]? " if close else ""
+        yield attention(
+            "people",
+            f"[people.{name}] is nobody of this store",
+            f"{hint}`quietcuff person list` shows who is here, `quietcuff person add {name}` adds them",
+        )

@@ -1,0 +1,80 @@
+"""Measure now: the guided sitting, as far as it has come each time somebody looks."""
+
+from datetime import UTC, datetime
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from collector.numbers import words
+from collector.page.drawing import draw
+from collector.page.series import latest
+from collector.page.visitor import Room, form, may, once, room, whose
+from collector.service.config.plans import in_force
+from collector.service.guided.replay import Standing, standing
+from collector.service.guided.sitting import SittingRequest, request_of
+from collector.service.listen.lock import listener
+from collector.store.people import open_sittings
+from collector.store.people.open_sittings import OpenSitting
+from collector.store.people.page_devices import Role
+from collector.store.people.persons import Person
+
+REST_S = 300.0
+ANSWERS = {"yes": "y", "no": "n", "skip": "\n", "leave": "q"}
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def measure(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    seen = latest(around)
+    sitting = open_sittings.current(around.store, person.row, datetime.now(UTC))
+    wish = _wish(around, person, sitting)
+    return draw(
+        request,
+        "measure.html",
+        person=person,
+        now=_standing(around, person, sitting, wish) if sitting else None,
+        preparation=words.PREPARATION,
+        hint=wish.hint,
+        wanted=wish.wanted,
+        listening=listener(around.path) is not None,
+        seen=seen,
+    )
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def begin(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    data = await form(request)
+    once(request, data, lambda: open_sittings.begin(around.store, person.row, REST_S, datetime.now(UTC)))
+    return RedirectResponse(f"/p/{person.row}/measure", 303)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def answer(request: Request) -> Response:
+    """An answer to what stands there now; one to what stood there before is none."""
+    around, person = room(request), whose(request)
+    data = await form(request)
+    sitting = open_sittings.current(around.store, person.row, datetime.now(UTC))
+    key = ANSWERS.get(data.get("answer", ""))
+    if sitting and key:
+        now = _standing(around, person, sitting, _wish(around, person, sitting))
+        if now.version == data.get("version") and not now.over:
+            open_sittings.answer(around.store, sitting, key, datetime.now(UTC))
+    return RedirectResponse(f"/p/{person.row}/measure", 303)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def done(request: Request) -> Response:
+    around, person = room(request), whose(request)
+    open_sittings.end(around.store, person.row)
+    return RedirectResponse(f"/p/{person.row}/today", 303)
+
+
+def _wish(around: Room, person: Person, sitting: OpenSitting | None) -> SittingRequest:
+    rules, plan = in_force(around.config, person.name)
+    wall = sitting.started_at.astimezone(around.zone) if sitting else around.now()
+    return request_of(person.name, rules, plan, wall, sitting.rest_s if sitting else REST_S, around.emergency)
+
+
+def _standing(around: Room, person: Person, sitting: OpenSitting, wish: SittingRequest) -> Standing:
+    return standing(around.store, sitting, person.name, wish, datetime.now(UTC))

@@ -1,0 +1,113 @@
+"""What may come in from outside: one rule for logs, exports and other stations' stores.
+
+A reading that no cuff and no person can have meant is refused at the door, with the reason: once inside, one bad value
+would stop whatever reckons with all of them. What is merely unlikely is taken, and marked implausible by intake.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import fields
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal, InvalidOperation
+from typing import Any
+
+from collector.store.values import Basis, Reading
+
+FIRST_YEAR, LAST_YEAR = 1900, 2199
+MOST = Decimal("20450000000")
+"""2045 × 10^7, the greatest number that an SFLOAT holds (IEEE 11073-20601): nothing a cuff sends is beyond it."""
+FINEST = -8  # SFLOAT's least exponent
+LONGEST = 4000  # characters of a text
+UNITS = ("mmHg", "kPa")
+
+
+def number_problem(value: object) -> str | None:
+    """What is wrong with a pressure or a pulse; None where nothing is."""
+    if not isinstance(value, Decimal):
+        return "is no number"
+    if not value.is_finite():
+        return f"is {value}"
+    if value.is_signed() and value:
+        return "is negative"
+    exponent = value.as_tuple().exponent
+    if value.adjusted() > MOST.adjusted() or value > MOST or (isinstance(exponent, int) and exponent < 4 * FINEST):
+        return "is beyond what any cuff can send"
+    return None
+
+
+def to_number(text: str) -> Decimal:
+    """A number as written by a person or a program: digits, at most one point, no exponent. Raises ValueError."""
+    if not re.fullmatch(r"[+-]?[0-9]{1,12}(\.[0-9]{0,8})?", text, re.ASCII):
+        raise ValueError("is not a number")
+    try:
+        value = Decimal(text)
+    except InvalidOperation:
+        raise ValueError("is not a number") from None
+    if problem := number_problem(value):
+        raise ValueError(problem)
+    return value
+
+
+def time_problem(value: object) -> str | None:
+    """What is wrong with an instant: it needs an offset of whole minutes and a year that can be meant."""
+    if not isinstance(value, datetime):
+        return "is no time"
+    offset = value.utcoffset()
+    if offset is None:
+        return "has no offset"
+    if offset % timedelta(minutes=1) or abs(offset) > timedelta(hours=16):
+        return f"has an offset of {offset}, which no clock of the world has"
+    try:
+        year = value.astimezone(UTC).year
+    except OverflowError:
+        year = 0
+    return None if FIRST_YEAR <= year <= LAST_YEAR else f"is not of {FIRST_YEAR} to {LAST_YEAR}"
+
+
+def text_problem(value: object) -> str | None:
+    if not isinstance(value, str):
+        return "is no text"
+    if len(value) > LONGEST:
+        return f"has more than {LONGEST} characters"
+    if "\0" in value or any("\ud800" <= char <= "\udfff" for char in value):
+        return "holds a character that is none"
+    return None
+
+
+def whole_problem(value: object, most: int) -> str | None:
+    if not isinstance(value, int) or isinstance(value, bool):
+        return "is no whole number"
+    return None if 0 <= value <= most else f"is not of 0 to {most}"
+
+
+def problem_of(reading: Reading) -> str | None:
+    """The first thing that is wrong with a reading from outside, in words; None where it may come in."""
+    for name, problem in _problems(reading):
+        if problem:
+            return f"{name} {problem}"
+    return None
+
+
+def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
+    for name in ("systolic", "diastolic", "mean", "pulse"):
+        value: Any = getattr(reading, name)
+        yield name, None if value is None else number_problem(value)
+    for name in ("taken_at", "received_at"):
+        yield name, time_problem(getattr(reading, name))
+    for name, most in (("slot", 255), ("status_raw", 0xFFFF)):
+        value = getattr(reading, name)
+        yield name, None if value is None else whole_problem(value, most)
+    yield "sightings", whole_problem(reading.sightings, 1 << 31)
+    yield "unit", None if reading.unit in UNITS else f"{str(reading.unit)[:20]!r} is not one of {', '.join(UNITS)}"
+    uncertainty: Any = reading.taken_uncertainty_s
+    sane = uncertainty is None or (isinstance(uncertainty, float | int) and 0 <= uncertainty < 1e10)
+    yield "taken_uncertainty_s", None if sane else "is not a span of time"
+    yield "taken_basis", None if isinstance(reading.taken_basis, Basis) else "is unknown"
+    yield "features_known", None if isinstance(reading.features_known, bool) else "is neither true nor false"
+    for item in fields(Reading):
+        value = getattr(reading, item.name)
+        for text in value if isinstance(value, tuple) else (value,):
+            if isinstance(text, str):
+                yield item.name, text_problem(text)
+    for name in ("reading_id", "cuff"):
+        yield name, text_problem(getattr(reading, name)) or (None if getattr(reading, name) else "is empty")

@@ -1,0 +1,89 @@
+"""What `import` of an export refuses: one value that nobody measured, by its place and reason, and nothing is taken."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+from collector.store.opening import open_store
+from collector.store.readings import count
+
+Run = Callable[..., Result]
+
+HOSTILE = [
+    ("systolic", "NaN"),
+    ("systolic", "Infinity"),
+    ("systolic", "1e400"),
+    ("pulse", "1e999999999"),
+    ("diastolic", "-80"),
+    ("systolic", "9" * 5000),
+    ("slot", "-1"),
+    ("slot", str(2**70)),
+    ("unit", '"stones"'),
+    ("taken_at", '"2031-03-04T07:30:00+01:00:30"'),
+    ("taken_at", '"0001-01-01T00:00:00+05:00"'),
+    ("received_at", '"9999-12-31T23:59:59-05:00"'),
+    ("taken_uncertainty_s", "1e400"),
+    ("taken_uncertainty_s", "-3"),
+    ("sightings", str(2**70)),
+    ("person", '"\\ud800"'),
+    ("note", '"a\\u0000b"'),
+    ("status", '["\\udfff"]'),
+    ("reading_id", '""'),
+    ("taken_basis", '"by heart"'),
+    ("note", "[" * 100_000 + "]" * 100_000),
+]
+
+
+@pytest.fixture
+def exported(quietcuff: Run, household: Path) -> str:
+    return quietcuff("--store", str(household), "export", "--to", "ndjson").stdout
+
+
+@pytest.mark.parametrize(("field", "value"), HOSTILE, ids=[f"{field}-{value[:20]}" for field, value in HOSTILE])
+def test_a_line_with_what_nobody_measured(
+    quietcuff: Run, exported: str, tmp_path: Path, field: str, value: str
+) -> None:
+    first, second, *_ = exported.splitlines()
+    said = json.loads(second)
+    wrong = json.dumps({**said, field: "@"}).replace('"@"', value)
+    file = tmp_path / "out.ndjson"
+    file.write_text(f"{first}\n{wrong}\n")
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
+    assert result.exit_code == 1
+    assert result.stderr.count("\n") == 1
+    assert "nothing was taken" in result.stderr
+    assert "unforeseen" not in result.stderr
+    with open_store(tmp_path / "new.db") as store:
+        assert count(store) == 0
+
+
+@pytest.mark.parametrize(
+    ("was", "now"),
+    [
+        ('"url":"slot","valueInteger":1', '"url":"slot","valueInteger":1180591620717411303424'),
+        ('"url":"sightings","valueInteger":1', '"url":"sightings","valueInteger":-1'),
+        ('"value":120', '"value":1e400'),
+        ('"value":120', '"value":-120'),
+    ],
+)
+def test_a_bundle_with_what_nobody_measured(
+    quietcuff: Run, household: Path, tmp_path: Path, was: str, now: str
+) -> None:
+    file = tmp_path / "out.json"
+    quietcuff("--store", str(household), "export", "--to", "fhir", "--output", str(file))
+    text = file.read_text()
+    if was not in text:
+        pytest.fail(f"the export holds no {was}")
+    file.write_text(text.replace(was, now, 1))
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert "nothing was taken" in result.stderr
+
+
+def test_standard_input_is_taken(quietcuff: Run, exported: str, tmp_path: Path) -> None:
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", "-", input=exported)
+    assert result.exit_code == 0, result.stderr
+    assert "taken from standard input" in result.stderr

@@ -1,0 +1,163 @@
+"""The Debian package in its life: install, upgrade, downgrade, remove, purge, and the upgrade of Debian under it.
+
+One command: `.venv/bin/python -m pytest -m long tests/debian/test_package.py`, as root; .ci/packages-debian names what
+it needs. QUIETCUFF_DEB names a package that was built already; else systemd/debian/build makes one.
+"""
+
+import os
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from debian_container import Container, debian
+
+ROOT = Path(__file__).parents[2]
+SUITES = ("bookworm", "trixie")
+STORE = "/var/lib/quietcuff/quietcuff.db"
+NEW, OLD, OLDER_SCHEMA = "quietcuff.deb", "quietcuff-old.deb", "quietcuff-older-schema.deb"
+
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
+
+
+@pytest.fixture(scope="module")
+def packages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The package as built; the same as 0.0.8; as 0.0.9, which knows one schema less."""
+    folder = tmp_path_factory.mktemp("packages")
+    if "QUIETCUFF_DEB" in os.environ:
+        shutil.copy(os.environ["QUIETCUFF_DEB"], folder / NEW)
+    else:
+        subprocess.run([ROOT / "systemd/debian/build", "amd64", folder], check=True, timeout=900)
+        next(folder.glob("quietcuff_*.deb")).rename(folder / NEW)
+    unpacked = folder / "unpacked"
+    subprocess.run(["dpkg-deb", "-R", folder / NEW, unpacked], check=True)
+    control, preinst = unpacked / "DEBIAN/control", unpacked / "DEBIAN/preinst"
+    version = re.search(r"^Version: (.+)$", control.read_text(), re.M)
+    assert version
+    knows = re.search(r"-gt (\d+)", preinst.read_text())
+    assert knows
+    for name, told in ((OLD, "0.0.8"), (OLDER_SCHEMA, "0.0.9")):
+        control.write_text(re.sub(r"^Version: .+$", f"Version: {told}", control.read_text(), flags=re.M))
+        preinst.write_text(preinst.read_text().replace(version[1], told))
+        if name == OLDER_SCHEMA:
+            preinst.write_text(preinst.read_text().replace(f"-gt {knows[1]}", f"-gt {int(knows[1]) - 1}"))
+        subprocess.run(["dpkg-deb", "-Zgzip", "-z1", "-b", unpacked, folder / name], check=True, capture_output=True)
+        version = re.search(r"^Version: (.+)$", control.read_text(), re.M)
+        assert version
+    shutil.rmtree(unpacked)
+    return folder
+
+
+def install(box: Container, name: str, *options: str) -> subprocess.CompletedProcess[str]:
+    return box.run("apt-get", "install", "-y", *options, f"/packages/{name}", timeout=400)
+
+
+def installed(box: Container) -> str:
+    return box.ok("dpkg-query", "-W", "-f", "${Status} ${Version}", "quietcuff")
+
+
+def settled(box: Container, unit: str = "quietcuff") -> str:
+    """Whether the unit is up, once it is neither starting nor about to start again."""
+    return box.ok(
+        "sh",
+        "-c",
+        f"for i in $(seq 60); do s=$(systemctl is-active {unit}); [ $s = activating ] || break; sleep 1; done; echo $s",
+    ).strip()
+
+
+@pytest.mark.parametrize("suite", SUITES)
+def test_installed_it_runs_and_an_upgrade_restarts_it(suite: str, packages: Path, tmp_path: Path) -> None:
+    with debian(suite, tmp_path / suite, packages) as box:
+        assert install(box, OLD).returncode == 0
+        assert settled(box) == "active"
+        assert box.ok("stat", "-c", "%a %U", "/var/lib/quietcuff").split() == ["700", "quietcuff"]
+        checked = box.run("runuser", "-u", "quietcuff", "--", "quietcuff", "check")
+        assert checked.returncode in (0, 3), checked.stderr
+        assert "Traceback" not in checked.stderr
+        assert "average" in box.ok("bash", "-c", COMPLETED)
+        assert box.ok("sh", "-c", "ls /usr/share/man/man1/quietcuff-*.1.gz | wc -l").strip() != "0"
+        answer = box.ok("python3", "-c", VISIT)
+        assert answer.startswith(("200", "401", "403")), answer  # a stranger is shown the door, by the page itself
+        assert not box.ok("dpkg", "--verify", "quietcuff")
+
+        before = box.ok("systemctl", "show", "-p", "MainPID", "quietcuff")
+        box.ok("sh", "-c", "printf '\\n[station]\\nzone = \"Europe/Lisbon\"\\n' > /etc/quietcuff.toml")
+        upgraded = install(box, NEW)
+        assert upgraded.returncode == 0, upgraded.stderr
+        assert not installed(box).endswith("0.0.8")
+        assert settled(box) == "active"
+        assert box.ok("systemctl", "show", "-p", "MainPID", "quietcuff") != before
+        assert "Europe/Lisbon" in box.ok("cat", "/etc/quietcuff.toml")
+
+
+COMPLETED = """. /usr/share/bash-completion/completions/quietcuff
+COMP_WORDS=(quietcuff av); COMP_CWORD=1; _quietcuff_completion; echo "${COMPREPLY[@]}" """
+VISIT = """import urllib.request, urllib.error
+try: print(urllib.request.urlopen('http://127.0.0.1:8140/', timeout=60).status)
+except urllib.error.HTTPError as error: print(error.code)"""
+
+
+@pytest.mark.parametrize("suite", SUITES)
+def test_a_downgrade_below_the_store_is_refused_and_another_is_not(suite: str, packages: Path, tmp_path: Path) -> None:
+    with debian(suite, tmp_path / suite, packages) as box:
+        assert install(box, NEW).returncode == 0
+        assert settled(box) == "active"
+        now, before = installed(box), box.ok("sha256sum", "/usr/lib/quietcuff/pyvenv.cfg", STORE)
+        refused = install(box, OLDER_SCHEMA, "--allow-downgrades")
+        assert refused.returncode != 0
+        assert "cannot read the store" in refused.stdout + refused.stderr
+        assert installed(box).split()[-1] == now.split()[-1]
+        assert box.ok("sha256sum", "/usr/lib/quietcuff/pyvenv.cfg", STORE).split()[0] == before.split()[0]
+        assert box.ok("sh", "-c", "ls -l /var/lib/quietcuff | grep -c root || true").strip() == "0"
+        assert install(box, OLD, "--allow-downgrades").returncode == 0
+        assert installed(box).endswith("0.0.8")
+        assert settled(box) == "active"
+
+
+@pytest.mark.parametrize("suite", SUITES)
+@pytest.mark.parametrize("answer", ["unanswered", "yes"])
+def test_remove_keeps_the_readings_and_purge_asks(suite: str, answer: str, packages: Path, tmp_path: Path) -> None:
+    with debian(suite, tmp_path / suite, packages) as box:
+        assert install(box, NEW).returncode == 0
+        assert settled(box) == "active"
+        box.ok("apt-get", "remove", "-y", "quietcuff")
+        assert box.run("test", "-e", "/usr/lib/quietcuff").returncode != 0
+        assert box.run("test", "-s", STORE).returncode == 0
+        assert box.run("test", "-e", "/etc/quietcuff.toml").returncode == 0
+        assert box.run("systemctl", "is-active", "quietcuff").stdout.strip() in ("inactive", "failed")
+        if answer == "yes":
+            box.ok("sh", "-c", "echo 'quietcuff quietcuff/purge-readings boolean true' | debconf-set-selections")
+        purged = box.run("apt-get", "purge", "-y", "quietcuff", timeout=120)
+        assert purged.returncode == 0, purged.stderr
+        assert box.run("test", "-e", "/etc/quietcuff.toml").returncode != 0
+        assert (box.run("test", "-s", STORE).returncode == 0) is (answer == "unanswered")
+        assert ("stay in /var/lib/quietcuff" in purged.stdout + purged.stderr) is (answer == "unanswered")
+
+
+def test_debian_is_upgraded_under_it(packages: Path, tmp_path: Path) -> None:
+    """From bookworm to trixie, another Python: the service runs before and after, compiled for the new one."""
+    with debian("bookworm", tmp_path / "box", packages, network=True) as box:
+        assert install(box, NEW).returncode == 0
+        assert settled(box) == "active"
+        box.ok(
+            "sh", "-c", "sed -i s/bookworm/trixie/ /etc/apt/sources.list /etc/apt/sources.list.d/* 2>/dev/null; true"
+        )
+        box.ok("apt-get", "update", timeout=200)
+        quiet = ("-o", "Dpkg::Options::=--force-confold")
+        box.ok("apt-get", "-y", *quiet, "dist-upgrade", timeout=900)
+        assert "3.13" in box.ok("python3", "--version")
+        assert box.ok("quietcuff", "--version").startswith("quietcuff ")
+        assert settled(box) == "active"
+        box.ok("systemctl", "restart", "quietcuff")
+        assert settled(box) == "active"
+        compiled = box.ok("sh", "-c", "find /usr/lib/quietcuff/site -name '*.cpython-313.pyc' | wc -l")
+        assert int(compiled) > 500
+        assert (
+            box.ok(
+                "python3",
+                "-c",
+                f"import sqlite3; print(*sqlite3.connect('{STORE}').execute('PRAGMA quick_check').fetchone())",
+            ).strip()
+            == "ok"
+        )

@@ -1,0 +1,39 @@
+"""The stack lab as seen from outside: one Debian prepared, and jobs of tests/stack/guest booted on it."""
+
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+LAB, GUEST = ROOT / "tests/stack/lab", ROOT / "tests/stack/guest"
+
+
+@dataclass(frozen=True)
+class StackLab:
+    """suite: the Debian that is booted, such as 'bookworm'."""
+
+    suite: str
+
+    @classmethod
+    def prepared(cls, suite: str) -> "StackLab":
+        """Fetch what is missing. Fails, never skips, where it cannot be had."""
+        done = subprocess.run([LAB / "prepare", suite], capture_output=True, text=True)
+        assert done.returncode == 0, f"{suite} cannot be prepared: {done.stdout}{done.stderr}"
+        return cls(suite)
+
+    @property
+    def environment(self) -> dict[str, str]:
+        """Of `command`: the Python that runs the tests is the guest's too, where the guest runs this machine's root."""
+        return os.environ | {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
+
+    def command(self, work: Path, seconds: int, disk: Path | None = None) -> list[str]:
+        return [str(LAB / "run"), self.suite, str(work), str(seconds), *([str(disk)] if disk else [])]
+
+    def write_job(self, work: Path, job: str, *arguments: str) -> None:
+        """What `command` is to run: a program of tests/stack/guest."""
+        (work / "job.sh").write_text(
+            f"export PYTHONPATH={ROOT}:{GUEST}:{ROOT / 'tests' / 'support'}\n"
+            f"exec python -u {GUEST / job}.py {' '.join(arguments)}\n"
+        )
