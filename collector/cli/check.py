@@ -1,25 +1,19 @@
 """`quietcuff check`: what is wrong here, and how to mend it."""
 
-from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from collections.abc import Iterator
 from typing import Annotated
 
 import typer
 
-from collector.cli.checks import bluetooth, clock, configured, notices, relay, service
-from collector.cli.checks import store as stored
-from collector.cli.checks.finding import Finding, State, attention, broken, fine
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
-from collector.cli.common.selection import reading_store, terminal_width
+from collector.cli.common.selection import terminal_width
+from collector.service.checks.everything import everything
+from collector.service.checks.finding import Finding, State, broken, fine
 from collector.service.config import Config, usual_store
 from collector.service.config.schema import ConfigError
-from collector.service.config.settings import RadioKind
 from collector.service.config.template import template
-from collector.service.listen.lock import listener
 from collector.share.export.rows import json_text
 from collector.share.text.layout import visible, wrapped
-from collector.store.errors import StoreError
-from collector.store.journal import payloads
 
 app = new_app()
 
@@ -59,52 +53,17 @@ def check(
 
 
 def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
+    """The configuration first, as all else rests on it."""
     try:
-        config, path = around.config, around.store_path
+        config = around.config
         where = config.source or "no file, all as it comes"
         yield fine("configuration", str(where))
+        path = around.store_path
     except ConfigError as error:
         for problem in error.problems:
             yield broken("configuration", problem, "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
-        around = GlobalOptions(path, None)
-        around.config = config
-    pid = listener(path)
-    newest = None
-    told: set[str] = set()
-    try:
-        with reading_store(around) as store:
-            newest = payloads.newest_arrival(store)
-            yield from stored.look(store, quick, pid is not None)
-            yield service.listening(path, pid)
-            for finding in service.standing_conditions(store, pid):
-                told.add(finding.topic)
-                yield finding
-            yield from notices.look(store, config)
-            yield from relay.look(store, config)
-            yield from configured.unknown_people(store, config)
-    except (StoreError, OSError) as error:
-        yield stored.unusable(error)
-        yield service.listening(path, pid)
-    yield from configured.secrets(config)
-    yield from service.witness(config, pid, told)
-    yield from clock.look(datetime.now(UTC), newest, config.station.zone)
-    yield from _radio(config, bluetooth.look)
-
-
-def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
-    if config.radio.kind is RadioKind.BLUEZ:
-        yield from look(config.radio.adapter)
-        return
-    lacking = []
-    if config.radio.kind is RadioKind.EXCLUSIVE:
-        from collector.radio.exclusive.adapter import missing
-
-        lacking = missing()
-    for what, remedy in lacking:
-        yield attention("exclusive radio", what, remedy)
-    if not lacking:
-        yield fine("radio", f"{config.radio.kind}: BlueZ is not used")
+    yield from everything(config, path, quick)
 
 
 def _show(finding: Finding, as_json: bool) -> None:

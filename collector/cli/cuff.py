@@ -1,6 +1,5 @@
 """`quietcuff cuff …`: the cuffs that were met."""
 
-import re
 from datetime import UTC, datetime, timedelta
 from typing import Annotated
 
@@ -9,6 +8,7 @@ import typer
 from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
+from collector.share.text.cuff_text import is_address, name_problem, remarks
 from collector.share.text.layout import columns, visible
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import Cuff
@@ -67,16 +67,8 @@ def list_cuffs(
 
 
 def _row(cuff: Cuff) -> tuple[str, ...]:
-    remarks = ["bonded" if cuff.bonded else "not bonded"]
-    if cuff.bond_missing_on:
-        where = "the cuff has" if cuff.bond_missing_on == "cuff" else "this machine has"
-        remarks.append(f"{where} lost the bond: pair again")
-    if cuff.forgotten:
-        remarks.append("forgotten")
-    if cuff.advertised:
-        remarks.append(f"calls itself {visible(cuff.advertised)}")
     last = cuff.last_visit.astimezone().isoformat(" ", "minutes") if cuff.last_visit else "never"
-    return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(remarks)
+    return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(remarks(cuff))
 
 
 @app.command("name")
@@ -92,10 +84,8 @@ def name_cuff(
       quietcuff cuff name C0:FF:EE:00:00:01 kitchen
     """
     name = name.strip()
-    if not name.isprintable() or len(name) > 60:
-        raise Usage("a cuff's name is at most 60 printable letters")
-    if _is_address(name):
-        raise Usage(f"{name!r} looks like an address; a name has to look different")
+    if problem := name_problem(name):
+        raise Usage(problem)
     with writing_store(of(ctx)) as store:
         cuffs.name(store, cuff, name or None, datetime.now(UTC))
     say(f"{cuff} is now called {name}" if name else f"{cuff} has no name now")
@@ -123,7 +113,7 @@ def add_cuff(
       quietcuff cuff add C0:FF:EE:00:00:01
     """
     now = datetime.now(UTC)
-    if address is not None and not _is_address(address):
+    if address is not None and not is_address(address):
         raise Usage(f"{address!r} is not an address such as C0:FF:EE:00:00:01")
     with writing_store(of(ctx)) as store:
         if address is not None:
@@ -149,7 +139,3 @@ def forget_cuff(ctx: typer.Context, cuff: Which) -> None:
         f"{cuff} is forgotten; its readings stay. `quietcuff cuff add {address}` takes it in again. The "
         f"system's own bond stays until `bluetoothctl remove {address}`"
     )
-
-
-def _is_address(text: str) -> bool:
-    return re.fullmatch(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}", text) is not None

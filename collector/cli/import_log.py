@@ -1,6 +1,5 @@
 """`quietcuff import`: hand-written logs."""
 
-import hashlib
 import shutil
 import sys
 import tempfile
@@ -13,16 +12,14 @@ import typer
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, of, progress, say
 from collector.cli.common.dates import local
 from collector.cli.import_own_export import looks_like_ours, take_back
-from collector.intake import HAND_CHARACTERISTIC, interpret
-from collector.intake.owner import assign_reading
-from collector.intake.sources.hand_log import HandRow
+from collector.intake.pipeline import catch_up
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
-from collector.store import journal, people
-from collector.store.database import Store
-from collector.store.errors import StoreError
-from collector.store.journal import cuffs
+from collector.intake.take_log import take_log
+from collector.service.config import zone_of
+from collector.store import people, readings
+from collector.store.journal import stations
 from collector.store.opening import open_store
-from collector.store.readings import claims
+from collector.store.values import HAND_COPY
 
 app = new_app()
 
@@ -80,7 +77,10 @@ def import_log(
         lambda wall: local(wall, around.zone), datetime.now(UTC), person=person, dates=dates, as_written=as_written
     )
     with open_store(around.store_path) as store:
-        _need_people(store, {person} if person else set())
+        stations.set_zone(store, zone_of(around.config), datetime.now(UTC))
+        catch_up(store)
+        if person:
+            people.need(store, person)
         lines = list(reader.read(octets, name))
         good = [line for line in lines if not isinstance(line, BadLine)]
         bad = [line for line in lines if isinstance(line, BadLine)]
@@ -91,11 +91,15 @@ def import_log(
                 "or take the good ones with --skip-bad"
             )
             return COULD_NOT
-        _need_people(store, {row.person for row in good if row.person})
-        new = _take(store, good)
-    there = f", {len(good) - new} were there already" if new < len(good) else ""
+        with progress("lines taken") as show:
+            taken = take_log(store, good, datetime.now(UTC), show)
+        copies = sum(HAND_COPY in reading.marks for reading in readings.those(store, taken.reading_ids).values())
+    there = f", {taken.there} were there already" if taken.there else ""
     left = f", {len(bad)} left out" if bad else ""
-    say(f"{new} reading{'' if new == 1 else 's'} taken from {name}{there}{left}")
+    say(f"{taken.new} reading{'' if taken.new == 1 else 's'} taken from {name}{there}{left}")
+    if copies:
+        are = "is" if copies == 1 else "are"
+        say(f"{copies} of them {are} in the store from a cuff already: kept, and counted once")
     return ATTENTION if bad else DONE
 
 
@@ -118,35 +122,3 @@ def _tell(file: str, bad: list[BadLine]) -> None:
         say(f"quietcuff: {file}, line {line.number}: {line.reason}")
     if len(bad) > SHOWN:
         say(f"quietcuff: {file}: and {len(bad) - SHOWN} more bad lines")
-
-
-def _need_people(store: Store, names: set[str]) -> None:
-    """Raises StoreError, before anything is taken, for somebody who is not in the store."""
-    for name in sorted(names):
-        if people.find(store, name) is None:
-            raise StoreError(f"no person '{name}' here; `quietcuff person add {name}` first", "refused")
-
-
-def _take(store: Store, rows: list[HandRow]) -> int:
-    """All or nothing; returns how many were new."""
-    new = 0
-    with store.transaction(), progress("lines taken") as show:
-        for done, row in enumerate(rows, 1):
-            value, now = row.build(), datetime.now(UTC)
-            appended = journal.append(
-                store,
-                cuff=cuffs.HAND,
-                characteristic=HAND_CHARACTERISTIC,
-                value=value,
-                arrived_at=now,
-                source="hand",
-                mark=f"hand {hashlib.sha256(value).hexdigest()}",
-            )
-            if appended.new:
-                outcome = interpret(store, appended.payload)
-                new += 1
-                if row.person and outcome.reading_id and outcome.reading is not None:
-                    claims.claim(store, outcome.reading_id, row.person, now)
-                    assign_reading(store, outcome.reading)
-            show(done, len(rows))
-    return new

@@ -3,33 +3,26 @@
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from collector.cli.common.asked_series import asked
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
-from collector.cli.report import report_data
-from collector.numbers import words
-from collector.service.config import zone_of
-from collector.service.guided import download, loan_papers
 from collector.service.guided.loan_return import LoanReturn
 from collector.service.listen.lock import listener
+from collector.service.loans import saving
 from collector.share.export.rows import json_text
-from collector.share.private_file import private_file
-from collector.share.text.average_text import average_lines
 from collector.share.text.layout import columns
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import loans
 from collector.store.people.loan_states import State
-from collector.store.people.loans import Loan
 
 app = new_app("""Lend cuffs out, and take them back with nothing left in them.
 
@@ -105,7 +98,7 @@ def back(
                 screen=screen,
                 now=lambda: datetime.now(UTC),
                 seconds=time.monotonic,
-                save=lambda loan: _save(store, around, loan, returns, names.get(loan.cuff, loan.cuff)),
+                save=lambda loan: saving.save(store, around.config, loan, returns, names.get(loan.cuff, loan.cuff)),
                 name=lambda address: names.get(address, address),
             )
             return DONE if returning.take_back(wanted) else ATTENTION
@@ -194,34 +187,6 @@ def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
             raise Failure("no cuff is on loan or on its way back; `quietcuff loan list` shows the stock")
         return found
     return list(dict.fromkeys(cuffs.need(store, name) for name in named))
-
-
-def _save(store: Store, around: GlobalOptions, loan: Loan, returns: Path, name: str) -> list[str]:
-    """Report, export and summary of one loan, on disk and read back."""
-    brought = download.look(store, loan, zone_of(around.config))
-    folder = loan_papers.returns_folder(returns, loan)
-    loan_papers.write(folder, brought)
-    lines = loan_papers.summary(loan, name, brought)
-    if loan.borrower and brought.mine:
-        lines += _report(store, around, loan.borrower, folder)
-    return [*lines, f"  saved and read back in {folder}"]
-
-
-def _report(store: Store, around: GlobalOptions, borrower: str, folder: Path) -> list[str]:
-    """The whole page as a file beside the export, in HTML and where its library is installed as PDF; the mean here."""
-    from collector.share.report import render_html, render_pdf
-
-    data = report_data(store, around, asked(around, store, borrower, None, None, None))
-    pages = {"report.html": render_html(data).encode()}
-    with suppress(ModuleNotFoundError):  # the extra 'report'
-        pages["report.pdf"] = render_pdf(data, "A4")
-    for name, page in pages.items():
-        with private_file(folder / name, binary=True) as file:
-            file.write(page)
-    return [
-        *(f"  {line}" for line in average_lines(data.average, borrower, 100)),
-        f"  {words.caution(around.config.station.emergency_number)}",
-    ]
 
 
 @contextmanager

@@ -26,6 +26,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "trend": ("collector.cli.trend", "How values moved over weeks and months."),
     "note": ("collector.cli.note", "Note what happened on a day, such as a change of regimen."),
     "report": ("collector.cli.report", "Write the page for the chart, as PDF or HTML."),
+    "strike": ("collector.cli.strike", "Have a reading count no longer."),
+    "correct": ("collector.cli.correct", "Put a reading right that was read or written wrongly."),
     "sit": ("collector.cli.sit", "Be guided through a sitting, with readings arriving live."),
     "export": ("collector.cli.export", "Write readings for other programs: CSV, FHIR and more."),
     "import": ("collector.cli.import_log", "Take a hand-written log into the store."),

@@ -1,12 +1,16 @@
 """`quietcuff rebuild`: all readings anew from the journal."""
 
+from datetime import UTC, datetime
+
 import typer
 
 from collector.cli.common.command import new_app, of, progress, say
 from collector.cli.common.selection import writing_store
 from collector.intake.pipeline import rebuild as derive_all
+from collector.service.config import zone_of
 from collector.service.jobs import retention
 from collector.store import journal
+from collector.store.journal import stations
 
 app = new_app()
 
@@ -23,7 +27,9 @@ def rebuild(ctx: typer.Context) -> None:
     Example:
       quietcuff rebuild
     """
-    with writing_store(of(ctx)) as store:
+    around = of(ctx)
+    with writing_store(around) as store:
+        stations.set_zone(store, zone_of(around.config), datetime.now(UTC))
         with progress("payloads taken up") as show:
             readings = derive_all(store, show)
         counts, gone = journal.counts(store), retention.gone(store)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
+from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
 from collector.store.instants import to_us
 from collector.store.values import MMHG_PER_KPA
 from parsers import plausible
@@ -47,7 +47,7 @@ class Content:
     marks: tuple[str, ...]
     identity: str
     note: str | None = None
-    by_hand: int | None = None  # hand-written: microseconds UTC
+    by_hand: datetime | None = None  # hand-written: when, as it was written
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,23 +110,22 @@ def content(measurement: Measurement) -> Content:
 
 def by_hand(row: HandRow) -> Content:
     """What a line of a hand-written log says."""
-    identity = "|".join(("hand", row.person or "", *(_plain(v) for v in (row.systolic, row.diastolic, row.pulse))))
     return Content(
-        None,
-        row.systolic,
-        row.diastolic,
-        None,
-        "mmHg",
-        row.pulse,
-        (),
-        None,
-        row.taken_at.isoformat(),
-        None,
-        None,
-        _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
-        identity,
-        row.note,
-        to_us(row.taken_at),
+        slot=None,
+        systolic=row.systolic,
+        diastolic=row.diastolic,
+        mean=None,
+        unit="mmHg",
+        pulse=row.pulse,
+        status=(),
+        status_raw=None,
+        stamp=row.stamp,
+        stamp_us=None,
+        clock=None,
+        marks=_implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
+        identity=row.identity,
+        note=row.note,
+        by_hand=row.taken_at,
     )
 
 
@@ -156,8 +155,4 @@ def _numeric(number: SFloat | None) -> str:
         return "None"
     if number.value is None:
         return number.absence.name if number.absence else "None"
-    return _plain(number.value)
-
-
-def _plain(number: Decimal | None) -> str:
-    return "None" if number is None else format(number.normalize(), "f") if number else "0"
+    return plain_number(number.value)

@@ -6,6 +6,7 @@ from collector.intake.pipeline import Progress, catch_up, reassign
 from collector.store import upkeep
 from collector.store.database import Store
 from collector.store.merge.foreign_rows import Brought, bring_in
+from collector.store.readings import strikes
 
 
 def merge(store: Store, other: Path, progress: Progress | None = None) -> Brought:
@@ -17,5 +18,6 @@ def merge(store: Store, other: Path, progress: Progress | None = None) -> Brough
     brought = bring_in(store, other, progress)
     catch_up(store, progress)
     reassign(store)
+    strikes.mark_struck(store)
     upkeep.checkpoint(store)  # what another station erased is not to linger in the log; a reader may put it off
     return brought

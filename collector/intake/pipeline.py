@@ -12,7 +12,7 @@ from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, stations, visits
 from collector.store.journal.payloads import Payload
-from collector.store.readings import times, write
+from collector.store.readings import strikes, times, write
 from collector.store.readings.times import Time
 
 Progress = Callable[[int, int], None]
@@ -135,6 +135,8 @@ def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes, everything: 
         return []
     moved, since = place_since(store, cuff_id, arrived, start)
     assign_cuff(store, cuff_id, since)
+    strikes.mark_struck(store, cuff_id)
+    strikes.mark_copies(store, cuff_id, since)
     derivation.note_settled(store, cuff_id, everything)
     return moved
 

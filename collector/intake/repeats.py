@@ -6,12 +6,15 @@ that doing it one by one or all at once gives the same readings with the same id
 
 import json
 from dataclasses import dataclass
+from datetime import datetime
 
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, stamped_id, unstamped_id
 from collector.intake.sources.own_export import IMPORTED_CHARACTERISTIC, take_up
+from collector.intake.time.zones import zone_of
 from collector.store.database import Store
-from collector.store.journal import payloads, visit_facts
+from collector.store.instants import to_us
+from collector.store.journal import payloads, stations, visit_facts
 from collector.store.journal.payloads import Payload
 from collector.store.readings import write
 from collector.store.readings.write import Draft
@@ -70,10 +73,26 @@ def _settle(
             known, reading_id = lately
     if known is not None:
         write.add_sighting(store, known)
+        if said.by_hand is not None:
+            write.fill_in(store, known, None if said.pulse is None else str(said.pulse), said.note)
         return Outcome("reading", known, reading_id)
+    if said.by_hand is not None:
+        zone = _written_zone(store, payload.station, said.by_hand, zone)
     row = write.insert_reading(store, _draft(store, payload, said, reading_id), payload, at, zone)
     _mark_equal_stamps(store, payload.cuff_id, said)
     return Outcome("reading", row, reading_id, fresh=True)
+
+
+def _written_zone(store: Store, station: int, at: datetime, usual: str) -> str:
+    """The zone whose clock the writer read: the one that holds at the station or, where that shows another time,
+    one that held there before or since. A log may be taken in before anybody told the station its zone."""
+    if _shows(usual, at):
+        return usual
+    return next((zone for _, zone in stations.zones(store).get(station, ()) if _shows(zone, at)), usual)
+
+
+def _shows(zone: str, at: datetime) -> bool:
+    return at.astimezone(zone_of(zone)).utcoffset() == at.utcoffset()
 
 
 def _imported(store: Store, payload: Payload, zone: str) -> Outcome:
@@ -103,7 +122,7 @@ def _draft(store: Store, payload: Payload, said: Content, reading_id: str) -> Dr
         said.status_raw,
         None if feature is None else feature.checks(),
         said.stamp,
-        said.stamp_us if said.by_hand is None else said.by_hand,
+        said.stamp_us if said.by_hand is None else to_us(said.by_hand),
         "hand" if said.by_hand is not None else said.clock,
         said.identity,
         tuple(sorted(marks)),
@@ -129,7 +148,7 @@ def _bonded(store: Store, payload: Payload) -> bool:
 
 def _mark_equal_stamps(store: Store, cuff_id: int, said: Content) -> None:
     """Equal stamp, different values: two readings, both marked."""
-    if said.stamp is None:
+    if said.stamp is None or said.by_hand is not None:
         return
     twins = write.of_stamp(store, cuff_id, said.stamp, said.slot)
     for twin in twins if len(twins) > 1 else ():

@@ -9,9 +9,9 @@ hours make no day, but those of the period are listed.
 Day numbers. Day 1 is the first day of the period that holds readings; empty days get no number. Days to be left out
 (day 1, days 1 and 2) are left out by this number, once per period.
 
-Reasons come in a fixed order and the first that fits is given: no value, time not certain, other hours, implausible, a
-day left out, flagged, first of its sitting, more than asked for. The first of a sitting is its first reading with both
-pressures, flagged or not: it is the one taken before the person had settled.
+Reasons come in a fixed order and the first that fits is given: struck out or there once already, no value, time not
+certain, other hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a
+sitting is its first reading with both pressures, flagged or not: it is the one taken before the person had settled.
 """
 
 from collections.abc import Iterable, Iterator
@@ -119,6 +119,7 @@ def _recent_series(holding: list[date], protocol: Protocol) -> list[date]:
 def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
     return (
         has_value(sample)
+        and not sample.void
         and sitting.session is not None
         and (sample.certain_time or protocol.handling.uncertain_time == "use")
     )
@@ -127,14 +128,16 @@ def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
 def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> Iterator[tuple[Sample, str, str]]:
     """Each reading with why it cannot be used, and why the protocol leaves it out; empty where it does not."""
     handling = protocol.handling
-    opening = next((sample for sample in sitting.samples if has_value(sample)), None)
+    opening = next((sample for sample in sitting.samples if has_value(sample) and not sample.void), None)
     number = numbers.get(sitting.day)
     for sample in sitting.samples:
         flagged = sorted(sample.status & handling.exclude_flags)
         odd = plausible.marks(sample.systolic, sample.diastolic) if handling.implausible == "exclude" else ()
         dropped = words.day_left_out(number) if number in protocol.drop_days and number else ""
         broken = left_out = ""
-        if not has_value(sample):
+        if sample.void:
+            broken = sample.void
+        elif not has_value(sample):
             broken = words.NO_VALUE
         elif not sample.certain_time and handling.uncertain_time == "exclude":
             broken = words.TIME_NOT_CERTAIN

@@ -50,6 +50,7 @@ class Sample:
     status: frozenset[str] = frozenset()  # what the cuff flagged, in the words of the profile's status bits
     certain_time: bool = True
     source: str = "cuff"  # or 'hand-written'
+    void: str = ""  # why it counts nowhere: a person struck it out, or it is there once already
 
     def __post_init__(self) -> None:
         if self.taken_at.utcoffset() is None:

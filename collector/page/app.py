@@ -9,7 +9,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from collector.page import entrance, live, measure, over_time, readings, visit
+from collector.page import cuff_list, desk, entrance, for_the_visit, live, measure, over_time, readings, station
 from collector.page.drawing import HERE, draw
 from collector.page.guard import Guard
 from collector.page.today import today
@@ -52,12 +52,22 @@ ROUTES = [
     Route("/p/{person:int}/readings", readings.list_readings),
     Route("/p/{person:int}/readings/{reading}/not-theirs", readings.not_theirs, methods=["POST"]),
     Route("/p/{person:int}/readings/{reading}/theirs", readings.theirs_after_all, methods=["POST"]),
-    Route("/p/{person:int}/visit", visit.visit),
-    Route("/p/{person:int}/visit/page", visit.paper),
-    Route("/p/{person:int}/visit/pdf", visit.pdf),
+    Route("/p/{person:int}/visit", for_the_visit.visit),
+    Route("/p/{person:int}/visit/page", for_the_visit.paper),
+    Route("/p/{person:int}/visit/pdf", for_the_visit.pdf),
     Route("/p/{person:int}/time", over_time.over_time),
     Route("/p/{person:int}/notes", over_time.add_note, methods=["POST"]),
     Route("/p/{person:int}/notes/{note}/remove", over_time.remove_note, methods=["POST"]),
+    Route("/cuffs", cuff_list.list_cuffs),
+    Route("/cuffs/let-in", cuff_list.let_in, methods=["POST"]),
+    Route("/cuffs/{cuff}/name", cuff_list.name_cuff, methods=["POST"]),
+    Route("/cuffs/{cuff}/forget", cuff_list.forget, methods=["POST"]),
+    Route("/station", station.station),
+    Route("/desk", desk.desk),
+    Route("/desk/lend", desk.lend, methods=["POST"]),
+    Route("/desk/back", desk.take_back, methods=["POST"]),
+    Route("/desk/{loan:int}/check", desk.checked, methods=["POST"]),
+    Route("/desk/{loan:int}/summary", desk.summary),
     Route("/nobody", readings.nobodys),
     Route("/nobody/{reading}/give", readings.give, methods=["POST"]),
     Route("/nobody/{reading}/take-back", readings.take_back, methods=["POST"]),

@@ -10,8 +10,8 @@ from starlette.responses import RedirectResponse, Response
 from collector.numbers import words
 from collector.numbers.trend import trend
 from collector.page.drawing import draw
+from collector.page.for_the_visit import wanted
 from collector.page.series import series_of
-from collector.page.visit import wanted
 from collector.page.visitor import form, may, once, room, whose
 from collector.share.report.chart import draw_chart
 from collector.share.report.gather import gather

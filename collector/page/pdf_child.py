@@ -5,21 +5,17 @@ import sys
 from datetime import UTC, date, datetime
 from pathlib import Path
 
+from collector.page.for_the_visit import wanted
+from collector.page.life import Life
+from collector.page.visitor import Room
+from collector.service.config import load
+from collector.share.report import ReportError, render_pdf
+from collector.share.report.gather import gather
+from collector.store import people
+from collector.store.opening import open_store
+
 
 def main() -> int:
-    try:
-        from collector.share.report import render_pdf
-    except ModuleNotFoundError:
-        sys.stderr.write("The PDF needs a library that is not installed: pip install 'quietcuff[report]'.")
-        return 1
-    from collector.page.life import Life
-    from collector.page.visit import wanted
-    from collector.page.visitor import Room
-    from collector.service.config import load
-    from collector.share.report.gather import gather
-    from collector.store import people
-    from collector.store.opening import open_store
-
     order = json.load(sys.stdin)
     path = Path(order["store"])
     first, last = (date.fromisoformat(order[name]) if order[name] else None for name in ("first", "last"))
@@ -30,8 +26,8 @@ def main() -> int:
         around = Room(store, config, path, Life())
         try:
             page = render_pdf(gather(store, wanted(around, person, first, last), datetime.now(UTC)), "A4")
-        except ModuleNotFoundError:
-            sys.stderr.write("The PDF needs a library that is not installed: pip install 'quietcuff[report]'.")
+        except ReportError as error:
+            sys.stderr.write(str(error))
             return 1
     sys.stdout.buffer.write(page)
     return 0

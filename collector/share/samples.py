@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 
 from collector.numbers.values import Sample
-from collector.store.values import Basis, Reading, exact_mmhg
+from collector.store.values import VOID_MARKS, Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
 """A time that may be off by more can put a reading into another session. A choice of this project, no source."""
@@ -28,6 +28,7 @@ def sample(reading: Reading) -> Sample:
         status=frozenset(reading.status),
         certain_time=has_certain_time(reading),
         source=HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF,
+        void=", ".join(sorted(VOID_MARKS.intersection(reading.marks))),
     )
 
 

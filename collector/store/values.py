@@ -24,6 +24,13 @@ class Basis(StrEnum):
     HAND = "hand-written"  # from a log somebody wrote
 
 
+STRUCK_OUT = "struck out"
+CORRECTED = "corrected"
+HAND_COPY = "copy of a cuff's reading"
+VOID_MARKS = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY})
+"""Marks of readings that count nowhere: a person said so, or they are there once already."""
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One measurement, each once. Pressures in `unit` as sent; None where the cuff obtained no value."""

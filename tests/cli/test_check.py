@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
-from collector.cli.checks import bluetooth, clock, service
-from collector.cli.checks.finding import State
 from collector.radio.bluez.bus import BusError
+from collector.service.checks import bluetooth, clock, service
+from collector.service.checks.finding import State
 from collector.service.config import parse
 from collector.store import conditions
 from collector.store.opening import open_store
@@ -129,14 +129,14 @@ def test_the_words_fit_a_narrow_terminal(quietcuff: Run, household: Path, monkey
 
 
 def test_a_store_without_the_right_to_it(findings: Found, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.cli.check.reading_store", _denied)
+    monkeypatch.setattr("collector.service.checks.everything.open_store", _denied)
     found = findings()
     assert (found["exit"], found["store"]["state"]) == (1, "broken")
     assert "sudo -u quietcuff" in found["store"]["remedy"]
     assert "clock" in found
 
 
-def _denied(_: object) -> None:
+def _denied(_: object, **__: object) -> None:
     raise PermissionError(13, "Permission denied", "/x/y.db")
 
 

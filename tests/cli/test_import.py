@@ -124,7 +124,7 @@ def test_whose_it_is(take: Run, quietcuff: Run) -> None:
     text = "taken_at,systolic,diastolic,person\n2026-03-04 07:30,128,81,\n2026-03-05 07:30,128,81,nobody-we-know\n"
     unknown = take(text)
     assert unknown.exit_code == 1
-    assert "no person 'nobody-we-know' here; `quietcuff person add nobody-we-know` first" in unknown.stderr
+    assert "no person 'nobody-we-know' in this store; `quietcuff person" in unknown.stderr
     assert stored(quietcuff) == []
     assert take(text.replace("nobody-we-know", "MIRA"), "--person", "mira").exit_code == 0
     assert [one["person"] for one in stored(quietcuff)] == ["mira", "mira"]

@@ -1,6 +1,8 @@
 """The pins follow the dependencies, each with its hashes: an install is the same tomorrow, and nothing slips in."""
 
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -39,3 +41,13 @@ def test_every_pin_has_hashes() -> None:
 @pytest.mark.parametrize("wanted", PROJECT["dependencies"])
 def test_core_dependencies_have_an_upper_bound(wanted: str) -> None:
     assert any(one.operator in ("<", "==", "~=") for one in Requirement(wanted).specifier), wanted
+
+
+def test_what_the_build_asks_of_the_program_is_there() -> None:
+    """Its one-line questions, run as it runs them; without them a package would be made with empty places."""
+    build = (ROOT / "systemd/debian/build").read_text("utf-8")
+    questions = re.findall(r"\"\$python\" -c '([^']+)'", build)
+    assert len(questions) == 2
+    for question in questions:
+        done = subprocess.run([sys.executable, "-c", question], cwd=ROOT, capture_output=True, text=True)
+        assert done.stdout.strip(), done.stderr

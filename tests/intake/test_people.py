@@ -6,8 +6,9 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.intake.owner import UNSURE
+from collector.intake.owner import UNSURE, OwnerSpan, owner
 from collector.store import Selection, StoreError, audit, people, readings
+from collector.store.instants import SECOND
 from collector.store.people import slot_spans
 from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
@@ -151,3 +152,32 @@ def test_two_stations_that_gave_one_slot_to_two_people_leave_it_to_be_decided(ma
     claims.claim(here.store, taken, "Ada", MONDAY)
     intake.reassign(here.store)
     assert owners(here) == ["Ada", None]
+
+
+def test_the_instant_at_which_a_span_ends_is_the_next_ones() -> None:
+    """From is included, until is not: a reading of that very instant is who comes next's, and needs no doubt."""
+    spans = [OwnerSpan(1, 4, 100, 200, False), OwnerSpan(2, 4, 200, None, False)]
+    found = [owner(4, at, None, spans)[0] for at in (99, 100, 199, 200, 201)]
+    assert found == [None, 1, 1, 2, 2]
+
+
+@pytest.mark.parametrize(
+    ("at", "uncertainty_s", "whose"),
+    [(101, 1, 1), (100, 1, None), (198, 1, 1), (199, 1, None), (150, 49, 1), (150, 50, None)],
+)
+def test_whoever_is_unsure_of_a_second_is_unsure_at_both_ends(at: int, uncertainty_s: int, whose: int | None) -> None:
+    spans = [OwnerSpan(1, 4, 100 * SECOND, 200 * SECOND, False)]
+    assert owner(4, at * SECOND, uncertainty_s, spans) == (whose, None if whose else UNSURE)
+
+
+def test_a_span_cannot_end_when_or_before_it_began(bench: Any) -> None:
+    people.add(bench.store, "ada", MONDAY)
+    take(bench, MONDAY)
+    row = slot_spans.add(bench.store, "ada", bench.cuff, 1, MONDAY, since=MONDAY)
+    for until in (MONDAY, MONDAY - timedelta(days=1)):
+        with pytest.raises(StoreError, match="before it began"):
+            slot_spans.end(bench.store, row, until, MONDAY)
+    slot_spans.end(bench.store, row, MONDAY + timedelta(seconds=1), MONDAY)
+    assert slot_spans.get(bench.store, row).until == MONDAY + timedelta(seconds=1)
+    with pytest.raises(StoreError, match="empty"):
+        slot_spans.add(bench.store, "ada", bench.cuff, 2, MONDAY, since=MONDAY, until=MONDAY)

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.intake.repeats import SAME_STAMP
+from collector.intake.repeats import SAME_STAMP, feature_at
 from collector.store import Store, journal, readings
-from collector.store.journal import visits
+from collector.store.instants import to_us
+from collector.store.journal import stations, visits
 from parsers.measurement import Measurement, build_enhanced, build_measurement, measurement
 from parsers.record import build_segments
 from parsers.stamps import EpochTime, build_current_time
@@ -249,3 +250,31 @@ def test_nothing_twice_nothing_eaten_over_many_histories() -> None:
         hold_to_it(life)
 
     many()
+
+
+def test_an_unstamped_repeat_is_told_by_one_clock_only(bench: Any) -> None:
+    """Half a minute means nothing between arrivals timed by two clocks of the station that nobody compared."""
+    value = plain(stamp=None)
+    stations.unsure_clock(bench.store, "one boot", 100.0)
+    assert bench.bring(value, NOON).fresh
+    assert not bench.bring(value, NOON + timedelta(seconds=5)).fresh
+    stations.unsure_clock(bench.store, "another boot", 100.0)
+    assert bench.bring(value, NOON + timedelta(seconds=10)).fresh
+
+
+def test_the_feature_word_that_counts_is_the_latest_before_then(bench: Any) -> None:
+    """A cuff that was updated says something else from then on; before the first word the first one has to do."""
+    body, pulse, cuff = 1, 4, 1  # Blood Pressure Feature bits: body movement, irregular pulse
+    visits_at = (NOON, NOON + timedelta(days=1), NOON + timedelta(days=2))
+    for at, word in zip(visits_at, (body, pulse, body | pulse), strict=True):
+        bench.end(bench.visit(at, feature=word), at + timedelta(seconds=1))
+
+    def word(at: datetime, later: bool = True) -> int | None:
+        found = feature_at(bench.store, cuff, to_us(at), later)
+        return None if found is None else found.raw
+
+    assert word(NOON - timedelta(seconds=1), later=False) is None
+    assert word(NOON - timedelta(seconds=1)) == body
+    assert word(NOON) == body
+    assert word(NOON + timedelta(hours=30)) == pulse
+    assert word(NOON + timedelta(days=9)) == body | pulse

@@ -13,7 +13,7 @@ from collector.store.people.page_devices import Role
 
 P, K, D, V = Role.PERSON, Role.KEEPER, Role.DESK, Role.VIEWER
 ALL = frozenset(Role)
-SEES, CHANGES = frozenset({P, K, V}), frozenset({P, K})
+SEES, CHANGES, LENDS = frozenset({P, K, V}), frozenset({P, K}), frozenset({D, K})
 TABLE: dict[tuple[str, str], frozenset[Any]] = {
     ("GET", "/"): ALL,
     ("GET", "/in/{token}"): ANYBODY,
@@ -38,6 +38,16 @@ TABLE: dict[tuple[str, str], frozenset[Any]] = {
     ("GET", "/p/{person:int}/time"): SEES,
     ("POST", "/p/{person:int}/notes"): CHANGES,
     ("POST", "/p/{person:int}/notes/{note}/remove"): CHANGES,
+    ("GET", "/cuffs"): frozenset({K}),
+    ("POST", "/cuffs/let-in"): frozenset({K}),
+    ("POST", "/cuffs/{cuff}/name"): frozenset({K}),
+    ("POST", "/cuffs/{cuff}/forget"): frozenset({K}),
+    ("GET", "/station"): frozenset({K}),
+    ("GET", "/desk"): LENDS,
+    ("POST", "/desk/lend"): LENDS,
+    ("POST", "/desk/back"): LENDS,
+    ("POST", "/desk/{loan:int}/check"): LENDS,
+    ("GET", "/desk/{loan:int}/summary"): LENDS,
     ("GET", "/nobody"): frozenset({K}),
     ("POST", "/nobody/{reading}/give"): frozenset({K}),
     ("POST", "/nobody/{reading}/take-back"): frozenset({K}),
@@ -65,7 +75,8 @@ def address(path: str, row: int) -> str:
         filled.replace("{name}", "page.css")
         .replace("{reading}", "00")
         .replace("{note}", "00")
-        .replace("{cuff:int}", "1")
+        .replace("{cuff}", "none")
+        .replace("{loan:int}", "1")
     )
 
 

@@ -164,8 +164,8 @@ def test_it_begins_and_ends_in_log_program_and_broker(
 def test_check_lists_it_and_its_exit_code_says_so(
     kind: Kind, store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from collector.cli.checks import bluetooth, clock, service
-    from collector.cli.checks.finding import fine
+    from collector.service.checks import bluetooth, clock, service
+    from collector.service.checks.finding import fine
 
     monkeypatch.setattr(bluetooth, "look", lambda _: iter(()))  # this machine's own troubles are not the point
     monkeypatch.setattr(clock, "look", lambda *_: iter(()))

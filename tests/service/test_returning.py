@@ -219,3 +219,18 @@ def test_whatever_the_code_the_files_stay_in_their_folder(clinic: Clinic, code: 
     into_stock, returned = sorted(clinic.folder.iterdir(), key=lambda folder: folder.name.startswith("nobody-"))[::-1]
     assert into_stock.name.startswith("nobody-")
     assert len((returned / "readings.csv").read_text("utf-8").splitlines()) == 1 + len(DAYS)
+
+
+@pytest.mark.parametrize(("silent_s", "free"), [(19, False), (20, True)])
+def test_a_cuff_that_we_left_is_free_only_after_its_silence(clinic: Clinic, silent_s: int, free: bool) -> None:
+    """Twenty seconds since its last record, not since it came: it may have been in the midst of sending."""
+    lent(clinic)
+    clinic.at = BACK
+
+    def come() -> None:
+        clinic.visit(taken=DAYS, outcome="we left", stays=timedelta(seconds=silent_s))
+
+    assert clinic.take_back(keys=[come, *("yyyyy" if free else "q")]) is free
+    loan = loans.current(clinic.store, CUFF)
+    assert (clinic.state() is State.AVAILABLE) is free
+    assert free or (loan is not None and loan.step is Step.WAITING)

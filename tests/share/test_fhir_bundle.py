@@ -4,6 +4,7 @@ import io
 import json
 import tracemalloc
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from zoneinfo import ZoneInfo
@@ -242,3 +243,39 @@ def test_a_pulse_that_lost_its_pressure_is_told(reading: Make) -> None:
     lines = text_of(write_bulk, [reading(), reading(reading_id="r2")]).splitlines()
     with pytest.raises(ExchangeError, match="line 5: a pulse without"):
         list(parse_bulk([*lines[:4], lines[-1]], CONTEXT))
+
+
+def test_a_pulse_goes_to_its_own_blood_pressure(reading: Make) -> None:
+    readings = [
+        reading(pulse=Decimal("61")),
+        reading(reading_id="r2", pulse=None),
+        reading(reading_id="r3", pulse=Decimal("73")),
+    ]
+    back = parse_bundle(io.StringIO(text_of(write_collection, readings)), CONTEXT)
+    assert [(one.reading_id, one.pulse) for one in back] == [("r1", Decimal(61)), ("r2", None), ("r3", Decimal(73))]
+
+
+def test_a_pulse_that_is_not_its_neighbours_is_refused(reading: Make) -> None:
+    """The blood pressure that it belongs to was taken out of the Bundle: it must not become another's."""
+    bundle = json.loads(text_of(write_collection, [reading(), reading(reading_id="r2")]))
+    bundle["entry"] = [
+        entry
+        for entry in bundle["entry"]
+        if {"system": codes.READING_SYSTEM, "value": "r2"} not in entry["resource"].get("identifier", [])
+    ]
+    with pytest.raises(ExchangeError, match="a pulse without its blood pressure"):
+        list(parse_bundle(io.StringIO(json.dumps(bundle)), CONTEXT))
+
+
+def test_a_reading_of_the_clock_is_written_once_however_many_rest_on_it(reading: Make) -> None:
+    """Also where another one came in between, and for numbers that share an octet of the list of those seen."""
+
+    def look(of: Reading) -> ClockReading:
+        number = {"r1": 7, "r2": 8, "r3": 7, "r4": 15, "r5": 8}[of.reading_id]
+        return ClockReading(number, CUFF, datetime(2031, 3, 4, 6, number, tzinfo=UTC), datetime(2031, 3, 4, 7, number))
+
+    readings = [reading(reading_id=f"r{number}") for number in range(1, 6)]
+    context = replace(CONTEXT, clock_reading=look)
+    written = [json.loads(line) for line in text_of(write_bulk, readings, context).splitlines()]
+    looks = [one for one in written if codes.CLOCK_READING_SYSTEM in {i["system"] for i in one.get("identifier", [])}]
+    assert [one["effectiveDateTime"][14:16] for one in looks] == ["07", "08", "15"]

@@ -24,6 +24,7 @@ _QUERIES = {
     "JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id",
     "claims": "SELECT claim.uid, payload_uid, person.uid, holds, claim.changed_at FROM claim "
     "LEFT JOIN person ON person.id = person_id",
+    "strikes": "SELECT uid, payload_uid, mark, holds, changed_at FROM strike",
     "notes": "SELECT note.uid, person.uid, kind, day, text, note.gone, note.changed_at FROM note "
     "JOIN person ON person.id = person_id",
     "sittings": "SELECT s.uid, person.uid, started_at, prepared, readings, s.gone, s.changed_at FROM sitting s "

@@ -1,9 +1,11 @@
 """The options that choose readings, the same for every command that takes some."""
 
+import re
 import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import timedelta, tzinfo
 from typing import Annotated
 
 import typer
@@ -11,6 +13,7 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.command import GlobalOptions, Usage, out
 from collector.share.text.layout import wrapped
+from collector.store import readings
 from collector.store.database import Store
 from collector.store.opening import open_store
 from collector.store.people.slot_spans import Slot
@@ -52,6 +55,20 @@ def slot_of(text: str) -> Slot:
     if text.isascii() and text.isdigit() and len(text) <= 3 and int(text) <= 255:
         return int(text)
     raise Usage(f"--slot {text!r} is not a slot; give 0 to 255, none or any")
+
+
+def found_readings(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
+    """The readings meant by an id, by how it begins, or by a time: of a minute all that were taken in it.
+
+    Raises StoreError or Usage for none.
+    """
+    if re.fullmatch(r"[0-9a-fA-F]{1,16}", text):
+        return [readings.get(store, text)]
+    since = dates.instant(text, "READING", zone)
+    found = list(readings.select(store, Selection(since=since, until=since + timedelta(minutes=1))))
+    if not found:
+        raise Usage(f"no reading was taken at {text}; `quietcuff readings` shows times and ids")
+    return found
 
 
 @contextmanager

@@ -5,9 +5,12 @@ So that a written reading is kept, repeated, rebuilt and merged as every other.
 
 import json
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
 
+from collector.intake.reading_ids import stamped_id
+from collector.store.journal.cuffs import HAND
+from collector.store.readings.acceptable import number_problem, text_problem, time_problem
 from parsers.errors import ParseError
 
 HAND_CHARACTERISTIC = 0
@@ -16,7 +19,12 @@ HAND_CHARACTERISTIC = 0
 
 @dataclass(frozen=True, slots=True)
 class HandRow:
-    """One written reading, mmHg and beats per minute. taken_at is aware."""
+    """One written reading, mmHg and beats per minute. taken_at is aware.
+
+    Its instant and its pressures make it what it is: written again with another offset, with a pulse, with a person or
+    a note it is the same. twin: tells it from another person's of the same minute and values. person: whose, which is
+    a claim and no part of the payload.
+    """
 
     taken_at: datetime
     systolic: Decimal
@@ -24,6 +32,21 @@ class HandRow:
     pulse: Decimal | None = None
     person: str | None = None
     note: str | None = None
+    twin: int = 0
+
+    @property
+    def identity(self) -> str:
+        """Equal for what is one reading, beside the instant."""
+        twin = f"|{self.twin}" if self.twin else ""
+        return f"hand|{plain_number(self.systolic)}|{plain_number(self.diastolic)}{twin}"
+
+    @property
+    def stamp(self) -> str:
+        return self.taken_at.astimezone(UTC).isoformat()
+
+    @property
+    def reading_id(self) -> str:
+        return stamped_id(HAND, self.stamp, None, self.identity)
 
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
@@ -32,9 +55,10 @@ class HandRow:
             "systolic": str(self.systolic),
             "diastolic": str(self.diastolic),
             "pulse": None if self.pulse is None else str(self.pulse),
-            "person": self.person,
             "note": self.note,
         }
+        if self.twin:
+            fields["twin"] = str(self.twin)
         return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
 
     @classmethod
@@ -47,12 +71,19 @@ class HandRow:
                 systolic=Decimal(fields["systolic"]),
                 diastolic=Decimal(fields["diastolic"]),
                 pulse=None if fields["pulse"] is None else Decimal(fields["pulse"]),
-                person=fields["person"],
                 note=fields["note"],
+                twin=int(fields.get("twin", 0)),
             )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
-        numbers = [row.systolic, row.diastolic, *([] if row.pulse is None else [row.pulse])]
-        if row.taken_at.tzinfo is None or not all(number.is_finite() for number in numbers):
-            raise ParseError("hand-written row", 0, "needs a time with its offset, and numbers")
+        problems = [number_problem(row.systolic), number_problem(row.diastolic), time_problem(row.taken_at)]
+        problems += [None if row.pulse is None else number_problem(row.pulse)]
+        problems += [None if row.note is None else text_problem(row.note)]
+        if problem := next(filter(None, problems), None):
+            raise ParseError("hand-written row", 0, f"a value {problem}")
         return row
+
+
+def plain_number(number: Decimal | None) -> str:
+    """Equal for equal numbers whatever their precision: 120 and 120.0 are one value."""
+    return "None" if number is None else format(number.normalize(), "f") if number else "0"

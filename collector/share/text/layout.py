@@ -99,3 +99,11 @@ def span_words(seconds: float) -> str:
             count = round(seconds / size)
             return f"{count} {name}{'' if count == 1 else 's'}"
     return f"{seconds:.0f} s"
+
+
+def size_words(octets: int) -> str:
+    """'512 kB', '3.4 MB': in thousands, as disks are sold."""
+    for size, name in ((10**9, "GB"), (10**6, "MB")):
+        if octets >= size:
+            return f"{octets / size:.1f} {name}"
+    return f"{-(-octets // 1000)} kB"

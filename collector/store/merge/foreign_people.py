@@ -26,6 +26,7 @@ TABLES = (
     PersonTable("person", ("name", "gone", "part_of"), of_person=False),
     PersonTable("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
     PersonTable("claim", ("uid", "holds"), key="payload_uid"),
+    PersonTable("strike", ("uid", "mark", "holds"), key="payload_uid", of_person=False),
     PersonTable("note", ("kind", "day", "text", "gone")),
     PersonTable("sitting", ("started_at", "prepared", "readings", "gone")),
     PersonTable("loan", ("slots", "out_at", "back_at", "step", "checks", "gone"), of_cuff=True),

@@ -11,7 +11,8 @@ from collector.store.migrations import (
     m005_united,
     m006_namesakes,
     m007_page,
-    m008_manners,
+    m008_strikes,
+    m009_manners,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -22,6 +23,7 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("005 united", m005_united.apply),
     ("006 namesakes", m006_namesakes.apply),
     ("007 page", m007_page.apply),
-    ("008 manners", m008_manners.apply),
+    ("008 strikes", m008_strikes.apply),
+    ("009 manners", m009_manners.apply),
 )
 """In order. The store's user_version is the number of steps taken."""

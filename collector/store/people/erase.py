@@ -117,6 +117,7 @@ def _delete_payloads(store: Store) -> None:
         derivation.note_redo(store, cuff_id)
     store.query(f"DELETE FROM outcome WHERE payload_id IN ({gone})")
     store.query("DELETE FROM claim WHERE payload_uid IN (SELECT uid FROM erased)")
+    store.query("DELETE FROM strike WHERE payload_uid IN (SELECT uid FROM erased)")
     store.query("DELETE FROM payload WHERE uid IN (SELECT uid FROM erased)")
 
 

@@ -19,7 +19,9 @@ def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
 def claim_payload(store: Store, payload: int, person: int, at: datetime) -> None:
     """Whatever reading this payload gives is the person's (both by row). For many at once: leaves no audit line."""
     store.query(
-        "INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT ?, uid, ?, ? FROM payload WHERE id = ?",
+        "INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT ?, uid, ?, ? FROM payload WHERE id = ? "
+        "ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1, "
+        "changed_at = max(excluded.changed_at, changed_at + 1)",
         (new_uid(), person, to_us(at), payload),
     )
 

@@ -91,6 +91,13 @@ def add_sighting(store: Store, reading: int) -> None:
     store.query("UPDATE reading SET sightings = sightings + 1 WHERE id = ?", (reading,))
 
 
+def fill_in(store: Store, reading: int, pulse: str | None, note: str | None) -> None:
+    """What a hand-written reading did not say at first, and says now that its line comes again."""
+    store.query(
+        "UPDATE reading SET pulse = coalesce(pulse, ?), note = coalesce(note, ?) WHERE id = ?", (pulse, note, reading)
+    )
+
+
 def add_mark(store: Store, reading: int, mark: str) -> None:
     """Adds to the marks of content, once, in alphabetical order."""
     marks = set(filter(None, store.scalar("SELECT content_marks FROM reading WHERE id = ?", (reading,)).split(";")))

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 
-from collector.cli.checks.finding import Finding, attention, fine
+from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
 from collector.share.export.context import ExchangeError
 from collector.store import outbox

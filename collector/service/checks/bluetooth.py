@@ -4,8 +4,8 @@ from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from collector.cli.checks.finding import Finding, attention, fine
 from collector.radio.port import RadioUnavailable
+from collector.service.checks.finding import Finding, attention, fine
 
 if TYPE_CHECKING:
     from collector.radio.bluez.bus import BusError

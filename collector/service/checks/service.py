@@ -4,8 +4,8 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from collector.cli.checks.finding import Finding, attention, fine
 from collector.radio.port import UseWitness
+from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
 from collector.service.config.settings import RadioKind
 from collector.store import conditions

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from collector.cli.checks.finding import Finding, attention
+from collector.service.checks.finding import Finding, attention
 from collector.service.config import Config
 from collector.service.notices.rounds import notices_now
 from collector.store.database import Store

@@ -24,6 +24,7 @@ STYLE_HASH = base64.b64encode(sha256(STYLE.encode()).digest()).decode()
 POLICY = f"default-src 'none'; style-src 'sha256-{STYLE_HASH}'; frame-ancestors 'self'; base-uri 'none'"
 """The report has its one style sheet within itself; its hash lets in that one and no other."""
 CHILD_S = 60.0
+PDF_CHILD = (sys.executable, "-m", "collector.page.pdf_child")
 
 
 @may(Role.PERSON, Role.KEEPER, Role.VIEWER)
@@ -61,23 +62,12 @@ async def pdf(request: Request) -> Response:
     """Made by a process of its own: what draws it is large, and would stay in this one."""
     around, person = room(request), whose(request)
     first, last = _period(request)
-    order = {
-        "store": str(around.path),
-        "config": str(around.config.source) if around.config.source else None,
-        "person": person.row,
-        "first": first and first.isoformat(),
-        "last": last and last.isoformat(),
-    }
+    order = pdf_order(around, person, first, last)
     child = await asyncio.create_subprocess_exec(
-        sys.executable,
-        "-m",
-        "collector.page.pdf_child",
-        stdin=asyncio.subprocess.PIPE,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
+        *PDF_CHILD, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
     )
     try:
-        made, told = await asyncio.wait_for(child.communicate(json.dumps(order).encode()), CHILD_S)
+        made, told = await asyncio.wait_for(child.communicate(order), CHILD_S)
     except TimeoutError:
         child.kill()
         raise Refused(503, "The PDF took too long. Print the page instead.") from None
@@ -86,6 +76,19 @@ async def pdf(request: Request) -> Response:
     return Response(
         made, media_type="application/pdf", headers={"content-disposition": 'inline; filename="report.pdf"'}
     )
+
+
+def pdf_order(around: Room, person: Person, first: date | None = None, last: date | None = None) -> bytes:
+    """What the child reads on its stdin; no name is in anybody's list of processes."""
+    config = around.config.source
+    order = {
+        "store": str(around.path),
+        "config": str(config) if config else None,
+        "person": person.row,
+        "first": first and first.isoformat(),
+        "last": last and last.isoformat(),
+    }
+    return json.dumps(order).encode()
 
 
 def wanted(around: Room, person: Person, first: date | None = None, last: date | None = None) -> Wanted:

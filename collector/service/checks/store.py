@@ -4,7 +4,7 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from collector.cli.checks.finding import Finding, attention, broken, fine
+from collector.service.checks.finding import Finding, attention, broken, fine
 from collector.store import journal, upkeep
 from collector.store.database import Store
 

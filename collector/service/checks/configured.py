@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path
 
-from collector.cli.checks.finding import Finding, attention, fine
+from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
 from collector.service.jobs.sealing import Seal, SealError
 from collector.share.export.context import ExchangeError

@@ -1,0 +1,68 @@
+"""`quietcuff correct`: a reading that was read or written wrongly."""
+
+from datetime import UTC, datetime
+from decimal import Decimal
+from typing import Annotated
+
+import typer
+
+from collector.cli.common import dates
+from collector.cli.common.command import Usage, new_app, of, say
+from collector.cli.common.selection import found_readings, writing_store
+from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.store.readings.acceptable import to_number
+
+app = new_app()
+
+
+@app.command()
+def correct(
+    ctx: typer.Context,
+    reading: Annotated[str, typer.Argument(metavar="READING", help="By id, or how it begins, or by time.")],
+    systolic: Annotated[str | None, typer.Option(metavar="MMHG", help="What it should be.")] = None,
+    diastolic: Annotated[str | None, typer.Option(metavar="MMHG", help="What it should be.")] = None,
+    pulse: Annotated[str | None, typer.Option(metavar="PER-MINUTE", help="What it should be.")] = None,
+    taken_at: Annotated[str | None, typer.Option("--taken-at", metavar="TIME", help="When it was taken.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take it back: the reading counts as it came.")] = False,
+) -> None:
+    """Put a reading right that was read or written wrongly.
+
+    The reading as it came stays in the store, marked 'corrected', and counts no longer; a hand-written one with what
+    you say stands in its place, with a note of what it corrects. What you do not say stays as it was. `--undo` takes
+    it back.
+
+    \b
+    Examples:
+      quietcuff correct 3f9a --systolic 128
+      quietcuff correct 3f9a --undo
+    """
+    around = of(ctx)
+    now = datetime.now(UTC)
+    said = Correction(
+        systolic=_number(systolic, "--systolic"),
+        diastolic=_number(diastolic, "--diastolic"),
+        pulse=_number(pulse, "--pulse"),
+        taken_at=None if taken_at is None else dates.instant(taken_at, "--taken-at", around.zone),
+    )
+    if undo == (said != Correction()):
+        raise Usage("say what it should be, such as --systolic 128, or --undo")
+    with writing_store(around) as store:
+        found = found_readings(store, reading, around.zone)
+        if len(found) > 1:
+            ids = ", ".join(one.reading_id[:8] for one in found)
+            raise Usage(f"{reading}: {len(found)} readings are of that time ({ids}); name one by its id")
+        if undo:
+            take_back_correction(store, found[0].reading_id, now)
+            say(f"{found[0].reading_id[:8]} counts again as it came")
+            return
+        new = correct_reading(store, found[0].reading_id, said, now)
+    say(f"{found[0].reading_id[:8]} is corrected: {new[:8]} stands in its place; --undo takes it back")
+
+
+def _number(text: str | None, option: str) -> Decimal | None:
+    if text is None:
+        return None
+    try:
+        return to_number(text)
+    except ValueError as error:
+        raise Usage(f"{option} {text!r} {error}") from None

@@ -1,0 +1,40 @@
+"""`quietcuff strike`: a reading that is to count no longer."""
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from collector.cli.common.command import new_app, of, say
+from collector.cli.common.selection import found_readings, writing_store
+from collector.store.readings import strikes
+
+app = new_app()
+
+
+@app.command()
+def strike(
+    ctx: typer.Context,
+    readings: Annotated[
+        list[str], typer.Argument(metavar="READING…", help="By id, or how it begins, or by time (2031-03-04T07:30).")
+    ],
+    undo: Annotated[bool, typer.Option("--undo", help="Take it back: they count again.")] = False,
+) -> None:
+    """Have readings count no longer: another person's arm, a cuff that slipped, a child at play.
+
+    They stay in the store, with the mark 'struck out', and in every list; averages, reports and trends leave them out.
+    It is written down when that was done, and `--undo` takes it back.
+
+    \b
+    Examples:
+      quietcuff strike 3f9a
+      quietcuff strike 3f9a --undo
+    """
+    around = of(ctx)
+    now = datetime.now(UTC)
+    with writing_store(around) as store, store.transaction():
+        found = [one for text in readings for one in found_readings(store, text, around.zone)]
+        for reading in found:
+            (strikes.undo if undo else strikes.strike)(store, reading.reading_id, now)
+    count = f"{len(found)} reading{'' if len(found) == 1 else 's'}"
+    say(f"{count} counted again" if undo else f"{count} struck out; `quietcuff strike … --undo` takes it back")

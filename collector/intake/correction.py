@@ -1,0 +1,70 @@
+"""A reading put right by a person: as it came it counts no longer, a hand-written one stands in its place."""
+
+from dataclasses import dataclass, replace
+from datetime import datetime
+from decimal import Decimal
+
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_log import take_log
+from collector.store import readings
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.readings import strikes, write
+from collector.store.values import CORRECTED, STRUCK_OUT, Selection, exact_mmhg
+
+_TENTH = Decimal("0.1")
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What it should have been; None where it is right. mmHg, beats per minute; taken_at aware."""
+
+    systolic: Decimal | None = None
+    diastolic: Decimal | None = None
+    pulse: Decimal | None = None
+    taken_at: datetime | None = None
+
+
+def correct_reading(store: Store, reading_id: str, said: Correction, at: datetime) -> str:
+    """Returns the id of the reading that stands in its place. Raises StoreError."""
+    with store.transaction():
+        was = strikes.strike(store, reading_id, at, CORRECTED)
+        systolic = said.systolic or _mmhg(was.systolic, was.unit)
+        diastolic = said.diastolic or _mmhg(was.diastolic, was.unit)
+        if systolic is None or diastolic is None:
+            raise StoreError(
+                f"reading {was.reading_id} holds no such value: say both, --systolic and --diastolic", "refused"
+            )
+        row = HandRow(
+            taken_at=said.taken_at or was.taken_at,
+            systolic=systolic,
+            diastolic=diastolic,
+            pulse=said.pulse or was.pulse,
+            person=was.person,
+            note=_note(was.reading_id),
+        )
+        while write.row_of(store, row.reading_id) is not None:
+            row = replace(row, twin=row.twin + 1)
+        take_log(store, [row], at)
+    return row.reading_id
+
+
+def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:
+    """The reading counts as it came; the one in its place is struck out. Raises StoreError where there is none."""
+    with store.transaction():
+        was = readings.get(store, reading_id)
+        if CORRECTED not in was.marks:
+            raise StoreError(f"reading {was.reading_id} was not corrected", "refused")
+        strikes.undo(store, was.reading_id, at)
+        for one in readings.select(store, Selection(cuff="hand")):
+            if one.note == _note(was.reading_id) and STRUCK_OUT not in one.marks:
+                strikes.strike(store, one.reading_id, at)
+
+
+def _note(reading_id: str) -> str:
+    return f"corrects {reading_id}"
+
+
+def _mmhg(value: Decimal | None, unit: str) -> Decimal | None:
+    exact = exact_mmhg(value, unit)
+    return exact if exact is None or unit == "mmHg" else exact.quantize(_TENTH)

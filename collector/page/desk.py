@@ -1,0 +1,150 @@
+"""Loan desk: the stock, lending by code, taking back several at once, the checks one by one, the summary to print."""
+
+import subprocess
+from datetime import UTC, datetime
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from collector.page.drawing import draw
+from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
+from collector.page.series import latest
+from collector.page.visitor import Refused, Room, form, may, once, room
+from collector.service.guided.loan_desk import ReturnStanding, look
+from collector.service.guided.loan_papers import NotSaved
+from collector.service.listen.lock import listener
+from collector.service.loans import saving as loan_saving
+from collector.share.report import ReportError
+from collector.share.report.data import ReportData
+from collector.share.report.days import written
+from collector.store import people
+from collector.store.errors import StoreError
+from collector.store.journal import cuffs
+from collector.store.people import loans
+from collector.store.people.loan_states import CHECKS, State, Step
+from collector.store.people.loans import Loan
+from collector.store.people.page_devices import Role
+
+BACK = "back:"
+"""How the fields that choose a cuff to take back begin; its address follows."""
+
+
+@may(Role.DESK, Role.KEEPER)
+async def desk(request: Request) -> Response:
+    return _draw(request)
+
+
+@may(Role.DESK, Role.KEEPER)
+async def lend(request: Request) -> Response:
+    around, data = room(request), await form(request)
+    code = data.get("code", "").strip()
+    try:
+        once(request, data, lambda: loans.lend(around.store, data.get("cuff", ""), code, ("any",), datetime.now(UTC)))
+    except StoreError as error:
+        if error.kind != "refused":
+            raise
+        return _draw(request, 422, str(error), data)
+    return RedirectResponse("/desk", 303)
+
+
+@may(Role.DESK, Role.KEEPER)
+async def take_back(request: Request) -> Response:
+    """Several at once: each goes on by itself from here."""
+    around, data = room(request), await form(request)
+    chosen = [name.removeprefix(BACK) for name in data if name.startswith(BACK)]
+    if not chosen:
+        return _draw(request, 422, "Mark the cuffs that are back.", data)
+    try:
+        for address in chosen:
+            loans.begin_return(around.store, address, datetime.now(UTC))
+    except StoreError as error:
+        if error.kind != "refused":
+            raise
+        return _draw(request, 422, str(error), data)
+    return RedirectResponse("/desk", 303)
+
+
+@may(Role.DESK, Role.KEEPER)
+async def checked(request: Request) -> Response:
+    """An answer to the question that stands there; to another it is none."""
+    around, data = room(request), await form(request)
+    loan = _loan(request)
+    answer = (data.get("question", ""), data.get("answer") == "yes")
+    _standing(around, loan.cuff, answer)
+    return RedirectResponse(f"/desk#{loan.row}", 303)
+
+
+@may(Role.DESK, Role.KEEPER)
+async def summary(request: Request) -> Response:
+    around, loan = room(request), _loan(request)
+    if loan.back_at is None:
+        raise Refused(404)
+    lines = loan_saving.summary(around.store, around.config, loan, _name(around, loan.cuff))
+    return draw(request, "summary.html", lines=lines)
+
+
+def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, str] | None = None) -> Response:
+    around = room(request)
+    seen = latest(around)
+    stock = loans.stock(around.store)
+    returns = [
+        (one, one.loan, _name(around, one.cuff), _standing(around, one.cuff, None))
+        for one in stock
+        if one.loan and one.loan.step is not Step.OUT
+    ]
+    stock = loans.stock(around.store)  # a look may have moved a cuff on
+    met = {cuff.address: cuff.name or cuff.address for cuff in cuffs.every(around.store)}
+    return draw(
+        request,
+        "desk.html",
+        status,
+        stock=[(one, _name(around, one.cuff), written(one.since.astimezone(around.zone).date())) for one in stock],
+        free=[(one.cuff, _name(around, one.cuff)) for one in stock if one.state is State.AVAILABLE],
+        out=[(one.cuff, _name(around, one.cuff), one.loan) for one in stock if one.state is State.ON_LOAN],
+        others=[(address, name) for address, name in met.items() if address not in {one.cuff for one in stock}],
+        returns=returns,
+        checks=CHECKS,
+        listening=listener(around.path) is not None,
+        back=BACK,
+        sent=sent or {},
+        error=error,
+        seen=seen,
+    )
+
+
+def _standing(around: Room, cuff: str, answer: tuple[str, bool] | None) -> ReturnStanding:
+    def save(loan: Loan) -> list[str]:
+        returns = around.path.parent / "returns"
+        return loan_saving.save(
+            around.store, around.config, loan, returns, _name(around, loan.cuff), to_pdf=_in_a_child(around, loan)
+        )
+
+    try:
+        return look(around.store, cuff, lambda address: _name(around, address), save, answer)
+    except NotSaved as error:
+        return ReturnStanding(said=[str(error)])
+
+
+def _in_a_child(around: Room, loan: Loan) -> loan_saving.ToPdf:
+    """What draws a PDF is large and would stay in this process."""
+
+    def make(data: ReportData) -> bytes:
+        person = people.by_row(around.store, loan.borrower_row or 0)
+        assert person is not None
+        made = subprocess.run(PDF_CHILD, input=pdf_order(around, person), capture_output=True, timeout=CHILD_S)
+        if made.returncode:
+            raise ReportError(made.stderr.decode(errors="replace"))
+        return made.stdout
+
+    return make
+
+
+def _name(around: Room, address: str) -> str:
+    return cuffs.given_name(around.store, address) or address
+
+
+def _loan(request: Request) -> Loan:
+    try:
+        return loans.get(room(request).store, request.path_params["loan"])
+    except StoreError:
+        raise Refused(404) from None

@@ -1,0 +1,43 @@
+"""Station: what `check` finds, in its words; backups, storage, versions."""
+
+import asyncio
+import platform
+from importlib.metadata import version
+
+from starlette.requests import Request
+from starlette.responses import Response
+
+from collector.page.drawing import draw
+from collector.page.visitor import may, room
+from collector.service.checks.everything import everything
+from collector.service.checks.finding import State
+from collector.service.jobs import backups
+from collector.service.jobs.backups import BackupError
+from collector.share.report.days import made
+from collector.share.text.layout import size_words
+from collector.store.people.page_devices import Role
+
+BACKUPS_SHOWN = 5
+
+
+@may(Role.KEEPER)
+async def station(request: Request) -> Response:
+    around = room(request)
+    found = await asyncio.to_thread(lambda: list(everything(around.config, around.path, quick=True)))
+    folder = backups.folder_of(around.path, around.config.backup.folder)
+    try:
+        kept = backups.every(folder, around.path)[::-1]
+        trouble = ""
+    except BackupError as error:
+        kept, trouble = [], str(error)
+    return draw(
+        request,
+        "station.html",
+        attention=[one for one in found if one.state is not State.FINE],
+        fine=[one for one in found if one.state is State.FINE],
+        backups=[(made(one.made_at.astimezone(around.zone)), size_words(one.size)) for one in kept[:BACKUPS_SHOWN]],
+        total=len(kept),
+        trouble=trouble,
+        size=size_words(around.path.stat().st_size),
+        versions=(("quietcuff", version("quietcuff")), ("Python", platform.python_version())),
+    )

@@ -1,0 +1,55 @@
+"""All that is looked at once the configuration is known: store, service, notices, relay, clock, radio."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector.service.checks import bluetooth, clock, configured, notices, relay, service
+from collector.service.checks import store as stored
+from collector.service.checks.finding import Finding, attention, fine
+from collector.service.config import Config
+from collector.service.config.settings import RadioKind
+from collector.service.listen.lock import listener
+from collector.store.errors import StoreError
+from collector.store.journal import payloads
+from collector.store.opening import open_store
+
+
+def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Finding]:
+    """quick: without looking through the whole store. Changes nothing. Needs a thread without an event loop."""
+    pid = listener(path)
+    newest = None
+    told: set[str] = set()
+    try:
+        with open_store(path, create=False, read_only=True) as store:
+            newest = payloads.newest_arrival(store)
+            yield from stored.look(store, quick, pid is not None)
+            yield service.listening(path, pid)
+            for finding in service.standing_conditions(store, pid):
+                told.add(finding.topic)
+                yield finding
+            yield from notices.look(store, config)
+            yield from relay.look(store, config)
+            yield from configured.unknown_people(store, config)
+    except (StoreError, OSError) as error:
+        yield stored.unusable(error)
+        yield service.listening(path, pid)
+    yield from configured.secrets(config)
+    yield from service.witness(config, pid, told)
+    yield from clock.look(datetime.now(UTC), newest, config.station.zone)
+    yield from _radio(config, bluetooth.look)
+
+
+def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
+    if config.radio.kind is RadioKind.BLUEZ:
+        yield from look(config.radio.adapter)
+        return
+    lacking = []
+    if config.radio.kind is RadioKind.EXCLUSIVE:
+        from collector.radio.exclusive.adapter import missing
+
+        lacking = missing()
+    for what, remedy in lacking:
+        yield attention("exclusive radio", what, remedy)
+    if not lacking:
+        yield fine("radio", f"{config.radio.kind}: BlueZ is not used")

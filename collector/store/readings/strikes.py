@@ -1,0 +1,107 @@
+"""Readings that count no longer: struck out or corrected by a person, or a hand-written copy of a cuff's reading.
+
+They stay in the store and are shown with their mark; averages leave them out. A strike names the payload, not the
+derived reading, so that it outlives a rebuild and travels with a merge.
+"""
+
+from datetime import datetime
+
+from collector.store import audit, readings
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError
+from collector.store.instants import SECOND, to_us
+from collector.store.journal import cuffs
+from collector.store.values import CORRECTED, HAND_COPY, STRUCK_OUT, Reading
+
+
+def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) -> Reading:
+    """From now on it counts nowhere. Raises StoreError for none of that id, or one that is struck out already."""
+    with store.transaction():
+        reading = readings.get(store, reading_id)
+        if set(reading.marks) & {STRUCK_OUT, CORRECTED}:
+            raise StoreError(f"reading {reading.reading_id} is struck out already; --undo takes that back", "refused")
+        _write(store, reading, mark, True, at)
+        return readings.get(store, reading.reading_id)
+
+
+def undo(store: Store, reading_id: str, at: datetime) -> Reading:
+    """It counts again. Raises StoreError where it was not struck out."""
+    with store.transaction():
+        reading = readings.get(store, reading_id)
+        mark = next((mark for mark in (STRUCK_OUT, CORRECTED) if mark in reading.marks), None)
+        if mark is None:
+            raise StoreError(f"reading {reading.reading_id} is not struck out", "refused")
+        _write(store, reading, mark, False, at)
+        return readings.get(store, reading.reading_id)
+
+
+def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime) -> None:
+    store.query(
+        """INSERT INTO strike (uid, payload_uid, mark, holds, changed_at)
+        SELECT ?, payload.uid, ?, ?, ? FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?
+        ON CONFLICT (payload_uid) DO UPDATE SET mark = excluded.mark, holds = excluded.holds,
+        changed_at = max(excluded.changed_at, changed_at + 1)""",
+        (new_uid(), mark, int(holds), to_us(at), reading.reading_id),
+    )
+    what = f"reading {mark}" if holds else f"reading no longer {mark}"
+    person = store.scalar("SELECT person_id FROM reading WHERE reading_id = ?", (reading.reading_id,))
+    audit.record(store, at, what, {"reading": reading.reading_id}, person)
+    mark_struck(store)
+
+
+def mark_struck(store: Store, cuff_id: int | None = None) -> None:
+    """Mark what is struck out, of one cuff or all, and take the mark from what is no longer."""
+    rows = store.query(
+        """SELECT reading.id, content_marks, strike.mark, holds FROM strike JOIN payload ON payload.uid = payload_uid
+        JOIN outcome ON outcome.payload_id = payload.id JOIN reading ON reading.id = outcome.reading
+        WHERE ?1 IS NULL OR reading.cuff_id = ?1 ORDER BY strike.changed_at, strike.uid""",
+        (cuff_id,),
+    ).fetchall()
+    for row, marks, mark, holds in rows:
+        kept = _words(marks) - {STRUCK_OUT, CORRECTED}
+        _set_marks(store, row, marks, kept | {mark} if holds else kept)
+
+
+COPY_WITHIN_US = 60 * SECOND
+
+
+def mark_copies(store: Store, cuff_id: int, since: int) -> None:
+    """Mark the hand-written readings that copy one of a cuff: same values within a minute, and nobody else's.
+
+    cuff_id, since: whose readings received since then (microseconds UTC) are new or were moved.
+    """
+    hand = store.scalar("SELECT id FROM cuff WHERE address = ?", (cuffs.HAND,))
+    if hand is None:
+        return
+    values: tuple[int, ...] = (since,)
+    if cuff_id == hand:
+        where = "received_at >= ?"
+    else:
+        first, last = store.row(
+            "SELECT min(taken_at), max(taken_at) FROM reading WHERE cuff_id = ? AND received_at >= ?", (cuff_id, since)
+        ) or (None, None)
+        if first is None:
+            return
+        where, values = "taken_at BETWEEN ? AND ?", (first - COPY_WITHIN_US, last + COPY_WITHIN_US)
+    rows = store.query(
+        f"""SELECT id, content_marks, EXISTS (SELECT 1 FROM reading sent WHERE sent.cuff_id <> written.cuff_id
+            AND sent.taken_at BETWEEN written.taken_at - {COPY_WITHIN_US} AND written.taken_at + {COPY_WITHIN_US}
+            AND sent.unit = 'mmHg' AND CAST(sent.systolic AS REAL) = CAST(written.systolic AS REAL)
+            AND CAST(sent.diastolic AS REAL) = CAST(written.diastolic AS REAL)
+            AND (sent.person_id IS NULL OR written.person_id IS NULL OR sent.person_id = written.person_id))
+        FROM reading written WHERE cuff_id = {hand} AND {where}""",
+        values,
+    ).fetchall()
+    for row, marks, copied in rows:
+        others = _words(marks) - {HAND_COPY}
+        _set_marks(store, row, marks, others | {HAND_COPY} if copied else others)
+
+
+def _words(marks: str) -> set[str]:
+    return set(filter(None, marks.split(";")))
+
+
+def _set_marks(store: Store, row: int, before: str, after: set[str]) -> None:
+    joined = ";".join(sorted(after))
+    if joined != before:
+        store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (joined, row))

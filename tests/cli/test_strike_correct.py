@@ -1,0 +1,100 @@
+"""Readings struck out, corrected, or copied by hand: kept, marked, counted nowhere, and all of it taken back."""
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+from collector.store import audit
+from collector.store.opening import open_store
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def home(quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """The household's store, in which the kitchen cuff's slot is mira's."""
+    monkeypatch.setenv("QUIETCUFF_STORE", str(household))
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Lisbon")
+    assert quietcuff("person", "add", "mira").exit_code == 0
+    assert quietcuff("person", "give", "mira", "--cuff", "kitchen", "--slot", "1").exit_code == 0
+    return quietcuff
+
+
+def all_of(run: Run) -> list[dict[str, object]]:
+    return [json.loads(line) for line in run("readings", "--json").stdout.splitlines()]
+
+
+def used(run: Run) -> set[str]:
+    found = json.loads(run("average", "mira", "--json", "--since", "2031-03-04", "--until", "2031-03-15").stdout)
+    return {one["reading_id"] for one in all_of(run)} - {one["reading_id"] for one in found["excluded"]}
+
+
+def test_struck_out_it_is_kept_and_counts_nowhere_until_that_is_taken_back(home: Run, household: Path) -> None:
+    before = all_of(home)
+    one = next(reading for reading in before if reading["reading_id"] in used(home))
+    result = home("strike", str(one["reading_id"])[:6])
+    assert result.exit_code == 0, result.stderr
+    (struck,) = (reading for reading in all_of(home) if reading["reading_id"] == one["reading_id"])
+    assert struck["marks"] == ["struck out"]
+    assert one["reading_id"] not in used(home)
+    assert "struck out" in home("average", "mira", "--readings", "--since", "2031-03-04").stdout
+    with open_store(household, read_only=True) as store:
+        assert [change.what for change in audit.about_reading(store, str(one["reading_id"]))] == ["reading struck out"]
+    assert home("strike", str(one["reading_id"])).exit_code == 1  # it is already
+    assert home("rebuild").exit_code == 0
+    assert one["reading_id"] not in used(home)
+    assert home("strike", str(one["reading_id"]), "--undo").exit_code == 0
+    assert all_of(home) == before
+    assert home("rebuild").exit_code == 0
+    assert all_of(home) == before
+
+
+def test_corrected_another_stands_in_its_place_until_that_is_taken_back(home: Run) -> None:
+    before = all_of(home)
+    wrong = next(reading for reading in before if reading["systolic"] == 191)
+    result = home("correct", str(wrong["reading_id"]), "--systolic", "129", "--pulse", "61")
+    assert result.exit_code == 0, result.stderr
+    now = {reading["reading_id"]: reading for reading in all_of(home)}
+    assert now[wrong["reading_id"]]["marks"] == ["corrected"]
+    (new,) = (reading for reading_id, reading in now.items() if reading_id not in {one["reading_id"] for one in before})
+    assert (new["systolic"], new["diastolic"], new["pulse"]) == (129, wrong["diastolic"], 61)
+    assert (new["person"], new["taken_at"], new["taken_basis"]) == ("mira", wrong["taken_at"], "hand-written")
+    assert new["note"] == f"corrects {wrong['reading_id']}"
+    assert wrong["reading_id"] not in used(home)
+    assert new["reading_id"] in used(home)
+    assert home("correct", str(wrong["reading_id"]), "--undo").exit_code == 0
+    assert wrong["reading_id"] in used(home)
+    assert new["reading_id"] not in used(home)
+
+
+def test_a_hand_written_reading_can_be_corrected_in_its_pulse_alone(home: Run, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("taken_at,systolic,diastolic,pulse,person\n2026-03-04 07:30,128,81,640,mira\n".replace("640", "46"))
+    home("import", str(log))
+    (one,) = (reading for reading in all_of(home) if reading["cuff"] == "hand")
+    assert home("correct", str(one["reading_id"]), "--pulse", "64").exit_code == 0
+    by_hand = [reading for reading in all_of(home) if reading["cuff"] == "hand"]
+    assert sorted((reading["pulse"], tuple(reading["marks"])) for reading in by_hand) == [
+        (46, ("corrected",)),
+        (64, ()),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("args", "code", "words"),
+    [
+        (["correct", "zz"], 2, "say what it should be"),
+        (["correct", "3f", "--systolic", "NaN"], 2, "--systolic 'NaN' is not a number"),
+        (["correct", "3f", "--systolic", "-3"], 2, "negative"),
+        (["strike", "2031-01-01T07:30"], 2, "no reading was taken at"),
+        (["strike", "ffffffff"], 1, "no reading has an id"),
+        (["strike", "2031-03-04T07:00", "--undo"], 1, "is not struck out"),
+    ],
+)
+def test_a_wrong_call_is_one_line(home: Run, args: list[str], code: int, words: str) -> None:
+    result = home(*args)
+    assert (result.exit_code, result.stderr.count("\n")) == (code, 1)
+    assert words in result.stderr

@@ -1,0 +1,71 @@
+"""Which run of a cuff's clock a stamp belongs to, by looks at the clock that are written down here."""
+
+import pytest
+
+from collector.intake.time.candidates import CLOCK_CHANGED, NO_CLOCK, Stamped, place
+from collector.intake.time.clock_readings import ClockReading
+from collector.intake.time.clock_runs import ClockLine, changed
+from collector.store.instants import DAY, SECOND
+
+BEGIN = 1_900_000_000 * SECOND
+HOUR = 3600 * SECOND
+MINUTE = 60 * SECOND
+
+
+def look(day: float, ahead: int, visit: int, was_set: bool = False) -> ClockReading:
+    """A look on a day; the cuff's clock then so far ahead of ours, microseconds."""
+    at = BEGIN + round(day * DAY)
+    return ClockReading(at=at, shown=at + ahead, doubt=0.5, visit=visit, was_set=was_set)
+
+
+def stamped(day: float, ahead: int, came: float, visit: int) -> Stamped:
+    """A record taken on a day while the clock was so far ahead, that came on another."""
+    return Stamped(BEGIN + round(day * DAY) + ahead, "wall", BEGIN + round(came * DAY), visit, "UTC", True)
+
+
+TWO_RUNS = [look(0, 0, 1), look(1, 0, 2), look(2, 0, 3), look(3, 5 * HOUR, 4), look(4, 5 * HOUR, 5)]
+"""Right for two days, then five hours ahead."""
+
+
+def test_runs_are_cut_where_the_clock_was_changed() -> None:
+    line = ClockLine(TWO_RUNS)
+    assert [(run.first, run.last) for run in line.runs] == [(0, 2), (3, 4)]
+    assert line.run_of == [0, 0, 0, 1, 1]
+
+
+@pytest.mark.parametrize(("day", "ahead"), [(0.5, 0), (1.5, 0), (3.5, 5 * HOUR)])
+def test_a_stamp_is_read_on_the_run_that_it_was_given_on(day: float, ahead: int) -> None:
+    """All came in the last visit, the clock being ahead by then."""
+    time = place(stamped(day, ahead, 4, 5), ClockLine(TWO_RUNS))
+    assert abs(time.taken_at - (BEGIN + round(day * DAY))) <= 2 * SECOND
+
+
+def test_between_the_last_look_before_a_change_and_the_first_after_it_may_be_either() -> None:
+    time = place(stamped(2.5, 0, 3, 4), ClockLine(TWO_RUNS))
+    assert CLOCK_CHANGED in time.marks
+    assert time.uncertainty_s is None or time.uncertainty_s >= 1
+
+
+def test_a_record_that_came_before_the_clock_was_set_is_read_on_the_clock_before() -> None:
+    """The same visit: the record came, then the clock, five hours ahead since yesterday, was put right."""
+    line = ClockLine([look(0, 5 * HOUR, 1), look(1, 5 * HOUR, 2), look(2.0001, 0, 3, was_set=True)])
+    assert line.run_of == [0, 0, 1]
+    time = place(stamped(1.9, 5 * HOUR, 2, 3), line)
+    assert abs(time.taken_at - (BEGIN + round(1.9 * DAY))) <= 2 * SECOND
+    assert NO_CLOCK not in time.marks
+
+
+def test_a_stamp_that_no_run_can_have_given_is_timed_by_its_arrival() -> None:
+    time = place(stamped(30, 0, 4, 5), ClockLine(TWO_RUNS))
+    assert time.marks == (NO_CLOCK,)
+    assert time.taken_at == BEGIN + 4 * DAY
+
+
+@pytest.mark.parametrize(
+    ("moved_s", "was_set", "is_change"),
+    [(1, True, False), (1.1, True, True), (10.5, False, False), (10.8, False, True), (-10.8, False, True)],
+)
+def test_how_far_a_clock_may_move_by_itself(moved_s: float, was_set: bool, is_change: bool) -> None:
+    """Over a day: 8.64 s of drift, a second of both looks' doubt, a second of rounding; after it was set, a second."""
+    after = look(1, round(moved_s * SECOND), 2, was_set)
+    assert changed(look(0, 0, 1), after) is is_change

@@ -1,0 +1,148 @@
+"""A hand-written log taken in: each reading once in whatever form it comes, copies of a cuff's told, its zone found."""
+
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta, timezone
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from collector.intake import interpret, rebuild
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_log import take_log
+from collector.store import journal, people, readings
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.journal import stations
+from collector.store.opening import open_store
+from collector.store.values import HAND_COPY, Reading, Selection
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime
+
+NOW = datetime(2031, 6, 1, tzinfo=UTC)
+AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
+ROW = HandRow(taken_at=AT, systolic=Decimal(128), diastolic=Decimal(81))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with open_store(tmp_path / "store.db") as store:
+        stations.set_zone(store, "UTC", datetime(2030, 1, 1, tzinfo=UTC))
+        for name in ("ada", "bob"):
+            people.add(store, name, NOW)
+        yield store
+
+
+def written(store: Store) -> list[Reading]:
+    return list(readings.select(store, Selection(cuff="hand")))
+
+
+def send(store: Store, systolic: int, at: datetime) -> None:
+    value = build_measurement(measurement(systolic, 81, 97, stamp=DateTime.of(at.replace(tzinfo=None)), user_id=1))
+    appended = journal.append(
+        store,
+        cuff="C0:FF:EE:00:00:01",
+        characteristic=0x2A35,
+        value=value,
+        arrived_at=at + timedelta(seconds=20),
+        source="virtual",
+    )
+    interpret(store, appended.payload)
+
+
+@pytest.mark.parametrize(
+    "again",
+    [
+        replace(ROW, taken_at=AT.astimezone(timezone(timedelta(hours=-5)))),
+        replace(ROW, systolic=Decimal("128.0")),
+        replace(ROW, pulse=Decimal(64)),
+        replace(ROW, person="ada"),
+        replace(ROW, note="after a walk"),
+        replace(ROW, pulse=Decimal(64), person="ada", note="after a walk"),
+    ],
+    ids=["offset", "precision", "pulse", "person", "note", "all"],
+)
+def test_the_same_line_in_another_form_is_the_same_reading(store: Store, again: HandRow) -> None:
+    take_log(store, [ROW], NOW)
+    take_log(store, [again], NOW)
+    (one,) = written(store)
+    assert (one.pulse, one.person, one.note) == (again.pulse, again.person, again.note)
+    assert take_log(store, [ROW, again], NOW).new == 0
+    rebuild(store)
+    assert [replace(each, sightings=0) for each in written(store)] == [replace(one, sightings=0)]
+
+
+def test_two_people_may_measure_the_same_in_the_same_minute(store: Store) -> None:
+    rows = [replace(ROW, person="ada"), replace(ROW, person="bob")]
+    assert take_log(store, rows, NOW).new == 2
+    assert sorted(str(one.person) for one in written(store)) == ["ada", "bob"]
+    assert take_log(store, rows[::-1], NOW).new == 0
+    rebuild(store)
+    assert sorted(str(one.person) for one in written(store)) == ["ada", "bob"]
+    assert all(one.marks == () for one in written(store))
+
+
+def test_many_at_once_are_as_one_by_one(store: Store, tmp_path: Path) -> None:
+    rows = [replace(ROW, taken_at=AT + timedelta(hours=number), person="ada") for number in range(60)]
+    rows += [replace(row, pulse=Decimal(60)) for row in rows[:5]]
+    take_log(store, rows, NOW)
+    with open_store(tmp_path / "other.db") as other:
+        stations.set_zone(other, "UTC", datetime(2030, 1, 1, tzinfo=UTC))
+        people.add(other, "ada", NOW)
+        for row in rows:
+            take_log(other, [row], NOW)
+        singly = written(other)
+    assert [(one.reading_id, one.pulse, one.person, one.sightings) for one in written(store)] == [
+        (one.reading_id, one.pulse, one.person, one.sightings) for one in singly
+    ]
+
+
+def test_what_somebody_made_nobodys_stays_so(store: Store) -> None:
+    from collector.intake import giving
+
+    take_log(store, [replace(ROW, person="ada")], NOW)
+    giving.make_nobodys(store, written(store)[0].reading_id, NOW)
+    assert take_log(store, [replace(ROW, person="ada")], NOW).new == 0
+    assert written(store)[0].person is None
+
+
+def test_nothing_is_taken_for_a_person_who_is_not_here(store: Store) -> None:
+    with pytest.raises(StoreError, match="no person 'eve'"):
+        take_log(store, [ROW, replace(ROW, person="eve")], NOW)
+    assert list(readings.select(store)) == []
+
+
+@pytest.mark.parametrize("cuff_first", [True, False])
+def test_a_copy_of_a_cuffs_reading_is_marked_whichever_comes_first(store: Store, cuff_first: bool) -> None:
+    rows = [ROW, replace(ROW, taken_at=AT + timedelta(minutes=5)), replace(ROW, systolic=Decimal(99))]
+    if cuff_first:
+        send(store, 128, AT + timedelta(seconds=12))
+        take_log(store, rows, NOW)
+    else:
+        take_log(store, rows, AT + timedelta(seconds=1))
+        send(store, 128, AT + timedelta(seconds=12))
+    marked = [(int(one.systolic or 0), one.taken_at) for one in written(store) if HAND_COPY in one.marks]
+    assert marked == [(128, AT)]
+    before = written(store)
+    rebuild(store)
+    assert written(store) == before
+
+
+def test_anothers_cuff_makes_no_copy(store: Store) -> None:
+    from collector.intake import giving
+
+    send(store, 128, AT)
+    giving.give(store, next(readings.select(store)).reading_id, "bob", NOW)
+    take_log(store, [replace(ROW, person="ada")], NOW)
+    assert written(store)[0].marks == ()
+
+
+def test_a_log_taken_in_before_the_station_knew_its_zone_is_healed(store: Store) -> None:
+    """A week at 08:30 in New York, in a store that was made on a machine in UTC."""
+    at = datetime(2031, 3, 4, 8, 30, tzinfo=timezone(timedelta(hours=-5)))
+    take_log(store, [replace(ROW, taken_at=at)], NOW)
+    assert written(store)[0].taken_at.hour == 13
+    stations.set_zone(store, "America/New_York", NOW + timedelta(hours=1))
+    rebuild(store)
+    assert (written(store)[0].taken_at.hour, str(written(store)[0].taken_at.tzinfo)) == (8, "America/New_York")

@@ -1,0 +1,95 @@
+"""Cuffs, Station and the loan desk."""
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from station_page import BEN, KITCHEN, MIRA, Pages, once_of, send
+
+from collector.service.listen.lock import only_listener
+from collector.store.journal import cuffs
+from collector.store.people import loans
+from collector.store.people.loan_states import CHECKS, State
+from collector.store.people.page_devices import Role
+
+
+async def test_a_cuff_is_shown_named_and_forgotten(pages: Pages) -> None:
+    keeper = pages.signed_in(Role.KEEPER, MIRA)
+    page = (await keeper.get("/cuffs")).text
+    assert "kitchen" in page
+    assert "user 1: <bdi>mira</bdi>; user 2: <bdi>ben</bdi>" in page
+    form = {"once": once_of(page), "name": "hall"}
+    assert (await keeper.post(f"/cuffs/{KITCHEN}/name", data=form)).status_code == 303
+    assert cuffs.given_name(pages.store, KITCHEN) == "hall"
+    wrong = await keeper.post(f"/cuffs/{KITCHEN}/name", data={"name": "C0:FF:EE:00:00:09"})
+    assert wrong.status_code == 422
+    assert "looks like an address" in wrong.text
+    await keeper.post(f"/cuffs/{KITCHEN}/forget", data={})
+    assert not cuffs.every(pages.store)
+
+
+async def test_a_new_cuff_is_let_in_for_ten_minutes(pages: Pages) -> None:
+    keeper = pages.signed_in(Role.KEEPER, MIRA)
+    answer = await keeper.post("/cuffs/let-in", data={"once": once_of((await keeper.get("/cuffs")).text)})
+    assert "taken in for ten minutes" in (await keeper.get(answer.headers["location"])).text
+    until = cuffs.window(pages.store)
+    assert until is not None
+    assert timedelta(minutes=9) < until - datetime.now(UTC) <= timedelta(minutes=10)
+
+
+async def test_the_station_tells_what_check_finds(pages: Pages) -> None:
+    page = (await pages.signed_in(Role.KEEPER, MIRA).get("/station")).text
+    assert "What wants attention" in page
+    assert "nobody listens on" in page
+    assert "quietcuff" in page
+
+
+async def test_a_loan_from_lending_to_available(pages: Pages) -> None:
+    """Every step of `loan back`, by the nurse, with a station that is asked anew each time."""
+    store, desk = pages.store, pages.signed_in(Role.DESK)
+    loan_cuff = "C0:FF:EE:00:00:0A"
+    now = datetime.now(UTC)
+    cuffs.remember(store, loan_cuff, now)
+    cuffs.name(store, loan_cuff, "clinic-1", now)
+    loans.set_state(store, loan_cuff, State.AVAILABLE, now - timedelta(days=9))
+    with only_listener(store.path):
+        page = (await desk.get("/desk")).text
+        assert MIRA not in page
+        assert BEN not in page
+        form = {"once": once_of(page), "cuff": loan_cuff, "code": "B-117"}
+        assert (await desk.post("/desk/lend", data=form)).status_code == 303
+        assert "B-117" in (await desk.get("/desk")).text
+        assert (await desk.post("/desk/back", data={})).status_code == 422
+        await desk.post("/desk/back", data={f"back:{loan_cuff}": "on"})
+        assert "Switch it on" in (await desk.get("/desk")).text
+        send(store, datetime.now(UTC), 133, 84, cuff=loan_cuff)
+        (loan,) = [one.loan for one in loans.stock(store) if one.loan]
+        for check in CHECKS:
+            page = (await desk.get("/desk")).text
+            assert check.question in page
+            stale = {"question": "another question", "answer": "yes"}
+            await desk.post(f"/desk/{loan.row}/check", data=stale)
+            question = f"clinic-1: {check.question}"
+            await desk.post(f"/desk/{loan.row}/check", data={"question": question, "answer": "yes"})
+    assert loans.state_of(store, loan_cuff) is State.AVAILABLE
+    folder = next((store.path.parent / "returns").iterdir())
+    assert {"readings.csv", "readings.ndjson"} <= {file.name for file in folder.iterdir()}
+    summary = (await desk.get(f"/desk/{loan.row}/summary")).text
+    assert "B-117" in summary
+    assert MIRA not in summary
+
+
+async def test_what_is_not_so_keeps_the_cuff_from_being_lent(pages: Pages) -> None:
+    store, desk = pages.store, pages.signed_in(Role.DESK)
+    await desk.post("/desk/back", data={f"back:{KITCHEN}": "on"})
+    (loan,) = [one.loan for one in loans.stock(store) if one.loan]
+    send(store, datetime.now(UTC), 133, 84)
+    await desk.get("/desk")
+    await desk.post(f"/desk/{loan.row}/check", data={"question": f"kitchen: {CHECKS[0].question}", "answer": "no"})
+    assert loans.state_of(store, KITCHEN) is State.QUARANTINE
+
+
+@pytest.mark.parametrize("path", ["/desk/99/summary", "/desk/99/check", "/cuffs/none/name"])
+async def test_what_is_not_there(pages: Pages, path: str) -> None:
+    keeper = pages.signed_in(Role.KEEPER, MIRA)
+    answer = await (keeper.get(path) if path.endswith("summary") else keeper.post(path, data={}))
+    assert answer.status_code == 404
