@@ -12,6 +12,7 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.command import GlobalOptions, Usage, out
+from collector.cli.common.erased import finish_and_tell, finish_before_reading
 from collector.share.text.layout import wrapped
 from collector.store import readings
 from collector.store.database import Store
@@ -75,6 +76,7 @@ def found_readings(store: Store, text: str, zone: tzinfo | None) -> list[Reading
 def reading_store(around: GlobalOptions) -> Iterator[Store]:
     """The store, for looking only: never makes one, never changes one."""
     with open_store(around.store_path, create=False, read_only=True) as store:
+        finish_before_reading(store)
         yield store
 
 
@@ -82,6 +84,7 @@ def reading_store(around: GlobalOptions) -> Iterator[Store]:
 def writing_store(around: GlobalOptions) -> Iterator[Store]:
     """The store, for a change; it must be there."""
     with open_store(around.store_path, create=False) as store:
+        finish_and_tell(store)
         yield store
 
 

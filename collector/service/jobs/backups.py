@@ -11,7 +11,7 @@ from pathlib import Path
 from collector.service.jobs import sealing
 from collector.service.jobs.sealing import Seal, SealError
 from collector.service.listen.lock import only_listener
-from collector.store import conditions, journal, upkeep
+from collector.store import conditions, journal, upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_as_it_is, open_store
@@ -189,13 +189,14 @@ def restore(
     """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
 
     identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.
-    Raises BackupError, SealError, StoreError, or AlreadyListening while a listener holds the store.
+    Raises BackupError, SealError, StoreError (also while another program has the store open for writing), or
+    AlreadyListening while a listener does.
     """
     stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
     kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
     try:
         store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with only_listener(store), _unsealed(backup, store, identity) as staged:
+        with only_listener(store), _unsealed(backup, store, identity) as staged, writers.alone(store):
             contents = look_into(staged)
             plan = Restoring(backup, contents, _present(store), kept)
             if dry_run:
@@ -217,7 +218,7 @@ def _keep(store: Path, kept: Path, sound: bool) -> None:
     damaged one keeps it under the name that goes with it.
     """
     if sound:
-        with open_store(store, create=False) as opened:
+        with open_store(store, create=False, locked=True) as opened:
             sound = upkeep.checkpoint(opened)
     for suffix in ("-wal", "-shm"):
         beside = store.with_name(store.name + suffix)
