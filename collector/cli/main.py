@@ -41,16 +41,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
     "backup": ("collector.cli.backup", "Back up the store, list backups, put one back."),
     "retention": ("collector.cli.retention", "Take away old payloads that no reading rests on."),
+    "store": ("collector.cli.store", "Look into the store by SQL."),
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "Every day": ("readings", "average", "change", "trend", "report", "sit", "note", "office", "strike", "correct"),
-    "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
+    "Set up": ("setup", "demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
     "Data in and out": ("import", "export", "relay"),
     "Clinic": ("loan",),
-    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode"),
+    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode", "store"),
 }
 """How the overview is divided; a command that is in none stands at its end."""
 
