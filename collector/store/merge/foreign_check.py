@@ -14,12 +14,12 @@ from zoneinfo import available_timezones
 
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import to_us
 from collector.store.people.loan_states import State, Step
-from collector.store.readings.acceptable import FIRST_YEAR, LAST_YEAR, text_problem
+from collector.store.readings.acceptable import FIRST_INSTANT as FIRST
+from collector.store.readings.acceptable import LAST_INSTANT as LAST
+from collector.store.readings.acceptable import text_problem
 
 SHOWN = 3
-FIRST, LAST = to_us(datetime(FIRST_YEAR, 1, 1, tzinfo=UTC)), to_us(datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC))
 _LONGEST_PAYLOAD = 65_536  # octets; a measurement has at most some fifty, an imported reading some thousand
 _DEEPEST = 4  # levels of JSON; what is written here has two
 
