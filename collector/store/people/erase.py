@@ -18,7 +18,18 @@ from collector.store.errors import StoreError, as_store_error
 from collector.store.instants import to_us
 from collector.store.journal import derivation
 
-_TABLES = ("claim", "span", "note", "sitting", "loan", "audit", "page_invite", "page_device", "page_sitting")
+_TABLES = (
+    "claim",
+    "span",
+    "note",
+    "office_visit",
+    "sitting",
+    "loan",
+    "audit",
+    "page_invite",
+    "page_device",
+    "page_sitting",
+)
 _CHUNK = 1 << 20
 _TELLING = 7
 """Fewer octets than the shortest measurement has may stand anywhere by chance."""
