@@ -11,7 +11,16 @@ from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, WE_LEFT, Found, LinkLost, Outcome, Refused
+from collector.radio.port import (
+    MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
+    Found,
+    KnownCuff,
+    LinkLost,
+    Manner,
+    Outcome,
+    Refused,
+)
 from collector.radio.time_limit import within
 from parsers.uuids import short
 
@@ -57,6 +66,8 @@ class BlueZLink:
         self.heard = 0
         self.heard_at = time.monotonic()
         self.ended: Outcome | None = None
+        self.table_changed = False  # bluetoothd sees to that
+        self.noticed: set[Manner] = set()
         self._refused = False  # something, for want of a bond
         self._gone = asyncio.Event()
         self._client: BleakClient
@@ -114,9 +125,13 @@ class BlueZLink:
                 raise LinkLost("left while pairing")
             if failure is not None and not self._paired() and not failure.name.endswith("AlreadyExists"):
                 raise Refused(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
-        return self._bonded()
+        return self.bonded
 
-    async def discover(self) -> tuple[Found, ...]:
+    async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
+        """bluetoothd keeps what it found, and asks the cuff itself whether it holds: nothing to prove here."""
+        return ()
+
+    async def discover(self, service: int | None = None) -> tuple[Found, ...]:
         from bleak.exc import BleakError
 
         try:
@@ -124,8 +139,8 @@ class BlueZLink:
         except BleakError as error:  # bleak forgets them with the link
             raise LinkLost(str(error)) from error
         found = []
-        for service in services:
-            for characteristic in service.characteristics:
+        for offered in services:
+            for characteristic in offered.characteristics:
                 handle = characteristic.handle + 1  # bleak names the declaration's
                 self._places[handle] = characteristic
                 found.append(
@@ -134,12 +149,12 @@ class BlueZLink:
                         short=short(characteristic.uuid),
                         handle=handle,
                         properties=frozenset(characteristic.properties),
-                        service=short(service.uuid),
+                        service=short(offered.uuid),
                     )
                 )
         handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
         self.around.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
-        return tuple(found)
+        return tuple(one for one in found if service in (None, one.service))
 
     async def read(self, found: Found) -> bytes:
         return bytes(await self._on_air(self._client.read_gatt_char(self._places[found.handle])))
@@ -168,7 +183,7 @@ class BlueZLink:
                 raise LinkLost(str(failure)) from failure
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
             raise Refused(str(failure)) from failure
-        if self._bonded():
+        if self.bonded:
             self.around.bonded(self.path, visit)
 
     async def ask(self, found: Found, request: bytes) -> bytes:
@@ -232,7 +247,8 @@ class BlueZLink:
     def _paired(self) -> bool:
         return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
 
-    def _bonded(self) -> bool:
+    @property
+    def bonded(self) -> bool:
         """Whether a bond stands that outlives the link; then the cuff's own address is known."""
         paired = self._paired()
         if paired:

@@ -12,6 +12,7 @@ from collector.store.migrations import (
     m006_namesakes,
     m007_page,
     m008_strikes,
+    m009_manners,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -23,5 +24,6 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("006 namesakes", m006_namesakes.apply),
     ("007 page", m007_page.apply),
     ("008 strikes", m008_strikes.apply),
+    ("009 manners", m009_manners.apply),
 )
 """In order. The store's user_version is the number of steps taken."""
