@@ -26,6 +26,7 @@ from collector.store.journal import cuffs, payloads, visit_facts, visits
 from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
+CLOCKS_APART = timedelta(days=1)
 OWN_TOPICS = frozenset({"notices"})
 """Conditions that a channel's failure makes: telling of them through the channel would go in circles."""
 
@@ -54,7 +55,7 @@ def look(store: Store, config: Config, now: datetime | None = None) -> Situation
         series=tuple(_series(store, config, now)),
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
-        newest_backup=_newest_backup(folder, store.path),
+        newest_backup=_newest_backup(folder, store.path, now),
         since=payloads.oldest_arrival(store),
         conditions=tuple(
             Condition(told.topic, told.text, told.since)
@@ -153,9 +154,10 @@ def _folders(*wanted: Path) -> Iterator[Folder]:
             continue  # a backup folder that is not there shows as a backup that failed
 
 
-def _newest_backup(folder: Path, store: Path) -> datetime | None:
+def _newest_backup(folder: Path, store: Path, now: datetime) -> datetime | None:
     try:
         found = backups.every(folder, store)
     except BackupError:
         return None
-    return found[-1].made_at if found else None
+    # One of a time to come was made by a clock that was ahead: nobody can tell when.
+    return max((one.made_at for one in found if one.made_at <= now + CLOCKS_APART), default=None)

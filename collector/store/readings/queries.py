@@ -90,6 +90,17 @@ def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:
     return found
 
 
+def newest_by_slot(store: Store, address: str) -> list[Reading]:
+    """Of each slot that a cuff uses the newest reading, by slot; those without a slot first."""
+    rows = store.query(
+        f"""SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN (SELECT id FROM (SELECT reading.id,
+        row_number() OVER (PARTITION BY slot ORDER BY taken_at DESC, reading.id DESC) AS place
+        FROM reading JOIN cuff ON cuff.id = cuff_id WHERE address = ?) WHERE place = 1) ORDER BY slot""",
+        (address,),
+    ).fetchall()
+    return list(_readings(rows)) if rows else []
+
+
 def unassigned(store: Store) -> int:
     """How many readings belong to nobody."""
     return count(store, Selection(unassigned=True))
