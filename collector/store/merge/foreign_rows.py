@@ -14,7 +14,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError, as_store_error
 from collector.store.journal import derivation
 from collector.store.merge.foreign_people import bring_people
-from collector.store.opening import open_store
+from collector.store.opening import brought_up
 from collector.store.people.erase import delete_erased
 
 BATCH = 5_000
@@ -37,8 +37,7 @@ def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | N
     """
     if other.exists() and store.path.samefile(other):
         raise StoreError(f"{other}: this is the store itself", "refused")
-    open_store(other, create=False, read_only=True).close()  # in clear words what is wrong with it
-    with store.roomy(), _attached(store, other):
+    with brought_up(other) as current, store.roomy(), _attached(store, current):
         with store.transaction():
             _erase_what_was_erased(store)
             _stations(store)

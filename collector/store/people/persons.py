@@ -52,18 +52,22 @@ def find(store: Store, name: str) -> Person | None:
             "refused",
         )
     if rows:
-        return Person(rows[0][0], rows[0][1], 0)
+        return _counted(store, rows[0][0], rows[0][1])
     plain, _, start = name.rpartition("#")
     if plain and len(start) == HANDLE:
         for row, called, uid in store.query(of_name, (plain,)).fetchall():
             if uid.hex().startswith(start.lower()):
-                return Person(row, called, 0)
+                return _counted(store, row, called)
     return None
 
 
 def by_row(store: Store, row: int) -> Person | None:
     found = store.row(f"SELECT id, {CALLED} FROM person WHERE id = ? AND NOT gone", (row,))
     return None if found is None else Person(found[0], found[1], 0)
+
+
+def _counted(store: Store, row: int, called: str) -> Person:
+    return Person(row, called, int(store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (row,))))
 
 
 def need(store: Store, name: str) -> Person:
