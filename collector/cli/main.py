@@ -48,7 +48,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
 
 GROUPS: dict[str, tuple[str, ...]] = {
     "Every day": ("readings", "average", "change", "trend", "report", "sit", "note", "office", "strike", "correct"),
-    "Set up": ("setup", "demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
+    "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
     "Data in and out": ("import", "export", "relay"),
     "Clinic": ("loan",),
     "Upkeep": ("backup", "merge", "rebuild", "retention", "decode", "store"),

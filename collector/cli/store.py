@@ -22,7 +22,7 @@ app = new_app("""Look into the store by SQL. Nothing here writes.
     \\b
     Examples:
       quietcuff store tables
-      quietcuff store query "SELECT outcome, count(*) FROM visit GROUP BY outcome" --csv
+      quietcuff store query "$(cat visits.sql)" --csv
     """)
 
 
@@ -38,7 +38,7 @@ def query(
 
     \\b
     Example:
-      quietcuff store query "SELECT address, name FROM cuff" --csv
+      quietcuff store query "$(cat visits.sql)" --csv
     """
     with reading_store(of(ctx)) as store:
         rows = inspection.query(store, sql)
