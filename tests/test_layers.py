@@ -156,7 +156,10 @@ SQL = re.compile(
     r"|PRAGMA \w+|BEGIN IMMEDIATE|VACUUM|SELECT \w+\()",
     re.DOTALL,
 )
-SPEAKS_SQL = {"collector/share/relay/postgresql.py": "a receiver that is a PostgreSQL server"}
+SPEAKS_SQL = {
+    "collector/share/relay/postgresql.py": "a receiver that is a PostgreSQL server",
+    "collector/share/relay/postgresql_schema.py": "its tables",
+}
 
 
 def texts_of(path: Path) -> Iterator[str]:

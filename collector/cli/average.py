@@ -1,5 +1,7 @@
 """`quietcuff average`: the mean of the right days by a published protocol, and everything it rests on."""
 
+from datetime import date
+from enum import StrEnum
 from typing import Annotated
 
 import typer
@@ -7,9 +9,19 @@ import typer
 from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
+from collector.cli.common.pressures import need_pressures
 from collector.cli.common.selection import reading_store, terminal_width
 
 app = new_app()
+
+
+class SpreadUnit(StrEnum):
+    """As `SpreadOf` of the numbers, which are not loaded to explain a command."""
+
+    DAYS = "day means"
+    MORNINGS = "morning means"
+    EVENINGS = "evening means"
+    READINGS = "readings"
 
 
 @app.command()
@@ -19,14 +31,32 @@ def average(
     protocol: ProtocolName = None,
     first: FirstDay = None,
     last: LastDay = None,
+    office: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--office", metavar="SYS/DIA", help="A reading of the office that is not to be kept; again for more."
+        ),
+    ] = None,
+    spread: Annotated[
+        SpreadUnit, typer.Option("--spread", help="What SD, CV, ARV, RMSSD and range are of.")
+    ] = SpreadUnit.DAYS,
     each: Annotated[bool, typer.Option("--readings", help="Show each reading: used, or why not.")] = False,
     as_json: Json = False,
 ) -> int:
     """Average a person's readings by a protocol.
 
-    Takes the days from --since to --to, or the most recent series of measuring. Which readings count, and whether they
-    are enough, is the protocol's rule; the person's own plan, from [people.NAME] in the configuration, goes before its
-    figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides.
+    Takes the days from --since to --until, or the most recent series of measuring. Which readings count, and
+    whether they are enough, is the protocol's rule; the person's own plan, from [people.NAME] in the configuration,
+    goes before its figures. Comparing is done unrounded; one decimal is printed. * marks the mean that decides. A
+    series that is too short gives way to a valid one that ended at most four weeks before.
+
+    The interval and the chance are of the usual pressure, not of these days alone: docs/physician.md says what they
+    assume. What was measured in the office (`quietcuff office add`, or --office) is set against home.
+
+    In --json: office_class_acc_aha, office_class_esh, home_against_office (white-coat, masked, sustained, both below),
+    another_reading (of the last visit), second_threshold, last_ten (systolic at or above, of the last ten),
+    missing_sessions (how many), chance_at_or_above (0 to 1), would_settle, rmssd, range, pulse_pressure,
+    mean_pressure_estimate. What cannot be told is null; nothing is judged of a series that is not valid.
 
     Exit code 3: the series is too short, or something wants telling (a very high value, an irregular pulse seen more
     than once).
@@ -35,43 +65,48 @@ def average(
     Examples (invented people):
       quietcuff average mira
       quietcuff average mira --protocol nice-ng136 --since 2031-03-04 --until 2031-03-10
-      quietcuff average mira --readings
+      quietcuff average mira --office 144/91 --office 139/88
+      quietcuff average mira --readings --spread readings
       quietcuff average mira --json
     """
     from collector.cli.common.cautions import caution
     from collector.numbers import words
     from collector.numbers.average import average as reckon
     from collector.numbers.json_fields import average_fields
+    from collector.numbers.levels import LOW
+    from collector.numbers.office_home import Visit
+    from collector.numbers.values import SpreadOf
     from collector.share.export.rows import json_text
-    from collector.share.text import average_text
-    from collector.share.text.reading_text import pressures_text
+    from collector.share.office_and_log import log_remarks, office_against, office_visits, pressures
+    from collector.share.text import average_text, findings
 
     around = of(ctx)
     number = around.config.station.emergency_number
     with reading_store(around) as store:
         wanted = asked(around, store, person, protocol, first, last)
         samples = samples_of(store, wanted)
-    found = reckon(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last)
-    high, low = average_text.outstanding(samples, found, wanted.plan.low)
+        visits = office_visits(store, wanted.person)
+    found = reckon(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
+    if office:
+        visits = [Visit(found.last or date.today(), pressures([need_pressures(one, "--office") for one in office]))]
+    against = office_against(visits, found)
+    limit = wanted.plan.low or LOW
+    high, low = findings.outstanding(samples, found, limit)
     if as_json:
-        out(json_text(average_fields(found, wanted.person, high, low)))
+        out(json_text(average_fields(found, wanted.person, high, low, against)))
         tell([words.caution(number)])
     else:
-        for line in average_text.average_lines(found, wanted.person, terminal_width()):
+        for line in average_text.average_lines(found, wanted.person, terminal_width(), samples, limit, against):
             out(line)
-        for name, some in (("VERY HIGH", high), ("LOW", low)):
-            if some:
-                out(
-                    f"{name}: {len(some)}, the last {pressures_text(some[-1].systolic, some[-1].diastolic)} mmHg at "
-                    f"{average_text.moment(some[-1].taken_at)}"
-                )
+        for label, text in log_remarks(found, samples):
+            out(f"{label}: {text}")
         if each:
             out("")
             for line in average_text.reading_lines(found, samples, terminal_width()):
                 out(line)
-        tell(average_text.spoken(found, number))
+        tell(average_text.spoken(found, number, against))
         if high:
             tell(caution(number))
         if low:
-            tell([words.low(number, wanted.plan.low) if wanted.plan.low else words.low(number)])
+            tell([words.low(number, limit)])
     return DONE if found.valid and not high and not found.irregular.worth_telling else ATTENTION

@@ -14,7 +14,7 @@ from collector.cli.common.selection import out_wrapped, reading_store, terminal_
 
 if TYPE_CHECKING:
     from collector.numbers.average import Average
-    from collector.numbers.change import Change, Difference
+    from collector.numbers.change import Change
     from collector.store.people.notes import Note
 
 app = new_app()
@@ -52,6 +52,7 @@ def change(
     from collector.numbers.change import change as compare
     from collector.numbers.json_fields import change_fields
     from collector.share.export.rows import json_text
+    from collector.share.text.change_text import HEADING, change_words, difference_rows
     from collector.share.text.layout import columns, fits, visible
     from collector.store.people import notes
 
@@ -71,7 +72,7 @@ def change(
         width = terminal_width()
         out_wrapped(f"{visible(wanted.person)}, change of {day}{f': {told}' if told else ''}")
         out("")
-        if rows := list(_differences(found)):
+        if rows := list(difference_rows(found, sessions=True)):
             if fits([HEADING, *rows], width, 24):
                 for line in columns(rows, width, HEADING):
                     out(line)
@@ -81,14 +82,11 @@ def change(
             out("")
         for line in columns(list(_sides(found)), width):
             out(line)
-    if found.refused:
-        tell(["Not enough to compare. Still needed, " + "; ".join(found.refused) + "."])
-    tell([*found.noise_floor, *found.cautions, words.caution(around.config.station.emergency_number)])
+    tell([*change_words(found), words.caution(around.config.station.emergency_number)])
     return ATTENTION if found.refused else DONE
 
 
-HEADING = ("mmHg", "before", "after", "difference", "95 % interval", "by drawing days", "common by chance")
-NARROW = "{0}: {1} before, {2} after, {3} mmHg; 95 % {4}; by drawing days {5}; common by chance {6}"
+NARROW = "{0}: {1} before, {2} after, {3} mmHg; 95 % {4}"
 
 
 def _last(noted: "list[Note]", person: str, newest: date | None) -> date:
@@ -99,34 +97,6 @@ def _last(noted: "list[Note]", person: str, newest: date | None) -> date:
             f'`quietcuff note add {person} DATE "what changed"`'
         )
     return next((note.day for note in reversed(noted) if newest and note.day <= newest), noted[-1].day)
-
-
-def _differences(found: "Change") -> Iterator[tuple[str, ...]]:
-    for name, compared in (("", found.overall), ("morning ", found.morning), ("evening ", found.evening)):
-        if compared:
-            yield _difference(f"{name}systolic", compared.systolic)
-            yield _difference(f"{name}diastolic", compared.diastolic)
-
-
-def _difference(name: str, one: "Difference") -> tuple[str, ...]:
-    from collector.numbers.values import rounded_text
-
-    return (
-        name,
-        rounded_text(one.before),
-        rounded_text(one.after),
-        _signed(one.difference),
-        f"{_signed(one.low_neighbours)} to {_signed(one.high_neighbours)}",
-        f"{_signed(one.low_bootstrap)} to {_signed(one.high_bootstrap)}",
-        f"up to {rounded_text(one.noise)}: {'this is more' if one.clear else 'this is not clear'}",
-    )
-
-
-def _signed(value: float) -> str:
-    from collector.numbers.values import rounded_text
-
-    text = rounded_text(value)
-    return f"+{text}" if value > 0 and text.strip("0.") else text
 
 
 def _sides(found: "Change") -> Iterator[tuple[str, str]]:

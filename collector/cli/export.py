@@ -20,6 +20,7 @@ from collector.cli.common.selection import (
     selection,
     writing_store,
 )
+from collector.share.export.context import ExportContext
 from collector.share.export.formats import FORMATS
 from collector.share.private_file import private_file
 from collector.store.values import Reading
@@ -33,7 +34,7 @@ Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FOR
 @app.command()
 def export(
     ctx: typer.Context,
-    to: Annotated[Format, typer.Option(help="The format, see above.")],
+    to: Annotated[Format | None, typer.Option(help="The format, see above.")] = None,
     person: Person = None,
     since: Since = None,
     until: Until = None,
@@ -46,6 +47,9 @@ def export(
     average: Annotated[
         str | None, typer.Option(metavar="PROTOCOL", help="In FHIR, also --person's average of the most recent series.")
     ] = None,
+    schema: Annotated[
+        bool, typer.Option("--schema", help="Print the JSON Schema of NDJSON, MQTT and notices, and do no more.")
+    ] = False,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="FILE", help="Write to a file, never a half one.")
     ] = None,
@@ -78,6 +82,11 @@ def export(
     from collector.store.readings import count as count_of
     from collector.store.readings import select
 
+    if schema:
+        show_schema()
+        return
+    if to is None:
+        raise Usage(f"--to is missing; the formats are {', '.join(FORMATS)}")
     around = of(ctx)
     chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
     form = FORMATS[to.value]
@@ -87,15 +96,12 @@ def export(
         raise Usage(f"{form.name} is nothing for a terminal; name a file with --output")
     with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
         before = ExportedBefore(store, form.name) if only_new else None
-        quick = None if before else form.load_quick()
         total = 0 if before or not sys.stderr.isatty() else count_of(store, chosen)
 
         def to_file(file: Any) -> int:
-            if quick:
-                return quick(store, chosen, file, lambda done: show(done, total))
             found = select(store, chosen)
             readings = _begun(_shown(before.new_among(found) if before else found, total, show))
-            context = export_context(store, around.config)
+            context = ExportContext() if form.alone else export_context(store, around.config)
             if average is not None and person is not None:
                 context = with_average(around, store, context, person, average)
             return form.load()(readings, file, context)
@@ -112,6 +118,15 @@ def export(
         say("no new readings" if only_new else "no readings match")
     elif output is not None:
         say(f"{count} reading{'' if count == 1 else 's'} written to {output}")
+
+
+def show_schema() -> None:
+    import json
+
+    from collector.service.notices.channels import NOTICE_SCHEMA
+    from collector.share.export.json_schema import schema
+
+    print(json.dumps(schema({"notice": NOTICE_SCHEMA}), indent=2))
 
 
 def _shown(readings: Iterator[Reading], total: int, show: Callable[[int, int], None]) -> Iterator[Reading]:

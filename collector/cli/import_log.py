@@ -54,7 +54,7 @@ def import_log(
     in mmHg. Times are ISO 8601, or dates in another order with --dates, by the station's clock unless they carry an
     offset. Nothing is taken unless all lines are good or --skip-bad is given. The same line again adds nothing, so a
     log that has grown can be imported anew. Hand-written readings stay apart from the cuffs' and are shown as such;
-    unlikely values are taken and marked.
+    unlikely values are taken and marked. A - in both pressures is a measurement that gave no value.
 
     \b
     Example (invented):

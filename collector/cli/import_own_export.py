@@ -11,7 +11,7 @@ from collector.cli.common.command import Failure, GlobalOptions, progress, say
 from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
 from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
-from collector.share.export.readback import parse_ndjson
+from collector.share.export.rows import parse_ndjson
 from collector.store.opening import open_store
 from collector.store.readings.acceptable import problem_of
 from collector.store.values import Reading

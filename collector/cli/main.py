@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "change": ("collector.cli.change", "Compare before and after a change of regimen."),
     "trend": ("collector.cli.trend", "How values moved over weeks and months."),
     "note": ("collector.cli.note", "Note what happened on a day, such as a change of regimen."),
+    "office": ("collector.cli.office", "Keep what was measured in the office, to set home against it."),
     "report": ("collector.cli.report", "Write the page for the chart, as PDF or HTML."),
     "strike": ("collector.cli.strike", "Have a reading count no longer."),
     "correct": ("collector.cli.correct", "Put a reading right that was read or written wrongly."),

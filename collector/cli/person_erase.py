@@ -6,11 +6,13 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, Usage, of, say
+from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, of, say
+from collector.cli.common.erased import erased_words, tell_erased
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import Name
 from collector.intake.erasure import erase_in_backup, erase_person
-from collector.store import people
+from collector.service.jobs import backups
+from collector.store.people.erase import preview
 
 
 def erase(
@@ -36,24 +38,29 @@ def erase(
       quietcuff person erase guest
       quietcuff person erase guest --yes --in backups/quietcuff-20310304-031500.db
     """
-    with writing_store(of(ctx)) as store:
-        person = people.need(store, name)
+    around = of(ctx)
+    with writing_store(around) as store:
+        going = preview(store, name)
         if not yes:
             if not sys.stdin.isatty():
-                raise Usage(f"erasing {person.name} cannot be taken back; say --yes to do it without being asked")
-            typer.confirm(f"Erase {person.name} and {person.readings} readings for good?", abort=True, err=True)
-        gone = erase_person(store, person.name)
-        say(f"{gone.person} is erased: {gone.readings} readings, {gone.payloads} payloads, {gone.notes} notes")
+                raise Usage(f"erasing {going.person} cannot be taken back; say --yes to do it without being asked")
+            typer.confirm(f"Erase {going.person}: {erased_words(going)}, for good?", abort=True, err=True)
+        gone = erase_person(store, going.person)
+        tell_erased(gone, store.path)
         for path in backup or []:
             say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
-        if gone.left:
-            say(
-                f"{len(gone.left)} traces of {gone.searched} are still in {store.path}; stop other programs that use "
-                "the store, then erase again"
-            )
-            return ATTENTION
-        say(
-            f"searched {store.path} for {gone.searched} traces: none is left. Backups and exports made before may "
-            "still hold them; see docs/privacy.md"
-        )
-    return DONE
+        left = [path for path in copies(around) if path not in (backup or [])]
+        for path in left:
+            say(f"{path} was made before and may hold them still; erase it there with --in, or delete it")
+        say("Exports and reports made before may hold them too; see docs/privacy.md")
+    return ATTENTION if gone.left else DONE
+
+
+def copies(around: GlobalOptions) -> list[Path]:
+    """Backups of the store, and what an upgrade or a restore kept of it."""
+    folders = {backups.folder_of(around.store_path, around.config.backup.folder), around.store_path.parent,
+               backups.folder_of(around.store_path)}  # fmt: skip
+    stem, suffix = around.store_path.stem, around.store_path.suffix
+    kept = (path for folder in folders for path in folder.glob(f"{stem}-before-*{suffix}"))
+    made = (one.path for folder in folders for one in backups.every(folder, around.store_path))
+    return sorted({*kept, *made})

@@ -86,8 +86,11 @@ def _facts(one: "Protocol") -> Iterator[tuple[str, str]]:
     yield "source", one.source
     yield "high", f"from {one.threshold} mmHg, in either value of the mean"
     if one.second_threshold:
-        yield "second class", f"from {one.second_threshold} mmHg"
+        named = f", {one.second_class}" if one.second_class else ""
+        yield "second class", f"from {one.second_threshold} mmHg{named}"
     yield "goal", _goal(one)
+    if one.target_for_age:
+        yield "", f"from age {one.target_for_age.age} (`born` in the plan): below {one.target_for_age.target} mmHg"
     yield "days", _days(one)
     yield "a session", _session(one)
     yield "when", one.when
@@ -121,7 +124,8 @@ def _session(one: "Protocol") -> str:
 def _left_out(one: "Protocol") -> Iterator[str]:
     yield from (f"day {number}" for number in one.drop_days)
     if one.drop_first_of_session:
-        yield "the first reading of each session"
+        alone = ", unless it is alone" if one.keep_first_if_alone else ""
+        yield f"the first reading of each session{alone}"
     if one.handling.exclude_flags:
         yield f"flagged: {', '.join(sorted(one.handling.exclude_flags))}"
 

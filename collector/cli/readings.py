@@ -1,5 +1,6 @@
 """`quietcuff readings`: the readings, for people at a terminal and as JSON."""
 
+import sys
 from collections.abc import Iterator
 from typing import Annotated
 
@@ -18,7 +19,7 @@ from collector.cli.common.selection import (
     terminal_width,
 )
 from collector.cli.readings_origin import tell as tell_about
-from collector.share.export.rows import ndjson
+from collector.share.export.rows import write_ndjson
 from collector.share.text.reading_table import View, lines
 from collector.store import journal
 from collector.store.database import Store
@@ -85,10 +86,7 @@ def readings(
 
 
 def _json(found: Iterator[Reading]) -> int:
-    count = 0
-    for count, line in enumerate(ndjson(found), 1):  # noqa: B007
-        out(line)
-    return count
+    return write_ndjson(found, sys.stdout)
 
 
 def show(store: Store, found: Iterator[Reading], emergency_number: str) -> int:

@@ -1,10 +1,11 @@
 """`quietcuff relay …`: send readings on to other systems."""
 
+from functools import partial
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, new_app, of, out, say
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import reading_store, writing_store
 
 if TYPE_CHECKING:
@@ -115,9 +116,8 @@ def send_now(
       quietcuff relay send
       quietcuff relay send clinic --dry-run
     """
-    from collector.service.jobs.export_context import export_context
-    from collector.service.jobs.relaying import words
-    from collector.share.relay.sending import plan, send
+    from collector.service.jobs.relaying import start_sending, words
+    from collector.share.relay.sending import Sent, plan
 
     around = of(ctx)
     receivers = _chosen(around, name)
@@ -129,15 +129,26 @@ def send_now(
                 parts = (f"{planned.fresh} to send", f"{planned.changed} changed", f"{planned.gone} to take back")
                 out(f"{receiver.name}: {', '.join(parts)} ({receiver.url})")
         return DONE
-    with writing_store(around) as store:
-        context = export_context(store, around.config)
-        for receiver in receivers:
-            sent = send(store, receiver, context, now_please=True)
-            out(f"{receiver.name}: {words(sent) or 'nothing to send'}")
-            if trouble := sent.trouble or sent.skipped:
-                say(f"{receiver.name}: {trouble}; what waits is kept")
-            if sent.trouble or sent.skipped or sent.refused:
-                result = ATTENTION
+    with writing_store(around):
+        pass  # one line now, before any thread begins, where there is none
+    outcomes: dict[str, Sent] = {}
+    threads = [
+        start_sending(around.store_path, around.config, one, partial(outcomes.__setitem__, one.name), now_please=True)
+        for one in receivers
+    ]
+    for receiver, thread in zip(receivers, threads, strict=True):
+        while thread.is_alive():
+            thread.join(0.2)  # so that Ctrl-C ends it
+        sent = outcomes.get(receiver.name, Sent(trouble="ended unexpectedly"))
+        if sent.unusable:
+            say(sent.trouble or "")
+            result = COULD_NOT
+            continue
+        out(f"{receiver.name}: {words(sent) or 'nothing to send'}")
+        if trouble := sent.trouble or sent.skipped:
+            say(f"{receiver.name}: {trouble}; what waits is kept")
+        if (sent.trouble or sent.skipped or sent.refused) and result == DONE:
+            result = ATTENTION
     return result
 
 
@@ -186,6 +197,6 @@ def show_schema() -> None:
     Example:
       quietcuff relay schema | psql quietcuff
     """
-    from collector.share.relay.postgresql import SCHEMA
+    from collector.share.relay.postgresql_schema import SCHEMA
 
     out(SCHEMA.rstrip("\n"))

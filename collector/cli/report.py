@@ -115,9 +115,9 @@ def report_data(
 
 
 def wants_telling(data: "ReportData") -> bool:
-    from collector.share.text.average_text import outstanding
+    from collector.share.text.findings import outstanding
 
-    return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average, None)[0])
+    return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average)[0])
 
 
 def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:

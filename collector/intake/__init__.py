@@ -1,6 +1,6 @@
 """From payload to reading: decode, recognise repeats, place in time, find the owner."""
 
-from collector.intake.erasure import Erased, erase_in_backup, erase_person
+from collector.intake.erasure import Erased, erase_in_backup, erase_person, finish_erasing
 from collector.intake.merging import merge
 from collector.intake.pipeline import Progress, catch_up, interpret, reassign, rebuild, settle
 from collector.intake.repeats import Outcome
@@ -15,6 +15,7 @@ __all__ = [
     "catch_up",
     "erase_in_backup",
     "erase_person",
+    "finish_erasing",
     "interpret",
     "merge",
     "reassign",

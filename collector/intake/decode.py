@@ -122,7 +122,7 @@ def by_hand(row: HandRow) -> Content:
         stamp=row.stamp,
         stamp_us=None,
         clock=None,
-        marks=_implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
+        marks=("failed",) if row.systolic is None else _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
         identity=row.identity,
         note=row.note,
         by_hand=row.taken_at,

@@ -10,13 +10,14 @@ from datetime import datetime
 
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, stamped_id, unstamped_id
-from collector.intake.sources.own_export import IMPORTED_CHARACTERISTIC, take_up
+from collector.intake.sources.own_export import IMPORTED_CHARACTERISTIC, take_up, zone_like
 from collector.intake.time.zones import zone_of
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import payloads, stations, visit_facts
 from collector.store.journal.payloads import Payload
 from collector.store.readings import write
+from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.readings.write import Draft
 from parsers.errors import ParseError
 from parsers.measurement import Feature, parse_feature
@@ -43,6 +44,10 @@ class Outcome:
 
 def recognise(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
     """Decode one payload, find or make its reading, and note the outcome. at: arrival, microseconds UTC."""
+    if not FIRST_INSTANT <= at < LAST_INSTANT:
+        outcome = Outcome("undecodable", reason="it arrived in no year that can be meant")
+        write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
+        return outcome
     if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
         return _segment(store, payload, at, zone)
     if payload.characteristic == IMPORTED_CHARACTERISTIC:
@@ -85,10 +90,17 @@ def _settle(
 
 def _written_zone(store: Store, station: int, at: datetime, usual: str) -> str:
     """The zone whose clock the writer read: the one that holds at the station or, where that shows another time,
-    one that held there before or since. A log may be taken in before anybody told the station its zone."""
+    one that held there before or since. A log may be taken in before anybody told the station its zone. A traveller's
+    line keeps the offset it was written with, so that a morning stays a morning."""
     if _shows(usual, at):
         return usual
-    return next((zone for _, zone in stations.zones(store).get(station, ()) if _shows(zone, at)), usual)
+    for _, zone in stations.zones(store).get(station, ()):
+        if _shows(zone, at):
+            return zone
+    try:
+        return zone_like(at, usual)
+    except ParseError:  # an offset that no zone of the world has
+        return usual
 
 
 def _shows(zone: str, at: datetime) -> bool:

@@ -1,5 +1,4 @@
-"""The average of a series by a protocol: the number a physician decides on, and everything that says how far to trust
-it.
+"""The average of a series by a protocol: the number a physician decides on, and everything that says how sure it is.
 
 Two means exist once a session misses a reading: that of all readings together (pooled) and that of the morning and the
 evening mean. Both are given; `decides` names the one that stands against the threshold. All comparing is unrounded.
@@ -7,16 +6,19 @@ evening mean. Both are given; `decides` names the one that stands against the th
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, timedelta
+from datetime import date, timedelta
 from decimal import Decimal
 
 from collector.numbers import descriptive
-from collector.numbers.rules import Plan, PlannedProtocol, Protocol, Session
+from collector.numbers.chance import Standing, standing
+from collector.numbers.completeness import grid, missing_sessions
+from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
+from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
 from collector.numbers.shortage import shortage
-from collector.numbers.spread import day_means, spread
+from collector.numbers.spread import both_series, day_means, spread
+from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Usual, usual
 from collector.numbers.values import (
-    Cell,
     Decides,
     GridDay,
     Irregular,
@@ -26,24 +28,27 @@ from collector.numbers.values import (
     Pressures,
     Sample,
     SetBy,
+    Source,
     Spread,
     SpreadOf,
     mean_of,
 )
-from parsers import plausible
 
 SESSIONS: tuple[Session, Session] = ("morning", "evening")
 LEAST_DAYS_FOR_MARGIN = 3
+VALID_WITHIN = timedelta(days=28)
+"""A valid series that ended so shortly before a newer one that is too short is averaged in its place. Our choice."""
 
 
 @dataclass(frozen=True, slots=True)
 class Average:
     """Pressures in mmHg, pulse per minute; None where there is nothing to reckon from.
 
-    at_or_above is plain arithmetic and given for a short series too: read it together with `valid`.
+    All that judges (at_or_above and its like, below_goal, standing) is None of a series that is not valid.
     """
 
     protocol: Protocol  # with the person's plan applied
+    conditions: frozenset[Condition]
     first: date | None
     last: date | None
     taken: int
@@ -53,6 +58,7 @@ class Average:
     valid: bool
     short_of: tuple[str, ...]
     complete: bool  # all that the protocol prefers
+    later: int  # readings after the last day of the series: too few for a series of their own
     systolic: Decimal | None  # of the mean that decides; of the overall mean where the sessions decide apart
     diastolic: Decimal | None
     pulse: Decimal | None
@@ -65,28 +71,45 @@ class Average:
     at_or_above: bool | None
     morning_at_or_above: bool | None
     evening_at_or_above: bool | None
+    second_at_or_above: bool | None  # than the protocol's second threshold
     decides: Decides
-    goal: Pressures | None
-    goal_set_by: SetBy | None
+    goal: Goal
     below_goal: bool | None
+    usual: tuple[Usual, Usual] | None  # systolic, diastolic: how sure the mean is
+    standing: Standing | None  # chance of the usual pressure at or above the threshold
+    these_days: Pair | None  # half the 95 % interval of the mean of these very days; None of fewer than three
     used_ids: tuple[str, ...]
     excluded: tuple[tuple[str, str], ...]  # reading_id, reason
     spread: Spread
-    standard_error: Pair | None  # of the overall mean, from day means
-    margin: Pair | None  # half its 95 % interval
     irregular: Irregular
     grid: tuple[GridDay, ...]
+    missing: tuple[tuple[date, Session], ...]  # sessions of the period without a reading
     had: int  # readings with a value inside the hours
     wanted: int  # in a whole series
     first_to_second: Pair | None  # mean fall from the first to the second reading of a sitting
     morning_minus_evening: Pair | None
-    pulse_pressure: Decimal | None
-    mean_pressure: Decimal | None  # an estimate: D + (S - D) / 3
+    mean_by_cuff: Decimal | None  # mean pressure, where every reading used has one
     load: Load
     hand_written: int  # of those used
     uncertain_times: int
-    implausible: tuple[tuple[str, str], ...]  # reading_id, mark; used all the same unless the protocol says otherwise
+    implausible: tuple[tuple[str, str], ...]  # reading_id, mark; not used unless the protocol says so
     too_close: int  # second readings that came sooner than the protocol asks
+
+    @property
+    def mean(self) -> Pressures | None:
+        """That decides, or overall."""
+        if self.systolic is None or self.diastolic is None:
+            return None
+        return Pressures(self.systolic, self.diastolic)
+
+    @property
+    def pulse_pressure(self) -> Decimal | None:
+        return self.mean.systolic - self.mean.diastolic if self.mean else None
+
+    @property
+    def mean_pressure(self) -> Decimal | None:
+        """An estimate: D + (S - D) / 3."""
+        return estimated_mean_pressure(self.mean.systolic, self.mean.diastolic) if self.mean else None
 
     @property
     def sd(self) -> Pair | None:
@@ -111,25 +134,51 @@ def average(
 ) -> Average:
     """The average of the period from `first` to `last`, or of the most recent series; see `selecting` for both.
 
-    samples: one person's, in any order. spread_of: what SD, CV, ARV and RMSSD are of.
-    Raises ValueError for a period the wrong way round, or a reading that comes twice.
+    A most recent series that is too short gives way to a valid one that ended at most four weeks before its last
+    reading, and is counted in `later`. samples: one person's, in any order. spread_of: what SD, CV, ARV, RMSSD and
+    range are of. Raises ValueError for a period the wrong way round, or a reading that comes twice.
     """
-    force = PlannedProtocol.of(protocol, plan)
-    rules = force.protocol
-    chosen = select(samples, rules, first, last)
-    used = chosen.used
+    planned = PlannedProtocol.of(protocol, plan)
+    every = list(samples)
+    chosen = select(every, planned.protocol, first, last)
+    newest = chosen.last
+    if first is None and newest is not None and shortage(chosen, planned.protocol):
+        chosen = _last_valid(every, planned.protocol, chosen, newest) or chosen
+    later = 0
+    if chosen.last != newest and chosen.last:
+        later = sum(has_value(one) and one.taken_at.date() > chosen.last for one in every)
+    return _averaged(chosen, planned, spread_of, later)
+
+
+def _last_valid(samples: list[Sample], rules: Protocol, chosen: Selected, newest: date) -> Selected | None:
+    """The valid series before this one, if it ended not long before the newest reading."""
+    while chosen.first and chosen.first > date.min:
+        earlier = select(samples, rules, None, chosen.first - timedelta(1))
+        if not earlier.numbers or newest - max(earlier.numbers) > VALID_WITHIN:
+            return None
+        chosen = select(samples, rules, None, max(earlier.numbers))
+        if not shortage(chosen, rules):
+            return chosen
+    return None
+
+
+def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, later: int) -> Average:
+    rules, used = planned.protocol, chosen.used
     pooled = _mean(used)
     apart = {session: _mean([one for one in used if one.session == session]) for session in SESSIONS}
     morning, evening = apart["morning"], apart["evening"]
     of_sessions = _of_sessions(morning, evening, pooled)
     overall = pooled if rules.averaging == "pooled" else of_sessions or pooled
-    high = {session: _reached(rules.threshold, mean) for session, mean in apart.items()}
-    decides, at_or_above = _decision(rules, overall, high)
     short = shortage(chosen, rules)
+    high = {session: None if short else _reached(rules.threshold, mean) for session, mean in apart.items()}
+    decides, at_or_above = _decision(rules, None if short else overall, high)
     days = {one.day for one in chosen.usable}
     had = sum(has_value(sample) for sitting in chosen.sittings if sitting.session for sample in sitting.samples)
+    goal = planned.goal(chosen.last)
+    rows = grid(chosen, rules)
     return Average(
         protocol=rules,
+        conditions=planned.plan.conditions,
         first=chosen.first,
         last=chosen.last,
         taken=len(chosen.taken),
@@ -139,6 +188,7 @@ def average(
         valid=not short,
         short_of=short,
         complete=len(days) >= rules.preferred_days and had >= rules.preferred_days * 2 * rules.per_session,
+        later=later,
         systolic=overall.systolic if overall else None,
         diastolic=overall.diastolic if overall else None,
         pulse=overall.pulse if overall else None,
@@ -147,32 +197,33 @@ def average(
         morning=morning,
         evening=evening,
         threshold=rules.threshold,
-        threshold_set_by=force.threshold_set_by,
+        threshold_set_by=planned.threshold_set_by,
         at_or_above=at_or_above,
         morning_at_or_above=high["morning"],
         evening_at_or_above=high["evening"],
+        second_at_or_above=_reached(rules.second_threshold, None if short else overall),
         decides=decides,
-        goal=force.goal,
-        goal_set_by=force.goal_set_by,
-        below_goal=None if force.goal is None or overall is None else not _reached(force.goal, overall),
+        goal=goal,
+        below_goal=None if short or goal.below is None or overall is None else not _reached(goal.below, overall),
+        usual=_usual(used, overall) if overall else None,
+        standing=None if short else _standing(rules, used, apart, overall),
+        these_days=_these_days(used),
         used_ids=tuple(one.sample.reading_id for one in used),
         excluded=tuple((sample.reading_id, reason) for sample, reason in chosen.excluded),
         spread=spread(used, spread_of),
-        standard_error=_standard_error(used),
-        margin=_margin(used),
-        irregular=_irregular(chosen),
-        grid=_grid(chosen, rules),
+        irregular=irregular(chosen),
+        grid=rows,
+        missing=missing_sessions(rows),
         had=had,
         wanted=rules.preferred_days * 2 * rules.per_session,
-        first_to_second=_first_to_second(chosen, rules),
+        first_to_second=first_to_second(chosen, rules),
         morning_minus_evening=_apart(morning, evening),
-        pulse_pressure=overall.systolic - overall.diastolic if overall else None,
-        mean_pressure=estimated_mean_pressure(overall.systolic, overall.diastolic) if overall else None,
-        load=_load(used, rules.threshold),
-        hand_written=sum(one.sample.source != "cuff" for one in used),
+        mean_by_cuff=_mean_by_cuff(used),
+        load=load(used, rules.threshold),
+        hand_written=sum(one.sample.source is Source.HAND for one in used),
         uncertain_times=sum(not one.sample.certain_time for one in used),
-        implausible=_implausible(chosen.taken),
-        too_close=_too_close(chosen, rules),
+        implausible=implausible(chosen.taken),
+        too_close=sooner_than_asked(chosen, rules),
     )
 
 
@@ -191,7 +242,6 @@ def _mean(readings: Sequence[Counted]) -> Mean | None:
         pulse=mean_of(pulses) if pulses else None,
         readings=len(readings),
         days=len({one.day for one in readings}),
-        margin=_margin(readings),
     )
 
 
@@ -205,12 +255,11 @@ def _of_sessions(morning: Mean | None, evening: Mean | None, pooled: Mean | None
         pulse=mean_of(pulses) if pulses else None,
         readings=pooled.readings,
         days=pooled.days,
-        margin=pooled.margin,
     )
 
 
-def _reached(bound: Pressures, mean: Mean | None) -> bool | None:
-    return None if mean is None else bound.reached_by(mean.systolic, mean.diastolic)
+def _reached(bound: Pressures | None, mean: Mean | None) -> bool | None:
+    return None if mean is None or bound is None else bound.reached_by(mean.systolic, mean.diastolic)
 
 
 def _decision(rules: Protocol, overall: Mean | None, high: dict[Session, bool | None]) -> tuple[Decides, bool | None]:
@@ -224,101 +273,36 @@ def _decision(rules: Protocol, overall: Mean | None, high: dict[Session, bool | 
     return Decides.BOTH, bool(reached) if known else None
 
 
-def _margin(readings: Sequence[Counted]) -> Pair | None:
+def _usual(readings: Sequence[Counted], mean: Mean) -> tuple[Usual, Usual]:
+    systolic, diastolic = both_series(readings)
+    return usual(systolic, SYSTOLIC, float(mean.systolic)), usual(diastolic, DIASTOLIC, float(mean.diastolic))
+
+
+def _standing(
+    rules: Protocol, used: Sequence[Counted], apart: dict[Session, Mean | None], overall: Mean | None
+) -> Standing | None:
+    """Of the mean that decides; where the sessions decide apart, of the one more likely at or above the threshold."""
+    bounds = float(rules.threshold.systolic), float(rules.threshold.diastolic)
+    parts = [(list(used), overall)]
+    if rules.averaging == "separate":
+        parts = [([one for one in used if one.session == session], mean) for session, mean in apart.items()]
+    found = [standing(_usual(some, mean), both_series(some), bounds) for some, mean in parts if mean]
+    return max(found, key=lambda one: one.chance, default=None)
+
+
+def _these_days(readings: Sequence[Counted]) -> Pair | None:
     means = [pair for _, pair in day_means(readings)]
     if len(means) < LEAST_DAYS_FOR_MARGIN:
         return None
     return Pair(*(descriptive.margin(values) for values in zip(*means, strict=True)))
 
 
-def _standard_error(readings: Sequence[Counted]) -> Pair | None:
-    means = [pair for _, pair in day_means(readings)]
-    if len(means) < LEAST_DAYS_FOR_MARGIN:
-        return None
-    return Pair(*(descriptive.standard_error(values) for values in zip(*means, strict=True)))
-
-
-def _irregular(chosen: Selected) -> Irregular:
-    """Over all readings with a value: a flag tells of the person, also on a day that is left out."""
-    marked = [
-        (sitting.day, number)
-        for number, sitting in enumerate(chosen.sittings)
-        for sample in sitting.samples
-        if has_value(sample) and "irregular pulse" in sample.status
-    ]
-    days = {day for day, _ in marked}
-    in_sitting = [number for _, number in marked]
-    return Irregular(
-        len(marked),
-        sum(map(has_value, chosen.taken)),
-        len(days),
-        len(days) >= 2 or any(in_sitting.count(number) >= 2 for number in set(in_sitting)),
-    )
-
-
-def _grid(chosen: Selected, rules: Protocol) -> tuple[GridDay, ...]:
-    if chosen.first is None or chosen.last is None:
-        return ()
-    taken: dict[tuple[date, Session], int] = {}
-    for sitting in chosen.sittings:
-        if sitting.session:
-            key = sitting.day, sitting.session
-            taken[key] = taken.get(key, 0) + sum(map(has_value, sitting.samples))
-    used: dict[tuple[date, Session], int] = {}
-    for one in chosen.used:
-        used[one.day, one.session] = used.get((one.day, one.session), 0) + 1
-    rows = []
-    for offset in range((chosen.last - chosen.first).days + 1):
-        day = chosen.first + timedelta(offset)
-        morning, evening = (
-            Cell(taken.get((day, session), 0), used.get((day, session), 0), rules.per_session) for session in SESSIONS
-        )
-        number = chosen.numbers.get(day)
-        rows.append(GridDay(day, number, number in rules.drop_days, morning=morning, evening=evening))
-    return tuple(rows)
-
-
-def _first_to_second(chosen: Selected, rules: Protocol) -> Pair | None:
-    falls = []
-    usable = {one.sample.reading_id for one in chosen.usable}
-    for sitting in chosen.sittings:
-        two = sitting.samples[:2]
-        if chosen.numbers.get(sitting.day) in rules.drop_days or len(two) < 2:
-            continue
-        (s1, d1), (s2, d2) = ((one.systolic, one.diastolic) for one in two)
-        if all(one.reading_id in usable for one in two) and s1 and s2 and d1 and d2:
-            falls.append((float(s1 - s2), float(d1 - d2)))
-    return Pair(*map(descriptive.mean, zip(*falls, strict=True))) if falls else None
+def _mean_by_cuff(readings: Sequence[Counted]) -> Decimal | None:
+    measured = [one.sample.mean for one in readings if one.sample.mean is not None]
+    return mean_of(measured) if measured and len(measured) == len(readings) else None
 
 
 def _apart(morning: Mean | None, evening: Mean | None) -> Pair | None:
     if morning is None or evening is None:
         return None
     return Pair(float(morning.systolic - evening.systolic), float(morning.diastolic - evening.diastolic))
-
-
-def _load(used: Sequence[Counted], threshold: Pressures) -> Load:
-    systolic = [one.systolic >= threshold.systolic for one in used]
-    diastolic = [one.diastolic >= threshold.diastolic for one in used]
-    return Load(
-        systolic=sum(systolic),
-        diastolic=sum(diastolic),
-        either=sum(a or b for a, b in zip(systolic, diastolic, strict=True)),
-        of=len(used),
-        last_ten=sum(systolic[-10:]) if len(used) >= 10 else None,
-    )
-
-
-def _implausible(taken: Sequence[Sample]) -> tuple[tuple[str, str], ...]:
-    return tuple(
-        (one.reading_id, mark) for one in taken for mark in plausible.marks(one.systolic, one.diastolic, one.pulse)
-    )
-
-
-def _too_close(chosen: Selected, rules: Protocol) -> int:
-    pauses = [
-        (after.taken_at.astimezone(UTC) - before.taken_at.astimezone(UTC)).total_seconds()
-        for sitting in chosen.sittings
-        for before, after in zip(sitting.samples, sitting.samples[1:], strict=False)
-    ]
-    return sum(pause < rules.gap_s for pause in pauses)

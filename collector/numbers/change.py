@@ -5,50 +5,79 @@ out (14 unless said otherwise, as the AHA/AMA programme pages ask before a new s
 same protocol, with the same days left out, of at most `span_days` days: the last ones before the change, the first ones
 after the days left out (28 days, as the AHA/ASH/PCNA statement of 2008 judges over two to four weeks).
 
-Three intervals of 95 %: Welch's on day means; the same with fewer effective days where neighbouring days resemble each
-other, n (1 - r) / (1 + r) with their lag-1 correlation (from memory); and a bootstrap that draws whole days, 2000
-times, from a fixed seed. A difference is called clear only when the second leaves 0 out and it exceeds the noise floor.
+One interval of 95 %, by the model of `usual`, and one verdict that follows from it. With C the mean of exp(-gap/42)
+over all pairs of a day before and a day after:
+
+    se ** 2 = sigma2 (F1 + F2) + slow ** 2 (G1 + G2 - 2 C),   P(lower) = T(-difference / se)
+
+More days in a row shrink the fast part only; weeks spread over months shrink both.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import sqrt
-from random import Random
 
 from collector.numbers import descriptive, words
 from collector.numbers.average import Average, average
 from collector.numbers.rules import Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, select
 from collector.numbers.sittings import sittings
-from collector.numbers.spread import day_means
-from collector.numbers.values import Pair, Sample
+from collector.numbers.spread import both_series
+from collector.numbers.student import cumulative, quantile
+from collector.numbers.usual import (
+    DIASTOLIC,
+    PRIOR_DAYS,
+    SYSTOLIC,
+    Parts,
+    Series,
+    Usual,
+    drift_correlation,
+    fast_part,
+    satterthwaite,
+    slow_part,
+    usual,
+)
+from collector.numbers.values import Said, Sample
 
 LEAST_DAYS = 3
-SEED = 2718
-DAY_TO_DAY = Pair(8.6, 5.8)
-"""SD in mmHg of one morning reading from day to day in one person; Ohasama, n = 1215 (Kato and others, abstract)."""
-WEEK_CV = Pair(0.042, 0.039)
-"""Within-person coefficient of variation of a week's mean; n = 163 (Warren and others 2010)."""
+CLEAR, LIKELY = 0.975, 0.90
+"""Of the chance that the usual pressure is lower (or higher). Without any change, a fall is called clear in 2 of 100
+comparisons of six days a side, clear or likely in 8 (simulated, docs/decisions/averages.md)."""
+PEOPLE = ((132.0, 12.0), (81.0, 8.0))
+"""Mean and SD between people of the usual home pressure, systolic and diastolic, mmHg. An assumption between the
+general population of Ohasama, 123.4 (15.1)/75.7 (9.0), and Dutch patients, 143 (16)/84 (10) (Groenland 2022)."""
 FAR_APART_WEEKS = 8
 
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """One pressure, mmHg. `difference` is after minus before, of means of day means."""
+    """One pressure, mmHg. `difference` is after minus before, of means of day means.
+
+    falls_by_itself: how much of a fall to expect without any change, as the days before lay above what is usual in
+    people (regression to the mean); None where they did not. To be seen beside the difference, never subtracted.
+    """
 
     before: float
     after: float
     difference: float
-    low: float  # Welch
-    high: float
-    df: float | None
-    low_neighbours: float  # with effective numbers of days
-    high_neighbours: float
-    low_bootstrap: float
-    high_bootstrap: float
-    noise: float  # a difference up to this is common without any change
-    clear: bool
+    se: float
+    df: float
+    chance_lower: float
+    falls_by_itself: float | None
+
+    @property
+    def low(self) -> float:
+        return self.difference - quantile(0.975, self.df) * self.se
+
+    @property
+    def high(self) -> float:
+        return self.difference + quantile(0.975, self.df) * self.se
+
+    @property
+    def said(self) -> Said:
+        surer = max(self.chance_lower, 1 - self.chance_lower)
+        return Said.CLEAR if surer >= CLEAR else Said.LIKELY if surer >= LIKELY else Said.UNKNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,8 +86,6 @@ class Compared:
     diastolic: Difference
     days_before: int
     days_after: int
-    effective_before: float  # days, the smaller of the two pressures'
-    effective_after: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +100,6 @@ class Change:
     overall: Compared | None
     morning: Compared | None
     evening: Compared | None
-    noise_floor: tuple[str, ...]
     cautions: tuple[str, ...]
     refused: tuple[str, ...]
 
@@ -96,8 +122,6 @@ def change(
     span_days: int = 28,
     leave_out: Sequence[tuple[date, date]] = (),
     other_changes: Sequence[date] = (),
-    draws: int = 2000,
-    seed: int = SEED,
 ) -> Change:
     """Compare one person's days before and after a change.
 
@@ -127,20 +151,19 @@ def change(
     after = average(kept, protocol, plan, first_after, last_after)
     refused = (*_too_short("before the change", before), *_too_short(f"from {washout_days} days after it", after))
     sides = (select(kept, rules, first_before, last_before).used, select(kept, rules, first_after, last_after).used)
-    overall = None if refused else _compared(*sides, draws, seed)
+    overall = None if refused else _compared(*sides)
     weeks = round((first_after - last_before).days / 7)
     return Change(
         at,
         washout_days,
         rules,
         before,
-        after,
-        overall,
-        None if refused else _compared(*_only(sides, "morning"), draws, seed),
-        None if refused else _compared(*_only(sides, "evening"), draws, seed),
-        _noise_floor(overall) if overall else (),
-        (*words.CHANGE_CAUTIONS, *((words.far_apart(weeks),) if overall and weeks > FAR_APART_WEEKS else ())),
-        refused,
+        after=after,
+        overall=overall,
+        morning=None if refused else _compared(*_only(sides, "morning")),
+        evening=None if refused else _compared(*_only(sides, "evening")),
+        cautions=(*words.CHANGE_CAUTIONS, *((words.far_apart(weeks),) if overall and weeks > FAR_APART_WEEKS else ())),
+        refused=refused,
     )
 
 
@@ -158,84 +181,54 @@ def _only(
     return before, after
 
 
-def _compared(before: Sequence[Counted], after: Sequence[Counted], draws: int, seed: int) -> Compared | None:
-    days = [[pair for _, pair in day_means(side)] for side in (before, after)]
-    if min(map(len, days)) < LEAST_DAYS:
+def _compared(before: Sequence[Counted], after: Sequence[Counted]) -> Compared | None:
+    if min(len({one.day for one in side}) for side in (before, after)) < LEAST_DAYS:
         return None
-    drawn = _bootstrap(days[0], days[1], draws, Random(seed))
-    effective: list[tuple[float, float]] = []
-    found = []
-    for index in (0, 1):
-        values = [[pair[index] for pair in side] for side in days]
-        sizes = tuple(descriptive.effective_n(len(side), descriptive.neighbour_correlation(side)) for side in values)
-        effective.append((sizes[0], sizes[1]))
-        plain = descriptive.welch(values[0], values[1])
-        careful = descriptive.welch(values[0], values[1], sizes=(sizes[0], sizes[1]))
-        floor = _noise(index, descriptive.mean(values[0]), len(days[0]), len(days[1]))
-        clear = (careful.low > 0 or careful.high < 0) and abs(plain.difference) > floor
-        found.append(
-            Difference(
-                descriptive.mean(values[0]),
-                descriptive.mean(values[1]),
-                plain.difference,
-                plain.low,
-                plain.high,
-                plain.df,
-                careful.low,
-                careful.high,
-                *drawn[index],
-                floor,
-                clear,
-            )
-        )
-    return Compared(
-        found[0],
-        found[1],
-        len(days[0]),
-        len(days[1]),
-        min(effective[0][0], effective[1][0]),
-        min(effective[0][1], effective[1][1]),
+    earlier, later = both_series(before), both_series(after)
+    systolic, diastolic = (
+        compare(*sides, parts, people)
+        for sides, parts, people in zip(zip(earlier, later, strict=True), (SYSTOLIC, DIASTOLIC), PEOPLE, strict=True)
+    )
+    return Compared(systolic, diastolic, earlier[0].n, later[0].n)
+
+
+def compare(before: Series, after: Series, parts: Parts, people: tuple[float, float]) -> Difference:
+    """One pressure of two series. people: mean and SD of the usual pressure between people, mmHg."""
+    n1, n2 = before.n, after.n
+    sessions, readings = (
+        (n1 * one + n2 * other) / (n1 + n2)
+        for one, other in ((before.sessions, after.sessions), (before.readings, after.readings))
+    )
+    prior = parts.variance_of_day(sessions, readings)
+    share = parts.day**2 / prior
+    df = PRIOR_DAYS + n1 + n2 - 2
+    sigma2 = (PRIOR_DAYS * prior + before.own_sum(parts) + after.own_sum(parts)) / df
+    f1, f2 = fast_part(before.days, share), fast_part(after.days, share)
+    g1, g2 = slow_part(before.days), slow_part(after.days)
+    c = sum(drift_correlation(b - a) for a in before.days for b in after.days) / (n1 * n2)
+    fast, slow = sigma2 * (f1 + f2), parts.slow**2 * (g1 + g2 - 2 * c)
+    se, df = sqrt(fast + slow), satterthwaite(df, fast, slow)
+    earlier, later = descriptive.mean(before.means), descriptive.mean(after.means)
+    difference = later - earlier
+    return Difference(
+        before=earlier,
+        after=later,
+        difference=difference,
+        se=se,
+        df=df,
+        chance_lower=cumulative(-difference / se, df),
+        falls_by_itself=expected_fall(usual(before, parts), c, people),
     )
 
 
-def _bootstrap(
-    before: list[tuple[float, float]], after: list[tuple[float, float]], draws: int, dice: Random
-) -> list[tuple[float, float]]:
-    """Percentile intervals of both differences; the block drawn is a day."""
-    found: tuple[list[float], list[float]] = ([], [])
-    for _ in range(draws):
-        one, other = dice.choices(before, k=len(before)), dice.choices(after, k=len(after))
-        for index in (0, 1):
-            found[index].append(
-                sum(pair[index] for pair in other) / len(other) - sum(pair[index] for pair in one) / len(one)
-            )
-    return [(_percentile(values, 0.025), _percentile(values, 0.975)) for values in map(sorted, found)]
+def expected_fall(before: Usual, together: float, people: tuple[float, float]) -> float | None:
+    """Regression to the mean. together: mean correlation of the drift between the two sides, 0 for the usual pressure.
 
-
-def _percentile(ordered: list[float], share: float) -> float:
-    place = share * (len(ordered) - 1)
-    below = int(place)
-    above = min(below + 1, len(ordered) - 1)
-    return ordered[below] + (place - below) * (ordered[above] - ordered[below])
-
-
-def _noise(index: int, before: float, days_before: int, days_after: int) -> float:
-    """The larger of what day-to-day spread leaves in two means of so many days (days taken as independent) and what two
-    weekly means of one person differ by: 1.96 s root(1/n1 + 1/n2), and 1.96 root(2) CV mean."""
-    spread = (DAY_TO_DAY.systolic, DAY_TO_DAY.diastolic)[index]
-    share = (WEEK_CV.systolic, WEEK_CV.diastolic)[index]
-    return max(1.96 * spread * sqrt(1 / days_before + 1 / days_after), 1.96 * sqrt(2) * share * before)
-
-
-def _noise_floor(overall: Compared) -> tuple[str, ...]:
-    systolic, diastolic = overall.systolic, overall.diastolic
-    return (
-        words.two_weeks(
-            1.96 * sqrt(2) * WEEK_CV.systolic * systolic.before, 1.96 * sqrt(2) * WEEK_CV.diastolic * diastolic.before
-        ),
-        words.by_chance(systolic.noise, diastolic.noise),
-        *(
-            words.clear_or_not(name, one.difference, one.clear)
-            for name, one in (("top", systolic), ("lower", diastolic))
-        ),
-    )
+    Sources: James 1973, Davis 1976, Barnett and others 2005 (from memory).
+    """
+    mean, sd = people
+    if before.mean <= mean:
+        return None
+    drift = before.parts.slow**2
+    fast = before.sigma2 * before.fast
+    return (before.mean - mean) * (fast + drift * (before.slow - together)) / (sd**2 + fast + drift * before.slow)

@@ -8,15 +8,21 @@ from datetime import date
 
 from collector.numbers.average import Average
 from collector.numbers.change import Change, Compared, Difference
+from collector.numbers.levels import acc_aha_office_class, esh_office_class
+from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.rules import Protocol
 from collector.numbers.trend import MovingMean, PeriodMean, Trend
+from collector.numbers.usual import Usual
 from collector.numbers.values import Mean, Pair, Pressures, Sample
 
 Fields = dict[str, object]
 
 
-def average_fields(found: Average, person: str, high: Sequence[Sample] = (), low: Sequence[Sample] = ()) -> Fields:
+def average_fields(
+    found: Average, person: str, high: Sequence[Sample] = (), low: Sequence[Sample] = (), office: Office | None = None
+) -> Fields:
     """The agreed fields in their order; `more` holds what else is known. high, low: the readings marked so."""
+    standing, second = found.standing, found.protocol.second_threshold
     return {
         "protocol": found.protocol.name,
         "from": _day(found.first),
@@ -34,22 +40,40 @@ def average_fields(found: Average, person: str, high: Sequence[Sample] = (), low
         "evening": _judged(found.evening, found.evening_at_or_above),
         "threshold": _bounds(found.threshold, found.threshold_set_by),
         "at_or_above": found.at_or_above,
+        "second_threshold": second and {**_bounds(second), "at_or_above": found.second_at_or_above},
+        "chance_at_or_above": standing and standing.chance,
+        "would_settle": standing and standing.further,
         "excluded": [{"reading_id": one, "reason": reason} for one, reason in found.excluded],
+        "missing_sessions": len(found.missing),
         "sd": _pair(found.sd),
         "cv": _pair(found.cv),
         "arv": _pair(found.arv),
+        "rmssd": _pair(found.spread.rmssd),
+        "range": _pair(found.spread.range),
+        "pulse_pressure": found.pulse_pressure,
+        "mean_pressure_estimate": found.mean_pressure,
+        "last_ten": found.load.last_ten,
+        **_office(office),
         "more": {
             "unit": "mmHg",
             "decides": found.decides,
             "spread_of": found.spread.unit,
             "days_used": found.days_used,
             "complete": found.complete,
-            "margin_95": _pair(found.margin),
-            "standard_error": _pair(found.standard_error),
+            "later": found.later,
+            "call": standing and standing.call,
+            "usual_95": found.usual and _usual(found.usual),
+            "margin_95_these_days": _pair(found.these_days),
             "pooled": _mean(found.pooled),
             "of_sessions": _mean(found.of_sessions),
-            "goal": found.goal and _bounds(found.goal, found.goal_set_by),
+            "goal": found.goal.below and _bounds(found.goal.below, found.goal.set_by),
+            "goal_note": found.goal.note or None,
             "below_goal": found.below_goal,
+            "morning_minus_evening": _pair(found.morning_minus_evening),
+            "first_to_second": _pair(found.first_to_second),
+            "mean_pressure_by_cuff": found.mean_by_cuff,
+            "load": {name: getattr(found.load, name) for name in ("systolic", "diastolic", "either", "of")},
+            "missing": [{"day": day.isoformat(), "session": session} for day, session in found.missing],
             "irregular_pulse": {
                 "readings": found.irregular.readings,
                 "of": found.irregular.of,
@@ -63,6 +87,36 @@ def average_fields(found: Average, person: str, high: Sequence[Sample] = (), low
             "implausible": [{"reading_id": one, "mark": mark} for one, mark in found.implausible],
             "used_ids": found.used_ids,
         },
+    }
+
+
+def _office(office: Office | None) -> Fields:
+    """The values of the office and home against it; every field is there without a visit too."""
+    if office is None:
+        names = ("office", "office_class_acc_aha", "office_class_esh", "home_against_office", "another_reading")
+        return dict.fromkeys(names)
+    mean = office.mean
+    return {
+        "office": {
+            **_bounds(mean),
+            "visits": len(office.visits),
+            "last": office.visits[-1].day.isoformat(),
+            "threshold": office.bound and _bounds(office.bound),
+            "chances": dict(zip(map(str, OfficeHome), office.chances, strict=False)) or None,
+            "called": office.called,
+            "white_coat_effect": office.white_coat_effect,
+        },
+        "office_class_acc_aha": acc_aha_office_class(mean.systolic, mean.diastolic),
+        "office_class_esh": esh_office_class(mean.systolic, mean.diastolic),
+        "home_against_office": office.by_means,
+        "another_reading": office.another_reading,
+    }
+
+
+def _usual(pressures: tuple[Usual, Usual]) -> Fields:
+    return {
+        name: {"low": one.low, "high": one.high, "se": one.se, "df": one.df}
+        for name, one in zip(("systolic", "diastolic"), pressures, strict=True)
     }
 
 
@@ -113,6 +167,7 @@ def protocol_fields(one: Protocol) -> Fields:
         "threshold": _bounds(one.threshold),
         "target": one.target and _bounds(one.target),
         "target_note": one.target_note,
+        "target_for_age": one.target_for_age and {"from": one.target_for_age.age, **_bounds(one.target_for_age.target)},
         "second_threshold": one.second_threshold and _bounds(one.second_threshold),
         "min_days": one.min_days,
         "preferred_days": one.preferred_days,
@@ -121,6 +176,8 @@ def protocol_fields(one: Protocol) -> Fields:
         "gap_s": one.gap_s,
         "drop_days": one.drop_days,
         "drop_first_of_session": one.drop_first_of_session,
+        "keep_first_if_alone": one.keep_first_if_alone,
+        "both_sessions": one.both_sessions,
         "min_readings": one.min_readings,
         "min_readings_used": one.min_readings_used,
         "consecutive_days": one.consecutive_days,
@@ -200,11 +257,10 @@ def _difference(one: Difference) -> Fields:
         "before": one.before,
         "after": one.after,
         "difference": one.difference,
-        "welch_95": [one.low, one.high],
-        "welch_95_neighbours": [one.low_neighbours, one.high_neighbours],
-        "bootstrap_95": [one.low_bootstrap, one.high_bootstrap],
-        "noise": one.noise,
-        "clear": one.clear,
+        "interval_95": [one.low, one.high],
+        "chance_lower": one.chance_lower,
+        "said": one.said,
+        "falls_by_itself": one.falls_by_itself,
     }
 
 

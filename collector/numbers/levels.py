@@ -29,9 +29,13 @@ OFFICE_TO_HOME = (
 
 
 def is_very_high(systolic: Decimal | None, diastolic: Decimal | None) -> bool:
-    return (systolic is not None and systolic >= VERY_HIGH.systolic) or (
-        diastolic is not None and diastolic >= VERY_HIGH.diastolic
-    )
+    return bool(very_high_values(systolic, diastolic))
+
+
+def very_high_values(systolic: Decimal | None, diastolic: Decimal | None) -> list[Decimal]:
+    """Those of the two that are very high."""
+    pairs = ((systolic, VERY_HIGH.systolic), (diastolic, VERY_HIGH.diastolic))
+    return [value for value, bound in pairs if value is not None and value >= bound]
 
 
 def is_low(systolic: Decimal | None, diastolic: Decimal | None, bound: Pressures = LOW) -> bool:
@@ -58,9 +62,9 @@ def esh_office_class(systolic: Decimal, diastolic: Decimal) -> str:
     """The higher of the two decides; isolated forms are named where only one value is raised. Source: ESH 2023, table
     of classes (read in summaries; isolated diastolic from memory)."""
     if systolic >= 140 and diastolic < 90:
-        return f"isolated systolic, {_esh_grade(systolic, diastolic)}"
+        return f"isolated systolic hypertension, {_esh_grade(systolic, diastolic)}"
     if systolic < 140 and diastolic >= 90:
-        return f"isolated diastolic, {_esh_grade(systolic, diastolic)}"
+        return f"isolated diastolic hypertension, {_esh_grade(systolic, diastolic)}"
     return _esh_grade(systolic, diastolic)
 
 

@@ -9,7 +9,7 @@ a person's plan changes them.
 from collections.abc import Iterator
 from decimal import Decimal
 
-from collector.numbers.rules import Protocol
+from collector.numbers.rules import ForAge, Protocol
 from collector.numbers.values import Pressures
 
 
@@ -28,6 +28,7 @@ def published() -> Iterator[Protocol]:
         "2023 guideline; home schedule of the 2021 practice guideline",
         "Mancia and others, J Hypertens 2023;41:1874; Stergiou and others, J Hypertens 2021;39:1293. Read through "
         "Stergiou and others, J Clin Hypertens 2018;20:1116, table 3 (PMC8030885)",
+        both_sessions=True,
         threshold=_over(135, 85),
         drop_days=(1,),
         min_readings_used=12,
@@ -48,6 +49,7 @@ def published() -> Iterator[Protocol]:
         "2020 joint statement; programme pages",
         "Shimbo and others, Circulation 2020;142:e42. Read through the AMA seven-step guide and the AHA/AMA programme "
         "pages 'How it works' and data review",
+        both_sessions=True,
         threshold=_over(130, 80),
         target=_over(130, 80),
         min_readings=12,
@@ -59,6 +61,7 @@ def published() -> Iterator[Protocol]:
         "American College of Cardiology and American Heart Association",
         "2017 guideline",
         "Whelton and others, Hypertension 2018;71:e13, section 4. Read through Circ Res 2021, table 2 (PMC8034801)",
+        both_sessions=True,
         threshold=_over(130, 80),
         target=_over(130, 80),
         min_days=2,
@@ -78,10 +81,12 @@ def published() -> Iterator[Protocol]:
         "Hypertension in adults: diagnosis and management, NG136 (2019, since amended). Read as quoted by GP "
         "notebook and "
         "by Mahtani and others 2015",
+        both_sessions=True,
         threshold=_over(135, 85),
         target=_over(135, 85),
-        target_note="from age 80: below 145/85",
+        target_for_age=ForAge(80, _over(145, 85)),
         second_threshold=_over(150, 95),
+        second_class="the home part of stage 2",
         min_days=4,
         drop_days=(1,),
         min_readings_used=12,
@@ -92,7 +97,7 @@ def published() -> Iterator[Protocol]:
             "value.",
             "The text names days, not readings. The 12 are what four full days leave after day 1.",
         ),
-        from_memory=_fields("target target_note"),
+        from_memory=_fields("target target_for_age"),
         our_choice=_fields("min_readings_used"),
     )
     yield Protocol(
@@ -102,6 +107,7 @@ def published() -> Iterator[Protocol]:
         "Unger and others, Hypertension 2020;75:1334. From memory; that most guidelines ask for 3 to 7 days and "
         "leave out "
         "day 1: Kyriakoulis and others 2022",
+        both_sessions=True,
         threshold=_over(135, 85),
         drop_days=(1,),
         when="morning before food and medicines; evening",
@@ -115,9 +121,10 @@ def published() -> Iterator[Protocol]:
         "Umemura and others, Hypertens Res 2019;42:1235. Read through the 2003 home guideline (Hypertens Res "
         "26:771), the "
         "Korean text of 2018, and Kario 2019 (PMC6875598) for the goal",
+        both_sessions=True,
         threshold=_over(135, 85),
         target=_over(125, 75),
-        target_note="from age 75: below 135/85",
+        target_for_age=ForAge(75, _over(135, 85)),
         min_days=5,
         averaging="separate",
         when="morning within 1 hour of waking, after passing urine, before medicines and breakfast; evening just "
@@ -136,6 +143,7 @@ def published() -> Iterator[Protocol]:
         "2017 to 2020 guidelines",
         "Leung and others 2017 (CHEP); Rabi and others, Can J Cardiol 2020;36:596; CMAJ 2021 (PMC8342011) for 28 "
         "readings",
+        both_sessions=True,
         threshold=_over(135, 85),
         min_days=7,
         drop_days=(1,),
@@ -154,6 +162,7 @@ def published() -> Iterator[Protocol]:
         "Taiwan Hypertension Society and Taiwan Society of Cardiology",
         "2020 consensus, '722' protocol",
         "2020 consensus statement on home blood pressure, table 1 (PMC7677637)",
+        both_sessions=True,
         threshold=_over(135, 85),
         target=_over(130, 80),
         min_days=4,
@@ -169,6 +178,7 @@ def published() -> Iterator[Protocol]:
         "Doane and others, United States family practice",
         "2018",
         "Doane and others, J Am Board Fam Med 2018;31:375, table 1 and abstract",
+        both_sessions=True,
         threshold=_over(135, 85),
         min_days=5,
         preferred_days=5,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
+from enum import StrEnum
 from typing import Literal
 
 from collector.numbers.values import Pressures, SetBy
@@ -42,8 +43,16 @@ class Handling:
     exclude_flags: frozenset[str] = frozenset({"body movement", "cuff too loose", "improper position"})
     extra: Literal["all", "first", "last"] = "all"  # which to use where a session holds more than it needs
     uncertain_time: Literal["use", "exclude"] = "use"
-    implausible: Literal["mark", "exclude"] = "mark"
+    implausible: Literal["mark", "exclude"] = "exclude"
     series_gap_days: int = 3  # more empty days than these end a series
+
+
+@dataclass(frozen=True, slots=True)
+class ForAge:
+    """Another goal from an age on, in years."""
+
+    age: int
+    target: Pressures
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +66,9 @@ class Protocol:
     threshold: Pressures  # a mean at or above it in either value is high
     target: Pressures | None = None  # a mean below it in both is at goal; None: the publication gives none
     target_note: str = ""
-    second_threshold: Pressures | None = None  # a higher class, named in `notes`
+    target_for_age: ForAge | None = None
+    second_threshold: Pressures | None = None  # of a higher class
+    second_class: str = ""  # what a mean at or above it is, say 'the home part of stage 2'
     min_days: int = 3
     preferred_days: int = 7
     per_session: int = 2
@@ -65,6 +76,8 @@ class Protocol:
     gap_s: int = 60  # between readings of one sitting, at least
     drop_days: tuple[int, ...] = ()
     drop_first_of_session: bool = False
+    keep_first_if_alone: bool = False  # a session of one reading keeps it
+    both_sessions: bool = False  # morning and evening are wanted: one alone makes no valid mean
     min_readings: int | None = None  # before anything is left out
     min_readings_used: int | None = None  # after it
     consecutive_days: bool = False
@@ -100,6 +113,27 @@ class Protocol:
         return day, near
 
 
+class Condition(StrEnum):
+    """What of a person changes the rules."""
+
+    ATRIAL_FIBRILLATION = "atrial fibrillation"
+    KIDNEY_DISEASE = "kidney disease"
+    DIABETES = "diabetes"
+
+
+AF_PER_SESSION = 3
+"""Readings a sitting with atrial fibrillation, at least: British and Irish Hypertension Society 2019, by opinion."""
+
+
+@dataclass(frozen=True, slots=True)
+class Goal:
+    """below: None where the publication gives none for this person; `note` says why, or whom it is for."""
+
+    below: Pressures | None
+    set_by: SetBy | None
+    note: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What the treating clinician set for one person; goes before the protocol's figures."""
@@ -107,9 +141,14 @@ class Plan:
     threshold: Pressures | None = None
     goal: Pressures | None = None
     low: Pressures | None = None  # below in either is marked low
-    atrial_fibrillation: bool = False
+    conditions: frozenset[Condition] = frozenset()
+    born: int | None = None  # year
     morning: Window | None = None  # say, for night work
     evening: Window | None = None
+
+    @property
+    def atrial_fibrillation(self) -> bool:
+        return Condition.ATRIAL_FIBRILLATION in self.conditions
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +156,8 @@ class PlannedProtocol:
     """A protocol with a person's plan applied."""
 
     protocol: Protocol
-    goal: Pressures | None
+    plan: Plan
     threshold_set_by: SetBy
-    goal_set_by: SetBy | None
 
     @classmethod
     def of(cls, protocol: Protocol, plan: Plan | None) -> "PlannedProtocol":
@@ -130,18 +168,28 @@ class PlannedProtocol:
             evening=plan.evening or protocol.handling.evening,
         )
         per_session = protocol.per_session
-        if plan.atrial_fibrillation and protocol.af_per_session:
-            per_session = protocol.af_per_session
+        if plan.atrial_fibrillation:
+            per_session = max(per_session, protocol.af_per_session or AF_PER_SESSION)
         merged = replace(
             protocol, handling=hours, per_session=per_session, threshold=plan.threshold or protocol.threshold
         )
-        goal = plan.goal or protocol.target
-        return cls(
-            merged,
-            goal,
-            SetBy.PLAN if plan.threshold else SetBy.PROTOCOL,
-            None if goal is None else SetBy.PLAN if plan.goal else SetBy.PROTOCOL,
-        )
+        return cls(merged, plan, SetBy.PLAN if plan.threshold else SetBy.PROTOCOL)
+
+    def goal(self, on: date | None) -> Goal:
+        """The goal for the person on that day: the plan's, else the protocol's for their age.
+
+        No guideline gives a goal for home values in kidney disease: KDIGO 2021 (PMC8366157) has a systolic below 120
+        for standardized office readings only.
+        """
+        plan, rules = self.plan, self.protocol
+        if plan.goal:
+            return Goal(plan.goal, SetBy.PLAN)
+        if Condition.KIDNEY_DISEASE in plan.conditions:
+            return Goal(None, None, "kidney disease: no guideline gives a goal for home values; set one in the plan")
+        older = rules.target_for_age
+        if older and plan.born and on and on.year - plan.born >= older.age:
+            return Goal(older.target, SetBy.PROTOCOL, f"from age {older.age}")
+        return Goal(rules.target, SetBy.PROTOCOL if rules.target else None)
 
 
 def _contradictions(protocol: Protocol) -> list[str]:
@@ -155,6 +203,8 @@ def _contradictions(protocol: Protocol) -> list[str]:
         found.append("drop_days are numbers from 1 up")
     if protocol.drop_first_of_session and protocol.per_session < 2:
         found.append("drop_first_of_session leaves nothing of one reading per session")
+    if protocol.keep_first_if_alone and not protocol.drop_first_of_session:
+        found.append("keep_first_if_alone goes with drop_first_of_session")
     return found
 
 

@@ -12,6 +12,8 @@ Day numbers. Day 1 is the first day of the period that holds readings; empty day
 Reasons come in a fixed order and the first that fits is given: struck out or there once already, no value, time not
 certain, other hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a
 sitting is its first reading with both pressures, flagged or not: it is the one taken before the person had settled.
+Where a protocol keeps a first reading that is alone (`keep_first_if_alone`), readings are numbered as in the survey
+that the rule is of: a first measurement without a value was the first, and the second and third count.
 """
 
 from collections.abc import Iterable, Iterator
@@ -128,7 +130,7 @@ def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
 def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> Iterator[tuple[Sample, str, str]]:
     """Each reading with why it cannot be used, and why the protocol leaves it out; empty where it does not."""
     handling = protocol.handling
-    opening = next((sample for sample in sitting.samples if has_value(sample) and not sample.void), None)
+    opening = _opening(sitting, protocol)
     number = numbers.get(sitting.day)
     for sample in sitting.samples:
         flagged = sorted(sample.status & handling.exclude_flags)
@@ -144,11 +146,19 @@ def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> I
         elif sitting.session is None:
             broken = words.OTHER_HOURS
         elif odd:
-            broken = words.implausible(odd)
+            broken = dropped or words.implausible(odd)
         elif flagged:
             broken = dropped or words.flagged(flagged)
         left_out = dropped or (words.FIRST_OF_SITTING if protocol.drop_first_of_session and sample is opening else "")
         yield sample, broken, left_out
+
+
+def _opening(sitting: Sitting, protocol: Protocol) -> Sample | None:
+    """The reading that a protocol leaves out as the first."""
+    standing = [sample for sample in sitting.samples if not sample.void]
+    if not protocol.keep_first_if_alone:
+        return next(filter(has_value, standing), None)
+    return standing[0] if sum(map(has_value, standing)) > 1 else None
 
 
 def _counted(sample: Sample, sitting: Sitting) -> Counted:

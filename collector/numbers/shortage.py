@@ -24,7 +24,7 @@ def shortage(chosen: Selected, protocol: Protocol) -> tuple[str, ...]:
             else (f" after day {' and '.join(map(str, protocol.drop_days))} is left out" if protocol.drop_days else "")
         )
         found.append(_lacking(len(chosen.used), protocol.min_readings_used, "reading", left_out))
-    if protocol.averaging in ("sessions", "separate"):
+    if protocol.both_sessions or protocol.averaging != "pooled":
         sessions = {one.session for one in chosen.used}
         found += [
             f"{session} readings (there is none)" for session in ("morning", "evening") if session not in sessions

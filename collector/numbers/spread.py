@@ -9,6 +9,7 @@ from datetime import date
 
 from collector.numbers import descriptive
 from collector.numbers.selecting import Counted
+from collector.numbers.usual import Series
 from collector.numbers.values import Pair, Spread, SpreadOf
 
 
@@ -29,8 +30,18 @@ def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, floa
     ]
 
 
+def both_series(readings: Sequence[Counted]) -> tuple[Series, Series]:
+    """Day means of systolic and of diastolic with their days, for the model of `usual`. At least one reading."""
+    dated = day_means(readings)
+    days = tuple(day.toordinal() for day, _ in dated)
+    sessions = len({(one.day, one.session) for one in readings}) / len(days)
+    systolic, diastolic = zip(*(pair for _, pair in dated), strict=True)
+    a_day = len(readings) / len(days)
+    return Series(systolic, days, sessions, a_day), Series(diastolic, days, sessions, a_day)
+
+
 def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Spread:
-    """SD, CV, ARV and successive variation. A step between days counts by the days between; readings count evenly."""
+    """SD, CV, ARV, RMSSD and range. A step between days counts by the days between; readings count evenly."""
     gaps: list[float] | None = None
     if unit is SpreadOf.READINGS:
         pairs = [(float(one.systolic), float(one.diastolic)) for one in readings]
@@ -40,7 +51,7 @@ def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Sprea
         gaps = [float((after - before).days) for (before, _), (after, _) in itertools.pairwise(dated)]
         pairs = [pair for _, pair in dated]
     if len(pairs) < 2:
-        return Spread(unit, len(pairs), sd=None, cv=None, arv=None, rmssd=None)
+        return Spread(unit, len(pairs), sd=None, cv=None, arv=None, rmssd=None, range=None)
     series = list(zip(*pairs, strict=True))
     return Spread(
         unit,
@@ -49,4 +60,5 @@ def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Sprea
         cv=Pair(*map(descriptive.cv, series)),
         arv=Pair(*(descriptive.arv(values, gaps) for values in series)),
         rmssd=Pair(*map(descriptive.rmssd, series)),
+        range=Pair(*(max(values) - min(values) for values in series)),
     )

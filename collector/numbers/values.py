@@ -12,6 +12,13 @@ from enum import StrEnum
 _EXACT = 60  # digits: sums of converted kPa values stay exact
 
 
+class Source(StrEnum):
+    """Who wrote a reading down."""
+
+    CUFF = "cuff"
+    HAND = "hand-written"
+
+
 class SetBy(StrEnum):
     """Whose a threshold or a goal is."""
 
@@ -38,6 +45,14 @@ class SpreadOf(StrEnum):
     READINGS = "readings"
 
 
+class Said(StrEnum):
+    """What the interval allows to say of a difference."""
+
+    CLEAR = "clear"
+    LIKELY = "likely"
+    UNKNOWN = "cannot be told"
+
+
 @dataclass(frozen=True, slots=True)
 class Sample:
     """One reading. None: the cuff obtained no such value."""
@@ -49,7 +64,8 @@ class Sample:
     pulse: Decimal | None
     status: frozenset[str] = frozenset()  # what the cuff flagged, in the words of the profile's status bits
     certain_time: bool = True
-    source: str = "cuff"  # or 'hand-written'
+    source: Source = Source.CUFF
+    mean: Decimal | None = None  # mean arterial pressure as the cuff measured it
     void: str = ""  # why it counts nowhere: a person struck it out, or it is there once already
 
     def __post_init__(self) -> None:
@@ -82,14 +98,13 @@ class Pair:
 
 @dataclass(frozen=True, slots=True)
 class Mean:
-    """Unrounded means of some readings. margin: half the 95 % interval, from day means; None with under 3 days."""
+    """Unrounded means of some readings."""
 
     systolic: Decimal
     diastolic: Decimal
     pulse: Decimal | None
     readings: int
     days: int
-    margin: Pair | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +117,7 @@ class Spread:
     cv: Pair | None  # percent
     arv: Pair | None  # mmHg, steps weighted by the days between
     rmssd: Pair | None  # mmHg
+    range: Pair | None  # mmHg, highest less lowest
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +132,11 @@ class Irregular:
 
 @dataclass(frozen=True, slots=True)
 class Load:
-    """How many of the used readings lie at or above the threshold; last_ten counts systolic ones."""
+    """How many of the used readings lie at or above the threshold.
+
+    last_ten: systolic ones of the last ten. Three or more go with raised values round the clock: Sharman and others,
+    Ann Fam Med 2016;14:63 (from memory).
+    """
 
     systolic: int
     diastolic: int

@@ -13,8 +13,10 @@ emergency: the local number; empty where none is configured. Reading age is held
 from collections.abc import Iterable
 from datetime import datetime, time
 
+from collector.numbers.chance import Call, Further
 from collector.numbers.levels import LOW, VERY_HIGH
-from collector.numbers.values import Irregular, Pair, Pressures, rounded_text
+from collector.numbers.office_home import OfficeHome
+from collector.numbers.values import Irregular, Pressures, Said, rounded_text
 
 # --- Why a reading does not count ---------------------------------------------------------------------------------
 
@@ -124,7 +126,7 @@ def too_few(short_of: Iterable[str], so_far: bool) -> str:
     return f"Too few to say. Still needed: {'; '.join(short_of)}.{rest}"
 
 
-def standing(average: str, readings: int, threshold: Pressures, at_or_above: bool, set_by: str) -> str:
+def against_threshold(average: str, readings: int, threshold: Pressures, at_or_above: bool, set_by: str) -> str:
     """average: as printed, '138.4/86.1'. set_by: 'plan' or 'protocol'."""
     whose = "Your plan" if set_by == "plan" else "The rule in use"
     place = "is at or above that. Take this page to your clinician." if at_or_above else "is below that."
@@ -134,15 +136,52 @@ def standing(average: str, readings: int, threshold: Pressures, at_or_above: boo
     )
 
 
-def trust(margin: Pair | None, days: int) -> str:
-    """How far the mean can be trusted. margin: half the 95 % interval, from day means."""
-    if margin is None:
-        return "With under 3 days, nobody can tell how far to trust this average."
-    return (
-        f"The average could be {_whole(margin.systolic)} either way on top, and {_whole(margin.diastolic)} "
-        f"either way "
-        f"below (mmHg). This comes from how much the averages of the {days} days differ."
-    )
+def chance(share: float) -> str:
+    """'about 7 in 10': never as percent, which it is not sure enough for."""
+    if share < 1 - SURELY:
+        return "less than 1 in 20"
+    if share > SURELY:
+        return "more than 19 in 20"
+    return f"about {min(9, max(1, int(share * 10 + 0.5)))} in 10"
+
+
+def usual_values(systolic: tuple[float, float], diastolic: tuple[float, float]) -> str:
+    """The 95 % intervals of the usual pressure, for the person."""
+    top, lower = (" to ".join(rounded_text(value, 0) for value in pair) for pair in (systolic, diastolic))
+    return f"Your usual top value is most likely {top}. The lower one: {lower}."
+
+
+def usual_against(threshold: Pressures, share: float, called: Call) -> str:
+    if called in CALLED:
+        return f"The chance that your usual value is {threshold} or more is {chance(share)}. {CALLED[called]}"
+    return f"The chance that your usual value is {threshold} or more is {chance(share)}. This is too close to call."
+
+
+def settling(further: Further | None) -> str:
+    """What further measuring may settle a close call."""
+    if further is None:
+        return "Measuring more now will not settle it. Go on as your clinic asks you to."
+    if further in (Further.THREE_DAYS, Further.SEVEN_DAYS):
+        return f"{further} may settle it.".replace("3", "Three", 1).replace("7", "Seven", 1)
+    return f"A few more days will not help. {str(further).capitalize()} may."
+
+
+CALLED = {
+    Call.CLEARLY_ABOVE: "It is almost surely high.",
+    Call.PROBABLY_ABOVE: "It is likely high.",
+    Call.PROBABLY_BELOW: "It is likely not high.",
+    Call.CLEARLY_BELOW: "It is almost surely not high.",
+}
+SURELY = 0.95
+
+OFFICE = {
+    OfficeHome.WHITE_COAT: "At the clinic it was high, at home it was not. Show your clinic both.",
+    OfficeHome.MASKED: "At home it was high, at the clinic it was not. Show your clinic both.",
+    OfficeHome.SUSTAINED: "It was high at the clinic and at home. Show your clinic both.",
+    OfficeHome.NEITHER: "It was not high, at the clinic or at home.",
+}
+OFFICE_UNKNOWN = "We cannot yet tell how your clinic and home values go together. Show your clinic both."
+MANY_ZEROS = "Many of the values end in 0. Please write down just what the cuff shows."
 
 
 def irregular(found: Irregular) -> str:
@@ -158,7 +197,7 @@ def irregular(found: Irregular) -> str:
 
 
 THIRD_READING = "The cuff marked an uneven pulse. Please take a third reading. All of them count."
-IMPLAUSIBLE = "Some values can hardly be right. They are kept and marked. Check them."
+IMPLAUSIBLE = "Some values can hardly be right. They are kept, and are not in the average. Check them."
 HAND_WRITTEN = "Some values were written down by hand. They are shown apart."
 
 
@@ -166,7 +205,7 @@ HAND_WRITTEN = "Some values were written down by hand. They are shown apart."
 
 CHANGE_CAUTIONS = (
     "This is a difference. It does not tell what made it.",
-    "High values often bring a change of medicine, and high values tend to fall back by themselves.",
+    "High values often bring a change of medicine, and tend to fall back by themselves.",
     "The first day of measuring often runs higher, by about 3/1.",
     "Values run higher in winter, by about 5.",
     "Another cuff, another arm or another time since the last tablet can make a difference like this.",
@@ -174,28 +213,21 @@ CHANGE_CAUTIONS = (
 """Regression to the mean; day 1 higher by 2.8/1.4 (Kyriakoulis and others 2022); winter about 5 (from memory)."""
 
 
-def two_weeks(systolic: float, diastolic: float) -> str:
-    """The noise of two weekly means in one person. Source: Warren and others 2010, within-person CV of a week's
-    mean."""
-    return (
-        f"Without any change, two weeks of one person can differ by {_whole(systolic)} on top and "
-        f"{_whole(diastolic)} below (mmHg). Under about 8 on top is weak. Under about 15 can be chance."
-    )
+def difference(which: str, value: float, said: Said) -> str:
+    """which: 'top' or 'lower'. value: after less before, mmHg."""
+    way = "lower" if value < 0 else "higher"
+    size = rounded_text(abs(value), 0)
+    if said is Said.CLEAR:
+        return f"The {which} value is {size} {way} than before. Chance alone would rarely do that."
+    if said is Said.LIKELY:
+        return f"The {which} value looks {way}, by about {size}. It may still be chance."
+    return f"We cannot tell if the {which} value changed. That does not mean that nothing changed."
 
 
-def by_chance(systolic: float, diastolic: float) -> str:
-    return (
-        f"For these days, a difference of up to {_whole(systolic)} on top and {_whole(diastolic)} below is "
-        f"common by "
-        "chance alone."
-    )
-
-
-def clear_or_not(which: str, difference: float, clear: bool) -> str:
-    """which: 'top' or 'lower'."""
-    way = "lower" if difference < 0 else "higher"
-    said = "more than chance is likely to make" if clear else "no more than chance can make"
-    return f"The {which} value is {rounded_text(abs(difference))} mmHg {way} after. That is {said}."
+def falls_by_itself(value: float, expected: float) -> str:
+    """Regression to the mean. value: the difference, a fall. expected: how much of it may be that, mmHg."""
+    share = f"About {rounded_text(expected, 0)}" if expected >= 0.5 else "Less than 1"
+    return f"High values tend to fall by themselves. {share} of the {rounded_text(abs(value), 0)} may be that."
 
 
 def far_apart(weeks: int) -> str:
@@ -250,7 +282,3 @@ PREPARATION = (
 
 def _number(emergency: str) -> str:
     return f"the emergency number {emergency}" if emergency else "your emergency number"
-
-
-def _whole(value: float) -> str:
-    return rounded_text(max(1.0, value), 0)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 
-from collector.numbers.values import Sample
+from collector.numbers.values import Sample, Source
 from collector.store.values import VOID_MARKS, Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
@@ -10,8 +10,6 @@ CERTAIN_WITHIN_S = 1800.0
 
 DOUBTS = frozenset({"station clock unsure", "stamps run backwards", "stamp fits no clock", "stamp in the future"})
 """Marks that say so, whatever else is known."""
-
-HAND_WRITTEN, CUFF = "hand-written", "cuff"
 
 
 def sample(reading: Reading) -> Sample:
@@ -27,7 +25,8 @@ def sample(reading: Reading) -> Sample:
         pulse=reading.pulse,
         status=frozenset(reading.status),
         certain_time=has_certain_time(reading),
-        source=HAND_WRITTEN if reading.taken_basis is Basis.HAND else CUFF,
+        mean=exact_mmhg(reading.mean, reading.unit),
+        source=Source.HAND if reading.taken_basis is Basis.HAND else Source.CUFF,
         void=", ".join(sorted(VOID_MARKS.intersection(reading.marks))),
     )
 

@@ -7,19 +7,21 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
 
+from collector.store import writers
 from collector.store.errors import as_store_error, store_error
 
 
 class Store:
     """An open store. One per thread; several processes may have the same file open."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection, read_only: bool) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, read_only: bool, lock: int | None = None) -> None:
         self.path = path
         self.connection = connection
         self.read_only = read_only
         self.clock_id: int | None = None
         """The unsure clock of this machine, while it is unsure; rows that carry an instant name it."""
         self._own: int | None = None
+        self._lock = lock
         self._depth = 0
 
     def query(self, sql: str, values: Iterable[Any] = ()) -> sqlite3.Cursor:
@@ -83,6 +85,8 @@ class Store:
 
     def close(self) -> None:
         self.connection.close()
+        writers.release(self._lock)
+        self._lock = None
 
     def __enter__(self) -> Self:
         return self

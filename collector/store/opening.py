@@ -9,59 +9,107 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
-from collector.store import upkeep
+from collector.store import upkeep, writers
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError, as_store_error
 
 APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
 BUSY_TIMEOUT_MS = 15_000
 """Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
-SCHEMA_VERSION = 8  # the number of migration steps; a test holds the two together
+SCHEMA_VERSION = 12  # the number of migration steps; a test holds the two together
 
 
-def open_store(path: Path, *, create: bool = True, read_only: bool = False, check: bool = False) -> Store:
+def open_store(
+    path: Path, *, create: bool = True, read_only: bool = False, check: bool = False, locked: bool = False
+) -> Store:
     """Open a store, make it where there is none (`create`), and bring its schema up to date.
 
-    check: look through the whole file for damage first (seconds for a million readings).
-    Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a newer
-    version.
+    check: look through the whole file for damage first (seconds for a million readings). locked: the caller has the
+    writers' lock alone. Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a
+    newer version.
     """
     path = Path(path)
-    if not path.exists():
-        if read_only or not create:
-            raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
-        _make_file(path)
-    elif path.is_dir():
+    if path.is_dir():
         raise StoreError(f"{path}: is a folder, not a store", "foreign")
+    if not path.exists() and (read_only or not create):
+        raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
+    if read_only:
+        with open_as_it_is(path) as store:  # what stands there may be of an older quietcuff
+            current = store.scalar("PRAGMA user_version") == SCHEMA_VERSION
+        if not current:
+            if not os.access(path, os.W_OK) or not os.access(path.parent, os.W_OK):
+                return _open_brought_up(path)
+            open_store(path, create=False).close()
+        return Store(path, _opened(path, read_only=True, create=False, check=check), read_only=True)
+    if not path.exists():
+        _make_folder(path)
+    lock = None if locked else writers.share(path)
+    try:
+        if not path.exists():
+            _make_file(path)
+        return Store(path, _opened(path, read_only=False, create=create, check=check), read_only=False, lock=lock)
+    except BaseException:
+        writers.release(lock)
+        raise
+
+
+@contextmanager
+def brought_up(path: Path) -> Iterator[Path]:
+    """The path of a store with the present schema that holds what this one does: itself, or else a private copy.
+
+    Nothing is changed in the store. Raises StoreError.
+    """
+    with open_as_it_is(path) as store, TemporaryDirectory(prefix="quietcuff-") as folder:
+        if store.scalar("PRAGMA user_version") == SCHEMA_VERSION:
+            yield path
+            return
+        copy = Path(folder) / path.name
+        with as_store_error(path), closing(sqlite3.connect(copy)) as target:
+            store.connection.backup(target)
+        _opened(copy, read_only=False, create=False, check=False, keep_older=False).close()
+        yield copy
+
+
+def _open_brought_up(path: Path) -> Store:
+    """A store of an older quietcuff that cannot be written: read from a copy that goes as soon as it is open."""
+    with brought_up(path) as copy:
+        return Store(path, _opened(copy, read_only=True, create=False, check=False), read_only=True)
+
+
+def _opened(path: Path, *, read_only: bool, create: bool, check: bool, keep_older: bool = True) -> sqlite3.Connection:
     connection = _connect(path, read_only)
     try:
         with as_store_error(path):
-            version = _version(path, connection, create)
-            if version < SCHEMA_VERSION:
-                if read_only:
-                    connection.close()
-                    connection = _connect(path, read_only=False)
-                _migrate(path, connection)
-                if read_only:
-                    connection.close()
-                    connection = _connect(path, read_only)
+            if _version(path, connection, create) < SCHEMA_VERSION:
+                _migrate(path, connection, keep_older)
             if check:
                 _look_for_damage(path, connection)
     except BaseException:
         connection.close()
         raise
-    return Store(path, connection, read_only)
+    return connection
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise _not_made(path, error) from error
 
 
 def _make_file(path: Path) -> None:
     try:
-        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         # Made before SQLite sees it, so that it never stands there readable; -wal and -shm take after it.
         os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))
     except OSError as error:
-        kind = "full" if error.errno == 28 else "read-only"
-        raise StoreError(f"{path}: cannot be made ({error.strerror}); choose another --store", kind) from error
+        raise _not_made(path, error) from error
+
+
+def _not_made(path: Path, error: OSError) -> StoreError:
+    kind = "full" if error.errno == 28 else "read-only"
+    return StoreError(f"{path}: cannot be made ({error.strerror}); choose another --store", kind)
 
 
 def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
@@ -105,7 +153,7 @@ def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
     return int(version)
 
 
-def _migrate(path: Path, connection: sqlite3.Connection) -> None:
+def _migrate(path: Path, connection: sqlite3.Connection, keep_older: bool) -> None:
     # sqlite-utils takes longer to import than a light command takes to run; only this needs it.
     from sqlite_utils import Database, Migrations
 
@@ -114,7 +162,8 @@ def _migrate(path: Path, connection: sqlite3.Connection) -> None:
     if not os.access(path, os.W_OK):
         raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
     connection.execute("PRAGMA journal_mode=WAL")
-    _back_up_before(path, connection)
+    if keep_older:
+        _back_up_before(path, connection)
     connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
     try:
         steps = Migrations("quietcuff")

@@ -8,12 +8,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from collector.store.database import Store, new_uid
+from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
 from collector.store.namesakes import CALLED
-
-LEASE = timedelta(minutes=10)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,31 +111,16 @@ def send_again(store: Store, target: int) -> None:
         )
 
 
-def take_lease(store: Store, target: int, now: datetime) -> str | None:
-    """The right to send there, for LEASE; None while somebody else has it."""
-    name = new_uid().hex()
-    with store.transaction():
-        taken = store.query(
-            "UPDATE relay_target SET lease = ?, lease_until = ? WHERE id = ? AND lease_until <= ?",
-            (name, to_us(now + LEASE), target, to_us(now)),
-        ).rowcount
-    return name if taken else None
+def pace(store: Store, target: int) -> tuple[int | None, float | None]:
+    """(readings at once, seconds for an exchange) as they were learned; None where nothing was."""
+    found = store.row("SELECT batch, timeout_s FROM relay_target WHERE id = ?", (target,))
+    return (None, None) if found is None else (found[0], found[1])
 
 
-def keep_lease(store: Store, target: int, lease: str, now: datetime) -> bool:
-    """Prolong; False when it was lost."""
-    with store.transaction():
-        return bool(
-            store.query(
-                "UPDATE relay_target SET lease_until = ? WHERE id = ? AND lease = ?",
-                (to_us(now + LEASE), target, lease),
-            ).rowcount
-        )
-
-
-def give_lease_back(store: Store, target: int, lease: str) -> None:
-    with store.transaction():
-        store.query("UPDATE relay_target SET lease = NULL, lease_until = 0 WHERE id = ? AND lease = ?", (target, lease))
+def keep_pace(store: Store, target: int, batch: int, timeout_s: float) -> None:
+    if pace(store, target) != (batch, timeout_s):
+        with store.transaction():
+            store.query("UPDATE relay_target SET batch = ?, timeout_s = ? WHERE id = ?", (batch, timeout_s, target))
 
 
 def due_at(store: Store, target: int) -> datetime:

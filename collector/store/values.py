@@ -5,6 +5,10 @@ from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 
+from collector.store.columns import column
+
+_SUPPLEMENT = "Bluetooth GATT Specification Supplement, Blood Pressure Measurement"
+
 MMHG_PER_KPA = Decimal("7.500615758456564")
 """1 kPa = 1000/133.322387415 mmHg (UCUM defines mm[Hg] as 133.3220 Pa; the difference is 3 in a million)."""
 
@@ -33,31 +37,33 @@ VOID_MARKS = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY})
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One measurement, each once. Pressures in `unit` as sent; None where the cuff obtained no value."""
+    """One measurement, each once. Its columns are declared here and nowhere else: rows of exports, tables of databases,
+    schemas and documents follow, in this order. A new one goes to the end."""
 
-    reading_id: str  # same payloads, same id: survives rebuild and merge
-    cuff: str  # identity address, or 'hand' for hand-written logs
-    slot: int | None  # the record's User ID: None when absent; 255 is 'unknown user', 0 a slot like others
-    person: str | None
-    systolic: Decimal | None
-    diastolic: Decimal | None
-    mean: Decimal | None
-    unit: str  # 'mmHg' or 'kPa'
-    pulse: Decimal | None  # beats per minute
-    taken_at: datetime  # aware, in the station's zone
-    taken_basis: Basis
-    taken_uncertainty_s: float | None  # None: cannot be told
-    received_at: datetime  # aware UTC, first arrival
-    status: tuple[str, ...]  # words, empty when nothing was flagged
-    status_raw: int | None  # the status word as sent
-    features_known: bool  # were the feature bits read? Without them no flag may mean 'not assessed'
-    assessed: tuple[str, ...]  # the checks this cuff can make at all, words as in `status`
-    stamp: str | None  # the cuff's own stamp as ISO local time, unknown parts as '--'
-    # 'implausible', 'failed', 'same stamp, other values', 'unencrypted', 'clock changed', 'autumn hour', …
-    marks: tuple[str, ...]
-    sightings: int  # how often the cuff (or another station) sent it
-    payload: str  # hex of the first payload
-    note: str | None = None
+    reading_id: str = column("16 hex digits; the same reading has the same id at whatever station")
+    cuff: str = column("Bluetooth address, `hand` for written logs")
+    slot: int | None = column("the cuff's user; 255 is 'unknown user', none when none was sent", source=_SUPPLEMENT)
+    person: str | None = column(
+        "none for nobody's; with a handle behind the name (`mira#0b51f6aa`) where two people have it"
+    )
+    systolic: Decimal | None = column("as sent, in `unit`; none where the cuff obtained no value")
+    diastolic: Decimal | None = column("as sent, in `unit`; none where the cuff obtained no value")
+    mean: Decimal | None = column("mean arterial pressure as sent, in `unit`; none where the cuff obtained no value")
+    unit: str = column("`mmHg` or `kPa`")
+    pulse: Decimal | None = column("beats per minute", unit="/min")
+    taken_at: datetime = column("when it was measured, with the offset of the place")
+    taken_basis: Basis = column("how that time was come by")
+    taken_uncertainty_s: float | None = column("how far that time may be out; none: cannot be told", unit="s")
+    received_at: datetime = column("first arrival, UTC")
+    status: tuple[str, ...] = column("what the cuff flagged")
+    features_known: bool = column("whether its feature bits were read; else no flag may mean 'not assessed'")
+    sightings: int = column("how often it was sent, or came from another station")
+    payload: str = column("the first payload, hex")
+    assessed: tuple[str, ...] = column("the checks that the cuff makes at all, words as in `status`")
+    stamp: str | None = column("the cuff's own stamp, unknown parts as dashes")
+    marks: tuple[str, ...] = column("what quietcuff noticed, such as `implausible`, `autumn hour`")
+    note: str | None = column("what somebody wrote beside it", default=None)
+    status_raw: int | None = column("the status word as sent", source=_SUPPLEMENT, default=None)
 
 
 @dataclass(frozen=True, slots=True)

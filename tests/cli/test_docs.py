@@ -1,6 +1,5 @@
 """What the guides show is what the command line says."""
 
-import re
 import shlex
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +10,6 @@ from typer.testing import Result
 
 from collector.service.config import parse
 from collector.service.config.plans import in_force
-from collector.share.export.rows import FIELDS
 
 DOCS = ROOT / "docs"
 
@@ -20,12 +18,6 @@ def test_the_decoded_payload_is_what_decode_says(quietcuff: Callable[..., Result
     (block,) = [text for _, text in blocks(DOCS / "tinkerer.md") if "$ quietcuff decode" in text]
     line, *shown = block.splitlines()
     assert quietcuff(*shlex.split(line.removeprefix("$ quietcuff "))).stdout.splitlines() == shown
-
-
-def test_the_table_of_fields_names_them_all_in_their_order() -> None:
-    table = (DOCS / "tinkerer.md").read_text("utf-8").split("| field |")[1].split("\n\n")[0]
-    names = [name for row in table.splitlines()[2:] for name in re.findall(r"`(\w+)`", row.split("|")[1])]
-    assert tuple(names) == FIELDS
 
 
 def test_the_average_in_the_guide_is_what_average_says(quietcuff: Callable[..., Result], tmp_path: Path) -> None:

@@ -1,6 +1,7 @@
 """`relay` and what `check` says of it, with the test's own FHIR server."""
 
 import json
+import socket
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from servers import free_port
 from typer.testing import Result
 
 from collector.service.config import load
-from collector.service.jobs.relaying import relay
+from collector.service.jobs.relaying import Relay
 
 Run = Callable[..., Result]
 
@@ -102,7 +103,7 @@ def test_without_receivers_it_says_how_to_name_one(at_home: Run, tmp_path: Path)
 
 def test_the_schema_can_be_made_beforehand(at_home: Run, tmp_path: Path) -> None:
     (tmp_path / "q.toml").write_text("")
-    assert "CREATE TABLE IF NOT EXISTS quietcuff.reading (" in at_home("relay", "schema").stdout
+    assert "CREATE TABLE IF NOT EXISTS quietcuff.station_reading (" in at_home("relay", "schema").stdout
 
 
 def test_again_sends_all_again(at_home: Run, tmp_path: Path, server: tuple[str, Shelf]) -> None:
@@ -115,11 +116,62 @@ def test_again_sends_all_again(at_home: Run, tmp_path: Path, server: tuple[str, 
     assert len(shelf.resources) == count
 
 
-def test_the_service_tells_of_trouble_once(household: Path, tmp_path: Path) -> None:
+def run_once(relay: Relay) -> None:
+    relay()
+    for thread in relay.running.values():
+        thread.join(60)
+
+
+def test_the_service_tells_of_trouble_once(household: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     configure(tmp_path, f"http://127.0.0.1:{free_port()}/fhir")
-    work = relay(household, load(tmp_path / "q.toml", {}))
-    assert work() == ("clinic: 127.0.0.1 cannot be reached: Connection refused; the readings wait and are tried again")
-    assert work() is None
+    caplog.set_level("INFO")
+    relay = Relay(household, load(tmp_path / "q.toml", {}))
+    run_once(relay)
+    run_once(relay)
+    assert [record.message for record in caplog.records if "relay" in record.name] == [
+        "relay: clinic: 127.0.0.1 cannot be reached: Connection refused; the readings wait and are tried again"
+    ]
+
+
+def test_no_receiver_waits_for_another(household: Path, tmp_path: Path, server: tuple[str, Shelf]) -> None:
+    """One server takes the request and never answers; the other has all before it."""
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        configure(tmp_path, f"http://127.0.0.1:{silent.getsockname()[1]}/fhir")
+        with open(tmp_path / "q.toml", "a", encoding="utf-8") as file:
+            file.write(f'[relay.second]\nkind = "fhir"\nurl = "{server[0]}"\nunassigned = true\n')
+        relay = Relay(household, load(tmp_path / "q.toml", {}))
+        relay()
+        relay.running["second"].join(60)
+        assert server[1].transactions == 1
+        hanging = relay.running["clinic"]
+        assert hanging.is_alive()
+        assert hanging.daemon, "it keeps no process alive"
+        relay()
+        assert relay.running["clinic"] is hanging, "not begun a second time"
+    hanging.join(60)
+
+
+def test_check_tells_of_a_secret_that_cannot_be_used(at_home: Run, tmp_path: Path, server: tuple[str, Shelf]) -> None:
+    configure(tmp_path, server[0])
+    at_home("relay", "send")
+    configure(tmp_path, server[0], f'unassigned = true\ntoken_file = "{tmp_path}/token"')
+    assert "token: the secret cannot be read" in at_home("check", "--quick").stdout
+    (tmp_path / "token").write_text("hush-hush")
+    (tmp_path / "token").chmod(0o644)
+    assert "others may read this secret" in at_home("check", "--quick").stdout
+
+
+def test_a_receiver_with_a_faulty_url_is_not_one_to_forget(
+    at_home: Run, tmp_path: Path, server: tuple[str, Shelf]
+) -> None:
+    """Forgotten, a later erasure would not reach it."""
+    configure(tmp_path, server[0])
+    at_home("relay", "send")
+    configure(tmp_path, "https://clinic.example/fhir?api_key=hush")
+    told = at_home("check", "--quick").stdout
+    assert "take everything from '?'" in told
+    assert "relay forget" not in told
+    assert "hush" not in told
 
 
 def test_a_person_goes_to_the_record_that_the_configuration_names(

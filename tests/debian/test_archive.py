@@ -1,5 +1,7 @@
 """The source archive is whole, its own tests pass from it, and the wheel carries the units and the licence."""
 
+import json
+import re
 import subprocess
 import sys
 import tarfile
@@ -84,3 +86,19 @@ def test_the_wheel_carries_units_and_licence(built: Path) -> None:
     assert not [name for name in names if name.startswith(("tests/", "docs/"))]
     assert "License-Expression: Apache-2.0" in metadata
     assert "Author: quietcuff contributors" in metadata
+
+
+@pytest.mark.long
+def test_the_bill_of_materials_names_every_pin(tmp_path: Path) -> None:
+    """By the command of docs/SECURITY.md, from the pins: each library with its version and hashes."""
+    page = (ROOT / "docs/SECURITY.md").read_text("utf-8")
+    (line,) = (line for line in page.splitlines() if "cyclonedx-py requirements" in line)
+    program, *words = line.replace("sbom-pins.json", str(tmp_path / "sbom.json")).split()
+    command = [sys.executable, "-m", "cyclonedx_py", *words]
+    assert Path(program).name == "cyclonedx-py"
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    components = json.loads((tmp_path / "sbom.json").read_text("utf-8"))["components"]
+    pins = re.findall(r"^([\w.-]+)==", (ROOT / "systemd/debian/requirements.txt").read_text("utf-8"), re.M)
+    assert {one["name"] for one in components} == set(pins)
+    assert all(one["version"] for one in components)

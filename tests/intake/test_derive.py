@@ -143,7 +143,7 @@ def test_a_crash_between_commit_and_interpretation_costs_nothing(bench: Any) -> 
 
 
 def test_a_hand_written_row_is_a_reading_with_its_own_basis(bench: Any) -> None:
-    row = intake.HandRow(NOON, Decimal("131"), Decimal("82"), Decimal("64"), "Ada", "after the walk")
+    row = intake.HandRow(NOON, Decimal("131"), Decimal("82"), Decimal("64"), note="after the walk")
     bench.cuff = "hand"
     outcome = bench.bring(row.build(), NOON + timedelta(days=3), uuid=intake.HAND_CHARACTERISTIC)
     assert outcome.fresh

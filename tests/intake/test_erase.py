@@ -54,8 +54,8 @@ def test_nothing_of_the_person_is_left_in_the_file(household: Any) -> None:
     assert len(stands(store, *hers, ADA.encode())) == 20
     erased = intake.erase_person(store, ADA + "-X")
     # One of her twenty is Benedikt's by claim; one came twice; the record cut short came in her time.
-    assert (erased.readings, erased.payloads, erased.left) == (19, 21, ())
-    assert erased.searched >= 19
+    assert (erased.erasure.readings, erased.erasure.payloads, erased.left, erased.naming) == (19, 21, (), ())
+    assert len(erased.erasure.traces) >= 19
     assert stands(store, *hers, ADA.encode()) == []
     assert [r.person for r in readings.select(store)] == [BEN] * 21
     assert people.find(store, ADA + "-X") is None

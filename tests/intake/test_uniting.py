@@ -136,7 +136,7 @@ def test_erasing_takes_all_that_was_united(two: Any) -> None:
     traces = [b"Mirabell", b"Mira Lohenstein", b"mira lohenstein", b"from the other station"]
     assert search(here.store.path, traces)
     erased = intake.erase_person(here.store, "Mira Lohenstein")
-    assert (erased.readings, erased.left) == (7, ())
+    assert (erased.erasure.readings, erased.left) == (7, ())
     assert search(here.store.path, traces) == []
     intake.merge(here.store, there.store.path)
     assert search(here.store.path, traces) == []

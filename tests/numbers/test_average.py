@@ -3,6 +3,7 @@
 from dataclasses import replace
 from datetime import timedelta
 from decimal import Decimal
+from typing import Any
 
 import pytest
 from homeseries import DAY_ONE, sample, series, week
@@ -12,7 +13,8 @@ from hypothesis import strategies as st
 from collector.numbers import descriptive
 from collector.numbers.average import average
 from collector.numbers.protocols import PROTOCOLS, Plan, custom, protocol
-from collector.numbers.values import Pair, Pressures, Sample, SpreadOf, rounded_text
+from collector.numbers.rules import Condition
+from collector.numbers.values import Pair, Pressures, Sample, Source, SpreadOf, rounded_text
 
 NICE = protocol("nice-ng136")
 AMA = protocol("aha-ama-2020")
@@ -32,13 +34,13 @@ def rising(days: int = 7) -> list[Sample]:
 def test_a_plan_goes_before_the_protocol() -> None:
     plan = Plan(threshold=Pressures(Decimal(130), Decimal(80)), goal=Pressures(Decimal(120), Decimal(75)))
     own, published = average(rising(), NICE, plan), average(rising(), NICE)
-    assert (str(own.threshold), own.threshold_set_by, str(own.goal), own.goal_set_by) == (
+    assert (str(own.threshold), own.threshold_set_by, str(own.goal.below), own.goal.set_by) == (
         "130/80",
         "plan",
         "120/75",
         "plan",
     )
-    assert (str(published.threshold), published.threshold_set_by, published.goal_set_by) == (
+    assert (str(published.threshold), published.threshold_set_by, published.goal.set_by) == (
         "135/85",
         "protocol",
         "protocol",
@@ -47,21 +49,34 @@ def test_a_plan_goes_before_the_protocol() -> None:
     assert average([], NICE, plan).below_goal is None
 
 
-def test_atrial_fibrillation_asks_for_more_readings_where_the_protocol_says_so() -> None:
+def test_atrial_fibrillation_asks_for_three_readings_a_sitting_under_every_protocol() -> None:
     taiwan = protocol("taiwan-2020")
     assert average(rising(), taiwan).wanted == 28
-    assert average(rising(), taiwan, Plan(atrial_fibrillation=True)).wanted == 42
-    assert average(rising(), NICE, Plan(atrial_fibrillation=True)).wanted == 28
+    fibrillation = Plan(conditions=frozenset({Condition.ATRIAL_FIBRILLATION}))
+    assert average(rising(), taiwan, fibrillation).wanted == 42
+    assert average(rising(), NICE, fibrillation).wanted == 42
+    assert average(rising(), protocol("doane-2018"), fibrillation).wanted == 30
 
 
-def test_the_margin_comes_from_day_means() -> None:
+def test_the_interval_of_these_days_comes_from_day_means() -> None:
     found = average(rising(), NICE)
     days = [130 + 2 * day + 0.5 for day in range(2, 8)]
-    assert found.margin
-    assert found.standard_error
-    assert found.margin.systolic == pytest.approx(descriptive.margin(days))
-    assert found.standard_error.systolic == pytest.approx(descriptive.standard_error(days))
-    assert average(rising(2), AMA).margin is None
+    assert found.these_days
+    assert found.these_days.systolic == pytest.approx(descriptive.margin(days))
+    assert average(rising(2), AMA).these_days is None
+
+
+def test_the_interval_of_the_usual_pressure_is_round_the_protocols_mean() -> None:
+    rows = [row for row in week() if row[:2] != [4, "evening"]]
+    found = average(series(rows), NICE)
+    assert found.usual
+    assert found.systolic is not None
+    systolic, _ = found.usual
+    assert systolic.mean == pytest.approx(float(found.systolic))
+    assert found.these_days
+    assert systolic.reach > found.these_days.systolic
+    assert found.standing
+    assert 0 < found.standing.chance < 1
 
 
 def test_spread_says_what_it_was_reckoned_from() -> None:
@@ -130,7 +145,7 @@ def test_pulses_are_averaged_over_those_that_have_one() -> None:
 
 def test_hand_written_and_hasty_readings_are_counted() -> None:
     start = DAY_ONE.replace(hour=7)
-    hasty = sample(start + timedelta(seconds=40), name="b", source="hand-written")
+    hasty = sample(start + timedelta(seconds=40), 131, name="b", source=Source.HAND)
     found = average([sample(start, name="a"), hasty], AMA)
     assert (found.hand_written, found.too_close) == (1, 1)
 
@@ -143,9 +158,71 @@ def test_consecutive_days_where_the_protocol_asks_for_them() -> None:
 def test_one_session_only_is_short_where_both_decide() -> None:
     found = average(series(week(range(1, 8), evening=[])), protocol("jsh-2019"))
     assert found.short_of == ("evening readings (there is none)",)
-    assert (found.decides, found.at_or_above) == ("morning", True)
-    low = average(series(week(range(1, 8), morning=[(120, 70)], evening=[])), protocol("jsh-2019"))
+    assert found.at_or_above is found.morning_at_or_above is found.standing is None
+    whole = average(series(week(range(1, 8))), protocol("jsh-2019"))
+    assert (whole.decides, whole.at_or_above, whole.evening_at_or_above) == ("morning", True, False)
+    low = average(series(week(range(1, 8), morning=[(120, 70)], evening=[(118, 70)])), protocol("jsh-2019"))
     assert (low.decides, low.at_or_above) == ("morning and evening", False)
+
+
+@pytest.mark.parametrize("name", list(PROTOCOLS))
+def test_mornings_alone_are_valid_under_no_published_protocol(name: str) -> None:
+    many = [(130, 80)] * 6
+    found = average(series(week(range(1, 8), morning=many, evening=[])), PROTOCOLS[name])
+    assert "evening readings (there is none)" in found.short_of
+    assert not found.valid
+
+
+def test_nothing_is_judged_of_a_series_that_is_too_short() -> None:
+    found = average(series(week([1, 2], morning=[(190, 110)] * 2, evening=[(190, 110)] * 2)), NICE)
+    assert found.systolic == 190
+    judged = (found.at_or_above, found.morning_at_or_above, found.evening_at_or_above, found.second_at_or_above)
+    assert judged == (None,) * 4
+    assert found.below_goal is found.standing is None
+
+
+def test_the_second_threshold_is_judged() -> None:
+    high = average(series(week(morning=[(152, 90)] * 2, evening=[(150, 90)] * 2)), NICE)
+    assert high.second_at_or_above is True
+    assert average(series(week()), NICE).second_at_or_above is False
+    assert average(series(week()), AMA).second_at_or_above is None
+
+
+def test_one_casual_reading_after_a_whole_week_leaves_the_week_its_average() -> None:
+    samples = [*series(week()), sample((DAY_ONE + timedelta(days=12)).replace(hour=7), 170, 100, name="casual")]
+    found = average(samples, NICE)
+    assert found.valid
+    assert (found.last, found.later) == ((DAY_ONE + timedelta(days=6)).date(), 1)
+    assert "casual" not in found.used_ids
+    late = [*series(week()), sample((DAY_ONE + timedelta(days=60)).replace(hour=7), 170, 100, name="casual")]
+    assert not average(late, NICE).valid
+    assert average(series(week()), NICE).later == 0
+
+
+def test_age_and_kidney_disease_change_the_goal() -> None:
+    def goal(name: str, **plan: Any) -> tuple[str, str]:
+        found = average(series(week()), protocol(name), Plan(**plan)).goal
+        return str(found.below), found.note
+
+    assert goal("nice-ng136", born=1946) == ("145/85", "from age 80")
+    assert goal("nice-ng136", born=1947) == ("135/85", "")
+    assert goal("jsh-2019", born=1951) == ("135/85", "from age 75")
+    kidney = frozenset({Condition.KIDNEY_DISEASE})
+    assert goal("nice-ng136", conditions=kidney)[0] == "None"
+    own = Pressures(Decimal(130), Decimal(80))
+    assert goal("nice-ng136", conditions=kidney, goal=own)[0] == "130/80"
+
+
+def test_missing_sessions_are_counted() -> None:
+    rows = [row for row in week() if row[:2] != [4, "evening"]]
+    found = average(series(rows), NICE)
+    assert found.missing == (((DAY_ONE + timedelta(days=3)).date(), "evening"),)
+
+
+def test_the_cuffs_own_mean_pressure_where_every_reading_has_one() -> None:
+    samples = [replace(one, mean=Decimal(100)) for one in series(week())]
+    assert average(samples, NICE).mean_by_cuff == 100
+    assert average([*samples[:-1], replace(samples[-1], mean=None)], NICE).mean_by_cuff is None
 
 
 def test_the_mean_of_sessions_decides_where_the_protocol_says_so() -> None:
@@ -234,7 +311,7 @@ def test_a_reading_on_a_day_left_out_changes_no_mean(
         "morning",
         "evening",
         "spread",
-        "margin",
+        "these_days",
         "first_to_second",
         "load",
         "at_or_above",
@@ -245,7 +322,7 @@ def test_a_reading_on_a_day_left_out_changes_no_mean(
 
 
 @settings(deadline=None)
-@given(rows=st.lists(st.tuples(st.integers(90, 200), st.integers(50, 120)), min_size=1, max_size=28))
+@given(rows=st.lists(st.tuples(st.integers(140, 200), st.integers(50, 120)), min_size=1, max_size=28))
 def test_the_unit_does_not_matter(rows: list[tuple[int, int]]) -> None:
     """A cuff that sends kPa with one decimal (SFLOAT, exponent -1) is right to 0.05 kPa, which is 0.375 mmHg."""
     per_kpa = Decimal("7.500615758456564")

@@ -213,13 +213,37 @@ def test_uncertain_times_are_used_and_counted_or_left_out_where_asked() -> None:
     assert dict(average(samples, strict).excluded) == {"unsure": "its time is not certain"}
 
 
-def test_implausible_values_are_marked_and_kept_unless_asked_otherwise() -> None:
-    samples = [*series(week([1, 2, 3])), sample(at(3, 7, 5), 130, 0, name="zero")]
+def test_implausible_values_are_not_in_the_mean_unless_asked_otherwise() -> None:
+    slip = sample(at(3, 7, 5), 380, 80, name="slip")
+    samples = [*series(week([1, 2, 3])), slip, sample(at(3, 20, 5), 130, 0, name="zero")]
     found = average(samples, AMA)
-    assert found.used == 13
-    assert found.implausible == (("zero", "diastolic 0 mmHg is outside 20 to 180"),)
-    strict = custom({"name": "strict", "based_on": "aha-ama-2020", "implausible": "exclude"})
-    assert dict(average(samples, strict).excluded) == {"zero": "implausible: diastolic 0 mmHg is outside 20 to 180"}
+    assert found.used == 12
+    assert {name for name, _ in found.implausible} == {"slip", "zero"}
+    assert dict(found.excluded)["zero"].startswith("implausible: diastolic 0")
+    marked = custom({"name": "marked", "based_on": "aha-ama-2020", "implausible": "mark"})
+    assert average(samples, marked).used == 14
+
+
+def test_a_first_reading_that_is_alone_is_kept_and_one_that_was_lost_was_the_first() -> None:
+    """The rule of the NHANES survey: the mean of the second and third reading, of the first where there is no other."""
+    rules = custom(
+        {
+            "name": "survey",
+            "threshold": [140, 90],
+            "min_days": 1,
+            "per_session": 3,
+            "drop_first_of_session": True,
+            "keep_first_if_alone": True,
+        }
+    )
+    three = [sample(at(1, 7, minute), value, 80) for minute, value in enumerate((150, 140, 130))]
+    assert average(three, rules).systolic == 135
+    assert average(three[:2], rules).systolic == 140
+    assert average(three[:1], rules).systolic == 150
+    lost = [sample(at(1, 7), None, None, name="lost"), *three[1:]]
+    assert average(lost, rules).systolic == 135
+    with pytest.raises(ValueError, match="goes with drop_first_of_session"):
+        custom({"name": "wrong", "threshold": [140, 90], "keep_first_if_alone": True})
 
 
 def test_a_reading_that_comes_twice_is_a_mistake_of_the_caller() -> None:

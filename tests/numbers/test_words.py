@@ -6,10 +6,19 @@ from decimal import Decimal
 import pytest
 
 from collector.numbers import words
-from collector.numbers.values import Irregular, Pair, Pressures
+from collector.numbers.chance import Call, Further
+from collector.numbers.office_home import OfficeHome
+from collector.numbers.values import Irregular, Pressures, Said
 
 LIMIT = Pressures(Decimal(135), Decimal(85))
 IRREGULAR = Irregular(4, 14, 3, True)
+CALLS = {
+    Call.CLEARLY_ABOVE: 0.97,
+    Call.PROBABLY_ABOVE: 0.85,
+    Call.TOO_CLOSE: 0.4,
+    Call.PROBABLY_BELOW: 0.15,
+    Call.CLEARLY_BELOW: 0.01,
+}
 
 
 def everything(emergency: str = "112") -> dict[str, str]:
@@ -26,19 +35,21 @@ def everything(emergency: str = "112") -> dict[str, str]:
         "low": words.low(emergency),
         "too few": words.too_few(["2 more days with readings (2 of 4)", "4 more readings (8 of 12)"], True),
         "none yet": words.too_few(["12 more readings (0 of 12)"], False),
-        "high": words.standing("138.4/86.1", 24, LIMIT, True, "plan"),
-        "not high": words.standing("128.4/76.1", 24, LIMIT, False, "protocol"),
-        "trust": words.trust(Pair(4.2, 3.1), 6),
-        "no trust": words.trust(None, 2),
+        "high": words.against_threshold("138.4/86.1", 24, LIMIT, True, "plan"),
+        "not high": words.against_threshold("128.4/76.1", 24, LIMIT, False, "protocol"),
+        "usual": words.usual_values((126.3, 144.0), (79.5, 90.7)),
+        **{f"chance {call}": words.usual_against(LIMIT, chance, call) for call, chance in CALLS.items()},
+        **{f"settling {one}": words.settling(one) for one in (None, *Further)},
+        **{f"office {one}": words.OFFICE[one] for one in OfficeHome},
+        "office unknown": words.OFFICE_UNKNOWN,
+        "zeros": words.MANY_ZEROS,
         "irregular": words.irregular(IRREGULAR),
         "third": words.THIRD_READING,
         "implausible": words.IMPLAUSIBLE,
         "by hand": words.HAND_WRITTEN,
         "change": " ".join(words.CHANGE_CAUTIONS),
-        "noise": words.two_weeks(16.2, 9.3),
-        "by chance": words.by_chance(16.2, 9.3),
-        "clear": words.clear_or_not("top", -18.24, True),
-        "not clear": words.clear_or_not("lower", 2.0, False),
+        **{f"difference {one}": words.difference("lower", -9.0, one) for one in Said},
+        "falls by itself": words.falls_by_itself(-9.0, 1.2),
         "far apart": words.far_apart(12),
         "preparation": " ".join(words.PREPARATION),
     }
@@ -146,10 +157,28 @@ def test_an_uneven_pulse_is_told_where_it_counts() -> None:
 
 
 def test_a_change_is_a_difference_and_never_an_effect() -> None:
-    text = " ".join((*words.CHANGE_CAUTIONS, words.two_weeks(16, 9), words.far_apart(9))).lower()
+    text = " ".join((*words.CHANGE_CAUTIONS, words.far_apart(9))).lower()
     assert "difference" in text
     assert "effect" not in text
 
 
-def test_a_margin_is_printed_whole_and_never_as_nothing() -> None:
-    assert "could be 4 either way on top, and 1 either way below" in words.trust(Pair(4.4, 0.2), 6)
+@pytest.mark.parametrize(
+    ("share", "said"),
+    [
+        (0.0, "less than 1 in 20"),
+        (0.049, "less than 1 in 20"),
+        (0.06, "about 1 in 10"),
+        (0.41, "about 4 in 10"),
+        (0.65, "about 7 in 10"),
+        (0.949, "about 9 in 10"),
+        (0.96, "more than 19 in 20"),
+        (1.0, "more than 19 in 20"),
+    ],
+)
+def test_a_chance_is_never_a_percentage(share: float, said: str) -> None:
+    assert words.chance(share) == said
+
+
+def test_a_fall_by_itself_is_a_number_beside_the_difference() -> None:
+    assert words.falls_by_itself(-9.04, 1.17) == "High values tend to fall by themselves. About 1 of the 9 may be that."
+    assert "Less than 1 of the 9" in words.falls_by_itself(-9.04, 0.3)

@@ -25,6 +25,11 @@ def acl(att: bytes, handle: int = 0x40, channel: int = 4, boundary: int = 2) -> 
     return frame(5, struct.pack("<HH", handle | boundary << 12, len(l2cap)) + l2cap)
 
 
+def enhanced(att: bytes, channel: int = 0x41) -> bytes:
+    """The same on an enhanced bearer: the octets of one service data unit, after their count."""
+    return acl(struct.pack("<H", len(att)) + att, channel=channel)
+
+
 INDICATION = acl(b"\x1d\x03\x00" + bytes(19))
 NOTIFICATION = acl(b"\x1b\x0e\x00" + b"typed on a keyboard")
 CONTINUATION = frame(5, struct.pack("<HH", 0x40 | 1 << 12, 7) + b"private")
@@ -55,6 +60,8 @@ def passed(ends: tuple[socket.socket, socket.socket], octets: bytes) -> bytes | 
     [
         INDICATION,
         acl(b"\x1d\x03\x00" + bytes(19), boundary=0),
+        enhanced(b"\x1d\x03\x00" + bytes(19)),
+        enhanced(b"\x1d\x03\x00" + bytes(19), channel=0x7F),
         frame(3, b"\x3e\x13\x01\x00\x40\x00\x00\x01" + bytes(13)),  # LE connection complete
         frame(3, b"\x3e\x1f\x0a\x00\x40\x00\x00\x01" + bytes(25)),  # enhanced
         frame(3, b"\x3e\x1f\x29\x00\x40\x00\x00\x01" + bytes(25)),  # enhanced, version 2
@@ -76,6 +83,10 @@ def test_what_concerns_cuffs_passes_whole(ends: tuple[socket.socket, socket.sock
         acl(b"\x0b" + b"answer to a read"),
         acl(b"\x1d\x03\x00" + bytes(19), channel=0x41),  # not ATT
         acl(b"\x1d\x03\x00" + bytes(19), channel=0x104),  # its low octet alone is ATT's
+        enhanced(b"\x1b\x0e\x00" + b"typed on a keyboard"),
+        enhanced(b"\x1d\x03\x00" + bytes(19), channel=0x3F),
+        enhanced(b"\x1d\x03\x00" + bytes(19), channel=0x80),
+        enhanced(b"\x1d\x03\x00" + bytes(19), channel=0x141),
         frame(4, INDICATION[6:]),  # sent, not received
         frame(2, b"\x0d\x20\x19" + bytes(25)),  # command
         frame(3, b"\x3e\x2a\x02\x01\x00\x01" + bytes(38)),  # advertising report

@@ -148,6 +148,20 @@ def test_a_known_cuffs_record_is_taken_with_the_kernels_time_and_a_mark_of_its_o
     assert stand.sink.values[0].at_ns < stand.sink.values[1].at_ns
 
 
+def test_a_record_on_an_enhanced_bearer_is_taken_too(stand: Stand) -> None:
+    """The unit's length, then the ATT octets; channels 0x40 to 0x7F (Core Specification Vol 3 Part A §2.1, §3.4.3)."""
+    att = b"\x1d\x03\x00record"
+    unit = struct.pack("<H", len(att)) + att
+    for channel in (0x40, 0x7F):
+        l2cap = struct.pack("<HH", len(unit), channel) + unit
+        stand.hear(made(CUFF), frame(5, struct.pack("<HH", 0x40 | 2 << 12, len(l2cap)) + l2cap), ended())
+    assert [value for _, _, value in stand.sink.records] == [b"record", b"record"]
+    cut = struct.pack("<H", len(att) + 9) + att  # the first part of a longer one
+    l2cap = struct.pack("<HH", len(cut), 0x40) + cut
+    stand.hear(made(CUFF), frame(5, struct.pack("<HH", 0x40 | 2 << 12, len(l2cap)) + l2cap))
+    assert len(stand.sink.records) == 2
+
+
 def test_another_characteristic_or_device_is_nobodys_business(stand: Stand) -> None:
     stand.others.add(OTHER)
     stand.hear(made(CUFF), made(OTHER, 0x41), indication(b"other", handle=0x41), indication(b"stranger", place=9))

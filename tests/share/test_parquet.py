@@ -1,7 +1,6 @@
 """Parquet files read back by pyarrow: the columns are as documented and say what the readings said."""
 
 import io
-import re
 import subprocess
 import sys
 from collections.abc import Callable
@@ -10,7 +9,6 @@ from decimal import Decimal
 
 from pyarrow import parquet
 
-import collector.share.export.parquet as module
 from collector.share.export.context import ExportContext
 from collector.share.export.parquet import write_parquet
 from collector.store.values import Basis, Reading
@@ -84,18 +82,6 @@ def test_rows_are_written_in_groups(reading: Make) -> None:
     many = (reading(reading_id=str(n), taken_at=one.taken_at + timedelta(minutes=n)) for n in range(20_001))
     assert write_parquet(many, file, ExportContext()) == 20_001
     assert parquet.ParquetFile(io.BytesIO(file.getvalue())).num_row_groups == 2
-
-
-def test_every_column_is_documented() -> None:
-    documented = {
-        name
-        for line in (module.__doc__ or "").splitlines()
-        if line.startswith("| ")
-        for name in re.findall(r"\w+", line.split("|")[1])
-    } - {"column"}
-    file = io.BytesIO()
-    write_parquet([], file, ExportContext())
-    assert set(parquet.read_schema(io.BytesIO(file.getvalue())).names) == documented
 
 
 def test_without_pyarrow_the_extra_is_named() -> None:

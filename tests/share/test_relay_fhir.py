@@ -8,15 +8,17 @@ import json
 import logging
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from fhir_server import Shelf, fhir_server
+from fhir_server import Shelf, answering, fhir_server
 from relaying import Clock, household, write_down
 from servers import certificate, free_port
 
 from collector.share.export.context import ExportContext
 from collector.share.export.fhir import codes
+from collector.share.relay.http_exchange import wait_asked
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.store import outbox, people
@@ -191,3 +193,75 @@ def test_tls_is_verified(store: Store, tmp_path: Path) -> None:
         other = replace(clinic, url=url, ca_file=tmp_path / "cert.pem")
         assert "is not who it says it is" in (send(store, other, CONTEXT, now_please=True).trouble or "")
         assert shelf.transactions == 0
+
+
+@pytest.mark.parametrize(
+    "answer",
+    [
+        b"",
+        b"{}",
+        b'{"resourceType": "Bundle", "type": "transaction-response"}',
+        b'{"resourceType": "Bundle", "type": "transaction-response", "entry": [{"response": {"status": "201"}}]}',
+        b"[1]",
+        b'{"resourceType": "Bundle", "type": "batch-response", "entry": []}',
+    ],
+)
+def test_what_is_no_acceptance_of_each_leaves_the_outbox_as_it_is(store: Store, answer: bytes) -> None:
+    write_down(store, "mira", 0)
+    with answering(answer) as url:
+        sent = send(store, Receiver("clinic", "fhir", url), CONTEXT)
+    assert sent.trouble
+    assert (sent.fresh, outbox.status(store)[0].waiting) == (0, 1)
+
+
+def test_an_answer_without_end_is_not_read_to_its_end(store: Store) -> None:
+    write_down(store, "mira", 0)
+    with answering(b" " * 3_000_000) as url:
+        assert "more than 1000 kB" in (send(store, Receiver("clinic", "fhir", url), CONTEXT).trouble or "")
+
+
+def test_a_server_that_drips_is_given_up(store: Store) -> None:
+    """Each octet comes in time, the answer never."""
+    write_down(store, "mira", 0)
+    with answering(b"{" + b" " * 1000, pause_s=0.05) as url:
+        sent = send(store, Receiver("clinic", "fhir", url, timeout_s=0.5), CONTEXT)
+    assert sent.trouble == "127.0.0.1 did not answer in whole within 0.5 s"
+    assert outbox.pace(store, 1) == (25, 1.0)
+
+
+def test_our_token_comes_back_in_no_error(store: Store, server: tuple[str, Shelf], tmp_path: Path) -> None:
+    url, shelf = server
+    write_down(store, "mira", 0)
+    token = tmp_path / "token"
+    token.write_text("hush/hush+1")
+    token.chmod(0o600)
+    shelf.echo = "rejected Bearer hush/hush+1 (hush%2Fhush%2B1)"
+    sent = send(store, Receiver("clinic", "fhir", url, token_file=token), CONTEXT)
+    assert sent.refused == 1
+    (refusal,) = outbox.status(store)[0].refusals
+    assert refusal.reason == "127.0.0.1 answers 422: rejected Bearer *** (***)"
+    assert "hush" not in "".join(map(str, store.connection.iterdump()))
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"),
+    [
+        ("600", 600),
+        ("Tue, 04 Mar 2031 12:10:00 GMT", 600),
+        ("Tue, 04 Mar 2031 11:00:00 GMT", 0),
+        ("99999999999999999999", 86400),
+        ("Wed, 05 Mar 2042 12:00:00 GMT", 86400),
+        ("soon", None),
+        ("", None),
+    ],
+)
+def test_a_pause_is_asked_for_in_seconds_or_by_a_date(text: str, seconds: int | None) -> None:
+    """RFC 9110, section 10.2.3."""
+    wait = wait_asked(text, datetime(2031, 3, 4, 12, tzinfo=UTC))
+    assert (None if wait is None else wait.total_seconds()) == seconds
+
+
+def test_certificates_that_are_not_there_are_named(store: Store, tmp_path: Path) -> None:
+    write_down(store, "mira", 0)
+    receiver = Receiver("clinic", "fhir", "https://127.0.0.1:1/fhir", ca_file=tmp_path / "ca.pem")
+    assert "ca.pem: no certificates there" in (send(store, receiver, CONTEXT).trouble or "")

@@ -75,8 +75,9 @@ def told(page: Content) -> list[str]:
         *cells,
         *(text for one in sections for text in one.paragraphs),
         page.verdict,
-        page.standing,
-        page.trust,
+        *page.sure,
+        page.counts,
+        page.alarm,
         page.completeness,
     ]
 
@@ -91,14 +92,18 @@ def test_no_pressure_without_its_unit(name: str) -> None:
     for section in (*page.left, *page.right):
         for line in section.table[:1]:
             assert line[0] == "mmHg"
-    assert page.numbers or page.verdict.startswith("No reading")
+    assert page.numbers or page.verdict.startswith("TOO FEW TO SAY: no reading counts")
 
 
 def test_the_words_of_a_good_week() -> None:
     page = content(good_week())
     assert page.numbers == (("Mean", "140.6/85.7"),)
-    assert page.verdict == "At or above the threshold of 135/85 mmHg, set by esh-2023."
-    assert page.standing == "Valid: 23 readings used of 30 taken, on 7 days."
+    assert page.verdict == "AT OR ABOVE the threshold of 135/85 mmHg, set by the esh-2023 rule."
+    assert page.counts == "23 readings used of 30 taken, on 7 days: valid by the esh-2023 rule."
+    assert page.sure == (
+        "Usual pressure, 95 %: 131 to 151 systolic, 79 to 92 diastolic mmHg.",
+        "Chance that it is at or above 135/85 mmHg: about 9 in 10, probably at or above.",
+    )
     assert not page.short
     rows = {label: value for one in (*page.left, *page.right) for label, value in one.rows}
     assert rows["4 readings"] == "day 1 is left out"
@@ -122,7 +127,7 @@ def test_low_is_what_the_plan_says_is_low() -> None:
 def test_too_few_readings_are_listed_and_judge_nothing() -> None:
     page = content(three_readings())
     assert page.short
-    assert page.standing.startswith("TOO FEW TO SAY.")
+    assert page.verdict.startswith("TOO FEW TO SAY: no reading counts.")
     assert page.left[0].title == "The readings"
     assert len(page.left[0].rows) == 3
     assert all("mmHg" in value for _, value in page.left[0].rows)
@@ -131,14 +136,14 @@ def test_too_few_readings_are_listed_and_judge_nothing() -> None:
 def test_nothing_at_all_still_makes_a_page() -> None:
     page = content(nothing())
     assert page.numbers == ()
-    assert page.verdict == "No reading counts: there is no mean."
+    assert page.verdict.startswith("TOO FEW TO SAY: no reading counts. Still needed: 3 more days")
     assert "No readings to plot" in render_html(nothing())
 
 
 def test_a_session_without_readings_is_short() -> None:
     page = content(no_evenings())
     assert [label for label, _ in page.numbers] == ["Morning"]
-    assert "evening readings (there is none)" in page.standing
+    assert "evening readings (there is none)" in page.verdict
 
 
 def test_a_change_is_told_as_a_difference() -> None:
@@ -150,7 +155,7 @@ def test_a_change_is_told_as_a_difference() -> None:
     assert "effect" not in render_html(changed()).lower()
     refused = content(too_soon()).left[0]
     assert refused.table == ()
-    assert "no comparison. Still needed:" in refused.paragraphs[0]
+    assert "Not enough to compare. Still needed, " in refused.paragraphs[0]
 
 
 def test_noted_changes_are_numbered_alike_in_plot_and_list() -> None:
@@ -158,3 +163,39 @@ def test_noted_changes_are_numbered_alike_in_plot_and_list() -> None:
     assert "(1) 29 Jun 2026" in page
     assert ">1-2</text>" in page
     assert ">6</text>" in page
+
+
+def two_days() -> ReportData:
+    return report(good_week().samples[:8])
+
+
+def test_what_to_read_first_comes_first() -> None:
+    """Verdict, number, how sure, plot, what was done about it."""
+    for case in (changed(), good_week(), two_days()):
+        text = " ".join(read(case).text)
+        page = content(case)
+        parts = (page.verdict, page.numbers[0][1], page.sure[0], "Every reading", "Left out")
+        places = [text.index(part) for part in parts]
+        assert places == sorted(places)
+    text = " ".join(read(changed()).text)
+    assert text.index("Every reading") < text.index("Change of 17 Mar")
+
+
+def test_the_number_yields_where_the_readings_are_too_few() -> None:
+    assert 'class="number small"' in render_html(two_days())
+    assert "of interest only" in content(two_days()).numbers[0][0]
+    assert 'class="number small"' not in render_html(good_week())
+
+
+def test_very_high_is_said_at_the_number_and_in_the_plot() -> None:
+    start = DAY_ONE.replace(hour=8)
+    data = report([*good_week().samples, sample(start.replace(day=4), 185, 99, name="peak")])
+    assert content(data).alarm == "VERY HIGH: 1 reading, the highest 185/99 mmHg on 4 Mar 2026, 08:00"
+    assert ">VERY HIGH</text>" in render_html(data)
+    assert ">VERY HIGH</text>" not in render_html(good_week())
+
+
+def test_memory_and_sources_are_told_in_plain_words() -> None:
+    rule = content(good_week()).rule
+    assert "min_days" not in rule
+    assert "from memory: the least number of days" in rule

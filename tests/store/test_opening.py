@@ -56,7 +56,7 @@ def test_only_the_owner_may_look(tmp_path: Path) -> None:
             modes = {file.name: stat.S_IMODE(file.stat().st_mode) for file in path.parent.iterdir()}
     finally:
         os.umask(old)
-    assert modes == {"store.db": 0o600, "store.db-wal": 0o600, "store.db-shm": 0o600}
+    assert modes == {"store.db": 0o600, "store.db-wal": 0o600, "store.db-shm": 0o600, "store.db.writers": 0o600}
     assert stat.S_IMODE(path.parent.stat().st_mode) == 0o700
 
 

@@ -7,8 +7,9 @@ with an independent FHIR library, and can be made to fail in the ways that serve
 
 import json
 import ssl
+import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from copy import deepcopy
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -38,6 +39,8 @@ class Shelf:
         self.lost_answers = 0
         """How many transactions to carry out without telling."""
         self.refuse: Callable[[dict[str, Any]], bool] = lambda resource: False
+        self.echo: str | None = None
+        """What to say, with 422, instead of carrying out."""
         self.transactions = 0
         self.seen_headers: list[dict[str, str]] = []
         self._count = 0
@@ -147,6 +150,8 @@ def fhir_server(certificate: Path | None = None) -> Iterator[tuple[str, Shelf]]:
             if self.path != "/fhir":
                 return self._answer(404, {})
             try:
+                if shelf.echo:
+                    raise Wrong(422, shelf.echo)
                 answer = shelf.transaction(json.loads(body))
             except Wrong as error:
                 issue = {"severity": "error", "code": "invalid", "diagnostics": str(error)}
@@ -188,6 +193,38 @@ def fhir_server(certificate: Path | None = None) -> Iterator[tuple[str, Shelf]]:
     thread.start()
     try:
         yield f"{'https' if certificate else 'http'}://127.0.0.1:{server.server_port}/fhir", shelf
+    finally:
+        server.shutdown()
+        server.server_close()
+        thread.join()
+
+
+@contextmanager
+def answering(body: bytes, pause_s: float = 0.0) -> Iterator[str]:
+    """The url of a server that answers 200 with this, whatever it is asked. pause_s: between two octets."""
+
+    class Handler(BaseHTTPRequestHandler):
+        def do_POST(self) -> None:
+            self.rfile.read(int(self.headers["Content-Length"]))
+            self.send_response(200)
+            self.send_header("Content-Type", "application/fhir+json")
+            self.end_headers()
+            with suppress(OSError):
+                if not pause_s:
+                    self.wfile.write(body)
+                for octet in body if pause_s else b"":
+                    self.wfile.write(bytes([octet]))
+                    time.sleep(pause_s)
+
+        def log_message(self, *_: object) -> None:
+            pass
+
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+    server.daemon_threads = True
+    thread = Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.server_port}/fhir"
     finally:
         server.shutdown()
         server.server_close()

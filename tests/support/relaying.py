@@ -30,7 +30,8 @@ def household(folder: Path, *names: str) -> Store:
 
 def write_down(store: Store, person: str | None, minute: int, systolic: int = 128, note: str | None = None) -> str:
     """One hand-written reading; returns its id."""
-    row = intake.HandRow(START + timedelta(minutes=minute), Decimal(systolic), Decimal(81), Decimal(64), person, note)
+    at = START + timedelta(minutes=minute)
+    row = intake.HandRow(at, Decimal(systolic), Decimal(81), Decimal(64), note=note)
     added = journal.append(
         store,
         cuff="hand",

@@ -7,10 +7,9 @@ from decimal import Decimal
 from collector.cli.common.asked_series import asked, samples_of
 from collector.cli.common.command import GlobalOptions, say
 from collector.numbers.average import average
+from collector.numbers.values import rounded_text
 from collector.share.export.context import AverageResult, ExportContext
 from collector.store.database import Store
-
-_TENTH = Decimal("0.1")
 
 
 def with_average(
@@ -27,13 +26,13 @@ def with_average(
     result = AverageResult(
         person=wanted.person,
         protocol=found.protocol.name,
-        systolic=found.systolic.quantize(_TENTH),
-        diastolic=found.diastolic.quantize(_TENTH),
+        systolic=Decimal(rounded_text(found.systolic, beside=found.threshold.systolic)),
+        diastolic=Decimal(rounded_text(found.diastolic, beside=found.threshold.diastolic)),
         count=found.used,
         start=min(times),
         end=max(times),
         computed_at=datetime.now(UTC),
         reading_ids=found.used_ids,
-        pulse=None if found.pulse is None else found.pulse.quantize(_TENTH),
+        pulse=None if found.pulse is None else Decimal(rounded_text(found.pulse)),
     )
     return replace(context, averages=(result,))

@@ -27,8 +27,8 @@ class HandRow:
     """
 
     taken_at: datetime
-    systolic: Decimal
-    diastolic: Decimal
+    systolic: Decimal | None  # None: a measurement that gave no value
+    diastolic: Decimal | None
     pulse: Decimal | None = None
     person: str | None = None
     note: str | None = None
@@ -52,9 +52,9 @@ class HandRow:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
         fields = {
             "taken_at": self.taken_at.isoformat(),
-            "systolic": str(self.systolic),
-            "diastolic": str(self.diastolic),
-            "pulse": None if self.pulse is None else str(self.pulse),
+            "systolic": _text(self.systolic),
+            "diastolic": _text(self.diastolic),
+            "pulse": _text(self.pulse),
             "note": self.note,
         }
         if self.twin:
@@ -68,22 +68,42 @@ class HandRow:
             fields = json.loads(value)
             row = cls(
                 taken_at=datetime.fromisoformat(fields["taken_at"]),
-                systolic=Decimal(fields["systolic"]),
-                diastolic=Decimal(fields["diastolic"]),
-                pulse=None if fields["pulse"] is None else Decimal(fields["pulse"]),
+                systolic=_number(fields["systolic"]),
+                diastolic=_number(fields["diastolic"]),
+                pulse=_number(fields["pulse"]),
                 note=fields["note"],
                 twin=int(fields.get("twin", 0)),
             )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
-        problems = [number_problem(row.systolic), number_problem(row.diastolic), time_problem(row.taken_at)]
-        problems += [None if row.pulse is None else number_problem(row.pulse)]
+        numbers = (row.systolic, row.diastolic, row.pulse)
+        problems = [time_problem(row.taken_at), *(None if one is None else number_problem(one) for one in numbers)]
         problems += [None if row.note is None else text_problem(row.note)]
         if problem := next(filter(None, problems), None):
             raise ParseError("hand-written row", 0, f"a value {problem}")
         return row
 
 
+def without_name(value: bytes) -> bytes:
+    """A payload as another, older store may have it, without the name of a person."""
+    try:
+        fields = json.loads(value)
+        if "person" not in fields or "systolic" not in fields:
+            return value
+    except (ValueError, TypeError, RecursionError):
+        return value
+    del fields["person"]
+    return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+
+
 def plain_number(number: Decimal | None) -> str:
     """Equal for equal numbers whatever their precision: 120 and 120.0 are one value."""
     return "None" if number is None else format(number.normalize(), "f") if number else "0"
+
+
+def _text(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
+
+
+def _number(text: str | None) -> Decimal | None:
+    return None if text is None else Decimal(text)

@@ -31,6 +31,8 @@ NAMES = {
 }
 """Usual column names, lower case, blanks as underscores, without brackets (common practice, no source)."""
 _KNOWN = {name: ours for ours, names in NAMES.items() for name in names}
+LOST = "-"
+"""In both pressures: a measurement that gave no value. It is kept, as a cuff's is."""
 _MOST = {"systolic": 400, "diastolic": 300, "pulse": 400}
 """Beyond these no cuff shows a number: a slip of the pen. What is only implausible is taken and marked."""
 _NOTE_LIMIT = 2000  # characters of one column
@@ -93,7 +95,8 @@ class LogReader:
             row = self._row(values, separator)
         except ValueError as error:
             return BadLine(number, str(error))
-        if row.systolic < row.diastolic and not self.as_written:
+        wrong_way_round = row.systolic is not None and row.diastolic is not None and row.systolic < row.diastolic
+        if wrong_way_round and not self.as_written:
             return BadLine(
                 number,
                 f"systolic {row.systolic} is below diastolic {row.diastolic}; typed the wrong way round? Mend the "
@@ -103,10 +106,13 @@ class LogReader:
 
     def _row(self, values: dict[str, str], separator: str) -> HandRow:
         taken_at = self._time(values)
+        lost = all(values.get(name) == LOST for name in ("systolic", "diastolic"))
+        if lost:
+            values = {**values, "systolic": "", "diastolic": ""}
         systolic, diastolic, pulse = (
             _number(values.get(name, ""), name, separator) for name in ("systolic", "diastolic", "pulse")
         )
-        if systolic is None or diastolic is None:
+        if (systolic is None or diastolic is None) and not lost:
             raise ValueError(f"{'systolic' if systolic is None else 'diastolic'} is empty")
         if (unit := values.get("unit", "")) and unit.lower().replace(" ", "") != "mmhg":
             raise ValueError(f"unit {unit[:20]!r}: pressures of a log are in mmHg")

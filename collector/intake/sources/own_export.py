@@ -11,6 +11,7 @@ from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
+from collector.intake.sources.hand_log import without_name
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal.payloads import Payload
@@ -34,6 +35,8 @@ def build(reading: Reading) -> bytes:
     for name in _NUMBERS:
         values[name] = None if values[name] is None else str(values[name])
     values |= {name: getattr(reading, name).isoformat() for name in ("taken_at", "received_at")}
+    del values["person"]  # whose it is says a claim: a name in a payload would outlive its owner's erasing
+    values["payload"] = without_name(bytes.fromhex(reading.payload)).hex()
     values["zone"] = getattr(reading.taken_at.tzinfo, "key", None)
     return json.dumps(values, sort_keys=True).encode()
 
@@ -43,6 +46,7 @@ def parse(value: bytes) -> tuple[Reading, str | None]:
     try:
         values = json.loads(value)
         zone = values.pop("zone")
+        values["person"] = None
         for name in _NUMBERS:
             values[name] = None if values[name] is None else Decimal(values[name])
         values |= {name: tuple(values[name]) for name in _LISTS}

@@ -16,6 +16,7 @@ log = logging.getLogger("quietcuff.radio")
 CONNECT_S = 6.0  # a cuff that advertises once in 1.3 s is heard four times
 BLUEZ_FIRST_S = 1.0  # BlueZ connects known cuffs by itself in about 0.1 s; we only where it does not
 DOWN_S, LOOK_S = 5.0, 0.5
+FIRST_S = 1.0
 DEAF_S = 10.0  # a bonded cuff's services are known, and resolved again in a second or two
 
 
@@ -100,6 +101,8 @@ class Connecting:
         await self.hang_up(path)
 
     async def hang_up(self, path: str) -> None:
-        """Never in the first moment of a link: bluetoothd 5.66 crashes on one that ends before its first answer."""
+        """Not in the first moment of a link: bluetoothd 5.66 crashes where one ends before its first answer."""
+        if self.bus.get(path, DEVICE, "Connected"):
+            await self.bus.until(path, DEVICE, "ServicesResolved", True, FIRST_S)
         with suppress(BusError):
             await self.bus.call(path, DEVICE, "Disconnect")

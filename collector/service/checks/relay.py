@@ -19,12 +19,13 @@ def look(store: Store, config: Config) -> Iterator[Finding]:
     states = {state.name: state for state in outbox.status(store)}
     for receiver in receivers_of(config):
         topic = f"relay {receiver.name}"
+        state = states.pop(receiver.name, None)  # in the configuration, whatever is wrong with it
         try:
-            found_people(store, receiver)
+            found_people(store, receiver).check_secrets()
         except ExchangeError as error:
-            yield attention(topic, str(error).removeprefix(f"{topic}: "), "mend [relay] in the configuration")
+            remedy = f"mend [relay.{receiver.name}] in the configuration, or the file that it names; what waits is kept"
+            yield attention(topic, str(error).removeprefix(f"{topic}: "), remedy)
             continue
-        state = states.pop(receiver.name, None)
         if state is None:
             yield fine(topic, "nothing was sent yet; the service sends every minute")
             continue

@@ -6,6 +6,7 @@ from decimal import Decimal
 
 from collector.numbers.levels import LOW
 from collector.numbers.protocols import USUAL, Plan, PlannedProtocol, Protocol, Window, protocol
+from collector.numbers.rules import Condition
 from collector.numbers.values import Pressures
 from collector.service import config
 from collector.service.config.schema import ConfigError
@@ -37,7 +38,8 @@ def _plan(own: config.Person, rules: Protocol, person: str) -> Plan:
         threshold=_pressures(own.threshold_systolic, own.threshold_diastolic, rules.threshold, "threshold", person),
         goal=_pressures(own.goal_systolic, own.goal_diastolic, rules.target, "goal", person),
         low=_pressures(own.low_systolic, own.low_diastolic, LOW, "low", person),
-        atrial_fibrillation=own.atrial_fibrillation,
+        conditions=_conditions(own),
+        born=own.born,
         morning=_window(own.morning),
         evening=_window(own.evening),
     )
@@ -55,6 +57,12 @@ def _pressures(
         missing = "systolic" if upper is None else "diastolic"
         raise ConfigError(f"[people.{person}]: {what}_{missing} is missing, and the protocol in use has none")
     return Pressures(upper, lower)
+
+
+def _conditions(own: config.Person) -> frozenset[Condition]:
+    return frozenset(map(Condition, own.conditions)) | (
+        {Condition.ATRIAL_FIBRILLATION} if own.atrial_fibrillation else set()
+    )
 
 
 def _window(hours: tuple[str, ...]) -> Window | None:

@@ -166,6 +166,13 @@ class Mqtt:
     topic: str = key("quietcuff", "Where all topics begin.", check=_topic)
 
 
+def _conditions(names: tuple[str, ...]) -> str | None:
+    from collector.numbers.rules import Condition
+
+    unknown = [name for name in names if name not in list(Condition)]
+    return f"'{unknown[0]}' is unknown; known: {', '.join(Condition)}" if unknown else None
+
+
 @dataclass(frozen=True, slots=True)
 class Person:
     """A person's own plan, set by the treating clinician; goes before any protocol's figures."""
@@ -178,6 +185,8 @@ class Person:
     goal_diastolic: int | None = key(None, "mmHg; below is the goal.", at_least=30, at_most=160)
     low_systolic: int | None = key(None, "mmHg; below is marked low.", at_least=50, at_most=140)
     low_diastolic: int | None = key(None, "mmHg; below is marked low.", at_least=20, at_most=100)
+    born: int | None = key(None, "Year of birth, for goals that are other from an age on.", at_least=1900, at_most=2100)
+    conditions: tuple[str, ...] = key((), "Such as ['kidney disease', 'atrial fibrillation'].", check=_conditions)
     atrial_fibrillation: bool = key(False, "Whether each sitting takes three readings, as with atrial fibrillation.")
     morning: tuple[str, ...] = key((), "Hours of the morning readings, say for night work.", check=_hours)
     evening: tuple[str, ...] = key((), "Hours of the evening readings.", check=_hours)

@@ -1,15 +1,20 @@
-"""Readings sent on: the receivers that the configuration names, and the recurring run."""
+"""Readings sent on: the receivers that the configuration names, and the recurring run, side by side."""
 
+import logging
 from collections.abc import Callable, Iterable
 from dataclasses import fields
 from pathlib import Path
+from threading import Thread
 
 from collector.service.config import Config
 from collector.service.jobs.export_context import export_context
 from collector.share.export.context import ExchangeError
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
+from collector.store.errors import StoreError
 from collector.store.opening import open_store
+
+log = logging.getLogger("quietcuff.relay")
 
 RELAY_S = 60.0
 
@@ -22,23 +27,47 @@ def receivers_of(config: Config) -> list[Receiver]:
     ]
 
 
-def relay(path: Path, config: Config) -> Callable[[], str | None]:
-    """One run over all receivers, on a connection of its own; says what was sent, and trouble once."""
-    told: dict[str, str | None] = {}
+def start_sending(
+    path: Path, config: Config, receiver: Receiver, then: Callable[[Sent], None], now_please: bool = False
+) -> Thread:
+    """Send what waits for the receiver, in a thread with a store of its own, that keeps no process alive."""
 
-    def work() -> str | None:
-        with open_store(path, create=False) as store:
-            context = export_context(store, config)
-            lines: list[str] = []
-            for receiver in receivers_of(config):
-                try:
-                    sent = send(store, receiver, context)
-                except ExchangeError as error:
-                    sent = Sent(trouble=str(error))
-                lines += _news(receiver.name, sent, told)
-        return "; ".join(lines) or None
+    def work() -> None:
+        try:
+            with open_store(path, create=False) as store:
+                sent = send(store, receiver, export_context(store, config), now_please=now_please)
+        except (ExchangeError, StoreError) as error:
+            sent = Sent(trouble=str(error), unusable=isinstance(error, ExchangeError))
+        then(sent)
 
-    return work
+    thread = Thread(target=work, name=f"relay {receiver.name}", daemon=True)
+    thread.start()
+    return thread
+
+
+class Relay:
+    """One run over all receivers: none waits for another, and none that is still busy is begun again.
+
+    Returns at once; what was sent is logged as it is sent, trouble once.
+    """
+
+    def __init__(self, path: Path, config: Config) -> None:
+        self._path, self._config = path, config
+        self._told: dict[str, str | None] = {}
+        self.running: dict[str, Thread] = {}
+
+    def __call__(self) -> None:
+        for receiver in receivers_of(self._config):
+            busy = self.running.get(receiver.name)
+            if busy is None or not busy.is_alive():
+                self.running[receiver.name] = start_sending(self._path, self._config, receiver, self._teller(receiver))
+
+    def _teller(self, receiver: Receiver) -> Callable[[Sent], None]:
+        def tell(sent: Sent) -> None:
+            for line in _news(receiver.name, sent, self._told):
+                log.info("relay: %s", line)
+
+        return tell
 
 
 def words(sent: Sent) -> str:

@@ -22,6 +22,7 @@ from collector.service.listen.store_sink import StoreSink
 from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
 from collector.store.database import Store
+from collector.store.errors import StoreError
 from collector.store.journal import stations, visits
 from collector.store.opening import open_store
 
@@ -90,9 +91,9 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
         Job("notices", rounds, every_s=NOTICES_S),
     ]
     if config.relay:
-        from collector.service.jobs.relaying import RELAY_S, relay
+        from collector.service.jobs.relaying import RELAY_S, Relay
 
-        jobs.append(Job("relay", relay(path, config), every_s=RELAY_S))
+        jobs.append(Job("relay", Relay(path, config), every_s=RELAY_S))
     if config.backup.daily:
         folder = backups.folder_of(path, config.backup.folder)
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
@@ -163,6 +164,11 @@ def _finish_last_run(store: Store, sink: StoreSink, zone: str, clock: StationClo
     sink.tell("clock", clock.check())
     left_open = visits.close_open(store, now)
     waiting = intake.catch_up(store)
+    try:
+        for gone in intake.finish_erasing(store):
+            log.info("finished an erase that was interrupted: %d traces of its payloads are left", len(gone.left))
+    except StoreError as error:
+        log.error("an erase that was interrupted is not finished yet: %s", error)
     if left_open or waiting:
         log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
 

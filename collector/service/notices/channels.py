@@ -58,6 +58,26 @@ def message(notice: Notice, at: datetime, personal: bool) -> dict[str, Any]:
     }
 
 
+NOTICE_SCHEMA = {
+    "description": "A notice, to a program's standard input and retained over MQTT",
+    "type": "object",
+    "properties": {
+        "event": {"enum": ["begins", "over"], "description": "over: to a program only; over MQTT it is cleared"},
+        "topic": {"type": "string"},
+        "subject": {"type": "string"},
+        "at": {"type": "string", "format": "date-time"},
+        "text": {"type": "string"},
+        "remedy": {"type": "string"},
+        "detail": {"type": "object", "description": "names and values, only with 'personal'"},
+        "caution": {"type": "string"},
+    },
+    "required": ["event", "topic", "subject", "at"],
+    "if": {"properties": {"event": {"const": "begins"}}},
+    "then": {"required": ["text", "remedy", "caution"]},
+}
+"""JSON Schema of what `message` makes, and of the word that a notice is over."""
+
+
 class CommandChannel:
     """Runs a program of the user's, without a shell: the notice as JSON on its standard input; exit code 0 is 'told'.
 

@@ -6,55 +6,33 @@ from importlib import import_module
 from typing import Any
 
 from collector.share.export.context import ExportContext
-from collector.store.database import Store
-from collector.store.values import Reading, Selection
+from collector.store.values import Reading
+
+Writer = Callable[[Iterable[Reading], Any, ExportContext], int]
 
 
 @dataclass(frozen=True, slots=True)
 class Format:
-    """writer: 'module:function'; alone: it takes no surroundings. binary: it writes octets.
-
-    quick: 'module:function' that writes the same straight from a store, `write(store, selection, file, show)`.
-    """
+    """writer: 'module:function'; alone: it takes no surroundings. binary: it writes octets."""
 
     name: str
     about: str
     writer: str
     alone: bool = False
     binary: bool = False
-    quick: str = ""
 
-    def load(self) -> Callable[[Iterable[Reading], Any, ExportContext], int]:
+    def load(self) -> Writer:
         """`write(readings, file, context)`; it streams, and returns how many readings it wrote."""
-        write = _load(self.writer)
+        module, _, function = self.writer.partition(":")
+        write = getattr(import_module(module), function)
         return (lambda readings, file, context: write(readings, file)) if self.alone else write
-
-    def load_quick(self) -> Callable[[Store, Selection, Any, Callable[[int], None]], int] | None:
-        return _load(self.quick) if self.quick else None
-
-
-def _load(name: str) -> Any:
-    module, _, function = name.partition(":")
-    return getattr(import_module(module), function)
 
 
 FORMATS = {
     one.name: one
     for one in (
-        Format(
-            "csv",
-            "a spreadsheet's rows",
-            "collector.share.export.rows:write_csv",
-            alone=True,
-            quick="collector.share.export.quickrows:write_csv",
-        ),
-        Format(
-            "ndjson",
-            "one JSON object a line",
-            "collector.share.export.rows:write_ndjson",
-            alone=True,
-            quick="collector.share.export.quickrows:write_ndjson",
-        ),
+        Format("csv", "a spreadsheet's rows", "collector.share.export.rows:write_csv", alone=True),
+        Format("ndjson", "one JSON object a line", "collector.share.export.rows:write_ndjson", alone=True),
         Format("fhir", "a FHIR R4 collection Bundle", "collector.share.export.fhir.bundle:write_collection"),
         Format(
             "fhir-transaction",

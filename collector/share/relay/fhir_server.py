@@ -3,16 +3,13 @@
 Source: FHIR R4, http (transaction, conditional create, update and delete); RFC 6750 (bearer token).
 """
 
-import http.client
 import json
-import ssl
-from datetime import timedelta
 from typing import Any, Self
-from urllib.parse import urlsplit
 
 from collector.share.export.context import ExportContext
 from collector.share.export.fhir.bundle import delivery
 from collector.share.private_file import secret
+from collector.share.relay.http_exchange import Answer, HttpConnection
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.share.text.layout import visible
@@ -28,65 +25,42 @@ class FhirServer:
 
     def __init__(self, receiver: Receiver, context: ExportContext) -> None:
         self._receiver, self._context = receiver, context
-        parts = urlsplit(receiver.url)
-        self._path = parts.path.rstrip("/") or "/"
-        self._token = secret(receiver.token_file) if receiver.token_file else None
-        host, port = receiver.host, parts.port
-        if parts.scheme == "https":
-            try:
-                trust = ssl.create_default_context(cafile=receiver.ca_file)
-            except OSError as error:
-                raise Unreachable(f"{receiver.ca_file}: no certificates there ({error.strerror})") from None
-            self._connection: http.client.HTTPConnection = http.client.HTTPSConnection(
-                host, port, timeout=receiver.timeout_s, context=trust
-            )
-        else:
-            self._connection = http.client.HTTPConnection(host, port, timeout=receiver.timeout_s)
+        self._headers = {"Content-Type": _MEDIA + "; charset=utf-8", "Accept": _MEDIA, "Prefer": "return=minimal"}
+        if receiver.token_file:
+            self._headers["Authorization"] = f"Bearer {secret(receiver.token_file)}"
+        self._connection = HttpConnection(receiver.host, receiver.timeout_s, receiver.ca_file)
 
     def deliver(self, batch: Batch) -> None:
-        text = delivery(batch.fresh, batch.changed, batch.gone, self._context)
-        status, wait, answer = self._post(text.encode())
-        if status in (200, 201):
-            return self._look_at(answer)
+        text, entries = delivery(batch.fresh, batch.changed, batch.gone, self._context)
+        answer = self._connection.post(self._receiver.url.rstrip("/"), text.encode(), self._headers)
+        if answer.status in (200, 201):
+            return self._check_each(answer.body, entries)
         told = _told(answer)
-        where = f"{self._receiver.host} answers {status}{f': {told}' if told else ''}"
-        if status >= 500 or status in _LATER:
-            raise Unreachable(where, wait)
-        if status in _NO_RIGHT:
+        where = f"{self._receiver.host} answers {answer.status}{f': {told}' if told else ''}"
+        if answer.status >= 500 or answer.status in _LATER:
+            raise Unreachable(where, answer.wait)
+        if answer.status in _NO_RIGHT:
             raise Unreachable(f"{where}; look at the token file")
-        if status in _NOT_THERE:
+        if answer.status in _NOT_THERE or answer.status < 400:
             raise Unreachable(f"{where}; no FHIR server takes transactions at this url")
         raise Refused(where)
 
-    def _post(self, body: bytes) -> tuple[int, timedelta | None, bytes]:
-        headers = {"Content-Type": _MEDIA + "; charset=utf-8", "Accept": _MEDIA, "Prefer": "return=minimal"}
-        if self._token is not None:
-            headers["Authorization"] = f"Bearer {self._token}"
+    def _check_each(self, answer: bytes, entries: int) -> None:
+        """A server that takes a transaction says so for each entry (FHIR R4, http, transaction response); anything
+        else is no acceptance."""
+        host = self._receiver.host
         try:
-            self._connection.request("POST", self._path, body, headers)
-            response = self._connection.getresponse()
-            answer = response.read()
-        except ssl.SSLCertVerificationError as error:
-            self._connection.close()
-            raise Unreachable(f"{self._receiver.host} is not who it says it is: {error.verify_message}") from None
-        except (OSError, http.client.HTTPException) as error:
-            self._connection.close()
-            reason = getattr(error, "strerror", None) or str(error) or type(error).__name__
-            raise Unreachable(f"{self._receiver.host} cannot be reached: {reason}") from None
-        asked = response.headers.get("Retry-After", "")
-        return response.status, timedelta(seconds=min(int(asked), 86400)) if asked.isdecimal() else None, answer
-
-    def _look_at(self, answer: bytes) -> None:
-        """A server that takes a transaction says so for each entry; anything else is no acceptance."""
-        try:
-            bundle = json.loads(answer) if answer.strip() else {}
+            bundle = json.loads(answer)
+            kind = bundle.get("type")
             states = [str(entry["response"]["status"]) for entry in bundle.get("entry", ())]
-        except (ValueError, KeyError, TypeError, AttributeError):
-            raise Unreachable(f"{self._receiver.host} gives an answer that is no FHIR") from None
-        if bundle and bundle.get("type") != "transaction-response":
-            raise Unreachable(f"{self._receiver.host} answers with no transaction-response")
-        if bad := [state for state in states if not state.startswith(("2", "304"))]:
-            raise Refused(f"{self._receiver.host} answers {visible(bad[0])} within the transaction")
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            raise Unreachable(f"{host} gives an answer that is no FHIR") from None
+        if kind != "transaction-response":
+            raise Unreachable(f"{host} answers with no transaction-response")
+        if bad := [state for state in states if not state.startswith("2")]:
+            raise Refused(f"{host} answers {visible(bad[0])[:200]} within the transaction")
+        if len(states) != entries:
+            raise Unreachable(f"{host} tells of {len(states)} of the {entries} entries that it was sent")
 
     def __enter__(self) -> Self:
         return self
@@ -95,11 +69,11 @@ class FhirServer:
         self._connection.close()
 
 
-def _told(answer: bytes) -> str:
+def _told(answer: Answer) -> str:
     """The first issue of an OperationOutcome, on one line."""
     try:
-        issue: Any = json.loads(answer)["issue"][0]
+        issue: Any = json.loads(answer.body)["issue"][0]
         text = issue.get("diagnostics") or issue.get("details", {}).get("text") or issue.get("code", "")
-    except (ValueError, KeyError, IndexError, TypeError, AttributeError):
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError):
         return ""
     return visible(" ".join(str(text).split()))[:200]

@@ -13,7 +13,7 @@ from typing import Self
 from urllib.parse import quote, urlsplit
 
 from collector.share.export.context import ExportContext
-from collector.share.export.rows import json_text, row
+from collector.share.export.rows import json_rows, json_text
 from collector.share.relay.mqtt_connection import Broker, MqttConnection
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch
@@ -31,7 +31,7 @@ class MqttTarget:
     def deliver(self, batch: Batch) -> None:
         publish = self._connection.publish
         numbers = [
-            publish(self._topic(one, "reading"), json_text(row(one)), reading_id=one.reading_id)
+            publish(self._topic(one, "reading"), json_rows([one])[0], reading_id=one.reading_id)
             for one in batch.readings
         ]
         numbers += [
@@ -40,7 +40,8 @@ class MqttTarget:
         self._connection.wait(numbers)
 
     def show(self, newest: Sequence[Reading]) -> None:
-        wanted = {self._topic(one, "last"): (json_text(row(one)), one.reading_id) for one in newest}
+        texts = zip(newest, json_rows(newest), strict=True)
+        wanted = {self._topic(one, "last"): (text, one.reading_id) for one, text in texts}
         shown = self._connection.retained(f"{self._base}/+/last")
         publish = self._connection.publish
         numbers = [publish(topic, "", retain=True) for topic in shown.keys() - wanted.keys()]

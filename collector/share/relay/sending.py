@@ -1,15 +1,15 @@
 """Empties the outbox of one receiver: in order per person, again after failures, never more than it has to."""
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.relay.kinds import KINDS
+from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Batch, Refused, ShowsNewest, Target, Unreachable
+from collector.share.relay.target import Batch, Refused, ShowsNewest, Target, TooSlow, Unreachable
 from collector.store import outbox, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -22,7 +22,7 @@ LONGEST_WAIT_OF_REFUSED = timedelta(days=1)
 
 @dataclass(slots=True)
 class Sent:
-    """What one run did. trouble: why it ended early; refused: how many readings."""
+    """What one run did. trouble: why it ended early; refused: how many readings; unusable: settings were at fault."""
 
     fresh: int = 0
     changed: int = 0
@@ -30,6 +30,7 @@ class Sent:
     refused: int = 0
     trouble: str | None = None
     skipped: str | None = None  # why nothing was tried
+    unusable: bool = False
 
     @property
     def total(self) -> int:
@@ -63,20 +64,24 @@ def send(
     if not now_please and (due := outbox.due_at(store, row)) > clock():
         return Sent(skipped=f"pausing until {due:%H:%M:%S} UTC after a failure")
     sent = Sent()
-    with _lease(store, row, clock()) as lease:
-        if lease is None:
+    with only_sender(store.path, row) as alone:
+        if not alone:
             return Sent(skipped="another process is sending there")
         if not outbox.next_batch(store, row, 1, clock()):
             return sent
+        pace = Pace.of(store, row, receiver)
         try:
-            with (connect or open_target)(receiver, context) as target:
-                _Run(store, row, receiver, target, lease, clock, sent).all()
+            with (connect or open_target)(replace(receiver, timeout_s=pace.timeout_s), context) as target:
+                _Run(store, row, receiver, target, pace, clock, sent).all()
         except Unreachable as error:
+            if isinstance(error, TooSlow):
+                pace.was_too_slow()
             sent.trouble = str(error)
             pause = max(error.wait or timedelta(), pause_after(outbox.failures(store, row)))
             outbox.unreachable(store, row, sent.trouble, clock() + pause)
         else:
             outbox.reached(store, row, clock())
+        pace.remember(store, row)
     return sent
 
 
@@ -121,16 +126,6 @@ def digest(reading: Reading) -> bytes:
     return sha256("\x1f".join(map(str, shown)).encode("utf-8", "replace")).digest()[:16]
 
 
-@contextmanager
-def _lease(store: Store, row: int, now: datetime) -> Iterator[str | None]:
-    lease = outbox.take_lease(store, row, now)
-    try:
-        yield lease
-    finally:
-        if lease is not None:
-            outbox.give_lease_back(store, row, lease)
-
-
 def _in_scope(receiver: Receiver, reading: Reading) -> bool:
     if reading.person is None:
         return receiver.unassigned
@@ -170,22 +165,45 @@ class _Run:
     row: int
     receiver: Receiver
     target: Target
-    lease: str
+    pace: Pace
     clock: Callable[[], datetime]
     sent: Sent
+    held_up: set[int] = field(default_factory=set)
 
     def all(self) -> None:
         after, started = 0, self.clock()
-        while waiting := outbox.next_batch(self.store, self.row, self.receiver.most, started, after):
-            if not outbox.keep_lease(self.store, self.row, self.lease, self.clock()):
-                return
+        while waiting := outbox.next_batch(self.store, self.row, self.pace.batch, started, after):
             after = waiting[-1].seq
-            try:
-                self._some(waiting)
-            except Refused:
-                self._one_by_one(waiting)
+            self._those(waiting)
         if self.receiver.last and self.sent.total and isinstance(self.target, ShowsNewest):
             self._show(self.target)
+
+    def _those(self, waiting: list[Waiting]) -> bool:
+        """Whether all of them were taken. Where they are refused together, they are tried in halves: that finds the
+        reading which is refused, or that there were too many of them."""
+        waiting = [one for one in waiting if one.person_id not in self.held_up]
+        if not waiting:
+            return False
+        try:
+            self._some(waiting)
+        except Refused as error:
+            if len(waiting) == 1:
+                self._refused(waiting[0], str(error))
+                return False
+            half = len(waiting) // 2
+            taken = [self._those(waiting[:half]), self._those(waiting[half:])]
+            if all(taken):
+                self.pace.was_too_much(half)
+            return all(taken)
+        self.pace.went_well(len(waiting))
+        return True
+
+    def _refused(self, one: Waiting, reason: str) -> None:
+        """What comes after it for the same person waits with it."""
+        self.held_up.add(one.person_id)
+        self.sent.refused += 1
+        before = outbox.refusals_so_far(self.store, self.row).get(one.person_id, 0)
+        outbox.note_refusal(self.store, self.row, one, reason, self.clock(), wait_of_refused(before))
 
     def _some(self, waiting: list[Waiting]) -> None:
         found = readings.those(self.store, [one.reading_id for one in waiting])
@@ -197,21 +215,6 @@ class _Run:
         self.sent.fresh += len(batch.fresh)
         self.sent.changed += len(batch.changed)
         self.sent.gone += len(batch.gone)
-
-    def _one_by_one(self, waiting: list[Waiting]) -> None:
-        """Find the reading that is refused; what comes after it for the same person waits with it."""
-        held: set[int] = set()
-        before = outbox.refusals_so_far(self.store, self.row)
-        for one in waiting:
-            if one.person_id in held:
-                continue
-            try:
-                self._some([one])
-            except Refused as error:
-                held.add(one.person_id)
-                self.sent.refused += 1
-                pause = wait_of_refused(before.get(one.person_id, 0))
-                outbox.note_refusal(self.store, self.row, one, str(error), self.clock(), pause)
 
     def _show(self, board: ShowsNewest) -> None:
         newest = outbox.newest_sent(self.store, self.row, self.receiver.people)

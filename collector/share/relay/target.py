@@ -21,6 +21,10 @@ class Unreachable(ExchangeError):
         self.wait = wait
 
 
+class TooSlow(Unreachable):
+    """The receiver takes longer than it was given: with less at once, or more time, it may do."""
+
+
 class Refused(ExchangeError):
     """The receiver was reached and does not take this. None of the batch was taken."""
 

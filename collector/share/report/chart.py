@@ -4,11 +4,13 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from collector.numbers.levels import very_high_values
 from collector.numbers.trend import MovingMean
 from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import ticks
 from collector.share.report.drawing import Area, Dots, Drawing, Point, apart
+from collector.share.text.findings import outstanding
 
 LEFT, RIGHT, TOP, BOTTOM = 11.0, 27.0, 5.5, 11.0
 MANY_DAYS = 45  # from here on single readings are drawn small, with a moving mean
@@ -47,10 +49,12 @@ def draw_chart(data: ReportData, width: float, height: float) -> Drawing:
     _axes(drawing, plane, first, last)
     if many:
         _moving(drawing, data.trend.moving, plane)
+    high = outstanding(data.samples, data.average)[0]
+    _very_high(drawing, high, plane)
     _readings(drawing, data, dated, plane, many)
     _changes(drawing, data, plane, first, last)
     _right_hand(drawing, data, plane, many)
-    _legend(drawing, data, dated, many)
+    _legend(drawing, data, dated, many, bool(high))
     return drawing
 
 
@@ -161,6 +165,16 @@ def _readings(
                 drawing.line(*path, width=0.4)
 
 
+def _very_high(drawing: Drawing, high: Sequence[Sample], plane: _Plane) -> None:
+    """A ring round each value that is very high; the dots come on top."""
+    rings = [
+        (plane.x(one.taken_at.replace(tzinfo=None)), plane.y(float(value)))
+        for one in high
+        for value in very_high_values(one.systolic, one.diastolic)
+    ]
+    drawing.shapes.append(Dots(tuple(rings), 1.5, filled=False))
+
+
 def _points(dated: Iterable[tuple[datetime, Sample]], pressure: str, plane: _Plane) -> tuple[Point, ...]:
     return tuple((plane.x(at), plane.y(float(getattr(one, pressure)))) for at, one in dated)
 
@@ -210,7 +224,9 @@ def _right_hand(drawing: Drawing, data: ReportData, plane: _Plane, many: bool) -
         drawing.text(plane.right + 3.2, at + TEXT * 0.36, text, TEXT, bold=text.startswith("mean"))
 
 
-def _legend(drawing: Drawing, data: ReportData, dated: Sequence[tuple[datetime, Sample]], many: bool) -> None:
+def _legend(
+    drawing: Drawing, data: ReportData, dated: Sequence[tuple[datetime, Sample]], many: bool, high: bool
+) -> None:
     """One line under the axis."""
     at = drawing.height - 1.2
     x = LEFT
@@ -231,6 +247,9 @@ def _legend(drawing: Drawing, data: ReportData, dated: Sequence[tuple[datetime, 
         drawing.line((x + 0.4, at - 1.5), (x + 1.6, at - 0.3), width=0.22)
         drawing.line((x + 0.4, at - 0.3), (x + 1.6, at - 1.5), width=0.22)
         x = word("not in the average")
+    if high:
+        drawing.shapes.append(Dots(((x + 1, at - 0.9),), 1.2, filled=False))
+        x = word("VERY HIGH")
     if many:
         drawing.line((x, at - 0.9), (x + 2.2, at - 0.9), width=0.4)
         x = word(f"mean of {data.trend.window_days} days and its 95 % band")

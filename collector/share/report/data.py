@@ -6,6 +6,7 @@ from datetime import date, datetime
 from collector.numbers.average import Average
 from collector.numbers.change import Change
 from collector.numbers.levels import LOW
+from collector.numbers.office_home import Office
 from collector.numbers.trend import Trend
 from collector.numbers.values import Pressures, Sample
 
@@ -43,4 +44,6 @@ class ReportData:
     preparation: str = ""
     emergency: str = ""
     low: Pressures = LOW  # below this a reading is low: the plan's own value, else the usual one
+    office: Office | None = None
+    log_remarks: tuple[tuple[str, str], ...] = ()  # of a hand-written log, label and words
     place: str = ""  # the clinic or station, if it wants to be named

@@ -10,6 +10,7 @@ from collector.numbers.levels import LOW
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Sample
+from collector.share.office_and_log import log_remarks, office_against, office_visits
 from collector.share.report.cuff_clocks import by_cuff, clock_line
 from collector.share.report.data import CuffLine, Note, ReportData
 from collector.share.samples import sample
@@ -48,13 +49,15 @@ def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
     begin, end = _plotted(averaged, wanted, samples)
     shown = tuple(one for one in samples if begin <= one.taken_at.date() <= end)
     noted = [note for note in notes.every(store, wanted.person, notes.REGIMEN) if note.day <= end]
-    zone = samples[-1].taken_at.tzinfo if samples else None
+    zone = found[-1].taken_at.tzinfo if found else None
     return ReportData(
         who=wanted.who or wanted.person,
         average=averaged,
         samples=shown,
         trend=trend(shown, wanted.protocol, wanted.plan),
         made_at=now.astimezone(zone),
+        office=office_against(office_visits(store, wanted.person), averaged),
+        log_remarks=tuple(log_remarks(averaged, samples)),
         change=_change(samples, noted, begin, wanted),
         notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
         cuffs=tuple(_cuffs(store, found, averaged)),

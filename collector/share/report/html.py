@@ -56,14 +56,18 @@ def render_html(data: ReportData) -> str:
 
 
 def _head(page: Content) -> str:
+    """The verdict, the number, how sure; a number of too few readings is small."""
+    size = "number small" if page.short else "number"
     numbers = "".join(
-        f'<div>{escape(label)}</div><div class="number">{escape(value)} <small>mmHg</small></div>'
+        f'<div>{escape(label)}</div><div class="{size}">{escape(value)} <small>mmHg</small></div>'
         for label, value in page.numbers
     )
-    standing = f'<p class="{"short" if page.short else "valid"}">{escape(page.standing)}</p>'
+    alarm = f'<p class="short">{escape(page.alarm)}</p>' if page.alarm else ""
+    sure = "".join(f"<p>{escape(text)}</p>" for text in page.sure)
     return (
-        f'<div class="head"><div>{numbers}<p class="verdict">{escape(page.verdict)}</p>{standing}'
-        f"<p>{escape(page.trust)}</p></div><div>{_sections([page.means])}</div></div>"
+        f'<p class="verdict{" short" if page.short else ""}">{escape(page.verdict)}</p>'
+        f'<div class="head"><div>{numbers}{alarm}{sure}<p>{escape(page.counts)}</p></div>'
+        f"<div>{_sections([page.means])}</div></div>"
     )
 
 

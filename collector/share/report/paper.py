@@ -116,8 +116,8 @@ class Sheet:
         self._write(beside, below - 0.22 * self._leading(size), unit, self.size * 1.1, False)
         return below
 
-    def boxed(self, text: str, left: float, width: float, y: float) -> float:
-        below = self.paragraph(text, left + 1.2, width - 2.4, y + 0.6, bold=True) + 0.8
+    def boxed(self, text: str, left: float, width: float, y: float, *, size: float = 0, bold: bool = True) -> float:
+        below = self.paragraph(text, left + 1.2, width - 2.4, y + 0.6, size=size, bold=bold) + 0.8
         if self.canvas:
             self.canvas.setLineWidth(0.4 * mm)
             self.canvas.rect(left * mm, (self.height - below) * mm, width * mm, (below - y) * mm)

@@ -61,6 +61,8 @@ def _draw(sheet: "Sheet", data: ReportData, page: Content, plot: float) -> float
     left, right = sheet.margin, sheet.width - sheet.margin
     half = (right - left - GUTTER) / 2
     y = _header(sheet, page, left, right, sheet.margin)
+    stand = sheet.boxed if page.short else sheet.paragraph
+    y = stand(page.verdict, left, right - left, y, size=sheet.size * 1.25, bold=True) + 0.5
     y = max(_numbers(sheet, page, left, half, y), sheet.section(page.means, left + half + GUTTER, half, y + 0.5))
     y = sheet.heading("Every reading", left, right - left, y + 1)
     sheet.drawing(draw_chart(data, right - left, plot) if plot else None, left, y + 1)
@@ -87,13 +89,16 @@ def _header(sheet: "Sheet", page: Content, left: float, right: float, y: float) 
 
 
 def _numbers(sheet: "Sheet", page: Content, left: float, width: float, y: float) -> float:
+    """The number, which is small where too few readings make it, then how sure it is."""
+    large = 1.6 if page.short else 3.2 if len(page.numbers) == 1 else 2.4
     for label, value in page.numbers:
         y = sheet.paragraph(label, left, width, y)
-        y = sheet.number(value, "mmHg", left, y, sheet.size * (3.2 if len(page.numbers) == 1 else 2.4))
-    y = sheet.paragraph(page.verdict, left, width, y + 0.5, size=sheet.size * 1.1, bold=True)
-    stand = sheet.boxed if page.short else sheet.paragraph
-    y = stand(page.standing, left, width, y + 0.5)
-    return sheet.paragraph(page.trust, left, width, y)
+        y = sheet.number(value, "mmHg", left, y, sheet.size * large)
+    if page.alarm:
+        y = sheet.boxed(page.alarm, left, width, y + 0.5)
+    for text in page.sure:
+        y = sheet.paragraph(text, left, width, y)
+    return sheet.paragraph(page.counts, left, width, y)
 
 
 def _column(sheet: "Sheet", sections: tuple[Section, ...], left: float, width: float, y: float) -> float:

@@ -12,6 +12,7 @@ h1 { font-size: 10pt; margin: 0; font-weight: normal }
 .head { display: flex; gap: 8mm; padding: 1mm 0 }
 .head > div { flex: 1 1 0; min-width: 0 }
 .number { font-size: 24pt; font-weight: bold; line-height: 1.1; white-space: nowrap }
+.number.small { font-size: 11pt; font-weight: normal }
 .number small { font-size: 9pt; font-weight: normal }
 .verdict { font-weight: bold; font-size: 10pt; margin: 1mm 0 0 }
 .short { border: .5mm solid #000; padding: .8mm 1.5mm; font-weight: bold }

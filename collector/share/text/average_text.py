@@ -1,64 +1,56 @@
-"""An average as lines of text: the number first, then what it rests on. For a physician with ten seconds."""
+"""An average as lines of text: the verdict, the number, how sure it is, then what it rests on."""
 
-from collections import Counter
 from collections.abc import Iterator, Sequence
 from datetime import datetime
-from decimal import Decimal
 
 from collector.numbers import words
 from collector.numbers.average import Average
-from collector.numbers.levels import LOW, is_low, is_very_high
-from collector.numbers.values import Mean, Pair, Pressures, Sample, exact_text, rounded_text
+from collector.numbers.chance import Call
+from collector.numbers.levels import LOW
+from collector.numbers.office_home import Office
+from collector.numbers.values import Mean, Pressures, Sample, exact_text, rounded_text
+from collector.share.text import findings
 from collector.share.text.layout import columns, fits, visible, wrapped
 from collector.share.text.reading_text import pressures_text
 
-FEW = 6
-"""So many reasons of the same kind are told; the rest are counted together."""
+MEANS = ("", "mmHg", "pulse", "readings", "days")
+READINGS = ("taken", "mmHg", "pulse", "reading", "what became of it")
 
 
-def average_lines(found: Average, person: str, width: int | None = None) -> Iterator[str]:
+def average_lines(
+    found: Average,
+    person: str,
+    width: int | None = None,
+    samples: Sequence[Sample] = (),
+    low: Pressures = LOW,
+    office: Office | None = None,
+) -> Iterator[str]:
     """Everything a page of paper would say about the mean, in lines of at most `width` columns."""
-    yield from _wrapped(headline(found, person), width)
-    if found.short_of:
-        yield from _wrapped(f"TOO SHORT to decide. Still needed: {'; '.join(found.short_of)}", width)
-    yield from _wrapped(_judged(found), width)
+    for text in (findings.verdict(found), headline(found, person), *findings.how_sure(found)):
+        yield from _wrapped(text, width)
+    for text in findings.further_verdicts(found):
+        yield from _wrapped(text, width)
     yield ""
     if found.pooled:
         yield from _means(found, width)
         yield ""
-    yield from columns(list(facts(found)), width)
+    yield from columns(list(facts(found, samples, low, office)), width)
 
 
 def headline(found: Average, person: str) -> str:
-    """Whose, what, how far to trust it: '138.4/86.1 mmHg, give or take 4/3'."""
-    if found.systolic is None or found.diastolic is None:
-        return f"{visible(person)}: no average: no reading counts"
+    """Whose, and the number: 'mira: 138.4/86.1 mmHg, pulse 64/min'; of too few readings it says so beside."""
+    if found.mean is None:
+        return f"{visible(person)}: no average"
     pulse = f", pulse {rounded_text(found.pulse, 0)}/min" if found.pulse is not None else ""
-    trust = f", give or take {_whole(found.margin)} mmHg" if found.margin else ""
-    mean = pressures(found.systolic, found.diastolic, found.threshold)
-    return f"{visible(person)}: {mean} mmHg{'' if found.valid else ' so far'}{trust}{pulse}"
-
-
-def _judged(found: Average) -> str:
-    by = f"by {found.protocol.name}"
-    whose = "the plan's" if found.threshold_set_by == "plan" else "the protocol's"
-    if found.at_or_above is None:
-        return f"nothing to hold against {whose} {found.threshold} mmHg, {by}"
-    place = "below" if not found.at_or_above else "AT OR ABOVE" if found.valid else "at or above"
-    apart = ""
-    if found.protocol.averaging == "separate" and found.at_or_above:
-        apart = f" ({found.decides})"
-    goal = ""
-    if found.goal and found.below_goal is not None:
-        goal = f"; goal below {found.goal} mmHg: {'met' if found.below_goal else 'not met'}"
-    return f"{place} {whose} {found.threshold} mmHg{apart}, {by}{goal}"
-
-
-MEANS = ("", "mmHg", "pulse", "readings", "days")
+    so_far = "" if found.valid else " so far, of interest only"
+    return f"{visible(person)}: {findings.mean_text(found.mean, found.threshold)} mmHg{pulse}{so_far}"
 
 
 def _means(found: Average, width: int | None) -> Iterator[str]:
-    rows = list(_table(found))
+    rows = [
+        (label.lower() + (" *" if decides else ""), *_mean_cells(mean, found.threshold))
+        for label, mean, decides in findings.mean_rows(found)
+    ]
     if fits([MEANS, *rows], width):
         return columns(rows, width, MEANS, frozenset({1, 2, 3}))
     return columns(
@@ -66,98 +58,32 @@ def _means(found: Average, width: int | None) -> Iterator[str]:
     )
 
 
-def _table(found: Average) -> Iterator[tuple[str, ...]]:
-    for name, mean in (
-        ("all readings", found.pooled),
-        ("morning", found.morning),
-        ("evening", found.evening),
-        ("mean of both", found.of_sessions),
-    ):
-        if mean is not None:
-            yield (name + (" *" if name == DECIDES.get(found.decides) else ""), *_mean_cells(mean, found.threshold))
+def _mean_cells(mean: Mean, threshold: Pressures) -> tuple[str, str, str, str]:
+    pulse = "" if mean.pulse is None else rounded_text(mean.pulse, 0)
+    return findings.mean_text(mean, threshold), pulse, str(mean.readings), str(mean.days)
 
 
-DECIDES = {"pooled": "all readings", "mean of morning and evening": "mean of both"}
-
-
-def _mean_cells(mean: Mean, threshold: Pressures) -> tuple[str, ...]:
-    return (
-        pressures(mean.systolic, mean.diastolic, threshold),
-        "" if mean.pulse is None else rounded_text(mean.pulse, 0),
-        str(mean.readings),
-        str(mean.days),
-    )
-
-
-def facts(found: Average) -> Iterator[tuple[str, str]]:
+def facts(
+    found: Average, samples: Sequence[Sample] = (), low: Pressures = LOW, office: Office | None = None
+) -> Iterator[findings.Row]:
     """What the mean rests on, as (name, words)."""
-    yield "protocol", f"{found.protocol.title}, {found.protocol.edition}"
-    yield "period", period(found)
-    yield (
-        "readings",
-        (
-            f"{found.used} used of {found.taken} taken; {found.had} of {found.wanted} of a whole series"
-            + ("" if found.valid else "; not enough")
-        ),
-    )
-    left = Counter(reason for _, reason in found.excluded)
-    for reason, count in left.most_common(FEW):
-        yield "not used", f"{count}: {reason}"
-    if rest := sum(count for _, count in left.most_common()[FEW:]):
-        yield "not used", f"{rest}: for other reasons (--readings shows each)"
-    yield from _spread(found)
-    if found.morning_minus_evening:
-        yield "am less pm", f"{_signed(found.morning_minus_evening)} mmHg"
-    if found.first_to_second:
-        yield "1st less 2nd", f"{_signed(found.first_to_second)} mmHg, within a sitting"
-    if found.load.of:
-        yield "at or above", f"{found.load.either} of {found.load.of} readings, in either value"
-    yield from _warnings(found)
-
-
-def _spread(found: Average) -> Iterator[tuple[str, str]]:
-    spread = found.spread
-    if spread.sd and spread.cv and spread.arv:
-        yield (
-            "spread",
-            (
-                f"SD {pair(spread.sd)} mmHg, CV {pair(spread.cv)} %, ARV {pair(spread.arv)} mmHg, of "
-                f"{spread.n} {spread.unit}"
-            ),
-        )
-
-
-def _warnings(found: Average) -> Iterator[tuple[str, str]]:
-    if found.irregular.readings:
-        tell = "; worth telling" if found.irregular.worth_telling else ""
-        yield (
-            "irregular pulse",
-            (
-                f"{found.irregular.readings} of {found.irregular.of} readings, on "
-                f"{_counted(found.irregular.days, 'day')}{tell}"
-            ),
-        )
-    if found.hand_written:
-        yield "by hand", f"{found.hand_written} of those used were written by hand"
-    if found.uncertain_times:
-        yield "time not certain", f"{found.uncertain_times} of those used"
-    if found.implausible:
-        yield "implausible", f"{_counted(len({one for one, _ in found.implausible}), 'reading')}, kept and marked"
-    if found.too_close:
-        yield "too close", f"{_counted(found.too_close, 'reading')} sooner than {found.protocol.gap_s} s after the last"
+    yield "Rule", f"{found.protocol.title}, {found.protocol.edition}"
+    yield "Period", period(found)
+    yield "Readings", findings.counts(found)
+    yield "Whole series", f"{found.had} of {found.wanted} readings"
+    for count, reason in findings.left_out(found):
+        yield "Not used", f"{count}: {reason}"
+    yield from findings.variation(found)
+    yield from findings.office_rows(office, found)
+    yield from findings.remarks(found, samples, low)
 
 
 def period(found: Average) -> str:
     if found.first is None or found.last is None:
         return "no readings"
-    calendar = (found.last - found.first).days + 1
-    return (
-        f"{found.first} to {found.last}, {_counted(calendar, 'day')}, {found.days} with readings"
-        f"{', all that the protocol prefers' if found.complete else ''}"
-    )
-
-
-READINGS = ("taken", "mmHg", "pulse", "reading", "what became of it")
+    calendar = findings.days((found.last - found.first).days + 1)
+    whole = ", all that the rule prefers" if found.complete else ""
+    return f"{found.first} to {found.last}, {calendar}, {found.days} with readings{whole}"
 
 
 def reading_lines(found: Average, samples: Sequence[Sample], width: int | None = None) -> Iterator[str]:
@@ -180,7 +106,7 @@ def reading_rows(found: Average, samples: Sequence[Sample]) -> Iterator[tuple[st
             fate = "used" if one.reading_id in used else f"not used: {reasons[one.reading_id]}"
             marks = "; ".join(sorted(one.status))
             yield (
-                one.taken_at.isoformat(" ", "minutes"),
+                moment(one.taken_at),
                 pressures_text(one.systolic, one.diastolic),
                 "" if one.pulse is None else exact_text(one.pulse),
                 one.reading_id,
@@ -188,32 +114,22 @@ def reading_rows(found: Average, samples: Sequence[Sample]) -> Iterator[tuple[st
             )
 
 
-def outstanding(samples: Sequence[Sample], found: Average, low: Pressures | None) -> tuple[list[Sample], list[Sample]]:
-    """Readings of the period that are very high, and those that are low."""
-    own = {*found.used_ids, *(one for one, _ in found.excluded)}
-    within = [one for one in samples if one.reading_id in own]
-    return (
-        [one for one in within if is_very_high(one.systolic, one.diastolic)],
-        [one for one in within if is_low(one.systolic, one.diastolic, low or LOW)],
-    )
-
-
-def spoken(found: Average, emergency: str) -> Iterator[str]:
+def spoken(found: Average, emergency: str, office: Office | None = None) -> Iterator[str]:
     """The same for the person measured, in easy words, with the caution at the end."""
-    if found.systolic is not None and found.diastolic is not None:
-        if found.short_of:
-            yield words.too_few(found.short_of, so_far=True)
-        elif found.at_or_above is not None:
-            yield words.standing(
-                pressures(found.systolic, found.diastolic, found.threshold),
-                found.used,
-                found.threshold,
-                found.at_or_above,
-                found.threshold_set_by,
-            )
-        yield words.trust(found.margin, found.days_used)
-    elif found.short_of:
-        yield words.too_few(found.short_of, so_far=False)
+    if found.short_of:
+        yield words.too_few(found.short_of, so_far=found.mean is not None)
+    elif found.mean is not None and found.at_or_above is not None:
+        mean = findings.mean_text(found.mean, found.threshold)
+        yield words.against_threshold(mean, found.used, found.threshold, found.at_or_above, found.threshold_set_by)
+    if found.usual:
+        systolic, diastolic = found.usual
+        yield words.usual_values((systolic.low, systolic.high), (diastolic.low, diastolic.high))
+    if found.standing:
+        yield words.usual_against(found.threshold, found.standing.chance, found.standing.call)
+        if found.standing.call is Call.TOO_CLOSE:
+            yield words.settling(found.standing.further)
+    if office and office.by_means:
+        yield words.OFFICE[office.called] if office.called else words.OFFICE_UNKNOWN
     yield from filter(
         None,
         (
@@ -225,29 +141,8 @@ def spoken(found: Average, emergency: str) -> Iterator[str]:
     yield words.caution(emergency)
 
 
-def pressures(systolic: Decimal, diastolic: Decimal, beside: Pressures) -> str:
-    """One decimal, and never rounded onto the threshold from below."""
-    return f"{rounded_text(systolic, beside=beside.systolic)}/{rounded_text(diastolic, beside=beside.diastolic)}"
-
-
-def pair(both: Pair) -> str:
-    return f"{rounded_text(both.systolic)}/{rounded_text(both.diastolic)}"
-
-
 def moment(at: datetime) -> str:
     return at.isoformat(" ", "minutes")
-
-
-def _whole(both: Pair) -> str:
-    return "/".join(rounded_text(max(1.0, value), 0) for value in (both.systolic, both.diastolic))
-
-
-def _signed(both: Pair) -> str:
-    return "/".join(("+" if value > 0 else "") + rounded_text(value) for value in (both.systolic, both.diastolic))
-
-
-def _counted(count: int, what: str) -> str:
-    return f"{count} {what}{'s' * (count != 1)}"
 
 
 def _wrapped(text: str, width: int | None) -> list[str]:

@@ -28,6 +28,7 @@ TABLES = (
     PersonTable("claim", ("uid", "holds"), key="payload_uid"),
     PersonTable("strike", ("uid", "mark", "holds"), key="payload_uid", of_person=False),
     PersonTable("note", ("kind", "day", "text", "gone")),
+    PersonTable("office_visit", ("day", "readings", "gone")),
     PersonTable("sitting", ("started_at", "prepared", "readings", "gone")),
     PersonTable("loan", ("slots", "out_at", "back_at", "step", "checks", "gone"), of_cuff=True),
 )

@@ -12,6 +12,10 @@ from collector.store.migrations import (
     m006_namesakes,
     m007_page,
     m008_strikes,
+    m009_pace,
+    m010_erasing,
+    m011_office,
+    m012_manners,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -23,5 +27,9 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("006 namesakes", m006_namesakes.apply),
     ("007 page", m007_page.apply),
     ("008 strikes", m008_strikes.apply),
+    ("009 pace", m009_pace.apply),
+    ("010 erasing", m010_erasing.apply),
+    ("011 office", m011_office.apply),
+    ("012 manners", m012_manners.apply),
 )
 """In order. The store's user_version is the number of steps taken."""

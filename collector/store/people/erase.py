@@ -5,16 +5,31 @@ bring them back; what else is a person's is known by the person.
 """
 
 import json
+import os
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, replace
+from datetime import datetime
 from pathlib import Path
 
-from collector.store import people
-from collector.store.database import Store
-from collector.store.errors import as_store_error
+from collector.store import audit, people
+from collector.store.database import Store, new_uid
+from collector.store.errors import StoreError, as_store_error
+from collector.store.instants import to_us
 from collector.store.journal import derivation
 
-_TABLES = ("claim", "span", "note", "sitting", "loan", "audit", "page_invite", "page_device", "page_sitting")
+_TABLES = (
+    "claim",
+    "span",
+    "note",
+    "office_visit",
+    "sitting",
+    "loan",
+    "audit",
+    "page_invite",
+    "page_device",
+    "page_sitting",
+)
 _CHUNK = 1 << 20
 _TELLING = 7
 """Fewer octets than the shortest measurement has may stand anywhere by chance."""
@@ -22,47 +37,75 @@ _TELLING = 7
 
 @dataclass(frozen=True, slots=True)
 class Erasure:
-    """What erasing a person will take away. traces: octets that must not be in the file afterwards."""
+    """What erasing a person takes away. unsure: readings of a loan of theirs that were set aside, which go too.
+
+    names: every name they had; traces: octets that must not be in the file afterwards.
+    """
 
     person: str
     readings: int
+    unsure: int
     payloads: int
     notes: int
-    traces: tuple[bytes, ...]
+    names: tuple[str, ...] = ()
+    traces: tuple[bytes, ...] = ()
+
+
+_OF_PERSON = """
+    SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = reading.id
+    JOIN payload ON payload.id = outcome.payload_id WHERE person_id = ?1
+"""
+_UNSURE = """
+    FROM reading JOIN span ON span.cuff_id = reading.cuff_id AND span.person_id = ?1 AND span.strict AND NOT span.gone
+    WHERE reading.person_id IS NULL AND owner_mark = 'owner unsure'
+    AND (span.slot = -2 OR span.slot = coalesce(reading.slot, -1))
+    AND (since IS NULL OR taken_at >= since) AND (until IS NULL OR taken_at < until)
+"""
+_OF_LOAN = f"""
+    SELECT payload.uid FROM outcome JOIN payload ON payload.id = outcome.payload_id
+    WHERE outcome.reading IN (SELECT reading.id {_UNSURE})
+"""
+_WITHOUT_READING = """
+    SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id
+    JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1 AND NOT span.gone
+    AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment')
+    AND (since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)
+"""
+_GOING = (_OF_PERSON, _OF_LOAN, _WITHOUT_READING)
+
+
+def preview(store: Store, name: str) -> Erasure:
+    """What would go. Reads only. Raises StoreError for no such person."""
+    person = people.need(store, name)
+    count = "SELECT count(DISTINCT reading.id)"
+    return Erasure(
+        person=person.name,
+        readings=store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person.row,)),
+        unsure=store.scalar(f"{count} {_UNSURE}", (person.row,)),
+        payloads=store.scalar(f"SELECT count(*) FROM ({' UNION '.join(_GOING)})", (person.row,)),
+        notes=store.scalar("SELECT count(*) FROM note WHERE person_id = ?", (person.row,)),
+    )
 
 
 def name_as_erased(store: Store, name: str) -> Erasure:
     """Name all that is the person's as erased: readings with every payload of theirs, whatever refers to them.
 
-    Payloads that could not be decoded and came from a cuff while a slot of it was theirs go too. In the
-    caller's transaction, with `delete_erased` after it. Raises StoreError for no such person.
+    Payloads that could not be decoded and came from a cuff while a slot of it was theirs go too, and what a loan of
+    theirs set aside. In the caller's transaction, with `delete_erased` after it. Raises StoreError for no such person.
     """
     person = people.need(store, name)
     store.query("CREATE TEMP TABLE IF NOT EXISTS going (uid BLOB PRIMARY KEY)")
     store.query("DELETE FROM temp.going")
-    store.query(
-        "INSERT OR IGNORE INTO temp.going SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = "
-        "reading.id "
-        "JOIN payload ON payload.id = outcome.payload_id WHERE person_id = ?",
-        (person.row,),
+    for those in _GOING:
+        store.query(f"INSERT OR IGNORE INTO temp.going {those}", (person.row,))
+    names = {store.scalar("SELECT name FROM person WHERE id = ?", (person.row,)), *former_names(store, person.row)}
+    parts = store.query(
+        "SELECT id, name FROM person WHERE part_of = (SELECT uid FROM person WHERE id = ?)", (person.row,)
     )
-    store.query(
-        "INSERT OR IGNORE INTO temp.going SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id "
-        "JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ? AND NOT span.gone "
-        "AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment') "
-        "AND (since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)",
-        (person.row,),
-    )
-    payloads = store.scalar("SELECT count(*) FROM temp.going")
-    traces = _traces(store, person.row)
+    for row, part in parts.fetchall():
+        names |= {part, *former_names(store, row)}
+    result = replace(preview(store, name), names=tuple(sorted(names)), traces=_traces(store, person.row))
     store.query("INSERT OR IGNORE INTO temp.going SELECT uid FROM person WHERE id = ?", (person.row,))
-    result = Erasure(
-        person.name,
-        store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person.row,)),
-        payloads,
-        store.scalar("SELECT count(*) FROM note WHERE person_id = ?", (person.row,)),
-        traces,
-    )
     store.query("INSERT OR IGNORE INTO erased SELECT uid FROM temp.going")
     store.query("DROP TABLE temp.going")
     return result
@@ -78,6 +121,75 @@ def _traces(store: Store, person: int) -> tuple[bytes, ...]:
         if len(text.encode()) >= _TELLING:
             found.add(text.encode())
     return tuple(sorted(found))
+
+
+def begin(store: Store, name: str, at: datetime) -> Erasure:
+    """Delete all that is the person's, and write down that the file is still to be cleaned and searched: `pending`.
+
+    All or nothing. Raises StoreError.
+    """
+    with store.transaction():
+        store.query("PRAGMA secure_delete=ON")
+        erasure = name_as_erased(store, name)
+        delete_erased(store)
+        pad, sealed = _masked(erasure)
+        store.query("INSERT INTO erasing VALUES (?, ?, ?, ?)", (new_uid(), to_us(at), pad, sealed))
+        # That somebody was erased, and when, is nobody's secret; who is.
+        gone = {"readings": erasure.readings + erasure.unsure, "payloads": erasure.payloads, "notes": erasure.notes}
+        audit.record(store, at, "person erased", gone)
+    return erasure
+
+
+def pending(store: Store) -> list[tuple[bytes, Erasure]]:
+    """Erases of which nobody has seen the end yet, the oldest first: (what `finish` wants, what went)."""
+    rows = store.query("SELECT uid, pad, sealed FROM erasing ORDER BY began_at, uid").fetchall()
+    return [(uid, _unmasked(pad, sealed)) for uid, pad, sealed in rows]
+
+
+def finish(store: Store, uid: bytes) -> None:
+    """The file is clean and was searched: nothing of the erase is kept but the line of the history."""
+    store.query("PRAGMA secure_delete=ON")
+    with store.transaction():
+        store.query("DELETE FROM erasing WHERE uid = ?", (uid,))
+    store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+
+
+def _masked(erasure: Erasure) -> tuple[bytes, bytes]:
+    text = json.dumps({**asdict(erasure), "traces": [trace.hex() for trace in erasure.traces]}).encode()
+    pad = os.urandom(64)
+    return pad, _xor(text, pad)
+
+
+def _unmasked(pad: bytes, sealed: bytes) -> Erasure:
+    said = json.loads(_xor(sealed, pad))
+    traces = tuple(map(bytes.fromhex, said["traces"]))
+    return Erasure(**{**said, "names": tuple(said["names"]), "traces": traces})
+
+
+def _xor(octets: bytes, pad: bytes) -> bytes:
+    repeated = pad * (len(octets) // len(pad) + 1)
+    return (int.from_bytes(octets, "big") ^ int.from_bytes(repeated[: len(octets)], "big")).to_bytes(len(octets), "big")
+
+
+def naming(store: Store, names: Iterable[str]) -> list[str]:
+    """Where any of these names still stands as a word of its own, in whatever table: 'note.text (2)'."""
+    if not names:
+        return []
+    word = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?!\w)" for name in names), re.IGNORECASE)
+    found = []
+    for (table,) in store.query("SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'erasing'").fetchall():
+        for _, column, kind, *_ in store.query(f'PRAGMA table_info("{table}")').fetchall():
+            if kind not in ("TEXT", "BLOB", ""):
+                continue
+            cells = store.query(f'SELECT "{column}" FROM "{table}" WHERE "{column}" IS NOT NULL')
+            count = sum(1 for (cell,) in cells if word.search(_text(cell)))
+            if count:
+                found.append(f"{table}.{column} ({count})")
+    return found
+
+
+def _text(cell: object) -> str:
+    return cell.decode("utf-8", "replace") if isinstance(cell, bytes) else str(cell)
 
 
 def delete_erased(store: Store) -> None:
@@ -167,7 +279,11 @@ def purge(store: Store) -> None:
     with as_store_error(store.path):
         store.query("PRAGMA secure_delete=ON")
         store.query("VACUUM")
-        store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        busy, _, _ = store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+    if busy:
+        raise StoreError(
+            f"{store.path}: another program reads the store; its log still holds what was deleted", "locked"
+        )
 
 
 def search(path: Path, traces: Iterable[bytes]) -> list[bytes]:

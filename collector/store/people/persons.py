@@ -52,18 +52,22 @@ def find(store: Store, name: str) -> Person | None:
             "refused",
         )
     if rows:
-        return Person(rows[0][0], rows[0][1], 0)
+        return _counted(store, rows[0][0], rows[0][1])
     plain, _, start = name.rpartition("#")
     if plain and len(start) == HANDLE:
         for row, called, uid in store.query(of_name, (plain,)).fetchall():
             if uid.hex().startswith(start.lower()):
-                return Person(row, called, 0)
+                return _counted(store, row, called)
     return None
 
 
 def by_row(store: Store, row: int) -> Person | None:
     found = store.row(f"SELECT id, {CALLED} FROM person WHERE id = ? AND NOT gone", (row,))
     return None if found is None else Person(found[0], found[1], 0)
+
+
+def _counted(store: Store, row: int, called: str) -> Person:
+    return Person(row, called, int(store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (row,))))
 
 
 def need(store: Store, name: str) -> Person:
@@ -78,6 +82,17 @@ def need_alone(store: Store, name: str) -> Person:
     person = need(store, name)
     plain = store.scalar("SELECT name FROM person WHERE id = ?", (person.row,))
     return need(store, plain)
+
+
+def namesakes(store: Store) -> dict[str, list[str]]:
+    """People of one name, from several stations: the name, and how each of them is called; who has more readings is
+    first."""
+    found: dict[str, list[Person]] = {}
+    for person in every(store):
+        plain = store.scalar("SELECT name FROM person WHERE id = ?", (person.row,))
+        found.setdefault(plain.casefold(), []).append(person)
+    several = (sorted(those, key=lambda one: -one.readings) for those in found.values() if len(those) > 1)
+    return {those[0].name.rpartition("#")[0]: [one.name for one in those] for those in several}
 
 
 def rename(store: Store, name: str, to: str, at: datetime) -> None:

@@ -12,7 +12,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
 
-OWNED = ("claim", "span", "note", "sitting", "loan", "page_invite", "page_device", "page_sitting")
+OWNED = ("claim", "span", "note", "office_visit", "sitting", "loan", "page_invite", "page_device", "page_sitting")
 """Tables whose rows are a person's."""
 
 

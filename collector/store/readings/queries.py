@@ -1,12 +1,15 @@
 """Readings, chosen and handed out."""
 
-from collections.abc import Iterator, Sequence
+import sqlite3
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
+from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.store import people
+from collector.store.columns import Kind, columns_of
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
@@ -14,14 +17,21 @@ from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
 from collector.store.values import Basis, Reading, Selection
 
-_COLUMNS = (
-    f"reading_id, address, slot, {CALLED}, systolic, diastolic, mean, unit, pulse, taken_at, basis, "
-    "uncertainty_s, "
-    "zone.name, received_at, status, status_raw, assessed, stamp, content_marks, time_marks, owner_mark, "
-    "sightings, "
+_SQL = {
+    "cuff": "address",
+    "person": CALLED,
+    "taken_at": "taken_at || ' ' || zone.name",
+    "taken_basis": "basis",
+    "taken_uncertainty_s": "uncertainty_s",
+    "features_known": "assessed IS NOT NULL",
+    "marks": "content_marks || ';' || time_marks || ';' || coalesce(owner_mark, '')",
     # An imported reading has, in its payload of ours, the one it came with (see collector.intake.sources.own_export).
-    "CASE characteristic WHEN 1 THEN json_extract(CAST(value AS TEXT), '$.payload') ELSE value END, note"
-)
+    "payload": "CASE characteristic WHEN 1 THEN json_extract(CAST(value AS TEXT), '$.payload') ELSE hex(value) END",
+}
+"""Where a column of a reading is not the column of that name."""
+_DECLARED = columns_of(Reading)
+_AT_ONCE = 500
+_COLUMNS = ", ".join(_SQL.get(one.name, one.name) for one in _DECLARED)
 _JOINS = (
     "JOIN cuff ON cuff.id = reading.cuff_id JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = "
     "payload_id "
@@ -34,24 +44,52 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
 
     Raises StoreError for a person or cuff that is not in the store.
     """
-    for row in rows(store, selection):
-        yield _reading(row)
-
-
-def rows(store: Store, selection: Selection | None = None) -> Iterator[tuple[Any, ...]]:
-    """As `select`, but the bare columns: (reading_id, cuff, slot, person, systolic, diastolic, mean, unit, pulse,
-    taken_at, basis, uncertainty_s, zone, received_at, status, status_raw, assessed, stamp, content_marks, time_marks,
-    owner_mark, sightings, payload, note); instants in microseconds UTC, words joined by ';', payload octets or hex."""
     selection = selection or Selection()
     where, values = _where(store, selection)
-    if selection.last is None:
-        return store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} {where} ORDER BY taken_at, reading_id", values)
-    # The small table of ids first: the joins then touch only what is handed out.
-    chosen = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
-    return store.query(
-        f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN ({chosen}) ORDER BY taken_at, reading_id",
-        [*values, selection.last],
-    )
+    chosen = where
+    if selection.last is not None:
+        # The small table of ids first: the joins then touch only what is handed out.
+        newest = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
+        chosen = f"WHERE reading.id IN ({newest})"
+        values.append(selection.last)
+    query = f"SELECT {_COLUMNS} FROM reading {_JOINS} {chosen} ORDER BY taken_at, reading_id"
+    for rows in _by_hundreds(store, query, values):
+        yield from _readings(rows)
+
+
+def _by_hundreds(store: Store, query: str, values: Sequence[Any]) -> Iterator[list[tuple[Any, ...]]]:
+    found, handed = store.query(query, values), 0
+    try:
+        while rows := found.fetchmany(_AT_ONCE):
+            yield rows
+            handed += len(rows)
+    except sqlite3.OperationalError:
+        # A text that is no UTF-8 stands in the store: from here on such octets are shown as what cannot be shown.
+        store.connection.text_factory = _whatever_it_is
+        found = store.query(f"{query} LIMIT -1 OFFSET {handed}", values)
+        while rows := found.fetchmany(_AT_ONCE):
+            yield rows
+
+
+def _whatever_it_is(octets: bytes) -> str:
+    return octets.decode("utf-8", "replace")
+
+
+def unreadable(store: Store) -> list[tuple[str, str]]:
+    """Readings that are set aside, as something in them cannot be read: (id, what is wrong). Reads all of them."""
+    found = []
+    for rows in _by_hundreds(store, f"SELECT {_COLUMNS} FROM reading {_JOINS} ORDER BY reading.id", ()):
+        if len(list(_readings(rows))) < len(rows):
+            found += [(str(row[0]), problem) for row in rows if (problem := _problem(row))]
+    return found
+
+
+def _problem(row: tuple[Any, ...]) -> str | None:
+    try:
+        _at_once([row])
+    except _UNREADABLE as error:
+        return str(error) or type(error).__name__
+    return None
 
 
 def count(store: Store, selection: Selection | None = None) -> int:
@@ -73,7 +111,11 @@ def get(store: Store, reading_id: str) -> Reading:
             f"with '{reading_id}'",
             "refused",
         )
-    return _reading(rows[0])
+    for reading in _readings(rows):
+        return reading
+    raise StoreError(
+        f"reading {rows[0][0]} cannot be read ({_problem(rows[0])}); `quietcuff check` tells of such", "refused"
+    )
 
 
 def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:
@@ -82,9 +124,21 @@ def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:
     for start in range(0, len(reading_ids), 500):
         some = reading_ids[start : start + 500]
         marks = ", ".join("?" * len(some))
-        for row in store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading_id IN ({marks})", some):
-            found[row[0]] = _reading(row)
+        rows = store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading_id IN ({marks})", some).fetchall()
+        if rows:
+            found |= {reading.reading_id: reading for reading in _readings(rows)}
     return found
+
+
+def newest_by_slot(store: Store, address: str) -> list[Reading]:
+    """Of each slot that a cuff uses the newest reading, by slot; those without a slot first."""
+    rows = store.query(
+        f"""SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN (SELECT id FROM (SELECT reading.id,
+        row_number() OVER (PARTITION BY slot ORDER BY taken_at DESC, reading.id DESC) AS place
+        FROM reading JOIN cuff ON cuff.id = cuff_id WHERE address = ?) WHERE place = 1) ORDER BY slot""",
+        (address,),
+    ).fetchall()
+    return _readings(rows) if rows else []
 
 
 def unassigned(store: Store) -> int:
@@ -137,63 +191,53 @@ def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
     return ("WHERE " + " AND ".join(parts) if parts else ""), values
 
 
-def _reading(row: tuple[Any, ...]) -> Reading:
-    (
-        reading_id,
-        cuff,
-        slot,
-        person,
-        systolic,
-        diastolic,
-        mean,
-        unit,
-        pulse,
-        taken_at,
-        basis,
-        uncertainty,
-        zone,
-        received_at,
-        status,
-        status_raw,
-        assessed,
-        stamp,
-        content_marks,
-        time_marks,
-        owner_mark,
-        sightings,
-        payload,
-        note,
-    ) = row
-    marks = ";".join(filter(None, (content_marks, time_marks, owner_mark)))
-    return Reading(
-        reading_id,
-        cuff,
-        slot,
-        person,
-        _decimal(systolic),
-        _decimal(diastolic),
-        _decimal(mean),
-        unit,
-        _decimal(pulse),
-        from_us(taken_at).astimezone(ZoneInfo(zone)),
-        Basis(basis),
-        uncertainty,
-        from_us(received_at),
-        _words(status),
-        status_raw,
-        assessed is not None,
-        _words(assessed),
-        stamp,
-        _words(marks),
-        sightings,
-        payload if isinstance(payload, str) else payload.hex(),
-        note,
-    )
+_UNREADABLE = (ValueError, ArithmeticError, KeyError, TypeError, AttributeError, OSError)
+"""No zone, no number, a time beyond the calendar: the reading is set aside, see `unreadable`."""
 
 
+def _readings(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
+    """Those that can be read."""
+    try:
+        return _at_once(rows)
+    except _UNREADABLE:
+        return [reading for row in rows if not _problem(row) for reading in _at_once([row])]
+
+
+def _at_once(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
+    """Column by column, which is much faster than row by row."""
+    columns = zip(*rows, strict=True)
+    read = [map(read, column) if read else column for read, column in zip(_READ, columns, strict=True)]
+    return list(map(Reading, *read))
+
+
+def _local(at_and_zone: str) -> datetime:
+    at, _, zone = at_and_zone.partition(" ")
+    return from_us(int(at)).astimezone(_zone(zone))
+
+
+_zone = lru_cache(maxsize=64)(ZoneInfo)
+
+
+@lru_cache(maxsize=4096)
 def _decimal(text: str | None) -> Decimal | None:
     return None if text is None else Decimal(text)
 
 
+@lru_cache(maxsize=4096)
 def _words(joined: str | None) -> tuple[str, ...]:
-    return tuple(joined.split(";")) if joined else ()
+    return tuple(filter(None, joined.split(";"))) if joined else ()
+
+
+_BY_KIND: dict[Kind, Callable[[Any], Any]] = {
+    Kind.DECIMAL: _decimal,
+    Kind.WORDS: _words,
+    Kind.FLAG: bool,
+    Kind.INSTANT: from_us,
+}
+_BY_NAME: dict[str, Callable[[Any], Any]] = {
+    "taken_at": _local,
+    "taken_basis": {basis.value: basis for basis in Basis}.__getitem__,
+    "payload": str.lower,
+}
+_READ = tuple(_BY_NAME.get(one.name) or _BY_KIND.get(one.kind) for one in _DECLARED)
+"""What makes a reading's value of each column; None: it is stored as it is."""

@@ -1,13 +1,13 @@
 """Cuffs that are particular about pairing; each comes several times, and none may cost another one its visit."""
 
 import asyncio
-import time
 from collections.abc import Callable
 from dataclasses import replace
 
 from bumble.device import Connection
 from bumble.smp import SMP_CID
 from lab import MANNER, Lab, emptied, fill, outcome
+from one_visit import subscribed
 
 from collector.radio.virtual.cuff import VirtualCuff
 
@@ -27,22 +27,16 @@ def at_pairing(cuff: VirtualCuff, do: Callable[[Connection], None]) -> None:
     device.l2cap_channel_manager.register_fixed_channel(SMP_CID, on_pdu)
 
 
-async def subscribed(cuff: VirtualCuff) -> float:
-    """Seconds from its first advertisement to its subscription, once it is woken by somebody else."""
-    began, before = time.monotonic(), list(cuff.steps).count("subscribe 2a35")
-    while list(cuff.steps).count("subscribe 2a35") == before and time.monotonic() - began < 60:  # noqa: ASYNC110
-        await asyncio.sleep(0.01)
-    return round(time.monotonic() - began, 2)
-
-
 async def comes(cuff: VirtualCuff, visits: int = VISITS) -> list[float]:
-    """It comes with two records each time; how long each time until it was subscribed to."""
-    waits = []
+    """It comes with two records each time; how many seconds each time until it was subscribed to."""
+    waits: list[float] = []
     for _ in range(visits):
         fill(cuff, 2)
         looking = asyncio.create_task(subscribed(cuff))
         await emptied(cuff, 2)
-        looking.cancel() if not looking.done() else waits.append(looking.result())
+        looking.cancel()
+        if looking.done():
+            waits.append(looking.result().get("subscribed_s", 60.0))
         await asyncio.sleep(2)
     return waits
 

@@ -1,10 +1,26 @@
-"""One visit in the lab, and what became of its records."""
+"""One visit in the lab: how soon it was subscribed to, and what became of its records."""
 
 import asyncio
+import time
 
 from machine import Collected
 
 from collector.radio.virtual.cuff import VirtualCuff
+
+SUBSCRIBES = "subscribe 2a35"
+
+
+async def subscribed(cuff: VirtualCuff, timeout_s: float = 60) -> dict[str, float | int]:
+    """Seconds from its first advertisement, which is now, to its subscription; requests on the link before that."""
+    began, before = time.monotonic(), list(cuff.steps).count(SUBSCRIBES)
+    while list(cuff.steps).count(SUBSCRIBES) == before:
+        if time.monotonic() > began + timeout_s:
+            return {}
+        await asyncio.sleep(0.01)
+    steps = list(cuff.steps)
+    end = len(steps) - 1 - steps[::-1].index(SUBSCRIBES)
+    start = max(number for number, step in enumerate(steps[:end]) if step == "connect")
+    return {"subscribed_s": round(time.monotonic() - began, 2), "requests_before": end - start - 1}
 
 
 async def visit(cuff: VirtualCuff, count: int, store: str) -> dict[str, object]:
@@ -12,6 +28,7 @@ async def visit(cuff: VirtualCuff, count: int, store: str) -> dict[str, object]:
     before = len(cuff.measured)
     for number in range(count):
         cuff.measure(120 + before + number, 80, 93, pulse=60 + number)
+    looking = asyncio.create_task(subscribed(cuff))
     await cuff.wake()
     measured = cuff.measured[before:]
     confirmed = [payload for payload in cuff.confirmed if payload in measured]
@@ -21,4 +38,6 @@ async def visit(cuff: VirtualCuff, count: int, store: str) -> dict[str, object]:
             break
         await asyncio.sleep(0.1)
         found = Collected(store).of(measured)
-    return {"sent": count, "confirmed": len(confirmed), **found}
+    looking.cancel()
+    speed = looking.result() if looking.done() and not looking.cancelled() else {}
+    return {"sent": count, "confirmed": len(confirmed), **found, **speed}

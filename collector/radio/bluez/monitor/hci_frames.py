@@ -13,6 +13,7 @@ DISCONNECTION_COMPLETE, ENCRYPTION_CHANGE, LE_META, ENCRYPTION_CHANGE_V2 = 0x05,
 CONNECTION_COMPLETE = (0x01, 0x0A, 0x29)  # LE Connection Complete, Enhanced, Enhanced v2: alike up to the address
 MGMT_DEVICE_CONNECTED, MGMT_NEW_IRK = 0x000B, 0x0018
 ATT_CHANNEL, NOTIFICATION, INDICATION = 4, 0x1B, 0x1D
+DYNAMIC_CHANNELS = range(0x40, 0x80)  # of an LE link (Vol 3 Part A §2.1); enhanced ATT bearers are among them
 HEADER = 6  # of a monitor frame: opcode, adapter, length
 
 CENTRAL = 0  # our role in a link we asked for

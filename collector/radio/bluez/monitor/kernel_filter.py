@@ -3,8 +3,8 @@
 Classic BPF (Linux Documentation/networking/filter.rst), attached before the socket is bound and again
 whenever more is to pass. It knows nothing of what went before, so it tells frames apart by their own octets:
 - link events: LE connection complete, disconnection, encryption. Advertisements, names, keys stay behind;
-- ATT indications (0x1D). Keyboards, mice, watches and sensors talk in notifications (0x1B): these pass only at
-  value handles where a known cuff notifies stored records;
+- ATT indications (0x1D), also on an enhanced bearer, whose channel is a dynamic one. Keyboards, mice, watches and
+  sensors talk in notifications (0x1B): these pass only at value handles where a known cuff notifies stored records;
 - continuations of a frame, only once a cuff is known whose records can be longer than one packet;
 - two management events that name a cuff with a private address, cut off before the name or key they carry.
 """
@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from collector.radio.bluez.monitor import hci_frames
 
 SO_ATTACH_FILTER = 26
-_LOAD_BYTE, _EQUAL, _ANY_BIT, _KEEP = 0x30, 0x15, 0x45, 0x06
+_LOAD_BYTE, _EQUAL, _AT_LEAST, _ANY_BIT, _KEEP = 0x30, 0x15, 0x35, 0x45, 0x06
 ALL = 0xFFFF
 _FIRST = hci_frames.HEADER  # octet of a frame where its packet starts
 _BEFORE_NAME = _FIRST + 4 + 2 + 6 + 1  # cookie, event, address, address type
@@ -77,11 +77,15 @@ class KernelFilter:
 
         yield "acl", (_LOAD_BYTE, _FIRST + 1, "", "")  # handle and flags, high octet
         yield "", (_ANY_BIT, 0x10, "keep" if self.continuations else "drop", "")
-        yield "", (_LOAD_BYTE, _FIRST + 6, "", "")  # L2CAP channel
-        yield "", (_EQUAL, hci_frames.ATT_CHANNEL, "", "drop")
-        yield "", (_LOAD_BYTE, _FIRST + 7, "", "")
+        yield "", (_LOAD_BYTE, _FIRST + 7, "", "")  # L2CAP channel, high octet
         yield "", (_EQUAL, 0, "", "drop")
-        yield "", (_LOAD_BYTE, _FIRST + 8, "", "")  # ATT opcode
+        yield "", (_LOAD_BYTE, _FIRST + 6, "", "")  # and low
+        yield "", (_EQUAL, hci_frames.ATT_CHANNEL, "att", "")
+        yield "", (_AT_LEAST, hci_frames.DYNAMIC_CHANNELS.stop, "drop", "")
+        yield "", (_AT_LEAST, hci_frames.DYNAMIC_CHANNELS.start, "", "drop")
+        yield "", (_LOAD_BYTE, _FIRST + 10, "", "")  # ATT opcode behind the length of the unit
+        yield "", (_EQUAL, hci_frames.INDICATION, "keep", "drop")
+        yield "att", (_LOAD_BYTE, _FIRST + 8, "", "")  # ATT opcode
         yield "", (_EQUAL, hci_frames.INDICATION, "keep", "")
         yield "", (_EQUAL, hci_frames.NOTIFICATION, "", "drop")
         for handle in sorted(self.notified)[:MOST_HANDLES]:

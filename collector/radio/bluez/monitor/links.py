@@ -77,14 +77,10 @@ class Links:
             return None
         if len(frame) < 7 or len(frame) < _whole(frame):
             return None
-        if frame[2:4] != b"\x04\x00" or frame[4] not in (hci_frames.INDICATION, hci_frames.NOTIFICATION):
+        att = _att(frame)
+        if len(att) < 3 or att[0] not in (hci_frames.INDICATION, hci_frames.NOTIFICATION):
             return None
-        return Value(
-            int.from_bytes(frame[5:7], "little"),
-            frame[7 : _whole(frame)],
-            began,
-            peer.encrypted if peer is not None else None,
-        )
+        return Value(int.from_bytes(att[1:3], "little"), att[3:], began, peer.encrypted if peer is not None else None)
 
     def keep_part(self, piece: hci_frames.Piece, at_ns: int) -> bool:
         """Remember a piece that is not the last of its frame; says whether there is anything new to remember."""
@@ -141,6 +137,17 @@ class Links:
                     for value_handle, octets, at_ns, sealed in held
                 ],
             )
+
+
+def _att(frame: bytes) -> bytes:
+    """The ATT octets of a whole L2CAP frame: on their own channel, or a unit that fits one frame of an enhanced bearer
+    (Vol 3 Part A §3.4.3); nothing where it is neither."""
+    channel, octets = int.from_bytes(frame[2:4], "little"), frame[4 : _whole(frame)]
+    if channel == hci_frames.ATT_CHANNEL:
+        return octets
+    unit = octets[2:]
+    whole = channel in hci_frames.DYNAMIC_CHANNELS and len(unit) == int.from_bytes(octets[:2], "little")
+    return unit if whole else b""
 
 
 def _whole(frame: bytes) -> int:

@@ -54,9 +54,14 @@ def write_bulk(readings: Iterable[Reading], file: TextIO, context: ExportContext
     return count.readings
 
 
-def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterable[str], context: ExportContext) -> str:
-    """One transaction for a server: what is fresh is created on condition, what has changed is updated on condition,
-    what is gone is deleted on condition (FHIR R4, http). Sent twice, it does nothing the second time."""
+def delivery(
+    fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterable[str], context: ExportContext
+) -> tuple[str, int]:
+    """(one transaction for a server, how many entries it has).
+
+    What is fresh is created on condition, what has changed is updated on condition, what is gone is deleted on
+    condition (FHIR R4, http). Sent twice, it does nothing the second time.
+    """
     made = Observations(context, in_bundle=True)
     entries = [_entry(one, "transaction") for reading in fresh for one in made.of(reading)]
     for reading in changed:
@@ -67,7 +72,7 @@ def delivery(fresh: Iterable[Reading], changed: Iterable[Reading], gone: Iterabl
         entries += map(_delete, sorted(left))
     entries += [_delete(condition) for reading_id in gone for condition in reading_conditions(reading_id)]
     joined = ",\n".join(entries)
-    return _start("transaction") + (f',"entry":[\n{joined}\n]' if entries else "") + "}\n"
+    return _start("transaction") + (f',"entry":[\n{joined}\n]' if entries else "") + "}\n", len(entries)
 
 
 def _update(resource: Resource) -> str:

@@ -160,28 +160,28 @@ class _Assembly:
         uncertainty = said.get("uncertaintySeconds")
         systolic, diastolic, mean = (_decimal(values.get(name)) for name in ("systolic", "diastolic", "mean"))
         return Reading(
-            reading_id,
-            self._cuffs[device["reference"]] if device else HAND,
-            said.get("slot"),
-            self._people[resource["subject"]["reference"]],
-            systolic,
-            diastolic,
-            mean,
-            unit,
-            None,
-            taken,
-            Basis(said["basis"]),
-            None if uncertainty is None else float(uncertainty),
-            datetime.fromisoformat(resource["issued"]).astimezone(UTC),
-            tuple(words["status"]),
-            said.get("statusWord"),
-            said["featuresKnown"],
-            tuple(words["assessed"]),
-            said.get("stamp"),
-            tuple(words["mark"]),
-            said["sightings"],
-            said.get("payload", ""),
-            resource["note"][0]["text"] if resource.get("note") else None,
+            reading_id=reading_id,
+            cuff=self._cuffs[device["reference"]] if device else HAND,
+            slot=said.get("slot"),
+            person=self._people[resource["subject"]["reference"]],
+            systolic=systolic,
+            diastolic=diastolic,
+            mean=mean,
+            unit=unit,
+            pulse=None,
+            taken_at=taken,
+            taken_basis=Basis(said["basis"]),
+            taken_uncertainty_s=None if uncertainty is None else float(uncertainty),
+            received_at=datetime.fromisoformat(resource["issued"]).astimezone(UTC),
+            status=tuple(words["status"]),
+            status_raw=said.get("statusWord"),
+            features_known=said["featuresKnown"],
+            assessed=tuple(words["assessed"]),
+            stamp=said.get("stamp"),
+            marks=tuple(words["mark"]),
+            sightings=said["sightings"],
+            payload=said.get("payload", ""),
+            note=resource["note"][0]["text"] if resource.get("note") else None,
         )
 
 
@@ -200,14 +200,14 @@ def _facts(resource: Any) -> CuffFacts:
     eui = names.get(codes.SYSTEM_ID, "").replace("-", "")
     versions = {one["type"]["coding"][0]["code"]: one["value"] for one in resource.get("version", ())}
     return CuffFacts(
-        address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, ""),
-        bytes.fromhex(eui)[::-1] if eui.strip("0") else None,
-        resource.get("manufacturer"),
-        resource.get("modelNumber"),
-        resource.get("serialNumber"),
-        versions.get("531976"),
-        versions.get("531974"),
-        versions.get("531975"),
+        address=address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, ""),
+        system_id=bytes.fromhex(eui)[::-1] if eui.strip("0") else None,
+        manufacturer=resource.get("manufacturer"),
+        model=resource.get("modelNumber"),
+        serial=resource.get("serialNumber"),
+        firmware=versions.get("531976"),
+        hardware=versions.get("531974"),
+        software=versions.get("531975"),
     )
 
 

@@ -1,0 +1,48 @@
+"""What an erase took away and its proof, in words; and the end of an interrupted one by whatever command is next."""
+
+from pathlib import Path
+
+from collector.cli.common.command import say
+from collector.intake.erasure import Erased, finish_erasing
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.opening import open_store
+from collector.store.people import erase
+from collector.store.people.erase import Erasure
+
+
+def erased_words(erasure: Erasure) -> str:
+    unsure = f" ({erasure.unsure} more set aside during a loan)" if erasure.unsure else ""
+    return f"{erasure.readings} readings{unsure}, {erasure.payloads} payloads, {erasure.notes} notes"
+
+
+def tell_erased(gone: Erased, path: Path) -> None:
+    say(f"{gone.erasure.person} is erased: {erased_words(gone.erasure)}")
+    for place in gone.naming:
+        say(f"the name still stands in {place}, written there of somebody else")
+    searched = len(gone.erasure.traces)
+    if gone.left:
+        say(f"{len(gone.left)} traces of {searched} are still in {path}; the next command looks again")
+    else:
+        say(f"searched {path} and its log for {searched} traces: none is left")
+
+
+def finish_and_tell(store: Store) -> None:
+    """Finish what an interrupted erase left to be done. What stands in its way is told; the next one tries again."""
+    if not erase.pending(store):
+        return
+    try:
+        for gone in finish_erasing(store):
+            tell_erased(gone, store.path)
+    except StoreError as error:
+        say(f"an erase that was interrupted is not finished yet: {error}")
+
+
+def finish_before_reading(store: Store) -> None:
+    """The same before a command that only reads; on a store that cannot be written there is nothing to be done."""
+    if erase.pending(store):
+        try:
+            with open_store(store.path, create=False) as writing:
+                finish_and_tell(writing)
+        except StoreError as error:
+            say(f"an erase that was interrupted is not finished yet: {error}")

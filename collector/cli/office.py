@@ -1,0 +1,125 @@
+"""`quietcuff office …`: what was measured in the office, to set home against it."""
+
+from datetime import UTC, date, datetime
+from typing import Annotated
+
+import typer
+
+from collector.cli.common import dates
+from collector.cli.common.asked_series import Whose
+from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.pressures import need_pressures
+from collector.cli.common.selection import reading_store, terminal_width, writing_store
+
+app = new_app("""Keep what was measured in the office, to set home against it.
+
+    A visit's mean is that of the last two readings; where the first two differ by more than 10 mmHg, take a third.
+    Visits within 90 days of the averaged days count, one a day, the one entered last; else the last visit.
+    `average` and `report` show the mean, its class by ACC/AHA and by ESH, and home against office with its chance:
+    white-coat, masked, sustained or both below.
+
+    \b
+    Examples (invented):
+      quietcuff office add mira 144/91 139/88
+      quietcuff office add mira 152/94 140/90 138/88 --on 2031-03-18
+      quietcuff office list mira
+    """)
+
+
+@app.command("add")
+def add_visit(
+    ctx: typer.Context,
+    person: Whose,
+    readings: Annotated[list[str], typer.Argument(metavar="SYS/DIA…", help="Each reading of the visit, in mmHg.")],
+    on: Annotated[str | None, typer.Option("--on", "--at", metavar="DATE", help="The day; else today.")] = None,
+) -> None:
+    """Keep a visit: its readings in the order they were taken.
+
+    \b
+    Example (invented):
+      quietcuff office add mira 152/94 140/90 138/88
+    """
+    from collector.numbers.levels import acc_aha_office_class, esh_office_class
+    from collector.numbers.office_home import Visit
+    from collector.share.office_and_log import pressures
+    from collector.store.people import office_visits as visits_kept
+
+    around = of(ctx)
+    values = [need_pressures(one, "SYS/DIA") for one in readings]
+    today = datetime.now(around.zone).date()
+    day = dates.day(on, "--on") or today
+    if day > today:
+        raise Usage(f"--on {day} has not come yet")
+    with writing_store(around) as store:
+        kept = visits_kept.add(store, person, day, values, datetime.now(UTC))
+    visit = Visit(day, pressures(kept.readings))
+    mean = visit.mean
+    classes = (
+        f"{acc_aha_office_class(mean.systolic, mean.diastolic)} (ACC/AHA), "
+        f"{esh_office_class(mean.systolic, mean.diastolic)} (ESH)"
+    )
+    say(f"kept for {kept.person} on {day}: {mean} mmHg, {classes}")
+    if visit.another_reading:
+        say(
+            "the first two readings differ by more than 10 mmHg: take a third, and enter the visit again with all three"
+        )
+
+
+@app.command("list")
+def list_visits(
+    ctx: typer.Context,
+    person: Whose,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object a visit.")] = False,
+) -> None:
+    """List a person's visits, the oldest first.
+
+    \b
+    Example:
+      quietcuff office list mira
+    """
+    from collector.numbers.office_home import Visit
+    from collector.share.export.rows import json_text
+    from collector.share.office_and_log import pressures
+    from collector.share.text.layout import columns
+    from collector.store.people import office_visits as visits_kept
+
+    with reading_store(of(ctx)) as store:
+        found = visits_kept.every(store, person)
+    if not found:
+        say(f"no visits of {person} yet; `quietcuff office add` keeps one")
+        return
+    rows = []
+    for one in found:
+        visit = Visit(one.day, pressures(one.readings))
+        taken = [str(reading) for reading in visit.readings]
+        if as_json:
+            mean = {"systolic": visit.mean.systolic, "diastolic": visit.mean.diastolic}
+            fields = {"visit_id": one.visit_id, "person": one.person, "day": _text(one.day)}
+            out(json_text({**fields, "readings": taken, **mean, "another_reading": visit.another_reading}))
+        rows.append((_text(one.day), str(visit.mean), one.visit_id[:8], ", ".join(taken)))
+    if not as_json:
+        for line in columns(rows, terminal_width(), ("day", "mean, mmHg", "id", "readings")):
+            out(line)
+
+
+@app.command("remove")
+def remove_visit(
+    ctx: typer.Context,
+    person: Whose,
+    visit_id: Annotated[str, typer.Argument(metavar="ID", help="The visit's id, or how it begins.")],
+) -> None:
+    """Take a visit back.
+
+    \b
+    Example:
+      quietcuff office remove mira 3f9a
+    """
+    from collector.store.people import office_visits as visits_kept
+
+    with writing_store(of(ctx)) as store:
+        visit = visits_kept.remove(store, person, visit_id, datetime.now(UTC))
+    say(f"taken back: the visit of {visit.person} on {visit.day}")
+
+
+def _text(day: date) -> str:
+    return day.isoformat()

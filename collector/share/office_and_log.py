@@ -1,0 +1,42 @@
+"""Visits of the store as the numbers take them, and what a hand-written log tells by its digits."""
+
+from collections.abc import Iterator, Sequence
+from decimal import Decimal
+
+from collector.numbers.average import Average
+from collector.numbers.log_digits import copied, last_digits
+from collector.numbers.office_home import Office, Visit, against_home, visits_that_count
+from collector.numbers.rules import Condition
+from collector.numbers.sittings import sittings
+from collector.numbers.values import Pressures, Sample, Source
+from collector.share.text.findings import Row
+from collector.share.text.findings import log_remarks as rows
+from collector.store.database import Store
+from collector.store.people import office_visits as visits_kept
+
+
+def office_visits(store: Store, person: str) -> list[Visit]:
+    """All visits of a person. Raises StoreError."""
+    return [Visit(one.day, pressures(one.readings)) for one in visits_kept.every(store, person)]
+
+
+def pressures(readings: Sequence[tuple[Decimal, Decimal]]) -> tuple[Pressures, ...]:
+    return tuple(Pressures(systolic, diastolic) for systolic, diastolic in readings)
+
+
+def office_against(visits: Sequence[Visit], found: Average) -> Office | None:
+    """The visits that count, against this average; not compared where it is not valid, or with atrial fibrillation."""
+    chosen = visits_that_count(visits, found.first, found.last)
+    compared = found.valid and Condition.ATRIAL_FIBRILLATION not in found.conditions
+    return against_home(chosen, found.usual if compared else None, found.mean if compared else None, found.threshold)
+
+
+def log_remarks(found: Average, samples: Sequence[Sample]) -> Iterator[Row]:
+    """Of the lines written by hand in the averaged period."""
+    own = {*found.used_ids, *(name for name, _ in found.excluded)}
+    written = [one for one in samples if one.source is Source.HAND and one.reading_id in own]
+    if not written:
+        return
+    values = [value for one in written for value in (one.systolic, one.diastolic) if value is not None]
+    groups = [one.samples for one in sittings(written, found.protocol)]
+    yield from rows(last_digits(values), copied(groups), len(groups))

@@ -1,0 +1,81 @@
+"""Every writer shares a lock as long as it has the store open; whoever puts another file there needs it alone.
+
+The lock is a file of its own beside the store: closing any descriptor of the store itself would drop the locks that
+SQLite holds on it in this process (SQLite documentation, "How To Corrupt An SQLite Database File").
+"""
+
+import fcntl
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from collector.store.errors import StoreError
+
+WAIT_S = 15.0
+"""As long as one waits for another's transaction."""
+
+
+def lock_file(store: Path) -> Path:
+    return store.with_name(store.name + ".writers")
+
+
+def share(store: Path) -> int | None:
+    """Take part in the lock; returns what `release` wants. None in a folder where nobody can write anyway.
+
+    Waits while a restore is under way; raises StoreError, 'locked', when it goes on.
+    """
+    return _take(store, fcntl.LOCK_SH, WAIT_S, "a backup is being restored here; try again when it is done")
+
+
+def release(descriptor: int | None) -> None:
+    if descriptor is not None:
+        os.close(descriptor)
+
+
+@contextmanager
+def alone(store: Path) -> Iterator[None]:
+    """Nobody else has the store open for writing, nor opens it so until this ends. Raises StoreError, 'locked'."""
+    who = "another program has the store open (listen, sit, import, merge, relay or the page); end it first"
+    descriptor = _take(store, fcntl.LOCK_EX, 1.0, who)
+    try:
+        yield
+    finally:
+        release(descriptor)
+
+
+@contextmanager
+def only_backup(store: Path) -> Iterator[None]:
+    """Nobody else makes a backup of this store, so that what an interrupted one left can be taken away."""
+    path = store.with_name(store.name + ".backing-up")
+    descriptor = _take(store, fcntl.LOCK_EX, 1.0, "another backup of it is being made; wait for that", path)
+    try:
+        yield
+    finally:
+        release(descriptor)
+
+
+def _take(store: Path, how: int, wait_s: float, otherwise: str, path: Path | None = None) -> int | None:
+    path = path or lock_file(store)
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError:
+        return None
+    if os.geteuid() == 0:  # made by root, it still is the service's
+        with suppress(OSError):
+            owner = (store if store.exists() else store.parent).stat()
+            os.fchown(descriptor, owner.st_uid, owner.st_gid)
+    until = time.monotonic() + wait_s
+    while True:
+        try:
+            fcntl.flock(descriptor, how | fcntl.LOCK_NB)
+            return descriptor
+        except BlockingIOError:
+            if time.monotonic() > until:
+                os.close(descriptor)
+                raise StoreError(f"{store}: {otherwise}", "locked") from None
+            time.sleep(0.005)
+        except OSError:  # a file system without locks
+            os.close(descriptor)
+            return None
