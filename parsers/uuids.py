@@ -13,6 +13,7 @@ _FORM = re.compile(rf"0x([0-9a-f]{{1,4}})|0000([0-9a-f]{{4}})(?:{_BASE})?|([0-9a
 class Uuid(IntEnum):
     """What the collector knows by number."""
 
+    GENERIC_ATTRIBUTE_SERVICE = 0x1801
     CURRENT_TIME_SERVICE = 0x1805
     DEVICE_INFORMATION_SERVICE = 0x180A
     BATTERY_SERVICE = 0x180F
@@ -20,6 +21,9 @@ class Uuid(IntEnum):
     USER_DATA_SERVICE = 0x181C
 
     CLIENT_CONFIGURATION = 0x2902
+
+    SERVICE_CHANGED = 0x2A05
+    DATABASE_HASH = 0x2B2A
 
     DATE_TIME = 0x2A08
     LOCAL_TIME_INFORMATION = 0x2A0F

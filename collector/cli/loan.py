@@ -10,10 +10,12 @@ from typing import Annotated
 
 import typer
 
+from collector.cli.common import dates
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
-from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
+from collector.cli.common.selection import believed_now, reading_store, slot_of, terminal_width, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
+from collector.intake.owner import assign_cuff
 from collector.service.guided.loan_return import LoanReturn
 from collector.service.listen.lock import listener
 from collector.service.loans import saving
@@ -60,7 +62,7 @@ def lend(
       quietcuff loan out clinic-3 --to B-117 --slot 1
     """
     with writing_store(of(ctx)) as store:
-        made = loans.lend(store, cuff, to, tuple(map(slot_of, slot or ["any"])), datetime.now(UTC))
+        made = loans.lend(store, cuff, to, tuple(map(slot_of, slot or ["any"])), believed_now(store))
     say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone():%Y-%m-%d %H:%M}")
 
 
@@ -71,6 +73,10 @@ def back(
     every: Annotated[bool, typer.Option("--all", help="Every cuff that is on loan or on its way back.")] = False,
     folder: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where report and export go; else 'returns' beside the store.")
+    ] = None,
+    lent_at: Annotated[
+        str | None,
+        typer.Option("--lent-at", metavar="TIME", help="When it was lent, where the clock was wrong at that time."),
     ] = None,
 ) -> int:
     """Take cuffs back: download, save, check, one after the other.
@@ -91,6 +97,12 @@ def back(
     returns = folder or around.store_path.parent / "returns"
     with writing_store(around) as store:
         wanted = _wanted(store, cuff or [], every)
+        now = believed_now(store)
+        if lent_at is not None:
+            if len(wanted) != 1:
+                raise Usage("--lent-at is for one cuff; name it")
+            loans.set_lent_at(store, wanted[0], dates.instant(lent_at, "--lent-at", around.zone), now)
+            assign_cuff(store, cuffs.row_of(store, wanted[0]))
         names = cuff_names(store)
         with _somebody_listens(around), TerminalScreen() as screen:
             returning = LoanReturn(
@@ -156,23 +168,22 @@ def show(
 def mark(
     ctx: typer.Context,
     cuff: CuffName,
-    state: Annotated[str, typer.Argument(metavar="STATE", help="quarantine, 'check due', cleaning or retired.")],
+    state: Annotated[str, typer.Argument(metavar="STATE", help="quarantine, lost, 'check due', cleaning or retired.")],
     reason: Annotated[str | None, typer.Option(metavar="TEXT", help="Why.")] = None,
 ) -> None:
-    """Take a cuff of the stock out of use, with a reason.
+    """Take a cuff of the stock out of use, with a reason; also one that is on loan, and stays its borrower's.
 
     \b
     Example:
       quietcuff loan mark clinic-3 quarantine --reason "display cracked"
     """
-    allowed = (State.QUARANTINE, State.CHECK_DUE, State.CLEANING, State.RETIRED)
+    allowed = (State.QUARANTINE, State.LOST, State.CHECK_DUE, State.CLEANING, State.RETIRED)
     if state not in allowed:
         raise Usage(f"{state}: take one of {', '.join(allowed)}; a cuff becomes available by `loan back` alone")
     with writing_store(of(ctx)) as store:
         address = cuffs.need(store, cuff)
-        present = loans.state_of(store, address)
-        if present in (None, State.ON_LOAN):
-            raise Failure(f"{cuff} is {present or 'not in the lending stock'}; `quietcuff loan back {cuff}` first")
+        if loans.state_of(store, address) is None:
+            raise Failure(f"{cuff} is not in the lending stock; `quietcuff loan back {cuff}` takes it in")
         loans.set_state(store, address, State(state), datetime.now(UTC), reason)
     say(f"{cuff} is marked '{state}'")
 

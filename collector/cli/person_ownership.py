@@ -10,11 +10,12 @@ from collector.cli.common.command import Usage, of, say
 from collector.cli.common.selection import slot_of, writing_store
 from collector.intake import giving
 from collector.intake.owner import assign_cuff
+from collector.share.text.reading_text import pressures_text
 from collector.store import people, readings
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import slot_spans
-from collector.store.people.slot_spans import Span
+from collector.store.people.slot_spans import Slot, Span
 from collector.store.values import Selection
 
 Name = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
@@ -34,7 +35,10 @@ def give_slot(
     ctx: typer.Context,
     name: Name,
     cuff: CuffOption,
-    slot: SlotOption = "any",
+    slot: Annotated[
+        str | None,
+        typer.Option("--slot", metavar="N", help="The User ID the cuff sends; none: records without one; any: all."),
+    ] = None,
     since: Annotated[
         str | None, typer.Option("--since", metavar="TIME", help="From when on; from the beginning if not given.")
     ] = None,
@@ -55,9 +59,24 @@ def give_slot(
     around = of(ctx)
     first, end = dates.since(since, "--since", around.zone), dates.until(until, "--until", around.zone)
     with writing_store(around) as store, store.transaction():
-        slot_spans.add(store, name, cuff, slot_of(slot), datetime.now(UTC), since=first, until=end)
+        wanted = slot_of(slot) if slot is not None else _only_slot(store, cuff)
+        slot_spans.add(store, name, cuff, wanted, datetime.now(UTC), since=first, until=end)
         _assign(store, cuffs.need(store, cuff))
         _say_readings(store, name)
+
+
+def _only_slot(store: Store, cuff: str) -> Slot:
+    """Any, where the cuff uses no more than one. Raises Usage, with a sample of each, where two people may be meant."""
+    used = readings.newest_by_slot(store, cuffs.need(store, cuff))
+    if len(used) < 2:
+        return "any"
+    shown = []
+    for one in used:
+        slot = "none" if one.slot is None else one.slot
+        value = pressures_text(one.systolic, one.diastolic, None)
+        shown.append(f"{slot} (newest {value} of {one.taken_at:%Y-%m-%d %H:%M})")
+    slots = "; ".join(shown)
+    raise Usage(f"{cuff} has {len(used)} slots in use: {slots}; say --slot N, or --slot any if all are one person's")
 
 
 def end_slot(

@@ -197,6 +197,6 @@ def show_schema() -> None:
     Example:
       quietcuff relay schema | psql quietcuff
     """
-    from collector.share.relay.postgresql import SCHEMA
+    from collector.share.relay.postgresql_schema import SCHEMA
 
     out(SCHEMA.rstrip("\n"))

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
-from collector.cli.common.selection import reading_store, writing_store
+from collector.cli.common.selection import believed_now, reading_store, writing_store
 from collector.service.jobs import retention as rules
 from collector.share.export.rows import json_text
 
@@ -19,6 +19,9 @@ def retention(
         int | None, typer.Option("--days", metavar="N", min=1, help="Instead of payloads_days under [retention].")
     ] = None,
     apply: Annotated[bool, typer.Option("--apply", help="Take it away, for good.")] = False,
+    clock_is_right: Annotated[
+        bool, typer.Option("--clock-is-right", help="Take away although the clock seems wrong: it is not.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
 ) -> None:
     """Show which old payloads no reading rests on, and take them away on demand.
@@ -36,6 +39,8 @@ def retention(
     if not wanted:
         raise Usage("retention is off; try a rule with --days N, or set payloads_days under [retention]")
     with (writing_store if apply else reading_store)(around) as store:
+        if apply:
+            believed_now(store, clock_is_right)
         found = (rules.apply if apply else rules.preview)(store, wanted)
     if as_json:
         out(

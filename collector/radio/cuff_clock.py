@@ -1,12 +1,17 @@
 """The cuff's clock beside ours: how far it is off, and what to write to set it."""
 
 from datetime import UTC, datetime
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from collector.radio.port import ValueRead
+from collector.radio.port import ClockSet, Refused, SetClock, ValueRead
+from collector.radio.time_limit import within
 from parsers.errors import ParseError
 from parsers.stamps import build_current_time, build_date_time, parse_current_time, parse_date_time
 from parsers.uuids import Uuid
+
+if TYPE_CHECKING:
+    from collector.radio.steps import Steps
 
 EXTERNAL_REFERENCE = 0x02  # Adjust Reason, bit 1 (GATT Specification Supplement, "Current Time")
 NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
@@ -40,3 +45,37 @@ def encode(characteristic: int, at: datetime, zone: str | None) -> bytes:
     if characteristic == Uuid.CURRENT_TIME:
         return build_current_time(wall, reason=EXTERNAL_REFERENCE)
     return build_date_time(wall)
+
+
+async def set_clock(steps: "Steps", clocks: tuple[int, ...], though_right: bool) -> bool:
+    """Set the cuff's clock, between two readings of it.
+
+    Only once the cuff has fallen quiet, so that records stamped by the old clock are here already, except where
+    it sends nothing before; the reading before and the one after say for every stamp by which clock it was
+    written. Never where our own clock cannot be right (a computer without clock before it has asked for the
+    time). though_right: also where 'when wrong' would leave it.
+    """
+    found = steps.find(*clocks, property_="write") or steps.find(*clocks, property_="write-without-response")
+    if found is None or found.short is None:
+        return False
+    before = await steps.read(*clocks)
+    if before is None:
+        return False
+    offset = seconds_ahead(before, steps.plan.zone)
+    right = offset is not None and abs(offset) <= steps.plan.clock_wrong_after_s
+    leave = steps.plan.set_clock is SetClock.WHEN_WRONG and right and not though_right
+    if leave or not trustworthy(before.at):
+        return False
+    value, error = encode(found.short, datetime.now(UTC), steps.plan.zone), None
+    try:
+        await within(steps.plan.step_timeout_s, steps.link.write(found, value))
+    except TimeoutError:
+        steps.silent = True
+        steps.note("setting the clock", "no answer")
+        return False
+    except Refused as refusal:
+        error = refusal.code
+        steps.note("setting the clock", str(refusal))
+    steps.learn(ClockSet(found.short, value, datetime.now(UTC), error))
+    await steps.read(*clocks)
+    return True

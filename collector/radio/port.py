@@ -97,6 +97,7 @@ class Found:
     handle: int  # of the value, not of its declaration
     properties: frozenset[str]  # 'read', 'write', 'write-without-response', 'notify', 'indicate'
     service: int | None  # 16-bit UUID of the service it stands in
+    configuration: int | None = None  # handle of its client configuration, once that was looked for
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,16 +159,63 @@ class Named:
     name: str
 
 
-Fact = ValueRead | ClockSet | Handles | Bond | Named
+@dataclass(frozen=True, slots=True)
+class Characteristics:
+    """All that discovery found of use, to be remembered: the next visit need not ask again."""
+
+    found: tuple[Found, ...]
+
+
+class Manner(StrEnum):
+    """What is learned of how a cuff wants to be visited. Acted on at its next visit; a person can see and reset it."""
+
+    HANGS_UP = "hangs up at"  # detail: the step, left out from now on
+    NO_ANSWER = "does not answer to"  # detail: the step, left out from now on
+    CLOCK_FIRST = "sends only once its clock is set"
+    NO_PAIRING = "hangs up when it is to pair"
+    PASSKEY = "wants the digits on its display"
+    SLOW = "answers slowly"
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """A manner of one cuff. detail: the step it is about, in the visit's words: 'reading serial number'.
+
+    sure: else only suspected, and acted upon when it shows again.
+    """
+
+    manner: Manner
+    detail: str = ""
+    sure: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Unlearned:
+    """What was learned turns out not to hold (any more)."""
+
+    manner: Manner
+    detail: str = ""
+
+
+Fact = ValueRead | ClockSet | Handles | Characteristics | Bond | Named | Learned | Unlearned
 
 
 @dataclass(frozen=True, slots=True)
 class KnownCuff:
-    """What a radio needs to remember of a cuff between runs."""
+    """What a radio needs to remember of a cuff between runs.
+
+    described_at: when it last told what it is (features, device information). database_hash: of its table, where it
+    offers that. undelivered: visits so far, where none of them ever brought a record; else 0.
+    """
 
     address: str
     bonded: bool
-    handles: Mapping[int, int] = field(default_factory=dict)
+    handles: Mapping[int, int] = field(default_factory=dict)  # of the measurement characteristics alone
+    found: tuple[Found, ...] = ()
+    manners: frozenset[Learned] = frozenset()
+    described_at: datetime | None = None
+    database_hash: bytes | None = None
+    undelivered: int = 0
 
 
 class NotTaken(Exception):
@@ -206,17 +254,38 @@ class Link(Protocol):
     cuff: str
     source: str
     name: str | None  # as advertised
+    noticed: set[Manner]  # manners that the link itself came upon, such as NO_PAIRING
+    table_changed: bool  # the cuff said that what was discovered before holds no more (Service Changed)
     visit: int | None  # the visit procedure says which visit this is; arrivals carry it from then on
-    bond_missing_on: str | None  # once secure() found it so: 'ours' or 'cuff'
     heard: int  # measurement values that reached the sink over this link so far
     heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
     ended: Outcome | None  # once down, as far as the stack tells
 
-    async def secure(self) -> bool:
-        """Pair or encrypt where the cuff wants it; says whether a bond stands. Raises Refused."""
+    @property
+    def bonded(self) -> bool:
+        """Whether a bond stands, as far as this link has shown; before that, as it was known."""
         ...
 
-    async def discover(self) -> tuple[Found, ...]: ...
+    @property
+    def bond_missing_on(self) -> str | None:
+        """On which side the bond was found gone, once it was: 'ours' or 'cuff'."""
+        ...
+
+    async def secure(self) -> bool:
+        """Encrypt with the bond that stands, or pair; says whether a bond stands. Raises Refused.
+
+        The visit calls it first for bonded cuffs only. For others a link secures itself when the cuff asks for it, or
+        refuses a request for want of it, with the least that works.
+        """
+        ...
+
+    async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
+        """Make `known.found` hold for this link, with one request at most that proves it; () where it does not."""
+        ...
+
+    async def discover(self, service: int | None = None) -> tuple[Found, ...]:
+        """What one service offers (its 16-bit number), with as few requests as can be; None: everything of use."""
+        ...
 
     async def read(self, found: Found) -> bytes: ...
 

@@ -1,18 +1,17 @@
-"""The one visit procedure, the same for every radio.
+"""The one visit procedure, the same for every radio: short, patient, and it says why where nothing came.
 
-Order (Blood Pressure Profile 1.1.1, collector role): secure the link, discover, read the clock first and
-then what describes the cuff, subscribe last because many cuffs start to send at once, fetch stored
-records where the service offers it, stay until the cuff leaves. A step that fails is noted and the
-visit goes on: what a cuff sends counts more than what it answers.
+Order (Blood Pressure Profile 1.1.1, collector role): encrypt where a bond stands, find the Blood Pressure Service and
+subscribe, by what an earlier visit found where that still holds; then the clock; everything else waits for the first
+quiet, since what a cuff sends counts more than what it answers. A step that fails is noted and the visit goes on; a
+read that hangs, or makes the cuff hang up, is left out at the next visit.
 """
 
 import asyncio
 import logging
 import time
-from collections.abc import Awaitable
+from collections import deque
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
-from typing import TypeVar
 
 from collector.radio import cuff_clock, records
 from collector.radio.port import (
@@ -20,39 +19,38 @@ from collector.radio.port import (
     MEASUREMENT_CHARACTERISTICS,
     WE_LEFT,
     Bond,
-    ClockSet,
+    Characteristics,
     Ending,
-    Fact,
     Found,
     Handles,
+    Learned,
     Link,
     LinkLost,
+    Manner,
     Named,
     Outcome,
     RadioError,
     Refused,
     SetClock,
     Sink,
-    ValueRead,
     VisitPlan,
 )
+from collector.radio.steps import Steps
 from collector.radio.time_limit import within
 from parsers.control import consent
 from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.visit")
-T = TypeVar("T")
-
 PAIRING_TIMEOUT_S = 40.0  # the Security Manager gives up after 30 s (Core Vol 3 Part H 3.4)
+FIRST_QUIET_S = 0.2  # no record for so long: time to ask for what only describes
 QUIET_S = 2.0  # no record for so long: the cuff has sent what it had
 FAREWELL_S = 2.0  # for hanging up
 LOOK_S = 0.5  # how often a stay looks at the clock
+DESCRIBED_FOR = timedelta(days=30)  # how long what a cuff says of itself is taken to hold
+NEVER_DELIVERED = 2  # visits without any record from which on the clock is suspected
 
 CLOCKS = (Uuid.CURRENT_TIME, Uuid.DATE_TIME)  # the first that is there is the cuff's clock
 DESCRIPTION = (
-    Uuid.LOCAL_TIME_INFORMATION,
-    Uuid.BLOOD_PRESSURE_FEATURE,
-    Uuid.BATTERY_LEVEL,
     Uuid.MANUFACTURER_NAME,
     Uuid.MODEL_NUMBER,
     Uuid.SERIAL_NUMBER,
@@ -61,6 +59,9 @@ DESCRIPTION = (
     Uuid.SOFTWARE_REVISION,
     Uuid.SYSTEM_ID,
     Uuid.PNP_ID,
+    Uuid.LOCAL_TIME_INFORMATION,
+    Uuid.DATABASE_HASH,
+    Uuid.BLOOD_PRESSURE_FEATURE,  # last: who has told this has told all
 )
 
 
@@ -84,6 +85,7 @@ async def visit(link: Link, sink: Sink, plan: VisitPlan) -> Outcome:
         outcome = Outcome(Ending.FAILED, f"{type(error).__name__}: {error}")
     finally:
         await _hang_up(link)
+        course.learn_manners()
         if link.ended is not None and link.ended.failed:  # the link knows best why it was dropped
             outcome = link.ended
         elif course.trouble and not link.heard:
@@ -99,163 +101,192 @@ async def _hang_up(link: Link) -> None:
         await within(FAREWELL_S, link.hang_up())
 
 
-class _Visit:
+class _Visit(Steps):
     def __init__(self, link: Link, sink: Sink, plan: VisitPlan, number: int) -> None:
-        self.link, self.sink, self.plan, self.number = link, sink, plan, number
-        self.started = time.monotonic()
-        self.found: tuple[Found, ...] = ()
-        self.silent = False  # a request is not answered: until then ATT allows no other (Vol 3 Part F 3.3.3)
-        self.trouble: str | None = None  # why no record could come, if so
+        super().__init__(link, sink, plan, number)
+        self.subscribed_at = self.started
+        self._told_bond: Bond | None = None
+        self._clock_set_at: int | None = None  # records heard when the clock was set
 
     async def run(self) -> Outcome:
         link = self.link
-        bonded = await self._step("securing the link", link.secure(), PAIRING_TIMEOUT_S)
-        if bonded is not None:
-            self._learn(Bond(bonded, link.bond_missing_on))
         if link.name:
-            self._learn(Named(link.name))
-        self.found = await self._step("discovery", link.discover()) or ()
-        handles = {f.handle: f.short for f in self.found if f.short in MEASUREMENT_CHARACTERISTICS}
-        if handles:
-            self._learn(Handles({handle: short for handle, short in handles.items() if short is not None}))
-        await self._read_clock()
-        for short in DESCRIPTION:
-            await self._read(short)
-        await self._ask_consent()
+            self.learn(Named(link.name))
+        try:
+            if self.known.bonded:
+                await self.step("securing the link", link.secure(), PAIRING_TIMEOUT_S)
+                self._learn_bond()
+            await self._begin()
+            self._learn_bond()
+            await self._meet_clock()
+            await self._ask_consent()
+            await self._fetch_records()
+            return await self._stay()
+        finally:
+            self._learn_bond()
+
+    def _learn_bond(self) -> None:
+        bond = Bond(self.link.bonded, self.link.bond_missing_on)
+        if bond != self._told_bond:
+            self._told_bond = bond
+            self.learn(bond)
+
+    def learn_manners(self) -> None:
+        super().learn_manners()
+        if self._clock_set_at == 0 and self.link.heard and self.known.undelivered:
+            self.learn(Learned(Manner.CLOCK_FIRST))
+
+    # -- until records can come ----------------------------------------------------------------------
+
+    async def _begin(self) -> None:
+        """Subscribe: by what is remembered, else by what the Blood Pressure Service says."""
+        if self.known.found and await self._resume():
+            return
+        self.trouble = None
+        await self._discover_measurements()
         await self._subscribe()
-        await self._fetch_records()
-        return await self._stay()
 
-    # -- steps ---------------------------------------------------------------------------------------
+    async def _resume(self) -> bool:
+        self.found = await self.step("asking whether all is as it was", self.link.resume(self.known)) or ()
+        return bool(self.found) and await self._subscribe()
 
-    async def _step(self, what: str, step: Awaitable[T], timeout_s: float | None = None) -> T | None:
-        """Do one step; None when it failed in a way the visit survives."""
-        try:
-            return await within(timeout_s or self.plan.step_timeout_s, step)
-        except TimeoutError:
-            self.silent = True
-            self._note(what, "no answer")
-        except Refused as error:
-            self._note(what, str(error))
-        except LinkLost:
-            log.info("%s: left during %s", self.link.cuff, what)
-            raise
-        return None
+    async def _discover_measurements(self) -> None:
+        self.found = await self.step("discovery", self.link.discover(Uuid.BLOOD_PRESSURE_SERVICE)) or ()
+        if not self.found and not self.silent:  # it may be declared by its long number
+            self.found = await self.step("discovery", self.link.discover()) or ()
+        self._learn_table()
 
-    def _note(self, what: str, text: str) -> None:
-        log.info("%s: %s: %s", self.link.cuff, what, text)
-        if what.startswith(("discovery", "subscribing")):
-            self.trouble = f"{what}: {text}"
+    def _learn_table(self) -> None:
+        measuring = {f.handle: f.short for f in self.found if f.short in MEASUREMENT_CHARACTERISTICS}
+        if measuring:
+            self.learn(Handles({handle: short for handle, short in measuring.items() if short is not None}))
+            self.learn(Characteristics(tuple(f for f in self.found if f.short is not None)))
 
-    def _learn(self, fact: Fact) -> None:
-        try:
-            self.sink.learn(self.number, fact)
-        except Exception as error:  # a description that cannot be stored must not cost a record
-            log.error("%s: could not store %s: %s", self.link.cuff, type(fact).__name__, error)
+    async def _subscribe(self) -> bool:
+        """Whether every measurement characteristic took the subscription; a refused link is secured, and asks again."""
+        wanted = [f for f in self.found if f.short in MEASUREMENT_CHARACTERISTICS]
+        left = [found for found in wanted if not await self._subscribe_to(found)]
+        if left and not self.silent and await self.step("securing the link", self.link.secure(), PAIRING_TIMEOUT_S):
+            self.trouble = None
+            left = [found for found in left if not await self._subscribe_to(found)]
+        self.subscribed_at = time.monotonic()
+        if self.found and not wanted:
+            self.trouble = "the cuff has no measurement characteristic"
+        return bool(wanted) and not left
 
-    def _find(self, *shorts: int, property_: str) -> Found | None:
-        """The first characteristic of these, in this order, that declares the property."""
-        for short in shorts:
-            for found in self.found:
-                if found.short == short and property_ in found.properties:
-                    return found
-        return None
+    async def _subscribe_to(self, found: Found) -> bool:
+        before, self.trouble = self.trouble, None
+        what = f"subscribing to {found.short:#06x}"
+        await self.step(what, self.link.subscribe(found, self.number), PAIRING_TIMEOUT_S)
+        failed = self.trouble is not None
+        self.trouble = self.trouble or before
+        return not failed
 
-    async def _read(self, *shorts: int) -> ValueRead | None:
-        """Read and learn the first of these that is there, with the instant it held and the round trip."""
-        found = self._find(*shorts, property_="read")
-        if found is None or found.short is None or self.silent:
-            return None
-        asked, began = datetime.now(UTC), time.monotonic()
-        value = await self._step(f"reading {found.short:#06x}", self.link.read(found))
-        if value is None:
-            return None
-        trip = time.monotonic() - began
-        fact = ValueRead(found.short, value, asked + timedelta(seconds=trip / 2), trip)
-        self._learn(fact)
-        return fact
+    async def _discover_service(self, service: int) -> None:
+        """Know what a service offers, unless an earlier visit or step has found out already."""
+        if self.silent or self._complete or any(found.service == service for found in self.found):
+            return
+        self.found += await self.step("looking for more", self.link.discover(service)) or ()
 
-    async def _read_clock(self) -> ValueRead | None:
-        return await self._read(*CLOCKS)
+    @property
+    def _complete(self) -> bool:
+        """Whether everything was discovered, and not the Blood Pressure Service alone."""
+        return any(
+            found.service not in (Uuid.BLOOD_PRESSURE_SERVICE, Uuid.CURRENT_TIME_SERVICE, Uuid.USER_DATA_SERVICE)
+            for found in self.found
+        )
+
+    async def _meet_clock(self) -> None:
+        if self.find(*CLOCKS, property_="read") is None:
+            await self._discover_service(Uuid.CURRENT_TIME_SERVICE)
+        if Manner.CLOCK_FIRST in self.manners and self.plan.set_clock is not SetClock.NEVER:
+            await self._set_clock(though_right=True)
+        else:
+            await self.read(*CLOCKS)
 
     async def _ask_consent(self) -> None:
         """User Data Service: consent, for the one user that the configuration names for this cuff."""
         user = self.plan.users.get(self.link.cuff)
-        point = self._find(Uuid.USER_CONTROL_POINT, property_="write")
-        if user is None or point is None or self.silent:
+        if user is None:
             return
-        answer = await self._step("user consent", self.link.ask(point, consent(*user)))
+        await self._discover_service(Uuid.USER_DATA_SERVICE)
+        point = self.find(Uuid.USER_CONTROL_POINT, property_="write")
+        if point is None or self.silent:
+            return
+        answer = await self.step("user consent", self.link.ask(point, consent(*user)))
         if answer is not None and not records.consented(answer):
-            self._note("user consent", f"refused, answer {answer.hex()}")
-
-    async def _subscribe(self) -> None:
-        wanted = [f for f in self.found if f.short in MEASUREMENT_CHARACTERISTICS]
-        for found in wanted:
-            await self._step(f"subscribing to {found.short:#06x}", self.link.subscribe(found, self.number))
-        if self.found and not wanted:
-            self.trouble = "the cuff has no measurement characteristic"
+            self.note("user consent", f"refused, answer {answer.hex()}")
 
     async def _fetch_records(self) -> None:
-        point = self._find(Uuid.RECORD_ACCESS_CONTROL_POINT, property_="write")
+        point = self.find(Uuid.RECORD_ACCESS_CONTROL_POINT, property_="write")
         has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in self.found)
         if not self.plan.fetch_records or point is None or not has_records or self.silent:
             return
         try:
-            await records.fetch(self.link, point)
+            await records.fetch(self.link, point, self._at_limit)
         except TimeoutError:
-            self._note("stored records", "no answer")
+            self.note("stored records", "no answer")
         except Refused as error:
-            self._note("stored records", str(error))
+            self.note("stored records", str(error))
 
     # -- staying -------------------------------------------------------------------------------------
 
+    def _at_limit(self) -> bool:
+        """Whether this visit has lasted, or brought, all that one may."""
+        over = time.monotonic() - self.started >= self.plan.longest_s
+        return over or self.link.heard >= self.plan.most_records
+
     async def _stay(self) -> Outcome:
-        """Until the cuff leaves, a long silence or a limit; the clock is set in the first quiet."""
+        """Until the cuff leaves, a long silence or a limit. In the first quiet, what describes; later the clock."""
         gone = asyncio.ensure_future(self.link.gone())
-        clock_due = self.plan.set_clock is not SetClock.NEVER and not self.silent
-        subscribed = time.monotonic()
+        clock_due = self.plan.set_clock is not SetClock.NEVER and self._clock_set_at is None
+        waiting = self._description()
         try:
             while not gone.done():
-                now = time.monotonic()
-                quiet = now - max(subscribed, self.link.heard_at)
-                if clock_due and quiet >= QUIET_S:
+                quiet = time.monotonic() - max(self.subscribed_at, self.link.heard_at)
+                if self.silent:
+                    clock_due, waiting = False, deque()
+                if self._at_limit():
+                    return WE_LEFT
+                if self.link.table_changed:
+                    await self._start_over()
+                elif waiting and quiet >= FIRST_QUIET_S:
+                    await self._describe(waiting)
+                elif clock_due and quiet >= QUIET_S:
                     clock_due = False
-                    await self._set_clock()
-                if quiet >= self.plan.idle_s or now - self.started >= self.plan.longest_s:
+                    await self._set_clock(though_right=self.known.undelivered >= NEVER_DELIVERED)
+                elif quiet >= self.plan.idle_s and not waiting:
                     return WE_LEFT
-                if self.link.heard >= self.plan.most_records:
-                    return WE_LEFT
-                await asyncio.wait({gone}, timeout=LOOK_S)
+                else:
+                    await asyncio.wait({gone}, timeout=FIRST_QUIET_S if waiting else LOOK_S)
             return self.link.ended or LINK_LOST
         finally:
             gone.cancel()
 
-    async def _set_clock(self) -> None:
-        """Set the cuff's clock, between two readings of it.
+    def _description(self) -> deque[int | None]:
+        """What is still to be asked, one request or two at a time; None stands for the discovery of all the rest."""
+        now, told = datetime.now(UTC), self.known.described_at
+        due = told is None or now - told > DESCRIBED_FOR or not self._complete
+        first = [] if self._complete else [None]
+        return deque([*first, *(DESCRIPTION if due else ()), Uuid.BATTERY_LEVEL])
 
-        Only once the cuff has fallen quiet, so that records stamped by the old clock are here already; the
-        reading before and the one after say for every stamp by which clock it was written. Never where
-        our own clock cannot be right (a computer without clock before it has asked for the time).
-        """
-        found = self._find(*CLOCKS, property_="write")
-        if found is None or found.short is None:
+    async def _describe(self, waiting: deque[int | None]) -> None:
+        what = waiting.popleft()
+        if what is not None:
+            await self.read(what)
             return
-        before = await self._read_clock()
-        if before is None:
-            return
-        offset = cuff_clock.seconds_ahead(before, self.plan.zone)
-        right = offset is not None and abs(offset) <= self.plan.clock_wrong_after_s
-        if not cuff_clock.trustworthy(before.at) or (self.plan.set_clock is SetClock.WHEN_WRONG and right):
-            return
-        value, error = cuff_clock.encode(found.short, datetime.now(UTC), self.plan.zone), None
-        try:
-            await within(self.plan.step_timeout_s, self.link.write(found, value))
-        except TimeoutError:
-            self.silent = True
-            self._note("setting the clock", "no answer")
-            return
-        except Refused as refusal:
-            error = refusal.code
-            self._note("setting the clock", str(refusal))
-        self._learn(ClockSet(found.short, value, datetime.now(UTC), error))
-        await self._read_clock()
+        rest = await self.step("looking for the rest", self.link.discover()) or ()
+        handles = {found.handle for found in self.found}
+        self.found += tuple(found for found in rest if found.handle not in handles)
+        self._learn_table()
+
+    async def _start_over(self) -> None:
+        """The cuff's table has changed: what was found before may mean something else now."""
+        self.link.table_changed = False
+        await self._discover_measurements()
+        await self._subscribe()
+
+    async def _set_clock(self, though_right: bool = False) -> None:
+        heard = self.link.heard
+        if await cuff_clock.set_clock(self, CLOCKS, though_right):
+            self._clock_set_at = heard

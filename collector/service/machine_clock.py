@@ -6,7 +6,7 @@ hours or fifty years wrong. Source: rtc(4).
 
 import ctypes
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from collector.radio.cuff_clock import trustworthy
@@ -37,6 +37,25 @@ def believable(now: float | None = None, root: Path = Path("/")) -> bool:
         return False
     keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / "proc/device-tree").exists()
     return keeps_time or bool(synchronised())
+
+
+_BEHIND = timedelta(minutes=2)
+_AHEAD = timedelta(days=730)
+
+
+def reason_to_doubt(now: datetime, newest_arrival: datetime | None) -> str | None:
+    """Why nothing can be dated for good now: the clock is not kept, behind what the store knows, or years ahead of it.
+
+    newest_arrival: of the store's payloads, by a clock that was sure; None for an empty store.
+    """
+    shown = f"this machine's clock shows {now:%Y-%m-%d %H:%M} UTC"
+    if not believable():
+        return f"{shown}, and nothing has set it since the start"
+    if newest_arrival is not None and now < newest_arrival - _BEHIND:
+        return f"{shown}, but something arrived on {newest_arrival:%Y-%m-%d %H:%M} UTC already"
+    if newest_arrival is not None and now > newest_arrival + _AHEAD:
+        return f"{shown}, years after the newest that arrived ({newest_arrival:%Y-%m-%d} UTC)"
+    return None
 
 
 def boot_id() -> str:

@@ -2,10 +2,18 @@
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from typer.testing import Result
+
+from collector.intake import interpret
+from collector.store import journal
+from collector.store.journal import cuffs
+from collector.store.opening import open_store
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime
 
 Run = Callable[..., Result]
 
@@ -123,3 +131,24 @@ def test_what_cannot_be_is_one_line(at_home: Run, args: list[str], code: int, wo
     assert result.exit_code == code
     assert words in result.stderr
     assert result.stderr.count("\n") == 1
+
+
+def test_a_cuff_with_two_slots_in_use_wants_one_named(quietcuff: Run, household: Path) -> None:
+    at = ("--store", str(household))
+    with open_store(household) as store:
+        value = build_measurement(measurement(151, 91, 111, stamp=DateTime.of(datetime(2031, 3, 15, 8)), user_id=2))
+        added = journal.append(
+            store,
+            cuff=cuffs.need(store, "kitchen"),
+            characteristic=0x2A35,
+            value=value,
+            arrived_at=datetime(2031, 3, 15, 8, tzinfo=UTC),
+            source="test",
+        )
+        interpret(store, added.payload)
+    quietcuff(*at, "person", "add", "mira")
+    refused = quietcuff(*at, "person", "give", "mira", "--cuff", "kitchen")
+    assert refused.exit_code == 2
+    assert "2 slots in use" in refused.stderr
+    assert "151/91" in refused.stderr
+    assert quietcuff(*at, "person", "give", "mira", "--cuff", "kitchen", "--slot", "2").exit_code == 0

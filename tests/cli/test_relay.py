@@ -103,7 +103,7 @@ def test_without_receivers_it_says_how_to_name_one(at_home: Run, tmp_path: Path)
 
 def test_the_schema_can_be_made_beforehand(at_home: Run, tmp_path: Path) -> None:
     (tmp_path / "q.toml").write_text("")
-    assert "CREATE TABLE IF NOT EXISTS quietcuff.reading (" in at_home("relay", "schema").stdout
+    assert "CREATE TABLE IF NOT EXISTS quietcuff.station_reading (" in at_home("relay", "schema").stdout
 
 
 def test_again_sends_all_again(at_home: Run, tmp_path: Path, server: tuple[str, Shelf]) -> None:

@@ -20,7 +20,7 @@ def test_preview_apply_and_off(quietcuff: Callable[..., Result], household: Path
     found = quietcuff(*store, "retention", "--days", "1", "--json")
     assert found.exit_code == 0, found.stderr
     assert json.loads(found.stdout)["applied"] is False
-    done = quietcuff(*store, "retention", "--days", "1", "--apply")
+    done = quietcuff(*store, "retention", "--days", "1", "--apply", "--clock-is-right")
     assert "no payload falls under the rule" in done.stderr
     assert quietcuff(*store, "check", "--quick", "--json").exit_code == 3
 
@@ -40,7 +40,7 @@ def test_a_rebuild_says_what_it_no_longer_has(quietcuff: Callable[..., Result], 
     assert "retention" not in quietcuff(*at, "rebuild").stderr
     shown = quietcuff(*at, "readings", "--json").stdout
     assert "1 undecodable" in quietcuff(*at, "retention", "--days", "365").stderr
-    assert "1 undecodable" in quietcuff(*at, "retention", "--days", "365", "--apply").stderr
+    assert "1 undecodable" in quietcuff(*at, "retention", "--days", "365", "--apply", "--clock-is-right").stderr
     rebuilt = quietcuff(*at, "rebuild")
     assert rebuilt.exit_code == 0
     assert "took away payloads that no reading rests on (1 undecodable)" in rebuilt.stderr

@@ -30,7 +30,7 @@ def quick(**changes: object) -> Behaviour:
 @pytest.mark.parametrize("when", WHEN)
 @pytest.mark.parametrize("step", FIRST_VISIT)
 async def test_first_visit(tmp_path: Path, step: str, when: str) -> None:
-    cuff = VirtualCuff(behaviour=quick(drop=Drop(step, when)))
+    cuff = VirtualCuff(behaviour=quick(drop=Drop(step, when), lingers_s=0.4))  # until the first quiet is over
     fill(cuff, 4)
     with store_sink(tmp_path) as sink:
         async with room(cuff, sink=sink) as air:

@@ -3,7 +3,8 @@
 import asyncio
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import pytest
 from air import NoteSink
@@ -16,7 +17,10 @@ from collector.radio.port import (
     Ending,
     Found,
     Handles,
+    KnownCuff,
+    Learned,
     LinkLost,
+    Manner,
     Outcome,
     ReceivedPayload,
     Refused,
@@ -31,13 +35,20 @@ from parsers.uuids import Uuid
 CUFF = "F0:F1:F2:F3:F4:F5"
 
 
+SERVICES = {
+    Uuid.CURRENT_TIME: Uuid.CURRENT_TIME_SERVICE,
+    Uuid.BATTERY_LEVEL: Uuid.BATTERY_SERVICE,
+    Uuid.MODEL_NUMBER: Uuid.DEVICE_INFORMATION_SERVICE,
+}
+
+
 def found(short: int, *properties: str, handle: int = 0) -> Found:
     return Found(
         uuid=f"0000{short:04x}-0000-1000-8000-00805f9b34fb",
         short=short,
         handle=handle or short & 0xFFF,
         properties=frozenset(properties),
-        service=Uuid.BLOOD_PRESSURE_SERVICE,
+        service=SERVICES.get(short, Uuid.BLOOD_PRESSURE_SERVICE),
     )
 
 
@@ -59,11 +70,12 @@ class ScriptedLink:
         self.cuff, self.source, self.name = CUFF, "scripted", "A cuff"
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
+        self.bonded, self.table_changed, self.noticed = False, False, set()
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
         self.sink, self.script, self.offers = sink, script or {}, offers
         self.steps: list[str] = []
         self.clock = datetime.now
-        self.leaves_when_subscribed = True
+        self.leaves_after = "read 2a19"  # the last thing that is asked
         self._down = asyncio.Event()
 
     async def _do(self, step: str) -> None:
@@ -78,6 +90,8 @@ class ScriptedLink:
                 raise todo
             if callable(todo):
                 await todo()
+        if step == self.leaves_after:
+            asyncio.get_running_loop().call_soon(self._down.set)
 
     def deliver(self, value: bytes = b"record") -> None:
         self.sink.take(
@@ -97,9 +111,13 @@ class ScriptedLink:
         await self._do("secure")
         return True
 
-    async def discover(self) -> tuple[Found, ...]:
-        await self._do("discover")
-        return self.offers
+    async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
+        await self._do("resume")
+        return known.found if known.found == self.offers else ()
+
+    async def discover(self, service: int | None = None) -> tuple[Found, ...]:
+        await self._do(f"discover {service:04x}" if service else "discover")
+        return tuple(one for one in self.offers if service in (None, one.service))
 
     async def read(self, what: Found) -> bytes:
         await self._do(f"read {what.short:04x}")
@@ -111,8 +129,6 @@ class ScriptedLink:
     async def subscribe(self, what: Found, visit: int) -> None:
         await self._do(f"subscribe {what.short:04x}")
         self.deliver()
-        if self.leaves_when_subscribed:
-            self._down.set()
 
     async def ask(self, what: Found, request: bytes) -> bytes:
         await self._do(f"ask {what.short:04x} {request.hex()}")
@@ -137,46 +153,123 @@ def sink() -> NoteSink:
     return NoteSink()
 
 
-async def test_order_of_a_visit(sink: NoteSink) -> None:
+async def test_order_of_a_first_visit(sink: NoteSink) -> None:
     link = ScriptedLink(sink)
     assert str(await visit(link, sink, VisitPlan())) == "cuff left"
     assert link.steps == [
-        "secure",
-        "discover",
+        "discover 1810",
+        "subscribe 2a35",
+        "discover 1805",
         "read 2a2b",
+        "discover",
+        "read 2a24",
         "read 2a49",
         "read 2a19",
-        "read 2a24",
-        "subscribe 2a35",
         "hang up",
     ]
     assert sink.outcomes == {1: "cuff left"}
     assert sink.visit_of == [1]
-    assert sink.facts_of(Bond) == [Bond(True)]
-    assert sink.facts_of(Handles) == [Handles({0xA35: Uuid.BLOOD_PRESSURE_MEASUREMENT})]
+    assert sink.facts_of(Bond) == [Bond(False)]
+    assert sink.facts_of(Handles)[0] == Handles({0xA35: Uuid.BLOOD_PRESSURE_MEASUREMENT})
 
 
-@pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49", "read 2a19", "read"])
+async def test_order_of_a_later_visit(sink: NoteSink) -> None:
+    """Nothing is discovered anew, and what the cuff says of itself holds for a month; its battery is asked for."""
+    await visit(ScriptedLink(sink), sink, VisitPlan())
+    link = ScriptedLink(sink)
+    await visit(link, sink, VisitPlan())
+    assert link.steps == ["resume", "subscribe 2a35", "read 2a2b", "read 2a19", "hang up"]
+
+
+async def test_a_bonded_cuff_is_encrypted_first(sink: NoteSink) -> None:
+    sink.remember(KnownCuff(CUFF, bonded=True))
+    link = ScriptedLink(sink)
+    await visit(link, sink, VisitPlan())
+    assert link.steps[:2] == ["secure", "discover 1810"]
+
+
+async def test_a_month_later_the_cuff_describes_itself_again(sink: NoteSink) -> None:
+    await visit(ScriptedLink(sink), sink, VisitPlan())
+    (known,) = sink.known()
+    sink.remember(replace(known, described_at=datetime.now(UTC) - timedelta(days=31)))
+    link = ScriptedLink(sink)
+    await visit(link, sink, VisitPlan())
+    assert "read 2a24" in link.steps
+    assert "discover" not in link.steps
+
+
+async def test_a_table_that_changed_is_discovered_anew(sink: NoteSink) -> None:
+    await visit(ScriptedLink(sink), sink, VisitPlan())
+    link = ScriptedLink(sink, offers=(found(Uuid.BLOOD_PRESSURE_MEASUREMENT, "indicate", handle=0x50), *PLAIN[1:]))
+    await visit(link, sink, VisitPlan())
+    assert link.steps[:3] == ["resume", "discover 1810", "subscribe 2a35"]
+    assert "read 2a24" in link.steps
+    assert dict(sink.known()[0].handles) == {0x50: Uuid.BLOOD_PRESSURE_MEASUREMENT}
+
+
+async def test_service_changed_in_a_visit_starts_over(sink: NoteSink) -> None:
+    link = ScriptedLink(sink)
+
+    async def change() -> None:
+        link.table_changed = True
+
+    link.script["read 2a2b"] = change
+    await visit(link, sink, VisitPlan())
+    assert link.steps.count("subscribe 2a35") == 2
+
+
+@pytest.mark.parametrize("step", ["read 2a2b", "read 2a49", "read 2a24"])
 async def test_a_refused_step_is_passed_over(sink: NoteSink, step: str) -> None:
     link = ScriptedLink(sink, {step: Refused("the cuff says no", 0x02)})
     assert str(await visit(link, sink, VisitPlan())) == "cuff left"
     assert sink.payloads == [b"record"]
+    assert link.steps[-2] == "read 2a19"
 
 
-@pytest.mark.parametrize("step", ["secure", "read 2a2b", "read 2a49"])
-async def test_after_a_request_without_answer_nothing_is_asked_but_the_subscription(sink: NoteSink, step: str) -> None:
+@pytest.mark.parametrize("step", ["read 2a2b", "read 2a49"])
+async def test_a_request_without_answer_is_the_last_and_is_left_out_next_time(sink: NoteSink, step: str) -> None:
     """ATT allows no further request before the answer; a late one could be taken for another's."""
+    plan = VisitPlan(step_timeout_s=0.02, idle_s=0.3)
     link = ScriptedLink(sink, {step: never})
-    await_plan = VisitPlan(step_timeout_s=0.02)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("collector.radio.visit.PAIRING_TIMEOUT_S", 0.02)
-        assert str(await visit(link, sink, await_plan)) == "cuff left"
-    asked = link.steps[link.steps.index(step) + 1 :]
-    assert [s for s in asked if s.startswith("read")] == []
-    assert sink.payloads == [b"record"]
+    await visit(link, sink, plan)
+    assert link.steps[-2:] == [step, "hang up"]
+    again = ScriptedLink(sink, {step: never})
+    await visit(again, sink, plan)
+    assert step not in again.steps
+    assert again.steps[-2] == "read 2a19"
 
 
-@pytest.mark.parametrize("step", ["secure", "discover", "read 2a2b", "read 2a49", "subscribe 2a35"])
+@pytest.mark.parametrize("delivers", [False, True])
+async def test_a_read_that_makes_the_cuff_hang_up_is_left_out(sink: NoteSink, delivers: bool) -> None:
+    """At once where it cost every record; else once it has happened twice, for a cuff may leave at any moment."""
+    for visits, asked in enumerate([True, delivers, False]):
+        link = ScriptedLink(sink, {"read 2a24": LinkLost("gone")})
+        if not delivers:
+            link.deliver = lambda value=b"": None  # type: ignore[method-assign]
+        sink.remember(replace(sink.known()[0], described_at=None)) if visits else None
+        await visit(link, sink, VisitPlan())
+        assert ("read 2a24" in link.steps) is asked
+    assert "read 2a19" in link.steps
+
+
+async def test_a_slow_cuff_is_known_as_one(sink: NoteSink, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.radio.steps.SLOW_S", 0.0)
+    await visit(ScriptedLink(sink), sink, VisitPlan())
+    assert {one.manner for one in sink.known()[0].manners} == {Manner.SLOW}
+
+
+async def pause() -> None:
+    await asyncio.sleep(0.2)
+
+
+async def test_a_slow_cuff_gets_more_time(sink: NoteSink) -> None:
+    sink.remember(KnownCuff(CUFF, False, manners=frozenset({Learned(Manner.SLOW)})))
+    link = ScriptedLink(sink, {"read 2a2b": pause})
+    await visit(link, sink, VisitPlan(step_timeout_s=0.05))
+    assert "read 2a19" in link.steps
+
+
+@pytest.mark.parametrize("step", ["discover", "read 2a2b", "read 2a49", "subscribe 2a35"])
 async def test_a_lost_link_ends_the_visit_at_any_step(sink: NoteSink, step: str) -> None:
     link = ScriptedLink(sink, {step: LinkLost("gone")})
     link.ended = LINK_LOST
@@ -193,8 +286,8 @@ async def test_what_came_before_the_loss_stays(sink: NoteSink) -> None:
 
     link.script["read 2a49"] = early
     await visit(link, sink, VisitPlan())
-    assert sink.payloads == [b"early"]
-    assert sink.visit_of == [1]
+    assert sink.payloads == [b"record", b"early"]
+    assert sink.visit_of == [1, 1]
 
 
 async def test_discovery_that_fails_says_so(sink: NoteSink) -> None:
@@ -230,7 +323,7 @@ async def test_a_mistake_in_a_radio_ends_in_words(sink: NoteSink) -> None:
 
 async def test_a_visit_that_is_cut_off_is_closed(sink: NoteSink) -> None:
     link = ScriptedLink(sink)
-    link.leaves_when_subscribed = False
+    link.leaves_after = ""
     task = asyncio.ensure_future(visit(link, sink, VisitPlan()))
     while not sink.arrivals:  # noqa: ASYNC110 (a few turns of the loop)
         await asyncio.sleep(0)
@@ -245,7 +338,7 @@ async def test_a_visit_that_is_cut_off_is_closed(sink: NoteSink) -> None:
 async def test_limits_of_a_stay(sink: NoteSink, plan: VisitPlan, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
     link = ScriptedLink(sink)
-    link.leaves_when_subscribed = False
+    link.leaves_after = ""
     assert str(await visit(link, sink, plan)) == "we left"
 
 
@@ -260,12 +353,13 @@ class TestClock:
     def _soon(self, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("collector.radio.visit.LOOK_S", 0.01)
         monkeypatch.setattr("collector.radio.visit.QUIET_S", 0.02)
+        monkeypatch.setattr("collector.radio.visit.FIRST_QUIET_S", 0.005)
 
     async def _visit(
         self, sink: NoteSink, plan: VisitPlan, wrong: bool, script: dict[str, object] | None = None
     ) -> ScriptedLink:
         link = ScriptedLink(sink, script)
-        link.leaves_when_subscribed = False
+        link.leaves_after = ""
         if wrong:
             link.clock = lambda: datetime(2019, 1, 1)
         await visit(link, sink, plan)
@@ -318,7 +412,7 @@ class TestStoredRecords:
         self, sink: NoteSink, script: dict[str, object] | None = None, plan: VisitPlan | None = None
     ) -> list[str]:
         link = ScriptedLink(sink, script, self.OFFERS)
-        link.leaves_when_subscribed = False
+        link.leaves_after = ""
         await visit(link, sink, plan or VisitPlan(idle_s=0.01))
         return [step for step in link.steps if step.startswith("ask")]
 

@@ -77,3 +77,20 @@ def test_arrivals_of_1970_are_marked_and_put_right(tmp_path: Path, monkeypatch: 
     assert abs(after.taken_at.timestamp() - (boot + 600)) < 2
     assert after.reading_id == before.reading_id
     assert after.marks == ()
+
+
+@pytest.mark.parametrize(
+    ("now", "newest", "words"),
+    [
+        (datetime(1970, 1, 2, tzinfo=UTC), None, "nothing has set it"),
+        (datetime(2031, 3, 4, 11, tzinfo=UTC), datetime(2031, 3, 4, 12, tzinfo=UTC), "arrived on 2031-03-04 12:00"),
+        (datetime(2041, 3, 4, tzinfo=UTC), datetime(2031, 3, 4, tzinfo=UTC), "years after the newest"),
+        (datetime(2031, 3, 5, tzinfo=UTC), datetime(2031, 3, 4, tzinfo=UTC), None),
+    ],
+)
+def test_what_a_store_knows_speaks_against_a_clock(
+    now: datetime, newest: datetime | None, words: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(machine_clock, "believable", lambda: now.year > 2000)
+    doubt = machine_clock.reason_to_doubt(now, newest)
+    assert (doubt is None) if words is None else (words in str(doubt))

@@ -2,7 +2,7 @@
 
 import csv
 from collections.abc import Callable, Iterator
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from io import StringIO, TextIOWrapper
 from pathlib import Path
 
@@ -30,7 +30,7 @@ def test_a_whole_loan(clinic: Clinic) -> None:
     ahead = timedelta(minutes=4)
     assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS, ahead=ahead), *"yyyyy"])
     assert clinic.state() is State.AVAILABLE
-    with (clinic.folder / "B-117-20310311-0900" / "readings.csv").open(encoding="utf-8") as file:
+    with (clinic.folder / "B-117-20310311-0900-F3F4F5" / "readings.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert [row["person"] for row in rows] == ["B-117"] * 5
     assert [datetime.fromisoformat(row["taken_at"]) for row in rows] == list(DAYS)
@@ -50,11 +50,12 @@ def test_what_is_not_the_borrowers_is_set_aside_and_in_no_report(clinic: Clinic)
         clinic.visit(taken=(LENT - timedelta(days=30),), slot=1)
 
     assert clinic.take_back(keys=[send, *"yyyyy"])
-    folder = clinic.folder / "B-117-20310311-0900"
+    folder = clinic.folder / "B-117-20310311-0900-F3F4F5"
     assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 2
     assert len((folder / "set-aside.ndjson").read_text("utf-8").splitlines()) == 4
     assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 2
-    assert any("4 readings set aside" in line for line in clinic.said)
+    assert any("3 readings set aside: in slot 2, which was not lent" in line for line in clinic.said)
+    assert any("1 reading set aside: taken before the loan" in line for line in clinic.said)
 
 
 def test_nothing_is_asked_to_be_erased_before_it_is_saved(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -131,7 +132,7 @@ def test_ten_cuffs_on_one_table(clinic: Clinic) -> None:
         clinic.visit(address)
     assert clinic.take_back(*table, keys="y" * 50)
     for n, address in enumerate(table):
-        loans.lend(clinic.store, address, f"B-{n}", ("any",), LENT + timedelta(minutes=1))
+        loans.lend(clinic.store, address, f"B-{n}", ("any",), clinic.at)
     clinic.at = BACK
 
     def all_at_once() -> None:
@@ -185,10 +186,10 @@ def test_what_reads_back_otherwise_than_it_was_is_not_saved(clinic: Clinic, monk
         return number
 
     loan = loans.begin_return(clinic.store, CUFF, clinic.at)
-    brought = download.look(clinic.store, loan, "UTC")
+    brought = download.read_download(clinic.store, loan, "UTC")
     monkeypatch.setattr(loan_papers, "write_csv", one_digit_off)
     with pytest.raises(loan_papers.NotSaved, match="does not read back"):
-        loan_papers.write(clinic.folder / "x", brought)
+        loan_papers.write(clinic.folder / "x", loan, brought)
 
 
 def test_a_cuff_on_loan_is_not_lent_again(clinic: Clinic) -> None:
@@ -219,6 +220,96 @@ def test_whatever_the_code_the_files_stay_in_their_folder(clinic: Clinic, code: 
     into_stock, returned = sorted(clinic.folder.iterdir(), key=lambda folder: folder.name.startswith("nobody-"))[::-1]
     assert into_stock.name.startswith("nobody-")
     assert len((returned / "readings.csv").read_text("utf-8").splitlines()) == 1 + len(DAYS)
+
+
+def test_a_visit_from_before_the_loan_is_not_of_its_return(clinic: Clinic) -> None:
+    """Lent, and back within the quarter of an hour that a visit may be older than the return."""
+    clinic.at = LENT
+    clinic.visit()
+    lent(clinic)
+    clinic.at += timedelta(minutes=5)
+    assert not clinic.take_back(keys="")
+    assert clinic.state() is State.RETURNED
+
+
+def test_what_comes_during_the_questions_is_saved_before_the_cuff_is_free(clinic: Clinic) -> None:
+    lent(clinic)
+    clinic.at = BACK
+    late = (BACK - timedelta(hours=3),)
+    keys = [lambda: clinic.visit(taken=DAYS), "y", "y", lambda: clinic.visit(taken=late), "y", "y", "y"]
+    assert not clinic.take_back(keys=keys)  # the memory is asked about again
+    assert clinic.take_back(keys="y")
+    (folder,) = clinic.folder.glob("B-117-*")
+    assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == len(DAYS) + 1
+    assert any("sent more meanwhile" in text for text in clinic.said)
+
+
+def test_two_cuffs_of_one_borrower_have_a_folder_each(clinic: Clinic) -> None:
+    second = "F0:F1:F2:F3:F4:F6"
+    clinic.at = LENT - timedelta(minutes=30)
+    clinic.visit(second)
+    assert clinic.take_back(second, keys="yyyyy")
+    clinic.at = LENT
+    lent(clinic)
+    loans.lend(clinic.store, second, "B-117", ("any",), clinic.at)
+    clinic.at = BACK
+    keys = [lambda: clinic.visit(taken=DAYS), lambda: clinic.visit(second, taken=DAYS[:2]), *"yyyyyyyyyy"]
+    assert clinic.take_back(CUFF, second, keys=keys)
+    assert len(list(clinic.folder.glob("B-117-*"))) == 2
+
+
+def test_each_reading_set_aside_has_its_own_reason(clinic: Clinic) -> None:
+    lent(clinic, "B-117", 1)
+    clinic.at = BACK
+    before = (LENT - timedelta(days=2),)
+
+    def comes() -> None:
+        clinic.visit(taken=DAYS)
+        clinic.visit(taken=before)
+        clinic.visit(taken=DAYS[:1], slot=2)
+
+    assert clinic.take_back(keys=[comes, *"yyyyy"])
+    (folder,) = clinic.folder.glob("B-117-*")
+    why = (folder / "set-aside-why.txt").read_text("utf-8")
+    assert "taken before the loan" in why
+    assert "in slot 2, which was not lent" in why
+    assert any("1 reading set aside: taken before the loan" in text for text in clinic.said)
+
+
+def test_at_take_in_what_is_nobodys_is_set_aside(clinic: Clinic) -> None:
+    third = "F0:F1:F2:F3:F4:F7"
+    clinic.visit(third, taken=(LENT - timedelta(days=1),))
+    assert clinic.take_back(third, keys="yyyyy")
+    (folder,) = (path for path in clinic.folder.iterdir() if path.name.endswith("F3F4F7"))
+    assert len((folder / "set-aside.ndjson").read_text("utf-8").splitlines()) == 1
+    assert "never lent" in (folder / "set-aside-why.txt").read_text("utf-8")
+
+
+def test_by_a_clock_that_is_behind_nothing_is_lent(clinic: Clinic) -> None:
+    clinic.at = datetime(1970, 1, 1, 0, 10, tzinfo=UTC)
+    with pytest.raises(StoreError, match="set the clock right"):
+        lent(clinic)
+    assert clinic.state() is State.AVAILABLE
+
+
+def test_a_loan_begun_by_a_clock_that_was_ahead_ends_once_somebody_says_when(clinic: Clinic) -> None:
+    clinic.at = datetime(2041, 3, 3, 9, tzinfo=UTC)
+    lent(clinic)
+    clinic.at = BACK
+    with pytest.raises(StoreError, match="--lent-at"):
+        clinic.take_back()
+    loans.set_lent_at(clinic.store, CUFF, LENT, clinic.at)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    assert [one.taken_at for one in readings.select(clinic.store, Selection(person="B-117"))] == list(DAYS)
+
+
+def test_a_cuff_on_loan_can_be_marked_lost_and_may_turn_up(clinic: Clinic) -> None:
+    lent(clinic)
+    loans.set_state(clinic.store, CUFF, State.LOST, clinic.at, "the parcel never came")
+    (one,) = loans.stock(clinic.store)
+    assert (one.state, one.loan and one.loan.borrower) == (State.LOST, "B-117")
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
 
 
 @pytest.mark.parametrize(("silent_s", "free"), [(19, False), (20, True)])

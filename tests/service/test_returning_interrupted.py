@@ -73,7 +73,7 @@ def test_interrupted_at_every_single_step_it_takes_up_where_it_was(
             with pytest.raises(StoreError, match="cannot be lent"):
                 loans.lend(clinic.store, CUFF, "B-other", ("any",), clinic.at)
             loan = loans.current(clinic.store, CUFF)
-            answered = len(loan.checks) if loan else 0
+            answered = sum(check.key in loan.checks for check in CHECKS) if loan else 0
             clinic.asked.clear()
             clinic.at += timedelta(minutes=5)
             assert clinic.take_back(keys="y" * (len(CHECKS) - answered)), steps

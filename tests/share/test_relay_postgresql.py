@@ -1,5 +1,6 @@
 """Sending on to PostgreSQL: a real server (Debian's), many stations, every reading once."""
 
+import re
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,7 +17,8 @@ from relaying import Clock, household, write_down
 from servers import free_port, postgresql
 
 from collector.share.export.context import ExportContext
-from collector.share.relay.postgresql import COLUMNS, SCHEMA, Database
+from collector.share.relay.postgresql import Database
+from collector.share.relay.postgresql_schema import NAMES, SCHEMA, VERSION
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
@@ -61,18 +63,18 @@ def test_a_row_says_what_the_reading_said(clinic: Receiver, reading: Make) -> No
     one = reading(systolic=Decimal("128.0"), status=("irregular pulse",), note="after\0 tea")
     with database(clinic) as target:
         target.deliver(Batch([one, reading(reading_id="r2", unit="kPa", systolic=Decimal("16.0"), diastolic=None)]))
+    names = f"station, {NAMES}".split(", ")
     with looking(clinic) as connection:
         connection.execute("SET TIME ZONE 'UTC'")
-        first, second = connection.execute(f"SELECT {', '.join(COLUMNS)} FROM quietcuff.reading ORDER BY 1").fetchall()
-    row = dict(zip(COLUMNS, first, strict=True))
+        first, second = connection.execute(f"SELECT {', '.join(names)} FROM quietcuff.reading ORDER BY 2").fetchall()
+    row = dict(zip(names, first, strict=True))
     assert str(row["systolic"]) == "128.0", "the digits that were sent"
     assert (row["station"], row["cuff"], row["slot"], row["person"]) == ("aa", "C0:FF:EE:00:00:01", 1, "mira")
     assert row["taken_at"] == one.taken_at
     assert row["taken_local"] == datetime(2031, 3, 4, 7, 12, 30)
     assert (row["status"], row["assessed"], row["marks"]) == (["irregular pulse"], ["body movement"], [])
     assert row["note"] == "after\ufffd tea"
-    assert set(row) == set(COLUMNS)
-    other = dict(zip(COLUMNS, second, strict=True))
+    other = dict(zip(names, second, strict=True))
     assert (str(other["systolic"]), str(other["systolic_mmhg"]), other["diastolic_mmhg"]) == ("16.0", "120.0", None)
 
 
@@ -90,12 +92,14 @@ def test_every_month_has_its_own_table(clinic: Receiver, reading: Make) -> None:
             )
         )
     with looking(clinic) as connection:
-        found = connection.execute("SELECT tableoid::regclass::text, reading_id FROM quietcuff.reading ORDER BY 2")
+        found = connection.execute(
+            "SELECT tableoid::regclass::text, reading_id FROM quietcuff.station_reading ORDER BY 2"
+        )
         assert found.fetchall() == [
-            ("quietcuff.reading_2031_03", "r1"),
-            ("quietcuff.reading_2031_03", "r2"),
-            ("quietcuff.reading_2031_12", "r3"),
-            ("quietcuff.reading_9999_12", "r4"),
+            ("quietcuff.station_reading_2031_03", "r1"),
+            ("quietcuff.station_reading_2031_03", "r2"),
+            ("quietcuff.station_reading_2031_12", "r3"),
+            ("quietcuff.station_reading_other", "r4"),
         ]
 
 
@@ -136,8 +140,6 @@ def test_what_is_taken_back_goes_unless_another_station_has_it(clinic: Receiver,
         other.deliver(Batch([reading(reading_id="r2", taken_uncertainty_s=0.5)]))
         one.deliver(Batch(gone=["r1", "r2", "never-there"]))
     assert rows(clinic) == [("r2", "bb")]
-    with looking(clinic) as connection:
-        assert connection.execute("SELECT reading_id FROM quietcuff.reading_key").fetchall() == [("r2",)]
 
 
 def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver, reading: Make) -> None:
@@ -180,10 +182,6 @@ def test_four_stations_at_once_lose_nothing_and_double_nothing(clinic: Receiver,
             "WHEN reading_id::int % 5 = 0 THEN '11' ELSE '00' END"
         ).fetchone()
         assert wrong == (0,), "of each reading the surest version"
-        keys = connection.execute(
-            "SELECT count(*) FROM quietcuff.reading_key JOIN quietcuff.reading USING (reading_id, taken_at)"
-        ).fetchone()
-        assert keys == (1000,)
 
 
 def test_from_the_outbox_to_the_table(clinic: Receiver, tmp_path: Path) -> None:
@@ -224,11 +222,116 @@ def test_a_remote_database_is_reached_with_verified_tls_only() -> None:
 def test_a_value_that_no_column_takes_is_refused_whole(clinic: Receiver, reading: Make) -> None:
     with database(clinic) as target:
         with pytest.raises(Refused):
-            target.deliver(Batch([reading(), reading(reading_id="r2", slot=70_000)]))
+            target.deliver(Batch([reading(), reading(reading_id="r2", slot=2**40)]))
         target.deliver(Batch([reading(reading_id="r3")]))
     assert rows(clinic) == [("r3", "aa")]
 
 
-def test_the_schema_is_documented() -> None:
-    documented = (Path(__file__).parents[2] / "docs/exchange.md").read_text("utf-8")
-    assert SCHEMA in documented
+# -- who may what
+
+
+def documented() -> list[str]:
+    """The blocks of SQL on the page: the owner, a station, a reader."""
+    page = (Path(__file__).parents[2] / "docs/exchange.md").read_text("utf-8")
+    return re.findall(r"```sql\n(.*?)```", page, re.DOTALL)
+
+
+@pytest.fixture(scope="module")
+def granted(port: int) -> Receiver:
+    """The database as the page says: owner, tables, a station, another, a reader; each with no other rights."""
+    owner, station, reader = documented()
+    with psycopg.connect(f"host=127.0.0.1 port={port} user=postgres", autocommit=True) as connection:
+        for statement in owner.split(";\n"):
+            connection.execute(statement)
+    with psycopg.connect(f"host=127.0.0.1 port={port} dbname=quietcuff user=postgres", autocommit=True) as connection:
+        connection.execute("SET ROLE quietcuff_owner")
+        for _ in range(2):
+            connection.execute(SCHEMA)
+        connection.execute("RESET ROLE")
+        for text in (station, station.replace("station_kitchen", "station_bath"), reader):
+            connection.execute(text)
+    return Receiver("clinic", "postgresql", f"postgresql://127.0.0.1:{port}/quietcuff", user="station_kitchen")
+
+
+@contextmanager
+def asking(receiver: Receiver, role: str) -> Iterator[Any]:
+    with psycopg.connect(f"{receiver.url}?user={role}", autocommit=True) as connection:
+        yield connection
+
+
+def test_a_station_needs_the_documented_rights_and_no_more(granted: Receiver, reading: Make) -> None:
+    """The first of a month, and a second station's role, which owns nothing either."""
+    for role, name in (("station_kitchen", "aa"), ("station_bath", "bb")):
+        with database(replace(granted, user=role), name) as target:
+            target.deliver(Batch([reading(reading_id="both"), reading(reading_id=f"only {name}")]))
+            target.deliver(Batch(changed=[reading(reading_id="both", taken_at=datetime(2033, 1, 1, tzinfo=UTC))]))
+            target.deliver(Batch(gone=["never-there"]))
+    with asking(granted, "postgres") as connection:
+        found = connection.execute("SELECT reading_id FROM quietcuff.reading ORDER BY 1").fetchall()
+        assert found == [("both",), ("only aa",), ("only bb",)]
+        months = connection.execute(
+            "SELECT count(*) FROM pg_class WHERE relname ~ '^station_reading_20\\d\\d_\\d\\d$'"
+        ).fetchone()
+        assert months[0] >= 3 + 1, "those ahead, and the reading's"
+
+
+def test_no_station_touches_another_ones_rows(granted: Receiver, reading: Make) -> None:
+    with database(granted, "aa") as target:
+        target.deliver(Batch([reading(reading_id="mine")]))
+    with asking(granted, "station_bath") as bath:
+        assert bath.execute("DELETE FROM quietcuff.station_reading WHERE station = 'aa'").rowcount == 0
+        assert bath.execute("UPDATE quietcuff.station_reading SET person = 'x' WHERE station = 'aa'").rowcount == 0
+    with database(replace(granted, user="station_bath"), "aa") as pretending, pytest.raises(Unreachable):
+        pretending.deliver(Batch([reading(reading_id="mine")]))
+
+
+def test_a_reader_sees_whom_it_was_granted(granted: Receiver, reading: Make) -> None:
+    with database(granted, "aa") as target:
+        target.deliver(Batch([reading(reading_id="hers"), reading(reading_id="his", person="jon")]))
+    with asking(granted, "doctor") as doctor:
+        people = doctor.execute("SELECT DISTINCT person FROM quietcuff.reading").fetchall()
+        assert people == [("mira",)]
+        for statement in ("DELETE FROM quietcuff.station_reading", "INSERT INTO quietcuff.may_read VALUES ('doctor')"):
+            with pytest.raises(psycopg.errors.InsufficientPrivilege):
+                doctor.execute(statement)
+
+
+def test_tables_that_are_missing_are_asked_of_the_owner(port: int, granted: Receiver) -> None:
+    with psycopg.connect(f"host=127.0.0.1 port={port} user=postgres", autocommit=True) as connection:
+        connection.execute("CREATE DATABASE bare")
+    bare = replace(granted, url=f"postgresql://127.0.0.1:{port}/bare")
+    with pytest.raises(Unreachable, match="have the database's owner run"):
+        database(bare)
+
+
+@pytest.mark.parametrize(("change", "told"), [(-1, "those of an older quietcuff"), (1, "those of a newer quietcuff")])
+def test_tables_of_another_version_wait(clinic: Receiver, change: int, told: str) -> None:
+    with database(clinic):
+        pass
+    with looking(clinic) as connection:
+        connection.execute("UPDATE quietcuff.version SET version = %s", (VERSION + change,))
+    with pytest.raises(Unreachable, match=told):
+        database(clinic)
+
+
+def test_everything_in_the_database_is_described(clinic: Receiver) -> None:
+    with database(clinic), looking(clinic) as connection:
+        bare = connection.execute("""
+            SELECT relname, attname FROM pg_class JOIN pg_namespace AS space ON space.oid = relnamespace
+            JOIN pg_attribute ON attrelid = pg_class.oid AND attnum > 0
+            WHERE nspname = 'quietcuff' AND relname IN ('version', 'station_reading', 'may_read')
+            AND col_description(attrelid, attnum) IS NULL
+        """).fetchall()
+    assert bare == []
+
+
+def test_stations_of_different_names_merge_one_persons_cuffs(clinic: Receiver, reading: Make) -> None:
+    """Four stations, each with the backlog of the same two cuffs: none lost, none twice; a station restored from a
+    backup sends all of it anew and doubles nothing."""
+    everything = [reading(reading_id=f"{n:04d}", cuff=f"C0:FF:EE:00:00:0{n % 2}") for n in range(200)]
+    for round_ in range(2):
+        for station in ("aa", "bb", "cc", "dd"):
+            with database(clinic, station) as target:
+                target.deliver(Batch([replace(one, taken_uncertainty_s=float(ord(station[0]))) for one in everything]))
+        assert [name for name, _ in rows(clinic)] == [one.reading_id for one in everything], f"round {round_}"
+    assert {station for _, station in rows(clinic)} == {"aa"}

@@ -3,10 +3,25 @@
 import asyncio
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from collector.radio.port import Bond, Fact, Handles, KnownCuff, NotTaken, Outcome, ReceivedPayload, Sink, VisitPlan
+from collector.radio.port import (
+    Bond,
+    Characteristics,
+    Fact,
+    Handles,
+    KnownCuff,
+    Learned,
+    NotTaken,
+    Outcome,
+    ReceivedPayload,
+    Sink,
+    Unlearned,
+    ValueRead,
+    VisitPlan,
+)
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
 
@@ -31,6 +46,10 @@ class NoteSink:
     def known(self) -> tuple[KnownCuff, ...]:
         return tuple(self._known.values())
 
+    def remember(self, cuff: KnownCuff) -> None:
+        """As if an earlier visit had learned it."""
+        self._known[cuff.address] = cuff
+
     def accepts(self, cuff: str) -> bool:
         return self.accept(cuff)
 
@@ -45,9 +64,23 @@ class NoteSink:
         self.facts.append((visit, fact))
         cuff = self._known[self.cuffs[visit]]
         if isinstance(fact, Bond):
-            self._known[cuff.address] = KnownCuff(cuff.address, fact.bonded, cuff.handles)
+            cuff = replace(cuff, bonded=fact.bonded)
         if isinstance(fact, Handles):
-            self._known[cuff.address] = KnownCuff(cuff.address, cuff.bonded, fact.handles)
+            cuff = replace(cuff, handles=fact.handles)
+        if isinstance(fact, Characteristics):
+            cuff = replace(cuff, found=fact.found)
+        if isinstance(fact, ValueRead) and fact.characteristic == 0x2A49:
+            cuff = replace(cuff, described_at=fact.at)
+        if isinstance(fact, ValueRead) and fact.characteristic == 0x2B2A:
+            cuff = replace(cuff, database_hash=fact.value)
+        if isinstance(fact, Learned):
+            again = Learned(fact.manner, fact.detail) in {replace(one, sure=True) for one in cuff.manners}
+            others = {one for one in cuff.manners if (one.manner, one.detail) != (fact.manner, fact.detail)}
+            cuff = replace(cuff, manners=frozenset({*others, replace(fact, sure=fact.sure or again)}))
+        if isinstance(fact, Unlearned):
+            kept = {one for one in cuff.manners if (one.manner, one.detail) != (fact.manner, fact.detail)}
+            cuff = replace(cuff, manners=frozenset(kept))
+        self._known[cuff.address] = cuff
 
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         trouble = self.refuse(arrival) if self.refuse else None
@@ -59,6 +92,9 @@ class NoteSink:
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         assert visit not in self.outcomes, "closed twice"
         self.outcomes[visit] = str(outcome)
+        cuff = self._known[self.cuffs[visit]]
+        delivered = any(received.cuff == cuff.address for received in self.arrivals)
+        self._known[cuff.address] = replace(cuff, undelivered=0 if delivered else cuff.undelivered + 1)
 
     def tell(self, topic: str, text: str | None) -> None:
         self.told[topic] = text

@@ -99,8 +99,8 @@ class Clinic:
         ).take_back(list(wanted or (CUFF,)))
 
     def save(self, loan: Loan) -> list[str]:
-        brought = download.look(self.store, loan, "UTC")
-        loan_papers.write(loan_papers.returns_folder(self.folder, loan), brought)
+        brought = download.read_download(self.store, loan, "UTC")
+        loan_papers.write(loan_papers.returns_folder(self.folder, loan), loan, brought)
         return loan_papers.summary(loan, "clinic-3", brought)
 
     def state(self, address: str = CUFF) -> State | None:

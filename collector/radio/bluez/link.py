@@ -11,7 +11,16 @@ from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, WE_LEFT, Found, LinkLost, Outcome, Refused
+from collector.radio.port import (
+    MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
+    Found,
+    KnownCuff,
+    LinkLost,
+    Manner,
+    Outcome,
+    Refused,
+)
 from collector.radio.time_limit import within
 from parsers.uuids import short
 
@@ -33,6 +42,7 @@ class Surroundings(Protocol):
 
     bus: Bus
     subscriptions: Subscriptions | None
+    pair_first: set[str]  # cuffs on which a subscription hung: next time by another way
 
     def discovered(self, cuff: str, handles: dict[int, int]) -> None: ...
 
@@ -57,7 +67,9 @@ class BlueZLink:
         self.heard = 0
         self.heard_at = time.monotonic()
         self.ended: Outcome | None = None
-        self._refused = False  # something, for want of a bond
+        self.table_changed = False  # bluetoothd sees to that
+        self.noticed: set[Manner] = set()
+        self._refused = self.cuff in around.pair_first  # something, for want of a bond
         self._gone = asyncio.Event()
         self._client: BleakClient
         self._places: dict[int, BleakGATTCharacteristic] = {}
@@ -95,6 +107,11 @@ class BlueZLink:
             self.ended = self.ended or why or self.around.how_it_ended(self.cuff)
             self._gone.set()
 
+    @property
+    def pairs_first(self) -> bool:
+        """Whether there is reason to ask for a bond by ourselves."""
+        return self._refused or self._is_private()
+
     def note_record(self) -> None:
         self.heard += 1
         self.heard_at = time.monotonic()
@@ -102,21 +119,25 @@ class BlueZLink:
     # -- the port ------------------------------------------------------------------------------------
 
     async def secure(self) -> bool:
-        """Pair where the cuff has refused something without, or has an address that only pairing explains.
+        """Pair where a subscription was refused without or hung, or where only pairing explains the address.
 
         Else not: bluetoothd pairs by itself when the subscription is refused, and a cuff that can do without is left
         in peace.
         """
         self.bond_missing_on = self.around.bond_missing_on(self.cuff)
-        if not self._paired() and (self._refused or self._is_private()):
+        if not self._paired() and self.pairs_first:
             failure = await self._alive(self._pair())
             if self._gone.is_set():
                 raise LinkLost("left while pairing")
             if failure is not None and not self._paired() and not failure.name.endswith("AlreadyExists"):
                 raise Refused(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
-        return self._bonded()
+        return self.bonded
 
-    async def discover(self) -> tuple[Found, ...]:
+    async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
+        """bluetoothd keeps what it found, and asks the cuff itself whether it holds: nothing to prove here."""
+        return ()
+
+    async def discover(self, service: int | None = None) -> tuple[Found, ...]:
         from bleak.exc import BleakError
 
         try:
@@ -124,8 +145,8 @@ class BlueZLink:
         except BleakError as error:  # bleak forgets them with the link
             raise LinkLost(str(error)) from error
         found = []
-        for service in services:
-            for characteristic in service.characteristics:
+        for offered in services:
+            for characteristic in offered.characteristics:
                 handle = characteristic.handle + 1  # bleak names the declaration's
                 self._places[handle] = characteristic
                 found.append(
@@ -134,12 +155,12 @@ class BlueZLink:
                         short=short(characteristic.uuid),
                         handle=handle,
                         properties=frozenset(characteristic.properties),
-                        service=short(service.uuid),
+                        service=short(offered.uuid),
                     )
                 )
         handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
         self.around.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
-        return tuple(found)
+        return tuple(one for one in found if service in (None, one.service))
 
     async def read(self, found: Found) -> bytes:
         return bytes(await self._on_air(self._client.read_gatt_char(self._places[found.handle])))
@@ -153,22 +174,23 @@ class BlueZLink:
         if not found.properties & {"indicate", "notify"}:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
-        path = _path(place)
+        path, subscriptions = _path(place), self.around.subscriptions
+        if subscriptions is None:
+            doing = self._listen(place, lambda value: self.around.bus_value(path, number, value))
+        else:
+            doing = self._alive(subscriptions.hold(path))
         try:
-            if self.around.subscriptions is None:
-                listening = self._listen(place, lambda value: self.around.bus_value(path, number, value))
-                await within(SUBSCRIBE_S, listening)
-            else:
-                await within(SUBSCRIBE_S, self._alive(self.around.subscriptions.hold(path)))
+            await within(SUBSCRIBE_S, doing)
         except TimeoutError:
-            self._refused = True
+            self.around.pair_first.add(self.cuff)
             raise Refused("no answer; it may want to be paired and does not say how") from None
         except BusError as failure:
             if self._gone.is_set():
                 raise LinkLost(str(failure)) from failure
+            # Somebody else's agent may have declined for us; ours answers where we ask for the bond.
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
             raise Refused(str(failure)) from failure
-        if self._bonded():
+        if self.bonded:
             self.around.bonded(self.path, visit)
 
     async def ask(self, found: Found, request: bytes) -> bytes:
@@ -232,7 +254,8 @@ class BlueZLink:
     def _paired(self) -> bool:
         return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
 
-    def _bonded(self) -> bool:
+    @property
+    def bonded(self) -> bool:
         """Whether a bond stands that outlives the link; then the cuff's own address is known."""
         paired = self._paired()
         if paired:

@@ -4,18 +4,17 @@ import asyncio
 import logging
 import struct
 import time
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from bumble import att, core, hci
+from bumble import att, core
 from bumble.device import Connection
-from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR as CCCD
-from bumble.gatt_client import CharacteristicProxy
 
-from collector.radio.exclusive.discovery import discover
+from collector.radio.exclusive import discovery
 from collector.radio.exclusive.host import Central, ConfirmLast
+from collector.radio.exclusive.security import Security
 from collector.radio.port import (
     CUFF_LEFT,
     LINK_LOST,
@@ -23,7 +22,9 @@ from collector.radio.port import (
     WE_LEFT,
     Ending,
     Found,
+    KnownCuff,
     LinkLost,
+    Manner,
     NotTaken,
     Outcome,
     ReceivedPayload,
@@ -31,15 +32,15 @@ from collector.radio.port import (
     Sink,
 )
 from collector.radio.time_limit import within
+from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
 
 WANTS_SECURITY = frozenset({0x05, 0x0F})  # Insufficient Authentication, Insufficient Encryption
-KEY_MISSING = 0x06  # HCI: PIN or Key Missing (Core Vol 1 Part F 2.6)
+REVEAL_S = 35.0  # the Security Manager's own limit is 30 s (Core Vol 3 Part H 3.4)
 NOT_DECRYPTED = 0x3D  # HCI: Connection Terminated due to MIC Failure: the two sides hold different keys
 LOST = frozenset({0x00, 0x08, 0x22, 0x3D, 0x3E})  # adapter gone, timeouts, MIC failure, never established
-REVEAL_S = 35.0  # the Security Manager's own limit is 30 s (Core Vol 3 Part H 3.4)
 NOTIFY, INDICATE = b"\x01\x00", b"\x02\x00"
 
 
@@ -57,7 +58,6 @@ class BumbleLink:
         self.source = source
         self.name: str | None = None
         self.visit: int | None = None
-        self.bond_missing_on: str | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
         self.ended: Outcome | None = None
@@ -67,20 +67,37 @@ class BumbleLink:
         self._handles: dict[int, int] = {}  # of measurement characteristics: remembered, then discovered
         self._discovered = False
         self._undiscovered: tuple[int, bytes] | None = None  # waits for discovery to say what it is
-        self._proxies: dict[int, CharacteristicProxy[bytes]] = {}
+        self.table_changed = False
+        self.noticed: set[Manner] = set()
+        self._service_changed: int | None = None  # the handle that says so
         self._answers: dict[int, asyncio.Future[bytes]] = {}
         self._subscribed: set[int] = set()
         self._down = asyncio.Event()
-        self._securing = asyncio.Lock()
-        self._security_wanted = False
         self._tasks: set[asyncio.Task[None]] = set()
         self._hung_up = False
+        self.security = Security(device, connection, sink, self.while_up)
         connection.on(connection.EVENT_DISCONNECTION, self._on_down)
         connection.on(connection.EVENT_SECURITY_REQUEST, self._on_security_request)
 
-    def remember(self, handles: Mapping[int, int]) -> None:
-        """Handles of an earlier visit: they hold for a bonded cuff (Core Vol 3 Part G 2.5.2)."""
-        self._handles.update(handles)
+    def remember(self, known: KnownCuff) -> None:
+        """An earlier visit's handles: a bonded cuff's hold until it says otherwise (Core Vol 3 Part G 2.5.2)."""
+        self.security.bonded = known.bonded
+        if known.bonded:
+            self._handles.update(known.handles)
+            self._watch_table(known.found)
+
+    def _watch_table(self, found: tuple[Found, ...]) -> None:
+        for one in found:
+            if one.short == Uuid.SERVICE_CHANGED:
+                self._service_changed = one.handle
+
+    @property
+    def bonded(self) -> bool:
+        return self.security.bonded
+
+    @property
+    def bond_missing_on(self) -> str | None:
+        return self.security.missing_on
 
     # -- what is heard -------------------------------------------------------------------------------
 
@@ -89,6 +106,9 @@ class BumbleLink:
             return self._take(handle, value)
         if handle in self._subscribed:  # a control point
             self._answered(handle, value)
+            return True
+        if handle == self._service_changed:
+            self.table_changed = True
             return True
         if not self._discovered:
             self._undiscovered = (handle, value)
@@ -147,7 +167,7 @@ class BumbleLink:
         if not self._hung_up:
             self.ended = LINK_LOST if reason in LOST else CUFF_LEFT
         if reason == NOT_DECRYPTED:
-            self.bond_missing_on = "cuff"
+            self.security.missing_on = "cuff"
         self._down.set()
         for answer in self._answers.values():
             answer.cancel()
@@ -180,7 +200,7 @@ class BumbleLink:
                 self.ended, self._hung_up = WE_LEFT, True
             await self._disconnect()
 
-    async def _while_up(self, work: Awaitable[T]) -> T:
+    async def while_up(self, work: Awaitable[T]) -> T:
         """Await something of the link; LinkLost when the link goes down first."""
         task = asyncio.ensure_future(work)
         task.add_done_callback(lambda done: done.cancelled() or done.exception())  # nobody may be left to ask
@@ -206,20 +226,21 @@ class BumbleLink:
 
     async def _request(self, make: Callable[[], Awaitable[T]]) -> T:
         """One request; where the cuff wants the link secured first, that and the request again."""
+        secured = self._connection.is_encrypted
         try:
-            return await self._while_up(make())
+            return await self.while_up(make())
         except Refused as refusal:
-            if refusal.code not in WANTS_SECURITY or self._connection.is_encrypted:
+            if refusal.code not in WANTS_SECURITY or secured:
                 raise
-            self._security_wanted = True
+            self.security.wanted = True
             if not await self.secure():
                 raise
-        return await self._while_up(make())
+        return await self.while_up(make())
 
     # -- security ------------------------------------------------------------------------------------
 
     def _on_security_request(self, _: int) -> None:
-        self._security_wanted = True
+        self.security.wanted = True
 
         async def follow() -> None:
             with suppress(Refused, LinkLost):
@@ -234,61 +255,42 @@ class BumbleLink:
                 await within(REVEAL_S, self.secure())
 
     async def secure(self) -> bool:
-        """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides."""
-        async with self._securing:
-            peer = str(self._connection.peer_address)
-            bonds = self._device.keystore
-            assert bonds is not None
-            keys = await bonds.get(peer)
-            if self._connection.is_encrypted:
-                return keys is not None
-            if keys is not None:
-                try:
-                    await self._while_up(self._connection.encrypt())
-                    return True
-                except (Refused, LinkLost) as error:
-                    if not self._bond_is_gone(error):
-                        raise
-                    self.bond_missing_on = "cuff"
-                    if any(key is not None and key.authenticated for key in (keys.ltk, keys.ltk_central)):
-                        raise Refused(
-                            "the cuff has lost the bond that was made with a passkey: forget the cuff and pair it again"
-                        ) from None
-                    log.warning("%s: the cuff has lost the bond; pairing again", self.cuff)
-                    await bonds.delete(peer)
-                    if isinstance(error, LinkLost):
-                        raise
-            elif not (self._security_wanted or self._connection.peer_address.is_resolvable):
-                return False
-            elif any(known.address == self.cuff and known.bonded for known in self._sink.known()):
-                self.bond_missing_on = "ours"
-                log.warning("%s: our side of the bond is gone; pairing again", self.cuff)
-            await self._while_up(self._connection.pair())
-            self.cuff = self._connection.peer_address.to_string(False).upper()
-            return True
-
-    def _bond_is_gone(self, error: Exception) -> bool:
-        cause = error.__cause__
-        missing = isinstance(cause, hci.HCI_Error) and cause.error_code == KEY_MISSING
-        return missing or self.bond_missing_on == "cuff"
+        secured = await self.security.secure()
+        self.cuff = self._connection.peer_address.to_string(False).upper()
+        return secured
 
     # -- requests ------------------------------------------------------------------------------------
 
-    async def discover(self) -> tuple[Found, ...]:
-        found, self._proxies = await self._request(lambda: discover(self._client))
+    async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
+        if not known.handles or not await self._request(lambda: discovery.still_holds(self._client, known)):
+            self._handles.clear()
+            return ()
+        self._discovered_now(known.found)
+        return known.found
+
+    async def discover(self, service: int | None = None) -> tuple[Found, ...]:
+        if service is not None:
+            found = await self._request(lambda: discovery.one_service(self._client, service))
+        else:
+            found = await self._request(lambda: discovery.everything(self._client))
         if found:
-            self._handles = {
-                f.handle: f.short for f in found if f.short is not None and f.short in MEASUREMENT_CHARACTERISTICS
-            }
-            self._discovered = True
-            self._settle_undiscovered()
+            self._discovered_now(found)
         return found
+
+    def _discovered_now(self, found: tuple[Found, ...]) -> None:
+        measuring = {f.handle: f.short for f in found if f.short is not None and f.short in MEASUREMENT_CHARACTERISTICS}
+        if measuring or not self._discovered:
+            self._handles = measuring
+        self._watch_table(found)
+        self._discovered = True
+        self._settle_undiscovered()
 
     async def read(self, found: Found) -> bytes:
         return await self._request(lambda: self._client.read_bounded(found.handle))
 
     async def write(self, found: Found, value: bytes) -> None:
-        await self._request(lambda: self._client.write_value(found.handle, value, with_response=True))
+        answered = "write" in found.properties
+        await self._request(lambda: self._client.write_value(found.handle, value, with_response=answered))
 
     async def subscribe(self, found: Found, visit: int) -> None:
         if "indicate" in found.properties:
@@ -299,14 +301,13 @@ class BumbleLink:
             raise Refused("the characteristic declares neither indicate nor notify")
 
     async def _configure(self, found: Found, value: bytes) -> None:
-        proxy = self._proxies[found.handle]
-        if not proxy.descriptors:
-            await self._request(lambda: self._client.discover_descriptors(proxy))
-        place = proxy.get_descriptor(CCCD)
-        if place is None:
+        handle = found.configuration
+        if handle is None:
+            handle = await self._request(lambda: discovery.configuration_of(self._client, found, 0xFFFF))
+        if handle is None:
             raise Refused("the characteristic has no place to subscribe at")
-        handle = place.handle
-        await self._request(lambda: self._client.write_value(handle, value, with_response=True))
+        place = handle
+        await self._request(lambda: self._client.write_value(place, value, with_response=True))
 
     async def ask(self, found: Found, request: bytes) -> bytes:
         if found.handle not in self._subscribed:
@@ -314,4 +315,4 @@ class BumbleLink:
             await self._configure(found, INDICATE)
         answer = self._answers[found.handle] = asyncio.get_running_loop().create_future()
         await self.write(found, request)
-        return await self._while_up(answer)
+        return await self.while_up(answer)

@@ -222,8 +222,8 @@ class BumbleRadio:
             link.name = heard.name
             self._learn_known()
             known = self.advertisers.known.get(link.cuff)
-            if known is not None and known.bonded:
-                link.remember(known.handles)
+            if known is not None:
+                link.remember(known)
             await link.reveal()
             await visit(link, self._sink, self._plan)
         except Exception as error:

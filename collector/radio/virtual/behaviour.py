@@ -60,6 +60,12 @@ class Behaviour:
     strays: tuple[tuple[int, bytes], ...] = ()  # indications on these handles before each record
     endless: bool = False  # never runs out of records
     never_answers: tuple[int, ...] = ()  # reads of these characteristics get no answer
+    hangs_up_when_read: tuple[int, ...] = ()  # leaves when asked for one of these characteristics
+    answers_after_s: float = 0.0  # takes so long over every request
+    stays_s: float | None = None  # leaves so long after it was connected, whatever is going on
+    database_hash: bytes | None = None  # of its table, sixteen octets, where it offers one
+    clock_first: bool = False  # sends nothing before its clock was written
+    clock_unanswered: bool = False  # its clock is written without response
     long_values: int = 0  # device information of so many octets
     extra_characteristics: int = 0  # so many more, of no use to anybody
     endless_values: bool = False  # device information never ends, however far it is read

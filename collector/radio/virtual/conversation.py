@@ -47,7 +47,9 @@ class Conversation:
         self._ready = asyncio.Event()  # somebody listens
         self._confirmation: asyncio.Future[bool] | None = None
         self._consented = self._behaviour.consent is None
+        self._clock_was_set = not self._behaviour.clock_first
         self._reporting: asyncio.Task[None] | None = None
+        self._leaving: asyncio.TimerHandle | None = None
         self._stirred = time.monotonic()
         if self._behaviour.ignores_subscription and not self._behaviour.pairing:
             self._ready.set()
@@ -65,6 +67,8 @@ class Conversation:
         self._stirred = time.monotonic()
 
     def ended(self) -> None:
+        if self._leaving is not None:
+            self._leaving.cancel()
         if self._confirmation is not None and not self._confirmation.done():
             self._confirmation.set_result(False)
         if self._reporting is not None:
@@ -87,6 +91,10 @@ class Conversation:
             self._memory.subscriptions.setdefault(self.collector, {})[short] = value
         if self._listening() or short == Uuid.RECORD_ACCESS_CONTROL_POINT:
             self._ready.set()
+
+    def clock_was_set(self) -> None:
+        self._clock_was_set = True
+        self._radio.news.set()
 
     def _bits(self, short: int) -> int:
         return (self.subscribed.get(short) or b"\x00")[0]
@@ -119,6 +127,8 @@ class Conversation:
 
     async def run(self) -> None:
         """Send everything that waits, then whatever is measured meanwhile; leave after a while of nothing."""
+        if self._behaviour.stays_s is not None:
+            self._leaving = asyncio.get_running_loop().call_later(self._behaviour.stays_s, self._radio.cut)
         if self._behaviour.pairing and self._behaviour.asks_for_security:
             self._radio.device.request_pairing(self.connection)
         try:
@@ -152,7 +162,7 @@ class Conversation:
                 continue
 
     def _may_send(self) -> bool:
-        return self._consented and (self._listening() or self._behaviour.ignores_subscription)
+        return self._consented and self._clock_was_set and (self._listening() or self._behaviour.ignores_subscription)
 
     def _waiting(self) -> list[StoredRecord]:
         if not self._may_send():

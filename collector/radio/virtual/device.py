@@ -15,11 +15,14 @@ from bumble.pairing import PairingConfig, PairingDelegate
 from collector.radio.virtual.behaviour import Behaviour
 
 STEPS: dict[int, str] = {
+    att.Opcode.ATT_EXCHANGE_MTU_REQUEST: "mtu",
+    att.Opcode.ATT_FIND_BY_TYPE_VALUE_REQUEST: "discover",
     att.Opcode.ATT_READ_BY_GROUP_TYPE_REQUEST: "discover",
     att.Opcode.ATT_READ_BY_TYPE_REQUEST: "characteristics",
     att.Opcode.ATT_FIND_INFORMATION_REQUEST: "descriptors",
     att.Opcode.ATT_READ_REQUEST: "read",
     att.Opcode.ATT_WRITE_REQUEST: "write",
+    att.Opcode.ATT_WRITE_COMMAND: "write",
     att.Opcode.ATT_HANDLE_VALUE_CONFIRMATION: "confirm",
 }
 
@@ -64,6 +67,7 @@ class Peripheral(Device):
         )
         self.keystore = MemoryKeyStore()
         self._on_pdu = on_pdu
+        self._answers_after_s = behaviour.answers_after_s
         self.pairing_config_factory = lambda _: PairingConfig(
             sc=not behaviour.legacy_pairing,
             mitm=behaviour.passkey is not None,
@@ -85,8 +89,15 @@ class Peripheral(Device):
         connection = self.lookup_connection(connection_handle)
         if connection is None or not pdu or self._on_pdu(connection, pdu[0], pdu):
             return
-        with suppress(core.BaseBumbleError, ValueError, IndexError):
-            super().on_gatt_pdu(connection_handle, pdu)
+        if self._answers_after_s:
+            asyncio.get_running_loop().call_later(self._answers_after_s, self._answer, connection_handle, pdu)
+        else:
+            self._answer(connection_handle, pdu)
+
+    def _answer(self, connection_handle: int, pdu: bytes) -> None:
+        if self.lookup_connection(connection_handle) is not None:
+            with suppress(core.BaseBumbleError, ValueError, IndexError):
+                super().on_gatt_pdu(connection_handle, pdu)
 
     def send_value(self, connection: Connection, handle: int, value: bytes, indicate: bool) -> None:
         """Indicate or notify, cut to what the link carries; the confirmation comes back through on_pdu."""

@@ -12,7 +12,7 @@ from bumble.gatt import Characteristic, Descriptor, Service
 from collector.radio.virtual.behaviour import Behaviour
 from parsers.uuids import Uuid
 
-READ, WRITE, NOTIFY, INDICATE = 0x02, 0x08, 0x10, 0x20
+READ, WRITE_COMMAND, WRITE, NOTIFY, INDICATE = 0x02, 0x04, 0x08, 0x10, 0x20
 Reader = Callable[[Connection], bytes]
 Writer = Callable[[Connection, bytes], None]
 
@@ -98,7 +98,8 @@ class TableMaker:
                 self.characteristic(Uuid.BLOOD_PRESSURE_RECORD, NOTIFY, guarded=guarded),
                 self.characteristic(point, WRITE | INDICATE, None, control, guarded),
             ]
-        settable = WRITE if behaviour.clock_settable else 0
+        way = WRITE_COMMAND if behaviour.clock_unanswered else WRITE
+        settable = way if behaviour.clock_settable else 0
         write = set_clock if behaviour.clock_settable else None
         if behaviour.clock == "date time":
             pressure.append(self.characteristic(Uuid.DATE_TIME, READ | settable, clock, write))
@@ -119,6 +120,10 @@ class TableMaker:
         if behaviour.battery is not None:
             self._serve(
                 Uuid.BATTERY_SERVICE, [self.characteristic(Uuid.BATTERY_LEVEL, READ, bytes([behaviour.battery]))]
+            )
+        if behaviour.database_hash is not None:
+            self._serve(
+                Uuid.GENERIC_ATTRIBUTE_SERVICE, [self.characteristic(Uuid.DATABASE_HASH, READ, behaviour.database_hash)]
             )
         if behaviour.consent is not None:
             self._serve(

@@ -155,6 +155,9 @@ class CuffRadio:
             short, configuration = place
             if name == "read" and short in self.behaviour.never_answers:
                 return True
+            if name == "read" and short in self.behaviour.hangs_up_when_read:
+                self.cut()
+                return True
             name = f"{'subscribe' if configuration else name} {short:04x}"
         if self.step(name):
             return True
@@ -185,5 +188,6 @@ class CuffRadio:
 
     def _set_time(self, value: bytes) -> None:
         self.cuff.set_time(value)
+        self._current().clock_was_set()
         if self.behaviour.clock_reserves:
             raise ATT_Error(error_code=0x80)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from collector.intake.owner import UNSURE
 from collector.radio.cuff_clock import seconds_ahead
 from collector.radio.port import ValueRead
 from collector.store import readings
@@ -32,10 +33,15 @@ class Download:
 
 def whole_visit(store: Store, loan: Loan) -> bool:
     """Whether the cuff has been here for a whole visit since it came back."""
+    since = _since(loan)
+    return any(_whole(visit) and visit.opened_at >= since for visit in visits.recent(store, loan.cuff))
+
+
+def _since(loan: Loan) -> datetime:
+    """From when on a visit is of this return: shortly before it began, but never before the loan did."""
     assert loan.back_at is not None
-    return any(
-        _whole(visit) and visit.opened_at >= loan.back_at - BEFOREHAND for visit in visits.recent(store, loan.cuff)
-    )
+    beforehand = loan.back_at - BEFOREHAND
+    return beforehand if loan.borrower is None else max(loan.out_at, beforehand)
 
 
 def _whole(visit: Visit) -> bool:
@@ -45,21 +51,38 @@ def _whole(visit: Visit) -> bool:
     return visit.closed_at - (visit.last_arrival or visit.opened_at) >= SILENT
 
 
-def look(store: Store, loan: Loan, zone: str) -> Download:
+def records_of_return(store: Store, loan: Loan) -> int:
+    since = _since(loan)
+    return sum(visit.payloads for visit in visits.recent(store, loan.cuff) if visit.opened_at >= since)
+
+
+def read_download(store: Store, loan: Loan, zone: str) -> Download:
     """What the store holds of the return; the same however often it is asked."""
-    assert loan.back_at is not None
-    since = loan.back_at - BEFOREHAND
-    records = sum(visit.payloads for visit in visits.recent(store, loan.cuff) if visit.opened_at >= since)
-    arrived = [
-        reading for reading in readings.select(store, Selection(cuff=loan.cuff)) if reading.received_at >= loan.out_at
-    ]
+    since = _since(loan)
+    first = loan.out_at if loan.borrower is not None else since
+    arrived = [reading for reading in readings.select(store, Selection(cuff=loan.cuff)) if reading.received_at >= first]
     mine = tuple(reading for reading in arrived if loan.borrower is not None and reading.person == loan.borrower)
     return Download(
-        records,
-        mine,
-        tuple(reading for reading in arrived if reading.person is None),
-        _clock_ahead(store, loan.cuff, since, zone),
+        records=records_of_return(store, loan),
+        mine=mine,
+        strangers=tuple(reading for reading in arrived if reading.person is None),
+        clock_ahead_s=_clock_ahead(store, loan.cuff, since, zone),
     )
+
+
+def why_set_aside(reading: Reading, loan: Loan) -> str:
+    """Why a reading that came with a return is not the borrower's."""
+    if loan.borrower is None:
+        return "the cuff was never lent, so it is nobody's"
+    if UNSURE in reading.marks:
+        return "its time is not certain enough to tell whether it is of the loan"
+    if reading.taken_at < loan.out_at:
+        return "taken before the loan"
+    if loan.back_at is not None and reading.taken_at >= loan.back_at:
+        return "taken after the return"
+    if "any" not in loan.slots and reading.slot not in loan.slots:
+        return "in a record without a slot" if reading.slot is None else f"in slot {reading.slot}, which was not lent"
+    return "made nobody's by hand"
 
 
 def _clock_ahead(store: Store, cuff: str, since: datetime, zone: str) -> float | None:

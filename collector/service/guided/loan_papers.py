@@ -1,12 +1,13 @@
 """What is kept of a loan when its cuff is back: report, export, and a summary for the chart."""
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from io import StringIO
 from pathlib import Path
 from typing import TextIO
 from urllib.parse import quote
 
-from collector.service.guided.download import Download
+from collector.service.guided.download import Download, why_set_aside
 from collector.share.export.rows import write_csv, write_ndjson
 from collector.share.private_file import private_file
 from collector.store.people.loans import Loan
@@ -18,14 +19,14 @@ class NotSaved(Exception):
 
 
 def returns_folder(returns: Path, loan: Loan) -> Path:
-    """One folder below `returns`, whatever signs the borrower's code is made of."""
+    """One folder below `returns` a cuff and loan, whatever signs the borrower's code is made of."""
     assert loan.back_at is not None
     code = quote(loan.borrower or "nobody", safe=" ")
-    return returns / f"{code}-{loan.back_at:%Y%m%d-%H%M}"
+    return returns / f"{code}-{loan.back_at:%Y%m%d-%H%M}-{loan.cuff.replace(':', '')[-6:]}"
 
 
-def write(folder: Path, brought: Download) -> list[Path]:
-    """Readings of the borrower, and apart from them those set aside. Read back before this returns."""
+def write(folder: Path, loan: Loan, brought: Download) -> list[Path]:
+    """Readings of the borrower, and apart from them those set aside, with why. Read back before this returns."""
     written = []
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -36,6 +37,13 @@ def write(folder: Path, brought: Download) -> list[Path]:
                     _write(folder / f"{name}.ndjson", write_ndjson, some),
                 ]
                 _read_back(folder, name, some)
+        if brought.strangers:
+            written.append(folder / "set-aside-why.txt")
+            with private_file(written[-1]) as file:
+                file.writelines(
+                    f"{one.reading_id} {one.taken_at.isoformat(' ', 'minutes')}: {why_set_aside(one, loan)}\n"
+                    for one in brought.strangers
+                )
     except OSError as error:
         raise NotSaved(
             f"{folder}: cannot be written ({(error.strerror or 'no reason given').lower()}); nothing was "
@@ -72,8 +80,8 @@ def summary(loan: Loan, name: str, brought: Download) -> list[str]:
     if brought.mine:
         first, last = brought.mine[0].taken_at, brought.mine[-1].taken_at
         lines.append(f"  taken {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
-    if brought.strangers:
-        lines.append(f"  {len(brought.strangers)} readings set aside: outside the loan, or in a slot that was not lent")
+    reasons = Counter(why_set_aside(reading, loan) for reading in brought.strangers)
+    lines += [f"  {count} reading{'s' * (count != 1)} set aside: {why}" for why, count in sorted(reasons.items())]
     lines.append(f"  {clock_words(brought.clock_ahead_s)}")
     return lines
 

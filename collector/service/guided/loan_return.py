@@ -81,10 +81,15 @@ class LoanReturn:
 
     def _save(self, loan: Loan) -> Loan:
         if loan.step is Step.DOWNLOADED:
-            for line in self.save(loan):
-                self.screen.result(line)
+            loan = self._write_down(loan)
             loan = loans.advance(self.store, loan, Step.SAVED, self.now())
         return loan
+
+    def _write_down(self, loan: Loan) -> Loan:
+        records = download.records_of_return(self.store, loan)  # before: what comes meanwhile is saved once more
+        for line in self.save(loan):
+            self.screen.result(line)
+        return loans.note_saved(self.store, loan, records, self.now())
 
     # --- Looking after it -------------------------------------------------------------------------------------------
 
@@ -101,6 +106,10 @@ class LoanReturn:
                 )
                 return False
             loan = loans.note_check(self.store, loan, check.key, self.now())
+        if download.records_of_return(self.store, loan) != loan.checks.get(loans.SAVED_RECORDS):
+            loan = loans.forget_check(self.store, self._write_down(loan), "empty", self.now())
+            self.screen.say(f"{self.name(loan.cuff)} sent more meanwhile. That is saved now too.")
+            return self._look_after(loan)
         loans.make_available(self.store, loan, self.now())
         self.screen.say(f"{self.name(loan.cuff)} is available.")
         return True

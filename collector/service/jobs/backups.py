@@ -11,6 +11,7 @@ from pathlib import Path
 from collector.service.jobs import sealing
 from collector.service.jobs.sealing import Seal, SealError
 from collector.service.listen.lock import only_listener
+from collector.share.private_file import private_file
 from collector.store import conditions, journal, upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
@@ -63,9 +64,10 @@ def folder_of(store: Path, configured: Path | None = None) -> Path:
 
 
 def every(folder: Path, store: Path) -> list[Backup]:
-    """The backups of a store in a folder, oldest first. Other files there are none of ours and never touched.
+    """The backups of a store in a folder, in the order in which they were made, whatever the clock showed then.
 
-    Raises BackupError when the folder cannot be read; a folder that is not there has none.
+    Other files there are none of ours and never touched. Raises BackupError when the folder cannot be read; a folder
+    that is not there has none.
     """
     name = re.compile(re.escape(store.stem) + r"-(\d{8}-\d{6})\.db(\.age)?")
     found = []
@@ -77,7 +79,26 @@ def every(folder: Path, store: Path) -> list[Backup]:
                     found.append(Backup(path, made, path.stat().st_size))
     except OSError as error:
         raise BackupError(f"{folder}: the backups cannot be read ({error.strerror})") from error
-    return sorted(found, key=lambda backup: (backup.made_at, backup.path.name))
+    places = {name: place for place, name in enumerate(_order(store))}
+    return sorted(found, key=lambda one: (places.get(one.path.name, -1), one.made_at, one.path.name))
+
+
+def _order_file(store: Path) -> Path:
+    return store.with_name(store.name + ".backups")
+
+
+def _order(store: Path) -> list[str]:
+    """Names of backups in the order they were made; those from before this was kept are not among them."""
+    try:
+        return _order_file(store).read_text("utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []
+
+
+def _note_order(folder: Path, store: Path, made: str) -> None:
+    names = [name for name in _order(store) if name != made and (folder / name).exists()]
+    with private_file(_order_file(store)) as file:
+        file.writelines(f"{name}\n" for name in [*names, made])
 
 
 def take(
@@ -93,6 +114,14 @@ def take(
     recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
     nothing unsealed ever reaches the folder. Raises BackupError, SealError or StoreError.
     """
+    with writers.only_backup(store):
+        _drop_unfinished(store, folder)
+        return _take(store, folder, keep, recipient, now, progress)
+
+
+def _take(
+    store: Path, folder: Path, keep: int, recipient: str | None, now: datetime | None, progress: Progress | None
+) -> Backup:
     now = (now or datetime.now(UTC)).astimezone(UTC)
     seal = Seal(recipient) if recipient else None
     target = folder / upkeep.backup_path(store, now).name
@@ -123,11 +152,24 @@ def take(
         if seal:
             staged.unlink(missing_ok=True)
     _same_owner(store, made)
+    _note_order(folder, store, made.name)
+    _same_owner(store, _order_file(store))
     _sync_folder(folder)
     for old in every(folder, store)[:-keep]:
-        if old.path != made:  # by a clock that started in 1970 it is the oldest
-            old.path.unlink(missing_ok=True)
+        old.path.unlink(missing_ok=True)
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
+
+
+def _drop_unfinished(store: Path, folder: Path) -> None:
+    """Copies that a power cut left half made, among them such as were still to be sealed."""
+    unfinished = re.compile(
+        re.escape(store.stem) + r"-\d{8}-\d{6}\.db(\.age)?(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)"
+    )
+    for where in {store.parent, folder}:
+        with suppress(OSError):  # a folder that cannot be used is told of in a moment
+            for left in where.iterdir():
+                if unfinished.fullmatch(left.name):
+                    left.unlink(missing_ok=True)
 
 
 def look_into(path: Path) -> Contents:

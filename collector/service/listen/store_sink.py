@@ -7,7 +7,7 @@ of what the first means. Over BlueZ the cuff has forgotten them by then, so ever
 import asyncio
 import logging
 from collections import Counter, deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -15,22 +15,28 @@ from datetime import UTC, datetime
 from collector import intake
 from collector.radio.port import (
     Bond,
+    Characteristics,
     ClockSet,
     Fact,
+    Found,
     Handles,
     KnownCuff,
+    Learned,
+    Manner,
     Named,
     NotTaken,
     Outcome,
     ReceivedPayload,
+    Unlearned,
     ValueRead,
 )
 from collector.service.config.settings import Accept
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.journal import cuffs, visits
+from collector.store.journal import cuffs, manners, visits
 from parsers.text import plain
+from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")
 
@@ -60,7 +66,22 @@ class StoreSink:
         self._behind = False  # a payload is kept but was not understood
 
     def known(self) -> tuple[KnownCuff, ...]:
-        return tuple(KnownCuff(*cuff) for cuff in cuffs.known(self.store))
+        return tuple(self._known(*cuff) for cuff in cuffs.known(self.store))
+
+    def _known(self, address: str, bonded: bool, handles: Mapping[int, int]) -> KnownCuff:
+        store = self.store
+        told = manners.last_read(store, address, Uuid.BLOOD_PRESSURE_FEATURE)
+        hashed = manners.last_read(store, address, Uuid.DATABASE_HASH)
+        return KnownCuff(
+            address=address,
+            bonded=bonded,
+            handles=handles,
+            found=tuple(_found(place) for place in manners.places_of(store, address)),
+            manners=frozenset(Learned(Manner(one.kind), one.detail, one.sure) for one in manners.of(store, address)),
+            described_at=told and told[1],
+            database_hash=hashed and hashed[0],
+            undelivered=manners.undelivered(store, address),
+        )
 
     def accepts(self, cuff: str) -> bool:
         """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
@@ -85,6 +106,12 @@ class StoreSink:
                 visits.learn_clock_set(store, visit, fact.characteristic, fact.value, fact.at, fact.error)
             case Handles():
                 visits.learn_handles(store, visit, fact.handles, now)
+            case Characteristics():
+                manners.learn_places(store, visit, [_place(found) for found in fact.found])
+            case Learned():
+                manners.learn(store, visit, fact.manner, fact.detail, fact.sure, now)
+            case Unlearned():
+                manners.unlearn(store, visit, fact.manner, fact.detail)
             case Bond():
                 visits.learn_bond(store, visit, fact.bonded, fact.missing_on, now)
             case Named():
@@ -165,3 +192,19 @@ class StoreSink:
         with suppress(StoreError):  # a store in trouble must not cost the log its line
             return plain(cuffs.given_name(self.store, address) or address)
         return address
+
+
+def _place(found: Found) -> manners.Place:
+    assert found.short is not None
+    return manners.Place(found.handle, found.short, found.service, found.properties, configuration=found.configuration)
+
+
+def _found(place: manners.Place) -> Found:
+    return Found(
+        uuid=full(place.characteristic),
+        short=place.characteristic,
+        handle=place.handle,
+        properties=place.properties,
+        service=place.service,
+        configuration=place.configuration,
+    )

@@ -29,9 +29,9 @@ def save(
     store: Store, config: Config, loan: Loan, returns: Path, name: str, to_pdf: ToPdf = in_this_process
 ) -> list[str]:
     """Returns the lines of the summary. name: what the cuff is called. Raises NotSaved, StoreError."""
-    brought = download.look(store, loan, zone_of(config))
+    brought = download.read_download(store, loan, zone_of(config))
     folder = loan_papers.returns_folder(returns, loan)
-    loan_papers.write(folder, brought)
+    loan_papers.write(folder, loan, brought)
     if loan.borrower and brought.mine:
         data = report_of(store, config, loan.borrower)
         pages = {"report.html": render_html(data).encode()}
@@ -45,7 +45,7 @@ def save(
 
 def summary(store: Store, config: Config, loan: Loan, name: str) -> list[str]:
     """Lines for the chart, with the borrower's mean; the same however often they are asked for."""
-    brought = download.look(store, loan, zone_of(config))
+    brought = download.read_download(store, loan, zone_of(config))
     lines = loan_papers.summary(loan, name, brought)
     if loan.borrower and brought.mine:
         averaged = report_of(store, config, loan.borrower).average

@@ -17,6 +17,7 @@ from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
 from collector.service.notices.series_progress import so_far
+from collector.share.text.cuff_text import never_delivered
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -25,6 +26,7 @@ from collector.store.journal import cuffs, payloads, visit_facts, visits
 from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
+CLOCKS_APART = timedelta(days=1)
 OWN_TOPICS = frozenset({"notices"})
 """Conditions that a channel's failure makes: telling of them through the channel would go in circles."""
 
@@ -53,7 +55,7 @@ def look(store: Store, config: Config, now: datetime | None = None) -> Situation
         series=tuple(_series(store, config, now)),
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
-        newest_backup=_newest_backup(folder, store.path),
+        newest_backup=_newest_backup(folder, store.path, now),
         since=payloads.oldest_arrival(store),
         conditions=tuple(
             Condition(told.topic, told.text, told.since)
@@ -75,6 +77,7 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
             battery=level[0] if level and level[0] <= 100 else None,
             clock_ahead_s=_clock_ahead(store, cuff.address, values, zone),
             bond_missing_on=cuff.bond_missing_on,
+            never_delivered=never_delivered(store, cuff.address),
         )
 
 
@@ -151,9 +154,10 @@ def _folders(*wanted: Path) -> Iterator[Folder]:
             continue  # a backup folder that is not there shows as a backup that failed
 
 
-def _newest_backup(folder: Path, store: Path) -> datetime | None:
+def _newest_backup(folder: Path, store: Path, now: datetime) -> datetime | None:
     try:
         found = backups.every(folder, store)
     except BackupError:
         return None
-    return found[-1].made_at if found else None
+    # One of a time to come was made by a clock that was ahead: nobody can tell when.
+    return max((one.made_at for one in found if one.made_at <= now + CLOCKS_APART), default=None)

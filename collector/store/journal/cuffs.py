@@ -122,7 +122,9 @@ def forget(store: Store, wanted: str, at: datetime) -> None:
         store.query(
             "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?", (to_us(at), address)
         )
-        store.query("DELETE FROM cuff_handle WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,))
+        cuff_id = row_of(store, address)
+        for table in ("cuff_handle", "cuff_characteristic", "cuff_manner"):
+            store.query(f"DELETE FROM {table} WHERE cuff_id = ?", (cuff_id,))
         audit.record(store, at, "cuff forgotten", {"cuff": address})
 
 

@@ -15,6 +15,7 @@ from collector.store.migrations import (
     m009_pace,
     m010_erasing,
     m011_office,
+    m012_manners,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -29,5 +30,6 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("009 pace", m009_pace.apply),
     ("010 erasing", m010_erasing.apply),
     ("011 office", m011_office.apply),
+    ("012 manners", m012_manners.apply),
 )
 """In order. The store's user_version is the number of steps taken."""

@@ -17,6 +17,7 @@ class State(StrEnum):
     CLEANING = "cleaning"
     CHECK_DUE = "check due"
     QUARANTINE = "quarantine"
+    LOST = "lost"
     RETIRED = "retired"
 
 

@@ -1,8 +1,10 @@
 """Loans: which cuff is with which borrower, and how far its return has come."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
+from typing import Any
 
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
@@ -25,7 +27,7 @@ class Loan:
     out_at: datetime
     back_at: datetime | None
     step: Step
-    checks: dict[str, str]  # key of what was looked at: when
+    checks: dict[str, Any]  # key of what was looked at: when
     borrower_row: int | None
 
 
@@ -73,6 +75,7 @@ def lend(store: Store, cuff: str, borrower: str, slots: tuple[slot_spans.Slot, .
             "hold somebody's readings; `loan back` looks after it",
             "refused",
         )
+    _refuse_backdating(store, cuff, address, at)
     with store.transaction():
         if people.find(store, borrower) is None:
             people.add(store, borrower, at)
@@ -93,6 +96,12 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
     address = cuffs.need(store, cuff)
     with store.transaction():
         loan = current(store, address)
+        if loan is not None and loan.step is Step.OUT and loan.out_at > at:
+            raise StoreError(
+                f"{cuff} was lent on {loan.out_at:%Y-%m-%d %H:%M} UTC, which has not come: the clock was wrong then, "
+                "or is now. Where it is right now, say when the cuff was lent: `loan back … --lent-at TIME`",
+                "refused",
+            )
         if loan is None:
             if state_of(store, address) is State.AVAILABLE and not _sent_since_marked(store, address):
                 raise StoreError(f"{cuff} is available; there is nothing to take back", "refused")
@@ -112,6 +121,25 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
         return get(store, loan.row)
 
 
+def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None:
+    """A loan that was begun under a wrong clock: it began then. Raises StoreError for a cuff that is not on loan."""
+    address = cuffs.need(store, cuff)
+    with store.transaction():
+        loan = current(store, address)
+        if loan is None or loan.step is not Step.OUT:
+            raise StoreError(f"{cuff} is not on loan", "refused")
+        if out_at > at:
+            raise StoreError(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come", "refused")
+        store.query(
+            "UPDATE loan SET out_at = ?, changed_at = max(?, changed_at + 1) WHERE id = ?",
+            (to_us(out_at), to_us(at), loan.row),
+        )
+        for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
+            if span.strict and span.until is None:
+                slot_spans.set_beginning(store, span.row, out_at, at)
+        audit.record(store, at, "loan's beginning put right", {"cuff": address, "to": out_at.isoformat()})
+
+
 def advance(store: Store, loan: Loan, step: Step, at: datetime) -> Loan:
     with store.transaction():
         store.query("UPDATE loan SET step = ?, changed_at = ? WHERE id = ?", (step, to_us(at), loan.row))
@@ -120,10 +148,26 @@ def advance(store: Store, loan: Loan, step: Step, at: datetime) -> Loan:
 
 def note_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
     """Somebody looked, and it is so."""
-    checks = {**loan.checks, key: at.isoformat(timespec="seconds")}
+    return _set_checks(store, loan, {**loan.checks, key: at.isoformat(timespec="seconds")}, at)
+
+
+SAVED_RECORDS = "saved records"
+"""Among the checks of a return: how many records it had when its papers were written."""
+
+
+def note_saved(store: Store, loan: Loan, records: int, at: datetime) -> Loan:
+    return _set_checks(store, loan, {**loan.checks, SAVED_RECORDS: records}, at)
+
+
+def forget_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
+    """It has to be looked at again."""
+    return _set_checks(store, loan, {name: said for name, said in loan.checks.items() if name != key}, at)
+
+
+def _set_checks(store: Store, loan: Loan, checks: Mapping[str, Any], at: datetime) -> Loan:
     with store.transaction():
         store.query(
-            "UPDATE loan SET checks = ?, changed_at = ? WHERE id = ?", (json.dumps(checks), to_us(at), loan.row)
+            "UPDATE loan SET checks = ?, changed_at = ? WHERE id = ?", (json.dumps(dict(checks)), to_us(at), loan.row)
         )
         return get(store, loan.row)
 
@@ -140,7 +184,7 @@ def current(store: Store, address: str) -> Loan | None:
     """The loan or return of this cuff that is not closed."""
     row = store.scalar(
         "SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? "
-        "AND NOT gone ORDER BY out_at DESC LIMIT 1",
+        "AND NOT gone ORDER BY loan.id DESC LIMIT 1",  # the newest by count, whatever the clock showed
         (address, Step.CLOSED),
     )
     return None if row is None else get(store, row)
@@ -178,6 +222,25 @@ def stock(store: Store) -> list[Stocked]:
         Stocked(address, name, State(state), reason, from_us(since), current(store, address))
         for address, name, state, reason, since in rows
     ]
+
+
+_SLACK = timedelta(minutes=2)
+
+
+def _refuse_backdating(store: Store, cuff: str, address: str, at: datetime) -> None:
+    """By a clock that is behind, what the cuff sent before would be the borrower's."""
+    newest = store.scalar(
+        """SELECT max(at) FROM (
+            SELECT max(arrived_at) AS at FROM payload WHERE cuff_id = ?1 AND clock_id IS NULL
+            UNION ALL SELECT max(opened_at) FROM visit WHERE cuff_id = ?1 AND clock_id IS NULL)""",
+        (cuffs.row_of(store, address),),
+    )
+    if newest is not None and from_us(newest) > at + _SLACK:
+        raise StoreError(
+            f"{cuff} was heard of on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
+            f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff",
+            "refused",
+        )
 
 
 def _sent_since_marked(store: Store, address: str) -> int:

@@ -90,6 +90,15 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
         audit.record(store, at, "slot ended", detail, span.person_row)
 
 
+def set_beginning(store: Store, row: int, since: datetime, at: datetime) -> None:
+    """A span that was begun under a wrong clock."""
+    with store.transaction():
+        store.query(
+            "UPDATE span SET since = ?, changed_at = max(?, changed_at + 1) WHERE id = ?",
+            (to_us(since), to_us(at), row),
+        )
+
+
 def remove(store: Store, row: int, at: datetime) -> None:
     """It never was the person's: a mistake taken back."""
     with store.transaction():

@@ -65,9 +65,9 @@ def test_only_the_newest_stay_and_other_files_are_left_alone(store: Path, folder
 
 
 def test_one_made_by_a_clock_that_was_never_set_stays_all_the_same(store: Path, folder: Path) -> None:
-    right = backups.take(store, folder, 1, now=NIGHT)
+    backups.take(store, folder, 1, now=NIGHT)
     lost = backups.take(store, folder, 1, now=datetime(1970, 1, 1, 3, 15, tzinfo=UTC))
-    assert [one.path for one in backups.every(folder, store)] == [lost.path, right.path]
+    assert [one.path for one in backups.every(folder, store)] == [lost.path]
     later = backups.take(store, folder, 1, now=NIGHT + timedelta(days=1))
     assert [one.path for one in backups.every(folder, store)] == [later.path]
 
@@ -267,3 +267,12 @@ def test_a_copy_that_is_not_sound_counts_for_nothing_and_costs_no_older_one(
         backups.take(store, folder, 1, now=NIGHT)
     assert [one.path for one in backups.every(folder, store)] == [first.path]
     assert sorted(path.name for path in folder.iterdir()) == [first.path.name]
+
+
+def test_backups_are_in_the_order_they_were_made_whatever_the_clock_showed(store: Path, folder: Path) -> None:
+    years = (2031, 2041, 1970, 2032)
+    made = [backups.take(store, folder, keep=3, now=datetime(year, 3, 4, tzinfo=UTC)).path for year in years]
+    assert [one.path for one in backups.every(folder, store)] == made[1:]
+    assert backups.find("last", folder, store).path == made[-1]
+    newest = backups.take(store, folder, keep=2, now=datetime(2032, 3, 5, tzinfo=UTC))
+    assert [one.path for one in backups.every(folder, store)] == [made[-1], newest.path]
