@@ -124,22 +124,22 @@ def _draft(store: Store, payload: Payload, said: Content, reading_id: str) -> Dr
     numbers = (said.systolic, said.diastolic, said.mean, said.pulse)
     systolic, diastolic, mean, pulse = (None if number is None else str(number) for number in numbers)
     return Draft(
-        reading_id,
-        said.slot,
-        systolic,
-        diastolic,
-        mean,
-        said.unit,
-        pulse,
-        said.status,
-        said.status_raw,
-        None if feature is None else feature.checks(),
-        said.stamp,
-        said.stamp_us if said.by_hand is None else to_us(said.by_hand),
-        "hand" if said.by_hand is not None else said.clock,
-        said.identity,
-        tuple(sorted(marks)),
-        said.note,
+        reading_id=reading_id,
+        slot=said.slot,
+        systolic=systolic,
+        diastolic=diastolic,
+        mean=mean,
+        unit=said.unit,
+        pulse=pulse,
+        status=said.status,
+        status_raw=said.status_raw,
+        assessed=None if feature is None else feature.checks(),
+        stamp=said.stamp,
+        stamp_us=said.stamp_us if said.by_hand is None else to_us(said.by_hand),
+        clock="hand" if said.by_hand is not None else said.clock,
+        content=said.identity,
+        marks=tuple(sorted(marks)),
+        note=said.note,
     )
 
 

@@ -118,7 +118,15 @@ def troubles(store: Store) -> Iterator[Trouble]:
         "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"
     )
     for payload, cuff, characteristic, value, arrived, kind, reason in rows:
-        yield Trouble(payload, cuff, characteristic, value, shown_us(arrived), OutcomeKind(kind), reason)
+        yield Trouble(
+            payload=payload,
+            cuff=cuff,
+            characteristic=characteristic,
+            value=value,
+            arrived_at=shown_us(arrived),
+            kind=OutcomeKind(kind),
+            reason=reason,
+        )
 
 
 @dataclass(frozen=True, slots=True)
