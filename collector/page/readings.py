@@ -16,6 +16,7 @@ from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
 from collector.store.people.page_devices import Role
+from collector.store.people.persons import Person
 from collector.store.readings import strikes
 from collector.store.values import CORRECTED, Reading, Selection
 
@@ -47,10 +48,8 @@ async def list_readings(request: Request) -> Response:
 @may(Role.PERSON, Role.KEEPER)
 async def not_theirs(request: Request) -> Response:
     """The reading is made nobody's."""
-    around, person = room(request), whose(request)
-    reading = _reading(request)
-    if reading.person != person.name:
-        raise Refused(404)
+    around = room(request)
+    person, reading = _own(request)
     data = await form(request)
     once(request, data, lambda: giving.make_nobodys(around.store, reading.reading_id, datetime.now(UTC)))
     return RedirectResponse(f"/p/{person.row}/readings?undo={reading.reading_id}", 303)
@@ -91,6 +90,7 @@ async def count_again(request: Request) -> Response:
 @may(Role.PERSON, Role.KEEPER)
 async def correct(request: Request) -> Response:
     """What was typed stands in its place; as it came it is kept."""
+    _own(request)
     data = await form(request)
     typed = data.get("pressures", "")
     try:
@@ -104,12 +104,18 @@ async def correct(request: Request) -> Response:
 
 
 async def _change(request: Request, act: Callable[[str], object], data: dict[str, str] | None = None) -> Response:
-    person, reading = whose(request), _reading(request)
-    if reading.person != person.name:
-        raise Refused(404)
+    person, reading = _own(request)
     sent = await form(request) if data is None else data
     once(request, sent, lambda: act(reading.reading_id))
     return RedirectResponse(f"/p/{person.row}/readings", 303)
+
+
+def _own(request: Request) -> tuple[Person, Reading]:
+    """Whose page it is, and the reading where it is theirs."""
+    person, reading = whose(request), _reading(request)
+    if reading.person != person.name:
+        raise Refused(404)
+    return person, reading
 
 
 @may(Role.KEEPER)
