@@ -1,11 +1,12 @@
 """`quietcuff demo`: the whole path with an invented household, no hardware."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, new_app, of, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, of, say
 from collector.cli.readings import show
 from collector.service import demo as household
 from collector.service.config import usual_store
@@ -28,6 +29,9 @@ def usual_place() -> Path:
 def demo(
     ctx: typer.Context,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Show the collector's log as well.")] = False,
+    page: Annotated[
+        bool, typer.Option("--page", help="Then open the station's page on it, with a practice cuff that measures.")
+    ] = False,
 ) -> None:
     """Try everything with two virtual cuffs and an invented household.
 
@@ -37,6 +41,7 @@ def demo(
     \b
     Example:
       quietcuff demo
+      quietcuff demo --page
       quietcuff --store demo.db demo
     """
     import asyncio
@@ -61,9 +66,35 @@ def demo(
         f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
         f"{collected.repeats} came again; {collected.readings} readings, each once."
     )
+    if page:
+        _open_page(path, around)
+        return
     say(f"The store is {path}. Try:")
     for command in ("readings --last 5", "readings --json", "export --to csv", "cuff list"):
         say(f"  quietcuff --store {path} {command}")
+
+
+def _open_page(path: Path, around: GlobalOptions) -> None:
+    """The page on the invented household, with a listener whose practice cuff measures every minute."""
+    import subprocess
+    import sys
+
+    from collector.cli.page import base_address, need_extra
+    from collector.store.people import page_devices
+
+    need_extra()
+    from collector.page.start import start
+
+    household.name_people(path)
+    with open_store(path, create=False) as store:
+        link = page_devices.invite(store, household.PERSON, page_devices.Role.KEEPER, datetime.now(UTC))
+    listen = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]
+    with subprocess.Popen([*listen, "--log", "error"], stdin=subprocess.DEVNULL) as cuff:
+        say(f"Open {base_address(around.config.page)}/in/{link} in a browser on this machine. Ctrl-C ends it.")
+        try:
+            start(path, around.config, None, None, say)
+        finally:
+            cuff.terminate()
 
 
 def _clear_away(path: Path) -> None:
@@ -73,7 +104,7 @@ def _clear_away(path: Path) -> None:
     if listener(path) is not None:
         raise Failure(f"{path}: a listener works on this store; stop it, or name another file with --store")
     with open_store(path, create=False, read_only=True) as store:
-        strangers = {cuff.address for cuff in _cuffs(store)} - {household.HALLWAY, household.KITCHEN}
+        strangers = {cuff.address for cuff in _cuffs(store)} - household.CUFFS
     if strangers:
         raise Failure(f"{path}: holds readings that no demo made; name another file with --store")
     for suffix in ("", "-wal", "-shm", ".lock"):
