@@ -138,6 +138,14 @@ def remember(store: Store, address: str, at: datetime) -> None:
             audit.record(store, at, "cuff added again", {"cuff": address})
 
 
+def last_payload(store: Store, address: str) -> int | None:
+    """Row of the newest payload of a cuff."""
+    row: int | None = store.scalar(
+        "SELECT max(payload.id) FROM payload JOIN cuff ON cuff.id = cuff_id WHERE address = ?", (address,)
+    )
+    return row
+
+
 def open_window(store: Store, until: datetime | None) -> None:
     """New cuffs are taken in until then although the configuration accepts known ones only; None closes."""
     with store.transaction():
