@@ -1,6 +1,6 @@
 """`quietcuff office …`: what was measured in the office, to set home against it."""
 
-from datetime import UTC, date, datetime
+from datetime import date
 from typing import Annotated
 
 import typer
@@ -46,12 +46,12 @@ def add_visit(
 
     around = of(ctx)
     values = [need_pressures(one, "SYS/DIA") for one in readings]
-    today = datetime.now(around.zone).date()
+    today = dates.now().astimezone(around.zone).date()
     day = dates.day(on, "--on") or today
     if day > today:
         raise Usage(f"--on {day} has not come yet")
     with writing_store(around) as store:
-        kept = visits_kept.add(store, person, day, values, datetime.now(UTC))
+        kept = visits_kept.add(store, person, day, values, dates.now())
     visit = Visit(day, pressures(kept.readings))
     mean = visit.mean
     classes = (
@@ -117,7 +117,7 @@ def remove_visit(
     from collector.store.people import office_visits as visits_kept
 
     with writing_store(of(ctx)) as store:
-        visit = visits_kept.remove(store, person, visit_id, datetime.now(UTC))
+        visit = visits_kept.remove(store, person, visit_id, dates.now())
     say(f"taken back: the visit of {visit.person} on {visit.day}")
 
 

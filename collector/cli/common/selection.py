@@ -5,7 +5,7 @@ import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from typing import Annotated
 
 import typer
@@ -62,7 +62,7 @@ def slot_of(text: str) -> Slot:
 
 def believed_now(store: Store, clock_is_right: bool = False) -> datetime:
     """Now, for whatever is dated for good. Raises Failure where this machine's clock cannot be believed."""
-    now = datetime.now(UTC)
+    now = dates.now()
     if not clock_is_right and (doubt := machine_clock.reason_to_doubt(now, newest_arrival(store))):
         raise Failure(f"{doubt}; set it (sudo timedatectl set-ntp true), then say it again")
     return now
