@@ -1,15 +1,16 @@
 """`quietcuff cuff …`: the cuffs that were met."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
 from collector.share.text.cuff_text import is_address, name_problem, remarks
-from collector.share.text.layout import columns, visible
+from collector.share.text.layout import columns, natural, visible
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import Cuff
 
@@ -38,8 +39,9 @@ def list_cuffs(
     Example:
       quietcuff cuff list --json
     """
-    with reading_store(of(ctx)) as store:
-        found = cuffs.every(store, forgotten)
+    around = of(ctx)
+    with reading_store(around) as store:
+        found = sorted(cuffs.every(store, forgotten), key=lambda cuff: (cuff.name is None, natural(cuff.name or "")))
     if as_json:
         for cuff in found:
             out(
@@ -62,12 +64,12 @@ def list_cuffs(
         return
 
     heading = ("name", "address", "readings", "last visit", "remarks")
-    for line in columns([_row(cuff) for cuff in found], terminal_width(), heading, frozenset({2})):
+    for line in columns([_row(cuff, around.zone) for cuff in found], terminal_width(), heading, frozenset({2})):
         out(line)
 
 
-def _row(cuff: Cuff) -> tuple[str, ...]:
-    last = cuff.last_visit.astimezone().isoformat(" ", "minutes") if cuff.last_visit else "never"
+def _row(cuff: Cuff, zone: tzinfo | None) -> tuple[str, ...]:
+    last = minute(cuff.last_visit, zone) if cuff.last_visit else "never"
     return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(remarks(cuff))
 
 

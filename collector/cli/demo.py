@@ -5,12 +5,17 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, new_app, of, say
+from collector.cli.common.command import Failure, new_app, of, out, say
+from collector.cli.common.selection import terminal_width
 from collector.cli.readings import show
 from collector.service import demo as household
 from collector.service.config import usual_store
 from collector.service.listen import log as lines
 from collector.service.listen.lock import listener
+from collector.service.loans.saving import report_of
+from collector.share.private_file import private_file
+from collector.share.report import render_html
+from collector.share.text.average_text import average_lines
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import cuffs
@@ -61,8 +66,16 @@ def demo(
         f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
         f"{collected.repeats} came again; {collected.readings} readings, each once."
     )
-    say(f"The store is {path}. Try:")
-    for command in ("readings --last 5", "readings --json", "export --to csv", "cuff list"):
+    with open_store(path, create=False, read_only=True) as store:
+        data = report_of(store, around.config, household.PERSON)
+    say(f"The week of {household.PERSON}, whose slot of the hallway cuff it is:")
+    for line in average_lines(data.average, household.PERSON, terminal_width()):
+        out(line)
+    page = path.with_name(f"{household.PERSON}.html")
+    with private_file(page, binary=True) as file:
+        file.write(render_html(data).encode())
+    say(f"The page for the chart is {page}. The store is {path}. Try:")
+    for command in (f"average {household.PERSON}", "readings --last 5", "export --to csv", "cuff list"):
         say(f"  quietcuff --store {path} {command}")
 
 

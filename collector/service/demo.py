@@ -7,12 +7,14 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
+from collector.intake.owner import assign_cuff
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
-from collector.store import journal
+from collector.store import journal, people
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
+from collector.store.people import slot_spans
 
 HALLWAY, KITCHEN = "F0:F1:F2:00:00:01", "F0:F1:F2:00:00:02"
 MOVED, IRREGULAR = 0x0001, 0x0004
@@ -20,19 +22,22 @@ FEATURES = 0x0007  # notices movement, a loose cuff, an irregular pulse
 CAME_AGAIN = 3
 NEVER_SLOW_S = 25.0
 
-# Invented. Day back from today, hour, minute, systolic, diastolic, pulse, status word.
-STORED = (
-    (5, 7, 12, 142, 88, 71, 0),
-    (5, 7, 14, 138, 86, 70, 0),
-    (5, 20, 41, 136, 84, 74, 0),
-    (5, 20, 43, 134, 82, 73, 0),
-    (4, 7, 5, 140, 87, 69, 0),
-    (4, 7, 7, 137, 85, 68, IRREGULAR),
-    (4, 21, 2, 133, 83, 72, 0),
-    (3, 7, 20, 139, 86, 70, MOVED),
-    (3, 7, 23, 136, 85, 69, 0),
-    (2, 7, 9, 138, 84, 71, 0),
-    (2, 7, 11, 135, 83, 70, 0),
+PERSON = "alma"
+
+# Invented, two in the morning and two in the evening of each of the seven days before today:
+# systolic, diastolic, pulse, status word.
+WEEK = (
+    ((142, 88, 71, 0), (138, 86, 70, 0), (136, 84, 74, 0), (134, 82, 73, 0)),
+    ((141, 87, 70, 0), (139, 86, 71, 0), (137, 85, 72, 0), (135, 83, 73, 0)),
+    ((140, 87, 69, 0), (137, 85, 68, IRREGULAR), (133, 83, 72, 0), (134, 82, 71, 0)),
+    ((139, 86, 70, MOVED), (136, 85, 69, 0), (135, 84, 73, 0), (132, 82, 72, 0)),
+    ((138, 84, 71, 0), (135, 83, 70, 0), (134, 83, 74, 0), (131, 81, 73, 0)),
+    ((137, 85, 70, 0), (136, 84, 69, 0), (133, 82, 72, 0), (132, 82, 73, 0)),
+    ((138, 85, 71, 0), (134, 83, 70, 0), (132, 81, 73, 0), (130, 80, 72, 0)),
+)
+TIMES = (time(7, 12), time(7, 14), time(20, 41), time(20, 43))
+STORED = tuple(
+    (len(WEEK) - number, at, values) for number, day in enumerate(WEEK) for at, values in zip(TIMES, day, strict=True)
 )
 LIVE = ((1, 128, 79, 64), (0, 124, 77, 63))  # minutes ago, …
 
@@ -66,8 +71,8 @@ async def run(path: Path, config: Config, say: Callable[[str], None]) -> Collect
     try:
         async with asyncio.timeout(NEVER_SLOW_S):
             await _first_of(radio.listening.wait(), listening)
-            for back, hour, minute, systolic, diastolic, pulse, status in STORED:
-                at = datetime.combine(today - timedelta(days=back), time(hour, minute))
+            for back, clock, (systolic, diastolic, pulse, status) in STORED:
+                at = datetime.combine(today - timedelta(days=back), clock)
                 hallway.measure(
                     systolic,
                     diastolic,
@@ -94,6 +99,9 @@ async def run(path: Path, config: Config, say: Callable[[str], None]) -> Collect
         now = datetime.now(UTC)
         cuffs.name(store, HALLWAY, "hallway", now)
         cuffs.name(store, KITCHEN, "kitchen", now)
+        people.add(store, PERSON, now)
+        slot_spans.add(store, PERSON, HALLWAY, 1, now)
+        assign_cuff(store, cuffs.row_of(store, HALLWAY))
         counts = journal.counts(store)
     sent = len(hallway.confirmed) + len(kitchen.confirmed)
     return Collected(sent, counts.payloads, counts.repeats, counts.readings)
