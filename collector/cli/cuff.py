@@ -9,9 +9,9 @@ from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
-from collector.share.text.cuff_text import is_address, name_problem, remarks
+from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks
 from collector.share.text.layout import columns, natural, visible
-from collector.store.journal import cuffs
+from collector.store.journal import cuffs, manners
 from collector.store.journal.cuffs import Cuff
 
 app = new_app("""List, name, add or forget cuffs.
@@ -31,6 +31,7 @@ Which = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name or a
 def list_cuffs(
     ctx: typer.Context,
     forgotten: Annotated[bool, typer.Option("--forgotten", help="The forgotten ones too.")] = False,
+    verbose: Annotated[bool, typer.Option("-v", "--verbose", help="Also how each wants to be visited.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a cuff.")] = False,
 ) -> None:
     """List the cuffs that were met.
@@ -42,6 +43,8 @@ def list_cuffs(
     around = of(ctx)
     with reading_store(around) as store:
         found = sorted(cuffs.every(store, forgotten), key=lambda cuff: (cuff.name is None, natural(cuff.name or "")))
+        learned = {cuff.address: [manner_text(one) for one in manners.of(store, cuff.address)] for cuff in found}
+        silent = {cuff.address: never_delivered(store, cuff.address) for cuff in found}
     if as_json:
         for cuff in found:
             out(
@@ -55,6 +58,8 @@ def list_cuffs(
                         "forgotten": cuff.forgotten,
                         "readings": cuff.readings,
                         "last_visit": cuff.last_visit,
+                        "never_delivered": (silent[cuff.address] or (None,))[0],
+                        "manners": learned[cuff.address],
                     }
                 )
             )
@@ -64,13 +69,30 @@ def list_cuffs(
         return
 
     heading = ("name", "address", "readings", "last visit", "remarks")
-    for line in columns([_row(cuff, around.zone) for cuff in found], terminal_width(), heading, frozenset({2})):
+    rows = [_row(cuff, around.zone, silent[cuff.address], learned[cuff.address] if verbose else []) for cuff in found]
+    for line in columns(rows, terminal_width(), heading, frozenset({2})):
         out(line)
 
 
-def _row(cuff: Cuff, zone: tzinfo | None) -> tuple[str, ...]:
+def _row(cuff: Cuff, zone: tzinfo | None, silent: tuple[str, str] | None, learned: list[str]) -> tuple[str, ...]:
     last = minute(cuff.last_visit, zone) if cuff.last_visit else "never"
-    return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(remarks(cuff))
+    told = [*remarks(cuff), *(silent[:1] if silent else ()), *learned]
+    return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(told)
+
+
+@app.command("reset-manners")
+def reset_manners(ctx: typer.Context, cuff: Which) -> None:
+    """Forget how a cuff wants to be visited: its next visit is as the first.
+
+    What it hung up at, or did not answer, is asked again. `cuff list -v` shows what was learned.
+
+    \b
+    Example:
+      quietcuff cuff reset-manners kitchen
+    """
+    with writing_store(of(ctx)) as store:
+        count = manners.reset(store, cuff, datetime.now(UTC))
+    say(f"{cuff}: {count} manner{'' if count == 1 else 's'} forgotten; its next visit is as the first")
 
 
 @app.command("name")

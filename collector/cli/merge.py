@@ -1,13 +1,20 @@
 """`quietcuff merge`: bring another station's store in."""
 
+import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from collector import intake
 from collector.cli.common.command import new_app, of, progress, say
-from collector.cli.common.selection import writing_store
+from collector.cli.common.erased import finish_and_tell
 from collector.intake.merging import merge as bring_in
+from collector.store import people, readings
+from collector.store.database import Store
+from collector.store.opening import open_store
+from collector.store.people import unions
 
 app = new_app()
 
@@ -21,16 +28,39 @@ def merge(
 
     Every payload is kept once, and every reading follows from them all: the order does not matter, nor how often a
     store is merged. A reading that two stations received is one reading with two sightings. People, slots, claims,
-    notes and loans come along. Where two stations say different things of one slot, the later change holds.
+    notes and loans come along; where there is no store yet, one is made. Who is who among people of one name is asked
+    at a terminal. Where two stations say different things of one slot, the later change holds. A store with anything in
+    it that no quietcuff writes is refused whole.
 
     \b
     Examples:
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    with writing_store(of(ctx)) as store:
+    with open_store(of(ctx).store_path) as store:
+        finish_and_tell(store)
         for path in other:
             with progress(f"{path.name}: payloads looked at") as show:
                 brought = bring_in(store, path, show)
             erased = f", {brought.erased} stay out, erased here" if brought.erased else ""
             say(f"{path}: {brought.payloads} payloads were new, {brought.known} known{erased}")
+        _who_is_who(store)
+        count, left = readings.count(store), readings.unassigned(store)
+        say(f"the store has {count} readings now" + (f", {left} of them nobody's" if left else ""))
+
+
+def _who_is_who(store: Store) -> None:
+    """Two stations may each have added one person, or two of one name: only somebody who knows them can tell."""
+    for name, called in people.namesakes(store).items():
+        first, *others = called
+        for other in others:
+            asked = f"Is {other} the same person as {first}?"
+            if sys.stdin.isatty() and typer.confirm(asked, err=True):
+                unions.unite(store, first, other, datetime.now(UTC))
+                intake.reassign(store)
+                say(f"{first} and {other} are one person now")
+            else:
+                say(
+                    f"two are called '{name}': `quietcuff person unite {first} {other}` if they are one, "
+                    f"`quietcuff person rename {other} NAME` if not"
+                )

@@ -69,7 +69,9 @@ def setup(
     owner = _owner(around)
     for name in named:
         _own_command(around, file, owner, "person", "add", name)
-    if owner is not None and not settle_units(answers, _told):
+    if owner is not None and not Path("/run/systemd/system").is_dir():  # sd_booted(3)
+        say("systemd does not run here, so nothing was started")
+    elif owner is not None and not settle_units(answers, _told):
         say("systemd did not take it all: `systemctl status quietcuff` says why")
     if answers.page_name:
         say(f"the page: https://{answers.page_name}:8140, once `quietcuff page invite` gave a device its link")

@@ -17,6 +17,7 @@ from collector.store.instants import to_us
 from collector.store.journal import payloads, stations, visit_facts
 from collector.store.journal.payloads import Payload
 from collector.store.readings import write
+from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.readings.write import Draft
 from parsers.errors import ParseError
 from parsers.measurement import Feature, parse_feature
@@ -43,6 +44,10 @@ class Outcome:
 
 def recognise(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
     """Decode one payload, find or make its reading, and note the outcome. at: arrival, microseconds UTC."""
+    if not FIRST_INSTANT <= at < LAST_INSTANT:
+        outcome = Outcome("undecodable", reason="it arrived in no year that can be meant")
+        write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
+        return outcome
     if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
         return _segment(store, payload, at, zone)
     if payload.characteristic == IMPORTED_CHARACTERISTIC:

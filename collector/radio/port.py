@@ -170,7 +170,7 @@ class Manner(StrEnum):
     """What is learned of how a cuff wants to be visited. Acted on at its next visit; a person can see and reset it."""
 
     HANGS_UP = "hangs up at"  # detail: the step, left out from now on
-    NO_ANSWER = "does not answer"  # detail: the step, left out from now on
+    NO_ANSWER = "does not answer to"  # detail: the step, left out from now on
     CLOCK_FIRST = "sends only once its clock is set"
     NO_PAIRING = "hangs up when it is to pair"
     PASSKEY = "wants the digits on its display"
@@ -179,7 +179,7 @@ class Manner(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Learned:
-    """A manner of one cuff. detail: the step it is about, in the visit procedure's words, such as 'reading 0x2a25'.
+    """A manner of one cuff. detail: the step it is about, in the visit's words: 'reading serial number'.
 
     sure: else only suspected, and acted upon when it shows again.
     """

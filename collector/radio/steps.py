@@ -22,12 +22,18 @@ from collector.radio.port import (
     VisitPlan,
 )
 from collector.radio.time_limit import within
+from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.visit")
 T = TypeVar("T")
 
 SLOW_TIMEOUT_S = 30.0  # ATT's own limit (Core Vol 3 Part F 3.3.3)
 SLOW_S = 1.0  # an answer that takes so long makes a cuff a slow one (our choice)
+
+
+def named(short: int) -> str:
+    """'serial number' for 0x2A25."""
+    return Uuid(short).name.lower().replace("_", " ") if short in set(Uuid) else f"{short:#06x}"
 
 
 class Steps:
@@ -101,7 +107,7 @@ class Steps:
         found = self.find(*shorts, property_="read")
         if found is None or found.short is None or self.silent:
             return None
-        what = f"reading {found.short:#06x}"
+        what = f"reading {named(found.short)}"
         if what in self.left_out:
             return None
         asked, began = datetime.now(UTC), time.monotonic()

@@ -19,5 +19,13 @@ def from_us(us: int) -> datetime:
     return EPOCH + timedelta(microseconds=us)
 
 
+def shown_us(us: int) -> datetime:
+    """As `from_us`, for showing what may stand in a store whatever it is: the calendar's end for what is beyond it."""
+    try:
+        return from_us(us)
+    except OverflowError:
+        return datetime(1 if us < 0 else 9999, 6, 1, tzinfo=UTC)
+
+
 def optional_us(instant: datetime | None) -> int | None:
     return None if instant is None else to_us(instant)

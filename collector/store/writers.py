@@ -45,8 +45,19 @@ def alone(store: Path) -> Iterator[None]:
         release(descriptor)
 
 
-def _take(store: Path, how: int, wait_s: float, otherwise: str) -> int | None:
-    path = lock_file(store)
+@contextmanager
+def only_backup(store: Path) -> Iterator[None]:
+    """Nobody else makes a backup of this store, so that what an interrupted one left can be taken away."""
+    path = store.with_name(store.name + ".backing-up")
+    descriptor = _take(store, fcntl.LOCK_EX, 1.0, "another backup of it is being made; wait for that", path)
+    try:
+        yield
+    finally:
+        release(descriptor)
+
+
+def _take(store: Path, how: int, wait_s: float, otherwise: str, path: Path | None = None) -> int | None:
+    path = path or lock_file(store)
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError:

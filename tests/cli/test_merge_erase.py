@@ -60,3 +60,14 @@ def test_erase_asks_for_yes_and_leaves_nothing(quietcuff: Run, household: Path, 
         for file in path.parent.glob(path.name + "*"):
             assert b"zebedee" not in file.read_bytes(), file
     assert run("person", "erase", "zebedee", "--yes").exit_code == 1
+
+
+def test_merge_makes_the_store_and_says_who_may_be_one(quietcuff: Run, tmp_path: Path) -> None:
+    north, south, both = (tmp_path / f"{name}.db" for name in ("north", "south", "all"))
+    for path in (north, south):
+        assert quietcuff("--store", str(path), "person", "add", "mira").exit_code == 0
+    result = quietcuff("--store", str(both), "merge", str(north), str(south))
+    assert result.exit_code == 0, result.stderr
+    assert "two are called 'mira': `quietcuff person unite mira#" in result.stderr
+    assert "the store has 0 readings now" in result.stderr
+    assert sorted(path.name for path in tmp_path.glob("*.db")) == ["all.db", "north.db", "south.db"]

@@ -92,7 +92,7 @@ def test_installed_it_runs_and_an_upgrade_restarts_it(suite: str, packages: Path
 
 
 COMPLETED = """. /usr/share/bash-completion/completions/quietcuff
-COMP_WORDS=(quietcuff av); COMP_CWORD=1; _quietcuff_completion; echo "${COMPREPLY[@]}" """
+COMP_WORDS=(quietcuff av); COMP_CWORD=1; _quietcuff_completion quietcuff; echo "${COMPREPLY[@]}" """
 VISIT = """import urllib.request, urllib.error
 try: print(urllib.request.urlopen('http://127.0.0.1:8140/', timeout=60).status)
 except urllib.error.HTTPError as error: print(error.code)"""

@@ -6,6 +6,7 @@ import pytest
 from air import fill, room
 
 from collector.radio.port import Learned, Manner, SetClock, VisitPlan
+from collector.radio.steps import named
 from collector.radio.virtual import Behaviour, VirtualCuff
 
 QUICK = Behaviour(lingers_s=0.05)
@@ -68,7 +69,7 @@ async def test_a_cuff_that_hangs_up_when_something_is_read(read: int) -> None:
             cuff.steps.clear()
             await air.wake(times=2)
             assert sorted(air.sink.payloads) == sorted(cuff.measured), visit
-    assert Learned(Manner.HANGS_UP, f"reading {read:#06x}") in air.sink.known()[0].manners
+    assert Learned(Manner.HANGS_UP, f"reading {named(read)}") in air.sink.known()[0].manners
     assert f"read {read:04x}" not in cuff.steps
 
 
@@ -81,7 +82,7 @@ async def test_a_cuff_that_never_answers_one_read(read: int) -> None:
             cuff.steps.clear()
             await air.wake()
             assert air.sink.payloads == cuff.measured
-    assert Learned(Manner.NO_ANSWER, f"reading {read:#06x}") in air.sink.known()[0].manners
+    assert Learned(Manner.NO_ANSWER, f"reading {named(read)}") in air.sink.known()[0].manners
 
 
 async def test_a_hash_that_changed_means_discovery() -> None:

@@ -36,14 +36,17 @@ async def end(bluez: PlayedBlueZ, service: Listening) -> None:
     bluez.stop()
 
 
-async def test_no_bond_is_asked_for_where_none_is_needed(address: str, tmp_path: Path) -> None:
+async def test_no_bond_is_asked_for_and_nothing_at_all_before_the_subscription(address: str, tmp_path: Path) -> None:
     bluez = PlayedBlueZ(answers)
     bluez.cccd_open = True
     service = await begin(bluez, address, tmp_path)
     await bluez.come([payload(128)])
     await service.readings(1)
     await end(bluez, service)
-    assert "Pair" not in bluez.asked
+    asked = [member for member in bluez.asked if member in ("Pair", "StartNotify", "ReadValue", "WriteValue")]
+    assert asked[0] == "StartNotify"
+    assert "ReadValue" in asked
+    assert "Pair" not in asked
 
 
 async def test_a_cuff_that_ignores_pairing_is_let_off_and_the_link_stays(
@@ -62,7 +65,27 @@ async def test_a_cuff_that_ignores_pairing_is_let_off_and_the_link_stays(
     asked = list(bluez.asked)
     assert "Disconnect" not in asked[: asked.index("CancelPairing")]
     bluez.leave()
+    await asyncio.sleep(4)  # it came to nothing: not at once again
+    bluez.ignores_pairing = False
+    bluez.asked.clear()
+    await bluez.come([payload(128)], lingers_s=0.5)
+    await service.readings(1)
+    assert bluez.asked.index("Pair") < bluez.asked.index("StartNotify"), "another way than the one that hung"
     await end(bluez, service)
+
+
+async def test_where_somebody_elses_agent_declines_a_bond_is_asked_for(address: str, tmp_path: Path) -> None:
+    """A desktop's agent is the default one; ours is asked about pairings of our own alone (BlueZ src/agent.c)."""
+    bluez = PlayedBlueZ(answers)
+    bluez.others_agent = True
+    service = await begin(bluez, address, tmp_path)
+    await bluez.come([payload(128)])
+    await service.readings(1)
+    await end(bluez, service)
+    asked = [member for member in bluez.asked if member in ("Pair", "StartNotify")]
+    assert asked == ["StartNotify", "Pair", "StartNotify"]
+    with open_store(service.path, read_only=True) as store:
+        assert cuffs.every(store)[0].bonded
 
 
 async def test_a_cuff_that_keeps_no_bond_comes_again_and_again(address: str, tmp_path: Path) -> None:

@@ -77,6 +77,7 @@ class PlayedBlueZ:
         self.cccd_open = False  # the cuff lets itself be subscribed to without a bond
         self.keeps_no_bond = False  # it pairs without the bonding flag
         self.ignores_pairing = False  # it never answers a pairing request
+        self.others_agent = False  # somebody else's agent declines pairings that nobody here asked for
         self.absent = False  # Connect finds nobody
         self.links: set[str] = set()  # devices to which the kernel has a link, whatever is told of it
         self._filtered: dict[str, bool] = {}
@@ -235,9 +236,12 @@ class PlayedBlueZ:
                 self._bus.send(Message.new_error(waiting, "org.bluez.Error.AuthenticationCanceled", "canceled"))
             self._unanswered.clear()
         elif member in ("StartNotify", "StopNotify"):
-            if member == "StartNotify" and not self.cccd_open and not self.objects[device][DEVICE_1]["Paired"]:
+            known = self.objects[device][DEVICE_1]
+            if member == "StartNotify" and not self.cccd_open and known["Connected"] and not known["Paired"]:
                 if self.ignores_pairing:
                     return True  # the elevated write is parked, and has no timer
+                if self.others_agent:
+                    return Message.new_error(message, "org.bluez.Error.NotPermitted", "Insufficient Authentication")
                 self._paired(device)  # att.c change_security: bluetoothd raises it by itself
             self.change(path, CHARACTERISTIC_1, Notifying=member == "StartNotify")
             (self.notifying.set if member == "StartNotify" else self.notifying.clear)()

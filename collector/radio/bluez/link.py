@@ -42,6 +42,7 @@ class Surroundings(Protocol):
 
     bus: Bus
     subscriptions: Subscriptions | None
+    pair_first: set[str]  # cuffs on which a subscription hung: next time by another way
 
     def discovered(self, cuff: str, handles: dict[int, int]) -> None: ...
 
@@ -68,7 +69,7 @@ class BlueZLink:
         self.ended: Outcome | None = None
         self.table_changed = False  # bluetoothd sees to that
         self.noticed: set[Manner] = set()
-        self._refused = False  # something, for want of a bond
+        self._refused = self.cuff in around.pair_first  # something, for want of a bond
         self._gone = asyncio.Event()
         self._client: BleakClient
         self._places: dict[int, BleakGATTCharacteristic] = {}
@@ -106,6 +107,11 @@ class BlueZLink:
             self.ended = self.ended or why or self.around.how_it_ended(self.cuff)
             self._gone.set()
 
+    @property
+    def pairs_first(self) -> bool:
+        """Whether there is reason to ask for a bond by ourselves."""
+        return self._refused or self._is_private()
+
     def note_record(self) -> None:
         self.heard += 1
         self.heard_at = time.monotonic()
@@ -113,13 +119,13 @@ class BlueZLink:
     # -- the port ------------------------------------------------------------------------------------
 
     async def secure(self) -> bool:
-        """Pair where the cuff has refused something without, or has an address that only pairing explains.
+        """Pair where a subscription was refused without or hung, or where only pairing explains the address.
 
         Else not: bluetoothd pairs by itself when the subscription is refused, and a cuff that can do without is left
         in peace.
         """
         self.bond_missing_on = self.around.bond_missing_on(self.cuff)
-        if not self._paired() and (self._refused or self._is_private()):
+        if not self._paired() and self.pairs_first:
             failure = await self._alive(self._pair())
             if self._gone.is_set():
                 raise LinkLost("left while pairing")
@@ -168,19 +174,20 @@ class BlueZLink:
         if not found.properties & {"indicate", "notify"}:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
-        path = _path(place)
+        path, subscriptions = _path(place), self.around.subscriptions
+        if subscriptions is None:
+            doing = self._listen(place, lambda value: self.around.bus_value(path, number, value))
+        else:
+            doing = self._alive(subscriptions.hold(path))
         try:
-            if self.around.subscriptions is None:
-                listening = self._listen(place, lambda value: self.around.bus_value(path, number, value))
-                await within(SUBSCRIBE_S, listening)
-            else:
-                await within(SUBSCRIBE_S, self._alive(self.around.subscriptions.hold(path)))
+            await within(SUBSCRIBE_S, doing)
         except TimeoutError:
-            self._refused = True
+            self.around.pair_first.add(self.cuff)
             raise Refused("no answer; it may want to be paired and does not say how") from None
         except BusError as failure:
             if self._gone.is_set():
                 raise LinkLost(str(failure)) from failure
+            # Somebody else's agent may have declined for us; ours answers where we ask for the bond.
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
             raise Refused(str(failure)) from failure
         if self.bonded:

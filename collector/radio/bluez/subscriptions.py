@@ -56,6 +56,9 @@ class Subscriptions(Watcher):
             if not failure.name.endswith("InProgress"):
                 self.held.discard(path)
                 raise
+        except asyncio.CancelledError:  # it took too long
+            self.held.discard(path)
+            raise
 
     async def rest(self, device: str) -> None:
         """Tell a cuff that stays on the line to keep its records: StopNotify before we hang up."""

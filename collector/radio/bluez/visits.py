@@ -12,7 +12,6 @@ from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces
 from collector.radio.bluez.connecting import Connecting
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
-from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
 from collector.radio.port import Bond, Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
 from collector.radio.visit import visit
@@ -53,6 +52,7 @@ class Visits(Watcher):
         self.stopping = False
         self._pace: dict[str, Pace] = {}
         self._noted: set[str] = set()
+        self.pair_first: set[str] = set()
         self._bond_missing: dict[str, str] = {}  # cuffs whose bond was found gone: 'ours' or 'cuff'
         self.connecting = Connecting(bus, lambda: delivery.heard_at)
 
@@ -118,7 +118,7 @@ class Visits(Watcher):
 
     def _stands(self, path: str) -> bool:
         address = self.address_of(path)
-        return address in self.known and self.sink.accepts(address)
+        return address in self.known and self.sink.accepts(address) and address not in self.pair_first
 
     def seen(self, path: str) -> None:
         """It advertises."""
@@ -194,8 +194,8 @@ class Visits(Watcher):
             link.heard = self.delivery.early(link.cuff)
             if not self.bus.get(path, DEVICE, "Connected"):
                 link.lost()
-            if self.bus.get(path, DEVICE, "AddressType") == "random" and is_private(link.cuff):
-                with suppress(RadioError):  # its own address shows in pairing only
+            if link.pairs_first:
+                with suppress(RadioError):  # the visit is the cuff's all the same
                     await link.secure()
             await visit(link, self.sink, self.plan)
         except LinkLost as error:
@@ -273,6 +273,7 @@ class Visits(Watcher):
 
     def bonded(self, path: str, visit: int) -> None:
         address = self.address_of(path)
+        self.pair_first.discard(address)
         self.sink.learn(visit, Bond(True, self._bond_missing.get(address)))
         if self._bond_missing.pop(address, None):
             log.info("%s: paired anew", address)

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from collector.service.checks.finding import Finding, attention, broken, fine
-from collector.store import journal, upkeep
+from collector.store import journal, readings, upkeep
 from collector.store.database import Store
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
@@ -31,6 +31,7 @@ def look(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     yield _sound(store, quick)
     yield from _privacy(store.path)
     yield from _journal(store, listening)
+    yield from _set_aside(store, quick)
 
 
 def _sound(store: Store, quick: bool) -> Finding:
@@ -45,6 +46,17 @@ def _sound(store: Store, quick: bool) -> Finding:
         f"{store.path}, {looked}: {counts.readings} readings from {counts.payloads} "
         f"payloads, {counts.repeats} came again",
     )
+
+
+def _set_aside(store: Store, quick: bool) -> Iterator[Finding]:
+    if found := () if quick else readings.unreadable(store):
+        reading, problem = found[0]
+        yield attention(
+            "readings",
+            f"{len(found)} {'is' if len(found) == 1 else 'are'} set aside, as something in them cannot be read; the "
+            f"first, {reading}: {problem}",
+            "every command goes on without them; `quietcuff rebuild` derives them again, `strike` takes them out",
+        )
 
 
 def _privacy(path: Path) -> Iterator[Finding]:

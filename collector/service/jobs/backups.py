@@ -114,6 +114,14 @@ def take(
     recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
     nothing unsealed ever reaches the folder. Raises BackupError, SealError or StoreError.
     """
+    with writers.only_backup(store):
+        _drop_unfinished(store, folder)
+        return _take(store, folder, keep, recipient, now, progress)
+
+
+def _take(
+    store: Path, folder: Path, keep: int, recipient: str | None, now: datetime | None, progress: Progress | None
+) -> Backup:
     now = (now or datetime.now(UTC)).astimezone(UTC)
     seal = Seal(recipient) if recipient else None
     target = folder / upkeep.backup_path(store, now).name
@@ -150,6 +158,18 @@ def take(
     for old in every(folder, store)[:-keep]:
         old.path.unlink(missing_ok=True)
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
+
+
+def _drop_unfinished(store: Path, folder: Path) -> None:
+    """Copies that a power cut left half made, among them such as were still to be sealed."""
+    unfinished = re.compile(
+        re.escape(store.stem) + r"-\d{8}-\d{6}\.db(\.age)?(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)"
+    )
+    for where in {store.parent, folder}:
+        with suppress(OSError):  # a folder that cannot be used is told of in a moment
+            for left in where.iterdir():
+                if unfinished.fullmatch(left.name):
+                    left.unlink(missing_ok=True)
 
 
 def look_into(path: Path) -> Contents:

@@ -30,6 +30,7 @@ class CuffNow:
     battery: int | None = None  # percent
     clock_ahead_s: float | None = None
     bond_missing_on: str | None = None  # 'ours', 'cuff'
+    never_delivered: tuple[str, str] | None = None  # what is so, what mends it
 
 
 @dataclass(frozen=True, slots=True)
@@ -157,6 +158,9 @@ def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:
                 f"{cuff.name}: {side} has lost the bond, so it cannot be read",
                 f"bluetoothctl remove {cuff.address}, then let the cuff pair again",
             )
+        if cuff.never_delivered:
+            text, remedy = cuff.never_delivered
+            yield Notice("delivers nothing", cuff.address, f"{cuff.name}: {text}", remedy)
         if cuff.battery is not None and cuff.battery < limits.battery_below:
             yield Notice(
                 "battery",

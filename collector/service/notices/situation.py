@@ -17,6 +17,7 @@ from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
 from collector.service.notices.series_progress import so_far
+from collector.share.text.cuff_text import never_delivered
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -76,6 +77,7 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
             battery=level[0] if level and level[0] <= 100 else None,
             clock_ahead_s=_clock_ahead(store, cuff.address, values, zone),
             bond_missing_on=cuff.bond_missing_on,
+            never_delivered=never_delivered(store, cuff.address),
         )
 
 

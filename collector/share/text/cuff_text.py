@@ -3,9 +3,30 @@
 import re
 
 from collector.share.text.layout import visible
+from collector.store.database import Store
+from collector.store.journal import manners
 from collector.store.journal.cuffs import Cuff
+from collector.store.journal.manners import CuffManner
 
 LONGEST_NAME = 60
+UNDELIVERED = 3
+"""Visits without any record from which on somebody is told; one or two happen to every cuff."""
+
+PAIR_AGAIN = (
+    "put it in pairing mode (usually a long press on its Bluetooth or memory button) beside this machine; where a "
+    "phone holds its bond, forget the cuff there first"
+)
+SENDS_NOTHING = (
+    "measure once, or press its transfer button; a cuff that sends only once its clock is set wants "
+    'set_clock = "when wrong" under [radio]'
+)
+REMEDIES = {
+    "wants the digits on its display": "quietcuff cuff add {} beside the cuff, which asks for the digits",
+    "hangs up when it is to pair": PAIR_AGAIN,
+    "hangs up at": "nothing to do: it is asked no more; measure once beside this machine",
+    "does not answer to": "nothing to do: it is asked no more; measure once beside this machine",
+}
+"""By the kind of manner (collector/radio/port.py, `Manner`), the likeliest cause first."""
 
 
 def remarks(cuff: Cuff) -> tuple[str, ...]:
@@ -19,6 +40,29 @@ def remarks(cuff: Cuff) -> tuple[str, ...]:
     if cuff.advertised:
         found.append(f"calls itself {visible(cuff.advertised)}")
     return tuple(found)
+
+
+def manner_text(manner: CuffManner) -> str:
+    """What was learned of a cuff, as `cuff list -v` says it."""
+    words = f"{manner.kind} {manner.detail}".strip()
+    if not manner.sure:
+        return f"{words} (seen once)"
+    return f"{words} (now left out)" if manner.detail else words
+
+
+def never_delivered(store: Store, address: str) -> tuple[str, str] | None:
+    """Of a cuff that has come several times and brought nothing: what is so, and what mends it. None for others."""
+    visits = manners.undelivered(store, address)
+    if visits < UNDELIVERED:
+        return None
+    learned = {manner.kind: manner for manner in manners.of(store, address) if manner.sure}
+    for kind, remedy in REMEDIES.items():
+        if kind in learned:
+            return f"came {visits} times, never delivered: it {manner_text(learned[kind])}", remedy.format(address)
+    outcome = manners.last_outcome(store, address) or ""
+    if outcome.startswith("failed"):
+        return f"came {visits} times, never delivered: {visible(outcome.removeprefix('failed: '))}", PAIR_AGAIN
+    return f"came {visits} times, never delivered: it sent nothing", SENDS_NOTHING
 
 
 def name_problem(name: str) -> str | None:

@@ -110,6 +110,16 @@ def undelivered(store: Store, address: str) -> int:
     return visits
 
 
+def last_outcome(store: Store, address: str) -> str | None:
+    """How the newest visit of a cuff ended."""
+    outcome: str | None = store.scalar(
+        """SELECT outcome FROM visit WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?) AND closed_at NOTNULL
+        ORDER BY opened_at DESC, id DESC LIMIT 1""",
+        (address,),
+    )
+    return outcome
+
+
 def last_read(store: Store, address: str, characteristic: int) -> tuple[bytes, datetime] | None:
     """The newest value read of one characteristic, and when."""
     row = store.row(

@@ -8,7 +8,7 @@ from typing import Any
 
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
-from collector.store.instants import from_us, to_us
+from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
 
 
@@ -117,7 +117,7 @@ def troubles(store: Store) -> Iterator[Trouble]:
         "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"
     )
     for payload, cuff, characteristic, value, arrived, kind, reason in rows:
-        yield Trouble(payload, cuff, characteristic, value, from_us(arrived), kind, reason)
+        yield Trouble(payload, cuff, characteristic, value, shown_us(arrived), kind, reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,13 +203,13 @@ def count(store: Store) -> int:
 def oldest_arrival(store: Store) -> datetime | None:
     """Of what came while this machine's clock was known to be right."""
     found = store.scalar("SELECT min(arrived_at) FROM payload WHERE clock_id IS NULL")
-    return None if found is None else from_us(found)
+    return None if found is None else shown_us(found)
 
 
 def newest_arrival(store: Store) -> datetime | None:
     """Of what came while this machine's clock was known to be right."""
     found = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
-    return None if found is None else from_us(found)
+    return None if found is None else shown_us(found)
 
 
 def same_kind_before(store: Store, payload: Payload, within_us: int) -> Iterator[Payload]:

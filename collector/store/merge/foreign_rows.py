@@ -13,8 +13,9 @@ from typing import Any
 from collector.store.database import Store
 from collector.store.errors import StoreError, as_store_error
 from collector.store.journal import derivation
+from collector.store.merge import foreign_check
 from collector.store.merge.foreign_people import bring_people
-from collector.store.opening import brought_up
+from collector.store.opening import brought_up, open_as_it_is
 from collector.store.people.erase import delete_erased
 
 BATCH = 5_000
@@ -37,7 +38,11 @@ def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | N
     """
     if other.exists() and store.path.samefile(other):
         raise StoreError(f"{other}: this is the store itself", "refused")
+    with open_as_it_is(other) as found:
+        foreign_check.refuse_strange_schema(found, foreign_check.known_schema(store))
     with brought_up(other) as current, store.roomy(), _attached(store, current):
+        with open_as_it_is(current) as found:
+            foreign_check.refuse_unless_acceptable(found, shown_as=other)
         with store.transaction():
             _erase_what_was_erased(store)
             _stations(store)
@@ -51,7 +56,9 @@ def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | N
 @contextmanager
 def _attached(store: Store, other: Path) -> Iterator[None]:
     with as_store_error(other):
-        store.query("ATTACH DATABASE ? AS other", (other.absolute().as_uri() + "?mode=ro",))
+        # Without a log nobody writes to it; then no file need be made beside it either.
+        alone = "" if other.with_name(other.name + "-wal").exists() else "&immutable=1"
+        store.query("ATTACH DATABASE ? AS other", (f"{other.absolute().as_uri()}?mode=ro{alone}",))
     try:
         yield
     finally:

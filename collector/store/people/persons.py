@@ -84,6 +84,17 @@ def need_alone(store: Store, name: str) -> Person:
     return need(store, plain)
 
 
+def namesakes(store: Store) -> dict[str, list[str]]:
+    """People of one name, from several stations: the name, and how each of them is called; who has more readings is
+    first."""
+    found: dict[str, list[Person]] = {}
+    for person in every(store):
+        plain = store.scalar("SELECT name FROM person WHERE id = ?", (person.row,))
+        found.setdefault(plain.casefold(), []).append(person)
+    several = (sorted(those, key=lambda one: -one.readings) for those in found.values() if len(those) > 1)
+    return {those[0].name.rpartition("#")[0]: [one.name for one in those] for those in several}
+
+
 def rename(store: Store, name: str, to: str, at: datetime) -> None:
     person = need(store, name)
     to = to.strip()

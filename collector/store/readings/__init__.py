@@ -1,5 +1,15 @@
 """Readings, chosen and handed out."""
 
-from collector.store.readings.queries import count, get, newest_by_slot, retimings, select, sightings, those, unassigned
+from collector.store.readings.queries import (
+    count,
+    get,
+    newest_by_slot,
+    retimings,
+    select,
+    sightings,
+    those,
+    unassigned,
+    unreadable,
+)
 
-__all__ = ["count", "get", "newest_by_slot", "retimings", "select", "sightings", "those", "unassigned"]
+__all__ = ["count", "get", "newest_by_slot", "retimings", "select", "sightings", "those", "unassigned", "unreadable"]

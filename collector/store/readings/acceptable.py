@@ -11,9 +11,12 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
+from collector.store.instants import to_us
 from collector.store.values import Basis, Reading
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
+FIRST_INSTANT = to_us(datetime(FIRST_YEAR, 1, 1, tzinfo=UTC))
+LAST_INSTANT = to_us(datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC))  # not included
 MOST = Decimal("20450000000")
 """2045 × 10^7, the greatest number that an SFLOAT holds (IEEE 11073-20601): nothing a cuff sends is beyond it."""
 FINEST = -8  # SFLOAT's least exponent

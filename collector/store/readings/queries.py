@@ -1,5 +1,6 @@
 """Readings, chosen and handed out."""
 
+import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
@@ -51,9 +52,44 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
         newest = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
         chosen = f"WHERE reading.id IN ({newest})"
         values.append(selection.last)
-    found = store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} {chosen} ORDER BY taken_at, reading_id", values)
-    while rows := found.fetchmany(_AT_ONCE):
+    query = f"SELECT {_COLUMNS} FROM reading {_JOINS} {chosen} ORDER BY taken_at, reading_id"
+    for rows in _by_hundreds(store, query, values):
         yield from _readings(rows)
+
+
+def _by_hundreds(store: Store, query: str, values: Sequence[Any]) -> Iterator[list[tuple[Any, ...]]]:
+    found, handed = store.query(query, values), 0
+    try:
+        while rows := found.fetchmany(_AT_ONCE):
+            yield rows
+            handed += len(rows)
+    except sqlite3.OperationalError:
+        # A text that is no UTF-8 stands in the store: from here on such octets are shown as what cannot be shown.
+        store.connection.text_factory = _whatever_it_is
+        found = store.query(f"{query} LIMIT -1 OFFSET {handed}", values)
+        while rows := found.fetchmany(_AT_ONCE):
+            yield rows
+
+
+def _whatever_it_is(octets: bytes) -> str:
+    return octets.decode("utf-8", "replace")
+
+
+def unreadable(store: Store) -> list[tuple[str, str]]:
+    """Readings that are set aside, as something in them cannot be read: (id, what is wrong). Reads all of them."""
+    found = []
+    for rows in _by_hundreds(store, f"SELECT {_COLUMNS} FROM reading {_JOINS} ORDER BY reading.id", ()):
+        if len(list(_readings(rows))) < len(rows):
+            found += [(str(row[0]), problem) for row in rows if (problem := _problem(row))]
+    return found
+
+
+def _problem(row: tuple[Any, ...]) -> str | None:
+    try:
+        _at_once([row])
+    except _UNREADABLE as error:
+        return str(error) or type(error).__name__
+    return None
 
 
 def count(store: Store, selection: Selection | None = None) -> int:
@@ -75,7 +111,11 @@ def get(store: Store, reading_id: str) -> Reading:
             f"with '{reading_id}'",
             "refused",
         )
-    return next(_readings(rows))
+    for reading in _readings(rows):
+        return reading
+    raise StoreError(
+        f"reading {rows[0][0]} cannot be read ({_problem(rows[0])}); `quietcuff check` tells of such", "refused"
+    )
 
 
 def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:
@@ -98,7 +138,7 @@ def newest_by_slot(store: Store, address: str) -> list[Reading]:
         FROM reading JOIN cuff ON cuff.id = cuff_id WHERE address = ?) WHERE place = 1) ORDER BY slot""",
         (address,),
     ).fetchall()
-    return list(_readings(rows)) if rows else []
+    return _readings(rows) if rows else []
 
 
 def unassigned(store: Store) -> int:
@@ -151,10 +191,23 @@ def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
     return ("WHERE " + " AND ".join(parts) if parts else ""), values
 
 
-def _readings(rows: Sequence[tuple[Any, ...]]) -> Iterator[Reading]:
+_UNREADABLE = (ValueError, ArithmeticError, KeyError, TypeError, AttributeError, OSError)
+"""No zone, no number, a time beyond the calendar: the reading is set aside, see `unreadable`."""
+
+
+def _readings(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
+    """Those that can be read."""
+    try:
+        return _at_once(rows)
+    except _UNREADABLE:
+        return [reading for row in rows if not _problem(row) for reading in _at_once([row])]
+
+
+def _at_once(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
     """Column by column, which is much faster than row by row."""
     columns = zip(*rows, strict=True)
-    return map(Reading, *[map(read, column) if read else column for read, column in zip(_READ, columns, strict=True)])
+    read = [map(read, column) if read else column for read, column in zip(_READ, columns, strict=True)]
+    return list(map(Reading, *read))
 
 
 def _local(at_and_zone: str) -> datetime:

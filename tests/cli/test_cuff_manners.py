@@ -1,0 +1,64 @@
+"""A cuff that comes and delivers nothing is told of, with cause and remedy; what was learned of it can be reset."""
+
+import json
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+from collector.store import journal
+from collector.store.journal import manners, visits
+from collector.store.opening import open_store
+
+Run = Callable[..., Result]
+CUFF = "C0:FF:EE:00:00:09"
+
+
+def come(path: Path, times: int, outcome: str = "cuff left", **learned: str) -> None:
+    now = datetime.now(UTC)
+    with open_store(path) as store:
+        for _ in range(times):
+            visit = visits.open_visit(store, CUFF, "virtual", now)
+            for kind, detail in learned.items():
+                manners.learn(store, visit, kind.replace("_", " "), detail, sure=True, at=now)
+            visits.close_visit(store, visit, now, outcome)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "learned", "cause", "remedy"),
+    [
+        ("cuff left", {"hangs_up_at": "reading serial number"}, "serial number (now left out)", "asked no more"),
+        ("failed: securing the link: no answer", {}, "securing the link: no answer", "pairing mode"),
+        ("cuff left", {"wants_the_digits_on_its_display": ""}, "wants the digits on its display", f"cuff add {CUFF}"),
+        ("cuff left", {}, "it sent nothing", "set_clock"),
+    ],
+)  # fmt: skip
+def test_told_with_cause_and_remedy(
+    tmp_path: Path, quietcuff: Run, outcome: str, learned: dict[str, str], cause: str, remedy: str
+) -> None:
+    path = tmp_path / "s.db"
+    come(path, 2, outcome, **learned)
+    assert "never delivered" not in quietcuff("--store", str(path), "cuff", "list").stdout
+    come(path, 1, outcome, **learned)
+    listed = json.loads(quietcuff("--store", str(path), "cuff", "list", "--json").stdout)
+    assert listed["never_delivered"].startswith("came 3 times, never delivered: ")
+    assert cause in listed["never_delivered"]
+    checked = quietcuff("--store", str(path), "check", "--quick")
+    assert "never delivered" in checked.stdout
+    assert remedy in checked.stdout.replace("\n", " ").replace("  ", " ")
+    with open_store(path) as store:
+        journal.append(
+            store, cuff=CUFF, characteristic=0x2A35, value=b"?", arrived_at=datetime.now(UTC), source="virtual"
+        )
+    assert "never delivered" not in quietcuff("--store", str(path), "check", "--quick").stdout
+
+
+def test_manners_are_shown_and_reset(tmp_path: Path, quietcuff: Run) -> None:
+    path = tmp_path / "s.db"
+    come(path, 1, answers_slowly="")
+    assert "answers slowly" not in quietcuff("--store", str(path), "cuff", "list").stdout
+    assert "answers slowly" in quietcuff("--store", str(path), "cuff", "list", "-v").stdout
+    assert quietcuff("--store", str(path), "cuff", "reset-manners", CUFF).exit_code == 0
+    assert "answers slowly" not in quietcuff("--store", str(path), "cuff", "list", "-v").stdout

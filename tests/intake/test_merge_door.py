@@ -1,0 +1,100 @@
+"""What of another's store may come in: whatever is wrong, nothing of it is taken, and neither store changed."""
+
+import hashlib
+import sqlite3
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from collector import intake
+from collector.store import StoreError, journal, people, readings
+from collector.store.people import notes, slot_spans
+from parsers.measurement import build_measurement, measurement
+
+NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)
+
+ATTACKS = {
+    "zone": "UPDATE station_zone SET zone = 'Mars/Olympus'",
+    "zone out of its folder": "UPDATE station_zone SET zone = '../../etc/passwd'",
+    "arrival": "DROP TRIGGER payload_never_changes; UPDATE payload SET arrived_at = 9223372036854775807",
+    "visit": "UPDATE visit SET opened_at = -9223372036854775807",
+    "name": "UPDATE person SET name = CAST(x'ff41' AS TEXT)",
+    "empty name": "UPDATE person SET name = ' '",
+    "name of control characters": "UPDATE person SET name = 'a' || char(27) || '[2J'",
+    "changed": "UPDATE person SET changed_at = 9223372036854775807",
+    "slot": "UPDATE span SET slot = 1180591620",
+    "slot -3": "UPDATE span SET slot = -3",
+    "span": "UPDATE span SET since = 9000000000000000000",
+    "audit": "UPDATE audit SET detail = 'no json'",
+    "audit deep": "UPDATE audit SET detail = replace(hex(zeroblob(3000)), '00', '[')",
+    "audit list": "UPDATE audit SET detail = '[]'",
+    "note day": "UPDATE note SET day = '2031-02-30'",
+    "note text": "UPDATE note SET text = CAST(x'c328' AS TEXT)",
+    "reference": "PRAGMA foreign_keys=OFF; UPDATE span SET person_id = 77",
+    "uid": "UPDATE station SET uid = x'00'",
+    "circle": "INSERT INTO person (uid, name, changed_at) SELECT randomblob(16), 'x' || value, 1 FROM "
+    "json_each('[1,2,3]'); UPDATE person SET part_of = (SELECT uid FROM person AS o WHERE o.id = person.id % 4 + 1)",
+    "view": "CREATE VIEW strange AS SELECT * FROM person",
+    "view for a table": "DROP TABLE erasing; CREATE VIEW erasing AS SELECT 1 AS uid",
+    "trigger": "CREATE TRIGGER strange AFTER INSERT ON person BEGIN DELETE FROM person; END",
+    "virtual table": "CREATE VIRTUAL TABLE strange USING fts5(text)",
+    "other table": "CREATE TABLE strange (a)",
+}
+
+
+def state(path: Path) -> list[str]:
+    connection = sqlite3.connect(path)
+    lines = list(connection.iterdump())
+    connection.close()
+    return lines
+
+
+def fill(bench: Any, cuff: str) -> None:
+    bench.cuff = cuff
+    person = f"p-{cuff[-1]}"
+    people.add(bench.store, person, NOON)
+    visit = bench.visit(NOON, NOON.replace(tzinfo=None))
+    bench.bring(build_measurement(measurement(131, 82, stamp=NOON.replace(tzinfo=None), user_id=1)), NOON, visit)
+    bench.end(visit, NOON)
+    slot_spans.add(bench.store, person, cuff, 1, NOON)
+    notes.add(bench.store, person, NOON.date(), "began walking", notes.OTHER, NOON)
+    intake.reassign(bench.store)
+
+
+@pytest.mark.parametrize("attack", ATTACKS)
+def test_nothing_of_such_a_store_is_taken(attack: str, make_bench: Any) -> None:
+    ours, theirs = make_bench(), make_bench()
+    fill(ours, "F0:00:00:00:00:01")
+    fill(theirs, "F0:00:00:00:00:02")
+    path = theirs.store.path
+    theirs.store.close()
+    other = sqlite3.connect(path)
+    other.execute("PRAGMA ignore_check_constraints=ON")
+    other.executescript(ATTACKS[attack])
+    other.commit()
+    other.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    other.close()
+    before, digest = state(ours.store.path), hashlib.sha256(path.read_bytes()).digest()
+    with pytest.raises(StoreError, match=r"nothing of it was taken|no quietcuff makes") as refused:
+        intake.merge(ours.store, path)
+    assert str(path) in str(refused.value)
+    assert state(ours.store.path) == before
+    assert hashlib.sha256(path.read_bytes()).digest() == digest
+    assert sorted(p.name for p in path.parent.iterdir()) == ["store.db", "store.db.writers"]
+    assert readings.count(ours.store) == 1
+
+
+def test_a_sound_store_comes_in_and_is_not_touched(make_bench: Any) -> None:
+    ours, theirs = make_bench(), make_bench()
+    fill(ours, "F0:00:00:00:00:01")
+    fill(theirs, "F0:00:00:00:00:02")
+    path = theirs.store.path
+    theirs.store.close()
+    digest = hashlib.sha256(path.read_bytes()).digest()
+    brought = intake.merge(ours.store, path)
+    assert (brought.payloads, brought.known, brought.erased) == (1, 0, 0)
+    assert readings.count(ours.store) == 2
+    assert hashlib.sha256(path.read_bytes()).digest() == digest
+    assert journal.counts(ours.store).payloads == 2

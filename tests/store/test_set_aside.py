@@ -1,0 +1,78 @@
+"""What stands in the store already and cannot be read is set aside, counted, and stops nothing."""
+
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from collector import intake
+from collector.service.checks import store as checks
+from collector.service.checks.finding import State
+from collector.store import Selection, Store, StoreError, journal, open_store, readings
+from parsers.measurement import build_measurement, measurement
+
+NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)
+
+BAD = {
+    "zone": "INSERT INTO zone (name) VALUES ('Mars/Olympus'); "
+    "UPDATE reading SET zone_id = (SELECT max(id) FROM zone) WHERE id = 3",
+    "zone out of its folder": "INSERT INTO zone (name) VALUES ('../../etc'); "
+    "UPDATE reading SET zone_id = (SELECT max(id) FROM zone) WHERE id = 3",
+    "time": "UPDATE reading SET taken_at = 9223372036854775807 WHERE id = 3",
+    "year 1": "UPDATE reading SET taken_at = -62135596800000001 WHERE id = 3",
+    "received": "UPDATE reading SET received_at = -9223372036854775807 WHERE id = 3",
+    "number": "UPDATE reading SET systolic = 'many' WHERE id = 3",
+    "basis": "UPDATE reading SET basis = 'guess' WHERE id = 3",
+}
+
+
+def five(path: Path) -> Store:
+    store = open_store(path)
+    for day in range(5):
+        value = build_measurement(measurement(120 + day, 80, stamp=(NOON + timedelta(days=day)).replace(tzinfo=None)))
+        added = journal.append(
+            store, cuff="F0:00:00:00:00:01", characteristic=0x2A35, value=value,
+            arrived_at=NOON + timedelta(days=day, seconds=20), source="virtual",
+        )  # fmt: skip
+        intake.interpret(store, added.payload)
+    return store
+
+
+@pytest.mark.parametrize("bad", BAD)
+def test_one_bad_row_stops_nothing(bad: str, tmp_path: Path) -> None:
+    with five(tmp_path / "store.db") as store:
+        store.connection.executescript(BAD[bad])
+        (third,) = (one for (one,) in store.query("SELECT reading_id FROM reading WHERE id = 3"))
+        assert sorted(reading.systolic or 0 for reading in readings.select(store)) == [120, 121, 123, 124]
+        assert len(list(readings.select(store, Selection(last=5)))) == 4
+        assert third not in readings.those(store, [third])
+        with pytest.raises(StoreError, match="cannot be read"):
+            readings.get(store, third)
+        ((found, problem),) = readings.unreadable(store)
+        assert (found, bool(problem)) == (third, True)
+        told = [one for one in checks.look(store, quick=False, listening=False) if one.topic == "readings"]
+        assert [one.state for one in told] == [State.ATTENTION]
+        assert "1 is set aside" in told[0].text
+        intake.rebuild(store)
+        assert [reading.systolic for reading in readings.select(store)] == [Decimal(120 + day) for day in range(5)]
+        assert not readings.unreadable(store)
+
+
+def test_a_text_that_is_none_is_shown_as_well_as_can_be(tmp_path: Path) -> None:
+    with five(tmp_path / "store.db") as store:
+        store.connection.executescript("UPDATE reading SET note = CAST(x'41ff' AS TEXT) WHERE id = 3")
+        assert [reading.note for reading in readings.select(store)] == [None, None, "A\ufffd", None, None]
+        assert len(list(checks.look(store, quick=False, listening=False)))
+
+
+def test_an_arrival_in_no_year_is_kept_and_told(tmp_path: Path) -> None:
+    with five(tmp_path / "store.db") as store:
+        store.connection.executescript(
+            "DROP TRIGGER payload_never_changes; UPDATE payload SET arrived_at = 9223372036854775807 WHERE id = 3"
+        )
+        assert intake.rebuild(store) == 4
+        (trouble,) = journal.troubles(store)
+        assert "no year" in (trouble.reason or "")
+        assert len(list(readings.select(store))) == 4
+        assert len(list(checks.look(store, quick=False, listening=False)))
