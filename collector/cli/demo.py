@@ -1,11 +1,12 @@
 """`quietcuff demo`: the whole path with an invented household, no hardware."""
 
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, new_app, of, out, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.cli.readings import show
 from collector.service import demo as household
@@ -33,6 +34,9 @@ def usual_place() -> Path:
 def demo(
     ctx: typer.Context,
     verbose: Annotated[bool, typer.Option("--verbose", "-v", help="Show the collector's log as well.")] = False,
+    page: Annotated[
+        bool, typer.Option("--page", help="Then open the station's page on it, with a practice cuff that measures.")
+    ] = False,
 ) -> None:
     """Try everything with two virtual cuffs and an invented household.
 
@@ -42,6 +46,7 @@ def demo(
     \b
     Example:
       quietcuff demo
+      quietcuff demo --page
       quietcuff --store demo.db demo
     """
     import asyncio
@@ -66,17 +71,42 @@ def demo(
         f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
         f"{collected.repeats} came again; {collected.readings} readings, each once."
     )
+    if page:
+        _open_page(path, around)
+        return
     with open_store(path, create=False, read_only=True) as store:
         data = report_of(store, around.config, household.PERSON)
-    say(f"The week of {household.PERSON}, whose slot of the hallway cuff it is:")
+    say(f"The week of {household.PERSON}, whose slot it is:")
     for line in average_lines(data.average, household.PERSON, terminal_width()):
         out(line)
-    page = path.with_name(f"{household.PERSON}.html")
-    with private_file(page, binary=True) as file:
+    sheet = path.with_name(f"{household.PERSON}.html")
+    with private_file(sheet, binary=True) as file:
         file.write(render_html(data).encode())
-    say(f"The page for the chart is {page}. The store is {path}. Try:")
+    say(f"The page for the chart is {sheet}. The store is {path}. Try:")
     for command in (f"average {household.PERSON}", "readings --last 5", "export --to csv", "cuff list"):
         say(f"  quietcuff --store {path} {command}")
+
+
+def _open_page(path: Path, around: GlobalOptions) -> None:
+    """The page on the invented household, with a listener whose practice cuff measures every minute."""
+    import subprocess
+    import sys
+
+    from collector.cli.page import base_address, need_extra
+    from collector.store.people import page_devices
+
+    need_extra()
+    from collector.page.start import start
+
+    with open_store(path, create=False) as store:
+        link = page_devices.invite(store, household.PERSON, page_devices.Role.KEEPER, datetime.now(UTC))
+    listen = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]
+    with subprocess.Popen([*listen, "--log", "error"], stdin=subprocess.DEVNULL) as cuff:
+        say(f"Open {base_address(around.config.page)}/in/{link} in a browser on this machine. Ctrl-C ends it.")
+        try:
+            start(path, around.config, None, None, say)
+        finally:
+            cuff.terminate()
 
 
 def _clear_away(path: Path) -> None:
@@ -86,7 +116,7 @@ def _clear_away(path: Path) -> None:
     if listener(path) is not None:
         raise Failure(f"{path}: a listener works on this store; stop it, or name another file with --store")
     with open_store(path, create=False, read_only=True) as store:
-        strangers = {cuff.address for cuff in _cuffs(store)} - {household.HALLWAY, household.KITCHEN}
+        strangers = {cuff.address for cuff in _cuffs(store)} - household.CUFFS
     if strangers:
         raise Failure(f"{path}: holds readings that no demo made; name another file with --store")
     for suffix in ("", "-wal", "-shm", ".lock"):

@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from enum import StrEnum
 from itertools import chain, islice
 from pathlib import Path
@@ -50,6 +51,9 @@ def export(
     average: Annotated[
         str | None, typer.Option(metavar="PROTOCOL", help="In FHIR, also --person's average of the most recent series.")
     ] = None,
+    batch: Annotated[
+        int, typer.Option(min=0, metavar="N", help="FHIR Bundles of at most N readings, one Bundle a line.")
+    ] = 0,
     schema: Annotated[
         bool, typer.Option("--schema", help="Print the JSON Schema of NDJSON, MQTT and notices, and do no more.")
     ] = False,
@@ -96,6 +100,8 @@ def export(
     form = FORMATS[to.value]
     if average is not None and (person is None or not form.name.startswith("fhir")):
         raise Usage("--average goes with --person and a FHIR format")
+    if batch and form.name not in ("fhir", "fhir-transaction"):
+        raise Usage("--batch goes with --to fhir or fhir-transaction")
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} is nothing for a terminal; name a file with --output")
     with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
@@ -105,7 +111,7 @@ def export(
         def to_file(file: Any) -> int:
             found = select(store, chosen)
             readings = _begun(_shown(before.new_among(found) if before else found, total, show))
-            context = ExportContext() if form.alone else export_context(store, around.config)
+            context = ExportContext() if form.alone else replace(export_context(store, around.config), batch=batch)
             if average is not None and person is not None:
                 context = with_average(around, store, context, person, average)
             return form.load()(readings, file, context)

@@ -41,6 +41,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("collector.cli.check", "Find what is wrong here, and how to mend it."),
     "backup": ("collector.cli.backup", "Back up the store, list backups, put one back."),
     "retention": ("collector.cli.retention", "Take away old payloads that no reading rests on."),
+    "store": ("collector.cli.store", "Look into the store by SQL."),
     "rebuild": ("collector.cli.rebuild", "Derive all readings again from the journal."),
 }
 
@@ -50,7 +51,7 @@ GROUPS: dict[str, tuple[str, ...]] = {
     "Set up": ("demo", "setup", "listen", "check", "cuff", "person", "page", "protocols"),
     "Data in and out": ("import", "export", "relay"),
     "Clinic": ("loan",),
-    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode"),
+    "Upkeep": ("backup", "merge", "rebuild", "retention", "decode", "store"),
 }
 """How the overview is divided; a command that is in none stands at its end."""
 

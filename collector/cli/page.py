@@ -46,7 +46,7 @@ def run(
       quietcuff page run
       quietcuff page run --address 0.0.0.0
     """
-    _need_extra()
+    need_extra()
     from collector.page.start import start
 
     around = of(ctx)
@@ -157,7 +157,7 @@ def base_address(page: "Page") -> str:
     return f"http{'' if plain else 's'}://{f'[{host}]' if ':' in host else host}:{page.port}"
 
 
-def _need_extra() -> None:
+def need_extra() -> None:
     try:
         import jinja2
         import starlette

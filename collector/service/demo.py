@@ -7,7 +7,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
 
-from collector.intake.owner import assign_cuff
+from collector import intake
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
@@ -17,12 +17,15 @@ from collector.store.opening import open_store
 from collector.store.people import slot_spans
 
 HALLWAY, KITCHEN = "F0:F1:F2:00:00:01", "F0:F1:F2:00:00:02"
+PERSON = "mira"
+"""Invented, as everything here."""
 MOVED, IRREGULAR = 0x0001, 0x0004
 FEATURES = 0x0007  # notices movement, a loose cuff, an irregular pulse
+PRACTICE = VirtualCuff("Practice cuff").address
+CUFFS = frozenset({HALLWAY, KITCHEN, PRACTICE})
+"""A store that holds no other is a demo's."""
 CAME_AGAIN = 3
 NEVER_SLOW_S = 25.0
-
-PERSON = "alma"
 
 # Invented, two in the morning and two in the evening of each of the seven days before today:
 # systolic, diastolic, pulse, status word.
@@ -99,12 +102,20 @@ async def run(path: Path, config: Config, say: Callable[[str], None]) -> Collect
         now = datetime.now(UTC)
         cuffs.name(store, HALLWAY, "hallway", now)
         cuffs.name(store, KITCHEN, "kitchen", now)
-        people.add(store, PERSON, now)
-        slot_spans.add(store, PERSON, HALLWAY, 1, now)
-        assign_cuff(store, cuffs.row_of(store, HALLWAY))
         counts = journal.counts(store)
+    name_people(path)
     sent = len(hallway.confirmed) + len(kitchen.confirmed)
     return Collected(sent, counts.payloads, counts.repeats, counts.readings)
+
+
+def name_people(path: Path) -> None:
+    """Average and page are a person's: what both cuffs have in slot 1 is PERSON's."""
+    now = datetime.now(UTC)
+    with open_store(path, create=False) as store, store.transaction():
+        people.add(store, PERSON, now)
+        for cuff in (HALLWAY, KITCHEN):
+            slot_spans.add(store, PERSON, cuff, 1, now)
+            intake.reassign(store, cuff=cuff)
 
 
 async def _first_of(wanted: Coroutine[Any, Any, Any], listening: "asyncio.Task[None]") -> None:

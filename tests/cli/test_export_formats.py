@@ -102,3 +102,23 @@ def test_only_what_is_new(at_home: Run, household: Path) -> None:
 def test_what_was_not_written_stays_new(at_home: Run, tmp_path: Path) -> None:
     assert at_home("export", "--to", "ndjson", "--only-new", "-o", str(tmp_path / "no" / "such")).exit_code == 1
     assert len(at_home("export", "--to", "ndjson", "--only-new").stdout.splitlines()) == 25
+
+
+def test_bundles_of_few_for_a_server_that_takes_few(at_home: Run) -> None:
+    """Each stands alone: what it refers to is in it."""
+    lines = at_home("export", "--to", "fhir-transaction", "--batch", "8").stdout.splitlines()
+    bundles = [json.loads(line) for line in lines]
+    assert len(bundles) == 4
+    pressures = 0
+    for bundle in bundles:
+        urls = {entry["fullUrl"] for entry in bundle["entry"]}
+        observations = [one["resource"] for one in bundle["entry"] if one["resource"]["resourceType"] == "Observation"]
+        assert all(one["subject"]["reference"] in urls for one in observations)
+        pressures += sum("component" in one and "derivedFrom" not in one for one in observations)
+    assert pressures == 25
+    assert at_home("export", "--to", "csv", "--batch", "8").exit_code == 2
+
+
+def test_the_schema_is_printed_without_a_store(quietcuff: Run, tmp_path: Path) -> None:
+    result = quietcuff("--store", str(tmp_path / "none.db"), "export", "--schema")
+    assert set(json.loads(result.stdout)["$defs"]) == {"reading", "withdrawn", "notice"}

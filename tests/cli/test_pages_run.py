@@ -52,6 +52,7 @@ FREE = {
     "FORMAT": "ndjson",
     "OTHER.db": "other.db",
     "NAME": "anna",
+    "SQL": "SELECT 1",
     "COMMAND": "readings",
     "PERSON": "mira",
     "OTHER": "anna",

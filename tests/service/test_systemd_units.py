@@ -21,7 +21,7 @@ def run(*command: str | Path) -> subprocess.CompletedProcess[str]:
 @pytest.fixture
 def installed(tmp_path: Path) -> Path:
     """A root folder with the unit and its program in place, as the README puts them."""
-    for name in ("opt/quietcuff/bin/quietcuff-listen", "bin/sh"):
+    for name in ("opt/quietcuff/bin/quietcuff-listen", "opt/quietcuff/bin/quietcuff-page", "bin/sh"):
         program = tmp_path / name
         program.parent.mkdir(parents=True)
         program.write_text("#!/bin/sh\n")

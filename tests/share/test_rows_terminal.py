@@ -49,7 +49,7 @@ def test_a_wide_terminal_gets_a_table(household: list[Reading]) -> None:
         "2031-03-04 07:12+01:00   128/81  mmHg   64/min  mira      kitchen  r1",
         "2031-03-04 07:12+01:00    98/101 mmHg  110/min  (slot 1)  kitchen  r1  body movement; irregular pulse",
         "2031-03-04 07:12+01:00  17.1/10.8 kPa   64/min  李娜      kitchen  r1  time of arrival; time within 7",
-        "                                                                   minutes; note: after coffee",
+        "                                                                       minutes; note: after coffee",
         "2031-03-04 07:12+01:00       no value           (nobody)  kitchen  r1  failed",
         "2031-03-04 07:12+01:00   191/81  mmHg   64/min  mira      kitchen  r1  VERY HIGH",
     ]

@@ -120,7 +120,11 @@ def once_of(page: str) -> str:
 class Serving:
     """`quietcuff page run` as a process on a store, to be restarted at will."""
 
-    def __init__(self, store: Path, *options: str, config: Path | None = None, scheme: str = "http") -> None:
+    def __init__(
+        self, store: Path, *options: str, config: Path | None = None, scheme: str = "http", entry: bool = False
+    ) -> None:
+        """entry: the unit's own small entry, without the command line."""
+        self.entry = entry
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = int(probe.getsockname()[1])
@@ -131,7 +135,10 @@ class Serving:
         config = ["--config", str(self.config)] if self.config else []
         command = ["--store", str(self.store), *config, "page", "run", "--port", str(self.port), *self.options]
         environment = {name: value for name, value in os.environ.items() if not name.startswith("QUIETCUFF_")}
-        self.process = subprocess.Popen([sys.executable, "-m", "collector.cli.main", *command], env=environment)
+        if self.entry:
+            environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
+        program = ["collector.page.entry"] if self.entry else ["collector.cli.main", *command]
+        self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment)
         give_up = time.monotonic() + 30
         while time.monotonic() < give_up:
             try:

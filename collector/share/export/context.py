@@ -90,7 +90,8 @@ class ExportContext:
     station: hex name of this station; station_of: of the one that received a reading, where there are several.
     subjects: by person; whoever is missing is identified by the name used here. absent: why a reading's missing
     values are missing, as 'systolic': 'not-a-number' (codes of HL7's data-absent-reason); asked only for readings
-    that lack some. clock_reading: where the cuff's clock stood at the visit that brought the reading.
+    that lack some. clock_reading: where the cuff's clock stood at the visit that brought the reading. batch: readings
+    in a FHIR Bundle, at most, one Bundle a line; 0: one Bundle of all.
     """
 
     station: str = ""
@@ -101,6 +102,7 @@ class ExportContext:
     subjects: Mapping[str, Subject] = field(default_factory=dict)
     averages: Sequence[AverageResult] = ()
     absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
+    batch: int = 0
 
 
 def mmhg(value: Decimal, unit: str) -> Decimal:

@@ -1,6 +1,8 @@
 """Readings as one FHIR Bundle or as bulk NDJSON, streamed: the memory used does not grow with the readings."""
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import islice
 from typing import TextIO
 
 from collector.share.export.context import ExportContext
@@ -89,13 +91,27 @@ def _delete(condition: str) -> str:
 
 
 def _write(readings: Iterable[Reading], file: TextIO, context: ExportContext, kind: str) -> int:
+    if not context.batch:
+        return _bundle(readings, file, context, kind, "\n")
+    count = 0
+    source = iter(readings)
+    bare = replace(context, averages=())
+    while some := list(islice(source, context.batch)):
+        count += _bundle(some, file, bare, kind, "")
+    if context.averages or not count:
+        _bundle((), file, context, kind, "")
+    return count
+
+
+def _bundle(readings: Iterable[Reading], file: TextIO, context: ExportContext, kind: str, line: str) -> int:
+    """line: what ends an entry."""
     count = Count()
     file.write(_start(kind))
-    before = ',"entry":[\n'  # an empty list is not allowed (FHIR R4, JSON)
+    first = before = f',"entry":[{line}'  # an empty list is not allowed (FHIR R4, JSON)
     for resource in resources(readings, context, in_bundle=True, count=count):
         file.write(before + _entry(resource, kind))
-        before = ",\n"
-    file.write("\n]}\n" if before == ",\n" else "}\n")
+        before = "," + line
+    file.write(f"{line}]}}\n" if before != first else "}\n")
     return count.readings
 
 
