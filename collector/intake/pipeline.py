@@ -111,7 +111,10 @@ def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
     uids = stations.uids(store)
     found.sort(key=lambda one: (arrived.at(one.arrived_at, one.clock_id), uids[one.station], one.number, one.uid))
     for one in found:
-        _take_up(store, one, arrived)
+        at = arrived.at(one.arrived_at, one.clock_id)
+        recognise(store, one, at, arrived.zone(one.station, at))
+    if found:
+        derivation.note_taken_up(store, cuff_id, max(arrived.at(one.arrived_at, one.clock_id) for one in found))
     for moved in _settle_cuff(store, cuff_id, arrived, everything=True):
         if (was := before.get(moved.reading.reading_id)) is not None:
             _note(store, moved.reading.reading_id, was, moved.time)

@@ -23,6 +23,8 @@ class Store:
         self._own: int | None = None
         self._lock = lock
         self._depth = 0
+        self.zone_rows: dict[str, int] = {}
+        """Rows of zones, as far as the present transaction has asked for them."""
 
     def query(self, sql: str, values: Iterable[Any] = ()) -> sqlite3.Cursor:
         """Rows as tuples, streaming. Raises StoreError."""
@@ -65,6 +67,7 @@ class Store:
                 raise
             finally:
                 self._depth = 0
+                self.zone_rows.clear()
 
     @contextmanager
     def roomy(self) -> Iterator[None]:

@@ -44,6 +44,13 @@ def outcome_of(store: Store, payload: int) -> tuple[str, int | None, str | None]
 
 
 def zone_row(store: Store, name: str) -> int:
+    """Call inside a transaction."""
+    if name not in store.zone_rows:
+        store.zone_rows[name] = _zone_row(store, name)
+    return store.zone_rows[name]
+
+
+def _zone_row(store: Store, name: str) -> int:
     found = store.scalar("SELECT id FROM zone WHERE name = ?", (name,))
     if found is None:
         found = store.query("INSERT INTO zone (name) VALUES (?)", (name,)).lastrowid
