@@ -2,10 +2,12 @@
 
     python tests/screenshots.py
 
-The pictures show the page on a phone. They change with the day they are made on, and with Chromium.
+The pictures show the page on a phone, and the report as it is printed. They change with the day they are made on, and
+with Chromium.
 """
 
 import asyncio
+import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -13,7 +15,9 @@ from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parent / "support"))
 
+import pypdfium2
 from browser import ROOT, chromium, device, sign_in
+from measured import MONDAY, make_store, week
 from station_page import MIRA, Serving, household
 
 from collector.service.config import SYSTEM_STORE
@@ -44,6 +48,15 @@ def lend(store: Store, now: datetime) -> None:
     loans.lend(store, "clinic-1", "B-117", ("any",), now)
 
 
+def draw_report(folder: Path) -> None:
+    """Two invented weeks of an invented person, as the command writes them; 900 pixels wide."""
+    store = make_store(folder / "report.db", [*week(MONDAY, 138, 86, days=14)], {"mira": 1})
+    command = [sys.executable, "-m", "collector.cli.main", "--store", str(store), "report", "mira", "--output", "-"]
+    page = pypdfium2.PdfDocument(subprocess.run(command, check=True, capture_output=True).stdout)[0]
+    picture = page.render(scale=900 / page.get_width()).to_pil().convert("P", colors=32)
+    picture.save(PICTURES / "report.png", optimize=True)
+
+
 async def main() -> None:
     PICTURES.mkdir(exist_ok=True)
     now = datetime.now(UTC)
@@ -55,6 +68,7 @@ async def main() -> None:
     ):
         store.path.chmod(0o600)
         lend(store, now)
+        draw_report(Path(place))
         link = f"{page.base}/in/{page_devices.invite(store, MIRA, Role.KEEPER, now)}"
         row = people.need(store, MIRA).row
         async with chromium() as browser, device(browser) as (_, screen):

@@ -1,8 +1,11 @@
 """`quietcuff cuff …`: the cuffs that were met."""
 
+import sys
+import time
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Annotated
 
+import click
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
@@ -11,7 +14,8 @@ from collector.cli.common.selection import reading_store, terminal_width, writin
 from collector.share.export.rows import json_text
 from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks
 from collector.share.text.layout import columns, natural, visible
-from collector.store.journal import cuffs, manners
+from collector.store.database import Store
+from collector.store.journal import cuffs, manners, pairing
 from collector.store.journal.cuffs import Cuff
 
 app = new_app("""List, name, add or forget cuffs.
@@ -129,7 +133,8 @@ def add_cuff(
 
     New ones need it where only known cuffs are visited (accept = "known" under [radio]). Without an address,
     whichever new cuff speaks in the next minutes is taken in: let it pair and measure once, or press its
-    memory button.
+    memory button. With an address, at a terminal, it stays and asks for the digits that the cuff shows where
+    it wants them for pairing, also for a service that runs elsewhere on this machine.
 
     \b
     Examples:
@@ -142,10 +147,36 @@ def add_cuff(
     with writing_store(of(ctx)) as store:
         if address is not None:
             cuffs.remember(store, address.upper(), now)
+            cuffs.open_window(store, now + timedelta(minutes=minutes))
             say(f"{address.upper()} is visited from now on")
+            if sys.stdin.isatty():
+                _answer_questions(store, address.upper(), now + timedelta(minutes=minutes))
         else:
             cuffs.open_window(store, now + timedelta(minutes=minutes))
             say(f"new cuffs are taken in for {minutes} minute{'' if minutes == 1 else 's'}")
+
+
+def _answer_questions(store: Store, address: str, until: datetime) -> None:
+    """Answer what the service wants to know of the cuff's display, until it has delivered or time is up."""
+    came = cuffs.last_payload(store, address)
+    say("measure once, or press its Bluetooth button; digits that it shows are asked for here (Ctrl-C ends this)")
+    try:
+        pairing.wait(store, address, until)
+        while datetime.now(UTC) < until:
+            question = pairing.question(store, address)
+            if question is not None and question.number is None:
+                digits = typer.prompt("the six digits on the cuff's display", type=click.IntRange(0, 999_999), err=True)
+                pairing.give(store, address, digits)
+            elif question is not None:
+                same = typer.confirm(f"does the cuff show {question.number:06d}?", err=True)
+                pairing.give(store, address, int(same))
+            if cuffs.last_payload(store, address) != came:
+                say(f"{address} has delivered")
+                return
+            time.sleep(0.3)
+        say(f"{address} did not deliver in this time; `quietcuff check` says more")
+    finally:
+        pairing.leave(store, address)
 
 
 @app.command("forget")

@@ -233,6 +233,10 @@ class Sink(Protocol):
         """Whether a cuff may be visited at all (configuration `accept`)."""
         ...
 
+    def may_pair_anew(self, cuff: str) -> bool:
+        """Whether a cuff that claims to have lost its bond may make a new one: it may be somebody else."""
+        ...
+
     def open_visit(self, cuff: str, source: str, at: datetime) -> int: ...
 
     def learn(self, visit: int, fact: Fact) -> None: ...
@@ -245,6 +249,26 @@ class Sink(Protocol):
 
     def tell(self, topic: str, text: str | None) -> None:
         """A lasting condition for `check` to show (topic 'adapter', 'd-bus', 'witness', …); None: over."""
+        ...
+
+
+class PairingPerson(Protocol):
+    """Whoever stands at the cuff and can read its display, while `cuff add` runs."""
+
+    def anywhere(self) -> bool:
+        """Whether somebody waits at any cuff."""
+        ...
+
+    def present(self, cuff: str) -> bool:
+        """Whether somebody waits at this one. Only then a radio says that it has a keyboard."""
+        ...
+
+    async def passkey(self, cuff: str) -> int | None:
+        """The six digits on its display; None: nobody knows."""
+        ...
+
+    async def same_number(self, cuff: str, number: int) -> bool:
+        """Whether its display shows this number, of up to six digits."""
         ...
 
 

@@ -114,8 +114,10 @@ class _Visit(Steps):
             self.learn(Named(link.name))
         try:
             if self.known.bonded:
-                await self.step("securing the link", link.secure(), PAIRING_TIMEOUT_S)
+                secured = await self.step("securing the link", link.secure(), PAIRING_TIMEOUT_S)
                 self._learn_bond()
+                if self._unproven(secured):
+                    return Outcome(Ending.FAILED, "the cuff and this computer no longer share a bond")
             await self._begin()
             self._learn_bond()
             await self._meet_clock()
@@ -130,6 +132,17 @@ class _Visit(Steps):
         if bond != self._told_bond:
             self._told_bond = bond
             self.learn(bond)
+
+    def _unproven(self, secured: bool | None) -> bool:
+        """Whether somebody bears a bonded cuff's address and has no key: whoever it is, nothing is taken from it."""
+        link = self.link
+        renewing = secured is not None and (link.bonded or self.sink.may_pair_anew(link.cuff))
+        if link.bond_missing_on != "cuff" or renewing:
+            return False
+        text = f"{link.cuff} does not have the bond of the cuff that bears this address, and is not listened to"
+        remedy = f"if it is your cuff, quietcuff cuff add {link.cuff} lets it make a new one"
+        self.sink.tell(f"bond {link.cuff}", f"{text}; {remedy}")
+        return True
 
     def learn_manners(self) -> None:
         super().learn_manners()

@@ -1,12 +1,13 @@
 """Nothing is confirmed to a cuff before it is on disk; what could not be stored stays in the cuff."""
 
 import asyncio
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 import bumble
 import pytest
-from air import NoteSink, fill, room
+from air import NoteSink, Reader, fill, room
 from bumble import att
 from served import ServedAdapter
 
@@ -108,6 +109,31 @@ async def test_a_bond_lost_by_the_cuff_is_made_again_and_told() -> None:
     assert air.sink.facts_of(Bond) == [Bond(True), Bond(True, "cuff")]
 
 
+@pytest.mark.parametrize("pairs_anew", [True, False])
+async def test_whoever_has_not_the_key_takes_nothing_from_the_cuff(tmp_path: Path, pairs_anew: bool) -> None:
+    """Another at a bonded cuff's address: the cuff's own bond outlives it, and only a person lets it in."""
+    cuff = VirtualCuff(behaviour=QUICK)
+    other = VirtualCuff("Another", cuff.address, QUICK)
+    sink = NoteSink()
+    sink.pairs_anew = pairs_anew
+    fill(cuff, 1)
+    fill(other, 1, systolic=159)
+    async with room(cuff, sink=sink, keys=tmp_path) as air:
+        await air.wake()
+        its_own = cuff._radio.device.keystore
+    async with room(other, sink=sink, keys=tmp_path) as air:
+        with suppress(TimeoutError):
+            await asyncio.wait_for(air.wake(), 3)
+    assert (other.measured[0] in sink.payloads) is pairs_anew
+    assert any("does not have the bond" in (text or "") for text in sink.told.values()) is not pairs_anew
+    fill(cuff, 1)
+    async with room(cuff, sink=sink, keys=tmp_path) as air:
+        cuff._radio.device.keystore = its_own  # it never lost its side
+        await air.wake(times=2)
+    assert air.sink.known()[0].bonded
+    assert set(cuff.measured) <= set(sink.payloads)
+
+
 async def test_a_bond_lost_by_us_is_made_again_and_told(tmp_path: Path) -> None:
     cuff = VirtualCuff(behaviour=QUICK)
     sink = NoteSink()
@@ -133,14 +159,20 @@ async def test_a_passkey_bond_is_not_replaced_behind_your_back() -> None:
 
     cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, lingers_s=0.05, patience_s=0.5))
     fill(cuff, 1)
-    async with room(cuff, passkey=typed, pause_s=5.0) as air:
+    person = Reader(typed)
+    async with room(cuff, person=person, pause_s=5.0) as air:
         await air.wake()
+        person.there = False
         air.radio.advertisers.cuffs.clear()
         cuff.behaviour = replace(cuff.behaviour, forgets_bond=True, asks_for_security=False, advertises_s=2.0)
         fill(cuff, 1)
         await air.wake()
-    assert len(air.sink.payloads) == 1
-    assert len(cuff.confirmed) == 1
+        assert len(air.sink.payloads) == 1
+        assert len(cuff.confirmed) == 1
+        person.there = True
+        air.radio.advertisers.cuffs.clear()
+        await air.wake()
+    assert len(air.sink.payloads) == 2
 
 
 async def test_adapters_that_cannot_be_had_say_why_in_one_line(tmp_path: Path) -> None:

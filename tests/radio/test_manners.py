@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from air import fill, room
+from air import Reader, fill, room
 
 from collector.radio.port import Learned, Manner, SetClock, VisitPlan
 from collector.radio.steps import named
@@ -126,3 +126,27 @@ async def test_a_clock_is_left_alone_where_it_may_not_be_set() -> None:
         await air.wake(times=2)
     assert cuff.times_set == []
     assert air.sink.known()[0].undelivered == 2
+
+
+@pytest.mark.parametrize("late", [False, True])
+async def test_a_cuff_that_demands_digits_gets_them_once_somebody_is_there(late: bool) -> None:
+    """No pairing, then one that just works, then the digits: with the least that the cuff takes."""
+
+    async def typed() -> int:
+        return 123456
+
+    cuff = VirtualCuff(behaviour=replace(QUICK, passkey=123456, demands_digits=True, asks_for_security=not late))
+    person = Reader(typed, there=False)
+    fill(cuff, 2)
+    async with room(cuff, person=person) as air:
+        await air.wake()
+        assert air.sink.payloads == []
+        assert Learned(Manner.PASSKEY) in air.sink.known()[0].manners
+        assert "wants the digits" in air.sink.outcomes[1]
+        person.there = True
+        await air.wake()
+        assert air.sink.payloads == cuff.measured
+        person.there = False
+        fill(cuff, 1)
+        await air.wake()
+    assert air.sink.payloads == cuff.measured

@@ -5,7 +5,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from air import NoteSink, fill, room
+from air import NoteSink, Reader, fill, room
 
 from collector.radio.port import Bond, ClockSet, Handles, Named, ReceivedPayload, SetClock, ValueRead, VisitPlan
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
@@ -128,7 +128,7 @@ async def test_passkey_shown_by_the_cuff_and_typed_in() -> None:
 
     cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, lingers_s=0.05))
     fill(cuff, 2)
-    async with room(cuff, passkey=typed) as air:
+    async with room(cuff, person=Reader(typed)) as air:
         await air.wake()
     assert air.sink.payloads == cuff.measured
 
@@ -142,7 +142,7 @@ async def test_legacy_pairing_and_the_bond_it_leaves(passkey: int | None) -> Non
 
     cuff = VirtualCuff(behaviour=Behaviour(legacy_pairing=True, passkey=passkey, lingers_s=0.05))
     fill(cuff, 2)
-    async with room(cuff, passkey=typed if passkey else None) as air:
+    async with room(cuff, person=Reader(typed) if passkey else None) as air:
         await air.wake()
         ((_, keys),) = await air.radio._device.keystore.get_all()
         assert keys.ltk is None
@@ -161,7 +161,7 @@ async def test_a_wrong_passkey_gets_no_record_and_loses_none() -> None:
 
     cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, lingers_s=0.05, patience_s=0.5, advertises_s=1.0))
     fill(cuff, 2)
-    async with room(cuff, passkey=typed, pause_s=5.0) as air:
+    async with room(cuff, person=Reader(typed), pause_s=5.0) as air:
         await air.wake()
     assert air.sink.payloads == cuff.confirmed == []
     assert all(outcome.startswith(("failed", "cuff left")) for outcome in air.sink.outcomes.values())

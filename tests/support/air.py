@@ -1,7 +1,7 @@
 """A room with virtual cuffs and a collector's radio in it, and a sink that only notes what it is handed."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -31,6 +31,7 @@ class NoteSink:
     def __init__(self, refuse: Callable[[ReceivedPayload], str | None] | None = None) -> None:
         self.refuse = refuse
         self.accept = lambda cuff: True
+        self.pairs_anew = True
         self.arrivals: list[ReceivedPayload] = []
         self.visit_of: list[int | None] = []
         self.facts: list[tuple[int, Fact]] = []
@@ -52,6 +53,9 @@ class NoteSink:
 
     def accepts(self, cuff: str) -> bool:
         return self.accept(cuff)
+
+    def may_pair_anew(self, cuff: str) -> bool:
+        return self.pairs_anew
 
     def open_visit(self, cuff: str, source: str, at: datetime) -> int:
         number = len(self.cuffs) + 1
@@ -101,6 +105,25 @@ class NoteSink:
 
     def facts_of(self, kind: type) -> list:
         return [fact for _, fact in self.facts if isinstance(fact, kind)]
+
+
+class Reader:
+    """Somebody who reads the cuff's display: what `typed` answers, and yes where it shows the number asked for."""
+
+    def __init__(self, typed: Callable[[], Awaitable[int | None]], there: bool = True) -> None:
+        self.typed, self.there = typed, there
+
+    def anywhere(self) -> bool:
+        return self.there
+
+    def present(self, cuff: str) -> bool:
+        return self.there
+
+    async def passkey(self, cuff: str) -> int | None:
+        return await self.typed()
+
+    async def same_number(self, cuff: str, number: int) -> bool:
+        return True
 
 
 class Room:

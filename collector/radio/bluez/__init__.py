@@ -1,6 +1,6 @@
 """The radio on the system's own Bluetooth stack.
 
-    radio = BlueZRadio(adapter="hci0" or None for all, witness=WitnessUse.AUTO, ask_passkey=None)
+    radio = BlueZRadio(adapter="hci0" or None for all, witness=WitnessUse.AUTO, person=None)
     await radio.run(sink, plan, stop)
 
 `collector.systemd_notify` has what a service needs of systemd's descriptor store; the radio itself takes a socket

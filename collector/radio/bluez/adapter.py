@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from dbus_fast import Variant
 
 from collector.radio.bluez import bleak_internals, gatt_profile, stale_devices
+from collector.radio.bluez.agent import PATH as AGENT
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, BusError, Interfaces, Watcher
 from collector.radio.port import RadioUnavailable, Sink
 from parsers.uuids import Uuid, full
@@ -23,6 +24,7 @@ log = logging.getLogger("quietcuff.radio")
 
 POWER_S = 5.0
 ATTEMPTS, AGAIN_S = 4, 0.5
+AGENT_MANAGER = "org.bluez.AgentManager1"
 SETTLE_S = 0.5
 
 
@@ -170,7 +172,7 @@ class Adapters(Watcher):
         self.disturbed = asyncio.Event()
         self.trouble: str | None = None
         self._told: str | None = None
-        self._agent_known = False
+        self._agent_known = ""
         self._adapters: dict[str, Adapter] = {}
         bus.watchers.append(self)
 
@@ -228,9 +230,12 @@ class Adapters(Watcher):
     async def _register_agent(self) -> None:
         if not self.bus.there:
             raise BusError("", NOT_RUNNING)
-        if not self._agent_known:
+        can = self.agent.capability
+        if can != self._agent_known:  # a keyboard comes and goes with whoever runs `cuff add`
+            if self._agent_known:
+                await self.bus.call("/org/bluez", AGENT_MANAGER, "UnregisterAgent", "o", [AGENT])
             await self.agent.register(self.bus)
-            self._agent_known = True
+            self._agent_known = can
 
     def _nothing(self) -> str:
         there = ", ".join(path.rpartition("/")[2] for path, _ in self.bus.each(ADAPTER))
@@ -263,7 +268,7 @@ class Adapters(Watcher):
             self.disturbed.set()
 
     def owner_changed(self, there: bool) -> None:
-        self._agent_known = False
+        self._agent_known = ""
         self.bus.spawn(self._start_over(list(self._adapters.values())))
         self._adapters.clear()
 

@@ -4,21 +4,19 @@ Source: BlueZ doc/agent-api.txt (org.bluez.Agent1, org.bluez.AgentManager1).
 """
 
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 
 from dbus_fast import DBusError
 from dbus_fast.annotations import DBusObjectPath, DBusStr, DBusUInt16, DBusUInt32
 from dbus_fast.service import ServiceInterface, dbus_method
 
 from collector.radio.bluez.bus import Bus, BusError
+from collector.radio.port import PairingPerson
 
 log = logging.getLogger("quietcuff.radio")
 
 PATH = "/org/quietcuff/agent"
 REJECTED = "org.bluez.Error.Rejected"
-
-AskPasskey = Callable[[str], Awaitable[int | None]]
-"""Given a cuff's address, the six-digit number on its display; None: nobody knows, do not pair."""
 
 
 class PairingAgent(ServiceInterface):
@@ -28,15 +26,16 @@ class PairingAgent(ServiceInterface):
     """
 
     def __init__(
-        self, is_cuff: Callable[[str], bool], address_of: Callable[[str], str], ask_passkey: AskPasskey | None = None
+        self, is_cuff: Callable[[str], bool], address_of: Callable[[str], str], person: PairingPerson | None = None
     ) -> None:
         super().__init__("org.bluez.Agent1")
-        self.is_cuff, self.address_of, self.ask_passkey = is_cuff, address_of, ask_passkey
+        self.is_cuff, self.address_of, self.person = is_cuff, address_of, person
 
     @property
     def capability(self) -> str:
         """What BlueZ is to believe of us: a keyboard only where there is somebody to ask."""
-        return "KeyboardDisplay" if self.ask_passkey is not None else "NoInputNoOutput"
+        there = self.person is not None and self.person.anywhere()
+        return "KeyboardDisplay" if there else "NoInputNoOutput"
 
     async def register(self, bus: Bus) -> None:
         """Become BlueZ's agent for pairings we start, and for all where there is no other. Raises BusError."""
@@ -64,8 +63,11 @@ class PairingAgent(ServiceInterface):
         self._admit(device)
 
     @dbus_method()
-    def RequestConfirmation(self, device: DBusObjectPath, passkey: DBusUInt32) -> None:
+    async def RequestConfirmation(self, device: DBusObjectPath, passkey: DBusUInt32) -> None:
         self._admit(device)
+        address = self.address_of(device)
+        if self.person is None or not await self.person.same_number(address, passkey):
+            raise DBusError(REJECTED, "nobody says that the cuff shows this number")
 
     @dbus_method()
     def AuthorizeService(self, device: DBusObjectPath, uuid: DBusStr) -> None:
@@ -79,11 +81,12 @@ class PairingAgent(ServiceInterface):
     async def RequestPasskey(self, device: DBusObjectPath) -> DBusUInt32:
         self._admit(device)
         address = self.address_of(device)
-        passkey = await self.ask_passkey(address) if self.ask_passkey is not None else None
+        passkey = await self.person.passkey(address) if self.person is not None else None
         if passkey is None:
             log.warning(
                 "%s shows a number to be typed in, and nobody is here to type it: not paired; "
-                "run listen where you can answer, or give it the number",
+                "quietcuff cuff add %s asks for it",
+                address,
                 address,
             )
             raise DBusError(REJECTED, "nobody to ask")

@@ -58,6 +58,9 @@ class EarlyVisits:
     def accepts(self, cuff: str) -> bool:
         return self.sink.accepts(cuff)
 
+    def may_pair_anew(self, cuff: str) -> bool:
+        return self.sink.may_pair_anew(cuff)
+
     def open_visit(self, cuff: str, source: str, at: datetime) -> int:
         number = self._visits.get(cuff)
         if number is None:

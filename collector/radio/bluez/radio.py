@@ -7,11 +7,10 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from collector import systemd_notify
-from collector.radio.port import RadioUnavailable, Sink, UseWitness, VisitPlan
+from collector.radio.port import PairingPerson, RadioUnavailable, Sink, UseWitness, VisitPlan
 
 if TYPE_CHECKING:
     from collector.radio.bluez.adapter import Adapters
-    from collector.radio.bluez.agent import AskPasskey
     from collector.radio.bluez.bus import Bus
     from collector.radio.bluez.delivery import Delivery
     from collector.radio.bluez.monitor.channel import Channel
@@ -30,7 +29,7 @@ class BlueZRadio:
 
     adapter: such as 'hci0'; None: all there are. witness: 'auto', 'on' (refuse to run without) or 'off'.
     standing: hold subscriptions over the cuffs' comings and goings; off only to prove what it is for.
-    ask_passkey: gets a cuff's address, answers with the number on its display; None: pairs only what needs none.
+    person: who can be asked for the digits on a cuff's display; None: pairs only what needs none.
     """
 
     source = "bluez"
@@ -40,9 +39,9 @@ class BlueZRadio:
         adapter: str | None = None,
         witness: UseWitness = UseWitness.AUTO,
         subscriptions: bool = True,
-        ask_passkey: "AskPasskey | None" = None,
+        person: PairingPerson | None = None,
     ) -> None:
-        self.adapter, self.witness, self.subscriptions, self.ask_passkey = adapter, witness, subscriptions, ask_passkey
+        self.adapter, self.witness, self.subscriptions, self.person = adapter, witness, subscriptions, person
         self.progress = time.monotonic()
         self._channel: Channel | None = None
         self._handover: Handover | None = None
@@ -145,7 +144,7 @@ class BlueZRadio:
         from collector.radio.bluez.gatt_profile import PATH as PROFILE_PATH
         from collector.radio.bluez.gatt_profile import CuffProfile
 
-        agent = PairingAgent(visits.admits, visits.address_of, self.ask_passkey)
+        agent = PairingAgent(visits.admits, visits.address_of, self.person)
         bus.export(PATH, agent)
         bus.export(PROFILE_PATH, CuffProfile())
         adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)

@@ -12,13 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.radio.exclusive.radio import Adapter, BumbleRadio
-from collector.radio.port import RadioUnavailable
+from collector.radio.port import PairingPerson, RadioUnavailable
 from collector.radio.time_limit import within
 
 if TYPE_CHECKING:
     from bumble.transport.common import Transport
 
-    from collector.radio.exclusive.host import Passkey, QuietHost
+    from collector.radio.exclusive.host import QuietHost
 
 
 log = logging.getLogger("quietcuff.radio")
@@ -44,7 +44,7 @@ class ExclusiveRadio(BumbleRadio):
     """An adapter given over to quietcuff: nothing is confirmed to a cuff before it is on disk.
 
     transport: 'hci-socket:N' for the system's adapter N, 'usb:N' for a dongle, or what else Bumble opens.
-    keys_folder: where the bonds are kept. passkey: asks a person for the digits that a cuff shows.
+    keys_folder: where the bonds are kept. person: who can be asked for the digits on a cuff's display.
     """
 
     source = "exclusive"
@@ -55,10 +55,10 @@ class ExclusiveRadio(BumbleRadio):
         keys_folder: Path,
         name: str = "quietcuff",
         *,
-        passkey: "Passkey | None" = None,
+        person: PairingPerson | None = None,
         pause_s: float = 1.0,
     ) -> None:
-        super().__init__(keys_folder, name, passkey, pause_s)
+        super().__init__(keys_folder, name, person, pause_s)
         self.transport = transport
 
     @asynccontextmanager

@@ -28,6 +28,8 @@ class Bonds(KeyStore):
         self.address = Address(stored.get("address") or str(Address.generate_static_address()))
         self.irk = bytes.fromhex(stored.get("irk") or secrets.token_hex(16))
         self._bonds: dict[str, dict[str, Any]] = stored.get("bonds") or {}
+        self._earlier: dict[str, dict[str, Any]] = stored.get("earlier") or {}
+        self.refused: set[str] = set()  # whose bond did not decrypt what they sent
         if not stored:
             self._save()
 
@@ -51,7 +53,7 @@ class Bonds(KeyStore):
     def _save(self) -> None:
         if self._path is None:
             return
-        stored = {"address": str(self.address), "irk": self.irk.hex(), "bonds": self._bonds}
+        stored = {"address": str(self.address), "irk": self.irk.hex(), "bonds": self._bonds, "earlier": self._earlier}
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         fresh = self._path.with_suffix(".new")
         handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
@@ -74,9 +76,23 @@ class Bonds(KeyStore):
         return [(name, PairingKeys.from_dict(keys)) for name, keys in self._bonds.items()]
 
     async def update(self, name: str, keys: PairingKeys) -> None:
+        """A new bond. The one before is kept: who made the new one may not have been the cuff."""
+        if name in self._bonds and self._bonds[name] != keys.to_dict():
+            self._earlier[name] = self._bonds[name]
         self._bonds[name] = keys.to_dict()
+        self.refused.discard(name)
         self._save()
 
+    def exchange(self, name: str) -> bool:
+        """Let the bond before hold again, and keep this one in its place; says whether there is one."""
+        if name not in self._earlier or name not in self._bonds:
+            return False
+        self._bonds[name], self._earlier[name] = self._earlier[name], self._bonds[name]
+        self.refused.discard(name)
+        self._save()
+        return True
+
     async def delete(self, name: str) -> None:
+        self._earlier.pop(name, None)
         if self._bonds.pop(name, None) is not None:
             self._save()

@@ -6,7 +6,7 @@
 """
 
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from typing import Protocol
 
 from bumble import att, gatt_client, hci, smp
@@ -16,12 +16,12 @@ from bumble.pairing import PairingConfig, PairingDelegate
 
 from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.scan import Advert, adverts, is_report
+from collector.radio.port import PairingPerson
 
 log = logging.getLogger("quietcuff.radio")
 if not log.isEnabledFor(logging.DEBUG):
     logging.getLogger("bumble").setLevel(logging.CRITICAL)  # it logs packets and tracebacks
 
-Passkey = Callable[[], Awaitable[int | None]]
 LONGEST_VALUE = 512  # octets an attribute value may have (Core Vol 3 Part F 3.2.9)
 
 
@@ -113,28 +113,43 @@ class OnAir(smp.AddressResolver):
 
 
 class PasskeyEntry(PairingDelegate):
-    """Just works; or, where somebody can type, the six digits that the cuff shows."""
+    """Just works; or, where somebody is at the cuff, the six digits that it shows, typed in or compared."""
 
-    def __init__(self, passkey: Passkey | None) -> None:
+    def __init__(self, person: PairingPerson | None, cuff: str) -> None:
         can = PairingDelegate.IoCapability
-        super().__init__(can.KEYBOARD_INPUT_ONLY if passkey else can.NO_OUTPUT_NO_INPUT)
-        self._passkey = passkey
+        super().__init__(can.DISPLAY_OUTPUT_AND_KEYBOARD_INPUT if person else can.NO_OUTPUT_NO_INPUT)
+        self._person, self._cuff = person, cuff
 
     async def get_number(self) -> int | None:
-        return await self._passkey() if self._passkey else None
+        return await self._person.passkey(self._cuff) if self._person else None
+
+    async def compare_numbers(self, number: int, digits: int) -> bool:
+        return self._person is not None and await self._person.same_number(self._cuff, number)
 
 
 class Central(Device):
-    """The collector's side of the air."""
+    """The collector's side of the air. want_digits: cuffs that refused a bond made without."""
 
-    def __init__(self, name: str, host: Host, bonds: Bonds, passkey: Passkey | None = None) -> None:
+    def __init__(self, name: str, host: Host, bonds: Bonds, person: PairingPerson | None = None) -> None:
         super().__init__(host=host, config=DeviceConfiguration(name=name, address=bonds.address, irk=bonds.irk))
         self.keystore = bonds
-        self.pairing_config_factory = lambda _: PairingConfig(
+        self.want_digits: set[str] = set()
+        self._person = person
+        self.pairing_config_factory = self._pairing_config
+
+    def person_at(self, connection: Connection) -> PairingPerson | None:
+        """Who can be asked for the digits on this cuff's display, if anybody is there."""
+        cuff = connection.peer_address.to_string(False).upper()
+        return self._person if self._person is not None and self._person.present(cuff) else None
+
+    def _pairing_config(self, connection: Connection) -> PairingConfig:
+        cuff = connection.peer_address.to_string(False).upper()
+        person = self.person_at(connection)
+        return PairingConfig(
             sc=True,
-            mitm=False,
+            mitm=person is not None and cuff in self.want_digits,
             bonding=True,
-            delegate=PasskeyEntry(passkey),
+            delegate=PasskeyEntry(person, cuff),
             identity_address_type=PairingConfig.AddressType.RANDOM,
         )
 

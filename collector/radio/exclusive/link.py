@@ -230,11 +230,25 @@ class BumbleLink:
         try:
             return await self.while_up(make())
         except Refused as refusal:
-            if refusal.code not in WANTS_SECURITY or secured:
+            if refusal.code not in WANTS_SECURITY:
                 raise
+            if secured:
+                return await self._with_digits(make)
             self.security.wanted = True
             if not await self.secure():
                 raise
+        try:
+            return await self.while_up(make())
+        except Refused as refusal:
+            if refusal.code not in WANTS_SECURITY:
+                raise
+            return await self._with_digits(make)
+
+    async def _with_digits(self, make: Callable[[], Awaitable[T]]) -> T:
+        """The request once more, over a bond that was made with the digits on the cuff's display."""
+        self.noticed.add(Manner.PASSKEY)
+        if not await self.security.step_up():
+            raise Refused(f"it wants the digits on its display: quietcuff cuff add {self.cuff} asks for them")
         return await self.while_up(make())
 
     # -- security ------------------------------------------------------------------------------------

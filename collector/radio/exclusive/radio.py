@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
-from collector.radio.port import RadioUnavailable, Sink, VisitPlan
+from collector.radio.port import PairingPerson, RadioUnavailable, Sink, VisitPlan
 from collector.radio.time_limit import within
 from collector.radio.visit import visit
 
 if TYPE_CHECKING:
     from bumble.device import Connection
 
-    from collector.radio.exclusive.host import Passkey, QuietHost
+    from collector.radio.exclusive.host import QuietHost
     from collector.radio.exclusive.link import BumbleLink
 
 log = logging.getLogger("quietcuff.radio")
@@ -44,9 +44,9 @@ class BumbleRadio:
 
     source = "exclusive"
 
-    def __init__(self, keys_folder: Path | None, name: str, passkey: "Passkey | None", pause_s: float) -> None:
+    def __init__(self, keys_folder: Path | None, name: str, person: PairingPerson | None, pause_s: float) -> None:
         self.progress = time.monotonic()
-        self._keys_folder, self._name, self._passkey = keys_folder, name, passkey
+        self._keys_folder, self._name, self._person = keys_folder, name, person
         self.advertisers = Advertisers(self._resolve, lambda: self._wake.set(), pause_s)
         self._links: dict[int, BumbleLink] = {}
         self._visits: set[asyncio.Task[None]] = set()
@@ -73,7 +73,7 @@ class BumbleRadio:
         bonds = Bonds(self._keys_folder)
         sink.tell("bonds", bonds.trouble)
         async with self._adapter() as adapter:
-            self._device = device = Central(self._name, adapter.host, bonds, self._passkey)
+            self._device = device = Central(self._name, adapter.host, bonds, self._person)
             device.on(device.EVENT_CONNECTION, self._on_connection)
             device.on(device.EVENT_KEY_STORE_UPDATE, self.advertisers.identities.clear)
             adapter.host.on_advert = self._on_advert

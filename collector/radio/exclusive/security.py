@@ -7,12 +7,15 @@ from typing import Any
 
 from bumble import hci
 from bumble.device import Connection
+from bumble.keys import PairingKeys
 
+from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.host import Central
 from collector.radio.port import LinkLost, Refused, Sink
 
 log = logging.getLogger("quietcuff.radio")
 
+LOST = "the cuff has lost the bond"
 KEY_MISSING = 0x06  # HCI: PIN or Key Missing (Core Vol 1 Part F 2.6)
 
 
@@ -23,48 +26,84 @@ class Security:
     def __init__(
         self, device: Central, connection: Connection, sink: Sink, while_up: Callable[[Awaitable[Any]], Awaitable[Any]]
     ) -> None:
-        self.bonded = False
+        self.bonded = False  # once secure() has been asked, whether it stands
         self.missing_on: str | None = None
         self.wanted = False
+        self.wants_digits = False  # the cuff refuses a bond that was made without
         self._device, self._connection, self._sink, self._while_up = device, connection, sink, while_up
         self._one_at_a_time = asyncio.Lock()
+        self._dead = False
+        assert isinstance(device.keystore, Bonds)
+        self._bonds = device.keystore
 
     async def secure(self) -> bool:
         """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides."""
         async with self._one_at_a_time:
             peer = str(self._connection.peer_address)
-            bonds = self._device.keystore
-            assert bonds is not None
-            keys = await bonds.get(peer)
+            keys = await self._bonds.get(peer)
+            if self._dead:  # who waited for its turn meanwhile must not try on
+                raise LinkLost("the keys did not fit")
             if self._connection.is_encrypted:
                 self.bonded = keys is not None
-                return self.bonded
-            if keys is not None:
-                try:
-                    await self._while_up(self._connection.encrypt())
-                    self.bonded = True
-                    return True
-                except (Refused, LinkLost) as error:
-                    if not self._bond_is_gone(error):
-                        raise
-                    self.missing_on = "cuff"
-                    if any(key is not None and key.authenticated for key in (keys.ltk, keys.ltk_central)):
-                        raise Refused(
-                            "the cuff has lost the bond that was made with a passkey: forget the cuff and pair it again"
-                        ) from None
-                    log.warning("%s: the cuff has lost the bond; pairing again", self._address)
-                    await bonds.delete(peer)
-                    if isinstance(error, LinkLost):
-                        raise
+            elif keys is not None:
+                self.bonded = True  # on our side, whatever the other turns out to have
+                self.bonded = await self._encrypt(peer, keys) or await self._pair_anew(keys)
             elif not (self.wanted or self._connection.peer_address.is_resolvable):
                 self.bonded = False
-                return False
-            elif any(known.address == self._address and known.bonded for known in self._sink.known()):
-                self.missing_on = "ours"
-                log.warning("%s: our side of the bond is gone; pairing again", self._address)
+            else:
+                if any(known.address == self._address and known.bonded for known in self._sink.known()):
+                    self.missing_on = "ours"
+                    log.warning("%s: our side of the bond is gone; pairing again", self._address)
+                await self._while_up(self._connection.pair())
+                self.bonded = True
+            return self.bonded
+
+    async def step_up(self) -> bool:
+        """A bond made without digits is not enough: make one with them. False where nobody is there to read them."""
+        self.wants_digits = True
+        self._device.want_digits.add(self._address)
+        if self._device.person_at(self._connection) is None:
+            return False
+        async with self._one_at_a_time:
             await self._while_up(self._connection.pair())
             self.bonded = True
-            return True
+        return True
+
+    async def _encrypt(self, peer: str, keys: PairingKeys) -> bool:
+        """With the bond that stands, or the one before it; False where the cuff has neither. Nothing is deleted."""
+        if peer in self._bonds.refused:
+            self.missing_on = "cuff"
+            return False
+        for again in (True, False):
+            try:
+                await self._while_up(self._connection.encrypt())
+                self.missing_on = None
+                return True
+            except (Refused, LinkLost) as error:
+                if not self._bond_is_gone(error):
+                    raise
+                self.missing_on = "cuff"
+                other = self._bonds.exchange(peer)
+                if isinstance(error, LinkLost):
+                    self._dead = True
+                    if not other:
+                        self._bonds.refused.add(peer)
+                    raise
+                if not (again and other):
+                    return False
+        return False
+
+    async def _pair_anew(self, keys: PairingKeys) -> bool:
+        """The cuff has lost the bond, or is another that claims so. Raises Refused where a person must say so first."""
+        if any(key is not None and key.authenticated for key in (keys.ltk, keys.ltk_central)):
+            if self._device.person_at(self._connection) is None:
+                raise Refused(f"{LOST} that was made with a passkey; quietcuff cuff add {self._address} pairs it again")
+            self._device.want_digits.add(self._address)  # never replaced by one made without
+        elif not self._sink.may_pair_anew(self._address):
+            raise Refused(f"{LOST}, or another uses its address; quietcuff cuff add {self._address} pairs it again")
+        log.warning("%s: the cuff has lost the bond; pairing again", self._address)
+        await self._while_up(self._connection.pair())
+        return True
 
     @property
     def _address(self) -> str:

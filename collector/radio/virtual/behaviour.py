@@ -27,6 +27,7 @@ class Behaviour:
     asks_for_security: bool = True  # sends a Security Request as soon as it is connected
     legacy_pairing: bool = False  # knows LE Legacy Pairing only, as cuffs did before Bluetooth 4.2
     passkey: int | None = None  # shows six digits instead of 'just works'
+    demands_digits: bool = False  # takes a bond without them, and then refuses the subscription
     eager: bool = True  # a bonded revisit: sends as soon as the link is encrypted
     multiple_bonds: bool = False  # each bonded collector gets every record; else the first to confirm
     private_address: bool = False  # a new resolvable private address each time it wakes

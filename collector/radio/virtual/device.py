@@ -70,7 +70,7 @@ class Peripheral(Device):
         self._answers_after_s = behaviour.answers_after_s
         self.pairing_config_factory = lambda _: PairingConfig(
             sc=not behaviour.legacy_pairing,
-            mitm=behaviour.passkey is not None,
+            mitm=behaviour.passkey is not None and not behaviour.demands_digits,
             bonding=True,
             delegate=Display(behaviour.passkey),
             identity_address_type=PairingConfig.AddressType.RANDOM,
@@ -84,6 +84,13 @@ class Peripheral(Device):
         if given is not None and (given.rand, given.ediv) == (rand, ediv):
             return given.value
         return await super().get_long_term_key(connection_handle, rand, ediv)
+
+    def bond_has_digits(self, connection: Connection) -> bool:
+        """Whether the bond with this collector was made with the digits on the display."""
+        assert isinstance(self.keystore, MemoryKeyStore)
+        keys = self.keystore.all_keys.get(str(connection.peer_address))
+        found = (keys.ltk, keys.ltk_central, keys.ltk_peripheral) if keys else ()
+        return any(key is not None and key.authenticated for key in found)
 
     def on_gatt_pdu(self, connection_handle: int, pdu: bytes) -> None:
         connection = self.lookup_connection(connection_handle)

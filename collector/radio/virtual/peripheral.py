@@ -184,6 +184,8 @@ class CuffRadio:
         return self._current().subscribed.get(short, b"\x00\x00")
 
     def _configure(self, connection: Connection, short: int, value: bytes) -> None:
+        if self.behaviour.demands_digits and not self.device.bond_has_digits(connection):
+            raise ATT_Error(error_code=0x05)  # Insufficient Authentication
         self._current().configure(short, value)
 
     def _set_time(self, value: bytes) -> None:

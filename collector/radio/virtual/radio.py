@@ -4,14 +4,11 @@ import asyncio
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from collector.radio.exclusive.adapter import TakenAdapter
 from collector.radio.exclusive.radio import Adapter, BumbleRadio
+from collector.radio.port import PairingPerson
 from collector.radio.virtual.cuff import VirtualCuff
-
-if TYPE_CHECKING:
-    from collector.radio.exclusive.host import Passkey
 
 
 class VirtualRadio(BumbleRadio):
@@ -28,10 +25,10 @@ class VirtualRadio(BumbleRadio):
         keys_folder: Path | None = None,
         *,
         name: str = "quietcuff",
-        passkey: "Passkey | None" = None,
+        person: PairingPerson | None = None,
         pause_s: float = 0.0,
     ) -> None:
-        super().__init__(keys_folder, name, passkey, pause_s)
+        super().__init__(keys_folder, name, person, pause_s)
         self.cuffs = tuple(cuffs)
 
     @asynccontextmanager

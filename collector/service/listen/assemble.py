@@ -17,6 +17,7 @@ from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
 from collector.service.listen.lock import only_listener
+from collector.service.listen.pairing_person import StorePerson
 from collector.service.listen.station_clock import StationClock
 from collector.service.listen.store_sink import StoreSink
 from collector.service.notices.rounds import Rounds
@@ -52,13 +53,13 @@ def radio_of(config: Config, store_path: Path) -> Radio:
     if config.radio.kind is RadioKind.BLUEZ:
         from collector.radio.bluez import BlueZRadio
 
-        return BlueZRadio(adapter, witness=config.radio.witness)
+        return BlueZRadio(adapter, witness=config.radio.witness, person=StorePerson(store_path))
     if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive import ExclusiveRadio
 
         name = adapter or "hci0"
         transport = f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
-        return ExclusiveRadio(transport, store_path.parent / "bonds")
+        return ExclusiveRadio(transport, store_path.parent / "bonds", person=StorePerson(store_path))
     from collector.service.guided.practice import practice_radio
 
     return practice_radio()

@@ -87,6 +87,13 @@ class StoreSink:
         """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
         if self.accept is Accept.ANY or cuffs.is_known(self.store, cuff):
             return True
+        return self._door_is_open()
+
+    def may_pair_anew(self, cuff: str) -> bool:
+        """Under `accept = known`, only while `cuff add` holds the door open."""
+        return self.accept is Accept.ANY or self._door_is_open()
+
+    def _door_is_open(self) -> bool:
         window = cuffs.window(self.store)
         return window is not None and datetime.now(UTC) < window
 

@@ -76,15 +76,15 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
     ).fetchall()
     return [
         Cuff(
-            address,
-            name,
-            advertised,
-            bool(bonded),
-            missing,
-            bool(gone),
-            readings,
-            None if visit is None else from_us(visit),
-            handles_of(store, number),
+            address=address,
+            name=name,
+            advertised=advertised,
+            bonded=bool(bonded),
+            bond_missing_on=missing,
+            forgotten=bool(gone),
+            readings=readings,
+            last_visit=None if visit is None else from_us(visit),
+            handles=handles_of(store, number),
         )
         for number, address, name, advertised, bonded, missing, gone, readings, visit in rows
     ]
@@ -136,6 +136,14 @@ def remember(store: Store, address: str, at: datetime) -> None:
             "UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten", (to_us(at), address)
         ).rowcount:
             audit.record(store, at, "cuff added again", {"cuff": address})
+
+
+def last_payload(store: Store, address: str) -> int | None:
+    """Row of the newest payload of a cuff."""
+    row: int | None = store.scalar(
+        "SELECT max(payload.id) FROM payload JOIN cuff ON cuff.id = cuff_id WHERE address = ?", (address,)
+    )
+    return row
 
 
 def open_window(store: Store, until: datetime | None) -> None:

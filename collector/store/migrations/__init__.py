@@ -16,6 +16,7 @@ from collector.store.migrations import (
     m010_erasing,
     m011_office,
     m012_manners,
+    m013_pairing,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -31,5 +32,6 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("010 erasing", m010_erasing.apply),
     ("011 office", m011_office.apply),
     ("012 manners", m012_manners.apply),
+    ("013 pairing", m013_pairing.apply),
 )
 """In order. The store's user_version is the number of steps taken."""

@@ -1,0 +1,60 @@
+"""Asking a person at a cuff for the digits on its display: `cuff add` waits, the service asks, by way of the store."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from collector.store.database import Store
+from collector.store.instants import to_us
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """number: what the display should show; None: its six digits are wanted."""
+
+    number: int | None
+
+
+def wait(store: Store, address: str, until: datetime) -> None:
+    """Somebody is at the cuff until then, and can be asked."""
+    with store.transaction():
+        store.query("INSERT OR REPLACE INTO pairing (address, until) VALUES (?, ?)", (address, to_us(until)))
+
+
+def leave(store: Store, address: str) -> None:
+    with store.transaction():
+        store.query("DELETE FROM pairing WHERE address = ?", (address,))
+
+
+def present(store: Store, address: str, now: datetime) -> bool:
+    """Whether somebody is at this cuff."""
+    return store.row("SELECT 1 FROM pairing WHERE address = ? AND until > ?", (address, to_us(now))) is not None
+
+
+def anywhere(store: Store, now: datetime) -> bool:
+    """Whether somebody is at any cuff."""
+    return store.row("SELECT 1 FROM pairing WHERE until > ?", (to_us(now),)) is not None
+
+
+def ask(store: Store, address: str, number: int | None, now: datetime) -> None:
+    with store.transaction():
+        store.query(
+            "UPDATE pairing SET asked_at = ?, number = ?, answer = NULL WHERE address = ?",
+            (to_us(now), number, address),
+        )
+
+
+def question(store: Store, address: str) -> Question | None:
+    """What the service wants to know and nobody has answered yet."""
+    row = store.row("SELECT number FROM pairing WHERE address = ? AND asked_at NOTNULL AND answer IS NULL", (address,))
+    return None if row is None else Question(row[0])
+
+
+def give(store: Store, address: str, number: int) -> None:
+    """The answer: six digits, or 1 and 0 for yes and no."""
+    with store.transaction():
+        store.query("UPDATE pairing SET answer = ? WHERE address = ?", (number, address))
+
+
+def answer(store: Store, address: str) -> int | None:
+    found: int | None = store.scalar("SELECT answer FROM pairing WHERE address = ?", (address,))
+    return found
