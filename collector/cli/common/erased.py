@@ -34,7 +34,7 @@ def finish_and_tell(store: Store) -> None:
     """Finish what an interrupted erase left to be done. What stands in its way is told; the next one tries again."""
     if not erase.pending(store):
         return
-    from collector.intake.erasure import finish_erasing  # all of intake, which nearly no command has need of here
+    from collector.intake.erasure import finish_erasing  # brings the parsers, which a command that reads needs not
 
     try:
         for gone in finish_erasing(store):
