@@ -184,6 +184,18 @@ def test_the_store_alone_speaks_sql() -> None:
     assert not found
 
 
+@pytest.mark.parametrize("room", ["store", "intake"])
+def test_a_value_of_more_than_four_parts_is_made_by_name(room: str) -> None:
+    found = [
+        f"{path.relative_to(ROOT)}:{node.lineno} {ast.unparse(node.func)}"
+        for path in sorted((ROOT / "collector" / room).rglob("*.py"))
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.Call) and len(node.args) > 4
+        if ast.unparse(node.func).rpartition(".")[2][:1].isupper()
+    ]
+    assert not found
+
+
 SAME_NAME = {
     "adapter": "the machine's Bluetooth adapter, one module a radio",
     "cautions": "the cautions: their text, and showing them in a terminal",

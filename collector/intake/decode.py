@@ -92,19 +92,19 @@ def content(measurement: Measurement) -> Content:
     systolic, diastolic, mean, pulse = (None if number is None else number.value for number in numbers)
     marks = ("failed",) if measurement.failed else _implausible(systolic, diastolic, pulse, unit)
     return Content(
-        measurement.user_id,
-        systolic,
-        diastolic,
-        mean,
-        unit,
-        pulse,
-        status.words() if status else (),
-        status.raw if status else None,
-        stamp,
-        None if wall is None else to_us(wall.replace(tzinfo=UTC)),
-        clock,
-        marks,
-        identity,
+        slot=measurement.user_id,
+        systolic=systolic,
+        diastolic=diastolic,
+        mean=mean,
+        unit=unit,
+        pulse=pulse,
+        status=status.words() if status else (),
+        status_raw=status.raw if status else None,
+        stamp=stamp,
+        stamp_us=None if wall is None else to_us(wall.replace(tzinfo=UTC)),
+        clock=clock,
+        marks=marks,
+        identity=identity,
     )
 
 

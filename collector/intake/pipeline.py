@@ -14,6 +14,7 @@ from collector.store.journal import cuffs, derivation, payloads, stations, visit
 from collector.store.journal.payloads import Payload
 from collector.store.readings import strikes, times, write
 from collector.store.readings.times import Time
+from collector.store.values import OutcomeKind
 
 Progress = Callable[[int, int], None]
 """Called with (done, of)."""
@@ -36,7 +37,7 @@ def interpret(store: Store, payload: int) -> Outcome:
         latest = derivation.latest_arrival(store, found.cuff_id)
         if latest is not None and at < latest:
             _redo(store, found.cuff_id, arrived)  # out of order: what came later may look different now
-            kind, reading, reason = write.outcome_of(store, payload) or ("undecodable", None, None)
+            kind, reading, reason = write.outcome_of(store, payload) or (OutcomeKind.UNDECODABLE, None, None)
             return Outcome(kind, reading, _id_of(store, reading), reason=reason)
         outcome = _take_up(store, found, arrived)
         if outcome.fresh and outcome.reading is not None:

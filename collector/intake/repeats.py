@@ -19,6 +19,7 @@ from collector.store.journal.payloads import Payload
 from collector.store.readings import write
 from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.readings.write import Draft
+from collector.store.values import OutcomeKind
 from parsers.errors import ParseError
 from parsers.measurement import Feature, parse_feature
 from parsers.record import Gap, Reassembler, Record
@@ -31,11 +32,11 @@ SAME_STAMP = "same stamp, other values"
 class Outcome:
     """What became of one payload.
 
-    kind: 'reading', 'segment', 'pressure', 'undecodable'. fresh: the reading was not known before.
+    fresh: the reading was not known before.
     reading: its row; reading_id: its id.
     """
 
-    kind: str
+    kind: OutcomeKind
     reading: int | None = None
     reading_id: str | None = None
     fresh: bool = False
@@ -45,7 +46,7 @@ class Outcome:
 def recognise(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
     """Decode one payload, find or make its reading, and note the outcome. at: arrival, microseconds UTC."""
     if not FIRST_INSTANT <= at < LAST_INSTANT:
-        outcome = Outcome("undecodable", reason="it arrived in no year that can be meant")
+        outcome = Outcome(OutcomeKind.UNDECODABLE, reason="it arrived in no year that can be meant")
         write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
         return outcome
     if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
@@ -62,9 +63,9 @@ def _settle(
     store: Store, payload: Payload, at: int, zone: str, said: Content | Pressure | Undecodable, sequence: int | None
 ) -> Outcome:
     if isinstance(said, Undecodable):
-        return Outcome("undecodable", reason=said.reason)
+        return Outcome(OutcomeKind.UNDECODABLE, reason=said.reason)
     if isinstance(said, Pressure):
-        return Outcome("pressure")
+        return Outcome(OutcomeKind.PRESSURE)
     if said.stamp is not None:
         reading_id = stamped_id(payload.cuff, said.stamp, said.clock, said.identity)
         known = write.row_of(store, reading_id)
@@ -80,12 +81,12 @@ def _settle(
         write.add_sighting(store, known)
         if said.by_hand is not None:
             write.fill_in(store, known, None if said.pulse is None else str(said.pulse), said.note)
-        return Outcome("reading", known, reading_id)
+        return Outcome(OutcomeKind.READING, known, reading_id)
     if said.by_hand is not None:
         zone = _written_zone(store, payload.station, said.by_hand, zone)
     row = write.insert_reading(store, _draft(store, payload, said, reading_id), payload, at, zone)
     _mark_equal_stamps(store, payload.cuff_id, said)
-    return Outcome("reading", row, reading_id, fresh=True)
+    return Outcome(OutcomeKind.READING, row, reading_id, fresh=True)
 
 
 def _written_zone(store: Store, station: int, at: datetime, usual: str) -> str:
@@ -111,8 +112,8 @@ def _imported(store: Store, payload: Payload, zone: str) -> Outcome:
     try:
         row, reading_id, fresh = take_up(store, payload, zone)
     except ParseError as error:
-        return Outcome("undecodable", reason=str(error))
-    return Outcome("reading", row, reading_id, fresh=fresh)
+        return Outcome(OutcomeKind.UNDECODABLE, reason=str(error))
+    return Outcome(OutcomeKind.READING, row, reading_id, fresh=fresh)
 
 
 def _draft(store: Store, payload: Payload, said: Content, reading_id: str) -> Draft:
@@ -123,22 +124,22 @@ def _draft(store: Store, payload: Payload, said: Content, reading_id: str) -> Dr
     numbers = (said.systolic, said.diastolic, said.mean, said.pulse)
     systolic, diastolic, mean, pulse = (None if number is None else str(number) for number in numbers)
     return Draft(
-        reading_id,
-        said.slot,
-        systolic,
-        diastolic,
-        mean,
-        said.unit,
-        pulse,
-        said.status,
-        said.status_raw,
-        None if feature is None else feature.checks(),
-        said.stamp,
-        said.stamp_us if said.by_hand is None else to_us(said.by_hand),
-        "hand" if said.by_hand is not None else said.clock,
-        said.identity,
-        tuple(sorted(marks)),
-        said.note,
+        reading_id=reading_id,
+        slot=said.slot,
+        systolic=systolic,
+        diastolic=diastolic,
+        mean=mean,
+        unit=said.unit,
+        pulse=pulse,
+        status=said.status,
+        status_raw=said.status_raw,
+        assessed=None if feature is None else feature.checks(),
+        stamp=said.stamp,
+        stamp_us=said.stamp_us if said.by_hand is None else to_us(said.by_hand),
+        clock="hand" if said.by_hand is not None else said.clock,
+        content=said.identity,
+        marks=tuple(sorted(marks)),
+        note=said.note,
     )
 
 
@@ -172,7 +173,7 @@ def _segment(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
     run = _run_of_segments(store, payload)
     if len(run) > 1 and run[-2].value == payload.value:
         earlier = write.outcome_of(store, run[-2].row)
-        outcome = Outcome("segment", earlier[1] if earlier else None, reason="the same segment again")
+        outcome = Outcome(OutcomeKind.SEGMENT, earlier[1] if earlier else None, reason="the same segment again")
     else:
         outcome = _join(store, payload, run, at, zone)
     write.set_outcome(store, payload.row, outcome.kind, outcome.reading, outcome.reason)
@@ -188,16 +189,16 @@ def _join(store: Store, payload: Payload, run: list[Payload], at: int, zone: str
     whole = next((item for item in made if isinstance(item, Record)), None)
     if whole is None:
         gap = next((item for item in made if isinstance(item, Gap)), None)
-        return Outcome("segment", reason=gap.reason if gap else "the rest of the record did not come")
+        return Outcome(OutcomeKind.SEGMENT, reason=gap.reason if gap else "the rest of the record did not come")
     if whole.crc_ok is False:
-        outcome = Outcome("undecodable", reason=f"record {whole.sequence}: its check is wrong")
+        outcome = Outcome(OutcomeKind.UNDECODABLE, reason=f"record {whole.sequence}: its check is wrong")
     else:
         first = run[0]
         outcome = _settle(
             store, first if len(run) > 1 else payload, at, zone, decode(whole.uuid, whole.value), whole.sequence
         )
     for part in run[:-1]:
-        write.set_outcome(store, part.row, "segment", outcome.reading, outcome.reason)
+        write.set_outcome(store, part.row, OutcomeKind.SEGMENT, outcome.reading, outcome.reason)
     return outcome
 
 

@@ -51,7 +51,11 @@ def week(samples: Iterable[Sample], found: Average, now: datetime) -> tuple[Day,
     taken = Counter(
         (day, session)
         for day, session, one in ((*rules.day_and_session(one.taken_at), one) for one in samples)
-        if session is not None and day >= first and has_value(one) and not one.status & rules.handling.exclude_flags
+        if session is not None
+        and day >= first
+        and has_value(one)
+        and not one.void
+        and not one.status & rules.handling.exclude_flags
     )
     days = [first + timedelta(number) for number in range(DAYS)]
 

@@ -9,6 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from collector.numbers import words
 from collector.numbers.trend import trend
+from collector.numbers.typed_pressures import typed_pressures
 from collector.page.drawing import draw
 from collector.page.for_the_visit import wanted
 from collector.page.series import series_of
@@ -16,10 +17,11 @@ from collector.page.visitor import form, may, once, room, whose
 from collector.share.report.chart import draw_chart
 from collector.share.report.gather import gather
 from collector.share.report.html import svg
+from collector.share.text.reading_text import pressures_text
 from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
 from collector.store import readings
 from collector.store.errors import StoreError
-from collector.store.people import notes
+from collector.store.people import notes, office_visits
 from collector.store.people.page_devices import Role
 from collector.store.values import Selection
 
@@ -61,7 +63,25 @@ async def remove_note(request: Request) -> Response:
     return RedirectResponse(f"/p/{person.row}/time", 303)
 
 
-def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, str] | None = None) -> Response:
+@may(Role.PERSON, Role.KEEPER)
+async def add_office(request: Request) -> Response:
+    """A visit's readings, as measured there."""
+    around, person = room(request), whose(request)
+    data = await form(request)
+    try:
+        values = [typed_pressures(text) for text in data.get("values", "").split()]
+        day = date.fromisoformat(data.get("day", ""))
+        if not values or day > around.now().date():
+            raise ValueError("needs a value and a day that has come")
+    except ValueError as wrong:
+        return _draw(request, 422, office_error=f"What was typed {wrong}.", sent=data)
+    once(request, data, lambda: office_visits.add(around.store, person.name, day, values, datetime.now(UTC)))
+    return RedirectResponse(f"/p/{person.row}/time", 303)
+
+
+def _draw(
+    request: Request, status: int = 200, error: str = "", sent: dict[str, str] | None = None, office_error: str = ""
+) -> Response:
     around, person = room(request), whose(request)
     series = series_of(around, person)
     found = trend(series.samples, series.protocol, series.plan)
@@ -83,7 +103,12 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
         caution=words.caution(around.emergency),
         today=around.now().date(),
         sent=sent or {},
-        error=error,
+        error=error or office_error,
+        office_error=office_error,
+        office=[
+            (visit.day, ", ".join(pressures_text(*pair, places=None) for pair in visit.readings))
+            for visit in office_visits.every(around.store, person.name)[::-1]
+        ],
     )
 
 

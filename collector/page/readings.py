@@ -1,11 +1,14 @@
 """Readings: a person's, the newest first; those that are nobody's; giving one to somebody, and undoing it."""
 
+from collections.abc import Callable
 from datetime import UTC, datetime
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.intake import giving
+from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.numbers.typed_pressures import typed_pressures
 from collector.page.drawing import draw
 from collector.page.series import cuff_names, latest, line
 from collector.page.visitor import Refused, device, form, may, once, room, whose
@@ -13,7 +16,9 @@ from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
 from collector.store.people.page_devices import Role
-from collector.store.values import Reading, Selection
+from collector.store.people.persons import Person
+from collector.store.readings import strikes
+from collector.store.values import CORRECTED, Reading, Selection
 
 STEPS = (40, 400)
 """So many of the newest are shown, and so many on request; a file from `export` has them all."""
@@ -43,10 +48,8 @@ async def list_readings(request: Request) -> Response:
 @may(Role.PERSON, Role.KEEPER)
 async def not_theirs(request: Request) -> Response:
     """The reading is made nobody's."""
-    around, person = room(request), whose(request)
-    reading = _reading(request)
-    if reading.person != person.name:
-        raise Refused(404)
+    around = room(request)
+    person, reading = _own(request)
     data = await form(request)
     once(request, data, lambda: giving.make_nobodys(around.store, reading.reading_id, datetime.now(UTC)))
     return RedirectResponse(f"/p/{person.row}/readings?undo={reading.reading_id}", 303)
@@ -62,6 +65,57 @@ async def theirs_after_all(request: Request) -> Response:
     data = await form(request)
     once(request, data, lambda: giving.leave_to_slot(around.store, reading.reading_id, datetime.now(UTC)))
     return RedirectResponse(f"/p/{person.row}/readings", 303)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def strike(request: Request) -> Response:
+    """It counts nowhere from now on, and stays in every list."""
+    return await _change(request, lambda reading: strikes.strike(room(request).store, reading, datetime.now(UTC)))
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def count_again(request: Request) -> Response:
+    """Undo of `strike` and of `correct`."""
+
+    def undo(reading: str) -> None:
+        store, now = room(request).store, datetime.now(UTC)
+        if CORRECTED in readings.get(store, reading).marks:
+            take_back_correction(store, reading, now)
+        else:
+            strikes.undo(store, reading, now)
+
+    return await _change(request, undo)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def correct(request: Request) -> Response:
+    """What was typed stands in its place; as it came it is kept."""
+    _own(request)
+    data = await form(request)
+    typed = data.get("pressures", "")
+    try:
+        systolic, diastolic = typed_pressures(typed)
+    except ValueError as wrong:
+        raise Refused(422, f"{typed!r} {wrong}") from None
+    said = Correction(systolic=systolic, diastolic=diastolic)
+    return await _change(
+        request, lambda reading: correct_reading(room(request).store, reading, said, datetime.now(UTC)), data
+    )
+
+
+async def _change(request: Request, act: Callable[[str], object], data: dict[str, str] | None = None) -> Response:
+    person, reading = _own(request)
+    sent = await form(request) if data is None else data
+    once(request, sent, lambda: act(reading.reading_id))
+    return RedirectResponse(f"/p/{person.row}/readings", 303)
+
+
+def _own(request: Request) -> tuple[Person, Reading]:
+    """Whose page it is, and the reading where it is theirs."""
+    person, reading = whose(request), _reading(request)
+    if reading.person != person.name:
+        raise Refused(404)
+    return person, reading
 
 
 @may(Role.KEEPER)

@@ -15,7 +15,7 @@ from collector.share.text.reading_table import pressure, remarks
 from collector.store import readings
 from collector.store.journal import cuffs
 from collector.store.people.persons import Person
-from collector.store.values import Reading, Selection
+from collector.store.values import VOID_MARKS, Reading, Selection
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +51,7 @@ class Line:
     cuff: str
     remarks: str
     very_high: bool
+    void: bool  # struck out or corrected: counts no longer
 
 
 def line(reading: Reading, names: dict[str, str]) -> Line:
@@ -66,6 +67,7 @@ def line(reading: Reading, names: dict[str, str]) -> Line:
         names.get(reading.cuff) or reading.cuff,
         remarks(reading, high),
         high,
+        bool(VOID_MARKS.intersection(reading.marks)),
     )
 
 

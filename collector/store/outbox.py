@@ -213,7 +213,13 @@ def status(store: Store) -> list[TargetStatus]:
         "SELECT id, name, since, worked_at, failures, next_at, trouble FROM relay_target ORDER BY name"
     ).fetchall():
         held = tuple(
-            Refusal(person, reading_id, reason, from_us(held_since), from_us(held_until))
+            Refusal(
+                person=person,
+                reading_id=reading_id,
+                reason=reason,
+                since=from_us(held_since),
+                next_at=from_us(held_until),
+            )
             for person, reading_id, reason, held_since, held_until in store.query(
                 f"SELECT {CALLED}, reading_id, reason, relay_hold.since, relay_hold.next_at FROM relay_hold "
                 "LEFT JOIN person ON person.id = person_id WHERE target_id = ? ORDER BY relay_hold.since",
@@ -224,15 +230,15 @@ def status(store: Store) -> list[TargetStatus]:
         sent = int(store.scalar("SELECT count(*) FROM relay_sent WHERE target_id = ?", (row,)))
         found.append(
             TargetStatus(
-                name,
-                from_us(since),
-                waiting,
-                sent,
-                None if worked_at is None else from_us(worked_at),
-                failed,
-                from_us(next_at) if next_at else None,
-                trouble,
-                held,
+                name=name,
+                since=from_us(since),
+                waiting=waiting,
+                sent=sent,
+                worked_at=None if worked_at is None else from_us(worked_at),
+                failures=failed,
+                next_at=from_us(next_at) if next_at else None,
+                trouble=trouble,
+                refusals=held,
             )
         )
     return found

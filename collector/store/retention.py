@@ -5,6 +5,7 @@ from datetime import datetime
 
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
+from collector.store.values import OutcomeKind
 
 BATCH = 500
 """Payloads a transaction: the listener never waits long for its turn."""
@@ -27,9 +28,9 @@ _RESTED_ON_BY_NONE = """
 
 @dataclass(frozen=True, slots=True)
 class Spare:
-    """Payloads of one kind ('reading', 'undecodable', 'segment', 'pressure') that no reading rests on."""
+    """Payloads of one kind that no reading rests on."""
 
-    kind: str
+    kind: OutcomeKind
     payloads: int
     octets: int
     oldest: datetime
@@ -42,10 +43,10 @@ def spare(store: Store, before: datetime) -> list[Spare]:
             JOIN payload ON payload.id = going.id GROUP BY kind""",
         (to_us(before),),
     )
-    return [Spare(kind, count, octets, from_us(oldest)) for kind, count, octets, oldest in rows.fetchall()]
+    return [Spare(OutcomeKind(kind), count, octets, from_us(oldest)) for kind, count, octets, oldest in rows.fetchall()]
 
 
-def take_away(store: Store, before: datetime) -> list[str]:
+def take_away(store: Store, before: datetime) -> list[OutcomeKind]:
     """A batch of them, in the caller's transaction: the kind of each. A merge does not bring them back."""
     store.query("PRAGMA secure_delete=ON")
     rows = store.query(f"{_RESTED_ON_BY_NONE} LIMIT {BATCH}", (to_us(before),)).fetchall()
@@ -58,4 +59,4 @@ def take_away(store: Store, before: datetime) -> list[str]:
         store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
         store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
         store.query("DELETE FROM payload WHERE id = ?", (payload,))
-    return [kind for _, kind in rows]
+    return [OutcomeKind(kind) for _, kind in rows]

@@ -35,6 +35,15 @@ VOID_MARKS = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY})
 """Marks of readings that count nowhere: a person said so, or they are there once already."""
 
 
+class OutcomeKind(StrEnum):
+    """What became of a payload."""
+
+    READING = "reading"  # a sighting of one
+    SEGMENT = "segment"  # part of one, or waiting for the rest
+    PRESSURE = "pressure"  # while inflating: no reading
+    UNDECODABLE = "undecodable"  # kept, with the reason
+
+
 @dataclass(frozen=True, slots=True)
 class Reading:
     """One measurement, each once. Its columns are declared here and nowhere else: rows of exports, tables of databases,

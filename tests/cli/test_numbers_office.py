@@ -125,7 +125,9 @@ def test_home_against_office_in_any_zone(home: Run, tmp_path: Path, monkeypatch:
     other = told(home("average", "mira", "-p", "nice-ng136", "--office", "130/80", "--json"))
     assert other["home_against_office"] == "both below"
     page = home("average", "mira", "-p", "nice-ng136").stdout
-    assert "by definition white-coat (in treated people: white-coat effect)" in " ".join(page.split())
+    assert "white-coat (in treated people: white-coat effect) by definition; chance that it holds" in " ".join(
+        page.split()
+    )
 
 
 def test_a_close_call_says_what_would_settle_it(home: Run, tmp_path: Path) -> None:

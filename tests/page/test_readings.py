@@ -8,6 +8,7 @@ from station_page import BEN, KITCHEN, MIRA, Pages, once_of, send
 
 from collector.store import Selection, audit, people, readings
 from collector.store.people.page_devices import Role
+from collector.store.values import CORRECTED, STRUCK_OUT, VOID_MARKS
 
 
 def nobodys(pages: Pages) -> str:
@@ -77,7 +78,28 @@ async def test_a_person_gives_up_an_own_reading_and_undoes_it(pages: Pages) -> N
     assert owner(pages, reading) == MIRA
 
 
-@pytest.mark.parametrize("act", ["not-theirs", "theirs"])
+async def test_one_is_struck_out_corrected_and_counts_again(pages: Pages) -> None:
+    mira, row, store = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA), pages.store
+    reading = next(readings.select(store, Selection(person=MIRA))).reading_id
+
+    async def act(name: str, **more: str) -> int:
+        once = once_of((await mira.get(f"/p/{row}/readings")).text)
+        return (await mira.post(f"/p/{row}/readings/{reading}/{name}", data={"once": once, **more})).status_code
+
+    assert await act("strike") == 303
+    assert STRUCK_OUT in readings.get(store, reading).marks
+    assert "struck out" in (await mira.get(f"/p/{row}/readings")).text
+    assert await act("count-again") == 303
+    assert not VOID_MARKS.intersection(readings.get(store, reading).marks)
+    assert await act("correct", pressures="12") == 422
+    assert await act("correct", pressures="128/81") == 303
+    assert CORRECTED in readings.get(store, reading).marks
+    assert "128/81 mmHg" in (await mira.get(f"/p/{row}/readings")).text
+    assert await act("count-again") == 303
+    assert not VOID_MARKS.intersection(readings.get(store, reading).marks)
+
+
+@pytest.mark.parametrize("act", ["not-theirs", "theirs", "strike", "count-again"])
 async def test_nobody_reaches_for_anothers_reading(pages: Pages, act: str) -> None:
     mira, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
     bens = next(readings.select(pages.store, Selection(person=BEN))).reading_id

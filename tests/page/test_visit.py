@@ -79,3 +79,13 @@ async def test_every_plot_is_light_enough(pages: Pages, months: str) -> None:
     answer = await pages.signed_in(Role.PERSON, MIRA).get(f"/p/{pages.row(MIRA)}/time?months={months}")
     assert answer.status_code == 200
     assert len(answer.content) < 100_000
+
+
+async def test_office_values_are_kept_and_wrong_ones_told(pages: Pages) -> None:
+    browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
+    for values in ("", "144", "91/144", "144/91 x"):
+        answer = await browser.post(f"/p/{row}/office", data={"values": values, "day": "2026-03-04"})
+        assert answer.status_code == 422
+        assert "What was typed" in answer.text
+    await browser.post(f"/p/{row}/office", data={"values": "144/91 139/88", "day": "2026-03-04"})
+    assert "144/91, 139/88 mmHg" in (await browser.get(f"/p/{row}/time")).text

@@ -110,3 +110,12 @@ def test_every_reading_of_three_years_is_drawn(made: dict[tuple[str, str], bytes
         points = max(points, segments)
     left_out = len(data.average.excluded)
     assert points == drawn - 2 * left_out  # half of them in each of two paths, two segments a dot
+
+
+def test_letters_of_another_script_are_set_in_another_font_and_embedded(made: dict[tuple[str, str], bytes]) -> None:
+    """As far as this machine has fonts: DejaVu at least, which CI installs, has Greek, Cyrillic and Arabic."""
+    text = pages(made["far_scripts", "A4"])[0].get_textpage().get_text_range()
+    assert "Нина" in text
+    data = made["far_scripts", "A4"]
+    assert data.count(b"/FontFile2") >= 2
+    assert b"/STSong" not in data

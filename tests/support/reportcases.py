@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
+from decimal import Decimal
 from functools import cache
 from random import Random
 
@@ -10,9 +11,10 @@ from homeseries import DAY_ONE, sample, series, week
 
 from collector.numbers.average import average
 from collector.numbers.change import change
+from collector.numbers.office_home import Visit, against_home
 from collector.numbers.protocols import Plan, protocol
 from collector.numbers.trend import trend
-from collector.numbers.values import Sample
+from collector.numbers.values import Pressures, Sample
 from collector.share.report.data import CuffLine, Note, ReportData
 
 CUFF = CuffLine("Kitchen cuff", "clock 12 s slow, times corrected in every visit")
@@ -150,6 +152,28 @@ def far_letters() -> ReportData:
     return report(lifelike(range(1, 8)), who="Žofie Ελένη Ганна")
 
 
+def full_house() -> ReportData:
+    """All that a page can hold, and each of it long."""
+    base = long_names()
+    visits = [Visit(day(40 + number), (Pressures(Decimal(152), Decimal(97)),)) for number in range(3)]
+    mean = base.average.mean
+    assert mean
+    return replace(
+        base,
+        who=base.who + " and of the other house that is farther still" * 4,
+        office=against_home(visits, base.average.usual, mean, base.average.threshold),
+        log_remarks=(
+            ("Last digits", "41 of 56 values written by hand end in 0: rounded?"),
+            ("Second like first", "in 9 of 28 sittings: copied, or sent twice?"),
+        ),
+    )
+
+
+def far_scripts() -> ReportData:
+    """A name in scripts of which not one font has all."""
+    return report(lifelike(range(1, 8)), who="李娜 Нина नीना نينا")
+
+
 CASES: dict[str, Callable[[], ReportData]] = {
     case.__name__: cache(case)
     for case in (
@@ -164,5 +188,7 @@ CASES: dict[str, Callable[[], ReportData]] = {
         long_period,
         long_names,
         far_letters,
+        far_scripts,
+        full_house,
     )
 }

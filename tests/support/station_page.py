@@ -139,7 +139,7 @@ class Serving:
             environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
         program = ["collector.page.entry"] if self.entry else ["collector.cli.main", *command]
         self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment)
-        give_up = time.monotonic() + 30
+        give_up = time.monotonic() + 90
         while time.monotonic() < give_up:
             try:
                 socket.create_connection(("127.0.0.1", self.port)).close()

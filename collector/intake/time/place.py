@@ -94,7 +94,16 @@ def _place(
         if row.clock == IMPORTED:
             continue
         sure = arrived.sure(row.clock_id)
-        stamped = Stamped(row.stamp, row.clock, row.received, _visit(row), row.zone, sure, row.slot, run)
+        stamped = Stamped(
+            stamp=row.stamp,
+            clock=row.clock,
+            received=row.received,
+            visit=_visit(row),
+            zone=row.zone,
+            sure=sure,
+            slot=row.slot,
+            run=run,
+        )
         line = lines.get(row.clock or "")
         time = _time(stamped, line, readable and row.clock == "wall")
         if not sure:

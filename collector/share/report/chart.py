@@ -172,7 +172,7 @@ def _very_high(drawing: Drawing, high: Sequence[Sample], plane: _Plane) -> None:
         for one in high
         for value in very_high_values(one.systolic, one.diastolic)
     ]
-    drawing.shapes.append(Dots(tuple(rings), 1.5, filled=False))
+    drawing.shapes.append(Dots(tuple(rings), 1.5, filled=False, grey=0.55))
 
 
 def _points(dated: Iterable[tuple[datetime, Sample]], pressure: str, plane: _Plane) -> tuple[Point, ...]:
@@ -248,7 +248,7 @@ def _legend(
         drawing.line((x + 0.4, at - 0.3), (x + 1.6, at - 1.5), width=0.22)
         x = word("not in the average")
     if high:
-        drawing.shapes.append(Dots(((x + 1, at - 0.9),), 1.2, filled=False))
+        drawing.shapes.append(Dots(((x + 1, at - 0.9),), 1.2, filled=False, grey=0.55))
         x = word("VERY HIGH")
     if many:
         drawing.line((x, at - 0.9), (x + 2.2, at - 0.9), width=0.4)

@@ -4,24 +4,17 @@ from collections.abc import Iterable
 from html import escape
 
 from collector.share.report.chart import draw_chart
-from collector.share.report.content import Content, Section, content
+from collector.share.report.content import Content, Section
 from collector.share.report.data import ReportData
 from collector.share.report.drawing import Area, Dots, Drawing, Label, Line
+from collector.share.report.fit import WIDTH, fitted
 from collector.share.report.grid import draw_grid
 from collector.share.report.style import STYLE
-
-WIDTH, PLOT = 186.0, 70.0  # mm
 
 
 def render_html(data: ReportData) -> str:
     """A whole HTML document, UTF-8."""
-    page = content(data)
-    kind, plot = "usual", PLOT
-    for limit, name, lower in ((3200, "much", 58.0), (4200, "most", 50.0)):
-        if len(repr(page)) > limit:
-            kind, plot = name, lower
-    if kind == "most":
-        page = content(data, notes=4, clip=90)
+    page, size, plot = fitted(data)
     chart = svg(draw_chart(data, WIDTH, plot), f"Every reading, {page.period}, with thresholds and means in mmHg")
     grid = svg(draw_grid(data.average.grid, WIDTH), page.completeness)
     caution = "".join(f'<p class="caution">{escape(text)}</p>' for text in page.caution)
@@ -35,7 +28,7 @@ def render_html(data: ReportData) -> str:
         f"<title>{escape(f'{page.title}: {page.who}, {page.period}')}</title>",
         f"<style>{STYLE}</style>",
         "</head>",
-        f'<body class="{kind}">',
+        f'<body style="--print: {size}pt">',
         f'<header><div><h1>{escape(page.title)}</h1><div class="who">{escape(page.who)}</div></div>',
         f'<div class="when"><div>{escape(page.period)}</div><div>made {escape(page.made)}</div></div></header>',
         "<main>",

@@ -5,35 +5,16 @@ A blank sheet draws nothing and only tells how much room things take.
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
 
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFError, TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from collector.share.report.content import Section
 from collector.share.report.drawing import Anchor, Area, Dots, Drawing, Label, Line
+from collector.share.report.fonts import Family, family
 
-_SYSTEM = Path("/usr/share/fonts/truetype")
-_FAMILIES = (
-    (Path("Vera.ttf"), Path("VeraBd.ttf")),  # comes with ReportLab
-    (_SYSTEM / "dejavu/DejaVuSans.ttf", _SYSTEM / "dejavu/DejaVuSans-Bold.ttf"),
-    (_SYSTEM / "noto/NotoSans-Regular.ttf", _SYSTEM / "noto/NotoSans-Bold.ttf"),
-)
 _LABEL_SHARE = 0.35
-
-
-@dataclass(frozen=True, slots=True)
-class _Family:
-    regular: str
-    bold: str
-    glyphs: frozenset[int]
-
-    def readable(self, text: str) -> str:
-        """What the family has no sign for becomes a question mark."""
-        return "".join(char if ord(char) in self.glyphs else "?" for char in text)
 
 
 @dataclass(slots=True)
@@ -45,7 +26,7 @@ class Sheet:
     margin: float
     size: float
     lines: int
-    family: _Family
+    family: Family
     canvas: Canvas | None
     leading: float = field(init=False)  # mm
 
@@ -54,7 +35,7 @@ class Sheet:
 
     @classmethod
     def blank(cls, width: float, height: float, margin: float, size: float, lines: int, texts: str) -> "Sheet":
-        return cls(width, height, margin, size, lines, _family(texts), None)
+        return cls(width, height, margin, size, lines=lines, family=family(texts), canvas=None)
 
     @classmethod
     def on(
@@ -71,7 +52,7 @@ class Sheet:
         canvas = Canvas(target, pagesize=(width * mm, height * mm), invariant=1, lang="en")
         canvas.setTitle(title)
         canvas.setCreator("quietcuff")
-        return cls(width, height, margin, size, lines, _family(texts), canvas)
+        return cls(width, height, margin, size, lines=lines, family=family(texts), canvas=canvas)
 
     def finish(self) -> None:
         if self.canvas:
@@ -186,8 +167,7 @@ class Sheet:
         return size * 1.27 / mm
 
     def _measure(self, text: str, size: float, bold: bool) -> float:
-        name = self.family.bold if bold else self.family.regular
-        return float(pdfmetrics.stringWidth(self.family.readable(text), name, size)) / mm
+        return self.family.width(text, size, bold) / mm
 
     def _write(
         self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start", grey: float = 0.0
@@ -195,13 +175,12 @@ class Sheet:
         if self.canvas is None:
             return
         self.canvas.setFillGray(grey)
-        self.canvas.setFont(self.family.bold if bold else self.family.regular, size)
-        put = {
-            "start": self.canvas.drawString,
-            "middle": self.canvas.drawCentredString,
-            "end": self.canvas.drawRightString,
-        }[anchor]
-        put(x * mm, (self.height - y) * mm, self.family.readable(text))
+        share = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+        at = x * mm - share * self.family.width(text, size, bold)
+        for font, part in self.family.runs(text, bold):
+            self.canvas.setFont(font, size)
+            self.canvas.drawString(at, (self.height - y) * mm, part)
+            at += self.canvas.stringWidth(part, font, size)
 
     # --- lines and drawings -----------------------------------------------------------------------------------------
 
@@ -260,22 +239,3 @@ class Sheet:
         self.canvas.setStrokeGray(grey)
         self.canvas.setLineWidth(width * mm)
         self.canvas.setDash([part * mm for part in dash])
-
-
-def _family(texts: str) -> _Family:
-    """The first family that has signs for all of the text, else the one that has most."""
-    wanted = {ord(char) for char in texts if not char.isspace()} | {ord("…")}
-    families = [family for family in (_registered(*paths) for paths in _FAMILIES) if family]
-    return max(families, key=lambda family: len(wanted & family.glyphs))
-
-
-def _registered(regular: Path, bold: Path) -> _Family | None:
-    try:
-        for path in (regular, bold):
-            if path.stem not in pdfmetrics.getRegisteredFontNames():
-                pdfmetrics.registerFont(TTFont(path.stem, str(path)))
-    except (TTFError, OSError):
-        return None
-    faces: list[Any] = [pdfmetrics.getFont(path.stem) for path in (regular, bold)]
-    glyphs = [frozenset(font.face.charToGlyph) for font in faces]
-    return _Family(regular.stem, bold.stem, glyphs[0] & glyphs[1])

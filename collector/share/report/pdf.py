@@ -112,4 +112,4 @@ def _footer(sheet: "Sheet", page: Content, left: float, right: float, y: float) 
     y += 0.8
     for text in page.caution:
         y = sheet.paragraph(text, left, right - left, y, bold=True)
-    return sheet.paragraph(page.rule, left, right - left, y + 0.3, size=sheet.size * 0.8, lines=4)
+    return sheet.paragraph(page.rule, left, right - left, y + 0.3, size=sheet.size * 0.8, lines=7)

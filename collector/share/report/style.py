@@ -30,9 +30,9 @@ svg { display: block; width: 100%; height: auto }
 footer { border-top: .3mm solid #000; margin-top: 1.5mm; padding-top: .5mm }
 .caution { font-weight: bold }
 .rule { font-size: 7.5pt; overflow-wrap: anywhere }
-@media print { body { margin: 0 auto; padding: 0; font-size: 7.8pt; line-height: 1.24 } .rule { font-size: 6.4pt }
-  h2 { font-size: 8.4pt } .verdict { font-size: 9pt } .number { font-size: 21pt } .much { font-size: 7.3pt }
-  .most { font-size: 6.4pt } .most .who { font-size: 10pt } .most .number { font-size: 16pt }
-  .most h2 { font-size: 7pt } .most .rule { font-size: 5.6pt } }
+@media print { body { margin: 0 auto; padding: 0; font-size: var(--print); line-height: 1.24 }
+  .rule { font-size: .82em } h2 { font-size: 1.08em } .verdict { font-size: 1.15em } .who { font-size: 1.8em }
+  .number { font-size: 2.7em } .number.small { font-size: 1.3em } 
+  .number small { font-size: 9pt } h1 { font-size: 1.1em } }
 @media (max-width: 40em) { .head, .columns { flex-direction: column; gap: 2mm } }
 """

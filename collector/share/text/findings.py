@@ -198,9 +198,8 @@ def office_home_text(office: Office, found: Average) -> str:
     under = f" (in treated people: {treated})" if treated else ""
     surely = "" if office.called else "; cannot be told yet"
     bounds = f"{office.bound} there and {found.threshold} mmHg at home"
-    return (
-        f"by definition {office.by_means}{under}, bounds {bounds}; chance that it holds {words.chance(chance)}{surely}"
-    )
+    held = f"chance that it holds {words.chance(chance)}{surely}"
+    return f"{office.by_means}{under} by definition; {held}. Bounds: {bounds}"
 
 
 def outstanding(

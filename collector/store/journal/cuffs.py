@@ -76,15 +76,15 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
     ).fetchall()
     return [
         Cuff(
-            address,
-            name,
-            advertised,
-            bool(bonded),
-            missing,
-            bool(gone),
-            readings,
-            None if visit is None else from_us(visit),
-            handles_of(store, number),
+            address=address,
+            name=name,
+            advertised=advertised,
+            bonded=bool(bonded),
+            bond_missing_on=missing,
+            forgotten=bool(gone),
+            readings=readings,
+            last_visit=None if visit is None else from_us(visit),
+            handles=handles_of(store, number),
         )
         for number, address, name, advertised, bonded, missing, gone, readings, visit in rows
     ]

@@ -55,7 +55,13 @@ def places_of(store: Store, address: str) -> list[Place]:
         (address,),
     )
     return [
-        Place(handle, characteristic, service, frozenset(words.split(",")) - {""}, configuration)
+        Place(
+            handle=handle,
+            characteristic=characteristic,
+            service=service,
+            properties=frozenset(words.split(",")) - {""},
+            configuration=configuration,
+        )
         for handle, characteristic, service, words, configuration in rows
     ]
 

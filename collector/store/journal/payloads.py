@@ -10,6 +10,7 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
+from collector.store.values import OutcomeKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,7 @@ class Trouble:
     characteristic: int
     value: bytes
     arrived_at: datetime
-    kind: str  # 'undecodable', 'segment'
+    kind: OutcomeKind
     reason: str | None
 
 
@@ -117,7 +118,15 @@ def troubles(store: Store) -> Iterator[Trouble]:
         "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"
     )
     for payload, cuff, characteristic, value, arrived, kind, reason in rows:
-        yield Trouble(payload, cuff, characteristic, value, shown_us(arrived), kind, reason)
+        yield Trouble(
+            payload=payload,
+            cuff=cuff,
+            characteristic=characteristic,
+            value=value,
+            arrived_at=shown_us(arrived),
+            kind=OutcomeKind(kind),
+            reason=reason,
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -135,14 +135,14 @@ def recent(store: Store, cuff: str | None = None, last: int = 20) -> list[Visit]
     )
     return [
         Visit(
-            number,
-            address,
-            source,
-            from_us(opened),
-            None if closed is None else from_us(closed),
-            outcome,
-            count,
-            None if last is None else from_us(last),
+            number=number,
+            cuff=address,
+            source=source,
+            opened_at=from_us(opened),
+            closed_at=None if closed is None else from_us(closed),
+            outcome=outcome,
+            payloads=count,
+            last_arrival=None if last is None else from_us(last),
         )
         for number, address, source, opened, closed, outcome, count, last in rows
     ]

@@ -200,15 +200,15 @@ def get(store: Store, row: int) -> Loan:
         raise StoreError(f"no loan {row} in this store", "refused")
     number, address, borrower, slots, out_at, back_at, step, checks, person = found
     return Loan(
-        number,
-        address,
-        borrower,
-        tuple(slot_spans.slot_from_row(slot) for slot in json.loads(slots)),
-        from_us(out_at),
-        None if back_at is None else from_us(back_at),
-        Step(step),
-        json.loads(checks),
-        person,
+        row=number,
+        cuff=address,
+        borrower=borrower,
+        slots=tuple(slot_spans.slot_from_row(slot) for slot in json.loads(slots)),
+        out_at=from_us(out_at),
+        back_at=None if back_at is None else from_us(back_at),
+        step=Step(step),
+        checks=json.loads(checks),
+        borrower_row=person,
     )
 
 
@@ -219,7 +219,14 @@ def stock(store: Store) -> list[Stocked]:
         "ORDER BY name IS NULL, name, address"
     ).fetchall()
     return [
-        Stocked(address, name, State(state), reason, from_us(since), current(store, address))
+        Stocked(
+            cuff=address,
+            name=name,
+            state=State(state),
+            reason=reason,
+            since=from_us(since),
+            loan=current(store, address),
+        )
         for address, name, state, reason, since in rows
     ]
 

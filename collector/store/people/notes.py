@@ -40,14 +40,14 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
             (uid, owner.row, kind, day.isoformat(), text, to_us(at)),
         )
         audit.record(store, at, "note added", {"person": owner.name, "day": day.isoformat(), "kind": kind}, owner.row)
-    return Note(uid.hex(), owner.name, day, kind, text)
+    return Note(note_id=uid.hex(), person=owner.name, day=day, kind=kind, text=text)
 
 
 def every(store: Store, person: str, kind: str | None = None) -> list[Note]:
     """A person's notes, the oldest day first. Raises StoreError for nobody of that name."""
     owner = people.need(store, person)
     return [
-        Note(uid.hex(), owner.name, date.fromisoformat(day), found, text)
+        Note(note_id=uid.hex(), person=owner.name, day=date.fromisoformat(day), kind=found, text=text)
         for uid, day, found, text in store.query(
             "SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR kind = ?2) "
             "ORDER BY day, id",

@@ -33,7 +33,7 @@ def begin(store: Store, person: int, rest_s: float, at: datetime) -> OpenSitting
             (person, to_us(at), rest_s),
         ).lastrowid
     assert row is not None
-    return OpenSitting(row, person, at, rest_s, (), ())
+    return OpenSitting(row=row, person=person, started_at=at, rest_s=rest_s, answers=(), claimed=())
 
 
 def current(store: Store, person: int, at: datetime) -> OpenSitting | None:
@@ -45,7 +45,14 @@ def current(store: Store, person: int, at: datetime) -> OpenSitting | None:
         return None
     row, started, rest_s, answers, claimed = found
     keys = tuple((from_us(moment), key) for moment, key in json.loads(answers))
-    return OpenSitting(row, person, from_us(started), rest_s, keys, tuple(json.loads(claimed)))
+    return OpenSitting(
+        row=row,
+        person=person,
+        started_at=from_us(started),
+        rest_s=rest_s,
+        answers=keys,
+        claimed=tuple(json.loads(claimed)),
+    )
 
 
 def answer(store: Store, sitting: OpenSitting, key: str, at: datetime) -> None:

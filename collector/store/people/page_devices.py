@@ -135,4 +135,13 @@ def _digest(token: str) -> bytes:
 def _device(
     number: int, name: str, role: str, person: str | None, row: int | None, made: int, seen: int, ends: int
 ) -> Device:
-    return Device(number, name, Role(role), person, row, from_us(made), from_us(seen), from_us(ends))
+    return Device(
+        number=number,
+        name=name,
+        role=Role(role),
+        person=person,
+        row=row,
+        made_at=from_us(made),
+        seen_at=from_us(seen),
+        ends_at=from_us(ends),
+    )

@@ -126,10 +126,18 @@ def every(store: Store, *, cuff: str | None = None, person: int | None = None) -
         (cuff, person),
     )
     return [
-        Span(row, name, address, slot_from_row(slot), None if since is None else from_us(since),
-             None if until is None else from_us(until), bool(strict), owner)
+        Span(
+            row=row,
+            person=name,
+            cuff=address,
+            slot=slot_from_row(slot),
+            since=None if since is None else from_us(since),
+            until=None if until is None else from_us(until),
+            strict=bool(strict),
+            person_row=owner,
+        )
         for row, name, address, slot, since, until, strict, owner in rows
-    ]  # fmt: skip
+    ]
 
 
 def bounds_of_cuff(store: Store, cuff_id: int) -> list[tuple[int, int, int | None, int | None, bool]]:

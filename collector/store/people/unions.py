@@ -40,13 +40,13 @@ def preview(store: Store, kept: str, other: str) -> Union:
         return int(store.scalar(f"SELECT count(*) FROM {table} WHERE person_id = ? AND {held}", (two.row,)))
 
     return Union(
-        one.name,
-        two.name,
-        count("reading"),
-        count("span", "NOT gone"),
-        count("note", "NOT gone"),
-        count("sitting", "NOT gone"),
-        count("loan", "NOT gone"),
+        kept=one.name,
+        other=two.name,
+        readings=count("reading"),
+        slots=count("span", "NOT gone"),
+        notes=count("note", "NOT gone"),
+        sittings=count("sitting", "NOT gone"),
+        loans=count("loan", "NOT gone"),
     )
 
 

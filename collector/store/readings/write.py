@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 from collector.store.database import Store
 from collector.store.journal.payloads import Payload
+from collector.store.values import OutcomeKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +29,7 @@ class Draft:
     note: str | None
 
 
-def set_outcome(store: Store, payload: int, kind: str, reading: int | None, reason: str | None = None) -> None:
+def set_outcome(store: Store, payload: int, kind: OutcomeKind, reading: int | None, reason: str | None = None) -> None:
     store.query(
         "INSERT INTO outcome (payload_id, kind, reading, reason) VALUES (?, ?, ?, ?) "
         "ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading, "
@@ -37,10 +38,10 @@ def set_outcome(store: Store, payload: int, kind: str, reading: int | None, reas
     )
 
 
-def outcome_of(store: Store, payload: int) -> tuple[str, int | None, str | None] | None:
+def outcome_of(store: Store, payload: int) -> tuple[OutcomeKind, int | None, str | None] | None:
     """(kind, reading's row, reason)."""
     row = store.row("SELECT kind, reading, reason FROM outcome WHERE payload_id = ?", (payload,))
-    return None if row is None else (row[0], row[1], row[2])
+    return None if row is None else (OutcomeKind(row[0]), row[1], row[2])
 
 
 def zone_row(store: Store, name: str) -> int:

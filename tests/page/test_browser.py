@@ -1,0 +1,253 @@
+"""Each task in a real browser, from the first click to the row in the store, with a cuff that sends live."""
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from datetime import UTC, datetime
+from io import BytesIO
+from pathlib import Path
+
+import pypdfium2
+import pytest
+from browser import PHONE, barriers, chromium, device, sign_in
+from playwright.async_api import Browser, Page, expect
+from station_page import BEN, KITCHEN, MIRA, Serving, household
+
+from collector.radio.virtual import VirtualCuff, VirtualRadio
+from collector.service.config import Config
+from collector.service.listen.assemble import listen
+from collector.store import Selection, people, readings
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.people import notes, page_devices, sittings
+from collector.store.people.page_devices import Role
+
+pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
+
+
+class Station:
+    """The page as a process, the store open beside it, and a cuff in this process."""
+
+    def __init__(self, store: Store, serving: Serving) -> None:
+        self.store, self.serving, self.base = store, serving, serving.base
+        self.cuff = VirtualCuff("Kitchen cuff", KITCHEN)
+        self.mira, self.ben = (people.need(store, name).row for name in (MIRA, BEN))
+
+    def link(self, role: Role = Role.PERSON, person: str | None = MIRA) -> str:
+        return f"{self.base}/in/{page_devices.invite(self.store, person, role, datetime.now(UTC))}"
+
+    @asynccontextmanager
+    async def listening(self) -> AsyncIterator[None]:
+        radio, stop = VirtualRadio([self.cuff]), asyncio.Event()
+        listener = asyncio.create_task(listen(self.store.path, Config(), radio, stop=stop))
+        await radio.listening.wait()
+        try:
+            yield
+        finally:
+            stop.set()
+            await listener
+
+    async def measure(self, systolic: int, diastolic: int, slot: int = 1) -> None:
+        self.cuff.measure(systolic, diastolic, pulse=66, user_id=slot, status=0)
+        await self.cuff.wake()
+
+
+@pytest.fixture
+async def station(tmp_path: Path) -> AsyncIterator[Station]:
+    with household(tmp_path / "station.db", datetime.now(UTC)) as store, Serving(store.path) as serving:
+        yield Station(store, serving)
+
+
+@pytest.fixture
+async def browser() -> AsyncIterator[Browser]:
+    async with chromium() as made:
+        yield made
+
+
+async def test_measure_now_live_with_the_station_restarted_in_the_middle(station: Station, browser: Browser) -> None:
+    async with station.listening(), device(browser) as (_, page):
+        await sign_in(page, station.link())
+        await page.get_by_role("link", name="Measure now").click()
+        await page.get_by_role("button", name="Begin").click()
+        await page.get_by_role("button", name="Yes").click()
+        left = await page.locator("#clock").inner_text()
+        assert left.startswith(("4:5", "5:0"))
+        await page.get_by_role("button", name="Go on now").click()
+        await expect(page.locator("#waiting")).to_be_visible()
+        await station.measure(131, 84)
+        await expect(page.get_by_text("Reading 1: 131/84 mmHg")).to_be_visible()
+        station.serving.stop()
+        station.serving.start()
+        await page.reload()
+        await expect(page.get_by_text("Reading 1: 131/84 mmHg")).to_be_visible()
+        await page.get_by_role("button", name="Go on now").click()
+        await expect(page.locator("#waiting")).to_be_visible()
+        await station.measure(127, 82)
+        await expect(page.get_by_text("Mean of this sitting: 129.0/83.0 mmHg")).to_be_visible()
+        await page.get_by_role("button", name="Done").click()
+        await expect(page.get_by_role("heading", name="Today")).to_be_visible()
+    (kept,) = sittings.every(station.store, MIRA)
+    assert len(kept.reading_ids) == 2
+
+
+async def test_a_reading_is_on_every_screen_within_a_second_of_its_commit(station: Station, browser: Browser) -> None:
+    """Also on the phone that was there while the station was away."""
+    async with station.listening(), device(browser) as (_, one), device(browser) as (_, two):
+        await sign_in(one, station.link())
+        await sign_in(two, station.link(Role.KEEPER))
+        await asyncio.sleep(1)  # both streams are open
+        await station.measure(143, 91)
+        began = time.monotonic()  # the visit is over, so the commit is some time ago: the delay is over-counted no more
+        for page in (one, two):
+            await expect(page.locator(".number")).to_have_text("143/91")
+        print(f"on both screens {time.monotonic() - began:.2f} s after the cuff's visit ended")
+        station.serving.stop()
+        await station.measure(139, 88)
+        station.serving.start()
+        for page in (one, two):
+            await expect(page.locator(".number")).to_have_text("139/88", timeout=20_000)
+
+
+async def test_the_clock_is_right_after_a_phones_sleep(station: Station, browser: Browser) -> None:
+    async with device(browser) as (_, page):
+        await sign_in(page, station.link())
+        await page.clock.install()
+        await page.goto(f"{station.base}/p/{station.mira}/measure")
+        await page.get_by_role("button", name="Begin").click()
+        await page.get_by_role("button", name="Yes").click()
+        await page.clock.run_for(1000)
+        first = await page.locator("#clock").inner_text()
+        await page.clock.fast_forward(200_000)
+        await page.clock.run_for(500)
+        after = await page.locator("#clock").inner_text()
+
+    def seconds(shown: str) -> int:
+        minutes, rest = shown.split(":")
+        return 60 * int(minutes) + int(rest)
+
+    assert 199 <= seconds(first) - seconds(after) <= 202
+
+
+async def test_nobodys_reading_is_given_by_two_who_look_at_it(station: Station, browser: Browser) -> None:
+    async with device(browser) as (_, one), device(browser) as (_, two):
+        for page in (one, two):
+            await sign_in(page, station.link(Role.KEEPER))
+            await page.goto(f"{station.base}/nobody")
+        await one.get_by_role("combobox").select_option(label=BEN)
+        await one.get_by_role("button", name="Give it").click()
+        await expect(one.get_by_text("is ben's now")).to_be_visible()
+        await two.get_by_role("combobox").select_option(label=MIRA)
+        await two.get_by_role("button", name="Give it").click()
+        await expect(two.get_by_text("Meanwhile it was given to ben.")).to_be_visible()
+        assert readings.count(station.store, Selection(person=BEN)) == 2
+        await one.get_by_role("button", name="Undo").click()
+        assert readings.unassigned(station.store) == 1
+
+
+async def test_a_note_a_cuffs_name_and_a_loan_without_any_script(station: Station, browser: Browser) -> None:
+    async with device(browser, java_script_enabled=False) as (_, page):
+        await sign_in(page, station.link(Role.KEEPER))
+        await page.get_by_role("link", name="Over time").click()
+        await page.get_by_label("What happened?").fill("new tablet")
+        await page.get_by_role("button", name="Note it").click()
+        assert [note.text for note in notes.every(station.store, MIRA)] == ["new tablet"]
+        await page.get_by_role("link", name="Cuffs").click()
+        await page.locator("summary").click()
+        await page.get_by_label("What do you call it?").fill("מטבח")
+        await page.get_by_role("button", name="Call it so").click()
+        assert cuffs.given_name(station.store, KITCHEN) == "מטבח"
+        await page.get_by_role("link", name="Loan desk").click()
+        await page.get_by_role("checkbox").check()
+        await page.get_by_role("button", name="Take them back").click()
+        await expect(page.get_by_text("Switch it on and let it send.")).to_be_visible()
+
+
+async def test_a_removed_device_is_out_at_once(station: Station, browser: Browser) -> None:
+    async with device(browser) as (_, keeper), device(browser) as (_, phone):
+        await sign_in(phone, station.link(Role.PERSON, BEN))
+        await sign_in(keeper, station.link(Role.KEEPER))
+        await keeper.get_by_role("link", name="Devices").click()
+        await keeper.get_by_role("listitem").filter(has_text=BEN).get_by_role("button").click()
+        await expect(phone.get_by_role("heading", name="Not signed in")).to_be_visible()
+
+
+def addresses(station: Station) -> list[str]:
+    own = [f"/p/{station.mira}/{name}" for name in ("today", "measure", "readings", "time", "visit")]
+    return [*own, "/people", "/nobody", "/cuffs", "/station", "/devices", "/desk", "/in/x", "/nothing"]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+async def test_axe_finds_nothing_on_any_page(station: Station, browser: Browser, scheme: str) -> None:
+    async with device(browser, color_scheme=scheme) as (_, page):
+        await sign_in(page, station.link(Role.KEEPER))
+        found = {}
+        for address in addresses(station):
+            await page.goto(station.base + address)
+            found[address] = await barriers(page)
+            await page.emulate_media(media="print")
+            found[f"{address} in print"] = await barriers(page)
+            await page.emulate_media(media="screen")
+        assert not {address: some for address, some in found.items() if some}
+
+
+async def test_axe_would_find_something(browser: Browser) -> None:
+    async with device(browser) as (_, page):
+        await page.set_content("<html><body><img src='data:,'><p style='color:#aaa'>pale</p><button></button>")
+        found = {name for name, _ in await barriers(page)}
+    assert {"image-alt", "color-contrast", "button-name", "html-has-lang"} <= found
+
+
+LONG = "a name that is very long and does not fit anywhere " * 4
+
+
+@pytest.mark.parametrize(("width", "larger"), [(320, "100%"), (640, "200%")])
+async def test_nothing_runs_out_of_a_narrow_screen(station: Station, browser: Browser, width: int, larger: str) -> None:
+    people.rename(station.store, MIRA, LONG.strip(), datetime.now(UTC))
+    async with device(browser, viewport={"width": width, "height": 640}) as (_, page):
+        await page.add_init_script(
+            f"addEventListener('DOMContentLoaded', () => document.documentElement.style.fontSize = '{larger}')"
+        )
+        await sign_in(page, station.link(Role.KEEPER, LONG.strip()))
+        for address in addresses(station):
+            await page.goto(station.base + address)
+            assert await page.evaluate("document.documentElement.scrollWidth") <= width, address
+            assert not await _small_targets(page), address
+
+
+async def _small_targets(page: Page) -> object:
+    return await page.evaluate(
+        """() => [...document.querySelectorAll('a, button, summary, input:not([type=hidden]), select')]
+            .filter(e => e.getClientRects().length && !e.matches('.skip, p a:not(.act)'))
+            .map(e => [e.textContent.trim(), e.getBoundingClientRect().width, e.getBoundingClientRect().height])
+            .filter(([, width, height]) => width < 24 || height < 24)"""
+    )
+
+
+async def test_by_keyboard_alone_and_in_forced_colours(station: Station, browser: Browser) -> None:
+    async with device(browser, forced_colors="active") as (_, page):
+        await sign_in(page, station.link())
+        await page.goto(f"{station.base}/p/{station.mira}/today")
+        await page.keyboard.press("Tab")
+        assert await page.evaluate("document.activeElement.textContent") == "To the content"
+        for _ in range(8):
+            await page.keyboard.press("Tab")
+            assert await page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
+        await page.get_by_role("link", name="Measure now").focus()
+        await page.keyboard.press("Enter")
+        await page.get_by_role("button", name="Begin").focus()
+        await page.keyboard.press("Enter")
+        await expect(page.get_by_role("button", name="Yes")).to_be_visible()
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+async def test_today_prints_on_one_sheet_without_its_buttons(station: Station, browser: Browser, paper: str) -> None:
+    async with device(browser, color_scheme="dark", viewport=PHONE) as (_, page):
+        await sign_in(page, station.link())
+        await page.goto(f"{station.base}/p/{station.mira}/today")
+        sheet = pypdfium2.PdfDocument(BytesIO(await page.pdf(format=paper)))
+    text = sheet[0].get_textpage().get_text_range()
+    assert len(sheet) == 1
+    assert "The average so far" in text
+    assert "Measure now" not in text
+    assert "Sign this device out" not in text
