@@ -4,6 +4,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from collector.radio.own_clock import trustworthy
 from collector.radio.port import ClockSet, Refused, SetClock, ValueRead
 from collector.radio.time_limit import within
 from parsers.errors import ParseError
@@ -14,12 +15,6 @@ if TYPE_CHECKING:
     from collector.radio.steps import Steps
 
 EXTERNAL_REFERENCE = 0x02  # Adjust Reason, bit 1 (GATT Specification Supplement, "Current Time")
-NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
-
-
-def trustworthy(now: datetime) -> bool:
-    """Whether our own clock can be right at all (a computer without a clock starts in 1970)."""
-    return now >= NO_EARLIER
 
 
 def local(at: datetime, zone: str | None) -> datetime:

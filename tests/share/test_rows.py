@@ -184,3 +184,8 @@ def test_what_was_written_reads_back_as_it_was(reading: Make) -> None:
     file = io.StringIO()
     write_ndjson(given, file)
     assert list(parse_ndjson(file.getvalue().splitlines())) == given
+
+
+def test_no_readings_are_no_rows() -> None:
+    assert json_rows([]) == []
+    assert list(csv_rows([])) == []

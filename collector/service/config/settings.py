@@ -36,6 +36,7 @@ class RelayKind(StrEnum):
     FHIR = "fhir"
     POSTGRESQL = "postgresql"
     MQTT = "mqtt"
+    WEBHOOK = "webhook"
 
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
@@ -209,7 +210,7 @@ class Relay:
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
     token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")
-    password_file: Path | None = key(None, "A file that holds the password.")
+    password_file: Path | None = key(None, "A file that holds the password, or the key of a webhook.")
     ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")

@@ -2,9 +2,8 @@
 
 Source: openmhealth/schemas (Apache-2.0), omh/blood-pressure-4.0, omh/heart-rate-3.0 (schema/omh/heart-rate-3.0.json,
 there since commit 203f2032), omh/header-1.2 and omh/data-point-1.0, with the time frame of IEEE 1752.1. The schema
-knows mmHg only and needs both pressures, so an
-attempt that gave none has no blood pressure point. It has no place for mean
-pressure, status or slot.
+knows mmHg only and needs both pressures, so an attempt that gave none has no blood pressure point. It has no place for
+mean pressure, status or slot.
 """
 
 from collections.abc import Iterable, Iterator

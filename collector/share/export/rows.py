@@ -45,7 +45,7 @@ def json_rows(readings: Sequence[Reading]) -> list[str]:
 
 def _texts(readings: Sequence[Reading], writers: Sequence[Callable[[Any], str]], none: str) -> list[list[str]]:
     """Column by column, which is twice as fast as row by row."""
-    columns = zip(*map(values_of, readings), strict=True)
+    columns = zip(*map(values_of, readings), strict=True) if readings else [()] * len(READING)
     return [
         [none if value is None else write(value) for value in column] if one.optional else list(map(write, column))
         for one, write, column in zip(READING, writers, columns, strict=True)

@@ -38,6 +38,7 @@ KINDS = {
             user_in_url=True,
             encrypts=True,
         ),
+        Kind("webhook", ("https", "http"), "collector.share.relay.webhook:Webhook", batch=50),
         Kind("mqtt", ("mqtts", "mqtt"), "collector.share.relay.mqtt:MqttTarget", batch=50),
     )
 }
