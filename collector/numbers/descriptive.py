@@ -1,13 +1,12 @@
-"""Descriptive statistics of a series, and Welch's comparison of two. Standard library only.
+"""Descriptive statistics of a series. Standard library only.
 
 Sources: sample moments as in any textbook; average real variability, successive variation: Journal of the Medical
-Association (JMAJ) 2025, table 1, and PMC8030409, table 1; Welch 1947 with Satterthwaite's degrees of freedom.
+Association (JMAJ) 2025, table 1, and PMC8030409, table 1.
 All functions take plain floats and raise ValueError for fewer values than they need.
 """
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import fsum, sqrt
 
 from collector.numbers.student import quantile
@@ -67,47 +66,6 @@ def standard_error(values: Series) -> float:
 def margin(values: Series, confidence: float = 0.95) -> float:
     """Half the width of the t interval round the mean of independent values."""
     return quantile(0.5 + confidence / 2, len(values) - 1) * standard_error(values)
-
-
-def neighbour_correlation(values: Series) -> float:
-    """Lag-1 autocorrelation. 0 for a series that does not vary."""
-    _need(values, 3)
-    middle = mean(values)
-    whole = fsum((value - middle) ** 2 for value in values)
-    shared = fsum((a - middle) * (b - middle) for a, b in itertools.pairwise(values))
-    return shared / whole if whole else 0.0
-
-
-def effective_n(n: int, correlation: float) -> float:
-    """How many independent values n neighbours are worth: n (1 - r) / (1 + r). Never more than n, never under 2, so
-    that a correlation estimated from few values cannot promise more than was measured."""
-    r = min(max(correlation, 0.0), 0.99)
-    return max(2.0, n * (1 - r) / (1 + r))
-
-
-@dataclass(frozen=True, slots=True)
-class Welch:
-    """Mean of `after` minus mean of `before`, with its interval. In units of the values; t and df have none."""
-
-    difference: float
-    low: float
-    high: float
-    t: float | None  # None where neither side varies
-    df: float | None
-
-
-def welch(before: Series, after: Series, confidence: float = 0.95, sizes: tuple[float, float] | None = None) -> Welch:
-    """Two means compared without taking the two spreads for equal. sizes: effective sizes in place of the counts."""
-    n1, n2 = sizes or (float(len(before)), float(len(after)))
-    difference = mean(after) - mean(before)
-    part1, part2 = variance(before) / n1, variance(after) / n2
-    if part1 + part2 == 0:
-        return Welch(difference, difference, difference, None, None)
-    df = (part1 + part2) ** 2 / (part1**2 / (n1 - 1) + part2**2 / (n2 - 1))
-    error = sqrt(part1 + part2)
-    reach = quantile(0.5 + confidence / 2, df) * error
-    t = difference / error
-    return Welch(difference, difference - reach, difference + reach, t, df)
 
 
 def _need(values: Series, least: int) -> None:

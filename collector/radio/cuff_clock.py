@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from collector.radio.own_clock import trustworthy
 from collector.radio.port import ClockSet, Refused, SetClock, ValueRead
-from collector.radio.time_limit import within
 from parsers.errors import ParseError
 from parsers.stamps import build_current_time, build_date_time, parse_current_time, parse_date_time
 from parsers.uuids import Uuid
@@ -14,12 +14,6 @@ if TYPE_CHECKING:
     from collector.radio.steps import Steps
 
 EXTERNAL_REFERENCE = 0x02  # Adjust Reason, bit 1 (GATT Specification Supplement, "Current Time")
-NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
-
-
-def trustworthy(now: datetime) -> bool:
-    """Whether our own clock can be right at all (a computer without a clock starts in 1970)."""
-    return now >= NO_EARLIER
 
 
 def local(at: datetime, zone: str | None) -> datetime:
@@ -55,6 +49,8 @@ async def set_clock(steps: "Steps", clocks: tuple[int, ...], though_right: bool)
     written. Never where our own clock cannot be right (a computer without clock before it has asked for the
     time). though_right: also where 'when wrong' would leave it.
     """
+    from collector.radio.time_limit import within  # asyncio, which whoever only asks for the time needs not
+
     found = steps.find(*clocks, property_="write") or steps.find(*clocks, property_="write-without-response")
     if found is None or found.short is None:
         return False

@@ -10,6 +10,7 @@ import pytest
 
 from collector import intake
 from collector.store import StoreError, journal, people, readings
+from collector.store.merge import foreign_check, foreign_people
 from collector.store.people import notes, slot_spans
 from parsers.measurement import build_measurement, measurement
 
@@ -32,6 +33,8 @@ ATTACKS = {
     "audit list": "UPDATE audit SET detail = '[]'",
     "note day": "UPDATE note SET day = '2031-02-30'",
     "note text": "UPDATE note SET text = CAST(x'c328' AS TEXT)",
+    "office visit": "INSERT INTO office_visit (uid, person_id, day, readings, changed_at) SELECT randomblob(16), id, "
+    "'2031-03-04', '{', 1 FROM person",
     "reference": "PRAGMA foreign_keys=OFF; UPDATE span SET person_id = 77",
     "uid": "UPDATE station SET uid = x'00'",
     "circle": "INSERT INTO person (uid, name, changed_at) SELECT randomblob(16), 'x' || value, 1 FROM "
@@ -84,6 +87,11 @@ def test_nothing_of_such_a_store_is_taken(attack: str, make_bench: Any) -> None:
     assert hashlib.sha256(path.read_bytes()).digest() == digest
     assert sorted(p.name for p in path.parent.iterdir()) == ["store.db", "store.db.writers"]
     assert readings.count(ours.store) == 1
+
+
+def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
+    for table in foreign_people.TABLES:
+        assert {table.key, "changed_at", *table.columns} <= foreign_check.RULES[table.name].keys()
 
 
 def test_a_sound_store_comes_in_and_is_not_touched(make_bench: Any) -> None:

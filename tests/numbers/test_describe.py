@@ -10,13 +10,7 @@ from parsers import plausible
 
 
 def test_too_few_values_are_refused() -> None:
-    for function, least in (
-        (descriptive.mean, 1),
-        (descriptive.sd, 2),
-        (descriptive.arv, 2),
-        (descriptive.rmssd, 2),
-        (descriptive.neighbour_correlation, 3),
-    ):
+    for function, least in ((descriptive.mean, 1), (descriptive.sd, 2), (descriptive.arv, 2), (descriptive.rmssd, 2)):
         with pytest.raises(ValueError, match="needs at least"):
             function([1.0] * (least - 1))
 
@@ -33,18 +27,17 @@ def test_no_coefficient_of_variation_round_zero() -> None:
         descriptive.cv([-1.0, 1.0])
 
 
-def test_values_that_do_not_vary_are_compared_without_a_t() -> None:
-    told = descriptive.welch([120.0] * 3, [118.0] * 4)
-    assert (told.difference, told.low, told.high, told.t, told.df) == (-2, -2, -2, None, None)
-
-
-def test_neighbours_that_resemble_each_other_are_worth_less() -> None:
-    assert descriptive.neighbour_correlation([1.0, 1.0, 1.0]) == 0
-    assert descriptive.neighbour_correlation([1.0, 2.0, 3.0, 4.0, 5.0]) == pytest.approx(0.4)
-    assert descriptive.effective_n(10, 0.0) == 10
-    assert descriptive.effective_n(10, -0.5) == 10
-    assert descriptive.effective_n(12, 0.5) == pytest.approx(4.0)
-    assert descriptive.effective_n(5, 0.99) == 2
+def test_the_measures_of_a_log_with_gaps() -> None:
+    """A worked example, to four decimals; a step over a gap counts by its length where gaps are given."""
+    text = "140 135 138 130 140 132 150 140 137 130 128 140 135 130 141 140 136 130 145 140"
+    log = [float(value) for value in text.split()]
+    gaps = [
+        float(gap)
+        for gap in ["1", "1", "2", "1", "1", "1", "3", "1", "1", "1", "1", "2", "1", "1", "1", "1", "1", "4", "1"]
+    ]
+    told = descriptive.sd(log), descriptive.cv(log), descriptive.arv(log), descriptive.arv(log, gaps)
+    assert [round(value, 4) for value in told] == [5.6872, 4.1558, 7.2632, 8.3077]
+    assert (round(descriptive.rmssd(log), 4), max(log) - min(log)) == (8.4791, 22)
 
 
 def test_a_mean_needs_values_and_is_exact() -> None:

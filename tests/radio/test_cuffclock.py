@@ -4,7 +4,8 @@ from datetime import UTC, datetime
 
 import pytest
 
-from collector.radio.cuff_clock import encode, seconds_ahead, trustworthy
+from collector.radio.cuff_clock import encode, seconds_ahead
+from collector.radio.own_clock import trustworthy
 from collector.radio.port import ValueRead
 from parsers.uuids import Uuid
 

@@ -1,4 +1,4 @@
-"""Student's t, Welch's test and the moments against SciPy, another implementation of the same definitions."""
+"""Student's t and the moments against SciPy, another implementation of the same definitions."""
 
 import pytest
 from hypothesis import given, settings
@@ -39,17 +39,6 @@ def test_moments_equal_scipys(values: list[float]) -> None:
     assert descriptive.cv(values) == pytest.approx(100 * stats.variation(values, ddof=1), rel=1e-9, abs=1e-9)
 
 
-@settings(deadline=None)
-@given(pressures, pressures)
-def test_welch_equals_scipys(before: list[float], after: list[float]) -> None:
-    ours = descriptive.welch(before, after)
-    told = stats.ttest_ind(after, before, equal_var=False)
-    between = told.confidence_interval(0.95)
-    assert (ours.t, ours.df) == pytest.approx((told.statistic, told.df), rel=1e-7, abs=1e-9)
-    assert (ours.low, ours.high) == pytest.approx((between.low, between.high), rel=1e-7, abs=1e-7)
-    assert ours.difference == pytest.approx(descriptive.mean(after) - descriptive.mean(before))
-
-
 def test_the_calcium_trial_as_the_textbook_prints_it() -> None:
     """Fall of systolic pressure in mmHg over 12 weeks, calcium against placebo. Data: Lyle and others, JAMA 1987, as
     given by Moore and McCabe, Introduction to the Practice of Statistics (data set CalciumBP of the R package
@@ -57,9 +46,11 @@ def test_the_calcium_trial_as_the_textbook_prints_it() -> None:
     memory)."""
     calcium = [7.0, -4, 18, 17, -3, -5, 1, 10, 11, -2]
     placebo = [-1.0, 12, -1, -3, 3, -5, 5, 2, -11, -1, -3]
-    told = descriptive.welch(placebo, calcium)
-    assert told.t == pytest.approx(1.604, abs=5e-4)
-    assert told.df == pytest.approx(15.6, abs=0.05)
+    parts = descriptive.variance(calcium) / 10, descriptive.variance(placebo) / 11
+    t = (descriptive.mean(calcium) - descriptive.mean(placebo)) / sum(parts) ** 0.5
+    df = sum(parts) ** 2 / (parts[0] ** 2 / 9 + parts[1] ** 2 / 10)
+    assert (t, df) == (pytest.approx(1.604, abs=5e-4), pytest.approx(15.6, abs=0.05))
+    assert two_sided_p(t, df) == pytest.approx(0.129, abs=5e-4)
     assert (descriptive.mean(calcium), descriptive.mean(placebo)) == pytest.approx((5.0, -3 / 11))
     assert (descriptive.sd(calcium), descriptive.sd(placebo)) == pytest.approx((8.743, 5.901), abs=5e-4)
 

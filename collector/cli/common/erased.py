@@ -1,14 +1,17 @@
 """What an erase took away and its proof, in words; and the end of an interrupted one by whatever command is next."""
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.cli.common.command import say
-from collector.intake.erasure import Erased, finish_erasing
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
 from collector.store.people import erase
 from collector.store.people.erase import Erasure
+
+if TYPE_CHECKING:
+    from collector.intake.erasure import Erased
 
 
 def erased_words(erasure: Erasure) -> str:
@@ -16,7 +19,7 @@ def erased_words(erasure: Erasure) -> str:
     return f"{erasure.readings} readings{unsure}, {erasure.payloads} payloads, {erasure.notes} notes"
 
 
-def tell_erased(gone: Erased, path: Path) -> None:
+def tell_erased(gone: "Erased", path: Path) -> None:
     say(f"{gone.erasure.person} is erased: {erased_words(gone.erasure)}")
     for place in gone.naming:
         say(f"the name still stands in {place}, written there of somebody else")
@@ -31,6 +34,8 @@ def finish_and_tell(store: Store) -> None:
     """Finish what an interrupted erase left to be done. What stands in its way is told; the next one tries again."""
     if not erase.pending(store):
         return
+    from collector.intake.erasure import finish_erasing  # brings the parsers, which a command that reads needs not
+
     try:
         for gone in finish_erasing(store):
             tell_erased(gone, store.path)

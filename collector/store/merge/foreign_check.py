@@ -111,6 +111,8 @@ RULES: dict[str, dict[str, Rule]] = {
     "strike": {"uid": _uid, "payload_uid": _uid, "mark": _name, "holds": _FLAG, "changed_at": _INSTANT},
     "note": {"uid": _uid, "kind": _name, "day": lambda value: _day(_text(value)), "text": _plain, "gone": _FLAG,
              "changed_at": _INSTANT},
+    "office_visit": {"uid": _uid, "day": lambda value: _day(_text(value)), "readings": _json(list), "gone": _FLAG,
+                     "changed_at": _INSTANT},
     "sitting": {"uid": _uid, "started_at": _INSTANT, "prepared": _json(list), "readings": _json(list), "gone": _FLAG,
                 "changed_at": _INSTANT},
     "loan": {"uid": _uid, "slots": _json(list), "out_at": _INSTANT, "back_at": _INSTANT,
