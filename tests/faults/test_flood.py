@@ -64,8 +64,8 @@ async def crowd(seconds: int) -> dict[str, float]:
         await waking
         await air.quiet()
         assert air.sink.payloads == cuff.measured
-        assert len(air.radio.hearing.cuffs) <= MOST_REMEMBERED
-        assert len(air.radio.hearing.identities) <= MOST_REMEMBERED
+        assert len(air.radio.advertisers.cuffs) <= MOST_REMEMBERED
+        assert len(air.radio.advertisers.identities) <= MOST_REMEMBERED
     share = {
         "adverts": seconds * A_SECOND,
         "us_each": round(cost, 2),

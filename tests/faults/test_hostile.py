@@ -52,7 +52,7 @@ async def test_wicked_words_are_kept_as_sent(tmp_path: Path, text: bytes) -> Non
     bad = VirtualCuff(
         text[:20].decode("latin-1"),
         "F0:00:00:00:00:66",
-        replace(QUICK, device={0x2A29: text, 0x2A24: text, 0x2A25: text}),
+        replace(QUICK, lingers_s=0.4, device={0x2A29: text, 0x2A24: text, 0x2A25: text}),
     )
     fill(bad, 2)
     with store_sink(tmp_path) as sink:
@@ -61,7 +61,7 @@ async def test_wicked_words_are_kept_as_sent(tmp_path: Path, text: bytes) -> Non
             await good_cuff_served(air, sink)
         assert compared(sink.store, air.radio.cuffs).good
     sink = NoteSink()
-    bad = VirtualCuff("x", "F0:00:00:00:00:66", replace(QUICK, device={0x2A29: text}))
+    bad = VirtualCuff("x", "F0:00:00:00:00:66", replace(QUICK, lingers_s=0.4, device={0x2A29: text}))
     async with room(bad, sink=sink) as air:
         fill(bad, 1)
         await air.wake()
@@ -116,7 +116,7 @@ async def test_endless_records_end_and_the_next_cuff_is_served() -> None:
 
 async def test_endless_values_are_cut_at_what_att_allows() -> None:
     """An attribute value has 512 octets at most (Core Vol 3 Part F 3.2.9)."""
-    bad = hostile(endless_values=True)
+    bad = hostile(endless_values=True, lingers_s=0.4)
     fill(bad, 1)
     async with room(bad, good(), plan=SHORT) as air:
         await air.wake(bad)
