@@ -57,6 +57,7 @@ FREE = {
     "COMMAND": "readings",
     "PERSON": "mira",
     "OTHER": "anna",
+    "ADDRESS": "C0:FF:EE:00:00:01",
 }
 
 
