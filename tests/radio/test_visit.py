@@ -432,6 +432,22 @@ class TestStoredRecords:
     async def test_nothing_where_the_configuration_says_so(self, sink: NoteSink) -> None:
         assert await self._asked(sink, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
 
+    @pytest.mark.parametrize("plan", [VisitPlan(most_records=5), VisitPlan(longest_s=0.1)])
+    async def test_the_limits_of_a_visit_hold_while_records_are_fetched(self, sink: NoteSink, plan: VisitPlan) -> None:
+        """The cuff is told to stop, and keeps the rest."""
+        link = ScriptedLink(sink, {}, self.OFFERS)
+        link.leaves_after = ""
+
+        async def endless() -> None:
+            while True:
+                link.deliver()
+                await asyncio.sleep(0.02)
+
+        link.script[self.ALL] = endless
+        assert str(await visit(link, sink, plan)) == "we left"
+        assert link.steps[-2:] == ["ask 2a52 0300", "hang up"]
+        assert len(sink.payloads) < 60
+
     async def test_no_answer_and_no_record_for_long(self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)
         assert await self._asked(sink, {self.ALL: never}) == [self.ALL]
