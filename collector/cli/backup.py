@@ -1,12 +1,13 @@
 """`quietcuff backup …`: copies of the store, and the way back."""
 
-from datetime import datetime
+from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, new_app, of, out, progress, say
+from collector.cli.common.dates import minute
 from collector.cli.common.selection import terminal_width
 from collector.service.jobs import backups
 from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
@@ -109,7 +110,7 @@ def list_backups(
         rows = [
             (
                 backup.path.name,
-                backup.made_at.astimezone().isoformat(" ", "minutes"),
+                minute(backup.made_at, around.zone),
                 f"{backup.size / 1e6:.1f}",
                 state or ("sealed" if backup.sealed else ""),
             )
@@ -152,9 +153,9 @@ def restore(
     around = of(ctx)
     backup = backups.find(which, _folder(around, folder), around.store_path)
     done = backups.restore(around.store_path, backup, identity, dry_run=dry_run)
-    say(f"the backup holds {_words(done.contents)}")
+    say(f"the backup holds {_words(done.contents, around.zone)}")
     if done.present is not None:
-        say(f"the present store holds {_words(done.present)}")
+        say(f"the present store holds {_words(done.present, around.zone)}")
     elif done.kept:
         say("the present store cannot be read, or is damaged")
     if dry_run:
@@ -167,9 +168,9 @@ def restore(
         say(f"it holds payloads that came after the backup; `quietcuff merge {done.kept}` brings them back")
 
 
-def _words(contents: Contents) -> str:
+def _words(contents: Contents, zone: tzinfo | None) -> str:
     newest = contents.newest
-    until = f", the newest of {newest.astimezone().isoformat(' ', 'minutes')}" if newest else ""
+    until = f", the newest of {minute(newest, zone)}" if newest else ""
     return f"{contents.payloads} payloads and {contents.readings} readings{until}"
 
 

@@ -2,17 +2,18 @@
 
 import sys
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Annotated
 
 import click
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
 from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks
-from collector.share.text.layout import columns, visible
+from collector.share.text.layout import columns, natural, visible
 from collector.store.database import Store
 from collector.store.journal import cuffs, manners, pairing
 from collector.store.journal.cuffs import Cuff
@@ -43,8 +44,9 @@ def list_cuffs(
     Example:
       quietcuff cuff list --json
     """
-    with reading_store(of(ctx)) as store:
-        found = cuffs.every(store, forgotten)
+    around = of(ctx)
+    with reading_store(around) as store:
+        found = sorted(cuffs.every(store, forgotten), key=lambda cuff: (cuff.name is None, natural(cuff.name or "")))
         learned = {cuff.address: [manner_text(one) for one in manners.of(store, cuff.address)] for cuff in found}
         silent = {cuff.address: never_delivered(store, cuff.address) for cuff in found}
     if as_json:
@@ -71,13 +73,13 @@ def list_cuffs(
         return
 
     heading = ("name", "address", "readings", "last visit", "remarks")
-    rows = [_row(cuff, silent[cuff.address], learned[cuff.address] if verbose else []) for cuff in found]
+    rows = [_row(cuff, around.zone, silent[cuff.address], learned[cuff.address] if verbose else []) for cuff in found]
     for line in columns(rows, terminal_width(), heading, frozenset({2})):
         out(line)
 
 
-def _row(cuff: Cuff, silent: tuple[str, str] | None, learned: list[str]) -> tuple[str, ...]:
-    last = cuff.last_visit.astimezone().isoformat(" ", "minutes") if cuff.last_visit else "never"
+def _row(cuff: Cuff, zone: tzinfo | None, silent: tuple[str, str] | None, learned: list[str]) -> tuple[str, ...]:
+    last = minute(cuff.last_visit, zone) if cuff.last_visit else "never"
     told = [*remarks(cuff), *(silent[:1] if silent else ()), *learned]
     return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(told)
 

@@ -6,12 +6,17 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, GlobalOptions, new_app, of, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
+from collector.cli.common.selection import terminal_width
 from collector.cli.readings import show
 from collector.service import demo as household
 from collector.service.config import usual_store
 from collector.service.listen import log as lines
 from collector.service.listen.lock import listener
+from collector.service.loans.saving import report_of
+from collector.share.private_file import private_file
+from collector.share.report import render_html
+from collector.share.text.average_text import average_lines
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import cuffs
@@ -69,8 +74,16 @@ def demo(
     if page:
         _open_page(path, around)
         return
-    say(f"The store is {path}. Try:")
-    for command in ("readings --last 5", "readings --json", "export --to csv", "cuff list"):
+    with open_store(path, create=False, read_only=True) as store:
+        data = report_of(store, around.config, household.PERSON)
+    say(f"The week of {household.PERSON}, whose slot it is:")
+    for line in average_lines(data.average, household.PERSON, terminal_width()):
+        out(line)
+    sheet = path.with_name(f"{household.PERSON}.html")
+    with private_file(sheet, binary=True) as file:
+        file.write(render_html(data).encode())
+    say(f"The page for the chart is {sheet}. The store is {path}. Try:")
+    for command in (f"average {household.PERSON}", "readings --last 5", "export --to csv", "cuff list"):
         say(f"  quietcuff --store {path} {command}")
 
 
@@ -85,7 +98,6 @@ def _open_page(path: Path, around: GlobalOptions) -> None:
     need_extra()
     from collector.page.start import start
 
-    household.name_people(path)
     with open_store(path, create=False) as store:
         link = page_devices.invite(store, household.PERSON, page_devices.Role.KEEPER, datetime.now(UTC))
     listen = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]

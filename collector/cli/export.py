@@ -35,6 +35,9 @@ Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FOR
 @app.command()
 def export(
     ctx: typer.Context,
+    of_person: Annotated[
+        str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
+    ] = None,
     to: Annotated[Format | None, typer.Option(help="The format, see above.")] = None,
     person: Person = None,
     since: Since = None,
@@ -75,10 +78,10 @@ def export(
 
     \b
     Examples:
-      quietcuff export --to csv --person mira --since 2031-03-01 -o march.csv
+      quietcuff export mira --to csv --since 2031-03-01 -o march.csv
       quietcuff export --to ndjson | jq -r .systolic
       quietcuff export --to fhir --only-new -o news.json
-      quietcuff export --to fhir --person mira --average nice-ng136 -o mira.json
+      quietcuff export mira --to fhir --average nice-ng136 -o mira.json
     """
     from collector.cli.common.exported_average import with_average
     from collector.service.jobs.export_context import export_context
@@ -92,6 +95,7 @@ def export(
     if to is None:
         raise Usage(f"--to is missing; the formats are {', '.join(FORMATS)}")
     around = of(ctx)
+    person = of_person or person
     chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
     form = FORMATS[to.value]
     if average is not None and (person is None or not form.name.startswith("fhir")):

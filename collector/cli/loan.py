@@ -11,8 +11,9 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
+from collector.cli.common.believed_now import believed_now
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
-from collector.cli.common.selection import believed_now, reading_store, slot_of, terminal_width, writing_store
+from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
 from collector.intake.owner import assign_cuff
@@ -20,7 +21,7 @@ from collector.service.guided.loan_return import LoanReturn
 from collector.service.listen.lock import listener
 from collector.service.loans import saving
 from collector.share.export.rows import json_text
-from collector.share.text.layout import columns
+from collector.share.text.layout import columns, natural
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import loans
@@ -61,9 +62,10 @@ def lend(
       quietcuff loan out clinic-3 --to B-117
       quietcuff loan out clinic-3 --to B-117 --slot 1
     """
-    with writing_store(of(ctx)) as store:
+    around = of(ctx)
+    with writing_store(around) as store:
         made = loans.lend(store, cuff, to, tuple(map(slot_of, slot or ["any"])), believed_now(store))
-    say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone():%Y-%m-%d %H:%M}")
+    say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone(around.zone):%Y-%m-%d %H:%M}")
 
 
 @app.command("back")
@@ -126,8 +128,9 @@ def show(
     Example:
       quietcuff loan list
     """
-    with reading_store(of(ctx)) as store:
-        stock = loans.stock(store)
+    around = of(ctx)
+    with reading_store(around) as store:
+        stock = sorted(loans.stock(store), key=lambda one: (one.name is None, natural(one.name or one.cuff)))
     if as_json:
         for one in stock:
             loan = one.loan
@@ -154,7 +157,7 @@ def show(
         (
             one.name or one.cuff,
             str(one.state),
-            f"{one.since.astimezone():%Y-%m-%d}",
+            f"{one.since.astimezone(around.zone):%Y-%m-%d}",
             (one.loan and one.loan.borrower) or "",
             one.reason or "",
         )

@@ -1,19 +1,20 @@
 """`quietcuff person …`: who is measured, and what is theirs."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from typing import Annotated
 
 import typer
 
 from collector.cli import person_ownership
 from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.cli.person_erase import erase
 from collector.cli.person_ownership import Name
 from collector.cli.person_unite import unite
 from collector.cli.readings import cuff_names
 from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, visible
+from collector.share.text.layout import columns, natural, visible
 from collector.store import audit, people, readings
 from collector.store.opening import open_store
 from collector.store.people import slot_spans
@@ -42,8 +43,9 @@ def list_people(
     Example:
       quietcuff person list
     """
-    with reading_store(of(ctx)) as store:
-        everybody = people.every(store)
+    around = of(ctx)
+    with reading_store(around) as store:
+        everybody = sorted(people.every(store), key=lambda person: natural(person.name))
         held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
         names = cuff_names(store)
         nobodys = readings.unassigned(store)
@@ -66,7 +68,7 @@ def list_people(
         (
             visible(person.name),
             str(person.readings),
-            "; ".join(_span_words(span, names) for span in held[person.name]) or "no slot",
+            "; ".join(_span_words(span, names, around.zone) for span in held[person.name]) or "no slot",
         )
         for person in everybody
     ]
@@ -128,7 +130,8 @@ def history(
     Example:
       quietcuff person history --last 5
     """
-    with reading_store(of(ctx)) as store:
+    around = of(ctx)
+    with reading_store(around) as store:
         found = list(audit.changes(store, last))
     if as_json:
         for change in found:
@@ -136,7 +139,7 @@ def history(
         return
     rows = [
         (
-            change.at.astimezone().isoformat(" ", "minutes"),
+            minute(change.at, around.zone),
             change.what,
             visible(", ".join(f"{name} {value}" for name, value in change.detail.items() if value)),
         )
@@ -149,11 +152,9 @@ def history(
         out(line)
 
 
-def _span_words(span: Span, names: dict[str, str]) -> str:
+def _span_words(span: Span, names: dict[str, str], zone: tzinfo | None) -> str:
     slot = "no number" if span.slot is None else "any slot" if span.slot == "any" else f"slot {span.slot}"
     times = [
-        f"{word} {at.astimezone().isoformat(' ', 'minutes')}"
-        for word, at in (("from", span.since), ("until", span.until))
-        if at is not None
+        f"{word} {minute(at, zone)}" for word, at in (("from", span.since), ("until", span.until)) if at is not None
     ]
     return " ".join([visible(names.get(span.cuff, span.cuff)), slot, *times])

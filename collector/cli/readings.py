@@ -35,6 +35,9 @@ USUAL_LAST = 20
 @app.command()
 def readings(
     ctx: typer.Context,
+    of_person: Annotated[
+        str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
+    ] = None,
     last: Annotated[int | None, typer.Option("--last", "-n", metavar="N", min=1, help="Only the newest N.")] = None,
     since: Since = None,
     until: Until = None,
@@ -57,7 +60,7 @@ def readings(
     \b
     Examples:
       quietcuff readings --last 5
-      quietcuff readings --person mira --since 2031-03-01 --until 2031-03-07
+      quietcuff readings mira --since 2031-03-01 --until 2031-03-07
       quietcuff readings --cuff kitchen --json | tail -n 1
       quietcuff readings --about 3f9a
     """
@@ -72,7 +75,7 @@ def readings(
         since=since,
         until=until,
         cuff=cuff,
-        person=person,
+        person=of_person or person,
         unassigned=unassigned,
         last=USUAL_LAST if cut else last,
     )

@@ -4,8 +4,9 @@ from typing import Annotated
 
 import typer
 
+from collector.cli.common.believed_now import believed_now
 from collector.cli.common.command import Usage, new_app, of, out, say
-from collector.cli.common.selection import believed_now, reading_store, writing_store
+from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs import retention as rules
 from collector.share.export.rows import json_text
 

@@ -6,7 +6,6 @@ from zoneinfo import ZoneInfo
 
 from collector.radio.own_clock import trustworthy
 from collector.radio.port import ClockSet, Refused, SetClock, ValueRead
-from collector.radio.time_limit import within
 from parsers.errors import ParseError
 from parsers.stamps import build_current_time, build_date_time, parse_current_time, parse_date_time
 from parsers.uuids import Uuid
@@ -50,6 +49,8 @@ async def set_clock(steps: "Steps", clocks: tuple[int, ...], though_right: bool)
     written. Never where our own clock cannot be right (a computer without clock before it has asked for the
     time). though_right: also where 'when wrong' would leave it.
     """
+    from collector.radio.time_limit import within  # asyncio, which whoever only asks for the time needs not
+
     found = steps.find(*clocks, property_="write") or steps.find(*clocks, property_="write-without-response")
     if found is None or found.short is None:
         return False

@@ -8,6 +8,9 @@ from cuffworld import FAULTS, Fault, Life, Verdict, World, lives, verdicts
 from fresh import folder, fresh
 from hypothesis import given, settings
 
+from collector.intake.time.live_records import Newest, readings_of_live_records
+from collector.store.instants import SECOND
+
 READABLE = ("current time", "date time")
 PLAIN = Life(seed=1, days=60, drift=20, first="right", read="current time", faults=(), late=0.3, broken=0.0)
 
@@ -95,3 +98,13 @@ def test_the_simulator_does_make_clocks_wrong() -> None:
         world.play()
         stamps = [one.reading.stamp for one in verdicts(world)]
     assert all(stamp is not None and stamp < "2017" for stamp in stamps)
+
+
+def test_an_offset_that_a_late_habit_explains_as_well_is_no_surer_than_the_habit() -> None:
+    """Four visits, the newest record an hour old at each: the clock is an hour slow, or somebody always sends late."""
+    hour = 3600 * SECOND
+    day = 24 * hour
+    visits = [Newest(number, number * day, number * day - hour - number * SECOND, 0) for number in range(4)]
+    assert [reading.doubt for reading in readings_of_live_records(visits)] == [3600.0, 3601.0, 3602.0, 3603.0]
+    ahead = [Newest(number, number * day, number * day + hour, 0) for number in range(4)]
+    assert {reading.doubt for reading in readings_of_live_records(ahead)} == {35.0}  # no habit sends early

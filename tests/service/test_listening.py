@@ -84,12 +84,12 @@ async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
 async def test_the_demo_counts_what_it_shows(tmp_path: Path) -> None:
     said: list[str] = []
     collected = await demo.run(tmp_path / "demo.db", Config(), said.append)
-    assert collected == demo.Collected(sent=16, payloads=16, repeats=3, readings=13)
+    assert collected == demo.Collected(sent=33, payloads=33, repeats=3, readings=30)
     with open_store(tmp_path / "demo.db", create=False, read_only=True) as store:
         found = list(readings.select(store, Selection()))
         assert {cuff.name for cuff in cuffs.every(store)} == {"hallway", "kitchen"}
-    assert len(found) == 13
-    assert sum(reading.sightings for reading in found) == 16
+    assert len(found) == 30
+    assert sum(reading.sightings for reading in found) == 33
     live = [reading for reading in found if reading.cuff == demo.KITCHEN]
     assert all(abs(reading.taken_at - datetime.now(UTC)) < timedelta(minutes=2) for reading in live), (
         "the kitchen cuff's seven minutes are taken off"

@@ -44,14 +44,14 @@ def view(width: int | None) -> View:
 
 
 def test_a_wide_terminal_gets_a_table(household: list[Reading]) -> None:
-    assert list(lines(household, view(100))) == [
-        "taken                        pressure    pulse  person    cuff     remarks",
-        "2031-03-04 07:12+01:00   128/81  mmHg   64/min  mira      kitchen",
-        "2031-03-04 07:12+01:00    98/101 mmHg  110/min  (slot 1)  kitchen  body movement; irregular pulse",
-        "2031-03-04 07:12+01:00  17.1/10.8 kPa   64/min  李娜      kitchen  time of arrival; time within 7",
-        "                                                                   minutes; note: after coffee",
-        "2031-03-04 07:12+01:00       no value           (nobody)  kitchen  failed",
-        "2031-03-04 07:12+01:00   191/81  mmHg   64/min  mira      kitchen  VERY HIGH",
+    assert list(lines(household, view(104))) == [
+        "taken                        pressure    pulse  person    cuff     id  remarks",
+        "2031-03-04 07:12+01:00   128/81  mmHg   64/min  mira      kitchen  r1",
+        "2031-03-04 07:12+01:00    98/101 mmHg  110/min  (slot 1)  kitchen  r1  body movement; irregular pulse",
+        "2031-03-04 07:12+01:00  17.1/10.8 kPa   64/min  李娜      kitchen  r1  time of arrival; time within 7",
+        "                                                                       minutes; note: after coffee",
+        "2031-03-04 07:12+01:00       no value           (nobody)  kitchen  r1  failed",
+        "2031-03-04 07:12+01:00   191/81  mmHg   64/min  mira      kitchen  r1  VERY HIGH",
     ]
 
 
@@ -59,23 +59,23 @@ def test_a_narrow_terminal_gets_a_few_lines_each(household: list[Reading]) -> No
     assert list(lines(household, view(40))) == [
         "2031-03-04 07:12+01:00",
         "  128/81 mmHg, pulse 64/min",
-        "  mira, kitchen",
+        "  mira, kitchen, r1",
         "2031-03-04 07:12+01:00",
         "  98/101 mmHg, pulse 110/min",
-        "  (slot 1), kitchen",
+        "  (slot 1), kitchen, r1",
         "  body movement; irregular pulse",
         "2031-03-04 07:12+01:00",
         "  17.1/10.8 kPa, pulse 64/min",
-        "  李娜, kitchen",
+        "  李娜, kitchen, r1",
         "  time of arrival; time within 7",
         "  minutes; note: after coffee",
         "2031-03-04 07:12+01:00",
         "  no value",
-        "  (nobody), kitchen",
+        "  (nobody), kitchen, r1",
         "  failed",
         "2031-03-04 07:12+01:00",
         "  191/81 mmHg, pulse 64/min",
-        "  mira, kitchen",
+        "  mira, kitchen, r1",
         "  VERY HIGH",
     ]
 

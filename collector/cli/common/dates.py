@@ -50,6 +50,11 @@ def local(wall: datetime, zone: tzinfo | None) -> datetime:
     return wall.astimezone() if zone is None else wall.replace(tzinfo=zone)
 
 
+def minute(at: datetime, zone: tzinfo | None) -> str:
+    """A time as it is shown: by the station's clock, with its offset."""
+    return at.astimezone(zone).isoformat(" ", "minutes")
+
+
 def day(text: str | None, option: str) -> date | None:
     """A day of the calendar. Raises Usage, naming the option."""
     return None if text is None else need_day(text, option)

@@ -5,19 +5,17 @@ import shutil
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import timedelta, tzinfo
 from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Failure, GlobalOptions, Usage, out
+from collector.cli.common.command import GlobalOptions, Usage, out
 from collector.cli.common.erased import finish_and_tell, finish_before_reading
-from collector.service import machine_clock
 from collector.share.text.layout import wrapped
 from collector.store import readings
 from collector.store.database import Store
-from collector.store.journal.payloads import newest_arrival
 from collector.store.opening import open_store
 from collector.store.people.slot_spans import Slot
 from collector.store.values import Reading, Selection
@@ -58,14 +56,6 @@ def slot_of(text: str) -> Slot:
     if text.isascii() and text.isdigit() and len(text) <= 3 and int(text) <= 255:
         return int(text)
     raise Usage(f"--slot {text!r} is not a slot; give 0 to 255, none or any")
-
-
-def believed_now(store: Store, clock_is_right: bool = False) -> datetime:
-    """Now, for whatever is dated for good. Raises Failure where this machine's clock cannot be believed."""
-    now = datetime.now(UTC)
-    if not clock_is_right and (doubt := machine_clock.reason_to_doubt(now, newest_arrival(store))):
-        raise Failure(f"{doubt}; set it (sudo timedatectl set-ntp true), then say it again")
-    return now
 
 
 def found_readings(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:

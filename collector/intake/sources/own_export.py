@@ -16,6 +16,7 @@ from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal.payloads import Payload
 from collector.store.readings import times, write
+from collector.store.readings.acceptable import problem_of
 from collector.store.readings.times import Time
 from collector.store.readings.write import Draft
 from collector.store.values import Basis, Reading
@@ -54,9 +55,11 @@ def parse(value: bytes) -> tuple[Reading, str | None]:
         reading = Reading(**{**values, "taken_basis": Basis(values["taken_basis"])})
         if reading.taken_at.tzinfo is None or reading.received_at.tzinfo is None:
             raise ValueError("a time without offset")
+        if problem := problem_of(reading):
+            raise ValueError(problem)
         if zone is not None:
             ZoneInfo(zone)
-    except (ValueError, KeyError, TypeError, InvalidOperation, AttributeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, InvalidOperation, AttributeError, RecursionError) as error:
         raise ParseError("imported reading", 0, f"cannot be read ({error})") from error
     return reading, zone
 

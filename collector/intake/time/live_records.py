@@ -23,6 +23,10 @@ NEIGHBOURS = 3
 
 _DOUBT = 35.0
 
+HABIT = 3 * 3600 * SECOND
+"""By so much at most a person may let the cuff send late, each time alike: an offset that such a habit explains as well
+as a slow clock is no surer than the whole of it (a choice of this project, no source)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Newest:
@@ -58,12 +62,14 @@ def readings_of_live_records(visits: Sequence[Newest], skip: int = 0) -> list[Cl
     found = []
     for index in range(skip, len(visits)):
         one = visits[index]
-        needed = 1 if shows_local_time(one.offset - one.wall_offset) else 2
+        late = one.offset - one.wall_offset
+        doubt = late / SECOND if 45 * SECOND < late <= HABIT else _DOUBT
+        needed = 1 if shows_local_time(late) else 2
         for near in range(max(0, index - NEIGHBOURS), min(len(visits), index + NEIGHBOURS + 1)):
             if near != index and _agree(one, visits[near]):
                 needed -= 1
                 if not needed:
-                    found.append(ClockReading(one.received - LATENCY, one.stamp, _DOUBT, one.visit, live=True))
+                    found.append(ClockReading(one.received - LATENCY, one.stamp, doubt, one.visit, live=True))
                     break
     return found
 

@@ -1,5 +1,6 @@
 """Plain text that stays in its place: harmless characters, terminal columns, wrapping, aligned tables."""
 
+import re
 from collections.abc import Iterable, Iterator
 from unicodedata import category, east_asian_width
 
@@ -22,6 +23,12 @@ def _harmless(char: str) -> str:
     if char.isprintable():
         return char
     return " " if category(char) == "Zs" else "\N{REPLACEMENT CHARACTER}"
+
+
+def natural(text: str) -> list[tuple[bool, int, str]]:
+    """By what to sort names as people do: clinic-2 before clinic-10, letter case aside."""
+    parts = re.findall(r"[0-9]{1,18}|[^0-9]+|[0-9]+", text.casefold())
+    return [(not part.isdigit(), int(part) if part.isdigit() else 0, part) for part in parts]
 
 
 def cells(text: str) -> int:

@@ -11,8 +11,9 @@ from collector.store.values import Basis, Reading
 LEAST_FOR_REMARKS = 18
 BLOCK = 500  # rows laid out together: a long list streams
 
-HEADING = ("taken", "pressure", "pulse", "person", "cuff", "remarks")
+HEADING = ("taken", "pressure", "pulse", "person", "cuff", "id", "remarks")
 RIGHT = frozenset({1, 2})
+ID_SHOWN = 6  # digits of a reading's id: of ten thousand readings one pair in six shares them, and that is told
 
 _BASIS = {
     Basis.CORRECTED: "",
@@ -40,7 +41,7 @@ def lines(readings: Iterable[Reading], view: View) -> Iterator[str]:
         table = [HEADING, *block] if widths is None else block
         own = [max(map(cells, column)) for column in zip(*table, strict=True)]
         widths = own if widths is None else [max(pair) for pair in zip(widths, own, strict=True)]
-        least = sum(widths[:-1]) + len(GAP) * 5 + min(widths[-1], LEAST_FOR_REMARKS)
+        least = sum(widths[:-1]) + len(GAP) * 6 + min(widths[-1], LEAST_FOR_REMARKS)
         if view.width is not None and least > view.width:
             yield from (line for row in block for line in _stacked(row, view.width))
         else:
@@ -55,15 +56,16 @@ def _cells(reading: Reading, view: View) -> tuple[str, ...]:
         "" if reading.pulse is None else f"{reading.pulse:f}/min",
         whose(reading),
         visible(names.get(reading.cuff) or reading.cuff),
+        reading.reading_id[:ID_SHOWN],
         remarks(reading, view.very_high(reading)),
     )
 
 
 def _stacked(row: tuple[str, ...], width: int) -> Iterator[str]:
-    taken, pressed, pulse, person, cuff, notes = row
+    taken, pressed, pulse, person, cuff, identity, notes = row
     yield taken
     measured = f"{pressed}, pulse {pulse}" if pulse else pressed
-    for text in (measured, f"{person}, {cuff}", notes):
+    for text in (measured, f"{person}, {cuff}, {identity}", notes):
         yield from (f"  {line}" for line in wrapped(text, max(8, width - 2)))
 
 
