@@ -190,9 +190,8 @@ def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> Non
 
 @pytest.mark.parametrize(("hour", "hinted"), [(7, False), (14, True), (23, False), (3, True)])
 def test_a_sitting_at_other_hours_is_told_not_to_count(hour: int, hinted: bool) -> None:
-    asked = Asked(
-        "mira", PROTOCOLS["esh-2023"], Plan(conditions=frozenset({Condition.ATRIAL_FIBRILLATION})), None, None
-    )
+    plan = Plan(conditions=frozenset({Condition.ATRIAL_FIBRILLATION}))
+    asked = Asked("mira", PROTOCOLS["esh-2023"], plan, None, None)
     wall = datetime(2031, 3, 4, hour, 28, tzinfo=UTC)
     request = request_of(asked.person, asked.protocol, asked.plan, wall, 300, "112")
     assert bool(request.hint) is hinted
