@@ -389,7 +389,7 @@ class TestClock:
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
         self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("collector.radio.cuff_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
+        monkeypatch.setattr("collector.radio.own_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
         link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert "write 2a2b" not in link.steps
 
@@ -431,6 +431,22 @@ class TestStoredRecords:
 
     async def test_nothing_where_the_configuration_says_so(self, sink: NoteSink) -> None:
         assert await self._asked(sink, plan=VisitPlan(idle_s=0.01, fetch_records=False)) == []
+
+    @pytest.mark.parametrize("plan", [VisitPlan(most_records=5), VisitPlan(longest_s=0.1)])
+    async def test_the_limits_of_a_visit_hold_while_records_are_fetched(self, sink: NoteSink, plan: VisitPlan) -> None:
+        """The cuff is told to stop, and keeps the rest."""
+        link = ScriptedLink(sink, {}, self.OFFERS)
+        link.leaves_after = ""
+
+        async def endless() -> None:
+            while True:
+                link.deliver()
+                await asyncio.sleep(0.02)
+
+        link.script[self.ALL] = endless
+        assert str(await visit(link, sink, plan)) == "we left"
+        assert link.steps[-2:] == ["ask 2a52 0300", "hang up"]
+        assert len(sink.payloads) < 60
 
     async def test_no_answer_and_no_record_for_long(self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)

@@ -28,7 +28,7 @@ def render_html(data: ReportData) -> str:
         f"<title>{escape(f'{page.title}: {page.who}, {page.period}')}</title>",
         f"<style>{STYLE}</style>",
         "</head>",
-        f'<body style="--print: {size}pt">',
+        f'<body class="print{size * 10:.0f}">',
         f'<header><div><h1>{escape(page.title)}</h1><div class="who">{escape(page.who)}</div></div>',
         f'<div class="when"><div>{escape(page.period)}</div><div>made {escape(page.made)}</div></div></header>',
         "<main>",

@@ -30,6 +30,8 @@ svg { display: block; width: 100%; height: auto }
 footer { border-top: .3mm solid #000; margin-top: 1.5mm; padding-top: .5mm }
 .caution { font-weight: bold }
 .rule { font-size: 7.5pt; overflow-wrap: anywhere }
+.print78 { --print: 7.8pt } .print73 { --print: 7.3pt } .print68 { --print: 6.8pt } .print64 { --print: 6.4pt }
+.print60 { --print: 6pt } .print56 { --print: 5.6pt } .print52 { --print: 5.2pt }
 @media print { body { margin: 0 auto; padding: 0; font-size: var(--print); line-height: 1.24 }
   .rule { font-size: .82em } h2 { font-size: 1.08em } .verdict { font-size: 1.15em } .who { font-size: 1.8em }
   .number { font-size: 2.7em } .number.small { font-size: 1.3em } 
