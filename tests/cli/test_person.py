@@ -77,6 +77,19 @@ def test_readings_are_claimed_and_released(at_home: Run) -> None:
     assert "no reading has an id that begins" in missing.stderr
 
 
+def test_readings_are_claimed_and_released_by_time(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Lisbon")
+    newest = json.loads(at_home("readings", "--json", "--last", "2").stdout.splitlines()[0])
+    wall = newest["taken_at"][:16]
+    claimed = at_home("person", "claim", "tomas", wall, newest["reading_id"])  # the same one twice is one
+    assert claimed.stderr == "tomas has 1 reading now\n"
+    assert at_home("person", "release", wall).stderr == "1 reading made nobody's\n"
+    missing = at_home("person", "claim", "tomas", wall, "2031-01-01T03:00")
+    assert missing.exit_code == 2
+    assert "no reading was taken at 2031-01-01T03:00" in missing.stderr
+    assert count(at_home, "tomas") == 0  # all or none
+
+
 def test_every_change_is_written_down(at_home: Run) -> None:
     at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "none")
     at_home("person", "rename", "mira", "m1")

@@ -3,7 +3,7 @@
 import re
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta, tzinfo
 from typing import Annotated
@@ -58,11 +58,16 @@ def slot_of(text: str) -> Slot:
     raise Usage(f"--slot {text!r} is not a slot; give 0 to 255, none or any")
 
 
-def found_readings(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
-    """The readings meant by an id, by how it begins, or by a time: of a minute all that were taken in it.
+def found_readings(store: Store, texts: Iterable[str], zone: tzinfo | None) -> list[Reading]:
+    """The readings meant, each once: by an id, by how it begins, or by a time, of a minute all that were taken in it.
 
-    Raises StoreError or Usage for none.
+    Raises StoreError or Usage for a text that means none.
     """
+    found = [reading for text in texts for reading in _found(store, text, zone)]
+    return list({reading.reading_id: reading for reading in found}.values())
+
+
+def _found(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
     if re.fullmatch(r"[0-9a-fA-F]{1,16}", text):
         return [readings.get(store, text)]
     since = dates.instant(text, "READING", zone)
