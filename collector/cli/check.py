@@ -56,7 +56,7 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
     """The configuration first, as all else rests on it."""
     try:
         config = around.config
-        where = config.source or "no file, all as it comes"
+        where = config.source or "no file, so every setting is its default"
         yield fine("configuration", str(where))
         path = around.store_path
     except ConfigError as error:

@@ -69,7 +69,7 @@ def list_cuffs(
             )
         return
     if not found:
-        say("no cuff was met yet; `quietcuff listen` meets every cuff in reach")
+        say("no cuff has come yet; `quietcuff listen` collects from every cuff in reach")
         return
 
     heading = ("name", "address", "readings", "last visit", "remarks")
@@ -86,7 +86,7 @@ def _row(cuff: Cuff, zone: tzinfo | None, silent: tuple[str, str] | None, learne
 
 @app.command("reset-manners")
 def reset_manners(ctx: typer.Context, cuff: Which) -> None:
-    """Forget how a cuff wants to be visited: its next visit is as the first.
+    """Forget how a cuff wants to be visited: its next visit is like its first.
 
     What it hung up at, or did not answer, is asked again. `cuff list -v` shows what was learned.
 
@@ -96,7 +96,7 @@ def reset_manners(ctx: typer.Context, cuff: Which) -> None:
     """
     with writing_store(of(ctx)) as store:
         count = manners.reset(store, cuff, datetime.now(UTC))
-    say(f"{cuff}: {count} manner{'' if count == 1 else 's'} forgotten; its next visit is as the first")
+    say(f"{cuff}: {count} manner{'' if count == 1 else 's'} forgotten; its next visit is like its first")
 
 
 @app.command("name")
@@ -174,7 +174,7 @@ def _answer_questions(store: Store, address: str, until: datetime) -> None:
                 say(f"{address} has delivered")
                 return
             time.sleep(0.3)
-        say(f"{address} did not deliver in this time; `quietcuff check` says more")
+        say(f"{address} sent nothing in this time; `quietcuff check` says more")
     finally:
         pairing.leave(store, address)
 

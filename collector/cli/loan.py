@@ -46,7 +46,7 @@ CuffName = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name o
 def lend(
     ctx: typer.Context,
     cuff: CuffName,
-    to: Annotated[str, typer.Option("--to", metavar="CODE", help="The borrower's code; no need of a name.")],
+    to: Annotated[str, typer.Option("--to", metavar="CODE", help="The borrower's code; a name is not needed.")],
     slot: Annotated[
         list[str] | None,
         typer.Option("--slot", metavar="N", help="Only this User ID of the cuff; may be given several times."),
@@ -194,7 +194,7 @@ def mark(
 def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
     """The addresses of the cuffs to take back. Raises StoreError for one that is not known."""
     if every == bool(named):
-        raise Usage("name the cuffs that are back, or say --all")
+        raise Usage("name the cuffs that are back, or add --all")
     if every:
         found = [one.cuff for one in loans.stock(store) if one.state not in (State.AVAILABLE, State.RETIRED)]
         if not found:
@@ -211,7 +211,7 @@ def _somebody_listens(around: GlobalOptions) -> Iterator[None]:
     if listener(around.store_path) is not None:
         yield
         return
-    say("Nobody listens on this store, so this command listens meanwhile.")
+    say("Nothing collects readings here, so this command does so meanwhile.")
     options = ["--store", str(around.store_path)]
     if around.config_option:
         options += ["--config", str(around.config_option)]

@@ -144,7 +144,7 @@ def revoke(
 
     with writing_store(of(ctx)) as store:
         gone = page_devices.revoke(store, device, datetime.now(UTC))
-    say(f"{gone.name} ({gone.role}) is out; a page it has open ends within a second")
+    say(f"{gone.name} ({gone.role}) is out; a page it has open closes within a second")
 
 
 def base_address(page: "Page") -> str:

@@ -78,7 +78,7 @@ def list_people(
     else:
         say("nobody is in this store yet; `quietcuff person add NAME` adds somebody")
     if nobodys:
-        say(f"{nobodys} readings are nobody's yet: `quietcuff readings --unassigned`")
+        say(f"{nobodys} reading{' is' if nobodys == 1 else 's are'} nobody's yet: `quietcuff readings --unassigned`")
 
 
 @app.command("add")

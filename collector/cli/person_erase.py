@@ -43,7 +43,7 @@ def erase(
         going = preview(store, name)
         if not yes:
             if not sys.stdin.isatty():
-                raise Usage(f"erasing {going.person} cannot be taken back; say --yes to do it without being asked")
+                raise Usage(f"erasing {going.person} cannot be taken back; add --yes to do it without being asked")
             typer.confirm(f"Erase {going.person}: {erased_words(going)}, for good?", abort=True, err=True)
         gone = erase_person(store, going.person)
         tell_erased(gone, store.path)

@@ -76,7 +76,7 @@ def _only_slot(store: Store, cuff: str) -> Slot:
         value = pressures_text(one.systolic, one.diastolic, None)
         shown.append(f"{slot} (newest {value} of {one.taken_at:%Y-%m-%d %H:%M})")
     slots = "; ".join(shown)
-    raise Usage(f"{cuff} has {len(used)} slots in use: {slots}; say --slot N, or --slot any if all are one person's")
+    raise Usage(f"{cuff} has {len(used)} slots in use: {slots}; add --slot N, or --slot any if all are one person's")
 
 
 def end_slot(

@@ -39,8 +39,8 @@ def unite(
         )
         if not yes:
             if not sys.stdin.isatty():
-                raise Usage("this cannot be taken back; say --yes to do it without being asked")
-            typer.confirm(f"Make all that {union.kept}'s?", abort=True, err=True)
+                raise Usage("this cannot be taken back; add --yes to do it without being asked")
+            typer.confirm(f"Make all of that {union.kept}'s?", abort=True, err=True)
         with store.transaction():
             unions.unite(store, name, other, datetime.now(UTC))
             reassign(store)

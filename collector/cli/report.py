@@ -126,7 +126,7 @@ def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:
 
     kind = output.suffix.lower()
     if output == STDOUT and sys.stdout.isatty():
-        raise Usage("--output -: a PDF is nothing for a terminal; end the line in > FILE.pdf")
+        raise Usage("--output -: a PDF cannot be shown in a terminal; end the line in > FILE.pdf")
     if kind == ".pdf" or output == STDOUT:
         return lambda data: render_pdf(data, "A4" if paper is Paper.A4 else "Letter")
     if kind in (".html", ".htm"):

@@ -76,7 +76,8 @@ def _exit_code(sitting: SittingProgress) -> int:
 
 def _nobody_listens(path: Path) -> str:
     return (
-        f"nobody listens on {path}, so no reading can arrive. In another window start `quietcuff --store {path} "
+        f"nothing collects readings into {path}, so no reading can arrive. In another window start `quietcuff "
+        f"--store {path} "
         "listen`, or, for trying out, the same with `--radio virtual`, which measures every minute. Then sit again"
     )
 

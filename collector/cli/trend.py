@@ -52,7 +52,7 @@ def trend(
     from collector.store.people import notes
 
     if weeks and months:
-        raise Usage("--weeks and --months exclude each other; give one of them")
+        raise Usage("--weeks and --months cannot go together; give one of them")
     around = of(ctx)
     with reading_store(around) as store:
         wanted = asked(around, store, person, protocol, first, last)

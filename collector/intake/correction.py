@@ -33,7 +33,7 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
         diastolic = said.diastolic or _mmhg(was.diastolic, was.unit)
         if systolic is None or diastolic is None:
             raise StoreError(
-                f"reading {was.reading_id} holds no such value: say both, --systolic and --diastolic", "refused"
+                f"reading {was.reading_id} holds no such value: give both, --systolic and --diastolic", "refused"
             )
         row = HandRow(
             taken_at=said.taken_at or was.taken_at,

@@ -19,7 +19,7 @@ def shortage(chosen: Selected, protocol: Protocol) -> tuple[str, ...]:
         found.append(_lacking(len(chosen.usable), protocol.min_readings, "reading", ""))
     if protocol.min_readings_used is not None:
         left_out = (
-            " once all is left out that the protocol leaves out"
+            " besides those that the protocol leaves out"
             if protocol.drop_first_of_session
             else (f" after day {' and '.join(map(str, protocol.drop_days))} is left out" if protocol.drop_days else "")
         )
@@ -27,10 +27,10 @@ def shortage(chosen: Selected, protocol: Protocol) -> tuple[str, ...]:
     if protocol.both_sessions or protocol.averaging != "pooled":
         sessions = {one.session for one in chosen.used}
         found += [
-            f"{session} readings (there is none)" for session in ("morning", "evening") if session not in sessions
+            f"{session} readings (there are none)" for session in ("morning", "evening") if session not in sessions
         ]
     if not any(found) and not chosen.used:
-        found.append("readings (none is left)")
+        found.append("readings (none are left)")
     return tuple(filter(None, found))
 
 

@@ -57,7 +57,7 @@ def signs(emergency: str = "") -> str:
         "Call " + _number(emergency) + " now if you have any of these. Chest pain. Short of breath. Pain in the "
         "back "
         "or belly. Weak or numb. A change in sight. Trouble speaking. A sudden bad headache. Confused, dizzy or "
-        "being sick. Do not wait to measure again."
+        "being sick. Call first, do not measure again."
     )
 
 
@@ -90,7 +90,8 @@ def very_high() -> str:
 def still_very_high() -> str:
     """After the repeat, without signs."""
     return (
-        f"It is still {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more below. "
+        f"It is still very high: {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more for "
+        f"the lower value. "
         "Call your clinic today, even if you feel well."
     )
 
@@ -102,8 +103,9 @@ def no_longer_very_high() -> str:
 def very_high_in_a_list() -> str:
     """For readings that were taken some time ago."""
     return (
-        f"VERY HIGH marks values of {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more below "
-        f"(mmHg). Was it just now? Sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call "
+        f"VERY HIGH marks a top value of {VERY_HIGH.systolic} or more, or a lower value of "
+        f"{VERY_HIGH.diastolic} or more "
+        f"(mmHg). Was it just now? Sit quietly for {WAIT_MINUTES} minutes and measure again. Still as high? Call "
         f"your "
         "clinic today."
     )
@@ -111,7 +113,8 @@ def very_high_in_a_list() -> str:
 
 def low(emergency: str = "", bound: Pressures = LOW) -> str:
     return (
-        f"LOW marks values below {bound.systolic} on top, or below {bound.diastolic} below (mmHg). Low values are "
+        f"LOW marks a top value below {bound.systolic}, or a lower value below {bound.diastolic} (mmHg). Low "
+        f"values are "
         "common and often do no harm. Do you feel faint, or dizzy when you stand? Are you confused, or did you "
         f"fall? Call your clinic. If you pass out or have chest pain, call {_number(emergency)}."
     )

@@ -50,7 +50,7 @@ def test_a_machine_without_bluetooth_gets_one_clear_line(findings: Found) -> Non
     assert found["exit"] == 3
     assert found["adapter"]["text"] == "this machine has no Bluetooth adapter that the kernel knows"
     assert not {"BlueZ", "D-Bus", "pairing"} & set(found)
-    assert found["service"]["text"].startswith("nobody listens on ")
+    assert found["service"]["text"].startswith("nothing collects readings into ")
     assert "25 readings from 27 payloads, 1 came again" in found["store"]["text"]
     assert "sound" in found["store"]["text"]
     assert "not looked through" in findings("--quick")["store"]["text"]
@@ -333,7 +333,7 @@ def test_check_as_a_real_process(household: Path, tmp_path: Path) -> None:
     )
     assert done.returncode == 3
     assert done.stderr == ""
-    assert "ATTENTION  service: nobody listens on" in done.stdout
+    assert "ATTENTION  service: nothing collects readings into" in done.stdout
 
 
 def test_the_exclusive_radio_says_what_it_needs(

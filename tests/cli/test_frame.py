@@ -58,7 +58,7 @@ def raising(error: BaseException) -> Callable[[typer.Context], None]:
     ("error", "code", "line"),
     [
         (Failure("no reading is left of 3; give --last"), 1, "quietcuff: no reading is left of 3; give --last"),
-        (Usage("--since lies after --until"), 2, "quietcuff: --since lies after --until"),
+        (Usage("--since is after --until"), 2, "quietcuff: --since is after --until"),
         (OwnError("the store is of a newer version"), 1, "quietcuff: the store is of a newer version"),
         (
             PermissionError(13, "Permission denied", "/var/lib/quietcuff/quietcuff.db"),

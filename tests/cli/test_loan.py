@@ -43,7 +43,7 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
     assert quietcuff(*station, "cuff", "name", CUFF, "practice").exit_code == 0
 
     terminal = Terminal(*station, "loan", "back", "practice")
-    terminal.until("this command listens meanwhile")
+    terminal.until("this command does so meanwhile")
     for question in ("whole?", "and dry?", "read empty?", "batteries good?", "check not due?"):
         terminal.until(question)
         terminal.press("y")

@@ -157,7 +157,7 @@ def test_very_high_and_irregular_want_telling(at_home: Run) -> None:
     result = at_home("average", "rui")
     assert result.exit_code == 3
     text = " ".join(result.stdout.split())
-    assert "VERY HIGH 1 reading of 180 or more over, or 120 or more under (mmHg)" in text
+    assert "VERY HIGH 1 reading with a top value of 180 or more, or a lower one of 120 or more (mmHg)" in text
     assert "marked in 2 of 14 readings, on 2 days: less certain, diastolic most. An ECG can tell more." in text
     assert "Tell your clinician" in result.stderr
     assert "Sit quietly for 5 minutes" in result.stderr
@@ -196,7 +196,7 @@ drop_days = []
     assert "AT OR ABOVE the threshold of 130/80 mmHg, set by the person's plan." in result.stdout
     assert "Goal below 130/80 mmHg, set by the person's plan: not met." in result.stdout
     assert "Your plan counts 130/80 or more as high" in result.stderr
-    assert "below 129 on top" in result.stderr
+    assert "a top value below 129" in result.stderr
     found = json.loads(at_home("--config", str(tmp_path / "c.toml"), "average", "mira", "--json").stdout)
     assert found["threshold"] == {"systolic": 130, "diastolic": 80, "set_by": "plan"}
     assert found["used"] == 28
@@ -210,7 +210,7 @@ drop_days = []
         ([], 2, "missing argument 'PERSON'"),
         (["mira", "--protocol", "esh-2032"], 2, "no protocol 'esh-2032'; did you mean 'esh-2023'?"),
         (["mira", "--since", "yesterday"], 2, "--since 'yesterday' is not a day; give a date like 2031-03-04"),
-        (["mira", "--since", "2031-03-09", "--until", "2031-03-03"], 2, "turn them round"),
+        (["mira", "--since", "2031-03-09", "--until", "2031-03-03"], 2, "swap them"),
     ],
 )
 def test_a_wrong_call_is_one_line(at_home: Run, args: list[str], code: int, words: str) -> None:

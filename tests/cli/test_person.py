@@ -45,7 +45,7 @@ def test_a_slot_given_brings_its_readings_past_and_present(at_home: Run) -> None
         ["tomas", "0"],
     ]
     assert "kitchen slot 1" in listed.stdout
-    assert "1 readings are nobody's yet" in listed.stderr
+    assert "1 reading is nobody's yet" in listed.stderr
 
 
 def test_a_slot_for_a_time_ends_and_is_taken_back(at_home: Run) -> None:

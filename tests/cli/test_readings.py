@@ -127,7 +127,7 @@ def test_no_command_about_one_person_offers_them_as_an_option() -> None:
     ("args", "code", "words"),
     [
         (["--since", "yesterday"], 2, "--since 'yesterday' is not a time; give a date (2031-03-04) or ISO 8601"),
-        (["--since", "2031-03-05", "--until", "2031-03-04"], 2, "does not lie before"),
+        (["--since", "2031-03-05", "--until", "2031-03-04"], 2, "is not before"),
         (["--until", "9999-12-31"], 2, "out of the calendar"),
         (["--last", "0"], 2, "--last"),
         (["mira", "--unassigned"], 2, "never unassigned"),

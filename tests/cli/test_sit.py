@@ -72,7 +72,7 @@ def sit(store: Path, *more: str, columns: int = 80) -> Terminal:
 @pytest.mark.usefixtures("listening")
 def test_a_sitting_from_the_preparation_to_the_mean(store: Path) -> None:
     terminal = sit(store, "--rest", "0.05")
-    assert "1. For 30 minutes: no smoking" in terminal.until("Are points 1 to 5 so?")
+    assert "1. For 30 minutes: no smoking" in terminal.until("Have you done points 1 to 5?")
     terminal.press("y")
     terminal.until("Rest 0:0")
     terminal.until("Start the cuff now, for reading 1.")
@@ -94,7 +94,7 @@ def test_a_sitting_from_the_preparation_to_the_mean(store: Path) -> None:
 @pytest.mark.usefixtures("listening")
 def test_ctrl_c_keeps_what_was_measured_and_gives_the_terminal_back(store: Path) -> None:
     terminal = sit(store, "--rest", "0")
-    terminal.until("Are points 1 to 5 so?")
+    terminal.until("Have you done points 1 to 5?")
     before = termios.tcgetattr(terminal.fd)
     terminal.press("y")
     terminal.until("Start the cuff now")
@@ -115,7 +115,7 @@ def test_ctrl_c_keeps_what_was_measured_and_gives_the_terminal_back(store: Path)
 def test_the_terminal_is_cooked_again_afterwards(store: Path) -> None:
     """The slave side stays open in this process, so its mode can be looked at after the program has ended."""
     terminal = sit(store, "--rest", "0")
-    terminal.until("Are points 1 to 5 so?")
+    terminal.until("Have you done points 1 to 5?")
     held = os.open(os.readlink(f"/proc/{terminal.pid}/fd/0"), os.O_RDWR | os.O_NOCTTY)
     try:
         assert not termios.tcgetattr(held)[3] & termios.ICANON
@@ -134,7 +134,7 @@ def test_the_terminal_is_cooked_again_afterwards(store: Path) -> None:
 @pytest.mark.usefixtures("listening")
 def test_a_reading_of_nobody_is_asked_about_and_claimed(store: Path) -> None:
     terminal = sit(store, "--rest", "0")
-    terminal.until("Are points 1 to 5 so?")
+    terminal.until("Have you done points 1 to 5?")
     terminal.press("y")
     terminal.until("Start the cuff now")
     feed(store, 140, 90, slot=7)
@@ -176,7 +176,7 @@ def test_without_a_listener_it_says_how_to_start_one(store: Path) -> None:
     terminal = sit(store)
     text, code = terminal.end()
     assert code == 1
-    assert "nobody listens on" in text
+    assert "nothing collects readings into" in text
     assert "--radio virtual" in text
 
 

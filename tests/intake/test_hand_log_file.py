@@ -65,7 +65,7 @@ def test_dates_in_other_orders(text: str, order: DateOrder | None, day: tuple[in
 def test_a_date_that_can_be_read_two_ways_is_asked_about() -> None:
     bad = one("03/04/2031 07:30,128,81,64")
     assert isinstance(bad, BadLine)
-    assert bad == BadLine(2, "taken_at '03/04/2031 07:30' can be read two ways; say --dates dmy or --dates mdy")
+    assert bad == BadLine(2, "taken_at '03/04/2031 07:30' can be read two ways; add --dates dmy or --dates mdy")
 
 
 HOSTILE = [

@@ -157,7 +157,7 @@ def test_consecutive_days_where_the_protocol_asks_for_them() -> None:
 
 def test_one_session_only_is_short_where_both_decide() -> None:
     found = average(series(week(range(1, 8), evening=[])), protocol("jsh-2019"))
-    assert found.short_of == ("evening readings (there is none)",)
+    assert found.short_of == ("evening readings (there are none)",)
     assert found.at_or_above is found.morning_at_or_above is found.standing is None
     whole = average(series(week(range(1, 8))), protocol("jsh-2019"))
     assert (whole.decides, whole.at_or_above, whole.evening_at_or_above) == ("morning", True, False)
@@ -169,7 +169,7 @@ def test_one_session_only_is_short_where_both_decide() -> None:
 def test_mornings_alone_are_valid_under_no_published_protocol(name: str) -> None:
     many = [(130, 80)] * 6
     found = average(series(week(range(1, 8), morning=many, evening=[])), PROTOCOLS[name])
-    assert "evening readings (there is none)" in found.short_of
+    assert "evening readings (there are none)" in found.short_of
     assert not found.valid
 
 

@@ -39,7 +39,7 @@ async def test_a_new_cuff_is_let_in_for_ten_minutes(pages: Pages) -> None:
 async def test_the_station_tells_what_check_finds(pages: Pages) -> None:
     page = (await pages.signed_in(Role.KEEPER, MIRA).get("/station")).text
     assert "What wants attention" in page
-    assert "nobody listens on" in page
+    assert "nothing collects readings into" in page
     assert "quietcuff" in page
 
 

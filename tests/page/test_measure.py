@@ -166,7 +166,7 @@ async def test_by_the_page_from_the_first_click(pages: Pages) -> None:
         assert all(line.replace("'", "&#39;") in page for line in words.PREPARATION)
         await browser.post(address, data={"once": once_of(page)})
         page = (await browser.get(address)).text
-        assert "Are points 1 to 5 so?" in page
+        assert "Have you done points 1 to 5?" in page
         version = page.partition('name="version" value="')[2].partition('"')[0]
         await browser.post(f"{address}/answer", data={"version": version, "answer": "yes"})
         again = (await browser.get(address)).text

@@ -12,6 +12,7 @@ from reportcases import CASES, changed, good_week, no_evenings, nothing, report,
 from collector.numbers.values import Pressures
 from collector.share.report import Note, ReportData, render_html
 from collector.share.report.content import Content, Section, content
+from collector.share.text.average_text import facts
 
 VOID = {"meta", "polyline", "polygon", "path"}
 
@@ -119,9 +120,9 @@ def test_low_is_what_the_plan_says_is_low() -> None:
         page = content(data)
         return {label: value for one in (*page.left, *page.right) for label, value in one.rows}["LOW"]
 
-    assert told(data) == "1 reading below 90 over, or below 60 under (mmHg)"
+    assert told(data) == "1 reading with a top value below 90, or a lower one below 60 (mmHg)"
     own = Pressures(Decimal(100), Decimal(60))
-    assert told(replace(data, low=own)) == "2 readings below 100 over, or below 60 under (mmHg)"
+    assert told(replace(data, low=own)) == "2 readings with a top value below 100, or a lower one below 60 (mmHg)"
 
 
 def test_too_few_readings_are_listed_and_judge_nothing() -> None:
@@ -143,7 +144,7 @@ def test_nothing_at_all_still_makes_a_page() -> None:
 def test_a_session_without_readings_is_short() -> None:
     page = content(no_evenings())
     assert [label for label, _ in page.numbers] == ["Morning"]
-    assert "evening readings (there is none)" in page.verdict
+    assert "evening readings (there are none)" in page.verdict
 
 
 def test_a_change_is_told_as_a_difference() -> None:
@@ -199,3 +200,10 @@ def test_memory_and_sources_are_told_in_plain_words() -> None:
     rule = content(good_week()).rule
     assert "min_days" not in rule
     assert "from memory: the least number of days" in rule
+
+
+def test_more_readings_than_the_rule_prefers_are_told_as_such() -> None:
+    average = two_days().average
+    more = replace(average, had=50, wanted=28)
+    assert dict(facts(more))["Whole series"] == "50 readings; the rule prefers 28"
+    assert dict(facts(replace(average, had=20, wanted=28)))["Whole series"] == "20 of 28 readings"

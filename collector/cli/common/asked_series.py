@@ -49,7 +49,7 @@ def asked(
     found = people.need(store, person)
     since, until = day(first, "--since"), day(last, "--until")
     if since and until and since > until:
-        raise Usage(f"--since {since} lies after --until {until}; turn them round")
+        raise Usage(f"--since {since} is after --until {until}; swap them")
     try:
         rules, plan = in_force(around.config, found.name, protocol)
     except UnknownProtocol as unknown:

@@ -47,7 +47,7 @@ def selection(
     first = dates.since(since, "--since", around.zone)
     end = dates.until(until, "--until", around.zone)
     if first and end and first >= end:
-        raise Usage(f"--since {since} does not lie before --until {until}; turn them round")
+        raise Usage(f"--since {since} is not before --until {until}; swap them")
     if person is not None and unassigned:
         raise Usage("a person's readings are never unassigned; leave out either PERSON or --unassigned")
     return Selection(person=person, cuff=cuff, since=first, until=end, last=last, unassigned=unassigned)

@@ -218,7 +218,7 @@ def _day_and_month(text: str, first: int, second: int, order: DateOrder | None) 
         elif second > 12:
             order = DateOrder.MDY
         else:
-            raise ValueError(f"taken_at {text!r} can be read two ways; say --dates dmy or --dates mdy")
+            raise ValueError(f"taken_at {text!r} can be read two ways; add --dates dmy or --dates mdy")
     return (first, second) if order is DateOrder.DMY else (second, first)
 
 

@@ -24,7 +24,9 @@ def listening(path: Path, pid: int | None) -> Finding:
     """pid: of the service that listens on the store at `path`, None for none."""
     if pid is None:
         return attention(
-            "service", f"nobody listens on {path}", "sudo systemctl enable --now quietcuff, or run `quietcuff listen`"
+            "service",
+            f"nothing collects readings into {path}",
+            "sudo systemctl enable --now quietcuff, or run `quietcuff listen`",
         )
     return fine("service", f"process {pid} listens")
 

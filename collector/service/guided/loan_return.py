@@ -43,7 +43,7 @@ class LoanReturn:
             available = [self._look_after(loan) for loan in here]
             return len(available) == len(wanted) and all(available)
         except (Left, KeyboardInterrupt):
-            self.screen.say("Left. What is done is kept; the same command goes on from here.")
+            self.screen.say("You left. What is done is kept; run the same command to go on from here.")
             return False
 
     # --- Waiting for the cuffs --------------------------------------------------------------------------------------
@@ -101,8 +101,8 @@ class LoanReturn:
             if not yes(self.screen, f"{self.name(loan.cuff)}: {check.question}"):
                 loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
                 self.screen.say(
-                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is mended, the same "
-                    "command goes on."
+                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is put right, run "
+                    "the same command again."
                 )
                 return False
             loan = loans.note_check(self.store, loan, check.key, self.now())

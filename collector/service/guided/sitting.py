@@ -134,14 +134,15 @@ class Guide:
 
     def _make_ready(self) -> None:
         self.screen.say(
-            f"A sitting for {self.request.person}: {self.request.wanted} readings, by {self.request.protocol.name}. "
+            f"A sitting for {self.request.person}: {self.request.wanted} "
+            f"reading{'s' * (self.request.wanted != 1)}, by {self.request.protocol.name}. "
             f"You can leave at any time {self.request.hints.leave}. What was measured stays.",
             *filter(None, [self.request.hint]),
             "",
             *(f"{number}. {line}" for number, line in enumerate(words.PREPARATION, 1)),
             "",
         )
-        if yes(self.screen, f"Are points 1 to {len(READY)} so?", "y: yes, n: one by one"):
+        if yes(self.screen, f"Have you done points 1 to {len(READY)}?", "y: yes, n: one by one"):
             self.sitting.prepared.extend(READY)
             return
         for line, short in zip(words.PREPARATION, READY, strict=False):
@@ -176,9 +177,10 @@ class Guide:
                 if alone is self.source.listening():
                     alone = not alone
                     self.screen.say(
-                        f"Nobody listens now. {self.request.hints.listen} This goes on by itself."
+                        f"No readings arrive now: the service has stopped. {self.request.hints.listen} This "
+                        f"sitting then goes on."
                         if alone
-                        else "Somebody listens again."
+                        else "Readings arrive again."
                     )
             self.screen.count(f"Waiting for the cuff {clock_text(now - began)}", "  q leaves")
             pressed(self.screen)
@@ -197,7 +199,7 @@ class Guide:
         """Say what follows from a reading, and wait as long as that takes."""
         sitting, say = self.sitting, self.screen.say
         if not has_value(one):
-            say("The cuff got no value. Look how it sits, then try again.")
+            say("The cuff got no value. Check how it sits, then try again.")
         elif bad := sorted(one.status & sitting.ruled_out):
             say(f"The cuff says: {', '.join(bad)}. The reading is kept, but it does not count. Take one more.")
         if "irregular pulse" in one.status and sitting.wanted < IRREGULAR_WANTS:
@@ -227,11 +229,15 @@ class Guide:
 
     def _sum_up(self) -> None:
         sitting, say = self.sitting, self.screen.say
+        counted = len(sitting.counted)
         kept = f"{len(sitting.taken)} reading{'s' * (len(sitting.taken) != 1)}"
         if sitting.left:
             say(f"You left before the end. {kept} of this sitting {'is' if len(sitting.taken) == 1 else 'are'} kept.")
         elif not (sitting.enough or sitting.still_very_high):
-            say(f"That is enough for one sitting. {kept} were taken, {len(sitting.counted)} of them count.")
+            say(
+                f"That is enough for one sitting. {kept} were taken, {counted} of them "
+                f"{'counts' if counted == 1 else 'count'}."
+            )
         if not sitting.taken:
             return
         self._keep()

@@ -134,7 +134,7 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
             topic="very high",
             subject=cuff if slot is None else f"{cuff}-{slot}",
             text="a very high reading came",
-            remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. As high again? Call the clinic today. "
+            remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. Still as high? Call the clinic today. "
             f"With chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
             personal=f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
             detail={
@@ -182,7 +182,7 @@ def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:
             yield Notice(
                 "silent",
                 cuff.address,
-                f"{cuff.name} was not heard of for {silent.days} days",
+                f"{cuff.name} was not heard from for {silent.days} days",
                 "take a measurement beside this machine; a cuff that is gone for good: "
                 f"quietcuff cuff forget {cuff.address}",
             )

@@ -70,7 +70,8 @@ def facts(
     yield "Rule", f"{found.protocol.title}, {found.protocol.edition}"
     yield "Period", period(found)
     yield "Readings", findings.counts(found)
-    yield "Whole series", f"{found.had} of {found.wanted} readings"
+    whole = f"{findings.readings(found.had)}; the rule prefers {found.wanted}"
+    yield "Whole series", whole if found.had > found.wanted else f"{found.had} of {findings.readings(found.wanted)}"
     for count, reason in findings.left_out(found):
         yield "Not used", f"{count}: {reason}"
     yield from findings.variation(found)

@@ -83,9 +83,13 @@ SURE_BY = (
 
 
 def counts(found: Average) -> str:
-    later = f" {readings(found.later)} after these days are too few and not in it." if found.later else ""
+    later = (
+        f" After these days there {'was' if found.later == 1 else 'were'} {readings(found.later)}, too few to count."
+        if found.later
+        else ""
+    )
     taken = f"{readings(found.used)} used of {found.taken} taken, on {days(found.days)}"
-    return f"{taken}: {'valid' if found.valid else 'of interest only'} by the {found.protocol.name} rule.{later}"
+    return f"{taken}: {'valid' if found.valid else 'not enough'} by the {found.protocol.name} rule.{later}"
 
 
 # --- Rows ---------------------------------------------------------------------------------------------------------
@@ -145,9 +149,16 @@ def remarks(found: Average, samples: Sequence[Sample], low: Pressures) -> Iterat
     """What wants telling, the gravest first."""
     high, low_ones = outstanding(samples, found, low)
     if high:
-        yield "VERY HIGH", f"{readings(len(high))} of 180 or more over, or 120 or more under (mmHg)"
+        yield (
+            "VERY HIGH",
+            f"{readings(len(high))} with a top value of 180 or more, or a lower one of 120 or more (mmHg)",
+        )
     if low_ones:
-        yield "LOW", f"{readings(len(low_ones))} below {low.systolic} over, or below {low.diastolic} under (mmHg)"
+        yield (
+            "LOW",
+            f"{readings(len(low_ones))} with a top value below {low.systolic}, or a lower one below "
+            f"{low.diastolic} (mmHg)",
+        )
     irregular = found.irregular
     if irregular.readings:
         tell = " An ECG can tell more." if irregular.worth_telling else ""

@@ -93,7 +93,7 @@ def of(store: Store, address: str) -> list[CuffManner]:
 
 
 def reset(store: Store, wanted: str, at: datetime) -> int:
-    """Forget what was learned of a cuff, and where its characteristics are: its next visit is as the first.
+    """Forget what was learned of a cuff, and where its characteristics are: its next visit is like its first.
 
     Returns how many manners that were. Raises StoreError where there is no such cuff.
     """

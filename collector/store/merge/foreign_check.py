@@ -89,7 +89,7 @@ def _zone(value: Any) -> str | None:
 
 _INSTANT, _FLAG, _SLOT = _between(FIRST, LAST), _between(0, 1), _between(-2, 255)
 _WHOLE, _16_BIT = _between(0, 1 << 62), _between(0, 0xFFFF)
-_SINCE = _between(-(1 << 62), LAST)  # 0 and less: since ever
+_SINCE = _between(-(1 << 62), LAST)  # 0 and less: from the beginning
 
 RULES: dict[str, dict[str, Rule]] = {
     "station": {"uid": _uid},

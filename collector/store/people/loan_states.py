@@ -41,15 +41,11 @@ class Check:
 
 
 CHECKS = (
-    Check("whole", "Are cuff, bladder, tube, fastening, display and battery whole?", State.QUARANTINE),
+    Check("whole", "Are cuff, bladder, tube, fastening, display and battery undamaged?", State.QUARANTINE),
     Check("clean", "Are cuff and housing cleaned and disinfected as their maker says, and dry?", State.CLEANING),
     Check("empty", "Are memory and pairing erased on the cuff, and does its memory read empty?", State.RETURNED),
     Check("set", "Are its date, time and user slot set, and the batteries good?", State.RETURNED),
-    Check(
-        "accurate",
-        "Was it neither dropped nor odd in its readings, and is its accuracy check not due?",
-        State.CHECK_DUE,
-    ),
+    Check("accurate", "Is its accuracy check still valid, with no fall and no odd reading since?", State.CHECK_DUE),
 )
 """In this order: nothing is erased before everything is saved, and nothing is cleaned that is broken."""
 

@@ -244,7 +244,7 @@ def _refuse_backdating(store: Store, cuff: str, address: str, at: datetime) -> N
     )
     if newest is not None and from_us(newest) > at + _SLACK:
         raise StoreError(
-            f"{cuff} was heard of on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
+            f"{cuff} was heard from on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
             f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff",
             "refused",
         )

@@ -20,7 +20,7 @@ Slot = int | None | Literal["any"]
 
 @dataclass(frozen=True, slots=True)
 class Span:
-    """since is included, until is not; None: since ever, until further notice."""
+    """since is included, until is not; None: from the beginning, until further notice."""
 
     row: int
     person: str
@@ -164,7 +164,7 @@ def _words(slot: Slot) -> str:
 
 def _times(span: Span) -> str:
     bounds = _bounds(span.since, span.until)
-    return " ".join(f"{word} {when}" for word, when in bounds.items() if when) or "since ever"
+    return " ".join(f"{word} {when}" for word, when in bounds.items() if when) or "from the beginning"
 
 
 def _bounds(since: datetime | None, until: datetime | None) -> dict[str, str | None]:
