@@ -58,8 +58,8 @@ def mark_struck(store: Store, cuff_id: int | None = None) -> None:
         (cuff_id,),
     ).fetchall()
     for row, marks, mark, holds in rows:
-        kept = _words(marks) - {STRUCK_OUT, CORRECTED}
-        _set_marks(store, row, marks, kept | {mark} if holds else kept)
+        kept = words(marks) - {STRUCK_OUT, CORRECTED}
+        set_marks(store, row, marks, kept | {mark} if holds else kept)
 
 
 COPY_WITHIN_US = 60 * SECOND
@@ -93,15 +93,15 @@ def mark_copies(store: Store, cuff_id: int, since: int) -> None:
         values,
     ).fetchall()
     for row, marks, copied in rows:
-        others = _words(marks) - {HAND_COPY}
-        _set_marks(store, row, marks, others | {HAND_COPY} if copied else others)
+        others = words(marks) - {HAND_COPY}
+        set_marks(store, row, marks, others | {HAND_COPY} if copied else others)
 
 
-def _words(marks: str) -> set[str]:
+def words(marks: str) -> set[str]:
     return set(filter(None, marks.split(";")))
 
 
-def _set_marks(store: Store, row: int, before: str, after: set[str]) -> None:
+def set_marks(store: Store, row: int, before: str, after: set[str]) -> None:
     joined = ";".join(sorted(after))
     if joined != before:
         store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (joined, row))
