@@ -31,7 +31,10 @@ class Basis(StrEnum):
 STRUCK_OUT = "struck out"
 CORRECTED = "corrected"
 HAND_COPY = "copy of a cuff's reading"
-VOID_MARKS = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY})
+STANDING = "taken standing"
+STRIKES = frozenset({STRUCK_OUT, CORRECTED, STANDING})
+"""Marks that a person sets and takes back."""
+VOID_MARKS = STRIKES | {HAND_COPY}
 """Marks of readings that count nowhere: a person said so, or they are there once already."""
 
 
