@@ -1,11 +1,11 @@
 """`quietcuff average`: the mean of the right days by a published protocol, and everything it rests on."""
 
-from datetime import date
 from enum import StrEnum
 from typing import Annotated
 
 import typer
 
+from collector.cli.common import dates
 from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
@@ -98,7 +98,12 @@ def average(
         found = reckon(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
         since_dose = last_dose(store, wanted.person, found, samples)
     if office:
-        visits = [Visit(found.last or date.today(), pressures([need_pressures(one, "--office") for one in office]))]
+        visits = [
+            Visit(
+                found.last or dates.now().astimezone(around.zone).date(),
+                pressures([need_pressures(one, "--office") for one in office]),
+            )
+        ]
     against = office_against(visits, found)
     limit = wanted.plan.low or LOW
     high, low = findings.outstanding(samples, found, limit)

@@ -39,7 +39,7 @@ def strike(
     around = of(ctx)
     now = datetime.now(UTC)
     with writing_store(around) as store, store.transaction():
-        found = [one for text in readings for one in found_readings(store, text, around.zone)]
+        found = found_readings(store, readings, around.zone)
         for reading in found:
             if undo:
                 strikes.undo(store, reading.reading_id, now)

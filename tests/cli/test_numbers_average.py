@@ -207,9 +207,7 @@ def test_very_high_and_irregular_want_telling(at_home: Run) -> None:
 
 def test_one_persons_average_holds_nobody_elses_reading(at_home: Run) -> None:
     found = json.loads(at_home("average", "mira", "--json").stdout)
-    own = {
-        json.loads(line)["reading_id"] for line in at_home("readings", "--person", "mira", "--json").stdout.splitlines()
-    }
+    own = {json.loads(line)["reading_id"] for line in at_home("readings", "mira", "--json").stdout.splitlines()}
     assert {*found["more"]["used_ids"], *(one["reading_id"] for one in found["excluded"])} == own
 
 

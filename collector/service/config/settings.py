@@ -10,11 +10,12 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from datetime import date
+from datetime import date, tzinfo
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
+from zoneinfo import ZoneInfo
 
 from collector.radio.port import SetClock, UseWitness
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
@@ -256,6 +257,11 @@ def zone_of(config: Config) -> str:
     from tzlocal import get_localzone_name
 
     return get_localzone_name() or "UTC"
+
+
+def wall_zone(config: Config) -> tzinfo | None:
+    """The zone that dates are shown in; None stands for this machine's, whatever its name."""
+    return ZoneInfo(config.station.zone) if config.station.zone else None
 
 
 def usual_store() -> Path:
