@@ -424,3 +424,17 @@ def test_every_reading_is_used_or_has_a_reason(rows: list[tuple[int, int, int, i
         assert len(found.used_ids) + len(found.excluded) == found.taken
         assert not set(found.used_ids) & {name for name, _ in found.excluded}
         assert sum(row.morning.used + row.evening.used for row in found.grid) == found.used
+
+
+def test_what_is_struck_out_or_standing_is_nothing_to_fall_from() -> None:
+    at = (DAY_ONE + timedelta(days=2)).replace(hour=7, minute=1)
+    struck = replace(sample(at + timedelta(seconds=20), 180, 110, name="struck"), void="struck out")
+    standing = [
+        replace(sample(at + timedelta(seconds=after), 130, 84, name=f"up{after}"), void="taken standing", upright=True)
+        for after in (30, 60)  # sooner after one another than sitting readings are asked for
+    ]
+    alone = replace(standing[0], reading_id="alone", taken_at=at.replace(hour=12))
+    found = average([*series(week()), struck, *standing, alone], NICE)
+    assert [one.sitting.reading_id for one in found.on_standing] == ["d3-morning-2", "d3-morning-2"]
+    assert found.too_close == 1  # the struck one
+    assert found.had == average(series(week()), NICE).had
