@@ -1,5 +1,8 @@
 """One hypothesis profile for every room, whatever is collected beside it."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 from hypothesis import HealthCheck, settings
 
@@ -19,3 +22,23 @@ def pytest_configure(config: pytest.Config) -> None:
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
     )
     settings.load_profile("quietcuff")
+
+
+SYSTEM_FILE = Path("/etc/quietcuff.toml")
+"""By its name, not by the product's constant, which tests put elsewhere."""
+
+
+def _state(file: Path) -> tuple[int, int] | None:
+    try:
+        found = file.stat()
+    except OSError:
+        return None
+    return found.st_ino, found.st_mtime_ns
+
+
+@pytest.fixture(autouse=True)
+def system_file_untouched() -> Iterator[None]:
+    """No test run writes the configuration of the machine that it runs on."""
+    before = _state(SYSTEM_FILE)
+    yield
+    assert _state(SYSTEM_FILE) == before, f"this test wrote {SYSTEM_FILE}"

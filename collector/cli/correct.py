@@ -47,7 +47,7 @@ def correct(
     if undo == (said != Correction()):
         raise Usage("say what it should be, such as --systolic 128, or --undo")
     with writing_store(around) as store:
-        found = found_readings(store, reading, around.zone)
+        found = found_readings(store, [reading], around.zone)
         if len(found) > 1:
             ids = ", ".join(one.reading_id[:8] for one in found)
             raise Usage(f"{reading}: {len(found)} readings are of that time ({ids}); name one by its id")

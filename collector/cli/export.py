@@ -13,10 +13,12 @@ import typer
 from collector.cli.common.command import Usage, new_app, of, progress, say
 from collector.cli.common.selection import (
     Cuff,
-    Person,
+    OfPerson,
+    PersonOption,
     Since,
     Unassigned,
     Until,
+    person_of,
     reading_store,
     selection,
     writing_store,
@@ -35,11 +37,9 @@ Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FOR
 @app.command()
 def export(
     ctx: typer.Context,
-    of_person: Annotated[
-        str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
-    ] = None,
+    of_person: OfPerson = None,
     to: Annotated[Format | None, typer.Option(help="The format, see above.")] = None,
-    person: Person = None,
+    person: PersonOption = None,
     since: Since = None,
     until: Until = None,
     cuff: Cuff = None,
@@ -49,7 +49,7 @@ def export(
         typer.Option("--only-new", help="Only what no earlier --only-new export to this format had, or had otherwise."),
     ] = False,
     average: Annotated[
-        str | None, typer.Option(metavar="PROTOCOL", help="In FHIR, also --person's average of the most recent series.")
+        str | None, typer.Option(metavar="PROTOCOL", help="In FHIR, also PERSON's average of the most recent series.")
     ] = None,
     batch: Annotated[
         int, typer.Option(min=0, metavar="N", help="FHIR Bundles of at most N readings, one Bundle a line.")
@@ -95,11 +95,11 @@ def export(
     if to is None:
         raise Usage(f"--to is missing; the formats are {', '.join(FORMATS)}")
     around = of(ctx)
-    person = of_person or person
+    person = person_of(of_person, person)
     chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
     form = FORMATS[to.value]
     if average is not None and (person is None or not form.name.startswith("fhir")):
-        raise Usage("--average goes with --person and a FHIR format")
+        raise Usage("--average goes with PERSON and a FHIR format")
     if batch and form.name not in ("fhir", "fhir-transaction"):
         raise Usage("--batch goes with --to fhir or fhir-transaction")
     if form.binary and output is None and sys.stdout.isatty():

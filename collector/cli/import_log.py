@@ -11,6 +11,7 @@ import typer
 
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, of, progress, say
 from collector.cli.common.dates import local
+from collector.cli.common.selection import PersonOption, person_of
 from collector.cli.import_own_export import looks_like_ours, take_back
 from collector.intake.pipeline import catch_up
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
@@ -36,7 +37,7 @@ def import_log(
     of_person: Annotated[
         str | None, typer.Argument(metavar="[PERSON]", help="Whose it is, where the file does not say.")
     ] = None,
-    person: Annotated[str | None, typer.Option(metavar="PERSON", help="The same.", hidden=True)] = None,
+    person: PersonOption = None,
     dates: Annotated[
         DateOrder | None, typer.Option(help="How dates are written that do not begin with the year.")
     ] = None,
@@ -64,7 +65,7 @@ def import_log(
       $ quietcuff import log.csv
     """
     around = of(ctx)
-    person = of_person or person
+    person = person_of(of_person, person)
     name = "standard input" if file == STDIN else str(file)
     with _opened(file) as stream:
         if looks_like_ours(stream):

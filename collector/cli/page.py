@@ -104,7 +104,8 @@ def devices(
     from collector.share.text.layout import columns, visible
     from collector.store.people import page_devices
 
-    with reading_store(of(ctx)) as store:
+    around = of(ctx)
+    with reading_store(around) as store:
         found = page_devices.every(store)
     if as_json:
         for one in found:
@@ -119,7 +120,7 @@ def devices(
             str(one.number),
             str(one.role),
             visible(one.person or ""),
-            f"{one.seen_at.astimezone():%Y-%m-%d %H:%M}",
+            f"{one.seen_at.astimezone(around.zone):%Y-%m-%d %H:%M}",
             visible(one.name),
         )
         for one in found

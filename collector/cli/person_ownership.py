@@ -7,7 +7,7 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.command import Usage, of, say
-from collector.cli.common.selection import slot_of, writing_store
+from collector.cli.common.selection import found_readings, slot_of, writing_store
 from collector.intake import giving
 from collector.intake.owner import assign_cuff
 from collector.share.text.reading_text import pressures_text
@@ -26,7 +26,7 @@ SlotOption = Annotated[
 ReadingIds = Annotated[
     list[str],
     typer.Argument(
-        metavar="READING…", help="Readings by their id, or how it begins (see `quietcuff readings --json`)."
+        metavar="READING…", help="By id, or how it begins, or by time (2031-03-04T07:30): all of that minute."
     ),
 ]
 
@@ -125,10 +125,12 @@ def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None
     \b
     Example:
       quietcuff person claim mira 3f9a 77c0
+      quietcuff person claim mira 2031-03-04T07:30
     """
-    with writing_store(of(ctx)) as store, store.transaction():
-        for reading in readings:
-            giving.give(store, reading, name, datetime.now(UTC))
+    around = of(ctx)
+    with writing_store(around) as store, store.transaction():
+        for reading in found_readings(store, readings, around.zone):
+            giving.give(store, reading.reading_id, name, datetime.now(UTC))
         _say_readings(store, name)
 
 
@@ -145,10 +147,12 @@ def release_readings(
     Example:
       quietcuff person release 3f9a --by-slot
     """
-    with writing_store(of(ctx)) as store, store.transaction():
-        for reading in readings:
-            (giving.leave_to_slot if by_slot else giving.make_nobodys)(store, reading, datetime.now(UTC))
-    count = f"{len(readings)} reading{'' if len(readings) == 1 else 's'}"
+    around = of(ctx)
+    with writing_store(around) as store, store.transaction():
+        found = found_readings(store, readings, around.zone)
+        for reading in found:
+            (giving.leave_to_slot if by_slot else giving.make_nobodys)(store, reading.reading_id, datetime.now(UTC))
+    count = f"{len(found)} reading{'' if len(found) == 1 else 's'}"
     say(f"{count}: the slot decides again" if by_slot else f"{count} made nobody's")
 
 

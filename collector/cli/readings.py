@@ -10,10 +10,12 @@ from collector.cli.common.cautions import caution, tell, very_high
 from collector.cli.common.command import new_app, of, out, say
 from collector.cli.common.selection import (
     Cuff,
-    Person,
+    OfPerson,
+    PersonOption,
     Since,
     Unassigned,
     Until,
+    person_of,
     reading_store,
     selection,
     terminal_width,
@@ -35,14 +37,12 @@ USUAL_LAST = 20
 @app.command()
 def readings(
     ctx: typer.Context,
-    of_person: Annotated[
-        str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
-    ] = None,
+    of_person: OfPerson = None,
     last: Annotated[int | None, typer.Option("--last", "-n", metavar="N", min=1, help="Only the newest N.")] = None,
     since: Since = None,
     until: Until = None,
     cuff: Cuff = None,
-    person: Person = None,
+    person: PersonOption = None,
     unassigned: Unassigned = False,
     everything: Annotated[bool, typer.Option("--all", help="All of them, not the newest 20.")] = False,
     about: Annotated[
@@ -75,7 +75,7 @@ def readings(
         since=since,
         until=until,
         cuff=cuff,
-        person=of_person or person,
+        person=person_of(of_person, person),
         unassigned=unassigned,
         last=USUAL_LAST if cut else last,
     )

@@ -77,7 +77,7 @@ def report(
     if not data.average.taken:
         raise Failure(
             f"{wanted.person} has no readings in these days, so there is nothing to report; "
-            f"`quietcuff readings --person {wanted.person}` shows what there is"
+            f"`quietcuff readings {wanted.person}` shows what there is"
         )
     page = render(data)
     if output == STDOUT:

@@ -33,7 +33,10 @@ CORRECTED = "corrected"
 HAND_COPY = "copy of a cuff's reading"
 BOND_RENEWED = "bond renewed"
 BOND_NOT_CONFIRMED = "bond not confirmed"
-VOID_MARKS = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY, BOND_NOT_CONFIRMED})
+STANDING = "taken standing"
+STRIKES = frozenset({STRUCK_OUT, CORRECTED, STANDING})
+"""Marks that a person sets and takes back."""
+VOID_MARKS = STRIKES | {HAND_COPY, BOND_NOT_CONFIRMED}
 """Marks of readings that count nowhere: a person said so, they are there once already, or nobody has said yet that
 the cuff which made a new bond is the one that had the bond before."""
 

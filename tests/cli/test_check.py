@@ -11,6 +11,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from typer.testing import Result
@@ -154,9 +155,18 @@ def _denied(_: object, **__: object) -> None:
     ],
 )
 def test_clock(now: datetime, newest: datetime | None, synchronised: bool | None, state: State, words: str) -> None:
-    found = next(clock.look(now, newest, "Europe/Lisbon", lambda: synchronised))
+    found = next(clock.look(now, newest, ZoneInfo("Europe/Lisbon"), lambda: synchronised))
     assert found.state is state
     assert words in found.text
+
+
+def test_what_is_told_is_dated_by_the_stations_clock_whatever_this_machines(tmp_path: Path) -> None:
+    tokyo = ZoneInfo("Asia/Tokyo")
+    assert "2031-03-20 21:00:00+09:00" in next(clock.look(NOW, None, tokyo, lambda: True)).text
+    with open_store(tmp_path / "q.db") as store:
+        conditions.tell(store, "radio", "Bluetooth is off; bluetoothctl power on", NOW)
+        (told,) = service.standing_conditions(store, 7, tokyo)
+    assert "since 2031-03-20 21:00+09:00" in told.text
 
 
 @pytest.mark.parametrize(("effective", "allowed"), [("0000000000002000", True), ("0000000000001fff", False)])

@@ -30,7 +30,7 @@ def test_every_topic_of_check_stands_in_the_table() -> None:
     told = set()
     for file in [*(ROOT / "collector/service/checks").glob("*.py"), ROOT / "collector/cli/check.py"]:
         told |= set(re.findall(r"(?:fine|attention|broken)\(\s*\"([\w -]+)\"", text(file)))
-    told |= set(re.findall(r"Notice\(\s*\"([\w -]+)\"", text(ROOT / "collector/service/notices/rules.py")))
+    told |= set(re.findall(r"Notice\(\s*\"([\w -]+)\"", text(ROOT / "collector/service/notices/standing.py")))
     for file in (ROOT / "collector").rglob("*.py"):
         told |= set(re.findall(r"\.tell\((?:self\._store, |store, |opened, )?\"([\w -]+)\"", text(file)))
     rows = re.findall(r"^\| ([\w, -]+?) \|", text(ROOT / "docs/troubleshooting.md"), re.M)

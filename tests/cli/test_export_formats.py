@@ -68,7 +68,7 @@ def test_every_format_is_explained(quietcuff: Run, form: str) -> None:
 def test_an_average_goes_with_the_readings_it_is_made_of(at_home: Run) -> None:
     assert at_home("person", "add", "mira").exit_code == 0
     assert at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1").exit_code == 0
-    result = at_home("export", "--to", "fhir", "--person", "mira", "--average", "nice-ng136")
+    result = at_home("export", "--to", "fhir", "mira", "--average", "nice-ng136")
     assert fhirkit.validate(result.stdout) == []
     *_, last = json.loads(result.stdout)["entry"]
     assert last["resource"]["code"]["coding"][0]["code"] == "96607-7"
@@ -77,7 +77,7 @@ def test_an_average_goes_with_the_readings_it_is_made_of(at_home: Run) -> None:
     assert all("reference" in one for one in last["resource"]["derivedFrom"])
     mean = last["resource"]["component"][0]["valueQuantity"]["value"]
     assert mean == pytest.approx(told["systolic"], abs=0.05)
-    assert at_home("export", "--to", "csv", "--person", "mira", "--average", "nice-ng136").exit_code == 2
+    assert at_home("export", "--to", "csv", "mira", "--average", "nice-ng136").exit_code == 2
     assert at_home("export", "--to", "fhir", "--average", "nice-ng136").exit_code == 2
 
 

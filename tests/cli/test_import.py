@@ -45,7 +45,7 @@ def test_a_log_becomes_readings_that_say_they_are_hand_written(take: Run, quietc
     assert first["note"] == "after coffee; arm: left"
     assert (second["systolic"], second["pulse"], second["person"], second["note"]) == (131.5, None, None, None)
     assert third["marks"] == ["implausible"]  # marked, not dropped
-    table = quietcuff("readings", "--person", "mira").stdout
+    table = quietcuff("readings", "mira").stdout
     assert "by hand" in table
     assert "hand-written" in table
 
@@ -126,9 +126,9 @@ def test_whose_it_is(take: Run, quietcuff: Run) -> None:
     assert unknown.exit_code == 1
     assert "no person 'nobody-we-know' in this store; `quietcuff person" in unknown.stderr
     assert stored(quietcuff) == []
-    assert take(text.replace("nobody-we-know", "MIRA"), "--person", "mira").exit_code == 0
+    assert take(text.replace("nobody-we-know", "MIRA"), "mira").exit_code == 0
     assert [one["person"] for one in stored(quietcuff)] == ["mira", "mira"]
-    assert take(text, "--person", "eve").exit_code == 1
+    assert take(text, "eve").exit_code == 1
 
 
 def test_a_spreadsheets_own_file_with_mark_and_empty_lines(take: Run, quietcuff: Run) -> None:

@@ -47,7 +47,7 @@ def test_erase_asks_for_yes_and_leaves_nothing(quietcuff: Run, household: Path, 
     run = lambda *args: quietcuff("--store", str(household), *args)  # noqa: E731
     assert run("person", "add", "zebedee").exit_code == 0
     assert run("person", "give", "zebedee", "--cuff", "kitchen", "--slot", "1").exit_code == 0
-    mine = ids(quietcuff, household, "--person", "zebedee")
+    mine = ids(quietcuff, household, "zebedee")
     assert len(mine) > 20
     backup = Path(shutil.copy(household, tmp_path / "backup.db"))
     unsure = run("person", "erase", "zebedee")

@@ -106,7 +106,7 @@ def test_classes_without_any_reading_at_home(home: Run, office: str, acc_aha: st
 @pytest.mark.parametrize("zone", ["UTC", "Pacific/Auckland", "America/Los_Angeles"])
 def test_home_against_office_in_any_zone(home: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, zone: str) -> None:
     monkeypatch.setenv("TZ", zone)
-    assert home("import", log(tmp_path, week(128, 78)), "--person", "mira").exit_code == 0
+    assert home("import", log(tmp_path, week(128, 78)), "mira").exit_code == 0
     home("office", "add", "mira", "150/95", "146/91", "--on", "2026-03-10")
     found = told(home("average", "mira", "--protocol", "nice-ng136", "--json"))
     assert (found["used"], found["days"], found["missing_sessions"]) == (24, 7, 0)
@@ -131,7 +131,7 @@ def test_home_against_office_in_any_zone(home: Run, tmp_path: Path, monkeypatch:
 
 
 def test_a_close_call_says_what_would_settle_it(home: Run, tmp_path: Path) -> None:
-    home("import", log(tmp_path, week(135, 84)), "--person", "mira")
+    home("import", log(tmp_path, week(135, 84)), "mira")
     found = told(home("average", "mira", "--json"))
     assert found["at_or_above"] is False
     assert 0.2 < found["chance_at_or_above"] < 0.8
@@ -144,7 +144,7 @@ def test_a_close_call_says_what_would_settle_it(home: Run, tmp_path: Path) -> No
 def test_atrial_fibrillation_draws_no_class(home: Run, tmp_path: Path) -> None:
     with (tmp_path / "c.toml").open("a") as file:
         file.write('[people.mira]\nborn = 1940\nconditions = ["atrial fibrillation", "kidney disease"]\n')
-    home("import", log(tmp_path, week(128, 78)), "--person", "mira")
+    home("import", log(tmp_path, week(128, 78)), "mira")
     found = told(home("average", "mira", "--office", "150/95", "--json"))
     assert found["home_against_office"] is None
     assert found["office_class_acc_aha"] == "stage 2"
@@ -166,7 +166,7 @@ def test_the_surveys_rule_through_import(
     home: Run, tmp_path: Path, rows: list[tuple[str, object, object]], mean: tuple[int, int]
 ) -> None:
     dated = [(f"2026-03-02 {at}", systolic, diastolic) for at, systolic, diastolic in rows]
-    taken = home("import", log(tmp_path, dated), "--person", "mira")
+    taken = home("import", log(tmp_path, dated), "mira")
     assert taken.exit_code == 0, taken.stderr
     found = told(home("average", "mira", "--protocol", "survey", "--json"))
     assert (found["systolic"], found["diastolic"], found["valid"]) == (*mean, True)
@@ -174,7 +174,7 @@ def test_the_surveys_rule_through_import(
 
 def test_a_travellers_morning_stays_a_morning(home: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Vienna")
-    home("import", log(tmp_path, week(138, 86, offset="+09:00")), "--person", "mira")
+    home("import", log(tmp_path, week(138, 86, offset="+09:00")), "mira")
     found = told(home("average", "mira", "--json"))
     assert (found["used"], found["days"]) == (24, 7)
     assert (found["morning"]["readings"], found["evening"]["readings"]) == (12, 12)
@@ -185,11 +185,11 @@ def test_a_mean_just_below_goes_out_as_it_is_printed(home: Run, tmp_path: Path) 
     rows = week(135, 80)
     rows = [(at, 135 if n % 25 else 134, d) for n, (at, _, d) in enumerate(rows)]
     rows[-1] = (rows[-1][0], 134, 80)
-    home("import", log(tmp_path, rows), "--person", "mira")
+    home("import", log(tmp_path, rows), "mira")
     found = told(home("average", "mira", "--json"))
     assert 134.9 < found["systolic"] < 135
     printed = home("average", "mira").stdout.splitlines()[1].split()[1]
-    sent = home("export", "--to", "fhir", "--person", "mira", "--average", "esh-2023").stdout
+    sent = home("export", "--to", "fhir", "mira", "--average", "esh-2023").stdout
     means = [
         part["valueQuantity"]["value"]
         for entry in json.loads(sent)["entry"]
@@ -200,14 +200,14 @@ def test_a_mean_just_below_goes_out_as_it_is_printed(home: Run, tmp_path: Path) 
 
 
 def test_spread_of_readings_and_of_days(home: Run, tmp_path: Path) -> None:
-    home("import", log(tmp_path, week(138, 86)), "--person", "mira")
+    home("import", log(tmp_path, week(138, 86)), "mira")
     assert told(home("average", "mira", "--json"))["range"]["systolic"] == 0
     of_readings = told(home("average", "mira", "--spread", "readings", "--json"))
     assert (of_readings["range"]["systolic"], of_readings["more"]["spread_of"]) == (2, "readings")
 
 
 def test_a_log_of_tens_is_asked_about(home: Run, tmp_path: Path) -> None:
-    home("import", log(tmp_path, [(at, 140, 90) for at, _, _ in week(140, 90)]), "--person", "mira")
+    home("import", log(tmp_path, [(at, 140, 90) for at, _, _ in week(140, 90)]), "mira")
     shown = home("average", "mira")
     assert "end in 0: rounded?" in shown.stdout
     assert "copied, or sent twice?" in shown.stdout

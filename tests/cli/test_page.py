@@ -7,6 +7,7 @@ import sys
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -20,7 +21,9 @@ from collector.service.config import Page, parse
 Run = Callable[..., Result]
 
 
-def test_a_device_is_invited_listed_and_shut_out(quietcuff: Run, household: Path) -> None:
+def test_a_device_is_invited_listed_and_shut_out(
+    quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     store = ("--store", str(household))
     quietcuff(*store, "person", "add", "mira")
     invited = quietcuff(*store, "page", "invite", "mira", "--role", "keeper")
@@ -33,7 +36,9 @@ def test_a_device_is_invited_listed_and_shut_out(quietcuff: Run, household: Path
         opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
         with opener.open(form) as answer:
             assert "Today" in answer.read().decode() or answer.status == 200
+        monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Pacific/Kiritimati")  # UTC+14: never the machine's day
         listed = quietcuff(*store, "page", "devices")
+        assert f"{datetime.now(UTC) + timedelta(hours=14):%Y-%m-%d %H:}" in listed.stdout
         assert "keeper" in listed.stdout
         assert "my phone" in listed.stdout
         assert quietcuff(*store, "page", "revoke", "1").exit_code == 0

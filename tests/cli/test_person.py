@@ -35,7 +35,7 @@ def count(at_home: Run, *choice: str) -> int:
 def test_a_slot_given_brings_its_readings_past_and_present(at_home: Run) -> None:
     result = at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1")
     assert (result.exit_code, result.stderr) == (0, "mira has 24 readings now\n")
-    assert count(at_home, "--person", "MIRA") == 24
+    assert count(at_home, "MIRA") == 24
     assert count(at_home, "--unassigned") == 1
     assert " mira " in at_home("readings", "--last", "2").stdout
     listed = at_home("person", "list")
@@ -51,14 +51,14 @@ def test_a_slot_given_brings_its_readings_past_and_present(at_home: Run) -> None
 def test_a_slot_for_a_time_ends_and_is_taken_back(at_home: Run) -> None:
     give = ["person", "give", "tomas", "--cuff", "kitchen", "--slot", "1"]
     at_home(*give, "--since", "2031-03-05", "--until", "2031-03-06")
-    assert count(at_home, "--person", "tomas") == 4
+    assert count(at_home, "tomas") == 4
     taken = at_home("person", "give", "mira", "--cuff", "kitchen", "--slot", "1")
     assert taken.exit_code == 1
     assert "is tomas's" in taken.stderr
     at_home("person", "end", "tomas", "--cuff", "kitchen", "--slot", "1", "--at", "2031-03-06")
-    assert count(at_home, "--person", "tomas") == 2
+    assert count(at_home, "tomas") == 2
     at_home("person", "take-back", "tomas", "--cuff", "kitchen", "--slot", "1")
-    assert count(at_home, "--person", "tomas") == 0
+    assert count(at_home, "tomas") == 0
     none = at_home("person", "end", "tomas", "--cuff", "kitchen", "--slot", "1")
     assert none.exit_code == 2
     assert "slot 1 of kitchen is not tomas's" in none.stderr
@@ -71,10 +71,23 @@ def test_readings_are_claimed_and_released(at_home: Run) -> None:
     assert at_home("person", "release", newest).stderr == "1 reading made nobody's\n"
     assert count(at_home, "--unassigned") == 1
     at_home("person", "release", newest, "--by-slot")
-    assert count(at_home, "--person", "tomas") == 0
+    assert count(at_home, "tomas") == 0
     missing = at_home("person", "claim", "tomas", "ffffffffffffffff")
     assert missing.exit_code == 1
     assert "no reading has an id that begins" in missing.stderr
+
+
+def test_readings_are_claimed_and_released_by_time(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Lisbon")
+    newest = json.loads(at_home("readings", "--json", "--last", "2").stdout.splitlines()[0])
+    wall = newest["taken_at"][:16]
+    claimed = at_home("person", "claim", "tomas", wall, newest["reading_id"])  # the same one twice is one
+    assert claimed.stderr == "tomas has 1 reading now\n"
+    assert at_home("person", "release", wall).stderr == "1 reading made nobody's\n"
+    missing = at_home("person", "claim", "tomas", wall, "2031-01-01T03:00")
+    assert missing.exit_code == 2
+    assert "no reading was taken at 2031-01-01T03:00" in missing.stderr
+    assert count(at_home, "tomas") == 0  # all or none
 
 
 def test_every_change_is_written_down(at_home: Run) -> None:

@@ -7,12 +7,15 @@ import os
 import stat
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
+import typer
 from typer.testing import Result
 
+from collector.cli.main import root_app
 from collector.store.opening import open_store
 from collector.store.readings.times import Time, record_retimed
 
@@ -93,6 +96,33 @@ def test_a_date_is_the_day_of_the_stations_clock(quietcuff: Run, household: Path
     ]
 
 
+@pytest.mark.parametrize("command", [["readings", "--json"], ["export", "--to", "csv"]])
+def test_the_person_is_an_argument_and_the_old_option_says_so(at_home: Run, command: list[str]) -> None:
+    at_home("person", "add", "mira")
+    at_home("person", "give", "mira", "--cuff", "kitchen")
+    now, before = at_home(*command, "mira"), at_home(*command, "--person", "mira")
+    assert (before.exit_code, before.stdout) == (0, now.stdout)
+    assert before.stderr == now.stderr + "--person mira is just mira now; the old option goes on working\n"
+    assert "mira" in now.stdout
+    two = at_home(*command, "mira", "--person", "tomas")
+    assert (two.exit_code, two.stdout) == (2, "")
+    assert "mira and --person tomas are two people" in two.stderr
+
+
+def test_no_command_about_one_person_offers_them_as_an_option() -> None:
+    """`setup` alone takes several people, each by an option of that name."""
+
+    def offered(command: Any, path: str = "") -> Iterator[str]:
+        around = typer.Context(command)
+        for name in command.list_commands(around) if hasattr(command, "list_commands") else ():
+            yield from offered(command.get_command(around, name), f"{path} {name}")
+        for one in command.params:
+            if "--person" in one.opts and not one.hidden:
+                yield path.strip()
+
+    assert list(offered(typer.main.get_command(root_app()))) == ["setup"]
+
+
 @pytest.mark.parametrize(
     ("args", "code", "words"),
     [
@@ -100,8 +130,8 @@ def test_a_date_is_the_day_of_the_stations_clock(quietcuff: Run, household: Path
         (["--since", "2031-03-05", "--until", "2031-03-04"], 2, "does not lie before"),
         (["--until", "9999-12-31"], 2, "out of the calendar"),
         (["--last", "0"], 2, "--last"),
-        (["--person", "mira", "--unassigned"], 2, "exclude each other"),
-        (["--person", "nobody-we-know"], 1, "no person 'nobody-we-know' in this store"),
+        (["mira", "--unassigned"], 2, "never unassigned"),
+        (["nobody-we-know"], 1, "no person 'nobody-we-know' in this store"),
         (["--cuff", "attic"], 1, "no cuff 'attic' in this store"),
     ],
 )

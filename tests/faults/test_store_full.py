@@ -41,7 +41,7 @@ async def test_disk_full_in_the_middle_of_a_visit(tmp_path: Path, pages_left: in
 async def test_store_locked_by_another_program(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import sqlite3
 
-    monkeypatch.setattr("collector.store.database.BUSY_TIMEOUT_MS", 50)
+    monkeypatch.setattr("collector.store.opening.BUSY_TIMEOUT_MS", 50)
     cuff = VirtualCuff(behaviour=QUICK)
     with store_sink(tmp_path) as sink:
         async with room(cuff, sink=sink, pause_s=0.05) as air:

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from collector.service import first_setup
-from collector.service.config import ConfigError, parse
+from collector.service.config import ConfigError, parse, settings
 from collector.service.config.settings import RadioKind
 from collector.service.config.template import template
 from collector.service.first_setup import Answers, configured, settle_units, unit_files, write
@@ -23,6 +23,13 @@ def test_answers_are_what_the_service_then_reads(text: str) -> None:
         3 if "keep = 3" in text else 14,
         "hall" if "hall" in text else "",
     )
+
+
+def test_where_root_writes_is_asked_of_the_settings_each_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("os.geteuid", lambda: 0)
+    monkeypatch.setattr(settings, "SYSTEM_FILE", tmp_path / "ours.toml")
+    write(first_setup.usual_target(), configured("", ALL))  # tests/conftest.py looks after /etc/quietcuff.toml itself
+    assert (tmp_path / "ours.toml").is_file()
 
 
 def test_what_was_not_answered_stays_to_the_letter() -> None:

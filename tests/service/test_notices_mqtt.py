@@ -78,6 +78,7 @@ def test_a_password_opens_and_a_wrong_one_is_told(broker: Callable[..., int], tm
     with pytest.raises(ChannelError, match="cannot be read"):
         MqttChannel(Mqtt(**settings), False).begins(LOW, NOW)
     secret.write_text("wrong\n")
+    secret.chmod(0o644)
     with pytest.raises(ChannelError, match="others may read this secret; run chmod 600"):
         MqttChannel(Mqtt(**settings), False).begins(LOW, NOW)
     secret.chmod(0o600)

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from io import StringIO, TextIOWrapper
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from clinicdesk import BACK, CUFF, DAYS, LENT, Clinic, lent, stocked
@@ -37,6 +38,9 @@ def test_a_whole_loan(clinic: Clinic) -> None:
     told = "\n".join(clinic.said)
     assert "5 records received; 5 readings of the borrower" in told
     assert "4 min fast" in told
+    loan = loans.get(clinic.store, 2)
+    brought = download.read_download(clinic.store, loan, "UTC")
+    assert "back 2031-03-11 18:00" in loan_papers.summary(loan, "x", brought, ZoneInfo("Asia/Tokyo"))[0]
 
 
 def test_what_is_not_the_borrowers_is_set_aside_and_in_no_report(clinic: Clinic) -> None:

@@ -23,7 +23,7 @@ def installed(tmp_path: Path) -> Path:
     """A root folder with the unit and its program in place, as the README puts them."""
     for name in ("opt/quietcuff/bin/quietcuff-listen", "opt/quietcuff/bin/quietcuff-page", "bin/sh"):
         program = tmp_path / name
-        program.parent.mkdir(parents=True)
+        program.parent.mkdir(parents=True, exist_ok=True)
         program.write_text("#!/bin/sh\n")
         program.chmod(0o755)
     units = tmp_path / "etc/systemd/system"

@@ -101,7 +101,7 @@ class Clinic:
     def save(self, loan: Loan) -> list[str]:
         brought = download.read_download(self.store, loan, "UTC")
         loan_papers.write(loan_papers.returns_folder(self.folder, loan), loan, brought)
-        return loan_papers.summary(loan, "clinic-3", brought)
+        return loan_papers.summary(loan, "clinic-3", brought, UTC)
 
     def state(self, address: str = CUFF) -> State | None:
         return loans.state_of(self.store, address)

@@ -28,7 +28,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from collector.service.config import Config, load, usual_store
+from collector.service.config import Config, load, usual_store, wall_zone
 from collector.share.text.layout import visible
 
 DONE, COULD_NOT, WRONG_USAGE, ATTENTION = 0, 1, 2, 3
@@ -94,10 +94,7 @@ class GlobalOptions:
     @cached_property
     def zone(self) -> tzinfo | None:
         """The zone of the station's wall clock; None stands for this machine's."""
-        from zoneinfo import ZoneInfo
-
-        name = self.config.station.zone
-        return ZoneInfo(name) if name else None
+        return wall_zone(self.config)
 
 
 def of(ctx: typer.Context) -> GlobalOptions:

@@ -3,7 +3,7 @@
 import re
 import shutil
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta, tzinfo
 from typing import Annotated
@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import GlobalOptions, Usage, out
+from collector.cli.common.command import GlobalOptions, Usage, out, say
 from collector.cli.common.erased import finish_and_tell, finish_before_reading
 from collector.share.text.layout import wrapped
 from collector.store import readings
@@ -25,7 +25,11 @@ Since = Annotated[
 ]
 Until = Annotated[str | None, typer.Option(metavar="TIME", help="Until before this time; a date counts in whole.")]
 Cuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
-Person = Annotated[str | None, typer.Option(metavar="PERSON", help="Of this person only.")]
+OfPerson = Annotated[
+    str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
+]
+PersonOption = Annotated[str | None, typer.Option("--person", metavar="PERSON", help="As PERSON.", hidden=True)]
+"""What PERSON was before it was an argument."""
 Unassigned = Annotated[bool, typer.Option("--unassigned", help="Only those that are nobody's yet.")]
 
 
@@ -45,8 +49,18 @@ def selection(
     if first and end and first >= end:
         raise Usage(f"--since {since} does not lie before --until {until}; turn them round")
     if person is not None and unassigned:
-        raise Usage("--person and --unassigned exclude each other; give one of them")
+        raise Usage("a person's readings are never unassigned; leave out either PERSON or --unassigned")
     return Selection(person=person, cuff=cuff, since=first, until=end, last=last, unassigned=unassigned)
+
+
+def person_of(argument: str | None, option: str | None) -> str | None:
+    """Who is meant, by the argument or by the old option, which is told of it. Raises Usage for two people."""
+    if option is None:
+        return argument
+    if argument is not None and argument.casefold() != option.casefold():
+        raise Usage(f"{argument} and --person {option} are two people; name one, without --person")
+    say(f"--person {option} is just {option} now; the old option goes on working")
+    return option
 
 
 def slot_of(text: str) -> Slot:
@@ -58,11 +72,16 @@ def slot_of(text: str) -> Slot:
     raise Usage(f"--slot {text!r} is not a slot; give 0 to 255, none or any")
 
 
-def found_readings(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
-    """The readings meant by an id, by how it begins, or by a time: of a minute all that were taken in it.
+def found_readings(store: Store, texts: Iterable[str], zone: tzinfo | None) -> list[Reading]:
+    """The readings meant, each once: by an id, by how it begins, or by a time, of a minute all that were taken in it.
 
-    Raises StoreError or Usage for none.
+    Raises StoreError or Usage for a text that means none.
     """
+    found = [reading for text in texts for reading in _found(store, text, zone)]
+    return list({reading.reading_id: reading for reading in found}.values())
+
+
+def _found(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
     if re.fullmatch(r"[0-9a-fA-F]{1,16}", text):
         return [readings.get(store, text)]
     since = dates.instant(text, "READING", zone)
@@ -102,12 +121,14 @@ def out_wrapped(text: str) -> None:
 
 __all__ = [
     "Cuff",
-    "Person",
+    "OfPerson",
+    "PersonOption",
     "Reading",
     "Since",
     "Unassigned",
     "Until",
     "out_wrapped",
+    "person_of",
     "reading_store",
     "selection",
     "slot_of",

@@ -1,7 +1,7 @@
 """Is this machine's clock right, and are its zone rules known? Every time in the store rests on both."""
 
 from collections.abc import Callable, Iterator
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 
 from collector.radio.own_clock import trustworthy
 from collector.service.checks.finding import Finding, attention, fine
@@ -11,11 +11,11 @@ from collector.service.machine_clock import synchronised
 def look(
     now: datetime,
     newest_arrival: datetime | None,
-    zone: str | None,
+    zone: tzinfo | None,
     is_synchronised: Callable[[], bool | None] = synchronised,
 ) -> Iterator[Finding]:
     """newest_arrival: of the store, None for an empty one. zone: as configured, None for the machine's."""
-    shown = now.astimezone().isoformat(" ", "seconds")
+    shown = now.astimezone(zone).isoformat(" ", "seconds")
     behind = newest_arrival is not None and now < newest_arrival - timedelta(minutes=2)
     if not trustworthy(now) or behind:
         than = f"the newest payload ({newest_arrival:%Y-%m-%d %H:%M} UTC)" if behind else "this program"

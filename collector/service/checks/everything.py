@@ -7,7 +7,7 @@ from pathlib import Path
 from collector.service.checks import bluetooth, clock, configured, notices, relay, service
 from collector.service.checks import store as stored
 from collector.service.checks.finding import Finding, attention, fine
-from collector.service.config import Config
+from collector.service.config import Config, wall_zone
 from collector.service.config.settings import RadioKind
 from collector.service.listen.lock import listener
 from collector.store.errors import StoreError
@@ -25,7 +25,7 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
             newest = payloads.newest_arrival(store)
             yield from stored.look(store, quick, pid is not None)
             yield service.listening(path, pid)
-            for finding in service.standing_conditions(store, pid):
+            for finding in service.standing_conditions(store, pid, wall_zone(config)):
                 told.add(finding.topic)
                 yield finding
             yield from notices.look(store, config)
@@ -36,7 +36,7 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
         yield service.listening(path, pid)
     yield from configured.secrets(config)
     yield from service.witness(config, pid, told)
-    yield from clock.look(datetime.now(UTC), newest, config.station.zone)
+    yield from clock.look(datetime.now(UTC), newest, wall_zone(config))
     yield from _radio(config, bluetooth.look)
 
 

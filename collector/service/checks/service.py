@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Iterator
+from datetime import tzinfo
 from pathlib import Path
 
 from collector.radio.port import UseWitness
@@ -56,10 +57,10 @@ def witness(config: Config, pid: int | None, told: set[str], proc: Path = Path("
         yield fine("witness", "allowed")
 
 
-def standing_conditions(store: Store, pid: int | None) -> Iterator[Finding]:
+def standing_conditions(store: Store, pid: int | None, zone: tzinfo | None) -> Iterator[Finding]:
     """What the service keeps telling. Without a service it is the last it said."""
     for condition in conditions.current(store):
-        since = condition.since.astimezone().isoformat(" ", "minutes")
+        since = condition.since.astimezone(zone).isoformat(" ", "minutes")
         said = f"since {since}" if pid is not None else f"last said, {since}"
         text = re.sub(r"; trying again every [^;]*$", "", condition.text)
         what, _, remedy = text.partition("; ")

@@ -2,7 +2,6 @@
 
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import (
-    SYSTEM_FILE,
     SYSTEM_STORE,
     Backup,
     Config,
@@ -20,11 +19,11 @@ from collector.service.config.settings import (
     parse,
     usual_file,
     usual_store,
+    wall_zone,
     zone_of,
 )
 
 __all__ = [
-    "SYSTEM_FILE",
     "SYSTEM_STORE",
     "Backup",
     "Config",
@@ -43,5 +42,6 @@ __all__ = [
     "parse",
     "usual_file",
     "usual_store",
+    "wall_zone",
     "zone_of",
 ]

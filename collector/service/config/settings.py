@@ -10,11 +10,12 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from datetime import date
+from datetime import date, tzinfo
 from enum import StrEnum
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
+from zoneinfo import ZoneInfo
 
 from collector.radio.port import SetClock, UseWitness
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
@@ -187,7 +188,7 @@ class Person:
     low_systolic: int | None = key(None, "mmHg; below is marked low.", at_least=50, at_most=140)
     low_diastolic: int | None = key(None, "mmHg; below is marked low.", at_least=20, at_most=100)
     born: int | None = key(None, "Year of birth, for goals that are other from an age on.", at_least=1900, at_most=2100)
-    conditions: tuple[str, ...] = key((), "Such as ['kidney disease', 'atrial fibrillation'].", check=_conditions)
+    conditions: tuple[str, ...] = key((), "Of 'atrial fibrillation', 'kidney disease', 'diabetes'.", check=_conditions)
     atrial_fibrillation: bool = key(False, "Whether each sitting takes three readings, as with atrial fibrillation.")
     morning: tuple[str, ...] = key((), "Hours of the morning readings, say for night work.", check=_hours)
     evening: tuple[str, ...] = key((), "Hours of the evening readings.", check=_hours)
@@ -256,6 +257,11 @@ def zone_of(config: Config) -> str:
     from tzlocal import get_localzone_name
 
     return get_localzone_name() or "UTC"
+
+
+def wall_zone(config: Config) -> tzinfo | None:
+    """The zone that dates are shown in; None stands for this machine's, whatever its name."""
+    return ZoneInfo(config.station.zone) if config.station.zone else None
 
 
 def usual_store() -> Path:

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from datetime import tzinfo
 from io import StringIO
 from pathlib import Path
 from typing import TextIO
@@ -69,12 +70,12 @@ def _read_back(folder: Path, name: str, some: Sequence[Reading]) -> None:
                 )
 
 
-def summary(loan: Loan, name: str, brought: Download) -> list[str]:
-    """Lines for the chart, values apart: those are in the report."""
+def summary(loan: Loan, name: str, brought: Download, zone: tzinfo) -> list[str]:
+    """Lines for the chart, values apart: those are in the report. zone: of the station's clock."""
     assert loan.back_at is not None
     lines = [
-        f"{name}: borrower {loan.borrower or 'none'}, lent {loan.out_at.astimezone():%Y-%m-%d}, "
-        f"back {loan.back_at.astimezone():%Y-%m-%d %H:%M}",
+        f"{name}: borrower {loan.borrower or 'none'}, lent {loan.out_at.astimezone(zone):%Y-%m-%d}, "
+        f"back {loan.back_at.astimezone(zone):%Y-%m-%d %H:%M}",
         f"  {brought.records} records received; {len(brought.mine)} readings of the borrower",
     ]
     if brought.mine:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from collector.numbers import words
 from collector.service.config import Config, zone_of
@@ -46,7 +47,7 @@ def save(
 def summary(store: Store, config: Config, loan: Loan, name: str) -> list[str]:
     """Lines for the chart, with the borrower's mean; the same however often they are asked for."""
     brought = download.read_download(store, loan, zone_of(config))
-    lines = loan_papers.summary(loan, name, brought)
+    lines = loan_papers.summary(loan, name, brought, ZoneInfo(zone_of(config)))
     if loan.borrower and brought.mine:
         averaged = report_of(store, config, loan.borrower).average
         lines += [f"  {line}" for line in average_lines(averaged, loan.borrower, 100)]

@@ -10,9 +10,9 @@ from pathlib import Path
 from collector.service.config import Config
 from collector.service.notices.channels import Channel, ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import Notice
-from collector.service.notices.rules import standing
 from collector.service.notices.sent import SentNotices
 from collector.service.notices.situation import limits_of, look
+from collector.service.notices.standing import standing
 from collector.store import conditions
 from collector.store.database import Store
 from collector.store.errors import StoreError

@@ -15,8 +15,17 @@ from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
-from collector.service.notices.rules import VERY_HIGH_FOR, Condition, CuffNow, Folder, Limits, Series, Situation, Taken
 from collector.service.notices.series_progress import so_far
+from collector.service.notices.standing import (
+    VERY_HIGH_FOR,
+    Condition,
+    CuffNow,
+    Folder,
+    Limits,
+    Series,
+    Situation,
+    Taken,
+)
 from collector.share.text.cuff_text import never_delivered
 from collector.store import conditions, people, readings
 from collector.store.database import Store

@@ -11,7 +11,7 @@ from decimal import Decimal
 from collector.share.export.context import HAND, ClockReading, ExportContext, mmhg
 from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
-from collector.share.export.fhir.record import as_collected
+from collector.share.export.fhir.as_collected import as_collected
 from collector.share.export.fhir.text import by_identifier, compact, instant, number, quoted, uuid_of
 from collector.store.values import Basis, Reading
 

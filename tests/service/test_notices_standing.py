@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.service.notices.rules import Condition, CuffNow, Folder, Limits, Series, Situation, Taken, standing
+from collector.service.notices.standing import Condition, CuffNow, Folder, Limits, Series, Situation, Taken, standing
 from collector.store.values import exact_mmhg
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
