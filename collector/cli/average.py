@@ -55,8 +55,10 @@ def average(
 
     In --json: office_class_acc_aha, office_class_esh, home_against_office (white-coat, masked, sustained, both below),
     another_reading (of the last visit), second_threshold, last_ten (systolic at or above, of the last ten),
-    missing_sessions (how many), chance_at_or_above (0 to 1), would_settle, rmssd, range, pulse_pressure,
-    mean_pressure_estimate. What cannot be told is null; nothing is judged of a series that is not valid.
+    on_standing (each reading marked as taken standing beside the one taken sitting before it; standing less sitting),
+    hours_since_dose (median, of noted doses), missing_sessions (how many), chance_at_or_above (0 to 1), would_settle,
+    rmssd, range, pulse_pressure, mean_pressure_estimate. What cannot be told is null; nothing is judged of a series
+    that is not valid.
 
     Exit code 3: the series is too short, or something wants telling (a very high value, an irregular pulse seen more
     than once).
@@ -77,7 +79,14 @@ def average(
     from collector.numbers.office_home import Visit
     from collector.numbers.values import SpreadOf
     from collector.share.export.rows import json_text
-    from collector.share.office_and_log import log_remarks, office_against, office_visits, pressures
+    from collector.share.office_and_log import (
+        dose_rows,
+        last_dose,
+        log_remarks,
+        office_against,
+        office_visits,
+        pressures,
+    )
     from collector.share.text import average_text, findings
 
     around = of(ctx)
@@ -86,7 +95,8 @@ def average(
         wanted = asked(around, store, person, protocol, first, last)
         samples = samples_of(store, wanted)
         visits = office_visits(store, wanted.person)
-    found = reckon(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
+        found = reckon(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
+        since_dose = last_dose(store, wanted.person, found, samples)
     if office:
         visits = [
             Visit(
@@ -98,12 +108,12 @@ def average(
     limit = wanted.plan.low or LOW
     high, low = findings.outstanding(samples, found, limit)
     if as_json:
-        out(json_text(average_fields(found, wanted.person, high, low, against)))
+        out(json_text(average_fields(found, wanted.person, high, low, against, since_dose)))
         tell([words.caution(number)])
     else:
         for line in average_text.average_lines(found, wanted.person, terminal_width(), samples, limit, against):
             out(line)
-        for label, text in log_remarks(found, samples):
+        for label, text in (*dose_rows(since_dose), *log_remarks(found, samples)):
             out(f"{label}: {text}")
         if each:
             out("")

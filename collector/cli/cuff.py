@@ -17,6 +17,7 @@ from collector.share.text.layout import columns, natural, visible
 from collector.store.database import Store
 from collector.store.journal import cuffs, manners, pairing
 from collector.store.journal.cuffs import Cuff
+from collector.store.readings import renewed_bonds
 
 app = new_app("""List, name, add or forget cuffs.
 
@@ -59,6 +60,7 @@ def list_cuffs(
                         "advertised": cuff.advertised,
                         "bonded": cuff.bonded,
                         "bond_missing_on": cuff.bond_missing_on,
+                        "bond_renewed": cuff.bond_renewed,
                         "forgotten": cuff.forgotten,
                         "readings": cuff.readings,
                         "last_visit": cuff.last_visit,
@@ -97,6 +99,23 @@ def reset_manners(ctx: typer.Context, cuff: Which) -> None:
     with writing_store(of(ctx)) as store:
         count = manners.reset(store, cuff, datetime.now(UTC))
     say(f"{cuff}: {count} manner{'' if count == 1 else 's'} forgotten; its next visit is like its first")
+
+
+@app.command("confirm")
+def confirm_bond(ctx: typer.Context, cuff: Which) -> None:
+    """Say that a bond made anew is that of your cuff.
+
+    A cuff loses its bond with its batteries, or to a phone. Another one that bears its address could do the same,
+    so what came since is marked 'bond renewed', and where only known cuffs are welcome it counts in no average.
+    Look at those readings first (`quietcuff readings --cuff CUFF`); from then on they count, and so does what comes.
+
+    \b
+    Example:
+      quietcuff cuff confirm kitchen
+    """
+    with writing_store(of(ctx)) as store:
+        count = renewed_bonds.confirm(store, cuff, datetime.now(UTC))
+    say(f"{cuff}: its new bond is confirmed; {count} reading{'' if count == 1 else 's'} marked for it no longer")
 
 
 @app.command("name")

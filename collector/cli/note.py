@@ -13,6 +13,7 @@ from collector.cli.common.selection import reading_store, terminal_width, writin
 
 app = new_app("""Note what happened on a day, such as a change of regimen.
 
+    Of a dose only the time is noted, so that the average can say how many hours after it the readings were taken.
     Changes of regimen show in the report's plot, and `quietcuff change` compares before and after. A note is a line in
     your own words; the clinic decides what changes.
 
@@ -20,12 +21,14 @@ app = new_app("""Note what happened on a day, such as a change of regimen.
     Examples (invented):
       quietcuff note add mira 2031-03-20 "new tablet in the morning"
       quietcuff note add mira 2031-04-02 "flew to the Azores" --kind other
+      quietcuff note add mira 2031-04-03 07:30 --kind dose
       quietcuff note list mira
     """)
 
 
 class Kind(StrEnum):
     REGIMEN = "regimen"
+    DOSE = "dose"
     OTHER = "other"
 
 
@@ -34,8 +37,10 @@ def add_note(
     ctx: typer.Context,
     person: Whose,
     day: Annotated[str, typer.Argument(metavar="DATE", help="The day it happened, say 2031-03-20.")],
-    text: Annotated[str, typer.Argument(metavar="TEXT", help="What happened, in a line.")],
-    kind: Annotated[Kind, typer.Option(help="regimen: medicines or how to live; other: anything else.")] = Kind.REGIMEN,
+    text: Annotated[str, typer.Argument(metavar="TEXT", help="What happened, in a line; of a dose its time.")],
+    kind: Annotated[
+        Kind, typer.Option(help="regimen: medicines or how to live; dose: when one was taken; other: the rest.")
+    ] = Kind.REGIMEN,
 ) -> None:
     """Note something on a day.
 

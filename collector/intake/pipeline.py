@@ -12,7 +12,7 @@ from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, stations, visits
 from collector.store.journal.payloads import Payload
-from collector.store.readings import strikes, times, write
+from collector.store.readings import renewed_bonds, strikes, times, write
 from collector.store.readings.times import Time
 from collector.store.values import OutcomeKind
 
@@ -43,6 +43,7 @@ def interpret(store: Store, payload: int) -> Outcome:
         if outcome.fresh and outcome.reading is not None:
             place_one(store, found.cuff_id, outcome.reading, arrived)
             assign_reading(store, outcome.reading)
+            renewed_bonds.mark(store, found.cuff_id, outcome.reading)
         if found.visit is None:
             _settle_cuff(store, found.cuff_id, arrived)  # there is no end of a visit to wait for
         return outcome
@@ -140,6 +141,7 @@ def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes, everything: 
     moved, since = place_since(store, cuff_id, arrived, start)
     assign_cuff(store, cuff_id, since)
     strikes.mark_struck(store, cuff_id)
+    renewed_bonds.mark(store, cuff_id)
     strikes.mark_copies(store, cuff_id, since)
     derivation.note_settled(store, cuff_id, everything)
     return moved

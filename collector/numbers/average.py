@@ -12,6 +12,7 @@ from decimal import Decimal
 from collector.numbers import descriptive
 from collector.numbers.chance import Standing, standing
 from collector.numbers.completeness import grid, missing_sessions
+from collector.numbers.orthostatic import OnStanding, on_standing
 from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
@@ -87,6 +88,7 @@ class Average:
     had: int  # readings with a value inside the hours
     wanted: int  # in a whole series
     first_to_second: Pair | None  # mean fall from the first to the second reading of a sitting
+    on_standing: tuple[OnStanding, ...]
     morning_minus_evening: Pair | None
     mean_by_cuff: Decimal | None  # mean pressure, where every reading used has one
     load: Load
@@ -173,7 +175,12 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
     high = {session: None if short else _reached(rules.threshold, mean) for session, mean in apart.items()}
     decides, at_or_above = _decision(rules, None if short else overall, high)
     days = {one.day for one in chosen.usable}
-    had = sum(has_value(sample) for sitting in chosen.sittings if sitting.session for sample in sitting.samples)
+    had = sum(
+        has_value(sample) and not sample.void
+        for sitting in chosen.sittings
+        if sitting.session
+        for sample in sitting.samples
+    )
     goal = planned.goal(chosen.last)
     rows = grid(chosen, rules)
     return Average(
@@ -217,6 +224,7 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
         had=had,
         wanted=rules.preferred_days * 2 * rules.per_session,
         first_to_second=first_to_second(chosen, rules),
+        on_standing=on_standing(chosen, rules.handling.exclude_flags),
         morning_minus_evening=_apart(morning, evening),
         mean_by_cuff=_mean_by_cuff(used),
         load=load(used, rules.threshold),

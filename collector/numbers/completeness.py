@@ -16,7 +16,7 @@ def grid(chosen: Selected, rules: Protocol) -> tuple[GridDay, ...]:
     for sitting in chosen.sittings:
         if sitting.session:
             key = sitting.day, sitting.session
-            taken[key] = taken.get(key, 0) + sum(map(has_value, sitting.samples))
+            taken[key] = taken.get(key, 0) + sum(has_value(one) and not one.void for one in sitting.samples)
     used: dict[tuple[date, Session], int] = {}
     for one in chosen.used:
         used[one.day, one.session] = used.get((one.day, one.session), 0) + 1

@@ -10,7 +10,9 @@ from collector.numbers.average import Average
 from collector.numbers.change import Change, Compared, Difference
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import Office, OfficeHome
+from collector.numbers.orthostatic import OnStanding
 from collector.numbers.rules import Protocol
+from collector.numbers.series_remarks import SinceDose
 from collector.numbers.trend import MovingMean, PeriodMean, Trend
 from collector.numbers.usual import Usual
 from collector.numbers.values import Mean, Pair, Pressures, Sample
@@ -19,7 +21,12 @@ Fields = dict[str, object]
 
 
 def average_fields(
-    found: Average, person: str, high: Sequence[Sample] = (), low: Sequence[Sample] = (), office: Office | None = None
+    found: Average,
+    person: str,
+    high: Sequence[Sample] = (),
+    low: Sequence[Sample] = (),
+    office: Office | None = None,
+    since_dose: SinceDose | None = None,
 ) -> Fields:
     """The agreed fields in their order; `more` holds what else is known. high, low: the readings marked so."""
     standing, second = found.standing, found.protocol.second_threshold
@@ -53,6 +60,8 @@ def average_fields(
         "pulse_pressure": found.pulse_pressure,
         "mean_pressure_estimate": found.mean_pressure,
         "last_ten": found.load.last_ten,
+        "on_standing": [_on_standing(one) for one in found.on_standing],
+        "hours_since_dose": since_dose and {"median": since_dose.median_h, "readings": since_dose.readings},
         **_office(office),
         "more": {
             "unit": "mmHg",
@@ -87,6 +96,16 @@ def average_fields(
             "implausible": [{"reading_id": one, "mark": mark} for one, mark in found.implausible],
             "used_ids": found.used_ids,
         },
+    }
+
+
+def _on_standing(one: OnStanding) -> Fields:
+    return {
+        "sitting": one.sitting.reading_id,
+        "standing": one.standing.reading_id,
+        "after_s": one.after_s,
+        "standing_minus_sitting": {"systolic": one.systolic, "diastolic": one.diastolic},
+        "meets_criterion": one.meets,
     }
 
 

@@ -80,7 +80,7 @@ def published() -> Iterator[Protocol]:
         "NG136, recommendation 1.2.7",
         "Hypertension in adults: diagnosis and management, NG136 (2019, since amended). Read as quoted by GP "
         "notebook and "
-        "by Mahtani and others 2015",
+        "by Mahtani and others 2015 (from memory, journal and page not looked up)",
         both_sessions=True,
         threshold=_over(135, 85),
         target=_over(135, 85),
@@ -106,7 +106,7 @@ def published() -> Iterator[Protocol]:
         "2020 global practice guidelines",
         "Unger and others, Hypertension 2020;75:1334. From memory; that most guidelines ask for 3 to 7 days and "
         "leave out "
-        "day 1: Kyriakoulis and others 2022",
+        "day 1: Kyriakoulis and others, J Hypertens 2022, abstract (page not looked up)",
         both_sessions=True,
         threshold=_over(135, 85),
         drop_days=(1,),
@@ -141,8 +141,8 @@ def published() -> Iterator[Protocol]:
         "canada-2020",
         "Hypertension Canada",
         "2017 to 2020 guidelines",
-        "Leung and others 2017 (CHEP); Rabi and others, Can J Cardiol 2020;36:596; CMAJ 2021 (PMC8342011) for 28 "
-        "readings",
+        "Leung and others, Can J Cardiol 2017;33:557; Rabi and others, Can J Cardiol 2020;36:596; CMAJ 2021 "
+        "(PMC8342011) for 28 readings",
         both_sessions=True,
         threshold=_over(135, 85),
         min_days=7,

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
+from decimal import Decimal
 from enum import StrEnum
 from typing import Literal
 
@@ -179,7 +180,7 @@ class PlannedProtocol:
         """The goal for the person on that day: the plan's, else the protocol's for their age.
 
         No guideline gives a goal for home values in kidney disease: KDIGO 2021 (PMC8366157) has a systolic below 120
-        for standardized office readings only.
+        for standardized office readings only; the AHA/ASH/PCNA statement of 2008, with 130/80, is older.
         """
         plan, rules = self.plan, self.protocol
         if plan.goal:
@@ -187,9 +188,27 @@ class PlannedProtocol:
         if Condition.KIDNEY_DISEASE in plan.conditions:
             return Goal(None, None, "kidney disease: no guideline gives a goal for home values; set one in the plan")
         older = rules.target_for_age
-        if older and plan.born and on and on.year - plan.born >= older.age:
-            return Goal(older.target, SetBy.PROTOCOL, f"from age {older.age}")
+        aged = older if older and plan.born and on and on.year - plan.born >= older.age else None
+        if Condition.DIABETES in plan.conditions:
+            if aged:
+                note = f"diabetes, and age {aged.age} or more: the published goals differ; set one in the plan"
+                return Goal(None, None, note)
+            return _with_diabetes(rules.target)
+        if aged:
+            return Goal(aged.target, SetBy.PROTOCOL, f"from age {aged.age}")
         return Goal(rules.target, SetBy.PROTOCOL if rules.target else None)
+
+
+DIABETES_GOAL = Pressures(Decimal(130), Decimal(80))
+"""Home goal with diabetes: Pickering and others, AHA/ASH/PCNA call to action 2008, table (PMC8109940)."""
+
+
+def _with_diabetes(target: Pressures | None) -> Goal:
+    """The rule's own goal where it is as low, else the published one for diabetes."""
+    low = DIABETES_GOAL
+    if target and target.systolic <= low.systolic and target.diastolic <= low.diastolic:
+        return Goal(target, SetBy.PROTOCOL, f"no higher than the one published for diabetes, {low}")
+    return Goal(low, SetBy.CONDITION, "for diabetes: AHA/ASH/PCNA 2008")
 
 
 def _contradictions(protocol: Protocol) -> list[str]:

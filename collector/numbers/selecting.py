@@ -9,7 +9,7 @@ hours make no day, but those of the period are listed.
 Day numbers. Day 1 is the first day of the period that holds readings; empty days get no number. Days to be left out
 (day 1, days 1 and 2) are left out by this number, once per period.
 
-Reasons come in a fixed order and the first that fits is given: struck out or there once already, no value, time not
+Reasons come in a fixed order and the first that fits is given: void (struck out, say), no value, time not
 certain, other hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a
 sitting is its first reading with both pressures, flagged or not: it is the one taken before the person had settled.
 Where a protocol keeps a first reading that is alone (`keep_first_if_alone`), readings are numbered as in the survey

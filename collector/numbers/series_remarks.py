@@ -1,7 +1,11 @@
-"""What is worth saying of a series besides its mean: pulse flags, falls within a sitting, load, implausible values."""
+"""What is worth saying of a series besides its mean: pulse flags, falls within a sitting, load, implausible values,
+hours since the last dose."""
 
+from bisect import bisect_right
 from collections.abc import Sequence
-from datetime import UTC
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from statistics import median
 
 from collector.numbers import descriptive
 from collector.numbers.rules import Protocol
@@ -64,5 +68,33 @@ def sooner_than_asked(chosen: Selected, rules: Protocol) -> int:
         (after.taken_at.astimezone(UTC) - before.taken_at.astimezone(UTC)).total_seconds()
         for sitting in chosen.sittings
         for before, after in zip(sitting.samples, sitting.samples[1:], strict=False)
+        if not after.upright
     ]
     return sum(pause < rules.gap_s for pause in pauses)
+
+
+DOSE_WITHIN = timedelta(hours=36)
+"""A dose noted longer before says nothing: more were taken and not noted. A choice of this project, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class SinceDose:
+    """Hours from the last noted dose to the readings that have one: the median, and how many of how many."""
+
+    median_h: float
+    readings: int
+    of: int
+
+
+def since_dose(used: Sequence[Sample], doses: Sequence[datetime]) -> SinceDose | None:
+    """doses: wall clock where the person was, without a zone. None where none was noted in time before a reading."""
+    hours = []
+    walls = sorted(doses)
+    for one in used:
+        before = bisect_right(walls, one.taken_at.replace(tzinfo=None))
+        if before:
+            at = walls[before - 1].replace(tzinfo=one.taken_at.tzinfo)
+            since = one.taken_at.astimezone(UTC) - at.astimezone(UTC)
+            if timedelta() <= since <= DOSE_WITHIN:
+                hours.append(since / timedelta(hours=1))
+    return SinceDose(median(hours), len(hours), len(used)) if hours else None

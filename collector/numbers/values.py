@@ -24,6 +24,7 @@ class SetBy(StrEnum):
 
     PROTOCOL = "protocol"
     PLAN = "plan"
+    CONDITION = "condition"  # published for what the person has
 
 
 class Decides(StrEnum):
@@ -67,6 +68,7 @@ class Sample:
     source: Source = Source.CUFF
     mean: Decimal | None = None  # mean arterial pressure as the cuff measured it
     void: str = ""  # why it counts nowhere: a person struck it out, or it is there once already
+    upright: bool = False  # void only as it was taken standing
 
     def __post_init__(self) -> None:
         if self.taken_at.utcoffset() is None:

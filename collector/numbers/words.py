@@ -213,7 +213,8 @@ CHANGE_CAUTIONS = (
     "Values run higher in winter, by about 5.",
     "Another cuff, another arm or another time since the last tablet can make a difference like this.",
 )
-"""Regression to the mean; day 1 higher by 2.8/1.4 (Kyriakoulis and others 2022); winter about 5 (from memory)."""
+"""Regression to the mean; day 1 higher by 2.8/1.4 (Kyriakoulis and others, J Hypertens 2022, abstract, page not looked
+up); winter about 5 (from memory)."""
 
 
 def difference(which: str, value: float, said: Said) -> str:

@@ -146,10 +146,14 @@ class Handles:
 
 @dataclass(frozen=True, slots=True)
 class Bond:
-    """What is known of the bond: made, or found missing on one side ('ours', 'cuff')."""
+    """What is known of the bond: made, or found missing on one side ('ours', 'cuff').
+
+    renewed: it was made in place of one that was lost, by the cuff or by another that bears its address.
+    """
 
     bonded: bool
     missing_on: str | None = None
+    renewed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -293,6 +297,11 @@ class Link(Protocol):
     @property
     def bond_missing_on(self) -> str | None:
         """On which side the bond was found gone, once it was: 'ours' or 'cuff'."""
+        ...
+
+    @property
+    def bond_renewed(self) -> bool:
+        """Whether the bond that stands was made in place of another, and no visit has told so yet."""
         ...
 
     async def secure(self) -> bool:

@@ -128,7 +128,7 @@ class _Visit(Steps):
             self._learn_bond()
 
     def _learn_bond(self) -> None:
-        bond = Bond(self.link.bonded, self.link.bond_missing_on)
+        bond = Bond(self.link.bonded, self.link.bond_missing_on, self.link.bond_renewed)
         if bond != self._told_bond:
             self._told_bond = bond
             self.learn(bond)

@@ -1,17 +1,20 @@
-"""Visits of the store as the numbers take them, and what a hand-written log tells by its digits."""
+"""Visits and noted doses of the store as the numbers take them, and what a hand-written log tells by its digits."""
 
 from collections.abc import Iterator, Sequence
+from datetime import datetime
 from decimal import Decimal
 
 from collector.numbers.average import Average
 from collector.numbers.log_digits import copied, last_digits
 from collector.numbers.office_home import Office, Visit, against_home, visits_that_count
 from collector.numbers.rules import Condition
+from collector.numbers.series_remarks import SinceDose, since_dose
 from collector.numbers.sittings import sittings
-from collector.numbers.values import Pressures, Sample, Source
+from collector.numbers.values import Pressures, Sample, Source, rounded_text
 from collector.share.text.findings import Row
 from collector.share.text.findings import log_remarks as rows
 from collector.store.database import Store
+from collector.store.people import notes
 from collector.store.people import office_visits as visits_kept
 
 
@@ -40,3 +43,22 @@ def log_remarks(found: Average, samples: Sequence[Sample]) -> Iterator[Row]:
     values = [value for one in written for value in (one.systolic, one.diastolic) if value is not None]
     groups = [one.samples for one in sittings(written, found.protocol)]
     yield from rows(last_digits(values), copied(groups), len(groups))
+
+
+def last_dose(store: Store, person: str, found: Average, samples: Sequence[Sample]) -> SinceDose | None:
+    """Of the readings that are averaged. Raises StoreError."""
+    doses = []
+    for note in notes.every(store, person, notes.DOSE):
+        if (at := notes.dose_time(note.text)) is not None:  # another station's note may be anything
+            doses.append(datetime.combine(note.day, at))
+    used = set(found.used_ids)
+    return since_dose([one for one in samples if one.reading_id in used], doses)
+
+
+def dose_rows(since: SinceDose | None) -> Iterator[Row]:
+    if since:
+        some = f"{since.readings} of {since.of} readings"
+        yield (
+            "Since the dose",
+            f"taken {rounded_text(since.median_h)} hours after the last noted dose, median of {some}",
+        )

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator
 
 from collector.numbers.values import Sample, Source
-from collector.store.values import VOID_MARKS, Basis, Reading, exact_mmhg
+from collector.store.values import STANDING, VOID_MARKS, Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
 """A time that may be off by more can put a reading into another session. A choice of this project, no source."""
@@ -17,6 +17,7 @@ def sample(reading: Reading) -> Sample:
 
     Its time stays in the zone of the station it came to: that wall clock says which day and session it is of.
     """
+    void = VOID_MARKS.intersection(reading.marks)
     return Sample(
         reading.reading_id,
         reading.taken_at,
@@ -27,7 +28,8 @@ def sample(reading: Reading) -> Sample:
         certain_time=has_certain_time(reading),
         mean=exact_mmhg(reading.mean, reading.unit),
         source=Source.HAND if reading.taken_basis is Basis.HAND else Source.CUFF,
-        void=", ".join(sorted(VOID_MARKS.intersection(reading.marks))),
+        void=", ".join(sorted(void)),
+        upright=void == {STANDING},
     )
 
 

@@ -31,8 +31,14 @@ class Basis(StrEnum):
 STRUCK_OUT = "struck out"
 CORRECTED = "corrected"
 HAND_COPY = "copy of a cuff's reading"
-VOID_MARKS = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY})
-"""Marks of readings that count nowhere: a person said so, or they are there once already."""
+BOND_RENEWED = "bond renewed"
+BOND_NOT_CONFIRMED = "bond not confirmed"
+STANDING = "taken standing"
+STRIKES = frozenset({STRUCK_OUT, CORRECTED, STANDING})
+"""Marks that a person sets and takes back."""
+VOID_MARKS = STRIKES | {HAND_COPY, BOND_NOT_CONFIRMED}
+"""Marks of readings that count nowhere: a person said so, they are there once already, or nobody has said yet that
+the cuff which made a new bond is the one that had the bond before."""
 
 
 class OutcomeKind(StrEnum):

@@ -44,6 +44,8 @@ FIELDS = [
     "pulse_pressure",
     "mean_pressure_estimate",
     "last_ten",
+    "on_standing",
+    "hours_since_dose",
     "office",
     "office_class_acc_aha",
     "office_class_esh",
@@ -144,6 +146,43 @@ def test_a_short_series_says_what_is_missing_and_leaves_with_3(at_home: Run) -> 
     found = json.loads(at_home("average", "mira", "--since", "2031-03-03", "--until", "2031-03-04", "--json").stdout)
     assert (found["valid"], found["at_or_above"], found["chance_at_or_above"]) == (False, None, None)
     assert found["short_of"][0] == "1 more day with readings (2 of 3)"
+
+
+def test_a_reading_marked_as_taken_standing_is_shown_beside_the_one_before(at_home: Run, tmp_path: Path) -> None:
+    assert json.loads(at_home("average", "mira", "--json").stdout)["on_standing"] == []
+    every = map(json.loads, at_home("readings", "mira", "--json").stdout.splitlines())
+    one = next(reading["reading_id"] for reading in every if reading["taken_at"].startswith("2031-03-05T07:02"))
+    marked = at_home("strike", one, "--standing")
+    assert (marked.exit_code, marked.stderr.split(";")[0]) == (0, "1 reading marked as taken standing")
+    assert "is taken standing already" in at_home("strike", one).stderr
+    assert at_home("rebuild").exit_code == 0
+    found = json.loads(at_home("average", "mira", "--json").stdout)
+    (pair,) = found["on_standing"]
+    assert pair["standing_minus_sitting"] == {"systolic": -2, "diastolic": -1}
+    assert (pair["after_s"], pair["meets_criterion"], found["used"]) == (120, False, 23)
+    assert {"reading_id": pair["standing"], "reason": "taken standing"} in found["excluded"]
+    text = " ".join(at_home("average", "mira").stdout.split())
+    assert "Standing 136/85 sitting, 134/84 standing 2 min later; 0 of 1 meet the usual criterion" in text
+    page = tmp_path / "mira.html"
+    at_home("report", "mira", "--output", str(page))
+    assert "134/84 standing 2 min later" in page.read_text()
+    assert at_home("strike", one, "--undo").exit_code == 0
+    assert json.loads(at_home("average", "mira", "--json").stdout)["used"] == 24
+
+
+def test_hours_since_a_noted_dose_are_told_and_nothing_where_none_is(at_home: Run, tmp_path: Path) -> None:
+    assert "dose" not in at_home("average", "mira").stdout
+    assert json.loads(at_home("average", "mira", "--json").stdout)["hours_since_dose"] is None
+    assert at_home("note", "add", "mira", "2031-03-05", "05:00", "--kind", "dose").exit_code == 0
+    assert "never what it was or how much" in at_home("note", "add", "mira", "2031-03-05", "2", "--kind", "dose").stderr
+    found = json.loads(at_home("average", "mira", "--json").stdout)["hours_since_dose"]
+    assert found["readings"] == 6  # morning and evening of that day and the morning after
+    assert f"taken {found['median']:.1f} hours after the last noted dose, median of 6 of 24 readings" in " ".join(
+        at_home("average", "mira").stdout.split()
+    )
+    page = tmp_path / "mira.html"
+    at_home("report", "mira", "--output", str(page))
+    assert "hours after the last noted dose" in page.read_text()
 
 
 def test_no_reading_at_all_is_no_average(at_home: Run) -> None:

@@ -61,7 +61,7 @@ def test_notes_are_added_listed_and_taken_back(at_home: Run) -> None:
         (["add", "lena", "2031-04-14", "x"], 1, "no person 'lena'"),
         (["add", "mira", "14.4.", "x"], 2, "DATE '14.4.' is not a day; give a date like 2031-03-04"),
         (["add", "mira", "2031-04-14", "  "], 1, "a note has 1 to 500 characters"),
-        (["add", "mira", "2031-04-14", "x", "--kind", "dose"], 2, "regimen"),
+        (["add", "mira", "2031-04-14", "x", "--kind", "diet"], 2, "regimen"),
         (["remove", "mira", "beef"], 1, "no note of mira has an id that begins with 'beef'"),
     ],
 )

@@ -1,7 +1,7 @@
 """The average: what it is made of, how far to trust it, and what does not change it."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import Any
 
@@ -14,7 +14,9 @@ from collector.numbers import descriptive
 from collector.numbers.average import average
 from collector.numbers.protocols import PROTOCOLS, Plan, custom, protocol
 from collector.numbers.rules import Condition
+from collector.numbers.series_remarks import since_dose
 from collector.numbers.values import Pair, Pressures, Sample, Source, SpreadOf, rounded_text
+from collector.share.text import findings
 
 NICE = protocol("nice-ng136")
 AMA = protocol("aha-ama-2020")
@@ -213,6 +215,79 @@ def test_age_and_kidney_disease_change_the_goal() -> None:
     assert goal("nice-ng136", conditions=kidney, goal=own)[0] == "130/80"
 
 
+@pytest.mark.parametrize(
+    ("name", "plan", "below", "set_by", "note"),
+    [
+        ("nice-ng136", {}, "130/80", "condition", "for diabetes: AHA/ASH/PCNA 2008"),
+        ("ish-2020", {}, "130/80", "condition", "for diabetes: AHA/ASH/PCNA 2008"),
+        ("jsh-2019", {}, "125/75", "protocol", "no higher than the one published for diabetes, 130/80"),
+        ("nice-ng136", {"born": 1940}, "None", "None", "the published goals differ; set one in the plan"),
+        ("nice-ng136", {"goal": Pressures(Decimal(140), Decimal(85))}, "140/85", "plan", ""),
+    ],
+)
+def test_diabetes_has_its_published_home_goal_or_says_why_not(
+    name: str, plan: dict[str, Any], below: str, set_by: str, note: str
+) -> None:
+    found = average(series(week()), protocol(name), Plan(conditions=frozenset({Condition.DIABETES}), **plan))
+    assert (str(found.goal.below), str(found.goal.set_by)) == (below, set_by)
+    assert note in found.goal.note
+    line = next(line for line in findings.further_verdicts(found) if "oal" in line)
+    assert line.startswith("No goal: diabetes" if below == "None" else f"Goal below {below} mmHg, set by ")
+    assert ("a published statement (for diabetes" in line) == (set_by == "condition")
+
+
+def test_readings_taken_standing_stand_beside_those_taken_sitting() -> None:
+    """By hand: 138/86 and 136/86 sitting, then 112/80 one minute and 120/84 five minutes later."""
+    later = DAY_ONE + timedelta(days=2)
+
+    def upright(minute: int, *pressures: int, status: list[str] | None = None) -> Sample:
+        made = sample(later.replace(hour=7, minute=minute), *pressures, name=f"up{minute}", status=status or [])
+        return replace(made, void="taken standing", upright=True)
+
+    plain = average(series(week()), NICE)
+    assert plain.on_standing == ()
+    found = average(
+        [*series(week()), upright(2, 112, 80), upright(3, 70, 40, status=["body movement"]), upright(6, 120, 84)], NICE
+    )
+    assert (found.mean, found.had, found.grid, found.too_close) == (plain.mean, plain.had, plain.grid, plain.too_close)
+    assert dict(found.excluded)["up2"] == "taken standing"
+    first, last = found.on_standing
+    assert (first.sitting.reading_id, first.standing.reading_id) == ("d3-morning-2", "up2")
+    assert (first.systolic, first.diastolic, first.after_s, first.meets) == (-24, -6, 60, True)
+    assert (last.systolic, last.meets) == (-16, None)  # when they stood up is not known
+    ((label, text),) = findings.standing_rows(found)
+    assert label == "Standing"
+    assert text == (
+        "136/86 sitting, 112/80 standing 1 min later, the largest fall; 1 of 1 meet the usual criterion (20 or 10 "
+        "lower within 3 min): for the clinician to judge"
+    )
+    assert not list(findings.standing_rows(plain))
+
+
+@pytest.mark.parametrize(
+    ("pressures", "minute", "meets"),
+    [((117, 77), 2, False), ((116, 86), 2, True), ((136, 76), 4, True), ((136, 77), 4, False), ((100, 60), 5, None)],
+)
+def test_the_usual_criterion_is_20_or_10_within_three_minutes(
+    pressures: tuple[int, int], minute: int, meets: bool | None
+) -> None:
+    at = (DAY_ONE + timedelta(days=2)).replace(hour=7, minute=minute)
+    one = replace(sample(at, *pressures, name="up"), void="taken standing", upright=True)
+    (pair,) = average([*series(week()), one], NICE).on_standing
+    assert pair.meets is meets
+
+
+def test_hours_since_the_last_noted_dose() -> None:
+    wall = [datetime(2026, 3, 2, 19, 0), datetime(2026, 3, 3, 19, 30), datetime(2026, 3, 9, 6, 0)]
+    used = [sample(DAY_ONE + timedelta(days=1, hours=7)), sample(DAY_ONE + timedelta(days=2, hours=7))]
+    used.append(sample(DAY_ONE + timedelta(days=5, hours=7)))  # the dose before is too long ago
+    found = since_dose(used, wall)
+    assert found
+    assert (found.median_h, found.readings, found.of) == (11.75, 2, 3)
+    assert since_dose(used, []) is None
+    assert since_dose(used, wall[2:]) is None  # noted after all readings
+
+
 def test_missing_sessions_are_counted() -> None:
     rows = [row for row in week() if row[:2] != [4, "evening"]]
     found = average(series(rows), NICE)
@@ -349,3 +424,17 @@ def test_every_reading_is_used_or_has_a_reason(rows: list[tuple[int, int, int, i
         assert len(found.used_ids) + len(found.excluded) == found.taken
         assert not set(found.used_ids) & {name for name, _ in found.excluded}
         assert sum(row.morning.used + row.evening.used for row in found.grid) == found.used
+
+
+def test_what_is_struck_out_or_standing_is_nothing_to_fall_from() -> None:
+    at = (DAY_ONE + timedelta(days=2)).replace(hour=7, minute=1)
+    struck = replace(sample(at + timedelta(seconds=20), 180, 110, name="struck"), void="struck out")
+    standing = [
+        replace(sample(at + timedelta(seconds=after), 130, 84, name=f"up{after}"), void="taken standing", upright=True)
+        for after in (30, 60)  # sooner after one another than sitting readings are asked for
+    ]
+    alone = replace(standing[0], reading_id="alone", taken_at=at.replace(hour=12))
+    found = average([*series(week()), struck, *standing, alone], NICE)
+    assert [one.sitting.reading_id for one in found.on_standing] == ["d3-morning-2", "d3-morning-2"]
+    assert found.too_close == 1  # the struck one
+    assert found.had == average(series(week()), NICE).had

@@ -70,6 +70,7 @@ class ScriptedLink:
         self.cuff, self.source, self.name = CUFF, "scripted", "A cuff"
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
+        self.bond_renewed = False
         self.bonded, self.table_changed, self.noticed = False, False, set()
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
         self.sink, self.script, self.offers = sink, script or {}, offers

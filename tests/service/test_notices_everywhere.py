@@ -45,6 +45,7 @@ def visited(
     ahead: timedelta = timedelta(),
     battery: int = 80,
     bond_missing_on: str | None = None,
+    renewed: bool = False,
 ) -> None:
     """Ada's cuff 'kitchen' was here and brought one reading."""
     with open_store(store) as opened:
@@ -52,7 +53,7 @@ def visited(
         stamp = DateTime.of((at + ahead).replace(tzinfo=None))
         visits.learn_value(opened, visit, 0x2A08, build_date_time(stamp), at)
         visits.learn_value(opened, visit, 0x2A19, bytes([battery]), at)
-        visits.learn_bond(opened, visit, bond_missing_on is None, bond_missing_on, at)
+        visits.learn_bond(opened, visit, bond_missing_on is None or renewed, bond_missing_on, at, renewed=renewed)
         journal.append(
             opened,
             cuff=KITCHEN,
@@ -94,6 +95,11 @@ KINDS = {
     "battery": Kind("battery", lambda store, now: visited(store, now, battery=9), "its battery is at 9 %"),
     "clock": Kind("clock", lambda store, now: visited(store, now, ahead=30.5 * MINUTE), "is 30 minutes ahead"),
     "bond": Kind("bond", lambda store, now: visited(store, now, bond_missing_on="cuff"), "has lost the bond"),
+    "bond renewed": Kind(
+        "bond renewed",
+        lambda store, now: visited(store, now, bond_missing_on="cuff", renewed=True),
+        "its bond was lost and made anew",
+    ),
     "disk": Kind("disk", visited, "MB are free at", QUIET.replace("disk_free_mb = 0", "disk_free_mb = 900000000")),
     "backup late": Kind(
         "backup late",

@@ -49,7 +49,9 @@ def test_a_note_taken_back_is_gone_with_its_words(tmp_path: Path) -> None:
         ("lena", "x", "regimen", "no person 'lena'"),
         ("mira", " \n", "regimen", "1 to 500 characters, this one 0"),
         ("mira", "x" * 501, "other", "this one 501"),
-        ("mira", "x", "dose", "of kind regimen or other, not 'dose'"),
+        ("mira", "x", "diet", "of kind regimen, dose or other, not 'diet'"),
+        ("mira", "5 mg", "dose", "only its time is noted, such as 07:30; never what it was or how much"),
+        ("mira", "07:30 5 mg", "dose", "only its time is noted"),
     ],
 )
 def test_what_is_no_note_is_refused(tmp_path: Path, person: str, text: str, kind: str, words: str) -> None:

@@ -262,6 +262,10 @@ class BlueZLink:
             self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
         return paired and bool(self.around.bus.get(self.path, DEVICE, "Bonded", paired))
 
+    @property
+    def bond_renewed(self) -> bool:
+        return self.bond_missing_on is not None and self.bonded
+
     def _is_private(self) -> bool:
         return self.around.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
 

@@ -274,7 +274,8 @@ class Visits(Watcher):
     def bonded(self, path: str, visit: int) -> None:
         address = self.address_of(path)
         self.pair_first.discard(address)
-        self.sink.learn(visit, Bond(True, self._bond_missing.get(address)))
+        missing = self._bond_missing.get(address)
+        self.sink.learn(visit, Bond(True, missing, renewed=missing is not None))
         if self._bond_missing.pop(address, None):
             log.info("%s: paired anew", address)
         self.sink.tell(f"bond {address}", None)  # may have been told before we were started again

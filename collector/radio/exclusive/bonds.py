@@ -30,6 +30,7 @@ class Bonds(KeyStore):
         self._bonds: dict[str, dict[str, Any]] = stored.get("bonds") or {}
         self._earlier: dict[str, dict[str, Any]] = stored.get("earlier") or {}
         self.refused: set[str] = set()  # whose bond did not decrypt what they sent
+        self.renewed: set[str] = set(stored.get("renewed") or ())  # replaced, which no visit has told yet
         if not stored:
             self._save()
 
@@ -53,7 +54,13 @@ class Bonds(KeyStore):
     def _save(self) -> None:
         if self._path is None:
             return
-        stored = {"address": str(self.address), "irk": self.irk.hex(), "bonds": self._bonds, "earlier": self._earlier}
+        stored = {
+            "address": str(self.address),
+            "irk": self.irk.hex(),
+            "bonds": self._bonds,
+            "earlier": self._earlier,
+            "renewed": sorted(self.renewed),
+        }
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         fresh = self._path.with_suffix(".new")
         handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
@@ -79,6 +86,7 @@ class Bonds(KeyStore):
         """A new bond. The one before is kept: who made the new one may not have been the cuff."""
         if name in self._bonds and self._bonds[name] != keys.to_dict():
             self._earlier[name] = self._bonds[name]
+            self.renewed.add(name)
         self._bonds[name] = keys.to_dict()
         self.refused.discard(name)
         self._save()
@@ -91,6 +99,12 @@ class Bonds(KeyStore):
         self.refused.discard(name)
         self._save()
         return True
+
+    def note_renewed(self, name: str, renewed: bool) -> None:
+        """Whether a bond replaced another, as far as somebody is still to be told."""
+        if (name in self.renewed) is not renewed:
+            self.renewed.symmetric_difference_update({name})
+            self._save()
 
     async def delete(self, name: str) -> None:
         self._earlier.pop(name, None)

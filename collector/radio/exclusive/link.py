@@ -20,6 +20,7 @@ from collector.radio.port import (
     LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
     WE_LEFT,
+    Bond,
     Ending,
     Found,
     KnownCuff,
@@ -73,6 +74,7 @@ class BumbleLink:
         self._answers: dict[int, asyncio.Future[bytes]] = {}
         self._subscribed: set[int] = set()
         self._down = asyncio.Event()
+        self.renewed_told = False  # in this visit
         self._tasks: set[asyncio.Task[None]] = set()
         self._hung_up = False
         self.security = Security(device, connection, sink, self.while_up)
@@ -98,6 +100,10 @@ class BumbleLink:
     @property
     def bond_missing_on(self) -> str | None:
         return self.security.missing_on
+
+    @property
+    def bond_renewed(self) -> bool:
+        return self.security.renewed
 
     # -- what is heard -------------------------------------------------------------------------------
 
@@ -133,6 +139,7 @@ class BumbleLink:
             self._drop(WE_LEFT)
             return False
         try:
+            self._tell_renewed()
             self._sink.take(
                 ReceivedPayload(
                     cuff=self.cuff,
@@ -155,6 +162,12 @@ class BumbleLink:
         self.heard += 1
         self.heard_at = time.monotonic()
         return True
+
+    def _tell_renewed(self) -> None:
+        """Before any record that came over a bond made anew is on disk, so is that."""
+        if self.bond_renewed and self.visit is not None and not self.renewed_told:
+            self._sink.learn(self.visit, Bond(self.bonded, self.bond_missing_on, renewed=True))
+            self.renewed_told = True
 
     def _settle_undiscovered(self) -> None:
         waiting, self._undiscovered = self._undiscovered, None
@@ -195,6 +208,8 @@ class BumbleLink:
         await self._down.wait()
 
     async def hang_up(self) -> None:
+        with suppress(Exception):  # else the next visit tells it
+            self._tell_renewed()
         if not self._down.is_set():
             if not self._hung_up:
                 self.ended, self._hung_up = WE_LEFT, True

@@ -226,6 +226,8 @@ class BumbleRadio:
                 link.remember(known)
             await link.reveal()
             await visit(link, self._sink, self._plan)
+            if link.renewed_told:
+                link.security.told()
         except Exception as error:
             log.error("visit to %s failed: %s: %s", link.cuff, type(error).__name__, error)
             log.debug("how", exc_info=True)

@@ -39,7 +39,7 @@ class Security:
     async def secure(self) -> bool:
         """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides."""
         async with self._one_at_a_time:
-            peer = str(self._connection.peer_address)
+            peer = self._peer
             keys = await self._bonds.get(peer)
             if self._dead:  # who waited for its turn meanwhile must not try on
                 raise LinkLost("the keys did not fit")
@@ -51,10 +51,10 @@ class Security:
             elif not (self.wanted or self._connection.peer_address.is_resolvable):
                 self.bonded = False
             else:
-                if any(known.address == self._address and known.bonded for known in self._sink.known()):
-                    self.missing_on = "ours"
-                    log.warning("%s: our side of the bond is gone; pairing again", self._address)
-                await self._while_up(self._connection.pair())
+                try:
+                    await self._while_up(self._connection.pair())
+                finally:
+                    await self._look_for_earlier_bond()
                 self.bonded = True
             return self.bonded
 
@@ -65,9 +65,29 @@ class Security:
         if self._device.person_at(self._connection) is None:
             return False
         async with self._one_at_a_time:
+            renewed = self.renewed
             await self._while_up(self._connection.pair())
             self.bonded = True
+            self._bonds.note_renewed(self._peer, renewed)  # by the digits a person knows the cuff
         return True
+
+    @property
+    def renewed(self) -> bool:
+        """Whether the bond replaced another one, and that was not told yet."""
+        return self._peer in self._bonds.renewed
+
+    def told(self) -> None:
+        """The sink knows that the bond was renewed."""
+        self._bonds.note_renewed(self._peer, False)
+
+    async def _look_for_earlier_bond(self) -> None:
+        """After pairing with a cuff that we had no bond with: by now a hidden one has said who it is."""
+        if await self._bonds.get(self._peer) is None:
+            return
+        if any(known.address == self._address and known.bonded for known in self._sink.known()):
+            self.missing_on = self.missing_on or "ours"
+            self._bonds.note_renewed(self._peer, True)
+            log.warning("%s: the bond that was there before is gone; paired again", self._address)
 
     async def _encrypt(self, peer: str, keys: PairingKeys) -> bool:
         """With the bond that stands, or the one before it; False where the cuff has neither. Nothing is deleted."""
@@ -104,6 +124,10 @@ class Security:
         log.warning("%s: the cuff has lost the bond; pairing again", self._address)
         await self._while_up(self._connection.pair())
         return True
+
+    @property
+    def _peer(self) -> str:
+        return str(self._connection.peer_address)
 
     @property
     def _address(self) -> str:

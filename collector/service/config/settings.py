@@ -188,7 +188,7 @@ class Person:
     low_systolic: int | None = key(None, "mmHg; below is marked low.", at_least=50, at_most=140)
     low_diastolic: int | None = key(None, "mmHg; below is marked low.", at_least=20, at_most=100)
     born: int | None = key(None, "Year of birth, for goals that are other from an age on.", at_least=1900, at_most=2100)
-    conditions: tuple[str, ...] = key((), "Such as ['kidney disease', 'atrial fibrillation'].", check=_conditions)
+    conditions: tuple[str, ...] = key((), "Of 'atrial fibrillation', 'kidney disease', 'diabetes'.", check=_conditions)
     atrial_fibrillation: bool = key(False, "Whether each sitting takes three readings, as with atrial fibrillation.")
     morning: tuple[str, ...] = key((), "Hours of the morning readings, say for night work.", check=_hours)
     evening: tuple[str, ...] = key((), "Hours of the evening readings.", check=_hours)

@@ -35,6 +35,7 @@ from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, manners, visits
+from collector.store.readings import renewed_bonds
 from parsers.text import plain
 from parsers.uuids import Uuid, full
 
@@ -120,7 +121,9 @@ class StoreSink:
             case Unlearned():
                 manners.unlearn(store, visit, fact.manner, fact.detail)
             case Bond():
-                visits.learn_bond(store, visit, fact.bonded, fact.missing_on, now)
+                held = self.accept is Accept.KNOWN
+                visits.learn_bond(store, visit, fact.bonded, fact.missing_on, now, renewed=fact.renewed, held=held)
+                renewed_bonds.mark_of_visit(store, visit)
             case Named():
                 visits.learn_name(store, visit, fact.name, now)
 

@@ -86,6 +86,7 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
             battery=level[0] if level and level[0] <= 100 else None,
             clock_ahead_s=_clock_ahead(store, cuff.address, values, zone),
             bond_missing_on=cuff.bond_missing_on,
+            bond_renewed=cuff.bond_renewed,
             never_delivered=never_delivered(store, cuff.address),
         )
 

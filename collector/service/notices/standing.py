@@ -30,6 +30,7 @@ class CuffNow:
     battery: int | None = None  # percent
     clock_ahead_s: float | None = None
     bond_missing_on: str | None = None  # 'ours', 'cuff'
+    bond_renewed: str | None = None  # not confirmed: what it brought is 'held' or 'counts'
     never_delivered: tuple[str, str] | None = None  # what is so, what mends it
 
 
@@ -157,6 +158,16 @@ def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:
                 cuff.address,
                 f"{cuff.name}: {side} has lost the bond, so it cannot be read",
                 f"bluetoothctl remove {cuff.address}, then let the cuff pair again",
+            )
+        if cuff.bond_renewed:
+            kept = "counts nowhere until you confirm it" if cuff.bond_renewed == "held" else "is marked 'bond renewed'"
+            yield Notice(
+                "bond renewed",
+                cuff.address,
+                f"{cuff.name}: its bond was lost and made anew, by the cuff or by another with its address; what it "
+                f"sent since {kept}",
+                f"new batteries, or paired with a phone meanwhile? Then quietcuff cuff confirm {cuff.address}; else "
+                "look at those readings first",
             )
         if cuff.never_delivered:
             text, remedy = cuff.never_delivered

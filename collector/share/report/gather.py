@@ -10,7 +10,7 @@ from collector.numbers.levels import LOW
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Sample
-from collector.share.office_and_log import log_remarks, office_against, office_visits
+from collector.share.office_and_log import dose_rows, last_dose, log_remarks, office_against, office_visits
 from collector.share.report.cuff_clocks import by_cuff, clock_line
 from collector.share.report.data import CuffLine, Note, ReportData
 from collector.share.samples import sample
@@ -57,7 +57,7 @@ def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
         trend=trend(shown, wanted.protocol, wanted.plan),
         made_at=now.astimezone(zone),
         office=office_against(office_visits(store, wanted.person), averaged),
-        log_remarks=tuple(log_remarks(averaged, samples)),
+        log_remarks=(*dose_rows(last_dose(store, wanted.person, averaged, samples)), *log_remarks(averaged, samples)),
         change=_change(samples, noted, begin, wanted),
         notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
         cuffs=tuple(_cuffs(store, found, averaged)),

@@ -35,6 +35,8 @@ def remarks(cuff: Cuff) -> tuple[str, ...]:
     if cuff.bond_missing_on:
         where = "the cuff has" if cuff.bond_missing_on == "cuff" else "this machine has"
         found.append(f"{where} lost the bond: pair again")
+    if cuff.bond_renewed:
+        found.append("bond renewed, not confirmed: cuff confirm")
     if cuff.forgotten:
         found.append("forgotten")
     if cuff.advertised:

@@ -9,9 +9,11 @@ from collector.numbers.chance import Call
 from collector.numbers.levels import LOW, acc_aha_office_class, esh_office_class, is_low, is_very_high, office_of
 from collector.numbers.log_digits import COPIED_SITTINGS, Digits
 from collector.numbers.office_home import Office, OfficeHome
+from collector.numbers.orthostatic import DIASTOLIC_FALL, SYSTOLIC_FALL, WITHIN_S
 from collector.numbers.rules import Condition
 from collector.numbers.usual import Usual
 from collector.numbers.values import Decides, Mean, Pair, Pressures, Sample, SetBy, rounded_text
+from collector.share.text.reading_text import pressures_text
 
 Row = tuple[str, str]
 MOST_REASONS = 6
@@ -39,6 +41,8 @@ def verdict(found: Average) -> str:
 
 
 def whose(found: Average, set_by: SetBy | None) -> str:
+    if set_by is SetBy.CONDITION:
+        return "a published statement"
     return "the person's plan" if set_by is SetBy.PLAN else f"the {found.protocol.name} rule"
 
 
@@ -130,6 +134,7 @@ def variation(found: Average) -> Iterator[Row]:
         yield "Morning less evening", f"{signed_pair(found.morning_minus_evening)} mmHg"
     if found.first_to_second:
         yield "First less second", f"{signed_pair(found.first_to_second)} mmHg within a sitting"
+    yield from standing_rows(found)
     if found.pulse_pressure is not None:
         yield "Pulse pressure", f"{rounded_text(found.pulse_pressure)} mmHg"
     if found.mean_pressure is not None:
@@ -143,6 +148,27 @@ def variation(found: Average) -> Iterator[Row]:
     if found.load.of:
         ten = "" if found.load.last_ten is None else f"; {found.load.last_ten} of the last ten in systolic"
         yield "High readings", f"{found.load.either} of {found.load.of} at or above the threshold{ten}"
+
+
+def standing_rows(found: Average) -> Iterator[Row]:
+    """The largest fall on standing, in a line; nothing where no reading is marked as taken standing."""
+    if not found.on_standing:
+        return
+    pairs = found.on_standing
+    most = min(pairs, key=lambda one: min(one.systolic / SYSTOLIC_FALL, one.diastolic / DIASTOLIC_FALL))
+    judged = [one.meets for one in pairs if one.meets is not None]
+    criterion = f"{SYSTOLIC_FALL} or {DIASTOLIC_FALL} lower within {WITHIN_S // 60} min"
+    met = (
+        f"{sum(judged)} of {len(judged)} meet the usual criterion ({criterion})"
+        if judged
+        else "taken too late to be judged"
+    )
+    values = (pressures_text(one.systolic, one.diastolic) for one in (most.sitting, most.standing))
+    yield (
+        "Standing",
+        f"{' sitting, '.join(values)} standing {rounded_text(most.after_s / 60, 0)} min later"
+        f"{', the largest fall' if len(pairs) > 1 else ''}; {met}: for the clinician to judge",
+    )
 
 
 def remarks(found: Average, samples: Sequence[Sample], low: Pressures) -> Iterator[Row]:

@@ -25,6 +25,7 @@ class Cuff:
     forgotten: bool
     readings: int
     last_visit: datetime | None
+    bond_renewed: str | None = None  # in place of a lost one and not confirmed: what it brought is 'held' or 'counts'
     handles: Mapping[int, int] = field(default_factory=dict)  # value handle to 16-bit UUID
 
 
@@ -70,7 +71,11 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
     rows = store.query(
         "SELECT id, address, name, advertised, bonded, bond_missing_on, forgotten, "
         "(SELECT count(*) FROM reading WHERE cuff_id = cuff.id), "
-        "(SELECT max(opened_at) FROM visit WHERE cuff_id = cuff.id) "
+        "(SELECT max(opened_at) FROM visit WHERE cuff_id = cuff.id), "
+        "(SELECT max(CASE WHEN CAST(value AS TEXT) LIKE '%\"held\"%' THEN 'held' ELSE 'counts' END) "
+        "FROM visit_fact told WHERE cuff_id = cuff.id AND kind = 'bond' AND CAST(value AS TEXT) LIKE '%\"renewed\"%' "
+        "AND NOT EXISTS (SELECT 1 FROM visit_fact since WHERE since.cuff_id = cuff.id AND since.kind = 'bond' "
+        "AND since.at >= told.at AND CAST(since.value AS TEXT) LIKE '%\"confirmed\"%')) "
         "FROM cuff WHERE address <> ? AND (? OR NOT forgotten) ORDER BY name IS NULL, name, address",
         (HAND, forgotten),
     ).fetchall()
@@ -84,9 +89,10 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
             forgotten=bool(gone),
             readings=readings,
             last_visit=None if visit is None else from_us(visit),
+            bond_renewed=renewed,
             handles=handles_of(store, number),
         )
-        for number, address, name, advertised, bonded, missing, gone, readings, visit in rows
+        for number, address, name, advertised, bonded, missing, gone, readings, visit, renewed in rows
     ]
 
 

@@ -88,8 +88,20 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
         _learn(store, visit, "handles", None, text.encode(), at, 0, None)
 
 
-def learn_bond(store: Store, visit: int, bonded: bool, missing_on: str | None, at: datetime) -> None:
-    """missing_on: 'ours' or 'cuff' where one side was found to have lost it; bonded: it stands, if need be anew."""
+def learn_bond(
+    store: Store,
+    visit: int,
+    bonded: bool,
+    missing_on: str | None,
+    at: datetime,
+    *,
+    renewed: bool = False,
+    held: bool = False,
+) -> None:
+    """missing_on: 'ours' or 'cuff' where one side was found to have lost it; bonded: it stands, if need be anew.
+
+    renewed: made in place of a lost one. held: what comes over it counts only once a person has confirmed it.
+    """
     with store.transaction():
         changed = store.query(
             "UPDATE cuff SET bonded = ?1, bond_missing_on = ?2 WHERE id = (SELECT cuff_id FROM visit WHERE "
@@ -97,9 +109,22 @@ def learn_bond(store: Store, visit: int, bonded: bool, missing_on: str | None, a
             "AND (bonded, bond_missing_on) IS NOT (?1, ?2)",
             (int(bonded), None if bonded else missing_on, visit),
         ).rowcount
-        if changed or (bonded and missing_on):
-            text = json.dumps({"bonded": bonded, "missing_on": missing_on})
-            _learn(store, visit, "bond", None, text.encode(), at, 0, None)
+        if changed or missing_on or renewed:
+            fact: dict[str, object] = {"bonded": bonded, "missing_on": missing_on}
+            fact |= {"renewed": True} if renewed else {}
+            fact |= {"held": True} if held and (renewed or missing_on == "cuff") else {}
+            text = json.dumps(fact).encode()
+            query = "SELECT 1 FROM visit_fact WHERE visit_id = ? AND kind = 'bond' AND value = ?"
+            if changed or store.row(query, (visit, text)) is None:
+                _learn(store, visit, "bond", None, text, at, 0, None)
+
+
+def learn_confirmed(store: Store, cuff_id: int, at: datetime) -> None:
+    """A person has confirmed the bond that stands; kept with the cuff's latest visit. Call inside a transaction."""
+    visit = store.scalar("SELECT id FROM visit WHERE cuff_id = ? ORDER BY opened_at DESC, id DESC LIMIT 1", (cuff_id,))
+    bonded = bool(store.scalar("SELECT bonded FROM cuff WHERE id = ?", (cuff_id,)))
+    text = json.dumps({"bonded": bonded, "missing_on": None, "confirmed": True})
+    _learn(store, visit, "bond", None, text.encode(), at, 0, None)
 
 
 def learn_name(store: Store, visit: int, name: str, at: datetime) -> None:

@@ -1,15 +1,15 @@
 """Notes on a person's days: a change of regimen that averages are compared around, or anything else worth a line."""
 
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
 
-REGIMEN, OTHER = "regimen", "other"
-KINDS = (REGIMEN, OTHER)
+REGIMEN, DOSE, OTHER = "regimen", "dose", "other"
+KINDS = (REGIMEN, DOSE, OTHER)
 LONGEST = 500
 """Characters: a line for a page, not a record of treatment."""
 
@@ -30,7 +30,9 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
     if not text or len(text) > LONGEST:
         raise StoreError(f"a note has 1 to {LONGEST} characters, this one {len(text)}", "refused")
     if kind not in KINDS:
-        raise StoreError(f"a note is of kind {' or '.join(KINDS)}, not '{kind}'", "refused")
+        raise StoreError(f"a note is of kind {', '.join(KINDS[:-1])} or {KINDS[-1]}, not '{kind}'", "refused")
+    if kind == DOSE and dose_time(text) is None:
+        raise StoreError("of a dose only its time is noted, such as 07:30; never what it was or how much", "refused")
     uid = new_uid()
     with store.transaction():
         if any((one.day, one.kind, one.text) == (day, kind, text) for one in every(store, owner.name)):
@@ -41,6 +43,14 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
         )
         audit.record(store, at, "note added", {"person": owner.name, "day": day.isoformat(), "kind": kind}, owner.row)
     return Note(note_id=uid.hex(), person=owner.name, day=day, kind=kind, text=text)
+
+
+def dose_time(text: str) -> time | None:
+    """The wall clock time that the note of a dose holds, '07:30'; None where it is no time."""
+    try:
+        return datetime.strptime(text, "%H:%M").time()
+    except ValueError:
+        return None
 
 
 def every(store: Store, person: str, kind: str | None = None) -> list[Note]:

@@ -1,4 +1,4 @@
-"""Readings that count no longer: struck out or corrected by a person, or a hand-written copy of a cuff's reading.
+"""Readings that count no longer: struck out, corrected or marked as taken standing, or a hand-written copy of a cuff's.
 
 They stay in the store and are shown with their mark; averages leave them out. A strike names the payload, not the
 derived reading, so that it outlives a rebuild and travels with a merge.
@@ -11,15 +11,16 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs
-from collector.store.values import CORRECTED, HAND_COPY, STRUCK_OUT, Reading
+from collector.store.values import HAND_COPY, STRIKES, STRUCK_OUT, Reading
 
 
 def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) -> Reading:
     """From now on it counts nowhere. Raises StoreError for none of that id, or one that is struck out already."""
     with store.transaction():
         reading = readings.get(store, reading_id)
-        if set(reading.marks) & {STRUCK_OUT, CORRECTED}:
-            raise StoreError(f"reading {reading.reading_id} is struck out already; --undo takes that back", "refused")
+        if held := STRIKES.intersection(reading.marks):
+            already = f"reading {reading.reading_id} is {min(held)} already"
+            raise StoreError(f"{already}; `quietcuff strike … --undo` takes that back", "refused")
         _write(store, reading, mark, True, at)
         return readings.get(store, reading.reading_id)
 
@@ -28,9 +29,9 @@ def undo(store: Store, reading_id: str, at: datetime) -> Reading:
     """It counts again. Raises StoreError where it was not struck out."""
     with store.transaction():
         reading = readings.get(store, reading_id)
-        mark = next((mark for mark in (STRUCK_OUT, CORRECTED) if mark in reading.marks), None)
+        mark = next(iter(STRIKES.intersection(reading.marks)), None)
         if mark is None:
-            raise StoreError(f"reading {reading.reading_id} is not struck out", "refused")
+            raise StoreError(f"reading {reading.reading_id} is not struck out or marked as standing", "refused")
         _write(store, reading, mark, False, at)
         return readings.get(store, reading.reading_id)
 
@@ -58,8 +59,8 @@ def mark_struck(store: Store, cuff_id: int | None = None) -> None:
         (cuff_id,),
     ).fetchall()
     for row, marks, mark, holds in rows:
-        kept = _words(marks) - {STRUCK_OUT, CORRECTED}
-        _set_marks(store, row, marks, kept | {mark} if holds else kept)
+        kept = words(marks) - STRIKES
+        set_marks(store, row, marks, kept | {mark} if holds else kept)
 
 
 COPY_WITHIN_US = 60 * SECOND
@@ -93,15 +94,15 @@ def mark_copies(store: Store, cuff_id: int, since: int) -> None:
         values,
     ).fetchall()
     for row, marks, copied in rows:
-        others = _words(marks) - {HAND_COPY}
-        _set_marks(store, row, marks, others | {HAND_COPY} if copied else others)
+        others = words(marks) - {HAND_COPY}
+        set_marks(store, row, marks, others | {HAND_COPY} if copied else others)
 
 
-def _words(marks: str) -> set[str]:
+def words(marks: str) -> set[str]:
     return set(filter(None, marks.split(";")))
 
 
-def _set_marks(store: Store, row: int, before: str, after: set[str]) -> None:
+def set_marks(store: Store, row: int, before: str, after: set[str]) -> None:
     joined = ";".join(sorted(after))
     if joined != before:
         store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (joined, row))
