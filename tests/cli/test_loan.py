@@ -44,7 +44,7 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
 
     terminal = Terminal(*station, "loan", "back", "practice")
     terminal.until("this command does so meanwhile")
-    for question in ("whole?", "and dry?", "read empty?", "batteries good?", "check not due?"):
+    for question in ("undamaged?", "and dry?", "read empty?", "batteries good?", "odd reading since?"):
         terminal.until(question)
         terminal.press("y")
     rest, code = terminal.end()
@@ -61,7 +61,7 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
     time.sleep(SURE_S)
     terminal = Terminal(*station, "loan", "back", "--all", "--folder", str(tmp_path / "out"))
     terminal.until("readings of the borrower")
-    terminal.until("whole?")
+    terminal.until("undamaged?")
     terminal.press("n")
     rest, code = terminal.end()
     assert "marked 'quarantine'" in rest
