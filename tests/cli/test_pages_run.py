@@ -31,6 +31,7 @@ ELSEWHERE = {
     ("listen",): "runs until it is stopped: tests/service/test_listening.py",
     ("sit",): "asks, and waits for a cuff: tests/cli/test_sit.py",
     ("loan", "back"): "asks, and waits for a cuff: tests/cli/test_loan.py",
+    ("cuff", "confirm"): "needs a bond made anew: tests/cli/test_cuff_confirm.py",
     ("page", "revoke"): "needs a device that was let in: tests/cli/test_page.py",
     ("relay", "send"): "needs a receiver: tests/cli/test_relay.py, tests/share/test_relay_fhir.py and its neighbours",
 }
@@ -58,6 +59,7 @@ FREE = {
     "PERSON": "mira",
     "OTHER": "anna",
     "ADDRESS": "C0:FF:EE:00:00:01",
+    "CUFF": "C0:FF:EE:00:00:01",
 }
 
 

@@ -91,7 +91,7 @@ class Kind:
 
 
 KINDS = {
-    "silent": Kind("silent", lambda store, now: visited(store, now - 15 * DAY), "not heard of for 15 days"),
+    "silent": Kind("silent", lambda store, now: visited(store, now - 15 * DAY), "not heard from for 15 days"),
     "battery": Kind("battery", lambda store, now: visited(store, now, battery=9), "its battery is at 9 %"),
     "clock": Kind("clock", lambda store, now: visited(store, now, ahead=30.5 * MINUTE), "is 30 minutes ahead"),
     "bond": Kind("bond", lambda store, now: visited(store, now, bond_missing_on="cuff"), "has lost the bond"),
