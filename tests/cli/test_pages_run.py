@@ -17,7 +17,7 @@ from typer.testing import Result
 from collector.intake.pipeline import catch_up, rebuild
 from collector.service.jobs import backups
 from collector.store import journal, people, readings
-from collector.store.journal import cuffs
+from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 from collector.store.people import loans, slot_spans
 from collector.store.values import Selection
@@ -31,7 +31,6 @@ ELSEWHERE = {
     ("listen",): "runs until it is stopped: tests/service/test_listening.py",
     ("sit",): "asks, and waits for a cuff: tests/cli/test_sit.py",
     ("loan", "back"): "asks, and waits for a cuff: tests/cli/test_loan.py",
-    ("cuff", "confirm"): "needs a bond made anew: tests/cli/test_cuff_confirm.py",
     ("page", "revoke"): "needs a device that was let in: tests/cli/test_page.py",
     ("relay", "send"): "needs a receiver: tests/cli/test_relay.py, tests/share/test_relay_fhir.py and its neighbours",
 }
@@ -96,6 +95,13 @@ def back(path: Path) -> None:
         loans.make_available(store, loans.begin_return(store, CLINIC, SUMMER), SUMMER)
 
 
+def bond_made_anew(path: Path) -> None:
+    with open_store(path) as store:
+        visit = visits.open_visit(store, KITCHEN, "virtual", MONDAY)
+        visits.learn_bond(store, visit, True, "cuff", MONDAY, renewed=True)
+        visits.close_visit(store, visit, MONDAY, "cuff left")
+
+
 def elsewhere(args: list[str]) -> bool:
     plain = [arg for arg in args if arg not in ("--store", "practice.db")]
     return any(tuple(plain[: len(named)]) == named for named in ELSEWHERE)
@@ -126,6 +132,8 @@ def test_every_command_of_the_page_works(
             if args[:2] == ["loan", "back"]:
                 back(folder / "quietcuff.db")
             continue
+        if args[:2] == ["cuff", "confirm"]:
+            bond_made_anew(folder / "quietcuff.db")
         if args[:2] in (["person", "erase"], ["person", "unite"]):
             wanted.append("--yes")  # nobody is there to be asked
         if wanted[:1] == ["merge"]:
