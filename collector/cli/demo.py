@@ -6,9 +6,11 @@ from typing import Annotated
 
 import typer
 
+from collector.cli.common.cautions import tell
 from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.cli.readings import show
+from collector.numbers import words
 from collector.service import demo as household
 from collector.service.config import usual_store
 from collector.service.listen import log as lines
@@ -82,6 +84,7 @@ def demo(
     sheet = path.with_name(f"{household.PERSON}.html")
     with private_file(sheet, binary=True) as file:
         file.write(render_html(data).encode())
+    tell((words.caution(),))
     say(f"The page for the chart is {sheet}. The store is {path}. Try:")
     for command in (f"average {household.PERSON}", "readings --last 5", "export --to csv", "cuff list"):
         say(f"  quietcuff --store {path} {command}")
