@@ -61,6 +61,14 @@ def set_state(store: Store, address: str, state: State, at: datetime, reason: st
         audit.record(store, at, "cuff marked", {"cuff": address, "state": str(state), "reason": reason})
 
 
+def mark(store: Store, cuff: str, state: State, at: datetime, reason: str | None = None) -> None:
+    """Take a cuff of the stock out of use, by one of MARKS. Raises StoreError for one that is in no stock."""
+    address = cuffs.need(store, cuff)
+    if state_of(store, address) is None:
+        raise StoreError(f"{cuff} is not in the lending stock; `quietcuff loan back {cuff}` takes it in", "refused")
+    set_state(store, address, state, at, reason)
+
+
 def lend(store: Store, cuff: str, borrower: str, slots: tuple[slot_spans.Slot, ...], at: datetime) -> Loan:
     """Lend a cuff: from now on what it measures is the borrower's, as far as the slots say.
 
