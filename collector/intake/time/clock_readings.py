@@ -82,11 +82,15 @@ def clock_ahead_s(store: Store, cuff: str, zone: str | None, since: datetime | N
     where it told no time, where it was set after its last reading, or while our own clock was in doubt.
     """
     arrived = arrival_times(store)
-    known = [one for value in visit_facts.clock_values(store, cuff) if (one := clock_reading(value, arrived))]
-    if since is not None:
-        known = [one for one in known if one.at >= to_us(since)]
-    if not known or (since is None and known[0].was_set):
-        return None
-    one = known[0 if since is None else -1]
-    at = from_us(one.at)
-    return seconds_ahead(from_us(one.shown).replace(tzinfo=None), at, zone)
+    found: ClockReading | None = None
+    for value in visit_facts.clock_values(store, cuff):
+        if since is not None and arrived.at(value.at, value.clock_id) < to_us(since):
+            break
+        if value.was_set:
+            if since is None and value.error is None:
+                break
+            continue
+        found = clock_reading(value, arrived) or found
+        if since is None and found:
+            break
+    return found and seconds_ahead(from_us(found.shown).replace(tzinfo=None), from_us(found.at), zone)
