@@ -93,4 +93,6 @@ def clock_ahead_s(store: Store, cuff: str, zone: str | None, since: datetime | N
         found = clock_reading(value, arrived) or found
         if since is None and found:
             break
-    return found and seconds_ahead(from_us(found.shown).replace(tzinfo=None), from_us(found.at), zone)
+    if found is None:
+        return None
+    return seconds_ahead(from_us(found.shown).replace(tzinfo=None), from_us(found.at), zone)
