@@ -13,7 +13,7 @@ from collections import deque
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
-from collector.radio import cuff_clock, records
+from collector.radio import clock_setting, records
 from collector.radio.port import (
     LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
@@ -37,8 +37,8 @@ from collector.radio.port import (
 )
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
-from parsers.clock import CLOCKS
 from parsers.control import consent
+from parsers.cuff_clock import CLOCKS
 from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.visit")
@@ -301,5 +301,5 @@ class _Visit(Steps):
 
     async def _set_clock(self, though_right: bool = False) -> None:
         heard = self.link.heard
-        if await cuff_clock.set_clock(self, though_right):
+        if await clock_setting.set_clock(self, though_right):
             self._clock_set_at = heard

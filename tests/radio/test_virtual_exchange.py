@@ -9,7 +9,7 @@ from air import NoteSink, Reader, fill, room
 
 from collector.radio.port import Bond, ClockSet, Handles, Named, ReceivedPayload, SetClock, ValueRead, VisitPlan
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
-from parsers.clock import clock_shown, seconds_ahead
+from parsers.cuff_clock import clock_shown, seconds_ahead
 from parsers.uuids import Uuid
 
 QUICK = Behaviour(lingers_s=0.05)

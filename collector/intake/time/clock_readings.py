@@ -8,7 +8,7 @@ from collector.store.database import Store
 from collector.store.instants import SECOND, from_us, to_us
 from collector.store.journal import visit_facts
 from collector.store.journal.visit_facts import ClockValue
-from parsers.clock import clock_shown, seconds_ahead
+from parsers.cuff_clock import clock_shown, seconds_ahead
 from parsers.uuids import Uuid
 
 

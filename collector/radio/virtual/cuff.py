@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from collector.radio.virtual.behaviour import Behaviour, Drop
 from collector.radio.virtual.cuff_memory import CuffMemory
-from parsers.clock import clock_shown
+from parsers.cuff_clock import clock_shown
 from parsers.measurement import Unit, build_enhanced, build_measurement, measurement
 from parsers.stamps import EpochTime, build_current_time, build_date_time
 from parsers.uuids import Uuid

@@ -13,7 +13,7 @@ from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs, stations, visit_facts, visits
 from collector.store.values import Reading
-from parsers.clock import clock_shown
+from parsers.cuff_clock import clock_shown
 from parsers.device import build_text, parse_text
 from parsers.errors import ParseError
 from parsers.measurement import Measurement, parse_enhanced, parse_measurement

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from collector.radio.port import ClockSet, Refused, SetClock
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
-from parsers.clock import CLOCKS, build_clock, clock_shown, seconds_ahead
+from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
 
 NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
 

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from parsers.clock import build_clock, clock_shown, seconds_ahead
+from parsers.cuff_clock import build_clock, clock_shown, seconds_ahead
 from parsers.uuids import Uuid
 
 NOON = datetime(2026, 3, 9, 12, 0, 0, tzinfo=UTC)
