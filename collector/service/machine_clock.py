@@ -9,7 +9,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from collector.radio.own_clock import trustworthy
+from collector.radio.clock_setting import trustworthy
 
 _TIME_ERROR = 5
 _ROOM = 512  # for struct timex, whose length differs between machines
