@@ -7,13 +7,13 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from collector.numbers.levels import very_high_values
+from collector.numbers.series_remarks import implausible
 from collector.numbers.trend import MovingMean
 from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import ticks
 from collector.share.report.drawing import Area, Dots, Drawing, Point, apart
 from collector.share.text.findings import outstanding
-from parsers import plausible
 
 LEFT, RIGHT, TOP, BOTTOM = 11.0, 27.0, 5.5, 11.0
 MANY_DAYS = 45  # from here on single readings are drawn small, with a moving mean
@@ -65,7 +65,10 @@ def draw_chart(data: ReportData, width: float, height: float) -> Drawing:
 def _plane(
     data: ReportData, dated: Sequence[tuple[datetime, Sample]], first: date, last: date, width: float, height: float
 ) -> _Plane:
-    values = [float(value) for _, one in dated if _sets_scale(one) for value in (one.systolic, one.diastolic) if value]
+    # Not a slip of the pen, nor what was struck out: one 1360 would press all that counts into a line.
+    odd = {one.reading_id for one in data.samples if one.void}.union(dict(implausible(data.samples)))
+    scaled = [one for _, one in dated if one.reading_id not in odd]
+    values = [float(value) for one in scaled for value in (one.systolic, one.diastolic) if value]
     threshold = data.average.threshold
     values += [float(threshold.systolic), float(threshold.diastolic)]
     lowest, highest = int((min(values) - 2) // 10) * 10, -int(-(max(values) + 2) // 10) * 10
@@ -81,11 +84,6 @@ def _plane(
         return bottom - part * (bottom - top)
 
     return _Plane(x, y, left=left, right=right, top=top, bottom=bottom, lowest=lowest, highest=highest)
-
-
-def _sets_scale(one: Sample) -> bool:
-    """Not a slip of the pen, nor what was struck out: one 1360 would press all that counts into a line."""
-    return not one.void and not plausible.marks(one.systolic, one.diastolic)
 
 
 def _noon(day: date) -> datetime:
