@@ -5,7 +5,8 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from collector.radio.own_clock import trustworthy
-from collector.radio.port import ClockSet, Refused, SetClock, ValueRead
+from collector.radio.plan import SetClock
+from collector.radio.port import ClockSet, Refused, ValueRead
 from parsers.errors import ParseError
 from parsers.stamps import build_current_time, build_date_time, parse_current_time, parse_date_time
 from parsers.uuids import Uuid

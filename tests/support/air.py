@@ -7,20 +7,19 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from collector.radio.manners import Learned, Unlearned
+from collector.radio.outcome import Outcome
+from collector.radio.plan import VisitPlan
 from collector.radio.port import (
     Bond,
     Characteristics,
     Fact,
     Handles,
     KnownCuff,
-    Learned,
     NotTaken,
-    Outcome,
     ReceivedPayload,
     Sink,
-    Unlearned,
     ValueRead,
-    VisitPlan,
 )
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 

@@ -14,18 +14,8 @@ from typing import Protocol
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
 from collector.radio.bluez.monitor.links import Value
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.port import (
-    CUFF_LEFT,
-    LINK_LOST,
-    WE_LEFT,
-    Ending,
-    Fact,
-    KnownCuff,
-    NotTaken,
-    Outcome,
-    ReceivedPayload,
-    Sink,
-)
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
+from collector.radio.port import Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
 
 
 class EarlyVisits:

@@ -15,19 +15,15 @@ from bumble.device import Connection
 from collector.radio.exclusive import discovery
 from collector.radio.exclusive.host import Central, ConfirmLast
 from collector.radio.exclusive.security import Security
+from collector.radio.manners import Manner
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
 from collector.radio.port import (
-    CUFF_LEFT,
-    LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
     Bond,
-    Ending,
     Found,
     KnownCuff,
     LinkLost,
-    Manner,
     NotTaken,
-    Outcome,
     ReceivedPayload,
     Refused,
     Sink,

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import intake
+from collector.radio.manners import Learned, Manner, Unlearned
+from collector.radio.outcome import Outcome
 from collector.radio.port import (
     Bond,
     Characteristics,
@@ -21,13 +23,9 @@ from collector.radio.port import (
     Found,
     Handles,
     KnownCuff,
-    Learned,
-    Manner,
     Named,
     NotTaken,
-    Outcome,
     ReceivedPayload,
-    Unlearned,
     ValueRead,
 )
 from collector.service.config.settings import Accept
