@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
-from collector.radio.manners import Learned, Manner, Unlearned
+from collector.radio.learned import Learned, Manner, Unlearned
 from collector.radio.outcome import Outcome
 from collector.radio.plan import VisitPlan
 from parsers.uuids import Uuid
@@ -22,6 +22,10 @@ MEASUREMENT_CHARACTERISTICS = frozenset(
     {Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD}
 )
 """Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
+
+UNPLACED = 0
+"""In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
+with its handle, and means something once a discovery has told."""
 
 
 class RadioError(Exception):
@@ -68,12 +72,13 @@ class ReceivedPayload:
     """
 
     cuff: str  # identity address, upper case with colons
-    characteristic: int
+    characteristic: int  # UNPLACED: see there
     value: bytes
     arrived_at: datetime  # UTC
     source: str  # 'witness', 'standing subscription', 'exclusive', 'virtual'
     encrypted: bool | None = None
     mark: str | None = None
+    handle: int | None = None  # of the value, where the radio knows it
 
 
 @dataclass(frozen=True, slots=True)

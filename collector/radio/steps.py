@@ -6,7 +6,7 @@ from collections.abc import Awaitable
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
-from collector.radio.manners import Learned, Manner, Unlearned
+from collector.radio.learned import Learned, Manner, Unlearned
 from collector.radio.outcome import Ending
 from collector.radio.plan import VisitPlan
 from collector.radio.port import Fact, Found, KnownCuff, Link, LinkLost, Refused, Sink, ValueRead

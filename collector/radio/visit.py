@@ -14,7 +14,7 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 from collector.radio import cuff_clock, records
-from collector.radio.manners import Learned, Manner
+from collector.radio.learned import Learned, Manner
 from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, Outcome
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (

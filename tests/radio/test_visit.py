@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from air import NoteSink
 
-from collector.radio.manners import Learned, Manner
+from collector.radio.learned import Learned, Manner
 from collector.radio.outcome import CUFF_LEFT, LINK_LOST, Ending, Outcome
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (

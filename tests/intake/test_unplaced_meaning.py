@@ -1,15 +1,16 @@
 """A value that came from a handle of which nothing was known: what discovery tells gives it its meaning, for good."""
 
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
-
-from test_derive import MORNING, NOON
 
 from collector import intake
 from collector.store import journal, readings
 from collector.store.journal import visits
 from parsers.measurement import build_measurement, measurement
 from parsers.record import build_segments
+
+NOON = datetime(2026, 3, 9, 12, 0, 0, tzinfo=UTC)
+MORNING = datetime(2026, 3, 9, 7, 41, 5)
 
 
 def test_it_waits_for_discovery_and_is_then_read(bench: Any) -> None:
