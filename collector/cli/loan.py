@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -186,7 +187,7 @@ def mark(
     with writing_store(of(ctx)) as store:
         address = cuffs.need(store, cuff)
         if loans.state_of(store, address) is None:
-            raise Failure(f"{cuff} is not in the lending stock; `quietcuff loan back {cuff}` takes it in")
+            raise Failure(f"{cuff} is not in the lending stock; `quietcuff loan back {quote(str(cuff))}` takes it in")
         loans.set_state(store, address, State(state), datetime.now(UTC), reason)
     say(f"{cuff} is marked '{state}'")
 
