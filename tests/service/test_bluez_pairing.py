@@ -11,7 +11,7 @@ import pytest
 from played_bluez import CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
-from collector.radio.bluez import connecting, link as pairing
+from collector.radio.bluez import connecting, pairing, radio
 from collector.store.journal import cuffs, manners
 from collector.store.journal import pairing as questions
 from collector.store.opening import open_store
@@ -91,7 +91,11 @@ async def test_the_wrong_digits_are_told_and_asked_for_again(address: str, tmp_p
     bluez.stop()
 
 
-async def test_with_nobody_there_the_cuff_is_said_to_want_its_digits(address: str, tmp_path: Path) -> None:
+async def test_with_nobody_there_the_cuff_is_said_to_want_its_digits(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """bluetoothd connects it by itself the next time, since it has a bond: the keyboard has to be there before."""
+    monkeypatch.setattr(radio, "PULSE_S", 0.5)
     bluez = PlayedBlueZ(answers)
     bluez.digits = 123456
     service = await begin(bluez, address, tmp_path)
@@ -106,6 +110,7 @@ async def test_with_nobody_there_the_cuff_is_said_to_want_its_digits(address: st
         assert [one.kind for one in manners.of(store, CUFF)] == ["wants the digits on its display"]
     assert not bluez.objects[DEVICE][DEVICE_1]["Connected"]
     stand_by(service.path)
+    await asyncio.sleep(1)
     typing = asyncio.create_task(answer(service.path, 123456))
     await bluez.come([payload(128)])
     await service.readings(1)
