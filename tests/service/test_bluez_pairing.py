@@ -11,7 +11,7 @@ import pytest
 from played_bluez import CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
-from collector.radio.bluez import connecting, pairing, radio
+from collector.radio.bluez import connecting, link_pairing, radio
 from collector.store.journal import cuffs, manners
 from collector.store.journal import pairing as questions
 from collector.store.opening import open_store
@@ -53,7 +53,7 @@ async def test_a_person_has_time_to_type_the_digits(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The limit on what hangs does not run while a person reads the display; and the keyboard is there at once."""
-    monkeypatch.setattr(pairing, "SUBSCRIBE_S", 0.5)
+    monkeypatch.setattr(link_pairing, "SUBSCRIBE_S", 0.5)
     bluez = PlayedBlueZ(answers)
     bluez.digits = 123456
     service = await begin(bluez, address, tmp_path)

@@ -12,7 +12,7 @@ from dbus_fast.annotations import DBusObjectPath, DBusStr, DBusUInt16, DBusUInt3
 from dbus_fast.service import ServiceInterface, dbus_method
 
 from collector.radio.bluez.bus import Bus, BusError
-from collector.radio.bluez.pairing import Questions
+from collector.radio.bluez.link_pairing import Questions
 from collector.radio.port import PairingPerson
 
 log = logging.getLogger("quietcuff.radio")

@@ -7,10 +7,10 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from collector.radio.bluez import bleak_internals, pairing
+from collector.radio.bluez import bleak_internals, link_pairing
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
+from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
 from collector.radio.bluez.monitor.hci_frames import is_private
-from collector.radio.bluez.pairing import Pairing, Questions, give_up
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.port import (
     MEASUREMENT_CHARACTERISTICS,
@@ -181,7 +181,7 @@ class BlueZLink:
         else:
             doing = self._alive(subscriptions.hold(path))
         try:
-            await self.pairing.in_time(pairing.SUBSCRIBE_S, doing)
+            await self.pairing.in_time(link_pairing.SUBSCRIBE_S, doing)
         except TimeoutError:
             self.around.pair_first.add(self.cuff)
             raise self._wants_digits() or Refused("no answer; it may want to be paired and does not say how") from None

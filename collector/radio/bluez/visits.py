@@ -8,12 +8,12 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
-from collector.radio.bluez.bonds import Bonds
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
 from collector.radio.bluez.connecting import Connecting
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
-from collector.radio.bluez.pairing import Questions
+from collector.radio.bluez.link_pairing import Questions
+from collector.radio.bluez.lost_bonds import Bonds
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
 from collector.radio.port import Ending, KnownCuff, LinkLost, Manner, Outcome, PairingPerson, RadioError, VisitPlan
 from collector.radio.visit import visit

@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 from air import NoteSink, Reader
 
-from collector.radio.bluez.bonds import Bonds
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
+from collector.radio.bluez.lost_bonds import Bonds
 from collector.radio.port import Bond, KnownCuff, Learned, Manner
 
 CUFF, PATH = "C0:FF:EE:00:00:01", "/org/bluez/hci0/dev_C0_FF_EE_00_00_01"
