@@ -10,7 +10,8 @@ from air import NoteSink, Reader
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.lost_bonds import Bonds
-from collector.radio.port import Bond, KnownCuff, Learned, Manner
+from collector.radio.learned import Learned, Manner
+from collector.radio.port import Bond, KnownCuff
 
 CUFF, PATH = "C0:FF:EE:00:00:01", "/org/bluez/hci0/dev_C0_FF_EE_00_00_01"
 

@@ -12,17 +12,9 @@ from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.port import (
-    MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
-    Ending,
-    Found,
-    KnownCuff,
-    LinkLost,
-    Manner,
-    Outcome,
-    Refused,
-)
+from collector.radio.learned import Manner
+from collector.radio.outcome import WE_LEFT, Ending, Outcome
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, Refused
 from parsers.uuids import short
 
 if TYPE_CHECKING:

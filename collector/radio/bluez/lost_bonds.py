@@ -10,7 +10,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError
-from collector.radio.port import Bond, KnownCuff, Manner, PairingPerson, Sink
+from collector.radio.learned import Manner
+from collector.radio.port import Bond, KnownCuff, PairingPerson, Sink
 
 log = logging.getLogger("quietcuff.radio")
 

@@ -15,7 +15,10 @@ from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.link_pairing import Questions
 from collector.radio.bluez.lost_bonds import Bonds
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.port import Ending, KnownCuff, LinkLost, Manner, Outcome, PairingPerson, RadioError, VisitPlan
+from collector.radio.learned import Manner
+from collector.radio.outcome import Ending, Outcome
+from collector.radio.plan import VisitPlan
+from collector.radio.port import KnownCuff, LinkLost, PairingPerson, RadioError
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
