@@ -3,7 +3,8 @@
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from collector.radio.port import ClockSet, Refused, SetClock
+from collector.radio.plan import SetClock
+from collector.radio.port import ClockSet, Refused
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
 
 if TYPE_CHECKING:

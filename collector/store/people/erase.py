@@ -68,7 +68,7 @@ _OF_LOAN = f"""
 _WITHOUT_READING = """
     SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id
     JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1 AND NOT span.gone
-    AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment')
+    AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment', 'other')
     AND (since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)
 """
 _GOING = (_OF_PERSON, _OF_LOAN, _WITHOUT_READING)
