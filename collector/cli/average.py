@@ -91,7 +91,7 @@ def average(
 
     around = of(ctx)
     number = around.config.station.emergency_number
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         samples = samples_of(store, wanted)
         visits = office_visits(store, wanted.person)

@@ -83,7 +83,7 @@ def list_visits(
     from collector.share.text.layout import columns
     from collector.store.people import office_visits as visits_kept
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(of(ctx), central=True) as store:
         found = visits_kept.every(store, person)
     if not found:
         say(f"no visits of {person} yet; `quietcuff office add` keeps one")
