@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 from enum import StrEnum
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -54,7 +55,7 @@ def add_note(
     with writing_store(of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
     if kind is Kind.REGIMEN:
-        say(f"noted for {note.person} on {note.day}; `quietcuff change {note.person}` will compare before and after")
+        say(f"noted for {note.person} on {note.day}; `quietcuff change {quote(person)}` will compare before and after")
     else:
         say(f"noted for {note.person} on {note.day}")
 

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime
 from enum import StrEnum
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -77,7 +78,7 @@ def report(
     if not data.average.taken:
         raise Failure(
             f"{wanted.person} has no readings in these days, so there is nothing to report; "
-            f"`quietcuff readings {wanted.person}` shows what there is"
+            f"`quietcuff readings {quote(wanted.person)}` shows what there is"
         )
     page = render(data)
     if output == STDOUT:

@@ -7,6 +7,7 @@ from collector.numbers.week import next_step, week
 from collector.page.drawing import draw
 from collector.page.series import cuff_names, latest, line, series_of
 from collector.page.visitor import may, room, whose
+from collector.share.office_and_log import dose_now, dose_rows, last_dose
 from collector.share.text import average_text
 from collector.share.text.cautions import caution
 from collector.store.people.page_devices import Role
@@ -29,6 +30,8 @@ async def today(request: Request) -> Response:
         days=days,
         headline=average_text.headline(found, person.name),
         spoken=list(average_text.spoken(found, around.emergency)),
+        hours=[text for _, text in dose_rows(last_dose(around.store, person.name, found, series.samples))],
+        dose=dose_now(around.store, person.name, around.now()),
         next=next_step(days, found),
         seen=seen,
     )

@@ -8,7 +8,7 @@ from collector.numbers.average import Average
 from collector.numbers.log_digits import copied, last_digits
 from collector.numbers.office_home import Office, Visit, against_home, visits_that_count
 from collector.numbers.rules import Condition
-from collector.numbers.series_remarks import SinceDose, since_dose
+from collector.numbers.series_remarks import SinceDose, dose_before, since_dose
 from collector.numbers.sittings import sittings
 from collector.numbers.values import Pressures, Sample, Source, rounded_text
 from collector.share.text.findings import Row
@@ -16,6 +16,7 @@ from collector.share.text.findings import log_remarks as rows
 from collector.store.database import Store
 from collector.store.people import notes
 from collector.store.people import office_visits as visits_kept
+from collector.store.people.notes import Note
 
 
 def office_visits(store: Store, person: str) -> list[Visit]:
@@ -47,12 +48,26 @@ def log_remarks(found: Average, samples: Sequence[Sample]) -> Iterator[Row]:
 
 def last_dose(store: Store, person: str, found: Average, samples: Sequence[Sample]) -> SinceDose | None:
     """Of the readings that are averaged. Raises StoreError."""
-    doses = []
+    used = set(found.used_ids)
+    return since_dose([one for one in samples if one.reading_id in used], list(_doses(store, person)))
+
+
+def _doses(store: Store, person: str) -> dict[datetime, Note]:
+    found = {}
     for note in notes.every(store, person, notes.DOSE):
         if (at := notes.dose_time(note.text)) is not None:  # another station's note may be anything
-            doses.append(datetime.combine(note.day, at))
-    used = set(found.used_ids)
-    return since_dose([one for one in samples if one.reading_id in used], doses)
+            found[datetime.combine(note.day, at)] = note
+    return found
+
+
+def dose_now(store: Store, person: str, wall: datetime) -> tuple[Note, str] | None:
+    """The last noted dose before this moment, and how long ago it was, in words. Raises StoreError."""
+    doses = _doses(store, person)
+    last = dose_before(wall, list(doses))
+    if last is None:
+        return None
+    note = doses[last[0]]
+    return note, f"Last noted dose at {note.text}, {rounded_text(last[1])} hours ago"
 
 
 def dose_rows(since: SinceDose | None) -> Iterator[Row]:
