@@ -15,8 +15,8 @@ from collector.store import people
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import cuffs, stations
-from collector.store.merge import entries
-from collector.store.merge.entries import Entry
+from collector.store.merge import people_entries
+from collector.store.merge.people_entries import Entry
 from collector.store.opening import in_memory
 from collector.store.people.unions import root_of
 from collector.store.values import Reading, Selection
@@ -56,14 +56,14 @@ class StoreElsewhere(Store):
         self._brought: set[Selection] = set()
         self._known: set[int] = set()
         found = list(source.entries(None))
-        self._plans = [one for one in found if one.kind == entries.PLAN and one.person]
-        entries.take(self, found)
-        entries.unite(self, source.same_person())
+        self._plans = [one for one in found if one.kind == people_entries.PLAN and one.person]
+        people_entries.take(self, found)
+        people_entries.unite(self, source.same_person())
 
     def bring_person(self, row: int) -> None:
         if row not in self._known:
             self._known.add(row)
-            entries.take(self, self._source.entries(self._uids(row)))
+            people_entries.take(self, self._source.entries(self._uids(row)))
 
     def bring(self, selection: Selection) -> None:
         person = None if selection.person is None else people.need(self, selection.person).row
@@ -80,7 +80,7 @@ class StoreElsewhere(Store):
 
     def plans(self) -> dict[str, Mapping[str, Any]]:
         """What the stations' configurations say of each person, by what the person is called here."""
-        called = {uid: name for name, uid in entries.uids_called(self).items()}
+        called = {uid: name for name, uid in people_entries.uids_called(self).items()}
         return {called[one.key]: one.said for one in self._plans if one.key in called}
 
     def close(self) -> None:

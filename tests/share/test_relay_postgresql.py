@@ -24,7 +24,7 @@ from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store import people
-from collector.store.merge.entries import Entry
+from collector.store.merge.people_entries import Entry
 from collector.store.people import notes
 from collector.store.readings import select
 from collector.store.values import Reading, Selection

@@ -20,7 +20,7 @@ from collector.share.relay.postgresql_schema import COLUMNS, ENTER, MERGE, PERSO
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store.columns import Column, Kind
-from collector.store.merge.entries import Entry
+from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
 
 _AHEAD = 3

@@ -14,7 +14,7 @@ from collector.share.relay.settings import Receiver
 from collector.store.columns import columns_of
 from collector.store.elsewhere import Fetched, StoreElsewhere
 from collector.store.errors import StoreError
-from collector.store.merge.entries import OF_ONE, Entry
+from collector.store.merge.people_entries import OF_ONE, Entry
 from collector.store.values import Basis, Reading, Selection
 
 SCHEME = "postgresql://"

@@ -13,8 +13,8 @@ from collector.share.relay.target import Batch, KeepsEntries, Refused, ShowsNewe
 from collector.store import outbox, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.merge import entries
-from collector.store.merge.entries import Entry
+from collector.store.merge import people_entries
+from collector.store.merge.people_entries import Entry
 from collector.store.outbox import Waiting
 from collector.store.values import Reading, Selection
 
@@ -175,7 +175,7 @@ class _Entered:
     def at(cls, store: Store, row: int, receiver: Receiver, context: ExportContext) -> "_Entered":
         if not KINDS[receiver.kind].entries:
             return cls([], b"", news=False)
-        found = entries.told(store, receiver.people, context.plans)
+        found = people_entries.told(store, receiver.people, context.plans)
         digest = sha256(repr(found).encode("utf-8", "replace")).digest()[:16]
         return cls(found, digest, news=digest != outbox.entered(store, row))
 
@@ -232,7 +232,7 @@ class _Run:
         found = readings.those(self.store, [one.reading_id for one in waiting])
         idle, batch, busy = _sorted(waiting, found, self.receiver)
         if batch:
-            batch = replace(batch, whose=entries.uids_called(self.store))
+            batch = replace(batch, whose=people_entries.uids_called(self.store))
             outbox.trying(self.store, [one for one, _ in busy])
             self.target.deliver(batch)
         outbox.settled(self.store, self.row, idle + busy, self.clock())
