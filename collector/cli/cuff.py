@@ -166,12 +166,12 @@ def add_cuff(
     with writing_store(of(ctx)) as store:
         if address is not None:
             cuffs.remember(store, address.upper(), now)
-            cuffs.open_window(store, now + timedelta(minutes=minutes))
+            cuffs.open_window(store, now + timedelta(minutes=minutes), now)
             say(f"{address.upper()} is visited from now on")
             if sys.stdin.isatty():
                 _answer_questions(store, address.upper(), now + timedelta(minutes=minutes))
         else:
-            cuffs.open_window(store, now + timedelta(minutes=minutes))
+            cuffs.open_window(store, now + timedelta(minutes=minutes), now)
             say(f"new cuffs are taken in for {minutes} minute{'' if minutes == 1 else 's'}")
 
 

@@ -62,7 +62,7 @@ def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:
         was = readings.get(store, reading_id)
         if CORRECTED not in was.marks:
             raise StoreError(f"reading {was.reading_id} was not corrected", "refused")
-        strikes.undo(store, was.reading_id, at)
+        strikes.undo(store, was.reading_id, at, corrected=True)
         for one in readings.select(store, Selection(cuff="hand")):
             if one.note == _note(was.reading_id) and STRUCK_OUT not in one.marks:
                 strikes.strike(store, one.reading_id, at)

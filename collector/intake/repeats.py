@@ -5,7 +5,7 @@ that doing it one by one or all at once gives the same readings with the same id
 """
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from collector.intake.decode import Content, Pressure, Undecodable, decode
@@ -49,6 +49,13 @@ def recognise(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
         outcome = Outcome(OutcomeKind.UNDECODABLE, reason="it arrived in no year that can be meant")
         write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
         return outcome
+    if payload.characteristic == payloads.UNPLACED and payload.handle is not None:
+        place = visit_facts.characteristic_at(store, payload.cuff_id, payload.handle, payload.arrived_at)
+        if not place:
+            outcome = _unplaced(payload.handle, told=place is not None)
+            write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
+            return outcome
+        payload = replace(payload, characteristic=place)
     if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
         return _segment(store, payload, at, zone)
     if payload.characteristic == IMPORTED_CHARACTERISTIC:
@@ -57,6 +64,13 @@ def recognise(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
         outcome = _settle(store, payload, at, zone, decode(payload.characteristic, payload.value), None)
     write.set_outcome(store, payload.row, outcome.kind, outcome.reading, outcome.reason)
     return outcome
+
+
+def _unplaced(handle: int, told: bool) -> Outcome:
+    if told:
+        return Outcome(OutcomeKind.OTHER, reason=f"no measurement stands at handle {handle:#06x}")
+    reason = f"it came from handle {handle:#06x} before discovery could tell what stands there"
+    return Outcome(OutcomeKind.UNDECODABLE, reason=f"{reason}; the next whole visit tells")
 
 
 def _settle(

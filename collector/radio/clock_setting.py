@@ -2,7 +2,8 @@
 
 from datetime import UTC, datetime
 
-from collector.radio.port import ClockSet, Refused, SetClock
+from collector.radio.plan import SetClock
+from collector.radio.port import ClockSet, Refused
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead

@@ -14,26 +14,21 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 from collector.radio import clock_setting, records
+from collector.radio.learned import Learned, Manner
+from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, Outcome
+from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (
-    LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
     Bond,
     Characteristics,
-    Ending,
     Found,
     Handles,
-    Learned,
     Link,
     LinkLost,
-    Manner,
     Named,
-    Outcome,
     RadioError,
     Refused,
-    SetClock,
     Sink,
-    VisitPlan,
 )
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within

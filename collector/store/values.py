@@ -48,6 +48,7 @@ class OutcomeKind(StrEnum):
     SEGMENT = "segment"  # part of one, or waiting for the rest
     PRESSURE = "pressure"  # while inflating: no reading
     UNDECODABLE = "undecodable"  # kept, with the reason
+    OTHER = "other"  # kept, and no measurement by what discovery told of its place
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,16 @@ def test_corrected_another_stands_in_its_place_until_that_is_taken_back(home: Ru
     assert new["reading_id"] not in used(home)
 
 
+def test_strike_does_not_take_a_correction_back_which_would_count_both(home: Run) -> None:
+    wrong = next(reading for reading in all_of(home) if reading["systolic"] == 191)
+    assert home("correct", str(wrong["reading_id"]), "--systolic", "129").exit_code == 0
+    before = all_of(home)
+    result = home("strike", str(wrong["reading_id"]), "--undo")
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert f"`quietcuff correct {wrong['reading_id']} --undo`" in result.stderr
+    assert all_of(home) == before
+
+
 @pytest.mark.parametrize(
     ("said", "reason"),
     [

@@ -84,6 +84,14 @@ def good_week() -> ReportData:
     return report(samples, preparation="confirmed before 12 of 14 sittings")
 
 
+def slips_of_the_pen() -> ReportData:
+    samples = lifelike(range(1, 8))
+    samples.append(sample(DAY_ONE.replace(hour=9), 1360, 85, name="a zero too many"))
+    samples.append(sample(DAY_ONE.replace(hour=10), 13, 8, name="a digit too few"))
+    samples.append(replace(sample(DAY_ONE.replace(hour=11), 262, 150, name="a child at play"), void="struck out"))
+    return report(samples)
+
+
 def no_evenings() -> ReportData:
     return report(series(week(evening=[])), "jsh-2019")
 
@@ -187,6 +195,7 @@ CASES: dict[str, Callable[[], ReportData]] = {
         nothing,
         three_readings,
         good_week,
+        slips_of_the_pen,
         no_evenings,
         sessions_apart,
         changed,

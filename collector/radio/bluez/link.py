@@ -11,16 +11,9 @@ from collector.radio.bluez import bleak_internals
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.port import (
-    MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
-    Found,
-    KnownCuff,
-    LinkLost,
-    Manner,
-    Outcome,
-    Refused,
-)
+from collector.radio.learned import Manner
+from collector.radio.outcome import WE_LEFT, Outcome
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, Refused
 from collector.radio.time_limit import within
 from parsers.uuids import short
 

@@ -7,7 +7,8 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from collector import systemd_notify
-from collector.radio.port import PairingPerson, RadioUnavailable, Sink, UseWitness, VisitPlan
+from collector.radio.plan import UseWitness, VisitPlan
+from collector.radio.port import PairingPerson, RadioUnavailable, Sink
 
 if TYPE_CHECKING:
     from collector.radio.bluez.adapter import Adapters

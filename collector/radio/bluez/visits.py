@@ -13,7 +13,9 @@ from collector.radio.bluez.connecting import Connecting
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.port import Bond, Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
+from collector.radio.outcome import Ending, Outcome
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Bond, KnownCuff, LinkLost, RadioError
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 

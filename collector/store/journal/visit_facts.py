@@ -1,9 +1,11 @@
 """What visits told of a cuff besides its records: its clock, its features, its bond."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from collector.store.database import Store
+from collector.store.journal.payloads import UNPLACED
 
 CLOCKS = (0x2A2B, 0x2A08)
 """The characteristics that show a cuff's clock: Current Time and Date Time (Bluetooth SIG, Assigned Numbers)."""
@@ -112,3 +114,16 @@ def bond_before(store: Store, cuff_id: int, at: int) -> bytes | None:
         (cuff_id, at),
     )
     return found
+
+
+def characteristic_at(store: Store, cuff_id: int, handle: int, at: int) -> int | None:
+    """What stands at a handle, by the first discovery since that instant, else by the last before it.
+
+    UNPLACED: no measurement by either of them. None: nothing was discovered yet.
+    """
+    query = "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'handles' AND at"
+    later = store.scalar(f"{query} >= ? ORDER BY at, uid LIMIT 1", (cuff_id, at))
+    earlier = store.scalar(f"{query} < ? ORDER BY at DESC, uid DESC LIMIT 1", (cuff_id, at))
+    told = [json.loads(text) for text in (later, earlier) if text is not None]
+    places = (handles.get(str(handle)) for handles in told)
+    return next((int(place) for place in places if place), UNPLACED if told else None)
