@@ -116,9 +116,7 @@ def report_data(
 
 
 def wants_telling(data: "ReportData") -> bool:
-    from collector.share.text.findings import outstanding
-
-    return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average)[0])
+    return data.average.irregular.worth_telling or bool(data.very_high)
 
 
 def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:
