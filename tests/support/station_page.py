@@ -78,6 +78,24 @@ def household(path: Path, now: datetime) -> Store:
     return store
 
 
+def fill(store: Store, now: datetime, days: int) -> None:
+    """Four readings a day of mira's until yesterday, straight into the journal, as one long visit."""
+    begin = now - timedelta(days=days + 10)
+    visit = visits.open_visit(store, KITCHEN, "virtual", begin)
+    with store.transaction():
+        for number in range(4 * days):
+            at = begin + timedelta(days=number // 4, hours=7 + 12 * (number // 2 % 2), minutes=2 * (number % 2))
+            clock = DateTime.of(at.replace(tzinfo=None, microsecond=0))
+            value = build_measurement(
+                measurement(120 + number % 25, 75 + number % 12, 95, stamp=clock, pulse=60 + number % 20, user_id=1)
+            )
+            journal.append(
+                store, cuff=KITCHEN, characteristic=0x2A35, value=value, source="virtual", visit=visit,
+                arrived_at=at + timedelta(seconds=20), encrypted=True,
+            )  # fmt: skip
+    catch_up(store)
+
+
 class Pages:
     """The page's routes, asked in this process. One browser a role and person."""
 

@@ -38,6 +38,7 @@ function listen() {
 }
 
 if (live) {
+  document.documentElement.classList.add("live");
   listen();
   addEventListener("pagehide", () => stream.close());
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });
