@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -139,10 +140,16 @@ class Serving:
     """`quietcuff page run` as a process on a store, to be restarted at will."""
 
     def __init__(
-        self, store: Path, *options: str, config: Path | None = None, scheme: str = "http", entry: bool = False
+        self,
+        store: Path,
+        *options: str,
+        config: Path | None = None,
+        scheme: str = "http",
+        entry: bool = False,
+        log: Path | None = None,
     ) -> None:
-        """entry: the unit's own small entry, without the command line."""
-        self.entry = entry
+        """entry: the unit's own small entry, without the command line. log: where its stderr goes."""
+        self.entry, self.log = entry, log
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = int(probe.getsockname()[1])
@@ -156,7 +163,9 @@ class Serving:
         if self.entry:
             environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
         program = ["collector.page.entry"] if self.entry else ["collector.cli.main", *command]
-        self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment)
+        with ExitStack() as stack:
+            log = stack.enter_context(self.log.open("ab")) if self.log else None
+            self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment, stderr=log)
         give_up = time.monotonic() + 90
         while time.monotonic() < give_up:
             try:
