@@ -50,12 +50,12 @@ def test_hostile_octets(uuid: int) -> None:
     harmless()
 
 
-def test_a_hundred_thousand_random_values() -> None:
+def test_twenty_thousand_random_values() -> None:
     chance = random.Random(20260309)
     kinds = list(FORMATS)
-    results = [taken(chance.choice(kinds), chance.randbytes(chance.randrange(28))) for _ in range(100_000)]
+    results = [taken(chance.choice(kinds), chance.randbytes(chance.randrange(28))) for _ in range(20_000)]
     refused = sum(isinstance(result, ParseError) for result in results)
-    assert 10_000 < refused < 70_000
+    assert 2_000 < refused < 14_000
 
 
 @pytest.mark.parametrize("uuid", FORMATS)
