@@ -3,11 +3,11 @@
     python tests/mutants.py --sample 60 --seed 1
     python tests/mutants.py --sample 500 parsers collector/intake        # some rooms only; hours
 
-Works on a copy. First one run of the rooms' tests with coverage tells which test runs which line, and how long it
-takes; then each fault is tried with the tests that run its line, quick ones first, as many as take --seconds together.
-Each try is a fork of one process that has the libraries loaded. A fault that no test notices is a survivor: one line
-each. Those that docs/mutants.md explains, as `file: was -> became`, are counted apart. Exit code 3: over 10 %
-unexplained.
+Works on a copy, room by room. First one run of the room's tests with coverage tells which test runs which line, and how
+long it takes; then each fault is tried with the tests that run its line, quick ones first, as many as take --seconds
+together. Each try is a fork of one process that has the libraries loaded. A fault that no test notices is a survivor:
+one line each. Those that docs/mutants.md explains, as `file: was -> became`, are counted apart. Exit code 3: over 10 %
+unexplained. Ctrl-C tells what was found till then.
 
 Own code: mutmut and cosmic-ray run the whole suite of a file for each fault, and neither takes a sample by a seed.
 """
@@ -46,7 +46,7 @@ Change = Callable[[ast.AST], None]
 COVER = """import json, os, sys, time
 sys.path.insert(0, '.')
 import coverage, pytest
-cov, took = coverage.Coverage(data_file=None, source=json.loads(sys.argv[1]), branch=False), {}
+cov, took = coverage.Coverage(data_file=None, source=[sys.argv[1]], branch=False), {}
 class ByTest:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item):
@@ -173,10 +173,9 @@ class Runs:
         return chosen
 
 
-def runs(home: Path, rooms: list[str]) -> Runs:
-    tests = sorted({test for room in rooms for test in ROOMS[room]})
+def runs(home: Path, room: str) -> Runs:
     out = home / "lines.json"
-    command = [sys.executable, "-c", COVER, json.dumps(rooms), str(out), "-q", "-p", "no:cacheprovider", *tests]
+    command = [sys.executable, "-c", COVER, room, str(out), "-q", "-p", "no:cacheprovider", *ROOMS[room]]
     compiled = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
     done = subprocess.run(command, cwd=home, capture_output=True, text=True, env=compiled)
     if not out.exists():
@@ -221,37 +220,36 @@ class Tries:
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("rooms", nargs="*", default=list(ROOMS))
-    parser.add_argument("--sample", type=int, default=60)
+    parser.add_argument("--sample", type=int, default=60, help="how many faults, as many in each room")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--seconds", type=float, default=20, help="how long a line's tests may take together")
-    parser.add_argument("--from", type=int, default=1, dest="first", help="begin at this fault of the sample")
     wanted = parser.parse_args()
     explained = (ROOT / "docs/mutants.md").read_text("utf-8")
-    with tempfile.TemporaryDirectory() as scratch:
+    counted = {"noticed": 0, "explained": 0, "survived": 0}
+    with tempfile.TemporaryDirectory() as scratch, suppress(KeyboardInterrupt):  # what was found till then is told
         home = Path(scratch) / "copy"
         shutil.copytree(ROOT, home, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
-        done = runs(home, wanted.rooms)
-        every = [
-            mutant
-            for room in wanted.rooms
-            for path in sorted((home / room).rglob("*.py"))
-            for mutant in mutants(str(path.relative_to(home)), path.read_text("utf-8"))
-            if done.tests(mutant, 0)
-        ]
-        chosen = random.Random(wanted.seed).sample(every, min(wanted.sample, len(every)))[wanted.first - 1 :]
-        tries = Tries(home)
-        counted = {"noticed": 0, "explained": 0, "survived": 0}
-        with suppress(KeyboardInterrupt):  # what was found till then is told
-            for mutant in chosen:
+        for room in wanted.rooms:
+            done = runs(home, room)
+            every = [
+                mutant
+                for path in sorted((home / room).rglob("*.py"))
+                for mutant in mutants(str(path.relative_to(home)), path.read_text("utf-8"))
+                if done.tests(mutant, 0)
+            ]
+            chosen = random.Random(wanted.seed).sample(every, min(wanted.sample // len(wanted.rooms), len(every)))
+            tries = Tries(home)
+            for number, mutant in enumerate(chosen, 1):
                 fate = "noticed"
                 if tries.survives(mutant, done.tests(mutant, wanted.seconds)):
                     fate = "explained" if mutant.name in explained else "survived"
                     print(f"{fate}: {mutant.file}:{mutant.line}: {mutant.was} -> {mutant.became}", flush=True)
                 counted[fate] += 1
                 if sys.stderr.isatty():
-                    print(f"\r{sum(counted.values())} of {len(chosen)}", end="", file=sys.stderr, flush=True)
+                    print(f"\r{room}: {number} of {len(chosen)}", end="", file=sys.stderr, flush=True)
+            print(f"{room}: {len(chosen)} of {len(every)} faults tried; so far {counted}", flush=True)
     tried = sum(counted.values())
-    print(f"{tried} of {len(every)} faults: " + ", ".join(f"{count} {fate}" for fate, count in counted.items()))
+    print(f"{tried} faults: " + ", ".join(f"{count} {fate}" for fate, count in counted.items()))
     return 3 if counted["survived"] * 10 > tried else 0
 
 
