@@ -2,17 +2,12 @@
 
 from datetime import UTC, datetime
 
+from collector.radio.own_clock import trustworthy
 from collector.radio.plan import SetClock
 from collector.radio.port import ClockSet, Refused
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
-
-NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
-
-
-def trustworthy(now: datetime) -> bool:
-    return now >= NO_EARLIER
 
 
 async def set_clock(steps: Steps, though_right: bool) -> bool:
