@@ -76,7 +76,7 @@ def list_notes(
     from collector.share.text.layout import columns, visible
     from collector.store.people import notes
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(of(ctx), central=True) as store:
         found = notes.every(store, person)
     if as_json:
         for note in found:

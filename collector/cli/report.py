@@ -72,7 +72,7 @@ def report(
 
     around = of(ctx)
     render = _renderer(output, paper)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         data = report_data(store, around, wanted, dates.day(since, "--plot-since"), code)
     if not data.average.taken:
@@ -116,9 +116,7 @@ def report_data(
 
 
 def wants_telling(data: "ReportData") -> bool:
-    from collector.share.text.findings import outstanding
-
-    return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average)[0])
+    return data.average.irregular.worth_telling or bool(data.very_high)
 
 
 def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:

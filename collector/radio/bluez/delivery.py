@@ -15,7 +15,7 @@ from collector.radio.bluez.monitor.crosscheck import CrossCheck
 from collector.radio.bluez.monitor.links import Value
 from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
-from collector.radio.port import UNPLACED, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
+from collector.radio.port import UNPLACED, Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
 
 
 class EarlyVisits:
@@ -39,6 +39,11 @@ class EarlyVisits:
         if number is not None and number not in self._taken_over:
             del self._visits[cuff]
             self.sink.close_visit(number, datetime.now(UTC), outcome)
+
+    def doubt(self, cuff: str) -> None:
+        """Whoever brought the records of the link that is up had not the cuff's bond."""
+        if cuff in self._visits:
+            self.sink.learn(self._visits[cuff], Bond(True, "cuff"))
 
     # -- Sink ----------------------------------------------------------------------------------------
 
@@ -105,7 +110,7 @@ class OpenLink(Protocol):
 
 
 class Delivery:
-    """forgotten: called with the address of a known cuff that has lost its side of the bond."""
+    """key_was_missing: called with the address of a known cuff at which somebody came who had not its bond."""
 
     def __init__(self, sink: EarlyVisits) -> None:
         self.sink = sink
@@ -113,7 +118,7 @@ class Delivery:
         self.known: dict[str, KnownCuff] = {}
         self.links: dict[str, OpenLink] = {}  # by device path
         self.heard_at = 0.0  # time.monotonic() of the last record of whomever
-        self.forgotten: Callable[[str], None] = lambda _: None
+        self.key_was_missing: Callable[[str], None] = lambda _: None
         self._crosscheck = CrossCheck()
         self._early: Counter[str] = Counter()  # records before there was a link to count them
         self._endings: dict[str, Outcome] = {}
@@ -209,7 +214,8 @@ class Delivery:
 
     def key_missing(self, address: str) -> None:
         if address in self.known:
-            self.forgotten(address)
+            self.sink.doubt(address)
+            self.key_was_missing(address)
 
     def overflow(self, frames: int) -> None:
         self.sink.tell(

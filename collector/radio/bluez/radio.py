@@ -65,7 +65,12 @@ class BlueZRadio:
             sink.tell("d-bus", None)
             try:
                 visits = Visits(
-                    bus=bus, delivery=delivery, plan=plan, subscriptions=self.subscriptions, wanted_adapter=self._wanted
+                    bus=bus,
+                    delivery=delivery,
+                    plan=plan,
+                    subscriptions=self.subscriptions,
+                    wanted_adapter=self._wanted,
+                    person=self.person,
                 )
                 try:
                     await self._serve(bus, visits, sink, stop)
@@ -145,11 +150,11 @@ class BlueZRadio:
         from collector.radio.bluez.gatt_profile import PATH as PROFILE_PATH
         from collector.radio.bluez.gatt_profile import CuffProfile
 
-        agent = PairingAgent(visits.admits, visits.address_of, self.person)
+        agent = PairingAgent(visits.admits, visits.address_of, visits.questions, self.person)
         bus.export(PATH, agent)
         bus.export(PROFILE_PATH, CuffProfile())
         adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)
-        visits.connecting.resting = adapters.resting
+        visits.connecting.resting, visits.connecting.prepare = adapters.resting, adapters.register_agent
         try:
             visits.begin()  # first: a cuff is told of once a scan
             await adapters.tend()

@@ -13,7 +13,6 @@ from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import ticks
 from collector.share.report.drawing import Area, Dots, Drawing, Point, apart
-from collector.share.text.findings import outstanding
 
 LEFT, RIGHT, TOP, BOTTOM = 11.0, 27.0, 5.5, 11.0
 MANY_DAYS = 45  # from here on single readings are drawn small, with a moving mean
@@ -52,13 +51,12 @@ def draw_chart(data: ReportData, width: float, height: float) -> Drawing:
     _axes(drawing, plane, first, last)
     if many:
         _moving(drawing, data.trend.moving, plane)
-    high = outstanding(data.samples, data.average)[0]
-    _very_high(drawing, high, plane)
+    _very_high(drawing, data.very_high, plane)
     _readings(drawing, data, dated, plane, many)
     _beyond(drawing, dated, plane)
     _changes(drawing, data, plane, first, last)
     _right_hand(drawing, data, plane, many)
-    _legend(drawing, data, dated, many, bool(high))
+    _legend(drawing, data, dated, many, bool(data.very_high))
     return drawing
 
 
