@@ -67,6 +67,7 @@ class ScriptedLink:
         self.bond_missing_on: str | None = None
         self.bond_renewed = False
         self.bonded, self.table_changed, self.noticed = False, False, set()
+        self.passing_address = False
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
         self.sink, self.script, self.offers = sink, script or {}, offers
         self.steps: list[str] = []
