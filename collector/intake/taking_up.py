@@ -4,7 +4,7 @@ One payload that has just come, and all that a cuff ever sent, take the same ste
 known, when it was taken, whose it is.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
@@ -42,10 +42,10 @@ def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
     outcome = known.take(saying)
     if outcome.fresh and outcome.reading_id is not None:
         row, first = known.rows[outcome.reading_id], known.fresh[outcome.reading_id]
-        row = _placed(row, place_one(store, payload.cuff_id, _placeable(row, first), times))
+        time = place_one(store, payload.cuff_id, _placeable(row, first), times)
         said_of = owners.claims(store, payload.cuff_id, [payload.row, *saying.segments])
         claims = {row.id: said_of[-1][1]} if said_of else {}
-        known.rows[row.reading_id] = _owned(row, claims, spans_of_cuff(store, payload.cuff_id))
+        known.rows[row.reading_id] = _finished(row, time, claims, spans_of_cuff(store, payload.cuff_id))
     write.write(store, (rows, known.rows), (results, known.results))
     return outcome
 
@@ -83,10 +83,7 @@ def take_up_anew(
     for payload, person in owners.claims(store, cuff_id):
         if (result := known.results.get(payload)) and result.reading is not None:
             claims[result.reading] = person
-    after = {}
-    for reading_id, row in known.rows.items():
-        placed = _placed(row, found[reading_id]) if reading_id in found else row
-        after[reading_id] = _owned(placed, claims, spans)
+    after = {reading_id: _finished(row, found.get(reading_id), claims, spans) for reading_id, row in known.rows.items()}
     write.write(store, (rows, after), (results, known.results))
     return [(row, after[reading_id]) for reading_id, row in rows.items() if reading_id in after]
 
@@ -114,15 +111,18 @@ def _placeable(row: Row, first: Payload) -> Placeable:
     )
 
 
-def _placed(row: Row, time: Time) -> Row:
-    return row._replace(
-        taken_at=time.taken_at, basis=time.basis, uncertainty_s=time.uncertainty_s, time_marks=";".join(time.marks)
-    )
-
-
-def _owned(row: Row, claims: dict[int, int | None], spans: list[OwnerSpan]) -> Row:
+def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spans: list[OwnerSpan]) -> Row:
+    """With its time, where that was found anew, and its owner. claims: by the reading's row."""
+    time = time or Time(row.taken_at, row.basis, row.uncertainty_s, ())
     if row.id in claims:
         person, mark = claims[row.id], None
     else:
-        person, mark = owner(row.slot, row.taken_at, row.uncertainty_s, spans)
-    return row if person is None and mark is None else row._replace(person_id=person, owner_mark=mark)
+        person, mark = owner(row.slot, time.taken_at, time.uncertainty_s, spans)
+    return row._replace(
+        taken_at=time.taken_at,
+        basis=time.basis,
+        uncertainty_s=time.uncertainty_s,
+        time_marks=";".join(time.marks),
+        person_id=person,
+        owner_mark=mark,
+    )

@@ -164,7 +164,8 @@ def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
             return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
         time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)
-    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *_hours(time.taken_at, reading.zone)))
+    hours = _hours(time.taken_at, reading.zone)
+    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *hours)) if hours else time
 
 
 def _as_sent(reading: Stamped) -> Time:
