@@ -5,7 +5,6 @@ import time
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Annotated
 
-import click
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
@@ -166,12 +165,12 @@ def add_cuff(
     with writing_store(of(ctx)) as store:
         if address is not None:
             cuffs.remember(store, address.upper(), now)
-            cuffs.open_window(store, now + timedelta(minutes=minutes))
+            cuffs.open_window(store, now + timedelta(minutes=minutes), now)
             say(f"{address.upper()} is visited from now on")
             if sys.stdin.isatty():
                 _answer_questions(store, address.upper(), now + timedelta(minutes=minutes))
         else:
-            cuffs.open_window(store, now + timedelta(minutes=minutes))
+            cuffs.open_window(store, now + timedelta(minutes=minutes), now)
             say(f"new cuffs are taken in for {minutes} minute{'' if minutes == 1 else 's'}")
 
 
@@ -184,8 +183,7 @@ def _answer_questions(store: Store, address: str, until: datetime) -> None:
         while datetime.now(UTC) < until:
             question = pairing.question(store, address)
             if question is not None and question.number is None:
-                digits = typer.prompt("the six digits on the cuff's display", type=click.IntRange(0, 999_999), err=True)
-                pairing.give(store, address, digits)
+                pairing.give(store, address, _digits())
             elif question is not None:
                 same = typer.confirm(f"does the cuff show {question.number:06d}?", err=True)
                 pairing.give(store, address, int(same))
@@ -196,6 +194,12 @@ def _answer_questions(store: Store, address: str, until: datetime) -> None:
         say(f"{address} sent nothing in this time; `quietcuff check` says more")
     finally:
         pairing.leave(store, address)
+
+
+def _digits() -> int:
+    while not 0 <= (digits := typer.prompt("the six digits on the cuff's display", type=int, err=True)) <= 999_999:
+        say("a cuff shows six digits, no more")
+    return int(digits)
 
 
 @app.command("forget")

@@ -66,6 +66,17 @@ def settle(store: Store, visit: int) -> None:
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
 
 
+def take_up_discovery(store: Store, visit: int) -> tuple[str, ...]:
+    """After a discovery: values kept from places that it names first are read; returns the ids of new readings."""
+    with store.transaction():
+        cuff_id = visits.cuff_of(store, visit)
+        if cuff_id not in derivation.cuffs_to_redo(store):
+            return ()
+        before = set(write.ids_of_cuff(store, cuff_id))
+        _redo(store, cuff_id, arrival_times(store))
+        return tuple(reading for reading in write.ids_of_cuff(store, cuff_id) if reading not in before)
+
+
 def catch_up(store: Store, progress: Progress | None = None) -> int:
     """Take up whatever a crash, a merge or a clock put right left to be done; returns how many payloads that were."""
     to_redo = derivation.cuffs_to_redo(store)

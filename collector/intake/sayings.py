@@ -5,13 +5,13 @@ Stored records come in segments: the last one makes the record whole, and says w
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, stamped_id, unstamped_id
 from collector.intake.sources import own_export
-from collector.store.journal.payloads import Payload
+from collector.store.journal.payloads import UNPLACED, Payload
 from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.values import OutcomeKind, Reading
 from parsers.errors import ParseError
@@ -55,20 +55,32 @@ class Saying:
 def sayings(batch: Sequence[Arrived], facts: CuffFacts, earlier: Iterable[Payload] = ()) -> list[Saying]:
     """In the order of the batch. earlier: segments from before it that may belong to a record of it."""
     segments: dict[tuple[int | None, int], list[Payload]] = {}
-    for one in (*earlier, *(arrived.payload for arrived in batch)):
+    those = [placed(arrived.payload, facts) for arrived in batch]
+    for one in (*(placed(one, facts) for one in earlier), *those):
         if one.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
             segments.setdefault((one.visit, one.station), []).append(one)
-    for those in segments.values():
-        those.sort(key=lambda one: (one.number, one.uid))
-    return [_saying(arrived, facts, segments) for arrived in batch]
+    for run in segments.values():
+        run.sort(key=lambda one: (one.number, one.uid))
+    return [_saying(arrived, payload, facts, segments) for arrived, payload in zip(batch, those, strict=True)]
 
 
-def _saying(arrived: Arrived, facts: CuffFacts, segments: dict[tuple[int | None, int], list[Payload]]) -> Saying:
-    payload = arrived.payload
+def placed(payload: Payload, facts: CuffFacts) -> Payload:
+    """With its characteristic, where it came from a handle of which only a later discovery tells."""
+    if payload.characteristic != UNPLACED or payload.handle is None:
+        return payload
+    place = facts.characteristic_at(payload.handle, payload.arrived_at)
+    return replace(payload, characteristic=place) if place else payload
+
+
+def _saying(
+    arrived: Arrived, payload: Payload, facts: CuffFacts, segments: dict[tuple[int | None, int], list[Payload]]
+) -> Saying:
     if not FIRST_INSTANT <= arrived.at < LAST_INSTANT:
         return Saying(arrived, OutcomeKind.UNDECODABLE, "it arrived in no year that can be meant")
+    if payload.characteristic == UNPLACED and payload.handle is not None:
+        return _unplaced(arrived, payload.handle, told=facts.characteristic_at(payload.handle, payload.arrived_at))
     if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
-        return _of_segment(arrived, facts, _run(payload, segments[payload.visit, payload.station]))
+        return _of_segment(arrived, payload, facts, _run(payload, segments[payload.visit, payload.station]))
     if payload.characteristic == own_export.IMPORTED_CHARACTERISTIC:
         try:
             reading, zone = own_export.parse(payload.value)
@@ -78,6 +90,13 @@ def _saying(arrived: Arrived, facts: CuffFacts, segments: dict[tuple[int | None,
             arrived, OutcomeKind.READING, imported=(reading, zone), reading_id=reading.reading_id, first=payload
         )
     return _of_value(arrived, decode(payload.characteristic, payload.value), payload)
+
+
+def _unplaced(arrived: Arrived, handle: int, told: int | None) -> Saying:
+    if told is not None:
+        return Saying(arrived, OutcomeKind.OTHER, f"no measurement stands at handle {handle:#06x}")
+    reason = f"it came from handle {handle:#06x} before discovery could tell what stands there"
+    return Saying(arrived, OutcomeKind.UNDECODABLE, f"{reason}; the next whole visit tells")
 
 
 def _of_value(
@@ -121,9 +140,8 @@ def _run(payload: Payload, segments: Sequence[Payload]) -> list[Payload]:
     return run[::-1]
 
 
-def _of_segment(arrived: Arrived, facts: CuffFacts, run: list[Payload]) -> Saying:
+def _of_segment(arrived: Arrived, payload: Payload, facts: CuffFacts, run: list[Payload]) -> Saying:
     """A segment of a stored record: with the last one the record is whole."""
-    payload = arrived.payload
     if len(run) > 1 and run[-2].value == payload.value:
         return Saying(arrived, OutcomeKind.SEGMENT, "the same segment again", same_as=run[-2].row)
     feature = facts.feature_at(payload.arrived_at, later=False)

@@ -10,7 +10,7 @@ from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
 from collector.intake.reading_ids import MEASUREMENT_US
 from collector.intake.repeats import Known, Outcome, Sighting
-from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived, Saying, sayings
+from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived, Saying, placed, sayings
 from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.place import EVER, InHand, place_one, place_since
 from collector.store.database import Store
@@ -25,12 +25,11 @@ from parsers.uuids import Uuid
 def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
     """The one that has come last of its cuff. Call inside a transaction."""
     payload = arrived.payload
+    facts = cuff_facts(store, payload.cuff_id, payload.arrived_at - SEGMENTS_WITHIN_US, payload.arrived_at)
     segments: Sequence[Payload] = ()
-    if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
-        segments = [
-            one for one in payloads.same_kind_before(store, payload, SEGMENTS_WITHIN_US) if one.row != payload.row
-        ]
-    facts = cuff_facts(store, payload.cuff_id, min(one.arrived_at for one in (payload, *segments)), payload.arrived_at)
+    if placed(payload, facts).characteristic == Uuid.BLOOD_PRESSURE_RECORD:
+        before = payloads.same_kind_before(store, placed(payload, facts), SEGMENTS_WITHIN_US)
+        segments = [one for one in before if one.row != payload.row]
     (saying,) = sayings([arrived], facts, segments)
     sightings = _sightings(store, saying)
     ids = [one for one in (saying.reading_id, *(sighting.reading_id for sighting in sightings)) if one]

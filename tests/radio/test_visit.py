@@ -9,24 +9,19 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from air import NoteSink
 
+from collector.radio.learned import Learned, Manner
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, Ending, Outcome
+from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (
-    CUFF_LEFT,
-    LINK_LOST,
     Bond,
     ClockSet,
-    Ending,
     Found,
     Handles,
     KnownCuff,
-    Learned,
     LinkLost,
-    Manner,
-    Outcome,
     ReceivedPayload,
     Refused,
-    SetClock,
     ValueRead,
-    VisitPlan,
 )
 from collector.radio.visit import visit
 from parsers.stamps import build_current_time
@@ -390,7 +385,7 @@ class TestClock:
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
         self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("collector.radio.own_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
+        monkeypatch.setattr("collector.radio.clock_setting.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
         link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert "write 2a2b" not in link.steps
 

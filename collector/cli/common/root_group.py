@@ -133,7 +133,7 @@ def explain(error: Exception) -> int:
 
 
 def _sentence(text: str) -> str:
-    text = " ".join(text.split()).rstrip(".")
+    text = " ".join(text.split()).rstrip(".").replace(": Value error, ", ": ").replace(": Input should be", ": must be")
     return text[:1].lower() + text[1:]
 
 

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
 from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
-from collector.radio.port import PairingPerson, RadioUnavailable, Sink, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import PairingPerson, RadioUnavailable, Sink
 from collector.radio.time_limit import within
 from collector.radio.visit import visit
 

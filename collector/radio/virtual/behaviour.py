@@ -55,6 +55,7 @@ class Behaviour:
 
     drop: Drop | None = None
     ignores_subscription: bool = False  # sends whether or not anybody subscribed
+    early_notifications: bool = False  # so it does by notification, which nobody confirms
     resends_all: bool = False  # forgets what was confirmed
     forgets_bond: bool = False  # loses its side of the bond before each visit
     measurement_properties: int | None = None  # declares these (0x10 notify, 0x20 indicate, 0 neither)

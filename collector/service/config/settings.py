@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
 from zoneinfo import ZoneInfo
 
-from collector.radio.port import SetClock, UseWitness
+from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import ConfigError, Reader, from_environment, key
 from collector.service.jobs.sealing import key_problem
 

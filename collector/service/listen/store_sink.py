@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import intake
+from collector.radio.learned import Learned, Manner, Unlearned
+from collector.radio.outcome import Outcome
 from collector.radio.port import (
     Bond,
     Characteristics,
@@ -21,13 +23,9 @@ from collector.radio.port import (
     Found,
     Handles,
     KnownCuff,
-    Learned,
-    Manner,
     Named,
     NotTaken,
-    Outcome,
     ReceivedPayload,
-    Unlearned,
     ValueRead,
 )
 from collector.service.config.settings import Accept
@@ -41,7 +39,13 @@ from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")
 
-_WORDS = {"reading": "new", "segment": "in parts", "pressure": "cuff pressure", "undecodable": "undecodable"}
+_WORDS = {
+    "reading": "new",
+    "segment": "in parts",
+    "pressure": "cuff pressure",
+    "undecodable": "undecodable",
+    "other": "of no measurement",
+}
 _REPEATED = _WORDS | {"reading": "repeated"}
 
 
@@ -114,6 +118,7 @@ class StoreSink:
                 visits.learn_clock_set(store, visit, fact.characteristic, fact.value, fact.at, fact.error)
             case Handles():
                 visits.learn_handles(store, visit, fact.handles, now)
+                self._take_up_discovery(visit)
             case Characteristics():
                 manners.learn_places(store, visit, [_place(found) for found in fact.found])
             case Learned():
@@ -140,6 +145,7 @@ class StoreSink:
                 visit=visit,
                 encrypted=arrival.encrypted,
                 mark=arrival.mark,
+                handle=arrival.handle,
             )
         except StoreError as error:
             log.error("%s: a record was not stored: %s", self._name(arrival.cuff), error)
@@ -151,6 +157,12 @@ class StoreSink:
             asyncio.get_running_loop().call_soon(self._read_next)
         except RuntimeError:  # no loop runs
             self.read_all()
+
+    def _take_up_discovery(self, visit: int) -> None:
+        """What came from places that had no name until now; at the next start if that fails."""
+        for reading_id in intake.take_up_discovery(self.store, visit):
+            if self.heard:
+                self.heard(reading_id)
 
     def read_all(self) -> None:
         """Work out what the payloads taken so far mean; called before anything that builds on it."""

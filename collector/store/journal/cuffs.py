@@ -152,12 +152,17 @@ def last_payload(store: Store, address: str) -> int | None:
     return row
 
 
-def open_window(store: Store, until: datetime | None) -> None:
-    """New cuffs are taken in until then although the configuration accepts known ones only; None closes."""
+def open_window(store: Store, until: datetime | None, at: datetime | None = None) -> None:
+    """New cuffs are taken in until then although the configuration accepts known ones only; None closes.
+
+    at: when somebody asked for it, for the history.
+    """
     with store.transaction():
         store.query("DELETE FROM accept_window")
         if until is not None:
             store.query("INSERT INTO accept_window VALUES (?)", (optional_us(until),))
+        if until is not None and at is not None:
+            audit.record(store, at, "new cuffs let in", {"until": until.isoformat()})
 
 
 def window(store: Store) -> datetime | None:

@@ -53,10 +53,11 @@ def _clock_values(store: Store, query: str, *values: object) -> Iterator[ClockVa
         )
 
 
-def clock_values(store: Store, cuff_id: int) -> Iterator[ClockValue]:
-    """All of a cuff, the latest first."""
-    query = f"{_CLOCK_VALUE} WHERE visit_fact.cuff_id = ? AND characteristic IN ({_CLOCKS}) ORDER BY at DESC"
-    return _clock_values(store, query, cuff_id)
+def clock_values(store: Store, cuff: int | str) -> Iterator[ClockValue]:
+    """All of a cuff (its row or address), the latest first."""
+    row = "?" if isinstance(cuff, int) else "(SELECT id FROM cuff WHERE address = ?)"
+    query = f"{_CLOCK_VALUE} WHERE visit_fact.cuff_id = {row} AND characteristic IN ({_CLOCKS}) ORDER BY at DESC"
+    return _clock_values(store, query, cuff)
 
 
 def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int) -> list[ClockValue]:
@@ -68,17 +69,6 @@ def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int)
     )
     later = _clock_values(store, f"{of_cuff} AND at >= ? ORDER BY at, visit_fact.id LIMIT ?", cuff, at, after)
     return [*list(earlier)[::-1], *later]
-
-
-def clock_of_fact(store: Store, cuff: str, characteristic: int) -> tuple[int | None, int | None]:
-    """(unsure clock by which a cuff's value was last read, when its clock was last set: microseconds UTC)."""
-    row = store.row(
-        """SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2
-           ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set'
-           AND error IS NULL) FROM cuff WHERE address = ?1""",
-        (cuff, characteristic),
-    )
-    return (None, None) if row is None else (row[0], row[1])
 
 
 def has_unsure(store: Store, cuff_id: int) -> bool:

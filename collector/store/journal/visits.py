@@ -7,7 +7,7 @@ from datetime import datetime
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
-from collector.store.journal import cuffs, derivation
+from collector.store.journal import cuffs, derivation, payloads
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,8 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
             store.query("INSERT INTO cuff_handle VALUES (?, ?, ?)", (cuff, handle, characteristic))
         text = json.dumps({str(handle): uuid for handle, uuid in sorted(handles.items())})
         _learn(store, visit, "handles", None, text.encode(), at, 0, None)
+        if payloads.has_unplaced(store, cuff):
+            derivation.note_redo(store, cuff)
 
 
 def learn_bond(

@@ -97,6 +97,11 @@ def id_of(store: Store, row: int) -> str | None:
     return found
 
 
+def ids_of_cuff(store: Store, cuff_id: int) -> list[str]:
+    rows = store.query("SELECT reading_id FROM reading WHERE cuff_id = ? ORDER BY id", (cuff_id,))
+    return [reading_id for (reading_id,) in rows]
+
+
 def count(store: Store) -> int:
     return int(store.scalar("SELECT count(*) FROM reading"))
 
