@@ -159,6 +159,12 @@ def write(
         store.many("DELETE FROM outcome WHERE payload_id = ?", [(payload,) for payload in lost])
 
 
+def drop_cuff(store: Store, cuff_id: int) -> None:
+    """Throw away everything derived from a cuff's payloads."""
+    store.query("DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,))
+    store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
+
+
 def assess(store: Store, cuff_id: int, checks: tuple[str, ...]) -> None:
     """What the cuff can assess, for readings from before that was known."""
     store.query(
