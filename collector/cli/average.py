@@ -1,12 +1,13 @@
 """`quietcuff average`: the mean of the right days by a published protocol, and everything it rests on."""
 
+from dataclasses import replace
 from enum import StrEnum
 from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, samples_of
+from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, readings_of
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
 from collector.cli.common.pressures import need_pressures
@@ -73,55 +74,41 @@ def average(
     """
     from collector.cli.common.cautions import caution
     from collector.numbers import words
-    from collector.numbers.average import average as reckon
     from collector.numbers.json_fields import average_fields
     from collector.numbers.levels import LOW
     from collector.numbers.office_home import Visit
+    from collector.numbers.overview import office_against, overview
     from collector.numbers.values import SpreadOf
     from collector.share.export.rows import json_text
-    from collector.share.office_and_log import (
-        dose_rows,
-        last_dose,
-        log_remarks,
-        office_against,
-        office_visits,
-        pressures,
-    )
+    from collector.share.samples import known, pressures
     from collector.share.text import average_text, findings
 
     around = of(ctx)
     number = around.config.station.emergency_number
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
-        samples = samples_of(store, wanted)
-        visits = office_visits(store, wanted.person)
-        found = reckon(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
-        since_dose = last_dose(store, wanted.person, found, samples)
+        of_person = known(store, wanted.person, readings_of(store, wanted))
+    beside = overview(of_person, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
+    found, limit = beside.average, wanted.plan.low or LOW
     if office:
-        visits = [
-            Visit(
-                found.last or dates.now().astimezone(around.zone).date(),
-                pressures([need_pressures(one, "--office") for one in office]),
-            )
-        ]
-    against = office_against(visits, found)
-    limit = wanted.plan.low or LOW
-    high, low = findings.outstanding(samples, found, limit)
+        day = found.last or dates.now().astimezone(around.zone).date()
+        visit = Visit(day, pressures([need_pressures(one, "--office") for one in office]))
+        beside = replace(beside, office=office_against([visit], found))
     if as_json:
-        out(json_text(average_fields(found, wanted.person, high, low, against, since_dose)))
+        out(json_text(average_fields(beside, wanted.person)))
         tell([words.caution(number)])
     else:
-        for line in average_text.average_lines(found, wanted.person, terminal_width(), samples, limit, against):
+        for line in average_text.average_lines(found, wanted.person, terminal_width(), beside, limit):
             out(line)
-        for label, text in (*dose_rows(since_dose), *log_remarks(found, samples)):
+        for label, text in findings.log_remarks(beside.since_dose, beside.log):
             out(f"{label}: {text}")
         if each:
             out("")
-            for line in average_text.reading_lines(found, samples, terminal_width()):
+            for line in average_text.reading_lines(found, of_person.samples, terminal_width()):
                 out(line)
-        tell(average_text.spoken(found, number, against))
-        if high:
+        tell(average_text.spoken(found, number, beside.office))
+        if beside.very_high:
             tell(caution(number))
-        if low:
+        if beside.low:
             tell([words.low(number, limit)])
-    return DONE if found.valid and not high and not found.irregular.worth_telling else ATTENTION
+    return DONE if found.valid and not beside.very_high and not found.irregular.worth_telling else ATTENTION

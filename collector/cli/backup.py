@@ -2,6 +2,7 @@
 
 from datetime import datetime, tzinfo
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -165,7 +166,7 @@ def restore(
     if done.kept:
         say(f"what stood there is kept: {done.kept}")
     if done.present and _newer(done.present.newest, done.contents.newest):
-        say(f"it holds payloads that came after the backup; `quietcuff merge {done.kept}` brings them back")
+        say(f"it holds payloads that came after the backup; `quietcuff merge {quote(str(done.kept))}` brings them back")
 
 
 def _words(contents: Contents, zone: tzinfo | None) -> str:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import date
+from shlex import quote
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -57,7 +58,7 @@ def change(
     from collector.store.people import notes
 
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, None, None)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)
@@ -94,7 +95,7 @@ def _last(noted: "list[Note]", person: str, newest: date | None) -> date:
     if not noted:
         raise Usage(
             f"no change of regimen is noted for {person}; give --at DATE, or note it: "
-            f'`quietcuff note add {person} DATE "what changed"`'
+            f'`quietcuff note add {quote(person)} DATE "what changed"`'
         )
     return next((note.day for note in reversed(noted) if newest and note.day <= newest), noted[-1].day)
 
@@ -109,4 +110,6 @@ def _sides(found: "Change") -> Iterator[tuple[str, str]]:
 def _side(side: "Average") -> str:
     if not side.taken:
         return "no readings"
-    return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {side.days_used} days"
+    from collector.share.text.findings import days
+
+    return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {days(side.days_used)}"

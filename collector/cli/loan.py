@@ -11,7 +11,6 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.believed_now import believed_now
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
@@ -20,12 +19,13 @@ from collector.intake.owner import assign_cuff
 from collector.service.guided.loan_return import LoanReturn
 from collector.service.listen.lock import listener
 from collector.service.loans import saving
+from collector.service.machine_clock import believed_now
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, natural
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import loans
-from collector.store.people.loan_states import State
+from collector.store.people.loan_states import MARKS, State
 
 app = new_app("""Lend cuffs out, and take them back with nothing left in them.
 
@@ -129,7 +129,7 @@ def show(
       quietcuff loan list
     """
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         stock = sorted(loans.stock(store), key=lambda one: (one.name is None, natural(one.name or one.cuff)))
     if as_json:
         for one in stock:
@@ -180,14 +180,10 @@ def mark(
     Example:
       quietcuff loan mark clinic-3 quarantine --reason "display cracked"
     """
-    allowed = (State.QUARANTINE, State.LOST, State.CHECK_DUE, State.CLEANING, State.RETIRED)
-    if state not in allowed:
-        raise Usage(f"{state}: take one of {', '.join(allowed)}; a cuff becomes available by `loan back` alone")
+    if state not in MARKS:
+        raise Usage(f"{state}: take one of {', '.join(MARKS)}; a cuff becomes available by `loan back` alone")
     with writing_store(of(ctx)) as store:
-        address = cuffs.need(store, cuff)
-        if loans.state_of(store, address) is None:
-            raise Failure(f"{cuff} is not in the lending stock; `quietcuff loan back {cuff}` takes it in")
-        loans.set_state(store, address, State(state), datetime.now(UTC), reason)
+        loans.mark(store, cuff, State(state), datetime.now(UTC), reason)
     say(f"{cuff} is marked '{state}'")
 
 

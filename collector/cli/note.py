@@ -2,6 +2,7 @@
 
 from datetime import UTC, datetime
 from enum import StrEnum
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -54,7 +55,7 @@ def add_note(
     with writing_store(of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
     if kind is Kind.REGIMEN:
-        say(f"noted for {note.person} on {note.day}; `quietcuff change {note.person}` will compare before and after")
+        say(f"noted for {note.person} on {note.day}; `quietcuff change {quote(person)}` will compare before and after")
     else:
         say(f"noted for {note.person} on {note.day}")
 
@@ -75,7 +76,7 @@ def list_notes(
     from collector.share.text.layout import columns, visible
     from collector.store.people import notes
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(of(ctx), central=True) as store:
         found = notes.every(store, person)
     if as_json:
         for note in found:

@@ -41,7 +41,7 @@ def add_visit(
     """
     from collector.numbers.levels import acc_aha_office_class, esh_office_class
     from collector.numbers.office_home import Visit
-    from collector.share.office_and_log import pressures
+    from collector.share.samples import pressures
     from collector.store.people import office_visits as visits_kept
 
     around = of(ctx)
@@ -79,11 +79,11 @@ def list_visits(
     """
     from collector.numbers.office_home import Visit
     from collector.share.export.rows import json_text
-    from collector.share.office_and_log import pressures
+    from collector.share.samples import pressures
     from collector.share.text.layout import columns
     from collector.store.people import office_visits as visits_kept
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(of(ctx), central=True) as store:
         found = visits_kept.every(store, person)
     if not found:
         say(f"no visits of {person} yet; `quietcuff office add` keeps one")

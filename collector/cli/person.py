@@ -1,6 +1,7 @@
 """`quietcuff person …`: who is measured, and what is theirs."""
 
 from datetime import UTC, datetime, tzinfo
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -44,7 +45,7 @@ def list_people(
       quietcuff person list
     """
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         everybody = sorted(people.every(store), key=lambda person: natural(person.name))
         held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
         names = cuff_names(store)
@@ -90,8 +91,8 @@ def add_person(ctx: typer.Context, name: Name) -> None:
       quietcuff person add mira
     """
     with open_store(of(ctx).store_path) as store:
-        person = people.add(store, name, datetime.now(UTC))
-    say(f"{person.name} is added; `quietcuff person give {person.name} --cuff CUFF --slot N` says what is theirs")
+        added = people.add(store, name, datetime.now(UTC)).name
+    say(f"{added} is added; `quietcuff person give {quote(added)} --cuff CUFF --slot N` says what is theirs")
 
 
 @app.command("rename")

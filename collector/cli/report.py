@@ -5,6 +5,7 @@ from collections.abc import Callable
 from datetime import UTC, date, datetime
 from enum import StrEnum
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -71,13 +72,13 @@ def report(
 
     around = of(ctx)
     render = _renderer(output, paper)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         data = report_data(store, around, wanted, dates.day(since, "--plot-since"), code)
     if not data.average.taken:
         raise Failure(
             f"{wanted.person} has no readings in these days, so there is nothing to report; "
-            f"`quietcuff readings {wanted.person}` shows what there is"
+            f"`quietcuff readings {quote(wanted.person)}` shows what there is"
         )
     page = render(data)
     if output == STDOUT:
@@ -115,9 +116,7 @@ def report_data(
 
 
 def wants_telling(data: "ReportData") -> bool:
-    from collector.share.text.findings import outstanding
-
-    return data.average.irregular.worth_telling or bool(outstanding(data.samples, data.average)[0])
+    return data.average.irregular.worth_telling or bool(data.very_high)
 
 
 def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:

@@ -4,10 +4,10 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.believed_now import believed_now
 from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs import retention as rules
+from collector.service.machine_clock import believed_now
 from collector.share.export.rows import json_text
 
 app = new_app()

@@ -4,6 +4,7 @@ import time
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -64,7 +65,7 @@ def sit(
             tell(
                 [
                     f"To make the cuff's readings {wanted.person}'s from now on: "
-                    f"`quietcuff person give {wanted.person} --cuff {source.claimed}`"
+                    f"`quietcuff person give {quote(wanted.person)} --cuff {source.claimed}`"
                 ]
             )
     return _exit_code(sitting)
@@ -108,7 +109,7 @@ class StoreSource:
         giving.give(self.store, reading.reading_id, self.person, datetime.now(UTC))
         names = {cuff.address: cuff.name for cuff in cuffs.every(self.store) if cuff.name}
         slot = "" if reading.slot is None else f" --slot {reading.slot}"
-        self.claimed = f"{names.get(reading.cuff) or reading.cuff}{slot}"
+        self.claimed = f"{quote(names.get(reading.cuff) or reading.cuff)}{slot}"
 
     def keep(self, started_at: datetime, prepared: Sequence[str], reading_ids: Sequence[str]) -> None:
         sittings.keep(self.store, self.person, started_at, prepared, reading_ids, datetime.now(UTC))

@@ -2,7 +2,16 @@
 
 from collector.intake.erasure import Erased, erase_in_backup, erase_person, finish_erasing
 from collector.intake.merging import merge
-from collector.intake.pipeline import Progress, catch_up, interpret, reassign, rebuild, settle
+from collector.intake.pipeline import (
+    Progress,
+    catch_up,
+    interpret,
+    reassign,
+    rebuild,
+    settle,
+    take_up_discovery,
+    unite_passing,
+)
 from collector.intake.repeats import Outcome
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 
@@ -21,4 +30,6 @@ __all__ = [
     "reassign",
     "rebuild",
     "settle",
+    "take_up_discovery",
+    "unite_passing",
 ]

@@ -11,6 +11,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.readings import strikes, write
 from collector.store.values import CORRECTED, STRUCK_OUT, Selection, exact_mmhg
+from parsers import plausible
 
 _TENTH = Decimal("0.1")
 
@@ -26,7 +27,8 @@ class Correction:
 
 
 def correct_reading(store: Store, reading_id: str, said: Correction, at: datetime) -> str:
-    """Returns the id of the reading that stands in its place. Raises StoreError."""
+    """Returns the id of the reading that stands in its place. Raises StoreError, also for a slip of the pen: what
+    is said is implausible, and what stood there was not."""
     with store.transaction():
         was = strikes.strike(store, reading_id, at, CORRECTED)
         systolic = said.systolic or _mmhg(was.systolic, was.unit)
@@ -35,11 +37,16 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             raise StoreError(
                 f"reading {was.reading_id} holds no such value: give both, --systolic and --diastolic", "refused"
             )
+        pulse = said.pulse or was.pulse
+        before = plausible.marks(_mmhg(was.systolic, was.unit), _mmhg(was.diastolic, was.unit), was.pulse)
+        slips = [mark for mark in plausible.marks(systolic, diastolic, pulse) if mark not in before]
+        if slips:
+            raise StoreError(f"reading {was.reading_id} stays as it is: {'; '.join(slips)}", "refused")
         row = HandRow(
             taken_at=said.taken_at or was.taken_at,
             systolic=systolic,
             diastolic=diastolic,
-            pulse=said.pulse or was.pulse,
+            pulse=pulse,
             person=was.person,
             note=_note(was.reading_id),
         )
@@ -55,7 +62,7 @@ def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:
         was = readings.get(store, reading_id)
         if CORRECTED not in was.marks:
             raise StoreError(f"reading {was.reading_id} was not corrected", "refused")
-        strikes.undo(store, was.reading_id, at)
+        strikes.undo(store, was.reading_id, at, corrected=True)
         for one in readings.select(store, Selection(cuff="hand")):
             if one.note == _note(was.reading_id) and STRUCK_OUT not in one.marks:
                 strikes.strike(store, one.reading_id, at)

@@ -11,24 +11,18 @@ from collector.numbers.change import Change, Compared, Difference
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.orthostatic import OnStanding
+from collector.numbers.overview import Overview
 from collector.numbers.rules import Protocol
-from collector.numbers.series_remarks import SinceDose
 from collector.numbers.trend import MovingMean, PeriodMean, Trend
 from collector.numbers.usual import Usual
-from collector.numbers.values import Mean, Pair, Pressures, Sample
+from collector.numbers.values import Mean, Pair, Pressures
 
 Fields = dict[str, object]
 
 
-def average_fields(
-    found: Average,
-    person: str,
-    high: Sequence[Sample] = (),
-    low: Sequence[Sample] = (),
-    office: Office | None = None,
-    since_dose: SinceDose | None = None,
-) -> Fields:
-    """The agreed fields in their order; `more` holds what else is known. high, low: the readings marked so."""
+def average_fields(reckoned: Overview, person: str) -> Fields:
+    """The agreed fields in their order; `more` holds what else is known."""
+    found, since_dose = reckoned.average, reckoned.since_dose
     standing, second = found.standing, found.protocol.second_threshold
     return {
         "protocol": found.protocol.name,
@@ -62,7 +56,7 @@ def average_fields(
         "last_ten": found.load.last_ten,
         "on_standing": [_on_standing(one) for one in found.on_standing],
         "hours_since_dose": since_dose and {"median": since_dose.median_h, "readings": since_dose.readings},
-        **_office(office),
+        **_office(reckoned.office),
         "more": {
             "unit": "mmHg",
             "decides": found.decides,
@@ -89,8 +83,8 @@ def average_fields(
                 "days": found.irregular.days,
                 "worth_telling": found.irregular.worth_telling,
             },
-            "very_high": [one.reading_id for one in high],
-            "low": [one.reading_id for one in low],
+            "very_high": [one.reading_id for one in reckoned.very_high],
+            "low": [one.reading_id for one in reckoned.low],
             "hand_written": found.hand_written,
             "time_not_certain": found.uncertain_times,
             "implausible": [{"reading_id": one, "mark": mark} for one, mark in found.implausible],

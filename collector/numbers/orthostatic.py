@@ -13,7 +13,6 @@ from decimal import Decimal
 
 from collector.numbers.selecting import Selected, has_value
 from collector.numbers.values import Sample
-from parsers import plausible
 
 SYSTOLIC_FALL, DIASTOLIC_FALL = 20, 10
 WITHIN_S = 180
@@ -46,7 +45,7 @@ def on_standing(chosen: Selected, flags: frozenset[str]) -> tuple[OnStanding, ..
     for sitting in chosen.sittings:
         seated: Sample | None = None
         for one in sitting.samples:
-            if not has_value(one) or one.status & flags or plausible.marks(one.systolic, one.diastolic):
+            if not has_value(one) or one.status & flags or one.odd:
                 continue
             if one.upright and seated:
                 found.append(_pair(seated, one))

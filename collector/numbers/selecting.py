@@ -25,7 +25,6 @@ from collector.numbers import words
 from collector.numbers.rules import Protocol, Session
 from collector.numbers.sittings import Sitting, in_order, sittings
 from collector.numbers.values import Sample
-from parsers import plausible
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +133,7 @@ def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> I
     number = numbers.get(sitting.day)
     for sample in sitting.samples:
         flagged = sorted(sample.status & handling.exclude_flags)
-        odd = plausible.marks(sample.systolic, sample.diastolic) if handling.implausible == "exclude" else ()
+        odd = sample.odd if handling.implausible == "exclude" else ()
         dropped = words.day_left_out(number) if number in protocol.drop_days and number else ""
         broken = left_out = ""
         if sample.void:

@@ -88,13 +88,16 @@ class SinceDose:
 
 def since_dose(used: Sequence[Sample], doses: Sequence[datetime]) -> SinceDose | None:
     """doses: wall clock where the person was, without a zone. None where none was noted in time before a reading."""
-    hours = []
-    walls = sorted(doses)
-    for one in used:
-        before = bisect_right(walls, one.taken_at.replace(tzinfo=None))
-        if before:
-            at = walls[before - 1].replace(tzinfo=one.taken_at.tzinfo)
-            since = one.taken_at.astimezone(UTC) - at.astimezone(UTC)
-            if timedelta() <= since <= DOSE_WITHIN:
-                hours.append(since / timedelta(hours=1))
+    found = [dose_before(one.taken_at, doses) for one in used]
+    hours = [dose[1] for dose in found if dose]
     return SinceDose(median(hours), len(hours), len(used)) if hours else None
+
+
+def dose_before(moment: datetime, doses: Sequence[datetime]) -> tuple[datetime, float] | None:
+    """The last dose noted before a moment, on the same wall clock, and the hours since; None for one of long ago."""
+    walls = sorted(doses)
+    before = bisect_right(walls, moment.replace(tzinfo=None))
+    if not before:
+        return None
+    since = moment.astimezone(UTC) - walls[before - 1].replace(tzinfo=moment.tzinfo).astimezone(UTC)
+    return (walls[before - 1], since / timedelta(hours=1)) if timedelta() <= since <= DOSE_WITHIN else None

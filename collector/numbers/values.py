@@ -9,6 +9,8 @@ from datetime import date, datetime
 from decimal import ROUND_DOWN, ROUND_HALF_UP, Decimal, localcontext
 from enum import StrEnum
 
+from parsers import plausible
+
 _EXACT = 60  # digits: sums of converted kPa values stay exact
 
 
@@ -73,6 +75,11 @@ class Sample:
     def __post_init__(self) -> None:
         if self.taken_at.utcoffset() is None:
             raise ValueError(f"reading {self.reading_id}: its time has no zone")
+
+    @property
+    def odd(self) -> tuple[str, ...]:
+        """What in its pressures no measurement can mean, in words."""
+        return plausible.marks(self.systolic, self.diastolic)
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,22 +54,28 @@ ROUTES = [
     Route("/p/{person:int}/readings/{reading}/theirs", readings.theirs_after_all, methods=["POST"]),
     Route("/p/{person:int}/readings/{reading}/strike", readings.strike, methods=["POST"]),
     Route("/p/{person:int}/readings/{reading}/count-again", readings.count_again, methods=["POST"]),
+    Route("/p/{person:int}/readings/{reading}/standing", readings.standing, methods=["POST"]),
     Route("/p/{person:int}/readings/{reading}/correct", readings.correct, methods=["POST"]),
     Route("/p/{person:int}/visit", for_the_visit.visit),
     Route("/p/{person:int}/visit/page", for_the_visit.paper),
     Route("/p/{person:int}/visit/pdf", for_the_visit.pdf),
     Route("/p/{person:int}/time", over_time.over_time),
     Route("/p/{person:int}/notes", over_time.add_note, methods=["POST"]),
+    Route("/p/{person:int}/dose", over_time.dose_now, methods=["POST"]),
     Route("/p/{person:int}/office", over_time.add_office, methods=["POST"]),
     Route("/p/{person:int}/notes/{note}/remove", over_time.remove_note, methods=["POST"]),
     Route("/cuffs", cuff_list.list_cuffs),
     Route("/cuffs/let-in", cuff_list.let_in, methods=["POST"]),
     Route("/cuffs/{cuff}/name", cuff_list.name_cuff, methods=["POST"]),
+    Route("/cuffs/{cuff}/digits", cuff_list.digits, methods=["POST"]),
+    Route("/cuffs/{cuff}/as-new", cuff_list.as_new, methods=["POST"]),
+    Route("/cuffs/{cuff}/confirm", cuff_list.confirm, methods=["POST"]),
     Route("/cuffs/{cuff}/forget", cuff_list.forget, methods=["POST"]),
     Route("/station", station.station),
     Route("/desk", desk.desk),
     Route("/desk/lend", desk.lend, methods=["POST"]),
     Route("/desk/back", desk.take_back, methods=["POST"]),
+    Route("/desk/mark", desk.mark, methods=["POST"]),
     Route("/desk/{loan:int}/check", desk.checked, methods=["POST"]),
     Route("/desk/{loan:int}/summary", desk.summary),
     Route("/nobody", readings.nobodys),
@@ -92,7 +98,7 @@ async def _http(request: Request, error: Exception) -> Response:
 
 async def _trouble(request: Request, error: Exception) -> Response:
     """The store's own line says what, where, what to do."""
-    refused = isinstance(error, StoreError) and error.kind == "refused"
+    refused = isinstance(error, StoreError) and error.kind in desk.REFUSALS
     return draw(request, "trouble.html", 422 if refused else 503, what=str(error))
 
 

@@ -1,5 +1,6 @@
 """Cuffs: who uses which slot, the last visit, battery and clock, what it needs; a name, and letting a new one in."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -7,18 +8,22 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.page.drawing import draw
-from collector.page.visitor import Refused, form, may, once, room
+from collector.page.series import latest
+from collector.page.visitor import Refused, Room, form, may, once, room
 from collector.service.guided.loan_papers import clock_words
 from collector.service.notices import situation
 from collector.share.report.days import made
-from collector.share.text.cuff_text import name_problem, remarks
+from collector.share.text.cuff_text import learned, name_problem, never_delivered, remarks
 from collector.store.errors import StoreError
-from collector.store.journal import cuffs
+from collector.store.journal import cuffs, manners, pairing
 from collector.store.people import slot_spans
 from collector.store.people.page_devices import Role
+from collector.store.readings import renewed_bonds
 
 WINDOW = timedelta(minutes=10)
 """For so long new cuffs are taken in once somebody asks for it."""
+DIGITS = 6  # of a passkey (Core Specification Vol 3 Part H 2.3.5.6)
+LET_IN = "Let a new cuff in, below, and stay beside the cuff: the digits are asked for here"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +35,8 @@ class Shown:
     battery: int | None
     clock: str
     remarks: tuple[str, ...]
+    needs: tuple[tuple[str, str], ...]  # what is so with it, and what to do
+    renewed: bool  # its bond was made anew, and nobody has said that it is this cuff
     slots: tuple[tuple[str, str], ...]  # which, whose
 
 
@@ -58,8 +65,46 @@ async def name_cuff(request: Request) -> Response:
 @may(Role.KEEPER)
 async def let_in(request: Request) -> Response:
     around, data = room(request), await form(request)
-    once(request, data, lambda: cuffs.open_window(around.store, datetime.now(UTC) + WINDOW))
-    return RedirectResponse("/cuffs?open", 303)
+    now = datetime.now(UTC)
+
+    def open_and_wait() -> None:
+        cuffs.open_window(around.store, now + WINDOW, now)
+        pairing.wait(around.store, pairing.ANY, now + WINDOW)
+
+    once(request, data, open_and_wait)
+    return RedirectResponse("/cuffs", 303)
+
+
+@may(Role.KEEPER)
+async def digits(request: Request) -> Response:
+    """The answer to what the service wants to know of a cuff's display."""
+    around, data = room(request), await form(request)
+    address = request.path_params["cuff"]
+    asked = pairing.questions(around.store, datetime.now(UTC)).get(address)
+    if asked is None:
+        return _draw(request, 409, "That was not asked any more. Start the cuff once more; it asks again.", address)
+    typed = "".join(data.get("digits", "").split())
+    if asked.number is None and not (typed.isdecimal() and typed.isascii() and len(typed) == DIGITS):
+        return _draw(request, 422, f"Type all {DIGITS} digits that the cuff shows.", address)
+    said = int(typed) if asked.number is None else int(data.get("same") == "yes")
+    once(request, data, lambda: pairing.give(around.store, address, said))
+    return RedirectResponse("/cuffs", 303)
+
+
+@may(Role.KEEPER)
+async def as_new(request: Request) -> Response:
+    """What was learned of it is forgotten: its next visit is like its first."""
+    around, address, data = room(request), _address(request), await form(request)
+    once(request, data, lambda: manners.reset(around.store, address, datetime.now(UTC)))
+    return RedirectResponse("/cuffs", 303)
+
+
+@may(Role.KEEPER)
+async def confirm(request: Request) -> Response:
+    """A bond that was made anew is that of this cuff."""
+    around, address, data = room(request), _address(request), await form(request)
+    once(request, data, lambda: renewed_bonds.confirm(around.store, address, datetime.now(UTC)))
+    return RedirectResponse("/cuffs", 303)
 
 
 @may(Role.KEEPER)
@@ -71,6 +116,8 @@ async def forget(request: Request) -> Response:
 
 def _draw(request: Request, status: int = 200, error: str = "", about: str = "") -> Response:
     around = room(request)
+    seen, moment = latest(around), datetime.now(UTC)
+    until = cuffs.window(around.store)
     now = {one.address: one for one in situation.look(around.store, around.config).cuffs}
     shown = [
         Shown(
@@ -80,7 +127,9 @@ def _draw(request: Request, status: int = 200, error: str = "", about: str = "")
             last_visit=made(cuff.last_visit.astimezone(around.zone)) if cuff.last_visit else "",
             battery=now[cuff.address].battery if cuff.address in now else None,
             clock=clock_words(now[cuff.address].clock_ahead_s) if cuff.address in now else "",
-            remarks=remarks(cuff),
+            remarks=remarks(cuff, "look at its readings, then say below that it is yours"),
+            needs=tuple(_needs(around, cuff.address)),
+            renewed=bool(cuff.bond_renewed),
             slots=tuple(
                 (
                     "any user" if span.slot == "any" else "no user" if span.slot is None else f"user {span.slot}",
@@ -92,7 +141,6 @@ def _draw(request: Request, status: int = 200, error: str = "", about: str = "")
         )
         for cuff in cuffs.every(around.store)
     ]
-    asked = "open" in request.query_params
     return draw(
         request,
         "cuffs.html",
@@ -100,9 +148,20 @@ def _draw(request: Request, status: int = 200, error: str = "", about: str = "")
         cuffs=shown,
         error=error,
         about=about,
-        asked=asked,
+        open_until=made(until.astimezone(around.zone)) if until and until > moment else "",
+        questions=pairing.questions(around.store, moment),
+        seen=seen,
         known_only=_known_only(request),
     )
+
+
+def _needs(around: Room, address: str) -> Iterator[tuple[str, str]]:
+    silent = never_delivered(around.store, address, LET_IN)
+    if silent:
+        yield silent
+    for told, remedy in learned(around.store, address, LET_IN):
+        if not silent or told not in silent[0]:
+            yield f"it {told}", remedy
 
 
 def _known_only(request: Request) -> bool:

@@ -14,6 +14,7 @@ from collector.service.guided.loan_desk import ReturnStanding, look
 from collector.service.guided.loan_papers import NotSaved
 from collector.service.listen.lock import listener
 from collector.service.loans import saving as loan_saving
+from collector.service.machine_clock import believed_now, doubt
 from collector.share.report import ReportError
 from collector.share.report.data import ReportData
 from collector.share.report.days import written
@@ -21,10 +22,11 @@ from collector.store import people
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs
 from collector.store.people import loans
-from collector.store.people.loan_states import CHECKS, State, Step
+from collector.store.people.loan_states import CHECKS, MARKS, State, Step
 from collector.store.people.loans import Loan
 from collector.store.people.page_devices import Role
 
+REFUSALS = ("refused", "clock")
 BACK = "back:"
 """How the fields that choose a cuff to take back begin; its address follows."""
 
@@ -38,10 +40,12 @@ async def desk(request: Request) -> Response:
 async def lend(request: Request) -> Response:
     around, data = room(request), await form(request)
     code = data.get("code", "").strip()
+    cuff, lend_to = data.get("cuff", ""), loans.lend
     try:
-        once(request, data, lambda: loans.lend(around.store, data.get("cuff", ""), code, ("any",), datetime.now(UTC)))
+        now = believed_now(around.store)
+        once(request, data, lambda: lend_to(around.store, cuff, code, ("any",), now))
     except StoreError as error:
-        if error.kind != "refused":
+        if error.kind not in REFUSALS:
             raise
         return _draw(request, 422, str(error), data)
     return RedirectResponse("/desk", 303)
@@ -55,12 +59,27 @@ async def take_back(request: Request) -> Response:
     if not chosen:
         return _draw(request, 422, "Mark the cuffs that are back.", data)
     try:
-        for address in chosen:
-            loans.begin_return(around.store, address, datetime.now(UTC))
+        now = believed_now(around.store)
+        with around.store.transaction():
+            for address in chosen:
+                loans.begin_return(around.store, address, now)
     except StoreError as error:
-        if error.kind != "refused":
+        if error.kind not in REFUSALS:
             raise
         return _draw(request, 422, str(error), data)
+    return RedirectResponse("/desk", 303)
+
+
+@may(Role.DESK, Role.KEEPER)
+async def mark(request: Request) -> Response:
+    """Out of use, with a reason."""
+    around, data = room(request), await form(request)
+    address = cuffs.find(around.store, data.get("cuff", ""))
+    state = next((one for one in MARKS if one.value == data.get("state")), None)
+    if address is None or state is None:
+        raise Refused(404)
+    reason = " ".join(data.get("reason", "").split()) or None
+    once(request, data, lambda: loans.mark(around.store, address, state, datetime.now(UTC), reason))
     return RedirectResponse("/desk", 303)
 
 
@@ -104,6 +123,7 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
         others=[(address, name) for address, name in met.items() if address not in {one.cuff for one in stock}],
         returns=returns,
         checks=CHECKS,
+        marks=[state.value for state in MARKS],
         listening=listener(around.path) is not None,
         back=BACK,
         sent=sent or {},
@@ -119,6 +139,8 @@ def _standing(around: Room, cuff: str, answer: tuple[str, bool] | None) -> Retur
             around.store, around.config, loan, returns, _name(around, loan.cuff), to_pdf=_in_a_child(around, loan)
         )
 
+    if reason := doubt(around.store):
+        return ReturnStanding(said=[reason])
     try:
         return look(around.store, cuff, lambda address: _name(around, address), save, answer)
     except NotSaved as error:

@@ -13,6 +13,8 @@ from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
 from collector.page.visitor import cookie_name, device, may, room
+from collector.store.database import Store
+from collector.store.journal import pairing
 from collector.store.opening import open_store
 from collector.store.people import page_devices
 from collector.store.people.page_devices import OF_ONE_PERSON, Device, Role
@@ -40,7 +42,7 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
     ending = room(request).life.ending
     yield "retry: 2000\n\n"
     with open_store(room(request).path, create=False) as store:
-        seen, quiet = None, 0
+        seen, quiet, asked = None, 0, questions(store, visitor.role)
         while True:
             version = arrived.version(store)
             if version != seen:
@@ -52,6 +54,9 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
                     after = number
                     if _theirs(visitor, reading):
                         yield f"id: {number}\nevent: reading\ndata: new\n\n"
+                if (now := questions(store, visitor.role)) != asked:
+                    asked = now
+                    yield "event: question\ndata: new\n\n"
             try:
                 await asyncio.wait_for(ending.wait(), LOOK_S)
             except TimeoutError:
@@ -61,6 +66,11 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
             if quiet >= LOOKS_A_SIGN:
                 quiet = 0
                 yield ": still here\n\n"
+
+
+def questions(store: Store, role: Role) -> frozenset[str]:
+    """Cuffs of which the service wants to know what their display shows; for whoever lets cuffs in."""
+    return frozenset(pairing.questions(store, datetime.now(UTC)) if role is Role.KEEPER else ())
 
 
 def _theirs(visitor: Device, reading: Reading) -> bool:

@@ -9,6 +9,7 @@ from collector.numbers import words
 from collector.page.drawing import draw
 from collector.page.series import latest
 from collector.page.visitor import Room, form, may, once, room, whose
+from collector.service import machine_clock
 from collector.service.config.plans import in_force
 from collector.service.guided.replay import Standing, standing
 from collector.service.guided.sitting import SittingRequest, request_of
@@ -37,6 +38,7 @@ async def measure(request: Request) -> Response:
         hint=wish.hint,
         wanted=wish.wanted,
         listening=listener(around.path) is not None,
+        doubt=machine_clock.doubt(around.store),
         seen=seen,
     )
 

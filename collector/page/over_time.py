@@ -14,6 +14,7 @@ from collector.page.drawing import draw
 from collector.page.for_the_visit import wanted
 from collector.page.series import series_of
 from collector.page.visitor import form, may, once, room, whose
+from collector.service.machine_clock import believed_now
 from collector.share.report.chart import draw_chart
 from collector.share.report.gather import gather
 from collector.share.report.html import svg
@@ -39,7 +40,7 @@ async def over_time(request: Request) -> Response:
 async def add_note(request: Request) -> Response:
     around, person = room(request), whose(request)
     data = await form(request)
-    kind = notes.REGIMEN if data.get("kind") == notes.REGIMEN else notes.OTHER
+    kind = data.get("kind", notes.OTHER)
     try:
         day = date.fromisoformat(data.get("day", ""))
     except ValueError:
@@ -52,6 +53,17 @@ async def add_note(request: Request) -> Response:
             raise
         return _draw(request, 422, str(error), data)
     return RedirectResponse(f"/p/{person.row}/time", 303)
+
+
+@may(Role.PERSON, Role.KEEPER)
+async def dose_now(request: Request) -> Response:
+    """A dose was taken just now: its time by the station's clock, and nothing else."""
+    around, person = room(request), whose(request)
+    data = await form(request)
+    wall = believed_now(around.store).astimezone(around.zone)
+    add = notes.add
+    once(request, data, lambda: add(around.store, person.name, wall.date(), f"{wall:%H:%M}", notes.DOSE, wall))
+    return RedirectResponse(f"/p/{person.row}/today", 303)
 
 
 @may(Role.PERSON, Role.KEEPER)

@@ -18,7 +18,7 @@ from collector.store.errors import StoreError
 from collector.store.people.page_devices import Role
 from collector.store.people.persons import Person
 from collector.store.readings import strikes
-from collector.store.values import CORRECTED, Reading, Selection
+from collector.store.values import CORRECTED, STANDING, Reading, Selection
 
 STEPS = (40, 400)
 """So many of the newest are shown, and so many on request; a file from `export` has them all."""
@@ -74,8 +74,15 @@ async def strike(request: Request) -> Response:
 
 
 @may(Role.PERSON, Role.KEEPER)
+async def standing(request: Request) -> Response:
+    """It is set beside the one taken sitting just before."""
+    act = strikes.strike
+    return await _change(request, lambda reading: act(room(request).store, reading, datetime.now(UTC), STANDING))
+
+
+@may(Role.PERSON, Role.KEEPER)
 async def count_again(request: Request) -> Response:
-    """Undo of `strike` and of `correct`."""
+    """Undo of `strike`, `standing` and `correct`."""
 
     def undo(reading: str) -> None:
         store, now = room(request).store, datetime.now(UTC)

@@ -1,15 +1,14 @@
 """One person's readings with the rules that hold for them: what most pages begin with."""
 
 from dataclasses import dataclass
-from datetime import date
 
-from collector.numbers.average import Average, average
+from collector.numbers.overview import Known, Overview, overview
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.values import Sample
 from collector.page.visitor import Room
 from collector.service.config.plans import in_force
 from collector.share.report.days import made
-from collector.share.samples import samples
+from collector.share.samples import known
 from collector.share.text.cautions import very_high
 from collector.share.text.reading_table import pressure, remarks
 from collector.store import readings
@@ -24,17 +23,24 @@ class Series:
     protocol: Protocol
     plan: Plan
     readings: tuple[Reading, ...]  # all, oldest first
-    samples: tuple[Sample, ...]
+    known: Known
 
-    def average(self, first: date | None = None, last: date | None = None) -> Average:
-        return average(self.samples, self.protocol, self.plan, first, last)
+    @property
+    def samples(self) -> tuple[Sample, ...]:
+        return self.known.samples
+
+    def overview(self) -> Overview:
+        """Of the most recent series."""
+        return overview(self.known, self.protocol, self.plan)
 
 
 def series_of(around: Room, person: Person) -> Series:
     """Raises StoreError and ConfigError, each in one line for a person."""
     rules, plan = in_force(around.config, person.name)
     found = tuple(readings.select(around.store, Selection(person=person.name)))
-    return Series(person, rules, plan, found, tuple(samples(found)))
+    return Series(
+        person=person, protocol=rules, plan=plan, readings=found, known=known(around.store, person.name, found)
+    )
 
 
 @dataclass(frozen=True, slots=True)

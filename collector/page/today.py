@@ -7,8 +7,10 @@ from collector.numbers.week import next_step, week
 from collector.page.drawing import draw
 from collector.page.series import cuff_names, latest, line, series_of
 from collector.page.visitor import may, room, whose
+from collector.share.samples import dose_now
 from collector.share.text import average_text
 from collector.share.text.cautions import caution
+from collector.share.text.findings import log_remarks
 from collector.store.people.page_devices import Role
 
 
@@ -17,7 +19,8 @@ async def today(request: Request) -> Response:
     around, person = room(request), whose(request)
     seen = latest(around)
     series = series_of(around, person)
-    found = series.average()
+    beside = series.overview()
+    found = beside.average
     days = week(series.samples, found, around.now())
     last = line(series.readings[-1], cuff_names(around)) if series.readings else None
     return draw(
@@ -29,6 +32,8 @@ async def today(request: Request) -> Response:
         days=days,
         headline=average_text.headline(found, person.name),
         spoken=list(average_text.spoken(found, around.emergency)),
+        hours=[text for _, text in log_remarks(beside.since_dose, None)],
+        dose=dose_now(around.store, person.name, around.now()),
         next=next_step(days, found),
         seen=seen,
     )

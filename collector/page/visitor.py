@@ -16,7 +16,7 @@ from starlette.responses import Response
 
 from collector.page.life import Life
 from collector.service.config import Config, zone_of
-from collector.store import people
+from collector.store import audit, people
 from collector.store.database import Store
 from collector.store.people import page_devices
 from collector.store.people.page_devices import OF_ONE_PERSON, Device, Role
@@ -100,7 +100,11 @@ def may(*roles: Role) -> Callable[[Handler], Handler]:
                 raise Refused(403)
             page_devices.note_visit(around.store, found, now)
             request.state.device = found
-            return await handler(request)
+            acting = audit.acting.set(found.name)
+            try:
+                return await handler(request)
+            finally:
+                audit.acting.reset(acting)
 
         guarded.roles = frozenset(roles)  # type: ignore[attr-defined]
         return guarded

@@ -7,62 +7,25 @@ virtual (cuffs in this process). The radio knows nothing of stores: it hands eve
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
-from enum import StrEnum
 from typing import TYPE_CHECKING, Protocol
 
+from collector.radio.learned import Learned, Manner, Unlearned
+from collector.radio.outcome import Outcome
+from collector.radio.plan import VisitPlan
 from parsers.uuids import Uuid
 
 if TYPE_CHECKING:
     import asyncio  # with it come 140 modules, which whoever only looks at a value needs not
 
 
-class SetClock(StrEnum):
-    """Whether a visit may set the cuff's clock."""
-
-    NEVER = "never"
-    WHEN_WRONG = "when wrong"
-    ALWAYS = "always"
-
-
-class UseWitness(StrEnum):
-    """Whether the BlueZ radio reads the kernel's monitor channel: where it may, at all costs, or not."""
-
-    AUTO = "auto"
-    ON = "on"
-    OFF = "off"
-
-
-class Ending(StrEnum):
-    """How a link, and with it a visit, came to its end."""
-
-    CUFF_LEFT = "cuff left"
-    LINK_LOST = "link lost"
-    WE_LEFT = "we left"
-    FAILED = "failed"
-
-
-@dataclass(frozen=True, slots=True)
-class Outcome:
-    """An ending and, in a few plain words, why; as text it is 'cuff left' or 'failed: no answer'."""
-
-    ending: Ending
-    why: str = ""
-
-    def __str__(self) -> str:
-        return f"{self.ending}: {self.why}" if self.why else str(self.ending)
-
-    @property
-    def failed(self) -> bool:
-        return self.ending is Ending.FAILED
-
-
-CUFF_LEFT, LINK_LOST, WE_LEFT = Outcome(Ending.CUFF_LEFT), Outcome(Ending.LINK_LOST), Outcome(Ending.WE_LEFT)
-
-
 MEASUREMENT_CHARACTERISTICS = frozenset(
     {Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD}
 )
 """Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
+
+UNPLACED = 0
+"""In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
+with its handle, and means something once a discovery has told."""
 
 
 class RadioError(Exception):
@@ -109,12 +72,13 @@ class ReceivedPayload:
     """
 
     cuff: str  # identity address, upper case with colons
-    characteristic: int
+    characteristic: int  # UNPLACED: see there
     value: bytes
     arrived_at: datetime  # UTC
     source: str  # 'witness', 'standing subscription', 'exclusive', 'virtual'
     encrypted: bool | None = None
     mark: str | None = None
+    handle: int | None = None  # of the value, where the radio knows it
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,38 +134,12 @@ class Characteristics:
     found: tuple[Found, ...]
 
 
-class Manner(StrEnum):
-    """What is learned of how a cuff wants to be visited. Acted on at its next visit; a person can see and reset it."""
-
-    HANGS_UP = "hangs up at"  # detail: the step, left out from now on
-    NO_ANSWER = "does not answer to"  # detail: the step, left out from now on
-    CLOCK_FIRST = "sends only once its clock is set"
-    NO_PAIRING = "hangs up when it is to pair"
-    PASSKEY = "wants the digits on its display"
-    SLOW = "answers slowly"
-
-
 @dataclass(frozen=True, slots=True)
-class Learned:
-    """A manner of one cuff. detail: the step it is about, in the visit's words: 'reading serial number'.
-
-    sure: else only suspected, and acted upon when it shows again.
-    """
-
-    manner: Manner
-    detail: str = ""
-    sure: bool = True
+class PassingAddress:
+    """The cuff's address in this visit is a private one that no bond explains: next time it has another."""
 
 
-@dataclass(frozen=True, slots=True)
-class Unlearned:
-    """What was learned turns out not to hold (any more)."""
-
-    manner: Manner
-    detail: str = ""
-
-
-Fact = ValueRead | ClockSet | Handles | Characteristics | Bond | Named | Learned | Unlearned
+Fact = ValueRead | ClockSet | Handles | Characteristics | Bond | Named | PassingAddress | Learned | Unlearned
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,6 +169,10 @@ class Sink(Protocol):
 
     def known(self) -> tuple[KnownCuff, ...]:
         """Every cuff met before that is not forgotten."""
+        ...
+
+    def awaited(self) -> frozenset[str]:
+        """Names by which cuffs call themselves that are to be visited although they name no service."""
         ...
 
     def accepts(self, cuff: str) -> bool:
@@ -295,6 +237,11 @@ class Link(Protocol):
         ...
 
     @property
+    def passing_address(self) -> bool:
+        """Whether `cuff` is a private address that no bond explains."""
+        ...
+
+    @property
     def bond_missing_on(self) -> str | None:
         """On which side the bond was found gone, once it was: 'ours' or 'cuff'."""
         ...
@@ -351,21 +298,6 @@ class Radio(Protocol):
     source: str
     progress: float  # time.monotonic() of its last sign of life, for the watchdog
 
-    async def run(self, sink: Sink, plan: "VisitPlan", stop: "asyncio.Event") -> None:
+    async def run(self, sink: Sink, plan: VisitPlan, stop: "asyncio.Event") -> None:
         """Runs until `stop`; then finishes or gives up visits within 4 s. Raises RadioUnavailable."""
         ...
-
-
-@dataclass(frozen=True, slots=True)
-class VisitPlan:
-    """How a visit goes, from the configuration."""
-
-    set_clock: SetClock = SetClock.NEVER
-    clock_wrong_after_s: float = 60.0
-    zone: str | None = None  # IANA name of the cuffs' wall clock; None: this machine's
-    idle_s: float = 30.0  # hang up when a cuff stays silent this long after its last record
-    step_timeout_s: float = 10.0
-    longest_s: float = 900.0  # no visit lasts longer, whatever the cuff sends
-    most_records: int = 10_000  # nor takes more: what an exclusive radio did not confirm comes next time
-    fetch_records: bool = True  # ask for stored records where the service 1.1 control point is there
-    users: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # cuff: (user index, consent code)

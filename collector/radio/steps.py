@@ -6,21 +6,10 @@ from collections.abc import Awaitable
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
-from collector.radio.port import (
-    Ending,
-    Fact,
-    Found,
-    KnownCuff,
-    Learned,
-    Link,
-    LinkLost,
-    Manner,
-    Refused,
-    Sink,
-    Unlearned,
-    ValueRead,
-    VisitPlan,
-)
+from collector.radio.learned import Learned, Manner, Unlearned
+from collector.radio.outcome import Ending
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Fact, Found, KnownCuff, Link, LinkLost, Refused, Sink, ValueRead
 from collector.radio.time_limit import within
 from parsers.uuids import Uuid
 

@@ -1,5 +1,6 @@
 """Waiting for something, but not for ever."""
 
+import asyncio
 from collections.abc import Awaitable
 from typing import TypeVar
 
@@ -11,7 +12,5 @@ async def within(seconds: float, work: Awaitable[T]) -> T:
 
     Not asyncio.wait_for: before Python 3.12 it loses a cancellation that comes together with the result.
     """
-    import asyncio  # with it come 140 modules, which whoever only looks at a cuff's clock needs not
-
     async with asyncio.timeout(seconds):
         return await work

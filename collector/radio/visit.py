@@ -13,31 +13,28 @@ from collections import deque
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
-from collector.radio import cuff_clock, records
+from collector.radio import clock_setting, records
+from collector.radio.learned import Learned, Manner
+from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, Outcome
+from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (
-    LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
     Bond,
     Characteristics,
-    Ending,
     Found,
     Handles,
-    Learned,
     Link,
     LinkLost,
-    Manner,
     Named,
-    Outcome,
+    PassingAddress,
     RadioError,
     Refused,
-    SetClock,
     Sink,
-    VisitPlan,
 )
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
 from parsers.control import consent
+from parsers.cuff_clock import CLOCKS
 from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.visit")
@@ -49,7 +46,6 @@ LOOK_S = 0.5  # how often a stay looks at the clock
 DESCRIBED_FOR = timedelta(days=30)  # how long what a cuff says of itself is taken to hold
 NEVER_DELIVERED = 2  # visits without any record from which on the clock is suspected
 
-CLOCKS = (Uuid.CURRENT_TIME, Uuid.DATE_TIME)  # the first that is there is the cuff's clock
 DESCRIPTION = (
     Uuid.MANUFACTURER_NAME,
     Uuid.MODEL_NUMBER,
@@ -106,6 +102,7 @@ class _Visit(Steps):
         super().__init__(link, sink, plan, number)
         self.subscribed_at = self.started
         self._told_bond: Bond | None = None
+        self._told_passing = False
         self._clock_set_at: int | None = None  # records heard when the clock was set
 
     async def run(self) -> Outcome:
@@ -132,6 +129,9 @@ class _Visit(Steps):
         if bond != self._told_bond:
             self._told_bond = bond
             self.learn(bond)
+        if self.link.passing_address and not self._told_passing:
+            self._told_passing = True
+            self.learn(PassingAddress())
 
     def _unproven(self, secured: bool | None) -> bool:
         """Whether somebody bears a bonded cuff's address and has no key: whoever it is, nothing is taken from it."""
@@ -301,5 +301,5 @@ class _Visit(Steps):
 
     async def _set_clock(self, though_right: bool = False) -> None:
         heard = self.link.heard
-        if await cuff_clock.set_clock(self, CLOCKS, though_right):
+        if await clock_setting.set_clock(self, though_right):
             self._clock_set_at = heard

@@ -10,6 +10,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from collector.radio.own_clock import trustworthy
+from collector.store.database import Store
+from collector.store.errors import StoreError
+from collector.store.journal.payloads import newest_arrival
 
 _TIME_ERROR = 5
 _ROOM = 512  # for struct timex, whose length differs between machines
@@ -56,6 +59,19 @@ def reason_to_doubt(now: datetime, newest_arrival: datetime | None) -> str | Non
     if newest_arrival is not None and now > newest_arrival + _AHEAD:
         return f"{shown}, years after the newest that arrived ({newest_arrival:%Y-%m-%d} UTC)"
     return None
+
+
+def doubt(store: Store) -> str | None:
+    """As `reason_to_doubt` now, with what to do about it."""
+    reason = reason_to_doubt(datetime.now(UTC), newest_arrival(store))
+    return reason and f"{reason}; set it (sudo timedatectl set-ntp true), then try again"
+
+
+def believed_now(store: Store, clock_is_right: bool = False) -> datetime:
+    """Now, for whatever is dated for good. Raises StoreError where this machine's clock cannot be believed."""
+    if not clock_is_right and (reason := doubt(store)):
+        raise StoreError(reason, "clock")
+    return datetime.now(UTC)
 
 
 def boot_id() -> str:

@@ -1,8 +1,17 @@
-"""A reading of the store as the numbers take it: mmHg, wall clock of its station, and whether its time is certain."""
+"""What the store holds of a person as the numbers take it: readings in mmHg, visits to the office, noted doses."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+from decimal import Decimal
 
-from collector.numbers.values import Sample, Source
+from collector.numbers.office_home import Visit
+from collector.numbers.overview import Known
+from collector.numbers.series_remarks import dose_before
+from collector.numbers.values import Pressures, Sample, Source, rounded_text
+from collector.store.database import Store
+from collector.store.people import notes
+from collector.store.people import office_visits as visits_kept
+from collector.store.people.notes import Note
 from collector.store.values import STANDING, VOID_MARKS, Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
@@ -31,6 +40,34 @@ def sample(reading: Reading) -> Sample:
         void=", ".join(sorted(void)),
         upright=void == {STANDING},
     )
+
+
+def known(store: Store, person: str, found: Iterable[Reading]) -> Known:
+    """All of a person, of whose readings these are wanted. Raises StoreError."""
+    visits = tuple(Visit(one.day, pressures(one.readings)) for one in visits_kept.every(store, person))
+    return Known(tuple(samples(found)), visits, tuple(_doses(store, person)))
+
+
+def _doses(store: Store, person: str) -> dict[datetime, Note]:
+    found = {}
+    for note in notes.every(store, person, notes.DOSE):
+        if (at := notes.dose_time(note.text)) is not None:  # another station's note may be anything
+            found[datetime.combine(note.day, at)] = note
+    return found
+
+
+def dose_now(store: Store, person: str, wall: datetime) -> tuple[Note, str] | None:
+    """The last noted dose before this moment, and how long ago it was, in words. Raises StoreError."""
+    doses = _doses(store, person)
+    last = dose_before(wall, list(doses))
+    if last is None:
+        return None
+    note = doses[last[0]]
+    return note, f"Last noted dose at {note.text}, {rounded_text(last[1])} hours ago"
+
+
+def pressures(readings: Sequence[tuple[Decimal, Decimal]]) -> tuple[Pressures, ...]:
+    return tuple(Pressures(systolic, diastolic) for systolic, diastolic in readings)
 
 
 def samples(readings: Iterable[Reading]) -> Iterator[Sample]:

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Iterator, Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -9,6 +10,10 @@ from typing import Any
 from collector.store.database import Store, new_uid
 from collector.store.instants import from_us, to_us
 from collector.store.namesakes import CALLED
+
+BY = "by"
+acting: ContextVar[str] = ContextVar("acting", default="")
+"""The device of the page that asks for what is written now; every line then names it under `by`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +28,8 @@ class Change:
 
 def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], person_id: int | None = None) -> None:
     """Write one line, in the transaction of the change itself."""
+    if device := acting.get():
+        detail = {**detail, BY: device}
     with store.transaction():
         store.query(
             "INSERT INTO audit (uid, at, what, detail, person_id) VALUES (?, ?, ?, ?, ?)",

@@ -2,13 +2,14 @@
 
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
 
 from collector.store import writers
 from collector.store.errors import as_store_error, store_error
+from collector.store.values import Selection
 
 
 class Store:
@@ -32,6 +33,11 @@ class Store:
             return self.connection.execute(sql, tuple(values))
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
+
+    def many(self, sql: str, values: Iterable[Sequence[Any]]) -> None:
+        """The same for each of the values. Raises StoreError."""
+        with as_store_error(self.path):
+            self.connection.executemany(sql, values)
 
     def row(self, sql: str, values: Iterable[Any] = ()) -> tuple[Any, ...] | None:
         with as_store_error(self.path):
@@ -85,6 +91,16 @@ class Store:
         if self._own is None:
             self._own = int(self.scalar("SELECT id FROM station WHERE own"))
         return self._own
+
+    def bring(self, selection: Selection) -> None:
+        """Called before readings are looked for. Here they are; see `collector.store.elsewhere`."""
+
+    def bring_person(self, row: int) -> None:
+        """Called before what is known of a person is looked for."""
+
+    def readings_of(self, person: int) -> int:
+        """How many readings are this person's (a row)."""
+        return int(self.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person,)))
 
     def close(self) -> None:
         self.connection.close()

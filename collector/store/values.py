@@ -48,6 +48,7 @@ class OutcomeKind(StrEnum):
     SEGMENT = "segment"  # part of one, or waiting for the rest
     PRESSURE = "pressure"  # while inflating: no reading
     UNDECODABLE = "undecodable"  # kept, with the reason
+    OTHER = "other"  # kept, and no measurement by what discovery told of its place
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,15 @@ class Reading:
     marks: tuple[str, ...] = column("what quietcuff noticed, such as `implausible`, `autumn hour`")
     note: str | None = column("what somebody wrote beside it", default=None)
     status_raw: int | None = column("the status word as sent", source=_SUPPLEMENT, default=None)
+
+    @property
+    def clock_shown(self) -> datetime | None:
+        """What the cuff's clock showed, without zone; None where it put no stamp on, or parts of it are unknown."""
+        try:
+            shown = None if self.stamp is None else datetime.fromisoformat(self.stamp)
+        except ValueError:
+            return None
+        return shown if shown is not None and shown.tzinfo is None else None
 
 
 @dataclass(frozen=True, slots=True)

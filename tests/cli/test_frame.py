@@ -138,6 +138,11 @@ def test_what_follows_two_dashes_stays_where_it_is() -> None:
     [
         (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
         (["--stor", "x"], "quietcuff: no such option: --stor"),
+        (["export", "--to", "xml"], "quietcuff: invalid value for '--to': 'xml' is not one of 'csv', "),
+        (
+            ["readings", "--last", "0"],
+            "quietcuff: invalid value for '--last' / '-n': must be greater than or equal to 1",
+        ),
     ],
 )
 def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[str], line: str) -> None:
@@ -195,15 +200,16 @@ def test_interrupt_in_a_real_process() -> None:
     assert (running.returncode, words) == (130, "")
 
 
-def test_a_reader_that_leaves_early_is_no_error(tmp_path: Path) -> None:
+@pytest.mark.parametrize("command", ["--help", "protocols"])
+def test_a_reader_that_leaves_early_is_no_error(command: str) -> None:
     done = subprocess.run(
-        ["bash", "-c", f"{' '.join(map(_quoted, QUIETCUFF))} --help | true; echo ${{PIPESTATUS[0]}}"],
+        ["bash", "-c", f"{' '.join(map(_quoted, QUIETCUFF))} {command} | true; echo ${{PIPESTATUS[0]}}"],
         capture_output=True,
         text=True,
         check=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
-    assert done.stderr == ""
+    assert (done.stdout, done.stderr) == ("0\n", "")
 
 
 def _quoted(word: str) -> str:

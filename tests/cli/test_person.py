@@ -165,3 +165,8 @@ def test_a_cuff_with_two_slots_in_use_wants_one_named(quietcuff: Run, household:
     assert "2 slots in use" in refused.stderr
     assert "151/91" in refused.stderr
     assert quietcuff(*at, "person", "give", "mira", "--cuff", "kitchen", "--slot", "2").exit_code == 0
+
+
+def test_a_command_that_is_suggested_can_be_pasted(quietcuff: Callable[..., Result]) -> None:
+    result = quietcuff("person", "add", "mira ann")
+    assert "`quietcuff person give 'mira ann' --cuff CUFF --slot N`" in result.stderr

@@ -70,6 +70,33 @@ def test_corrected_another_stands_in_its_place_until_that_is_taken_back(home: Ru
     assert new["reading_id"] not in used(home)
 
 
+def test_strike_does_not_take_a_correction_back_which_would_count_both(home: Run) -> None:
+    wrong = next(reading for reading in all_of(home) if reading["systolic"] == 191)
+    assert home("correct", str(wrong["reading_id"]), "--systolic", "129").exit_code == 0
+    before = all_of(home)
+    result = home("strike", str(wrong["reading_id"]), "--undo")
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert f"`quietcuff correct {wrong['reading_id']} --undo`" in result.stderr
+    assert all_of(home) == before
+
+
+@pytest.mark.parametrize(
+    ("said", "reason"),
+    [
+        (("--systolic", "1290"), "systolic 1290 mmHg is outside 50 to 280"),
+        (("--systolic", "71", "--diastolic", "129"), "systolic 71 is less than 10 mmHg over diastolic 129"),
+        (("--pulse", "610"), "pulse 610 per minute is outside 25 to 220"),
+    ],
+)
+def test_a_slip_of_the_pen_is_no_correction(home: Run, said: tuple[str, ...], reason: str) -> None:
+    before = all_of(home)
+    wrong = next(reading for reading in before if reading["systolic"] == 191)
+    result = home("correct", str(wrong["reading_id"]), *said)
+    assert result.exit_code == 1
+    assert reason in result.stderr
+    assert all_of(home) == before
+
+
 def test_a_hand_written_reading_can_be_corrected_in_its_pulse_alone(home: Run, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_text("taken_at,systolic,diastolic,pulse,person\n2026-03-04 07:30,128,81,640,mira\n".replace("640", "46"))

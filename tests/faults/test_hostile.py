@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from kept import compared, store_sink
 
-from collector.radio.port import ValueRead, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import ValueRead
 from collector.radio.virtual import Behaviour, VirtualCuff
 
 QUICK = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=2.0, confirm_s=1.0)

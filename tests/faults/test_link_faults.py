@@ -8,7 +8,7 @@ import pytest
 from air import fill, room
 from kept import compared, store_sink
 
-from collector.radio.port import SetClock, VisitPlan
+from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 
 WHEN = ("before", "during", "after")

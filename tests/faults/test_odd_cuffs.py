@@ -94,7 +94,7 @@ async def test_a_cuff_that_sends_everything_every_time(tmp_path: Path) -> None:
     Behaviour(lingers_s=0.05, enhanced=True),
 ], ids=str)  # fmt: skip
 async def test_manners(tmp_path: Path, behaviour: Behaviour) -> None:
-    from collector.radio.port import VisitPlan
+    from collector.radio.plan import VisitPlan
 
     cuff = VirtualCuff(behaviour=behaviour)
     with store_sink(tmp_path) as sink:

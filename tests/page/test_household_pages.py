@@ -30,7 +30,7 @@ async def test_a_cuff_is_shown_named_and_forgotten(pages: Pages) -> None:
 async def test_a_new_cuff_is_let_in_for_ten_minutes(pages: Pages) -> None:
     keeper = pages.signed_in(Role.KEEPER, MIRA)
     answer = await keeper.post("/cuffs/let-in", data={"once": once_of((await keeper.get("/cuffs")).text)})
-    assert "taken in for ten minutes" in (await keeper.get(answer.headers["location"])).text
+    assert "New cuffs are taken in until" in (await keeper.get(answer.headers["location"])).text
     until = cuffs.window(pages.store)
     assert until is not None
     assert timedelta(minutes=9) < until - datetime.now(UTC) <= timedelta(minutes=10)

@@ -10,7 +10,8 @@ from collector.radio.bluez.bus import Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.visits import Visits
-from collector.radio.port import LinkLost, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import LinkLost
 
 
 class Forgetful:

@@ -9,7 +9,8 @@ from air import NoteSink
 from collector.radio.bluez import BlueZRadio
 from collector.radio.bluez.bus import Bus
 from collector.radio.bluez.monitor import channel
-from collector.radio.port import RadioUnavailable, UseWitness, VisitPlan
+from collector.radio.plan import UseWitness, VisitPlan
+from collector.radio.port import RadioUnavailable
 
 
 @pytest.mark.parametrize(

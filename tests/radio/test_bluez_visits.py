@@ -5,7 +5,7 @@ from air import NoteSink
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.visits import Pace, Visits
-from collector.radio.port import VisitPlan
+from collector.radio.plan import VisitPlan
 
 
 def visits() -> Visits:

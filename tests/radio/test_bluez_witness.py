@@ -81,6 +81,8 @@ class Sink:
     values: list[Value] = field(default_factory=list)
     endings: list[tuple[str, int, int]] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
+    cuffs: set[str] = field(default_factory=set)
+    kept: list[tuple[str, int, bytes]] = field(default_factory=list)
     dropped: int = 0
     full: bool = False
 
@@ -92,8 +94,16 @@ class Sink:
             self.values.append(value)
         self.marks.append(mark)
 
-    def link_ended(self, address: str, reason: int, unclaimed: int) -> None:
-        self.endings.append((address, reason, unclaimed))
+    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+        if self.full:
+            raise NotTaken("the disk is full")
+        if address in self.cuffs and mark not in self.marks:
+            self.kept.append((address, value.handle, value.octets))
+            self.marks.append(mark)
+        return address in self.cuffs
+
+    def link_ended(self, address: str, reason: int, dropped: int) -> None:
+        self.endings.append((address, reason, dropped))
 
     def key_missing(self, address: str) -> None:
         self.missing.append(address)
@@ -199,8 +209,24 @@ def test_what_waits_is_bounded_and_dropped_with_its_link(stand: Stand) -> None:
         stand.hear(indication(bytes([number])))
     assert len(stand.witness.links.peers[0, 0x40].held) == MOST_WAITING
     stand.hear(ended())
-    assert stand.sink.endings == [(OTHER, 0x13, MOST_WAITING + 6)]
+    assert stand.sink.endings == [(OTHER, 0x13, 6)]
+    assert stand.sink.kept == []
     assert stand.witness.links.peers == {}
+
+
+def test_all_that_a_cuff_sent_before_discovery_is_kept_when_its_link_ends(stand: Stand) -> None:
+    """With its handle: also more than may wait, and not before the disk has room."""
+    stand.sink.cuffs = {OTHER}
+    sent = [bytes([number]) for number in range(MOST_WAITING + 6)]
+    stand.hear(made(OTHER), *(indication(value, place=9) for value in sent))
+    stand.sink.full = True
+    with pytest.raises(NotTaken):
+        stand.hear(ended())
+    stand.sink.full = False
+    stand.hear()
+    assert stand.sink.kept == [(OTHER, 9, value) for value in sent]
+    assert stand.sink.endings == [(OTHER, 0x13, 0)]
+    assert stand.sink.records == []
 
 
 @settings(deadline=None)

@@ -14,7 +14,8 @@ from served import ServedAdapter
 from collector.radio.exclusive import ExclusiveRadio
 from collector.radio.exclusive.host import ConfirmLast
 from collector.radio.exclusive.link import BumbleLink
-from collector.radio.port import RadioUnavailable, ReceivedPayload, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import RadioUnavailable, ReceivedPayload
 from collector.radio.virtual import Behaviour, VirtualCuff
 from parsers.uuids import Uuid
 

@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 from air import Reader, fill, room
 
-from collector.radio.port import Learned, Manner, SetClock, VisitPlan
+from collector.radio.learned import Learned, Manner
+from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.steps import named
 from collector.radio.virtual import Behaviour, VirtualCuff
 

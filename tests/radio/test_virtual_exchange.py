@@ -7,8 +7,10 @@ from pathlib import Path
 import pytest
 from air import NoteSink, Reader, fill, room
 
-from collector.radio.port import Bond, ClockSet, Handles, Named, ReceivedPayload, SetClock, ValueRead, VisitPlan
+from collector.radio.plan import SetClock, VisitPlan
+from collector.radio.port import Bond, ClockSet, Handles, Named, ReceivedPayload, ValueRead
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
+from parsers.cuff_clock import clock_shown, seconds_ahead
 from parsers.uuids import Uuid
 
 QUICK = Behaviour(lingers_s=0.05)
@@ -178,11 +180,9 @@ async def test_the_cuffs_clock_is_read_with_the_instant_it_held(clock: str | Non
     ]
     assert len(clocks) == (clock is not None)
     if clocks:
-        from collector.radio.cuff_clock import seconds_ahead
-
-        ahead = seconds_ahead(clocks[0], None)
-        assert ahead is not None
-        assert ahead == pytest.approx(3 * 3600, abs=1.1)
+        shown = clock_shown(clocks[0].characteristic, clocks[0].value)
+        assert shown is not None
+        assert seconds_ahead(shown, clocks[0].at, None) == pytest.approx(3 * 3600, abs=1.1)
         assert 0 <= clocks[0].round_trip_s < 5
 
 

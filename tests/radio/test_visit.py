@@ -9,24 +9,19 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from air import NoteSink
 
+from collector.radio.learned import Learned, Manner
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, Ending, Outcome
+from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (
-    CUFF_LEFT,
-    LINK_LOST,
     Bond,
     ClockSet,
-    Ending,
     Found,
     Handles,
     KnownCuff,
-    Learned,
     LinkLost,
-    Manner,
-    Outcome,
     ReceivedPayload,
     Refused,
-    SetClock,
     ValueRead,
-    VisitPlan,
 )
 from collector.radio.visit import visit
 from parsers.stamps import build_current_time
@@ -72,6 +67,7 @@ class ScriptedLink:
         self.bond_missing_on: str | None = None
         self.bond_renewed = False
         self.bonded, self.table_changed, self.noticed = False, False, set()
+        self.passing_address = False
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
         self.sink, self.script, self.offers = sink, script or {}, offers
         self.steps: list[str] = []

@@ -10,7 +10,7 @@ import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
-from collector.radio.bluez import connecting, link
+from collector.radio.bluez import connecting, link_pairing
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
 
@@ -53,8 +53,8 @@ async def test_a_cuff_that_ignores_pairing_is_let_off_and_the_link_stays(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Its CCCD wants a bond, so there are no records; but nobody waits 40 s for it, and bluetoothd is freed."""
-    monkeypatch.setattr(link, "PAIRING_S", 0.3)
-    monkeypatch.setattr(link, "SUBSCRIBE_S", 0.3)
+    monkeypatch.setattr(link_pairing, "PAIRING_S", 0.3)
+    monkeypatch.setattr(link_pairing, "SUBSCRIBE_S", 0.3)
     bluez = PlayedBlueZ(answers)
     bluez.ignores_pairing = True
     service = await begin(bluez, address, tmp_path)

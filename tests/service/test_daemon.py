@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Fact, KnownCuff, RadioUnavailable, ReceivedPayload, Sink, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Fact, KnownCuff, RadioUnavailable, ReceivedPayload, Sink
 from collector.service.jobs import schedule
 from collector.service.listen import supervise
 from collector.service.listen.lock import AlreadyListening, listener, only_listener

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Handles, KnownCuff, Named, NotTaken, ReceivedPayload, Sink, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Handles, KnownCuff, Named, NotTaken, ReceivedPayload, Sink
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse

@@ -14,7 +14,7 @@ from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload, until_told
 
 from collector.radio.bluez import BlueZRadio, adapter, connecting, radio
-from collector.radio.port import UseWitness
+from collector.radio.plan import UseWitness
 from collector.store import journal, readings
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store

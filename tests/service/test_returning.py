@@ -43,6 +43,19 @@ def test_a_whole_loan(clinic: Clinic) -> None:
     assert "back 2031-03-11 18:00" in loan_papers.summary(loan, "x", brought, ZoneInfo("Asia/Tokyo"))[0]
 
 
+def test_the_clock_that_is_told_of_is_the_one_the_cuff_came_back_with(clinic: Clinic) -> None:
+    """Not the one it shows since somebody set it, which says nothing of the stamps."""
+    lent(clinic)
+    clinic.at = BACK
+
+    def come_and_be_set() -> None:
+        clinic.visit(taken=DAYS, ahead=timedelta(minutes=4))
+        clinic.visit()
+
+    assert clinic.take_back(keys=[come_and_be_set, *"yyyyy"])
+    assert "4 min fast" in "\n".join(clinic.said)
+
+
 def test_what_is_not_the_borrowers_is_set_aside_and_in_no_report(clinic: Clinic) -> None:
     """Another slot than the one lent, and readings from before the loan that came with it."""
     lent(clinic, "B-117", 1)

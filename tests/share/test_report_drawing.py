@@ -6,7 +6,7 @@ from itertools import combinations, pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from reportcases import CASES, changed, good_week, long_period, three_years
+from reportcases import CASES, changed, good_week, long_period, slips_of_the_pen, three_years
 
 from collector.numbers.average import average
 from collector.numbers.protocols import protocol
@@ -61,6 +61,16 @@ def test_readings_left_out_are_crosses_and_others_dots() -> None:
     shapes = draw_chart(data, 186, 70).shapes
     dots = [shape for shape in shapes if isinstance(shape, Dots) and len(shape.points) > 1]
     assert [(len(shape.points), shape.filled) for shape in dots] == [(23, True), (23, False)]
+
+
+def test_what_cannot_be_right_does_not_set_the_scale() -> None:
+    """It stands at the edge with its number, and the readings that count keep the height of the plot."""
+    labels = [shape for shape in draw_chart(slips_of_the_pen(), 186, 46).shapes if isinstance(shape, Label)]
+    scale = [int(label.text) for label in labels if label.text.isdigit() and label.anchor == "end"]
+    usual = [shape for shape in draw_chart(good_week(), 186, 46).shapes if isinstance(shape, Label)]
+    assert max(scale) <= max(int(label.text) for label in usual if label.text.isdigit() and label.anchor == "end") + 10
+    assert min(scale) >= 60
+    assert {"1360, 262", "13, 8"} <= {label.text for label in labels}
 
 
 def test_many_days_get_a_moving_mean_and_small_dots() -> None:

@@ -9,6 +9,7 @@ import pytest
 from homeseries import DAY_ONE, sample
 from reportcases import CASES, changed, good_week, no_evenings, nothing, report, three_readings, three_years, too_soon
 
+from collector.numbers.rules import Plan
 from collector.numbers.values import Pressures
 from collector.share.report import Note, ReportData, render_html
 from collector.share.report.content import Content, Section, content
@@ -114,15 +115,18 @@ def test_the_words_of_a_good_week() -> None:
 
 
 def test_low_is_what_the_plan_says_is_low() -> None:
-    data = report([sample(DAY_ONE.replace(hour=8), 97, 72), sample(DAY_ONE.replace(hour=20), 118, 55)])
+    taken = [sample(DAY_ONE.replace(hour=8), 97, 72), sample(DAY_ONE.replace(hour=20), 118, 55)]
 
     def told(data: ReportData) -> str:
         page = content(data)
         return {label: value for one in (*page.left, *page.right) for label, value in one.rows}["LOW"]
 
-    assert told(data) == "1 reading with a top value below 90, or a lower one below 60 (mmHg)"
+    assert told(report(taken)) == "1 reading with a top value below 90, or a lower one below 60 (mmHg)"
     own = Pressures(Decimal(100), Decimal(60))
-    assert told(replace(data, low=own)) == "2 readings with a top value below 100, or a lower one below 60 (mmHg)"
+    assert (
+        told(report(taken, plan=Plan(low=own)))
+        == "2 readings with a top value below 100, or a lower one below 60 (mmHg)"
+    )
 
 
 def test_too_few_readings_are_listed_and_judge_nothing() -> None:

@@ -7,20 +7,20 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
+from collector.radio.learned import Learned, Unlearned
+from collector.radio.outcome import Outcome
+from collector.radio.plan import VisitPlan
 from collector.radio.port import (
+    UNPLACED,
     Bond,
     Characteristics,
     Fact,
     Handles,
     KnownCuff,
-    Learned,
     NotTaken,
-    Outcome,
     ReceivedPayload,
     Sink,
-    Unlearned,
     ValueRead,
-    VisitPlan,
 )
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
@@ -32,7 +32,9 @@ class NoteSink:
         self.refuse = refuse
         self.accept = lambda cuff: True
         self.pairs_anew = True
+        self.names: frozenset[str] = frozenset()
         self.arrivals: list[ReceivedPayload] = []
+        self.unplaced: list[ReceivedPayload] = []  # from handles that no discovery has told of
         self.visit_of: list[int | None] = []
         self.facts: list[tuple[int, Fact]] = []
         self.cuffs: dict[int, str] = {}
@@ -50,6 +52,9 @@ class NoteSink:
     def remember(self, cuff: KnownCuff) -> None:
         """As if an earlier visit had learned it."""
         self._known[cuff.address] = cuff
+
+    def awaited(self) -> frozenset[str]:
+        return self.names
 
     def accepts(self, cuff: str) -> bool:
         return self.accept(cuff)
@@ -71,6 +76,11 @@ class NoteSink:
             cuff = replace(cuff, bonded=fact.bonded)
         if isinstance(fact, Handles):
             cuff = replace(cuff, handles=fact.handles)
+            for arrival in self.unplaced:
+                if (characteristic := fact.handles.get(arrival.handle)) is not None and arrival.cuff == cuff.address:
+                    self.arrivals.append(replace(arrival, characteristic=characteristic))
+                    self.visit_of.append(visit)
+            self.unplaced = [arrival for arrival in self.unplaced if arrival.cuff != cuff.address]
         if isinstance(fact, Characteristics):
             cuff = replace(cuff, found=fact.found)
         if isinstance(fact, ValueRead) and fact.characteristic == 0x2A49:
@@ -90,6 +100,9 @@ class NoteSink:
         trouble = self.refuse(arrival) if self.refuse else None
         if trouble:
             raise NotTaken(trouble)
+        if arrival.characteristic == UNPLACED:
+            self.unplaced.append(arrival)
+            return
         self.arrivals.append(arrival)
         self.visit_of.append(visit)
 

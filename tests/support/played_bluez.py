@@ -79,7 +79,12 @@ class PlayedBlueZ:
         self.ignores_pairing = False  # it never answers a pairing request
         self.others_agent = False  # somebody else's agent declines pairings that nobody here asked for
         self.absent = False  # Connect finds nobody
+        self.digits: int | None = None  # the cuff shows them, and refuses a bond that was made without
+        self.number: int | None = None  # the cuff shows it and wants it compared
+        self.agent: tuple[str, str, str] | None = None  # bus name, path and capability of whom bluetoothd asks
         self.links: set[str] = set()  # devices to which the kernel has a link, whatever is told of it
+        self._digits_given = False
+        self._asking: set[asyncio.Task[None]] = set()
         self._filtered: dict[str, bool] = {}
         self._unanswered: list[Message] = []
         self._passing: str | None = None
@@ -175,11 +180,50 @@ class PlayedBlueZ:
         forgotten = {"Paired": False} if self.keeps_no_bond and self.objects[device][DEVICE_1]["Paired"] else {}
         self.change(device, DEVICE_1, Connected=False, ServicesResolved=False, **forgotten)
 
+    def lose_bond(self, device: str = DEVICE) -> None:
+        """The cuff comes and has no key: the kernel drops the link before anything was resolved."""
+        self.change(device, DEVICE_1, Connected=True)
+        self.change(device, DEVICE_1, Connected=False)
+
     def _up(self, device: str, resolved: bool = True) -> None:
         self.links.add(device)
         self.change(device, DEVICE_1, Connected=True)
         if resolved:
             self.change(device, DEVICE_1, ServicesResolved=True)
+
+    @property
+    def _shows_something(self) -> bool:
+        return self.digits is not None or self.number is not None
+
+    async def _raise_security(self, message: Message, path: str, device: str) -> None:
+        """The CCCD asks for a bond made with digits: bluetoothd asks its agent for them (att.c change_security)."""
+        assert self.agent is not None
+        name, agent, capability = self.agent
+        if capability == "NoInputNoOutput":
+            self._paired(device)  # just works, and the cuff refuses all the same
+            self._bus.send(Message.new_error(message, "org.bluez.Error.NotPermitted", "Not paired"))
+            return
+        wanted, signature, body = ("RequestPasskey", "o", [device])
+        if self.number is not None:
+            wanted, signature, body = ("RequestConfirmation", "ou", [device, self.number])
+        answer = await self._bus.call(
+            Message(
+                destination=name,
+                path=agent,
+                interface="org.bluez.Agent1",
+                member=wanted,
+                signature=signature,
+                body=body,
+            )
+        )
+        if answer is not None and answer.message_type is not MessageType.ERROR and answer.body in ([], [self.digits]):
+            self._digits_given = True
+            self._paired(device)
+            self.change(path, CHARACTERISTIC_1, Notifying=True)
+            self.notifying.set()
+            self._bus.send(Message.new_method_return(message))
+        else:
+            self.leave(device)  # the Security Manager has failed, and the kernel drops the link
 
     def _paired(self, device: str) -> None:
         self.change(device, DEVICE_1, Paired=True, Bonded=not self.keeps_no_bond)
@@ -235,8 +279,17 @@ class PlayedBlueZ:
             for waiting in self._unanswered:
                 self._bus.send(Message.new_error(waiting, "org.bluez.Error.AuthenticationCanceled", "canceled"))
             self._unanswered.clear()
+        elif member == "RegisterAgent":
+            self.agent = (message.sender or "", body[0], body[1])
+        elif member == "RemoveDevice":
+            self.change(body[0], DEVICE_1, Paired=False, Bonded=False, Trusted=False)
+            self._digits_given = False
         elif member in ("StartNotify", "StopNotify"):
             known = self.objects[device][DEVICE_1]
+            if member == "StartNotify" and known["Connected"] and self._shows_something and not self._digits_given:
+                self._asking.add(asking := asyncio.create_task(self._raise_security(message, path, device)))
+                asking.add_done_callback(self._asking.discard)
+                return True
             if member == "StartNotify" and not self.cccd_open and known["Connected"] and not known["Paired"]:
                 if self.ignores_pairing:
                     return True  # the elevated write is parked, and has no timer

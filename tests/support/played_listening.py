@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from collector.radio.bluez import BlueZRadio
-from collector.service.config import parse
+from collector.service.config import Config, parse
 from collector.service.listen.assemble import listen
 from collector.store import conditions
 from collector.store.opening import open_store
@@ -34,10 +34,10 @@ def payload(systolic: int, minutes_ago: int = 1) -> bytes:
 class Listening:
     """`listen` beside the test, and its readings as they come."""
 
-    def __init__(self, path: Path, radio: BlueZRadio | None = None) -> None:
+    def __init__(self, path: Path, radio: BlueZRadio | None = None, config: Config = CONFIG) -> None:
         self.path, self.stop = path, asyncio.Event()
         self.came: asyncio.Queue[str] = asyncio.Queue()
-        self.task = asyncio.create_task(listen(path, CONFIG, radio, self.stop, heard=self.came.put_nowait))
+        self.task = asyncio.create_task(listen(path, config, radio, self.stop, heard=self.came.put_nowait))
 
     async def readings(self, count: int) -> None:
         for _ in range(count):

@@ -11,7 +11,9 @@ from homeseries import DAY_ONE, sample, series, week
 
 from collector.numbers.average import average
 from collector.numbers.change import change
+from collector.numbers.levels import LOW
 from collector.numbers.office_home import Visit, against_home
+from collector.numbers.overview import outstanding
 from collector.numbers.protocols import Plan, protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Pressures, Sample
@@ -48,14 +50,19 @@ def report(samples: list[Sample], rules: str = "esh-2023", who: str = "mira", **
     asked = protocol(rules)
     newest = max((one.taken_at for one in samples), default=DAY_ONE)
     made_at = (newest + timedelta(days=2)).replace(hour=8, minute=0)
+    averaged = average(samples, asked, plan)
+    very_high, lows = outstanding(samples, averaged, plan.low if plan else None)
     data = ReportData(
-        who,
-        average(samples, asked, plan),
-        tuple(samples),
-        trend(samples, asked, plan),
-        made_at,
+        who=who,
+        average=averaged,
+        samples=tuple(samples),
+        trend=trend(samples, asked, plan),
+        made_at=made_at,
         cuffs=(CUFF,),
         emergency="112",
+        low=(plan and plan.low) or LOW,
+        very_high=very_high,
+        lows=lows,
     )
     return replace(data, **more)  # type: ignore[arg-type]
 
@@ -75,6 +82,14 @@ def good_week() -> ReportData:
     samples.append(sample(DAY_ONE.replace(hour=14), 151, 92))
     samples.append(sample(DAY_ONE.replace(hour=22), None, None, None, name="failed"))
     return report(samples, preparation="confirmed before 12 of 14 sittings")
+
+
+def slips_of_the_pen() -> ReportData:
+    samples = lifelike(range(1, 8))
+    samples.append(sample(DAY_ONE.replace(hour=9), 1360, 85, name="a zero too many"))
+    samples.append(sample(DAY_ONE.replace(hour=10), 13, 8, name="a digit too few"))
+    samples.append(replace(sample(DAY_ONE.replace(hour=11), 262, 150, name="a child at play"), void="struck out"))
+    return report(samples)
 
 
 def no_evenings() -> ReportData:
@@ -181,6 +196,7 @@ CASES: dict[str, Callable[[], ReportData]] = {
         nothing,
         three_readings,
         good_week,
+        slips_of_the_pen,
         no_evenings,
         sessions_apart,
         changed,

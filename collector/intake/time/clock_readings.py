@@ -2,14 +2,13 @@
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from functools import lru_cache
 
-from collector.intake.time.arrival_times import ArrivalTimes
+from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.store.database import Store
-from collector.store.instants import SECOND, to_us
+from collector.store.instants import SECOND, from_us, to_us
 from collector.store.journal import visit_facts
-from parsers.errors import ParseError
-from parsers.stamps import parse_current_time, parse_date_time
+from collector.store.journal.visit_facts import ClockValue
+from parsers.cuff_clock import clock_shown, seconds_ahead
 from parsers.uuids import Uuid
 
 
@@ -46,20 +45,7 @@ def clock_readings_around(
         if earlier > 2 * before and not unsure:
             break  # twice as many: both clocks of a visit may have been read
         earlier += value.at < start
-        # A refusal says nothing of what the clock shows since, nor does 0x80 (Current Time Service: data field
-        # ignored); the reading of it after the writing does.
-        if not arrived.sure(value.clock_id) or (value.was_set and value.error is not None):
-            continue
-        shown = clock_shown(value.characteristic, value.value)
-        if shown is not None:
-            doubt = 0.5 + value.round_trip_us / 2 / SECOND + (0.0 if shown % SECOND else 0.5)
-            read = ClockReading(
-                at=arrived.at(value.at, value.clock_id),
-                shown=shown,
-                doubt=doubt,
-                visit=value.visit,
-                was_set=value.was_set,
-            )
+        if (read := clock_reading(value, arrived)) is not None:
             found.append((value.uid, value.characteristic, read))
     found.sort(key=lambda one: (one[2].at, one[2].was_set, one[2].shown, one[0]))
     with_current = {look.visit for _, characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
@@ -70,12 +56,43 @@ def clock_readings_around(
     ]
 
 
-@lru_cache(maxsize=1024)
-def clock_shown(characteristic: int, value: bytes) -> int | None:
-    """A clock value in microseconds since 1970 of that clock; None where it names no second."""
-    wall: datetime | None
-    try:
-        wall = (parse_current_time(value) if characteristic == Uuid.CURRENT_TIME else parse_date_time(value)).naive()
-    except ParseError:
+def clock_reading(value: ClockValue, arrived: ArrivalTimes) -> ClockReading | None:
+    """The two clocks as a visit kept them; None where either of them told nothing.
+
+    A refusal says nothing of what the clock shows since, nor does 0x80 (Current Time Service: data field ignored); the
+    reading of it after the writing does.
+    """
+    wall = clock_shown(value.characteristic, value.value)
+    if wall is None or not arrived.sure(value.clock_id) or (value.was_set and value.error is not None):
         return None
-    return None if wall is None else to_us(wall.replace(tzinfo=UTC))
+    shown = to_us(wall.replace(tzinfo=UTC))
+    return ClockReading(
+        at=arrived.at(value.at, value.clock_id),
+        shown=shown,
+        doubt=0.5 + value.round_trip_us / 2 / SECOND + (0.0 if shown % SECOND else 0.5),
+        visit=value.visit,
+        was_set=value.was_set,
+    )
+
+
+def clock_ahead_s(store: Store, cuff: str, zone: str | None, since: datetime | None = None) -> float | None:
+    """Seconds that a cuff's clock was ahead of the wall clock of `zone` (None: this machine's).
+
+    By its last reading; with `since` by the first from then on, which is how it stood before anybody set it. None
+    where it told no time, where it was set after its last reading, or while our own clock was in doubt.
+    """
+    arrived = arrival_times(store)
+    found: ClockReading | None = None
+    for value in visit_facts.clock_values(store, cuff):
+        if since is not None and arrived.at(value.at, value.clock_id) < to_us(since):
+            break
+        if value.was_set:
+            if since is None and value.error is None:
+                break
+            continue
+        found = clock_reading(value, arrived) or found
+        if since is None and found:
+            break
+    if found is None:
+        return None
+    return seconds_ahead(from_us(found.shown).replace(tzinfo=None), from_us(found.at), zone)

@@ -185,10 +185,10 @@ class Adapters(Watcher):
         self.disturbed.clear()
         if self._adapters:  # bluetoothd switches adapters off when it ends: see whether it does
             await asyncio.sleep(SETTLE_S)
-        wide = self.visits.lost_bond()
+        wide = self.visits.misses_somebody()
         troubles: list[str] = []
         try:
-            await self._register_agent()
+            await self.register_agent()
             for path, _ in self.bus.each(ADAPTER):
                 if self.wanted(path + "/"):
                     adapter = self._adapters.setdefault(path, Adapter(self.bus, path))
@@ -227,7 +227,11 @@ class Adapters(Watcher):
             await adapter.stop()
             troubles.append(str(error))
 
-    async def _register_agent(self) -> None:
+    async def register_agent(self) -> None:
+        """Be asked what cuffs want to know, also for digits while somebody is there. Raises BusError.
+
+        What bluetoothd believes of us counts for links that are made afterwards.
+        """
         if not self.bus.there:
             raise BusError("", NOT_RUNNING)
         can = self.agent.capability

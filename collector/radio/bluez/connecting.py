@@ -4,7 +4,7 @@ import asyncio
 import logging
 import time
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
@@ -25,8 +25,11 @@ def adapter_of(path: str) -> str:
     return "/".join(path.split("/")[:4])
 
 
+async def _nothing() -> None: ...
+
+
 class Connecting:
-    """resting: keeps an adapter from discovering meanwhile; gets its path.
+    """resting: keeps an adapter from discovering meanwhile; gets its path. prepare: done before each link.
 
     bluetoothd makes a link at the cuff's next report, and while it discovers a controller reports each advertiser once
     in 10.24 s (BlueZ 5.82: a Connect takes 10 s with discovery running, half a second without). One link at a time is
@@ -36,6 +39,7 @@ class Connecting:
     def __init__(self, bus: Bus, heard_at: Callable[[], float]) -> None:
         self.bus, self.heard_at = bus, heard_at
         self.resting: Callable[[str], AbstractAsyncContextManager[None]] = lambda _: nullcontext()
+        self.prepare: Callable[[], Awaitable[None]] = _nothing
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
 
     def is_down(self, path: str) -> bool:
@@ -59,6 +63,8 @@ class Connecting:
         async with self.resting(adapter), self._locks[adapter]:
             if self.bus.get(path, DEVICE, "Connected"):
                 return await self._awake(path)
+            with suppress(BusError):
+                await self.prepare()
             log.debug("%s: connecting", path)
             call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
             call.add_done_callback(lambda task: task.cancelled() or task.exception())

@@ -14,18 +14,8 @@ from typing import Protocol
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
 from collector.radio.bluez.monitor.links import Value
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.port import (
-    CUFF_LEFT,
-    LINK_LOST,
-    WE_LEFT,
-    Ending,
-    Fact,
-    KnownCuff,
-    NotTaken,
-    Outcome,
-    ReceivedPayload,
-    Sink,
-)
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
+from collector.radio.port import UNPLACED, Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
 
 
 class EarlyVisits:
@@ -50,10 +40,18 @@ class EarlyVisits:
             del self._visits[cuff]
             self.sink.close_visit(number, datetime.now(UTC), outcome)
 
+    def doubt(self, cuff: str) -> None:
+        """Whoever brought the records of the link that is up had not the cuff's bond."""
+        if cuff in self._visits:
+            self.sink.learn(self._visits[cuff], Bond(True, "cuff"))
+
     # -- Sink ----------------------------------------------------------------------------------------
 
     def known(self) -> tuple[KnownCuff, ...]:
         return self.sink.known()
+
+    def awaited(self) -> frozenset[str]:
+        return self.sink.awaited()
 
     def accepts(self, cuff: str) -> bool:
         return self.sink.accepts(cuff)
@@ -112,7 +110,7 @@ class OpenLink(Protocol):
 
 
 class Delivery:
-    """forgotten: called with the address of a known cuff that has lost its side of the bond."""
+    """key_was_missing: called with the address of a known cuff at which somebody came who had not its bond."""
 
     def __init__(self, sink: EarlyVisits) -> None:
         self.sink = sink
@@ -120,7 +118,7 @@ class Delivery:
         self.known: dict[str, KnownCuff] = {}
         self.links: dict[str, OpenLink] = {}  # by device path
         self.heard_at = 0.0  # time.monotonic() of the last record of whomever
-        self.forgotten: Callable[[str], None] = lambda _: None
+        self.key_was_missing: Callable[[str], None] = lambda _: None
         self._crosscheck = CrossCheck()
         self._early: Counter[str] = Counter()  # records before there was a link to count them
         self._endings: dict[str, Outcome] = {}
@@ -189,26 +187,25 @@ class Delivery:
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
         if not self.sink.accepts(address):
             return
-        arrival = ReceivedPayload(
-            cuff=address,
-            characteristic=characteristic,
-            value=value.octets,
-            arrived_at=_EPOCH + timedelta(microseconds=value.at_ns // 1000),
-            source="witness",
-            encrypted=value.encrypted,
-            mark=mark,
-        )
-        self.sink.take(arrival, self.sink.visit_of(address))
+        self.sink.take(_arrival(address, characteristic, value, mark), self.sink.visit_of(address))
         log.debug("%s: on disk %.1f ms after the kernel had it", address, (time.time_ns() - value.at_ns) / 1e6)
         self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
-    def link_ended(self, address: str, reason: int, unclaimed: int) -> None:
+    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+        known = next((cuff for cuff in self.sink.known() if cuff.address == address), None)
+        if known is None or not self.sink.accepts(address):
+            return False
+        if all(found.handle != value.handle for found in known.found):  # else: a place of something else
+            self.sink.take(_arrival(address, UNPLACED, value, mark), self.sink.visit_of(address))
+        return True
+
+    def link_ended(self, address: str, reason: int, dropped: int) -> None:
         ending = ENDINGS.get(reason, Outcome(Ending.LINK_LOST, f"HCI error {reason:#04x}"))
         self._endings[address] = ending
         self._early.pop(address, None)
-        if unclaimed and address in self.known:
-            log.warning("%s: %d values at places where no measurement was ever found; not kept", address, unclaimed)
+        if dropped and address in self.known:
+            log.warning("%s: %d values came before anybody knew it for a cuff; not kept", address, dropped)
         for link in self.links.values():
             if link.cuff == address:
                 link.lost(ending)
@@ -217,9 +214,23 @@ class Delivery:
 
     def key_missing(self, address: str) -> None:
         if address in self.known:
-            self.forgotten(address)
+            self.sink.doubt(address)
+            self.key_was_missing(address)
 
     def overflow(self, frames: int) -> None:
         self.sink.tell(
             "witness", f"the kernel had no room for {frames} frame(s) while nobody read them; records may be lost"
         )
+
+
+def _arrival(address: str, characteristic: int, value: Value, mark: str) -> ReceivedPayload:
+    return ReceivedPayload(
+        cuff=address,
+        characteristic=characteristic,
+        value=value.octets,
+        arrived_at=_EPOCH + timedelta(microseconds=value.at_ns // 1000),
+        source="witness",
+        encrypted=value.encrypted,
+        mark=mark,
+        handle=value.handle,
+    )

@@ -7,21 +7,14 @@ from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-from collector.radio.bluez import bleak_internals
+from collector.radio.bluez import bleak_internals, link_pairing
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
+from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.port import (
-    MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
-    Found,
-    KnownCuff,
-    LinkLost,
-    Manner,
-    Outcome,
-    Refused,
-)
-from collector.radio.time_limit import within
+from collector.radio.learned import Manner
+from collector.radio.outcome import WE_LEFT, Ending, Outcome
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, Refused
 from parsers.uuids import short
 
 if TYPE_CHECKING:
@@ -32,8 +25,6 @@ log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
 
 SERVICES_S = 40.0  # discovery over a slow connection interval takes long
-PAIRING_S = 10.0  # then it is called off: bluetoothd 5.66 hears nobody else meanwhile
-SUBSCRIBE_S = 9.0  # with the pairing that bluetoothd begins by itself where the cuff wants it
 NO_BOND_ERRORS = ("NotPermitted", "NotAuthorized", "AuthenticationFailed")
 
 
@@ -43,6 +34,7 @@ class Surroundings(Protocol):
     bus: Bus
     subscriptions: Subscriptions | None
     pair_first: set[str]  # cuffs on which a subscription hung: next time by another way
+    questions: Questions
 
     def discovered(self, cuff: str, handles: dict[int, int]) -> None: ...
 
@@ -69,6 +61,7 @@ class BlueZLink:
         self.ended: Outcome | None = None
         self.table_changed = False  # bluetoothd sees to that
         self.noticed: set[Manner] = set()
+        self.pairing = Pairing(around.bus, path, around.questions)
         self._refused = self.cuff in around.pair_first  # something, for want of a bond
         self._gone = asyncio.Event()
         self._client: BleakClient
@@ -112,6 +105,10 @@ class BlueZLink:
         """Whether there is reason to ask for a bond by ourselves."""
         return self._refused or self._is_private()
 
+    @property
+    def passing_address(self) -> bool:
+        return self._is_private()
+
     def note_record(self) -> None:
         self.heard += 1
         self.heard_at = time.monotonic()
@@ -125,11 +122,11 @@ class BlueZLink:
         in peace.
         """
         self.bond_missing_on = self.around.bond_missing_on(self.cuff)
-        if not self._paired() and self.pairs_first:
-            failure = await self._alive(self._pair())
+        if not self.pairing.paired and self.pairs_first:
+            failure = await self._alive(self.pairing.ask())
             if self._gone.is_set():
                 raise LinkLost("left while pairing")
-            if failure is not None and not self._paired() and not failure.name.endswith("AlreadyExists"):
+            if failure is not None and not self.pairing.paired and not failure.name.endswith("AlreadyExists"):
                 raise Refused(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
         return self.bonded
 
@@ -180,16 +177,22 @@ class BlueZLink:
         else:
             doing = self._alive(subscriptions.hold(path))
         try:
-            await within(SUBSCRIBE_S, doing)
+            await self.pairing.in_time(link_pairing.SUBSCRIBE_S, doing)
         except TimeoutError:
             self.around.pair_first.add(self.cuff)
-            raise Refused("no answer; it may want to be paired and does not say how") from None
+            raise self._wants_digits() or Refused("no answer; it may want to be paired and does not say how") from None
+        except LinkLost:
+            self._wants_digits()
+            raise
         except BusError as failure:
             if self._gone.is_set():
+                self._wants_digits()
                 raise LinkLost(str(failure)) from failure
             # Somebody else's agent may have declined for us; ours answers where we ask for the bond.
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
-            raise Refused(str(failure)) from failure
+            raise (self._refused and self._wants_digits()) or Refused(str(failure)) from failure
+        if self.path in self.around.questions.answered:
+            self.noticed.add(Manner.PASSKEY)
         if self.bonded:
             self.around.bonded(self.path, visit)
 
@@ -225,39 +228,10 @@ class BlueZLink:
 
     # -- inside --------------------------------------------------------------------------------------
 
-    async def _pair(self) -> BusError | None:
-        """Ask for a bond, until BlueZ answers or has one; returns why there is none. Never on a link that may be down.
-
-        Where the cuff's own request was granted just before ours, bluetoothd 5.66 takes ours for one over BR/EDR and
-        leaves it without an answer as long as the link is up (src/device.c, pair_device).
-        """
-        bus = self.around.bus
-        asked = asyncio.ensure_future(bus.call(self.path, DEVICE, "Pair", timeout_s=PAIRING_S))
-        paired = asyncio.ensure_future(bus.until(self.path, DEVICE, "Paired", True, PAIRING_S))
-        try:
-            await asyncio.wait({asked, paired}, return_when=asyncio.FIRST_COMPLETED)
-            if not (paired.done() and paired.result()):
-                await asked
-        except BusError as failure:
-            await self._call_off_pairing()
-            return failure
-        finally:
-            await _give_up(asked)
-            await _give_up(paired)
-        return None
-
-    async def _call_off_pairing(self) -> None:
-        """The link stays, and bluetoothd is free for others at once."""
-        with suppress(BusError):
-            await self.around.bus.call(self.path, DEVICE, "CancelPairing")
-
-    def _paired(self) -> bool:
-        return bool(self.around.bus.get(self.path, DEVICE, "Paired"))
-
     @property
     def bonded(self) -> bool:
         """Whether a bond stands that outlives the link; then the cuff's own address is known."""
-        paired = self._paired()
+        paired = self.pairing.paired
         if paired:
             self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
         return paired and bool(self.around.bus.get(self.path, DEVICE, "Bonded", paired))
@@ -265,6 +239,25 @@ class BlueZLink:
     @property
     def bond_renewed(self) -> bool:
         return self.bond_missing_on is not None and self.bonded
+
+    def _wants_digits(self) -> Refused | None:
+        """Whether the subscription failed for want of the digits on the cuff's display: noticed, and in words.
+
+        Either bluetoothd asked for them, or the cuff takes no bond that was made without.
+        """
+        questions = self.around.questions
+        refused_bond = self.pairing.paired and (self.ended is None or self.ended.failed)
+        if self.path in questions.answered:
+            text = "the digits given were not those on its display"
+        elif self.path in questions.unanswered or refused_bond:
+            text = "it wants the digits on its display"
+        else:
+            return None
+        self.noticed.add(Manner.PASSKEY)
+        why = f"{text}: quietcuff cuff add {self.cuff} asks for them"
+        if self.ended is not None:
+            self.ended = Outcome(Ending.FAILED, why)
+        return Refused(why)
 
     def _is_private(self) -> bool:
         return self.around.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
@@ -297,20 +290,12 @@ class BlueZLink:
                 return doing.result()
             raise LinkLost("the link is down")
         except asyncio.CancelledError:
-            if not self._paired():  # it may be waiting for a bond that the cuff does not make
-                self.around.bus.spawn(self._call_off_pairing())
+            if not self.pairing.paired:  # it may be waiting for a bond that the cuff does not make
+                self.around.bus.spawn(self.pairing.call_off())
             raise
         finally:
             gone.cancel()
-            await _give_up(doing)
-
-
-async def _give_up(doing: asyncio.Future[T]) -> None:
-    """Wait for nothing more of it; what it raised by now is nobody's concern."""
-    if not doing.done():
-        doing.cancel()
-    with suppress(asyncio.CancelledError, Exception):
-        await doing
+            await give_up(doing)
 
 
 def _path(place: "BleakGATTCharacteristic") -> str:
@@ -325,8 +310,8 @@ async def _resolved(bus: Bus, path: str) -> bool:
         await asyncio.wait({resolved, down}, return_when=asyncio.FIRST_COMPLETED)
         return resolved.done() and resolved.result()
     finally:
-        await _give_up(resolved)
-        await _give_up(down)
+        await give_up(resolved)
+        await give_up(down)
 
 
 async def _disconnect(bus: Bus, path: str) -> None:

@@ -7,7 +7,8 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from collector import systemd_notify
-from collector.radio.port import PairingPerson, RadioUnavailable, Sink, UseWitness, VisitPlan
+from collector.radio.plan import UseWitness, VisitPlan
+from collector.radio.port import PairingPerson, RadioUnavailable, Sink
 
 if TYPE_CHECKING:
     from collector.radio.bluez.adapter import Adapters
@@ -64,7 +65,12 @@ class BlueZRadio:
             sink.tell("d-bus", None)
             try:
                 visits = Visits(
-                    bus=bus, delivery=delivery, plan=plan, subscriptions=self.subscriptions, wanted_adapter=self._wanted
+                    bus=bus,
+                    delivery=delivery,
+                    plan=plan,
+                    subscriptions=self.subscriptions,
+                    wanted_adapter=self._wanted,
+                    person=self.person,
                 )
                 try:
                     await self._serve(bus, visits, sink, stop)
@@ -144,11 +150,11 @@ class BlueZRadio:
         from collector.radio.bluez.gatt_profile import PATH as PROFILE_PATH
         from collector.radio.bluez.gatt_profile import CuffProfile
 
-        agent = PairingAgent(visits.admits, visits.address_of, self.person)
+        agent = PairingAgent(visits.admits, visits.address_of, visits.questions, self.person)
         bus.export(PATH, agent)
         bus.export(PROFILE_PATH, CuffProfile())
         adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)
-        visits.connecting.resting = adapters.resting
+        visits.connecting.resting, visits.connecting.prepare = adapters.resting, adapters.register_agent
         try:
             visits.begin()  # first: a cuff is told of once a scan
             await adapters.tend()

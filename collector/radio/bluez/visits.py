@@ -12,8 +12,13 @@ from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces
 from collector.radio.bluez.connecting import Connecting
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
+from collector.radio.bluez.link_pairing import Questions
+from collector.radio.bluez.lost_bonds import Bonds
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.port import Bond, Ending, KnownCuff, LinkLost, Outcome, RadioError, VisitPlan
+from collector.radio.learned import Manner
+from collector.radio.outcome import Ending, Outcome
+from collector.radio.plan import VisitPlan
+from collector.radio.port import KnownCuff, LinkLost, PairingPerson, RadioError
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
@@ -39,12 +44,18 @@ class Visits(Watcher):
     """Implements a link's Surroundings."""
 
     def __init__(
-        self, bus: Bus, delivery: Delivery, plan: VisitPlan, subscriptions: bool, wanted_adapter: Callable[[str], bool]
+        self,
+        bus: Bus,
+        delivery: Delivery,
+        plan: VisitPlan,
+        subscriptions: bool,
+        wanted_adapter: Callable[[str], bool],
+        person: PairingPerson | None = None,
     ) -> None:
         self.bus, self.delivery, self.plan = bus, delivery, plan
         self.sink, self.witness = delivery.sink, delivery.witness
         self.wanted_adapter = wanted_adapter
-        delivery.forgotten = self.forgotten
+        delivery.key_was_missing = self.key_missing
         if self.witness is not None:
             self.witness.record_handles.is_other = self.is_other
         self.subscriptions = Subscriptions(bus, self._stands, self.bus_value) if subscriptions else None
@@ -53,7 +64,8 @@ class Visits(Watcher):
         self._pace: dict[str, Pace] = {}
         self._noted: set[str] = set()
         self.pair_first: set[str] = set()
-        self._bond_missing: dict[str, str] = {}  # cuffs whose bond was found gone: 'ours' or 'cuff'
+        self.questions = Questions()
+        self.bonds = Bonds(bus, self.sink, lambda: self.known, person)
         self.connecting = Connecting(bus, lambda: delivery.heard_at)
 
     def begin(self) -> None:
@@ -78,10 +90,9 @@ class Visits(Watcher):
     def known(self) -> dict[str, KnownCuff]:
         return self.delivery.known
 
-    def lost_bond(self) -> bool:
-        """Whether a cuff that was bonded is not so here any more: it may advertise without naming its service."""
-        bonded = {device.get("Address") for _, device in self.bus.each(DEVICE) if device.get("Paired")}
-        return any(cuff.bonded and cuff.address not in bonded for cuff in self.known.values())
+    def misses_somebody(self) -> bool:
+        """Whether a cuff is waited for that may advertise without naming its service."""
+        return not self.bonds.all_stand()
 
     # -- who is to be visited ------------------------------------------------------------------------
 
@@ -118,7 +129,14 @@ class Visits(Watcher):
 
     def _stands(self, path: str) -> bool:
         address = self.address_of(path)
-        return address in self.known and self.sink.accepts(address) and address not in self.pair_first
+        known = self.known.get(address)
+        return (
+            known is not None
+            and self.sink.accepts(address)
+            and address not in self.pair_first
+            # One that waits for digits: bluetoothd's own subscription would fail without a word.
+            and not (known.undelivered and any(one.manner is Manner.PASSKEY for one in known.manners))
+        )
 
     def seen(self, path: str) -> None:
         """It advertises."""
@@ -169,8 +187,7 @@ class Visits(Watcher):
     def _look_at_bond(self, path: str) -> None:
         address = self.address_of(path)
         paired = self.bus.get(path, DEVICE, "Paired") or any(twin.get("Paired") for _, twin in self._twins(path))
-        if address in self.known and self.known[address].bonded and not paired:
-            self._bond_missing.setdefault(address, "ours")
+        self.bonds.look(address, bool(paired))
 
     def _visited(self, path: str) -> None:
         self.visits.pop(path, None)
@@ -180,6 +197,7 @@ class Visits(Watcher):
 
     async def _visit(self, path: str) -> None:
         link: BlueZLink | None = None
+        self.questions.forget(path)
         try:
             if not await self.connecting.up(path):
                 if not self.bus.get(path, DEVICE, "Connected"):
@@ -238,23 +256,9 @@ class Visits(Watcher):
 
     # -- bonds ---------------------------------------------------------------------------------------
 
-    def forgotten(self, address: str) -> None:
-        """The cuff has lost its side of the bond."""
-        self.bus.spawn(self._mend(address))
-
-    async def _mend(self, address: str) -> None:
-        """The cuff has forgotten the bond: forget it here too, so that the next visit can make a new one."""
-        text = (
-            f"{address} has forgotten its bond with this computer; it is paired anew at its next visit "
-            "(put it in pairing mode if it does not come)"
-        )
-        self.sink.tell(f"bond {address}", text)
-        self._bond_missing[address] = "cuff"
-        for path, device in list(self.bus.each(DEVICE)):
-            if device.get("Address") == address and device.get("Paired"):
-                with suppress(BusError):
-                    await self.bus.call(device["Adapter"], ADAPTER, "RemoveDevice", "o", [path])
-                self._pace.pop(path, None)
+    def key_missing(self, address: str) -> None:
+        """Somebody came at a bonded cuff's address and has not its bond."""
+        self.bus.spawn(self.bonds.lost(address))
 
     # -- what a link needs ---------------------------------------------------------------------------
 
@@ -269,16 +273,12 @@ class Visits(Watcher):
         return self.delivery.how_it_ended(cuff)
 
     def bond_missing_on(self, cuff: str) -> str | None:
-        return self._bond_missing.get(cuff)
+        return self.bonds.missing.get(cuff)
 
     def bonded(self, path: str, visit: int) -> None:
         address = self.address_of(path)
         self.pair_first.discard(address)
-        missing = self._bond_missing.get(address)
-        self.sink.learn(visit, Bond(True, missing, renewed=missing is not None))
-        if self._bond_missing.pop(address, None):
-            log.info("%s: paired anew", address)
-        self.sink.tell(f"bond {address}", None)  # may have been told before we were started again
+        self.bonds.made(address, visit)
 
     # -- BlueZ says ----------------------------------------------------------------------------------
 

@@ -15,19 +15,16 @@ from bumble.device import Connection
 from collector.radio.exclusive import discovery
 from collector.radio.exclusive.host import Central, ConfirmLast
 from collector.radio.exclusive.security import Security
+from collector.radio.learned import Manner
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
 from collector.radio.port import (
-    CUFF_LEFT,
-    LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
-    WE_LEFT,
+    UNPLACED,
     Bond,
-    Ending,
     Found,
     KnownCuff,
     LinkLost,
-    Manner,
     NotTaken,
-    Outcome,
     ReceivedPayload,
     Refused,
     Sink,
@@ -66,8 +63,9 @@ class BumbleLink:
         self._client = ConfirmLast(connection, self)
         connection.gatt_client = self._client
         self._handles: dict[int, int] = {}  # of measurement characteristics: remembered, then discovered
+        self._others: set[int] = set()  # of what else an earlier visit found
         self._discovered = False
-        self._undiscovered: tuple[int, bytes] | None = None  # waits for discovery to say what it is
+        self._unplaced: list[int] = []  # handles of what came before discovery; each value is on disk
         self.table_changed = False
         self.noticed: set[Manner] = set()
         self._service_changed: int | None = None  # the handle that says so
@@ -86,6 +84,7 @@ class BumbleLink:
         self.security.bonded = known.bonded
         if known.bonded:
             self._handles.update(known.handles)
+            self._others = {one.handle for one in known.found} - set(known.handles)
             self._watch_table(known.found)
 
     def _watch_table(self, found: tuple[Found, ...]) -> None:
@@ -96,6 +95,11 @@ class BumbleLink:
     @property
     def bonded(self) -> bool:
         return self.security.bonded
+
+    @property
+    def passing_address(self) -> bool:
+        address = self._connection.peer_address
+        return address.is_random and not address.is_static
 
     @property
     def bond_missing_on(self) -> str | None:
@@ -116,14 +120,13 @@ class BumbleLink:
         if handle == self._service_changed:
             self.table_changed = True
             return True
-        if not self._discovered:
-            self._undiscovered = (handle, value)
-            return False
+        if not self._discovered and handle not in self._others:
+            return self._take(handle, value)
         log.debug("%s: indication on handle %#06x is none of ours", self.cuff, handle)
         return True
 
     def notified(self, handle: int, value: bytes) -> None:
-        if handle in self._handles:
+        if handle in self._handles or not (self._discovered or handle in self._others):
             self._take(handle, value)
 
     def _answered(self, handle: int, value: bytes) -> None:
@@ -135,7 +138,7 @@ class BumbleLink:
         """Hand a payload to the sink. False: not on disk; the link is dropped, and the cuff keeps it."""
         if self._hung_up:
             return False
-        if self.heard >= self._most:
+        if self.heard + len(self._unplaced) >= self._most:
             self._drop(WE_LEFT)
             return False
         try:
@@ -143,11 +146,12 @@ class BumbleLink:
             self._sink.take(
                 ReceivedPayload(
                     cuff=self.cuff,
-                    characteristic=self._handles[handle],
+                    characteristic=self._handles.get(handle, UNPLACED),
                     value=value,
                     arrived_at=datetime.now(UTC),
                     source=self.source,
                     encrypted=self._connection.is_encrypted,
+                    handle=handle,
                 ),
                 self.visit,
             )
@@ -159,7 +163,10 @@ class BumbleLink:
             log.debug("how", exc_info=True)
             self._drop(Outcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
             return False
-        self.heard += 1
+        if handle in self._handles:
+            self.heard += 1
+        else:
+            self._unplaced.append(handle)
         self.heard_at = time.monotonic()
         return True
 
@@ -168,11 +175,6 @@ class BumbleLink:
         if self.bond_renewed and self.visit is not None and not self.renewed_told:
             self._sink.learn(self.visit, Bond(self.bonded, self.bond_missing_on, renewed=True))
             self.renewed_told = True
-
-    def _settle_undiscovered(self) -> None:
-        waiting, self._undiscovered = self._undiscovered, None
-        if waiting is not None and self.indicated(*waiting):
-            self._client.confirm()
 
     # -- the link ------------------------------------------------------------------------------------
 
@@ -312,7 +314,8 @@ class BumbleLink:
             self._handles = measuring
         self._watch_table(found)
         self._discovered = True
-        self._settle_undiscovered()
+        self.heard += sum(handle in self._handles for handle in self._unplaced)
+        self._unplaced.clear()
 
     async def read(self, found: Found) -> bytes:
         return await self._request(lambda: self._client.read_bounded(found.handle))

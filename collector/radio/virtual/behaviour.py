@@ -25,6 +25,7 @@ class Behaviour:
 
     pairing: bool = True  # measurements only over an encrypted link
     asks_for_security: bool = True  # sends a Security Request as soon as it is connected
+    refuses_pairing: bool = False  # answers 'pairing not supported'
     legacy_pairing: bool = False  # knows LE Legacy Pairing only, as cuffs did before Bluetooth 4.2
     passkey: int | None = None  # shows six digits instead of 'just works'
     demands_digits: bool = False  # takes a bond without them, and then refuses the subscription
@@ -55,6 +56,7 @@ class Behaviour:
 
     drop: Drop | None = None
     ignores_subscription: bool = False  # sends whether or not anybody subscribed
+    early_notifications: bool = False  # so it does by notification, which nobody confirms
     resends_all: bool = False  # forgets what was confirmed
     forgets_bond: bool = False  # loses its side of the bond before each visit
     measurement_properties: int | None = None  # declares these (0x10 notify, 0x20 indicate, 0 neither)

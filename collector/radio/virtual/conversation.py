@@ -181,7 +181,8 @@ class Conversation:
         if self._radio.step("indicate"):
             return False
         handle = self._radio.table.characteristics[self.measured].handle
-        if self._bits(self.measured) & INDICATES or self._behaviour.ignores_subscription:
+        unasked = self._behaviour.ignores_subscription and not self._behaviour.early_notifications
+        if self._bits(self.measured) & INDICATES or unasked:
             if not await self._indicate(handle, record.payload):
                 return False
         else:

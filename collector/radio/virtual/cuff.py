@@ -14,8 +14,9 @@ from typing import TYPE_CHECKING
 
 from collector.radio.virtual.behaviour import Behaviour, Drop
 from collector.radio.virtual.cuff_memory import CuffMemory
+from parsers.cuff_clock import clock_shown
 from parsers.measurement import Unit, build_enhanced, build_measurement, measurement
-from parsers.stamps import EpochTime, build_current_time, build_date_time, parse_current_time, parse_date_time
+from parsers.stamps import EpochTime, build_current_time, build_date_time
 from parsers.uuids import Uuid
 
 if TYPE_CHECKING:
@@ -143,8 +144,7 @@ class VirtualCuff:
 
     def set_time(self, value: bytes) -> None:
         """Its clock as a collector writes it."""
-        parse = parse_current_time if self.behaviour.clock == "current time" else parse_date_time
         self.times_set.append(value)
-        wanted = parse(value).naive()
+        wanted = clock_shown(Uuid.CURRENT_TIME if self.behaviour.clock == "current time" else Uuid.DATE_TIME, value)
         if wanted is not None:
             self.clock_ahead = wanted - self._now()

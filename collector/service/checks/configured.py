@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path
+from shlex import quote
 
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
@@ -48,5 +49,5 @@ def unknown_people(store: Store, config: Config) -> Iterator[Finding]:
         yield attention(
             "people",
             f"[people.{name}] is nobody of this store",
-            f"{hint}`quietcuff person list` shows who is here, `quietcuff person add {name}` adds them",
+            f"{hint}`quietcuff person list` shows who is here, `quietcuff person add {quote(name)}` adds them",
         )

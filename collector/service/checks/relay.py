@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from shlex import quote
 
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
@@ -40,12 +41,14 @@ def look(store: Store, config: Config) -> Iterator[Finding]:
                 "look at that reading and at what the receiver minds; it is tried again by itself",
             )
         elif state.trouble and datetime.now(UTC) - (state.worked_at or state.since) > PATIENCE:
-            yield attention(topic, f"{line}; {state.trouble}", f"`quietcuff relay send {receiver.name}` tries at once")
+            yield attention(
+                topic, f"{line}; {state.trouble}", f"`quietcuff relay send {quote(receiver.name)}` tries at once"
+            )
         else:
             yield fine(topic, line + (f"; {state.trouble}" if state.trouble else ""))
     for name in states:
         yield attention(
             f"relay {name}",
             "is no longer in the configuration; its outbox goes on growing",
-            f"`quietcuff relay forget {name}` ends that",
+            f"`quietcuff relay forget {quote(name)}` ends that",
         )

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from datetime import tzinfo
 from pathlib import Path
 
-from collector.radio.port import UseWitness
+from collector.radio.plan import UseWitness
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
 from collector.service.config.settings import RadioKind

@@ -4,15 +4,13 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.intake.owner import UNSURE
-from collector.radio.cuff_clock import seconds_ahead
-from collector.radio.port import ValueRead
+from collector.intake.time.clock_readings import clock_ahead_s
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import visits
 from collector.store.journal.visits import Visit
 from collector.store.people.loans import Loan
 from collector.store.values import Reading, Selection
-from parsers.uuids import Uuid
 
 BEFOREHAND = timedelta(minutes=15)
 """A cuff that was switched on a little before anybody typed the command has sent all it had by then."""
@@ -28,7 +26,7 @@ class Download:
     records: int  # that arrived with the return
     mine: tuple[Reading, ...]
     strangers: tuple[Reading, ...]
-    clock_ahead_s: float | None  # of the cuff, read with the return; None: it tells no time
+    clock_ahead_s: float | None  # of the cuff as it came back; None: it tells no time
 
 
 def whole_visit(store: Store, loan: Loan) -> bool:
@@ -66,7 +64,7 @@ def read_download(store: Store, loan: Loan, zone: str) -> Download:
         records=records_of_return(store, loan),
         mine=mine,
         strangers=tuple(reading for reading in arrived if reading.person is None),
-        clock_ahead_s=_clock_ahead(store, loan.cuff, since, zone),
+        clock_ahead_s=clock_ahead_s(store, loan.cuff, zone, since),
     )
 
 
@@ -83,13 +81,3 @@ def why_set_aside(reading: Reading, loan: Loan) -> str:
     if "any" not in loan.slots and reading.slot not in loan.slots:
         return "in a record without a slot" if reading.slot is None else f"in slot {reading.slot}, which was not lent"
     return "made nobody's by hand"
-
-
-def _clock_ahead(store: Store, cuff: str, since: datetime, zone: str) -> float | None:
-    values = visits.values_of(store, cuff)
-    for characteristic in (Uuid.CURRENT_TIME, Uuid.DATE_TIME):
-        if characteristic in values:
-            value, at = values[characteristic]
-            if at >= since:
-                return seconds_ahead(ValueRead(characteristic, value, at), zone)
-    return None

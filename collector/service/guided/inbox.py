@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from shlex import quote
 from typing import Protocol
 
 from collector.service.guided.screen import TERMINAL
@@ -63,7 +64,7 @@ class Inbox:
         if reading.person not in (None, self.person):
             self._once(
                 "A reading came that is somebody else's. It does not count here. If it was yours after all: "
-                f"{self._claim.format(person=self.person, reading=reading.reading_id[:8])}."
+                f"{self._claim.format(person=self.person, quoted=quote(self.person), reading=reading.reading_id[:8])}."
             )
             return False
         timely = self._timely(reading)

@@ -101,8 +101,7 @@ class LoanReturn:
             if not yes(self.screen, f"{self.name(loan.cuff)}: {check.question}"):
                 loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
                 self.screen.say(
-                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is put right, run "
-                    "the same command again."
+                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is put right, take it back again."
                 )
                 return False
             loan = loans.note_check(self.store, loan, check.key, self.now())

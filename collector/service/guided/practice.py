@@ -4,7 +4,8 @@ import asyncio
 import random
 from contextlib import suppress
 
-from collector.radio.port import Sink, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Sink
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
 EVERY_S = 60.0

@@ -14,7 +14,7 @@ class Hints:
     leave: str = "with q or Ctrl-C"
     causes: str = "`quietcuff check` looks for other causes."
     listen: str = "Start `quietcuff listen` again in another window."
-    claim: str = "`quietcuff person claim {person} {reading}`"
+    claim: str = "`quietcuff person claim {quoted} {reading}`"
 
 
 TERMINAL = Hints()

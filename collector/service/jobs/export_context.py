@@ -2,19 +2,20 @@
 
 from bisect import bisect_left
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from dataclasses import asdict
 from functools import lru_cache, partial
 from importlib.metadata import version
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
-from collector.intake.time.clock_readings import clock_shown
 from collector.service.config import Config
 from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
 from collector.store.database import Store
-from collector.store.instants import EPOCH, from_us, to_us
+from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs, stations, visit_facts, visits
 from collector.store.values import Reading
+from parsers.cuff_clock import clock_shown
 from parsers.device import build_text, parse_text
 from parsers.errors import ParseError
 from parsers.measurement import Measurement, parse_enhanced, parse_measurement
@@ -37,6 +38,16 @@ def subjects_of(config: Config) -> dict[str, Subject]:
     return {name: Subject(*person.record.split("|", 1)) for name, person in config.people.items() if person.record}
 
 
+def plans_of(config: Config) -> dict[str, dict[str, Any]]:
+    """What the configuration says of each person, as plain values."""
+    return {
+        name: {
+            key: list(value) if isinstance(value, tuple) else value for key, value in asdict(person).items() if value
+        }
+        for name, person in config.people.items()
+    }
+
+
 def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
     station = stations.own_uid(store).hex()
@@ -50,6 +61,7 @@ def export_context(store: Store, config: Config) -> ExportContext:
         StoredClockReadings(store),
         absent=absent,
         subjects=subjects_of(config),
+        plans=plans_of(config),
     )
 
 
@@ -112,11 +124,10 @@ class StoredClockReadings:
         read = visit_facts.clock_values_near(self._store, cuff, at, before=2, after=_WINDOW)
         clocks = []
         for value in read:
-            shown = clock_shown(value.characteristic, value.value)
             true = self._arrived.at(value.at, value.clock_id)
             at_station = from_us(true).astimezone(_zone(self._arrived.zone(value.station, true)))
             clocks.append(
-                (value.at, ClockReading(value.row, cuff, at_station, None if shown is None else _wall(shown)))
+                (value.at, ClockReading(value.row, cuff, at_station, clock_shown(value.characteristic, value.value)))
             )
         until = clocks[-1][0] if len(read) >= _WINDOW else None
         return _Window(
@@ -175,7 +186,3 @@ def _reasons(measurement: Measurement) -> Mapping[str, str]:
 @lru_cache(maxsize=64)
 def _zone(name: str) -> ZoneInfo:
     return ZoneInfo(name)
-
-
-def _wall(shown: int) -> datetime:
-    return (EPOCH + timedelta(microseconds=shown)).astimezone(UTC).replace(tzinfo=None)

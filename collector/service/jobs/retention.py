@@ -20,7 +20,13 @@ from collector.store.opening import open_store
 
 GONE = "payloads taken away"
 """What the audit line says, with the rule's day and how many of each kind."""
-_WORDS = {"reading": "copies", "undecodable": "undecodable", "segment": "fragments", "pressure": "cuff pressures"}
+_WORDS = {
+    "reading": "copies",
+    "undecodable": "undecodable",
+    "segment": "fragments",
+    "pressure": "cuff pressures",
+    "other": "other values",
+}
 
 
 @dataclass(frozen=True, slots=True)

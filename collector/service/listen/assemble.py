@@ -9,7 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from collector import intake
-from collector.radio.port import Radio, VisitPlan
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Radio
 from collector.service.config import Config, zone_of
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import RadioKind

@@ -1,4 +1,4 @@
-"""Asks whoever runs `cuff add` beside a cuff, through the store: the service itself has neither screen nor keyboard."""
+"""Asks whoever lets a cuff in, by `cuff add` or the page, through the store: the service has no screen or keyboard."""
 
 import asyncio
 from datetime import UTC, datetime
@@ -7,7 +7,6 @@ from pathlib import Path
 from collector.store.journal import pairing
 from collector.store.opening import open_store
 
-ASK_S = 28.0  # the Security Manager gives up after 30 s (Core Specification Vol 3 Part H 3.4)
 LOOK_S = 0.3
 
 
@@ -38,7 +37,7 @@ class StorePerson:
             if not pairing.present(store, cuff, datetime.now(UTC)):
                 return None
             pairing.ask(store, cuff, number, datetime.now(UTC))
-            for _ in range(round(ASK_S / LOOK_S)):
+            for _ in range(round(pairing.ASK_FOR.total_seconds() / LOOK_S)):
                 found = pairing.answer(store, cuff)
                 if found is not None:
                     return found

@@ -13,6 +13,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from collector import intake
+from collector.radio.learned import Learned, Manner, Unlearned
+from collector.radio.outcome import Outcome
 from collector.radio.port import (
     Bond,
     Characteristics,
@@ -21,27 +23,30 @@ from collector.radio.port import (
     Found,
     Handles,
     KnownCuff,
-    Learned,
-    Manner,
     Named,
     NotTaken,
-    Outcome,
+    PassingAddress,
     ReceivedPayload,
-    Unlearned,
     ValueRead,
 )
 from collector.service.config.settings import Accept
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.journal import cuffs, manners, visits
+from collector.store.journal import cuffs, manners, same_cuff, visits
 from collector.store.readings import renewed_bonds
 from parsers.text import plain
 from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")
 
-_WORDS = {"reading": "new", "segment": "in parts", "pressure": "cuff pressure", "undecodable": "undecodable"}
+_WORDS = {
+    "reading": "new",
+    "segment": "in parts",
+    "pressure": "cuff pressure",
+    "undecodable": "undecodable",
+    "other": "of no measurement",
+}
 _REPEATED = _WORDS | {"reading": "repeated"}
 
 
@@ -84,6 +89,9 @@ class StoreSink:
             undelivered=manners.undelivered(store, address),
         )
 
+    def awaited(self) -> frozenset[str]:
+        return cuffs.awaited(self.store, datetime.now(UTC))
+
     def accepts(self, cuff: str) -> bool:
         """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
         if self.accept is Accept.ANY or cuffs.is_known(self.store, cuff):
@@ -114,6 +122,7 @@ class StoreSink:
                 visits.learn_clock_set(store, visit, fact.characteristic, fact.value, fact.at, fact.error)
             case Handles():
                 visits.learn_handles(store, visit, fact.handles, now)
+                self._take_up_discovery(visit)
             case Characteristics():
                 manners.learn_places(store, visit, [_place(found) for found in fact.found])
             case Learned():
@@ -124,6 +133,8 @@ class StoreSink:
                 held = self.accept is Accept.KNOWN
                 visits.learn_bond(store, visit, fact.bonded, fact.missing_on, now, renewed=fact.renewed, held=held)
                 renewed_bonds.mark_of_visit(store, visit)
+            case PassingAddress():
+                same_cuff.note_passing(store, visit)
             case Named():
                 visits.learn_name(store, visit, fact.name, now)
 
@@ -140,6 +151,7 @@ class StoreSink:
                 visit=visit,
                 encrypted=arrival.encrypted,
                 mark=arrival.mark,
+                handle=arrival.handle,
             )
         except StoreError as error:
             log.error("%s: a record was not stored: %s", self._name(arrival.cuff), error)
@@ -151,6 +163,12 @@ class StoreSink:
             asyncio.get_running_loop().call_soon(self._read_next)
         except RuntimeError:  # no loop runs
             self.read_all()
+
+    def _take_up_discovery(self, visit: int) -> None:
+        """What came from places that had no name until now; at the next start if that fails."""
+        for reading_id in intake.take_up_discovery(self.store, visit):
+            if self.heard:
+                self.heard(reading_id)
 
     def read_all(self) -> None:
         """Work out what the payloads taken so far mean; called before anything that builds on it."""
@@ -185,6 +203,8 @@ class StoreSink:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)
                 self._behind = False
+            if intake.unite_passing(self.store, visit):
+                log.info("%s: known from an earlier visit under another address", self._name(count.cuff))
             intake.settle(self.store, visit)
         except Exception as error:
             log.error("what the visit told is kept but not worked in yet: %s: %s", type(error).__name__, error)

@@ -7,9 +7,8 @@ from hashlib import sha256
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.intake.time.clock_readings import clock_ahead_s
 from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
-from collector.radio.cuff_clock import seconds_ahead
-from collector.radio.port import ValueRead
 from collector.service.config import Config
 from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError
@@ -30,8 +29,7 @@ from collector.share.text.cuff_text import never_delivered
 from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import from_us
-from collector.store.journal import cuffs, payloads, visit_facts, visits
+from collector.store.journal import cuffs, payloads, visits
 from collector.store.values import Selection, exact_mmhg
 from parsers.uuids import Uuid
 
@@ -84,25 +82,11 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
             readings=cuff.readings,
             last_visit=cuff.last_visit,
             battery=level[0] if level and level[0] <= 100 else None,
-            clock_ahead_s=_clock_ahead(store, cuff.address, values, zone),
+            clock_ahead_s=clock_ahead_s(store, cuff.address, zone),
             bond_missing_on=cuff.bond_missing_on,
             bond_renewed=cuff.bond_renewed,
             never_delivered=never_delivered(store, cuff.address),
         )
-
-
-def _clock_ahead(
-    store: Store, address: str, values: dict[int, tuple[bytes, datetime]], zone: str | None
-) -> float | None:
-    """Seconds that the cuff's clock was ahead of ours when it was last read; None where it was set since."""
-    read = [(at, uuid, value) for uuid, (value, at) in values.items() if uuid in (Uuid.CURRENT_TIME, Uuid.DATE_TIME)]
-    if not read:
-        return None
-    at, uuid, value = max(read)
-    unsure, later = visit_facts.clock_of_fact(store, address, uuid)
-    if unsure is not None or (later is not None and from_us(later) >= at):
-        return None
-    return seconds_ahead(ValueRead(uuid, value, at), zone)
 
 
 def _recent(store: Store, now: datetime) -> Iterator[Taken]:

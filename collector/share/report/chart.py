@@ -1,16 +1,18 @@
 """The plot: every reading, the thresholds, the means of the averaged days or the moving mean, and noted changes."""
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
+from decimal import Decimal
 
 from collector.numbers.levels import very_high_values
+from collector.numbers.series_remarks import implausible
 from collector.numbers.trend import MovingMean
 from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import ticks
 from collector.share.report.drawing import Area, Dots, Drawing, Point, apart
-from collector.share.text.findings import outstanding
 
 LEFT, RIGHT, TOP, BOTTOM = 11.0, 27.0, 5.5, 11.0
 MANY_DAYS = 45  # from here on single readings are drawn small, with a moving mean
@@ -49,19 +51,22 @@ def draw_chart(data: ReportData, width: float, height: float) -> Drawing:
     _axes(drawing, plane, first, last)
     if many:
         _moving(drawing, data.trend.moving, plane)
-    high = outstanding(data.samples, data.average)[0]
-    _very_high(drawing, high, plane)
+    _very_high(drawing, data.very_high, plane)
     _readings(drawing, data, dated, plane, many)
+    _beyond(drawing, dated, plane)
     _changes(drawing, data, plane, first, last)
     _right_hand(drawing, data, plane, many)
-    _legend(drawing, data, dated, many, bool(high))
+    _legend(drawing, data, dated, many, bool(data.very_high))
     return drawing
 
 
 def _plane(
     data: ReportData, dated: Sequence[tuple[datetime, Sample]], first: date, last: date, width: float, height: float
 ) -> _Plane:
-    values = [float(value) for _, one in dated for value in (one.systolic, one.diastolic) if value is not None]
+    # Not a slip of the pen, nor what was struck out: one 1360 would press all that counts into a line.
+    odd = {one.reading_id for one in data.samples if one.void}.union(dict(implausible(data.samples)))
+    scaled = [one for _, one in dated if one.reading_id not in odd]
+    values = [float(value) for one in scaled for value in (one.systolic, one.diastolic) if value]
     threshold = data.average.threshold
     values += [float(threshold.systolic), float(threshold.diastolic)]
     lowest, highest = int((min(values) - 2) // 10) * 10, -int(-(max(values) + 2) // 10) * 10
@@ -73,7 +78,8 @@ def _plane(
         return left + (at - begin).total_seconds() / whole * (right - left)
 
     def y(pressure: float) -> float:
-        return bottom - (pressure - lowest) / (highest - lowest) * (bottom - top)
+        part = (min(max(pressure, lowest), highest) - lowest) / (highest - lowest)
+        return bottom - part * (bottom - top)
 
     return _Plane(x, y, left=left, right=right, top=top, bottom=bottom, lowest=lowest, highest=highest)
 
@@ -97,7 +103,8 @@ def _period(drawing: Drawing, data: ReportData, plane: _Plane, first: date, last
 
 
 def _axes(drawing: Drawing, plane: _Plane, first: date, last: date) -> None:
-    step = 10 if plane.highest - plane.lowest <= 90 else 20
+    room = (plane.bottom - plane.top) / (plane.highest - plane.lowest)
+    step = next((step for step in (10, 20, 50) if step * room >= LINE), 100)
     for pressure in range(-(-plane.lowest // step) * step, plane.highest + 1, step):
         at = plane.y(pressure)
         drawing.line((plane.left, at), (plane.right, at), width=0.1, grey=0.75)
@@ -121,8 +128,8 @@ def _moving(drawing: Drawing, moving: Sequence[MovingMean], plane: _Plane) -> No
                 if one.margin
             ]
             if len(banded) > 1:
-                upper = [(x, _within(plane, value + margin)) for x, value, margin in banded]
-                lower = [(x, _within(plane, value - margin)) for x, value, margin in reversed(banded)]
+                upper = [(x, plane.y(value + margin)) for x, value, margin in banded]
+                lower = [(x, plane.y(value - margin)) for x, value, margin in reversed(banded)]
                 drawing.shapes.append(Area((*upper, *lower), 0.82))
 
 
@@ -134,10 +141,6 @@ def _runs(moving: Sequence[MovingMean]) -> list[list[MovingMean]]:
         else:
             runs.append([one])
     return runs
-
-
-def _within(plane: _Plane, pressure: float) -> float:
-    return min(max(plane.y(pressure), plane.top), plane.bottom)
 
 
 def _readings(
@@ -163,6 +166,26 @@ def _readings(
                 path = [(plane.x(_noon(one.day)), plane.y(getattr(one, pressure))) for one in run]
                 drawing.line(*path, width=0.9, grey=1.0)
                 drawing.line(*path, width=0.4)
+
+
+def _beyond(drawing: Drawing, dated: Sequence[tuple[datetime, Sample]], plane: _Plane) -> None:
+    """The numbers of what lies beyond the scale, at the edge where its mark stands; neighbours share a label."""
+    values = [(plane.x(at), value) for at, one in dated for value in (one.systolic, one.diastolic) if value is not None]
+    for edge, those in (
+        (plane.top + TEXT, [one for one in values if one[1] > plane.highest]),
+        (plane.bottom - 0.8, [one for one in values if one[1] < plane.lowest]),
+    ):
+        begin, texts = 0.0, list[str]()
+        for x, value in [*sorted(those, key=lambda one: one[0]), (math.inf, Decimal())]:
+            if texts and x - begin > 2 * FLAG:
+                toward_left = begin + FLAG > plane.right
+                words = ", ".join(texts)
+                drawing.text(
+                    begin + (-1.2 if toward_left else 1.2), edge, words, TEXT, anchor="end" if toward_left else "start"
+                )
+                texts = []
+            begin = begin if texts else x
+            texts.append(f"{value:f}")
 
 
 def _very_high(drawing: Drawing, high: Sequence[Sample], plane: _Plane) -> None:

@@ -99,12 +99,11 @@ def _columns(data: ReportData, notes: int) -> dict[str, tuple[Section, ...]]:
 
 
 def _alarm(data: ReportData) -> str:
-    high, _ = findings.outstanding(data.samples, data.average)
-    if not high:
+    if not data.very_high:
         return ""
-    highest = max(high, key=lambda one: one.systolic or 0)
+    highest = max(data.very_high, key=lambda one: one.systolic or 0)
     value = pressures_text(highest.systolic, highest.diastolic)
-    return f"VERY HIGH: {findings.readings(len(high))}, the highest {value} mmHg on {made(highest.taken_at)}"
+    return f"VERY HIGH: {findings.readings(len(data.very_high))}, the highest {value} mmHg on {made(highest.taken_at)}"
 
 
 def _few_readings(data: ReportData) -> Iterator[Row]:
@@ -207,7 +206,7 @@ def _left_out(average: Average) -> Iterator[Row]:
 
 
 def _to_keep_in_mind(data: ReportData) -> Iterator[Row]:
-    yield from findings.remarks(data.average, data.samples, data.low)
+    yield from findings.remarks(data.average, len(data.very_high), len(data.lows), data.low)
     if not data.average.irregular.readings:
         yield "Uneven pulse", "not marked by the cuff; that does not rule it out"
     yield from data.log_remarks

@@ -2,7 +2,6 @@
 
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import datetime, timedelta
 from statistics import median
 
 from collector.share.samples import has_certain_time
@@ -43,15 +42,10 @@ def _parts(readings: Sequence[Reading]) -> Iterator[str]:
 
 def ahead_s(reading: Reading) -> float | None:
     """Seconds that the cuff's clock was ahead when the reading was taken; None where nobody knows."""
-    if reading.taken_basis not in (Basis.CORRECTED, Basis.ESTIMATED) or reading.stamp is None:
+    shown = reading.clock_shown
+    if reading.taken_basis not in (Basis.CORRECTED, Basis.ESTIMATED) or shown is None:
         return None
-    try:
-        stamp = datetime.fromisoformat(reading.stamp)
-    except ValueError:  # parts of it unknown
-        return None
-    if stamp.tzinfo is not None:
-        return None
-    return (stamp - reading.taken_at.replace(tzinfo=None)) / timedelta(seconds=1)
+    return (shown - reading.taken_at.replace(tzinfo=None)).total_seconds()
 
 
 def by_cuff(readings: Iterable[Reading]) -> dict[str, list[Reading]]:

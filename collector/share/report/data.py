@@ -46,4 +46,6 @@ class ReportData:
     low: Pressures = LOW  # below this a reading is low: the plan's own value, else the usual one
     office: Office | None = None
     log_remarks: tuple[tuple[str, str], ...] = ()  # of a hand-written log, label and words
+    very_high: tuple[Sample, ...] = ()  # of the averaged period, as those that are low
+    lows: tuple[Sample, ...] = ()
     place: str = ""  # the clinic or station, if it wants to be named

@@ -1,19 +1,20 @@
 """Gathers from the store what a report shows of one person, and of nobody else."""
 
-from collections.abc import Iterable
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 
-from collector.numbers.average import Average, average
+from collector.numbers.average import Average
 from collector.numbers.change import Change, change
 from collector.numbers.levels import LOW
+from collector.numbers.overview import Known, overview
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Sample
-from collector.share.office_and_log import dose_rows, last_dose, log_remarks, office_against, office_visits
 from collector.share.report.cuff_clocks import by_cuff, clock_line
 from collector.share.report.data import CuffLine, Note, ReportData
-from collector.share.samples import sample
+from collector.share.samples import known
+from collector.share.text.findings import log_remarks
 from collector.share.text.preparation import summary
 from collector.store import readings
 from collector.store.database import Store
@@ -41,34 +42,61 @@ class Wanted:
     place: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class _Fetched:
+    """Of the store. names: of cuffs, by address."""
+
+    readings: tuple[Reading, ...]
+    known: Known
+    regimen: tuple[notes.Note, ...]
+    guided: tuple[sittings.Sitting, ...]
+    names: dict[str, str]
+
+
 def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
     """now: aware. Raises StoreError for nobody of that name."""
-    found = list(readings.select(store, Selection(person=wanted.person, until=_until(wanted.last))))
-    samples = [sample(reading) for reading in found]
-    averaged = average(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last)
+    return report_data(_fetch(store, wanted), wanted, now)
+
+
+def _fetch(store: Store, wanted: Wanted) -> _Fetched:
+    found = tuple(readings.select(store, Selection(person=wanted.person, until=_until(wanted.last))))
+    return _Fetched(
+        readings=found,
+        known=known(store, wanted.person, found),
+        regimen=tuple(notes.every(store, wanted.person, notes.REGIMEN)),
+        guided=tuple(sittings.every(store, wanted.person)),
+        names={cuff.address: cuff.name for cuff in cuffs.every(store, forgotten=True) if cuff.name},
+    )
+
+
+def report_data(fetched: _Fetched, wanted: Wanted, now: datetime) -> ReportData:
+    samples = fetched.known.samples
+    found = overview(fetched.known, wanted.protocol, wanted.plan, wanted.first, wanted.last)
+    averaged = found.average
     begin, end = _plotted(averaged, wanted, samples)
     shown = tuple(one for one in samples if begin <= one.taken_at.date() <= end)
-    noted = [note for note in notes.every(store, wanted.person, notes.REGIMEN) if note.day <= end]
-    zone = found[-1].taken_at.tzinfo if found else None
+    noted = [note for note in fetched.regimen if note.day <= end]
     return ReportData(
         who=wanted.who or wanted.person,
         average=averaged,
         samples=shown,
         trend=trend(shown, wanted.protocol, wanted.plan),
-        made_at=now.astimezone(zone),
-        office=office_against(office_visits(store, wanted.person), averaged),
-        log_remarks=(*dose_rows(last_dose(store, wanted.person, averaged, samples)), *log_remarks(averaged, samples)),
+        made_at=now.astimezone(fetched.readings[-1].taken_at.tzinfo if fetched.readings else None),
+        office=found.office,
+        log_remarks=tuple(log_remarks(found.since_dose, found.log)),
         change=_change(samples, noted, begin, wanted),
         notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
-        cuffs=tuple(_cuffs(store, found, averaged)),
-        preparation=_preparation(store, wanted.person, averaged),
+        cuffs=tuple(_cuffs(fetched, averaged)),
+        preparation=_preparation(fetched.guided, averaged),
         emergency=wanted.emergency,
         low=wanted.plan.low or LOW,
+        very_high=found.very_high,
+        lows=found.low,
         place=wanted.place,
     )
 
 
-def _plotted(averaged: Average, wanted: Wanted, samples: list[Sample]) -> tuple[date, date]:
+def _plotted(averaged: Average, wanted: Wanted, samples: Sequence[Sample]) -> tuple[date, date]:
     """First and last day of the plot."""
     today = samples[-1].taken_at.date() if samples else date.min
     end = averaged.last or wanted.last or today
@@ -77,7 +105,7 @@ def _plotted(averaged: Average, wanted: Wanted, samples: list[Sample]) -> tuple[
     return min(begin, averaged.first or begin), end + timedelta(1) if end < date.max else end
 
 
-def _change(samples: list[Sample], noted: list[notes.Note], begin: date, wanted: Wanted) -> Change | None:
+def _change(samples: Sequence[Sample], noted: list[notes.Note], begin: date, wanted: Wanted) -> Change | None:
     """Of the last noted change, where the plot shows it."""
     if not noted or noted[-1].day < begin:
         return None
@@ -87,28 +115,21 @@ def _change(samples: list[Sample], noted: list[notes.Note], begin: date, wanted:
     )
 
 
-def _cuffs(store: Store, found: list[Reading], averaged: Average) -> Iterable[CuffLine]:
-    own = {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
-    names = {cuff.address: cuff.name for cuff in cuffs.every(store, forgotten=True) if cuff.name}
-    for address, some in by_cuff(reading for reading in found if reading.reading_id in own).items():
-        name = "Log" if address == cuffs.HAND else names.get(address) or address
+def _cuffs(fetched: _Fetched, averaged: Average) -> Iterator[CuffLine]:
+    own = _own(averaged)
+    for address, some in by_cuff(reading for reading in fetched.readings if reading.reading_id in own).items():
+        name = "Log" if address == cuffs.HAND else fetched.names.get(address) or address
         yield CuffLine(name, f"{len(some)} reading{'s' * (len(some) != 1)}; {clock_line(some)}")
 
 
-def _preparation(store: Store, person: str, averaged: Average) -> str:
+def _preparation(guided: Sequence[sittings.Sitting], averaged: Average) -> str:
     """Of the sittings whose readings the average saw."""
-    if averaged.first is None or averaged.last is None:
-        return ""
-    own = {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
-    since = datetime.combine(averaged.first, time(), UTC) - timedelta(2)
-    until = datetime.combine(averaged.last, time(), UTC) + timedelta(3)
-    return summary(
-        [
-            sitting.prepared
-            for sitting in sittings.every(store, person, since, until)
-            if own.intersection(sitting.reading_ids)
-        ]
-    )
+    own = _own(averaged)
+    return summary([sitting.prepared for sitting in guided if own.intersection(sitting.reading_ids)])
+
+
+def _own(averaged: Average) -> set[str]:
+    return {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
 
 
 def _until(last: date | None) -> datetime | None:

@@ -8,6 +8,7 @@ from collector.numbers.average import Average
 from collector.numbers.chance import Call
 from collector.numbers.levels import LOW
 from collector.numbers.office_home import Office
+from collector.numbers.overview import Overview
 from collector.numbers.values import Mean, Pressures, Sample, exact_text, rounded_text
 from collector.share.text import findings
 from collector.share.text.layout import columns, fits, visible, wrapped
@@ -18,12 +19,7 @@ READINGS = ("taken", "mmHg", "pulse", "reading", "what became of it")
 
 
 def average_lines(
-    found: Average,
-    person: str,
-    width: int | None = None,
-    samples: Sequence[Sample] = (),
-    low: Pressures = LOW,
-    office: Office | None = None,
+    found: Average, person: str, width: int | None = None, beside: Overview | None = None, low: Pressures = LOW
 ) -> Iterator[str]:
     """Everything a page of paper would say about the mean, in lines of at most `width` columns."""
     for text in (findings.verdict(found), headline(found, person), *findings.how_sure(found)):
@@ -34,7 +30,7 @@ def average_lines(
     if found.pooled:
         yield from _means(found, width)
         yield ""
-    yield from columns(list(facts(found, samples, low, office)), width)
+    yield from columns(list(facts(found, beside, low)), width)
 
 
 def headline(found: Average, person: str) -> str:
@@ -63,10 +59,9 @@ def _mean_cells(mean: Mean, threshold: Pressures) -> tuple[str, str, str, str]:
     return findings.mean_text(mean, threshold), pulse, str(mean.readings), str(mean.days)
 
 
-def facts(
-    found: Average, samples: Sequence[Sample] = (), low: Pressures = LOW, office: Office | None = None
-) -> Iterator[findings.Row]:
+def facts(found: Average, beside: Overview | None = None, low: Pressures = LOW) -> Iterator[findings.Row]:
     """What the mean rests on, as (name, words)."""
+    very_high, lows = (len(beside.very_high), len(beside.low)) if beside else (0, 0)
     yield "Rule", f"{found.protocol.title}, {found.protocol.edition}"
     yield "Period", period(found)
     yield "Readings", findings.counts(found)
@@ -75,8 +70,8 @@ def facts(
     for count, reason in findings.left_out(found):
         yield "Not used", f"{count}: {reason}"
     yield from findings.variation(found)
-    yield from findings.office_rows(office, found)
-    yield from findings.remarks(found, samples, low)
+    yield from findings.office_rows(beside.office if beside else None, found)
+    yield from findings.remarks(found, very_high, lows, low)
 
 
 def period(found: Average) -> str:

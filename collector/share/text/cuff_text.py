@@ -20,23 +20,29 @@ SENDS_NOTHING = (
     "measure once, or press its transfer button; a cuff that sends only once its clock is set wants "
     'set_clock = "when wrong" under [radio]'
 )
+LET_IN = "quietcuff cuff add {} beside the cuff, which asks for the digits"
+"""How a terminal lets a cuff in; a page has a button."""
 REMEDIES = {
-    "wants the digits on its display": "quietcuff cuff add {} beside the cuff, which asks for the digits",
+    "wants the digits on its display": "{let_in}",
     "hangs up when it is to pair": PAIR_AGAIN,
     "hangs up at": "nothing to do: it is asked no more; measure once beside this machine",
     "does not answer to": "nothing to do: it is asked no more; measure once beside this machine",
+    "sends only once its clock is set": 'nothing to do, unless [radio] says set_clock = "never": then it stays silent',
+    "answers slowly": "nothing to do: it is given more time",
 }
-"""By the kind of manner (collector/radio/port.py, `Manner`), the likeliest cause first."""
+"""By the kind of manner (collector/radio/port.py, `Manner`)."""
+LIKELIEST = tuple(REMEDIES)[:4]
+"""Why a cuff never delivers, the likeliest cause first."""
 
 
-def remarks(cuff: Cuff) -> tuple[str, ...]:
-    """Bond, and what it calls itself."""
+def remarks(cuff: Cuff, confirm: str = "cuff confirm") -> tuple[str, ...]:
+    """Bond, and what it calls itself. confirm: how a bond is confirmed here."""
     found = ["bonded" if cuff.bonded else "not bonded"]
     if cuff.bond_missing_on:
         where = "the cuff has" if cuff.bond_missing_on == "cuff" else "this machine has"
         found.append(f"{where} lost the bond: pair again")
     if cuff.bond_renewed:
-        found.append("bond renewed, not confirmed: cuff confirm")
+        found.append(f"bond renewed, not confirmed: {confirm}")
     if cuff.forgotten:
         found.append("forgotten")
     if cuff.advertised:
@@ -52,15 +58,21 @@ def manner_text(manner: CuffManner) -> str:
     return f"{words} (now left out)" if manner.detail else words
 
 
-def never_delivered(store: Store, address: str) -> tuple[str, str] | None:
+def learned(store: Store, address: str, let_in: str) -> list[tuple[str, str]]:
+    """Each manner of a cuff in words, and what it needs. let_in: how a cuff is let in here."""
+    return [(manner_text(one), REMEDIES.get(one.kind, "").format(let_in=let_in)) for one in manners.of(store, address)]
+
+
+def never_delivered(store: Store, address: str, let_in: str = LET_IN) -> tuple[str, str] | None:
     """Of a cuff that has come several times and brought nothing: what is so, and what mends it. None for others."""
     visits = manners.undelivered(store, address)
     if visits < UNDELIVERED:
         return None
-    learned = {manner.kind: manner for manner in manners.of(store, address) if manner.sure}
-    for kind, remedy in REMEDIES.items():
-        if kind in learned:
-            return f"came {visits} times, never delivered: it {manner_text(learned[kind])}", remedy.format(address)
+    sure = {manner.kind: manner for manner in manners.of(store, address) if manner.sure}
+    for kind in LIKELIEST:
+        if kind in sure:
+            remedy = REMEDIES[kind].format(let_in=let_in.format(address))
+            return f"came {visits} times, never delivered: it {manner_text(sure[kind])}", remedy
     outcome = manners.last_outcome(store, address) or ""
     if outcome.startswith("failed"):
         return f"came {visits} times, never delivered: {visible(outcome.removeprefix('failed: '))}", PAIR_AGAIN

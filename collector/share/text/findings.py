@@ -1,18 +1,20 @@
 """What there is to say of an average: one wording for the screen and for the page, as sentences and (label, words)."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
 from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.chance import Call
-from collector.numbers.levels import LOW, acc_aha_office_class, esh_office_class, is_low, is_very_high, office_of
-from collector.numbers.log_digits import COPIED_SITTINGS, Digits
+from collector.numbers.levels import acc_aha_office_class, esh_office_class, office_of
+from collector.numbers.log_digits import COPIED_SITTINGS
 from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.orthostatic import DIASTOLIC_FALL, SYSTOLIC_FALL, WITHIN_S
+from collector.numbers.overview import LogDigits
 from collector.numbers.rules import Condition
+from collector.numbers.series_remarks import SinceDose
 from collector.numbers.usual import Usual
-from collector.numbers.values import Decides, Mean, Pair, Pressures, Sample, SetBy, rounded_text
+from collector.numbers.values import Decides, Mean, Pair, Pressures, SetBy, rounded_text
 from collector.share.text.reading_text import pressures_text
 
 Row = tuple[str, str]
@@ -171,19 +173,17 @@ def standing_rows(found: Average) -> Iterator[Row]:
     )
 
 
-def remarks(found: Average, samples: Sequence[Sample], low: Pressures) -> Iterator[Row]:
-    """What wants telling, the gravest first."""
-    high, low_ones = outstanding(samples, found, low)
-    if high:
+def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterator[Row]:
+    """What wants telling, the gravest first. very_high, lows: so many readings; low: the bound."""
+    if very_high:
         yield (
             "VERY HIGH",
-            f"{readings(len(high))} with a top value of 180 or more, or a lower one of 120 or more (mmHg)",
+            f"{readings(very_high)} with a top value of 180 or more, or a lower one of 120 or more (mmHg)",
         )
-    if low_ones:
+    if lows:
         yield (
             "LOW",
-            f"{readings(len(low_ones))} with a top value below {low.systolic}, or a lower one below "
-            f"{low.diastolic} (mmHg)",
+            f"{readings(lows)} with a top value below {low.systolic}, or a lower one below {low.diastolic} (mmHg)",
         )
     irregular = found.irregular
     if irregular.readings:
@@ -202,12 +202,18 @@ def remarks(found: Average, samples: Sequence[Sample], low: Pressures) -> Iterat
         yield "Too close", f"{readings(found.too_close)} under {found.protocol.gap_s} s after the one before"
 
 
-def log_remarks(digits: Digits | None, copied: int, sittings: int) -> Iterator[Row]:
-    """Of a hand-written log: to ask about, never to accuse."""
-    if digits and digits.worth_asking:
-        yield "Last digits", f"{digits.zeros} of {digits.values} values written by hand end in 0: rounded?"
-    if copied >= COPIED_SITTINGS:
-        yield "Second like first", f"in {copied} of {sittings} sittings: copied, or sent twice?"
+def log_remarks(since: SinceDose | None, log: LogDigits | None) -> Iterator[Row]:
+    """Hours since a noted dose; of a hand-written log what its digits tell: to ask about, never to accuse."""
+    if since:
+        some = f"{since.readings} of {since.of} readings"
+        yield (
+            "Since the dose",
+            f"taken {rounded_text(since.median_h)} hours after the last noted dose, median of {some}",
+        )
+    if log and log.digits and log.digits.worth_asking:
+        yield "Last digits", f"{log.digits.zeros} of {log.digits.values} values written by hand end in 0: rounded?"
+    if log and log.copied >= COPIED_SITTINGS:
+        yield "Second like first", f"in {log.copied} of {log.sittings} sittings: copied, or sent twice?"
 
 
 def office_rows(office: Office | None, found: Average) -> Iterator[Row]:
@@ -237,19 +243,6 @@ def office_home_text(office: Office, found: Average) -> str:
     bounds = f"{office.bound} there and {found.threshold} mmHg at home"
     held = f"chance that it holds {words.chance(chance)}{surely}"
     return f"{office.by_means}{under} by definition; {held}. Bounds: {bounds}"
-
-
-def outstanding(
-    samples: Sequence[Sample], found: Average, low: Pressures | None = None
-) -> tuple[list[Sample], list[Sample]]:
-    """Readings of the period that are very high, and those that are low; implausible ones are neither."""
-    odd = {one for one, _ in found.implausible}
-    own = {*found.used_ids, *(one for one, _ in found.excluded)} - odd
-    within = [one for one in samples if one.reading_id in own]
-    return (
-        [one for one in within if is_very_high(one.systolic, one.diastolic)],
-        [one for one in within if is_low(one.systolic, one.diastolic, low or LOW)],
-    )
 
 
 # --- Numbers as text ----------------------------------------------------------------------------------------------

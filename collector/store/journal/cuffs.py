@@ -31,7 +31,9 @@ class Cuff:
 
 def row_of(store: Store, address: str) -> int:
     """Row of a cuff, made where it is new. Call inside a transaction."""
-    found = store.scalar("SELECT id FROM cuff WHERE address = ?", (address,))
+    found = store.scalar(
+        "SELECT id FROM cuff WHERE address = ?1 UNION ALL SELECT cuff_id FROM cuff_alias WHERE address = ?1", (address,)
+    )
     if found is None:
         found = store.query("INSERT INTO cuff (address) VALUES (?)", (address,)).lastrowid
     return int(found)
@@ -108,7 +110,9 @@ def known(store: Store) -> list[tuple[str, bool, dict[int, int]]]:
 
 def is_known(store: Store, address: str) -> bool:
     """Whether the cuff was met before and not forgotten."""
-    return store.row("SELECT 1 FROM cuff WHERE address = ? AND NOT forgotten", (address,)) is not None
+    query = """SELECT 1 FROM cuff WHERE NOT forgotten
+        AND (address = ?1 OR id = (SELECT cuff_id FROM cuff_alias WHERE address = ?1))"""
+    return store.row(query, (address,)) is not None
 
 
 def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
@@ -152,12 +156,38 @@ def last_payload(store: Store, address: str) -> int | None:
     return row
 
 
-def open_window(store: Store, until: datetime | None) -> None:
-    """New cuffs are taken in until then although the configuration accepts known ones only; None closes."""
+def await_name(store: Store, name: str, until: datetime) -> None:
+    """A cuff that calls itself so is visited until then, although it names no service."""
+    with store.transaction():
+        store.query("INSERT OR REPLACE INTO awaited VALUES (?, ?)", (name, to_us(until)))
+
+
+def awaited(store: Store, now: datetime) -> frozenset[str]:
+    """Names by which cuffs are waited for."""
+    return frozenset(name for (name,) in store.query("SELECT name FROM awaited WHERE until > ?", (to_us(now),)))
+
+
+def called(store: Store, advertised: str, since: datetime) -> str | None:
+    """Address of the cuff that calls itself so and was visited since; the latest of several."""
+    found: str | None = store.scalar(
+        """SELECT address FROM cuff JOIN visit ON cuff_id = cuff.id
+           WHERE advertised = ? AND opened_at >= ? ORDER BY visit.id DESC LIMIT 1""",
+        (advertised, to_us(since)),
+    )
+    return found
+
+
+def open_window(store: Store, until: datetime | None, at: datetime | None = None) -> None:
+    """New cuffs are taken in until then although the configuration accepts known ones only; None closes.
+
+    at: when somebody asked for it, for the history.
+    """
     with store.transaction():
         store.query("DELETE FROM accept_window")
         if until is not None:
             store.query("INSERT INTO accept_window VALUES (?)", (optional_us(until),))
+        if until is not None and at is not None:
+            audit.record(store, at, "new cuffs let in", {"until": until.isoformat()})
 
 
 def window(store: Store) -> datetime | None:

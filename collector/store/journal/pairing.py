@@ -1,10 +1,15 @@
-"""Asking a person at a cuff for the digits on its display: `cuff add` waits, the service asks, by way of the store."""
+"""Asking a person at a cuff for the digits on its display: somebody waits, the service asks, by way of the store."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from collector.store.database import Store
 from collector.store.instants import to_us
+
+ASK_FOR = timedelta(seconds=28)
+"""The Security Manager gives up after 30 s (Core Specification Vol 3 Part H 3.4)."""
+ANY = "*"
+"""In place of an address: at whichever new cuff is let in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +32,8 @@ def leave(store: Store, address: str) -> None:
 
 def present(store: Store, address: str, now: datetime) -> bool:
     """Whether somebody is at this cuff."""
-    return store.row("SELECT 1 FROM pairing WHERE address = ? AND until > ?", (address, to_us(now))) is not None
+    found = store.row("SELECT 1 FROM pairing WHERE address IN (?, ?) AND until > ?", (address, ANY, to_us(now)))
+    return found is not None
 
 
 def anywhere(store: Store, now: datetime) -> bool:
@@ -38,6 +44,10 @@ def anywhere(store: Store, now: datetime) -> bool:
 def ask(store: Store, address: str, number: int | None, now: datetime) -> None:
     with store.transaction():
         store.query(
+            "INSERT OR IGNORE INTO pairing (address, until) SELECT ?, until FROM pairing WHERE address = ?",
+            (address, ANY),
+        )
+        store.query(
             "UPDATE pairing SET asked_at = ?, number = ?, answer = NULL WHERE address = ?",
             (to_us(now), number, address),
         )
@@ -47,6 +57,15 @@ def question(store: Store, address: str) -> Question | None:
     """What the service wants to know and nobody has answered yet."""
     row = store.row("SELECT number FROM pairing WHERE address = ? AND asked_at NOTNULL AND answer IS NULL", (address,))
     return None if row is None else Question(row[0])
+
+
+def questions(store: Store, now: datetime) -> dict[str, Question]:
+    """All that wait for an answer, by the cuff's address. ASK_FOR: whoever asked gave up before."""
+    rows = store.query(
+        "SELECT address, number FROM pairing WHERE asked_at > ? AND answer IS NULL AND until > ? ORDER BY asked_at",
+        (to_us(now - ASK_FOR), to_us(now)),
+    )
+    return {address: Question(number) for address, number in rows}
 
 
 def give(store: Store, address: str, number: int) -> None:

@@ -12,6 +12,9 @@ from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
 from collector.store.values import OutcomeKind
 
+UNPLACED = 0
+"""In place of a characteristic: nobody knew what stands at the handle. The Bluetooth SIG assigns no such number."""
+
 
 @dataclass(frozen=True, slots=True)
 class Appended:
@@ -43,10 +46,12 @@ def append(
     visit: int | None = None,
     encrypted: bool | None = None,
     mark: str | None = None,
+    handle: int | None = None,
     station: int | None = None,
 ) -> Appended:
     """Commit one payload in a transaction of its own; on disk when this returns.
 
+    handle: where in the cuff the value stands; characteristic: UNPLACED while nobody knows what stands there.
     mark: names the very frame for ever, so that appending it again is idle. arrived_at: this machine's clock,
     taken for unsure while `store.clock_id` says so. station: the row of another one that it came to. Raises
     StoreError when it is not on disk.
@@ -57,9 +62,9 @@ def append(
             made = store.query(
                 "INSERT INTO payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, "
                 "arrived_at, "
-                "source, encrypted, mark, clock_id) VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM "
+                "source, encrypted, mark, clock_id, handle) VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM "
                 "payload), "
-                "?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                "?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 (
                     new_uid(),
                     station or store.own_station,
@@ -72,6 +77,7 @@ def append(
                     None if encrypted is None else int(encrypted),
                     mark,
                     store.clock_id,
+                    handle,
                 ),
             )
             assert made.lastrowid is not None
@@ -82,7 +88,7 @@ def append(
         if found is None:
             raise
     payload, *known = found
-    if known == [cuff, characteristic, value]:
+    if known in ([cuff, characteristic, value], [cuff, UNPLACED, value]):
         return Appended(payload, new=False)
     # The mark of another frame: whatever the reason, this one is kept.
     return append(
@@ -95,6 +101,7 @@ def append(
         visit=visit,
         encrypted=encrypted,
         station=station,
+        handle=handle,
         mark=f"{mark} {cuff} {characteristic:04x} {value.hex()}",
     )
 
@@ -164,12 +171,13 @@ class Payload:
     arrived_at: int  # as the station's clock showed it
     encrypted: bool | None
     clock_id: int | None
+    handle: int | None
 
 
 _PAYLOAD = (
     "SELECT payload.id, payload.uid, station_id, number, cuff_id, address, visit_id, characteristic, value, "
     "arrived_at, "
-    "encrypted, clock_id FROM payload JOIN cuff ON cuff.id = cuff_id "
+    "encrypted, clock_id, handle FROM payload JOIN cuff ON cuff.id = cuff_id "
 )
 
 
@@ -194,14 +202,20 @@ def waiting(store: Store) -> list[int]:
     ]
 
 
+def has_unplaced(store: Store, cuff_id: int) -> bool:
+    """Whether any value of the cuff came from a handle of which nothing was known."""
+    query = f"SELECT 1 FROM payload WHERE cuff_id = ? AND characteristic = {UNPLACED} LIMIT 1"
+    return store.row(query, (cuff_id,)) is not None
+
+
 def count_of_cuff(store: Store, cuff_id: int) -> int:
     """How many payloads came from a cuff."""
     return int(store.scalar("SELECT count(*) FROM payload WHERE cuff_id = ?", (cuff_id,)))
 
 
 def _payload(row: tuple[Any, ...]) -> Payload:
-    *head, encrypted, clock_id = row
-    fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id)
+    *head, encrypted, clock_id, handle = row
+    fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id, handle)
     return Payload(*fields)
 
 
@@ -225,15 +239,33 @@ def same_kind_before(store: Store, payload: Payload, within_us: int) -> Iterator
     """This payload and those of its kind before it in its visit (or, outside any, of its cuff), last first."""
     where = "visit_id = ?" if payload.visit is not None else "cuff_id = ? AND visit_id IS NULL"
     rows = store.query(
-        f"""{_PAYLOAD} WHERE {where} AND station_id = ? AND characteristic = ? AND number <= ?
+        f"""{_PAYLOAD} WHERE {where} AND station_id = ? AND number <= ?
+            AND (characteristic = ? OR characteristic = {UNPLACED} AND handle = ?)
             AND arrived_at BETWEEN ? AND ? ORDER BY number DESC, payload.uid DESC""",
         (
             payload.visit if payload.visit is not None else payload.cuff_id,
             payload.station,
-            payload.characteristic,
             payload.number,
+            payload.characteristic,
+            payload.handle,
             payload.arrived_at - within_us,
             payload.arrived_at,
         ),
     )
     return map(_payload, rows)
+
+
+def unstamped_lately(
+    store: Store, payload: Payload, content: str, within_us: int
+) -> list[tuple[int, bytes, int | None, int, int | None, str]]:
+    """(payload's row, uid, visit, arrival, unsure clock, reading's id) of what told of unstamped readings of this
+    content in the payload's visit, or so long before it."""
+    query = """SELECT payload.id, payload.uid, payload.visit_id, arrived_at, clock_id, reading_id
+        FROM payload JOIN outcome ON outcome.payload_id = payload.id JOIN reading ON reading.id = outcome.reading
+        WHERE kind = 'reading' AND content = ? AND stamp IS NULL AND """
+    in_visit = store.query(query + "payload.visit_id = ?", (content, payload.visit)).fetchall()
+    before = store.query(
+        query + "payload.cuff_id = ? AND payload.arrived_at BETWEEN ? AND ?",
+        (content, payload.cuff_id, payload.arrived_at - within_us, payload.arrived_at),
+    ).fetchall()
+    return list(dict.fromkeys(in_visit + before))

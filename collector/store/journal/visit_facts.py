@@ -53,10 +53,11 @@ def _clock_values(store: Store, query: str, *values: object) -> Iterator[ClockVa
         )
 
 
-def clock_values(store: Store, cuff_id: int) -> Iterator[ClockValue]:
-    """All of a cuff, the latest first."""
-    query = f"{_CLOCK_VALUE} WHERE visit_fact.cuff_id = ? AND characteristic IN ({_CLOCKS}) ORDER BY at DESC"
-    return _clock_values(store, query, cuff_id)
+def clock_values(store: Store, cuff: int | str) -> Iterator[ClockValue]:
+    """All of a cuff (its row or address), the latest first."""
+    row = "?" if isinstance(cuff, int) else "(SELECT id FROM cuff WHERE address = ?)"
+    query = f"{_CLOCK_VALUE} WHERE visit_fact.cuff_id = {row} AND characteristic IN ({_CLOCKS}) ORDER BY at DESC"
+    return _clock_values(store, query, cuff)
 
 
 def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int) -> list[ClockValue]:
@@ -68,17 +69,6 @@ def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int)
     )
     later = _clock_values(store, f"{of_cuff} AND at >= ? ORDER BY at, visit_fact.id LIMIT ?", cuff, at, after)
     return [*list(earlier)[::-1], *later]
-
-
-def clock_of_fact(store: Store, cuff: str, characteristic: int) -> tuple[int | None, int | None]:
-    """(unsure clock by which a cuff's value was last read, when its clock was last set: microseconds UTC)."""
-    row = store.row(
-        """SELECT (SELECT clock_id FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'read' AND characteristic = ?2
-           ORDER BY at DESC LIMIT 1), (SELECT max(at) FROM visit_fact WHERE cuff_id = cuff.id AND kind = 'clock set'
-           AND error IS NULL) FROM cuff WHERE address = ?1""",
-        (cuff, characteristic),
-    )
-    return (None, None) if row is None else (row[0], row[1])
 
 
 def has_unsure(store: Store, cuff_id: int) -> bool:
@@ -94,31 +84,15 @@ def was_read_at(store: Store, cuff: str, at: int) -> bool:
     return store.row(query, (cuff, at)) is not None
 
 
-def read_before(store: Store, cuff_id: int, characteristic: int, at: int) -> bytes | None:
-    """A value as it was last read until then."""
-    found: bytes | None = store.scalar(
-        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? AND at <= ?
-           ORDER BY at DESC, uid DESC LIMIT 1""",
-        (cuff_id, characteristic, at),
-    )
-    return found
-
-
-def read_after(store: Store, cuff_id: int, characteristic: int, at: int) -> bytes | None:
-    """A value as it was first read after that."""
-    found: bytes | None = store.scalar(
-        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? AND at > ?
-           ORDER BY at, uid LIMIT 1""",
-        (cuff_id, characteristic, at),
-    )
-    return found
-
-
-def bond_before(store: Store, cuff_id: int, at: int) -> bytes | None:
-    """What was last noted of a cuff's bond until then: JSON."""
-    found: bytes | None = store.scalar(
-        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'bond' AND at <= ?
-           ORDER BY at DESC, uid DESC LIMIT 1""",
-        (cuff_id, at),
-    )
-    return found
+def told_about(
+    store: Store, cuff_id: int, kind: str, characteristic: int | None, first: int, last: int
+) -> list[tuple[int, bytes, bytes]]:
+    """(at, uid, value) of what was told from one instant to another (microseconds UTC), and of the last before and the
+    first after; in order."""
+    query = """SELECT at, uid, value FROM visit_fact WHERE cuff_id = ?1 AND kind = ?2 AND characteristic IS ?3
+        AND at >= coalesce((SELECT max(at) FROM visit_fact WHERE cuff_id = ?1 AND kind = ?2 AND characteristic IS ?3
+            AND at <= ?4), ?4)
+        AND at <= coalesce((SELECT min(at) FROM visit_fact WHERE cuff_id = ?1 AND kind = ?2 AND characteristic IS ?3
+            AND at > ?5), ?5)
+        ORDER BY at, uid"""
+    return store.query(query, (cuff_id, kind, characteristic, first, last)).fetchall()

@@ -7,7 +7,7 @@ from datetime import datetime
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
-from collector.store.journal import cuffs, derivation
+from collector.store.journal import cuffs, derivation, payloads
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +86,8 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
             store.query("INSERT INTO cuff_handle VALUES (?, ?, ?)", (cuff, handle, characteristic))
         text = json.dumps({str(handle): uuid for handle, uuid in sorted(handles.items())})
         _learn(store, visit, "handles", None, text.encode(), at, 0, None)
+        if payloads.has_unplaced(store, cuff):
+            derivation.note_redo(store, cuff)
 
 
 def learn_bond(
@@ -128,8 +130,9 @@ def learn_confirmed(store: Store, cuff_id: int, at: datetime) -> None:
 
 
 def learn_name(store: Store, visit: int, name: str, at: datetime) -> None:
-    """What the cuff calls itself, as sent."""
+    """What the cuff calls itself, as sent. Who was waited for by this name has come."""
     with store.transaction():
+        store.query("DELETE FROM awaited WHERE name = ?", (name,))
         changed = store.query(
             "UPDATE cuff SET advertised = ?1 WHERE id = (SELECT cuff_id FROM visit WHERE id = ?2) "
             "AND advertised IS NOT ?1",

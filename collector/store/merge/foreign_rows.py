@@ -174,9 +174,9 @@ def _batch(store: Store, after: int, until: int) -> int:
     # A mark that stands here under another number is a frame that two copies of one store heard: it stays marked once.
     new = store.query(
         "INSERT INTO main.payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, arrived_at, "
-        "source, encrypted, mark, clock_id) SELECT uid, s.ours, number, c.ours, v.ours, characteristic, value, "
+        "source, encrypted, mark, clock_id, handle) SELECT uid, s.ours, number, c.ours, v.ours, characteristic, value, "
         "arrived_at, source, encrypted, CASE WHEN EXISTS (SELECT 1 FROM main.payload p WHERE p.station_id = s.ours "
-        "AND p.mark = t.mark) THEN NULL ELSE mark END, k.ours FROM other.payload t "
+        "AND p.mark = t.mark) THEN NULL ELSE mark END, k.ours, handle FROM other.payload t "
         "JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs = t.cuff_id "
         "LEFT JOIN our_visit v ON v.theirs = t.visit_id LEFT JOIN our_clock k ON k.theirs = t.clock_id "
         "WHERE t.id > ? AND t.id <= ? AND uid NOT IN (SELECT uid FROM main.erased) ORDER BY t.id "

@@ -68,7 +68,7 @@ _OF_LOAN = f"""
 _WITHOUT_READING = """
     SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id
     JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1 AND NOT span.gone
-    AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment')
+    AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment', 'other')
     AND (since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)
 """
 _GOING = (_OF_PERSON, _OF_LOAN, _WITHOUT_READING)
@@ -246,6 +246,7 @@ def _forget_reading(store: Store, reading_id: str) -> None:
 
 def _delete_person(store: Store, person: int) -> None:
     names = {store.scalar("SELECT name FROM person WHERE id = ?", (person,)), *former_names(store, person)}
+    names |= _device_names(store, person)
     for table in _TABLES:
         store.query(f"DELETE FROM {table} WHERE person_id = ?", (person,))
     store.query("UPDATE reading SET person_id = NULL WHERE person_id = ?", (person,))
@@ -257,7 +258,14 @@ def _delete_person(store: Store, person: int) -> None:
 def former_names(store: Store, person: int, where: str = "main") -> set[str]:
     """What the person (a row of that database) was called before and after renaming, as the history tells."""
     of = f"SELECT detail FROM {where}.audit WHERE person_id = ? AND what = 'person renamed'"
-    return {name for (detail,) in store.query(of, (person,)) for name in json.loads(detail).values()}
+    told = [json.loads(detail) for (detail,) in store.query(of, (person,))]
+    return {name for change in told for name in (change["from"], change["to"])}
+
+
+def _device_names(store: Store, person: int) -> set[str]:
+    """What the person's devices are called, who may have written in other people's history."""
+    of = "SELECT detail FROM audit WHERE person_id = ? AND what = 'page device added'"
+    return {json.loads(detail)["device"] for (detail,) in store.query(of, (person,))}
 
 
 def take_names_out(store: Store, names: set[str]) -> None:

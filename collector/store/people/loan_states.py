@@ -31,6 +31,10 @@ class Step(StrEnum):
     CLOSED = "closed"
 
 
+MARKS = (State.QUARANTINE, State.LOST, State.CHECK_DUE, State.CLEANING, State.RETIRED)
+"""What a person may mark a cuff as; it becomes available by being taken back alone."""
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
     """Something a person has to look at. otherwise: the state of a cuff of which it is not so."""

@@ -4,6 +4,7 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from shlex import quote
 from typing import Any
 
 from collector.store import audit, people
@@ -59,6 +60,16 @@ def set_state(store: Store, address: str, state: State, at: datetime, reason: st
             (cuffs.row_of(store, address), state, reason, to_us(at)),
         )
         audit.record(store, at, "cuff marked", {"cuff": address, "state": str(state), "reason": reason})
+
+
+def mark(store: Store, cuff: str, state: State, at: datetime, reason: str | None = None) -> None:
+    """Take a cuff of the stock out of use, by one of MARKS. Raises StoreError for one that is in no stock."""
+    address = cuffs.need(store, cuff)
+    if state_of(store, address) is None:
+        raise StoreError(
+            f"{cuff} is not in the lending stock; `quietcuff loan back {quote(cuff)}` takes it in", "refused"
+        )
+    set_state(store, address, state, at, reason)
 
 
 def lend(store: Store, cuff: str, borrower: str, slots: tuple[slot_spans.Slot, ...], at: datetime) -> Loan:

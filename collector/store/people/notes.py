@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from shlex import quote
 
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
@@ -77,7 +78,9 @@ def remove(store: Store, person: str, note_id: str, at: datetime) -> Note:
                 if found
                 else (f"no note of {owner.name} has an id that begins")
             )
-            raise StoreError(f"{problem} with '{note_id}'; `quietcuff note list {owner.name}` shows them", "refused")
+            raise StoreError(
+                f"{problem} with '{note_id}'; `quietcuff note list {quote(owner.name)}` shows them", "refused"
+            )
         # The text goes at once; the row stays, so that the removal wins wherever stores merge.
         store.query(
             "UPDATE note SET gone = 1, text = '', changed_at = ? WHERE uid = ?",

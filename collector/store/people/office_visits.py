@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
+from shlex import quote
 
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
@@ -62,7 +63,7 @@ def remove(store: Store, person: str, visit_id: str, at: datetime) -> OfficeVisi
         found = [one for one in every(store, owner.name) if visit_id and one.visit_id.startswith(visit_id.lower())]
         if len(found) != 1:
             problem = f"{len(found)} visits of {owner.name} have ids that begin with '{visit_id}'"
-            raise StoreError(f"{problem}; `quietcuff office list {owner.name}` shows them", "refused")
+            raise StoreError(f"{problem}; `quietcuff office list {quote(owner.name)}` shows them", "refused")
         store.query(
             "UPDATE office_visit SET gone = 1, readings = '[]', changed_at = ? WHERE uid = ?",
             (to_us(at), bytes.fromhex(found[0].visit_id)),

@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from collector.store import audit
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 
@@ -32,6 +33,7 @@ def begin(store: Store, person: int, rest_s: float, at: datetime) -> OpenSitting
             "INSERT INTO page_sitting (person_id, started_at, rest_s, answers, claimed) VALUES (?, ?, ?, '[]', '[]')",
             (person, to_us(at), rest_s),
         ).lastrowid
+        audit.record(store, at, "sitting begun on the page", {}, person)
     assert row is not None
     return OpenSitting(row=row, person=person, started_at=at, rest_s=rest_s, answers=(), claimed=())
 

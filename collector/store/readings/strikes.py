@@ -11,7 +11,7 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs
-from collector.store.values import HAND_COPY, STRIKES, STRUCK_OUT, Reading
+from collector.store.values import CORRECTED, HAND_COPY, STRIKES, STRUCK_OUT, Reading
 
 
 def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) -> Reading:
@@ -20,16 +20,23 @@ def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) 
         reading = readings.get(store, reading_id)
         if held := STRIKES.intersection(reading.marks):
             already = f"reading {reading.reading_id} is {min(held)} already"
-            raise StoreError(f"{already}; `quietcuff strike … --undo` takes that back", "refused")
+            command = "correct" if CORRECTED in held else "strike"
+            raise StoreError(f"{already}; `quietcuff {command} … --undo` takes that back", "refused")
         _write(store, reading, mark, True, at)
         return readings.get(store, reading.reading_id)
 
 
-def undo(store: Store, reading_id: str, at: datetime) -> Reading:
-    """It counts again. Raises StoreError where it was not struck out."""
+def undo(store: Store, reading_id: str, at: datetime, corrected: bool = False) -> Reading:
+    """It counts again. corrected: it was; else it was struck out or marked. Raises StoreError where it was not so.
+
+    What was corrected has another reading in its place: to count it again alone would count both.
+    """
     with store.transaction():
         reading = readings.get(store, reading_id)
         mark = next(iter(STRIKES.intersection(reading.marks)), None)
+        if mark == CORRECTED and not corrected:
+            command = f"`quietcuff correct {reading.reading_id} --undo`"
+            raise StoreError(f"reading {reading.reading_id} was corrected; {command} takes that back", "refused")
         if mark is None:
             raise StoreError(f"reading {reading.reading_id} is not struck out or marked as standing", "refused")
         _write(store, reading, mark, False, at)

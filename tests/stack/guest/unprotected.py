@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 from collector.radio.bluez import BlueZRadio
-from collector.radio.port import UseWitness
+from collector.radio.plan import UseWitness
 from collector.service.config import Config
 from collector.service.listen import log
 from collector.service.listen.assemble import listen

@@ -7,12 +7,14 @@ mark, and loses none. While the sink cannot store, frames wait in the kernel.
 import asyncio
 import logging
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Protocol
 
 from collector.radio.bluez.monitor import hci_frames
 from collector.radio.bluez.monitor.channel import Channel
 from collector.radio.bluez.monitor.handover import Handover
-from collector.radio.bluez.monitor.links import Links, Peer, Place, Value
+from collector.radio.bluez.monitor.links import MOST_WAITING, Links, Peer, Place, Value
 from collector.radio.bluez.monitor.record_handles import WAIT, RecordHandles
 from collector.radio.port import NotTaken
 
@@ -30,8 +32,13 @@ class WitnessReceiver(Protocol):
         """A cuff's record. Raises NotTaken: it is shown again later."""
         ...
 
-    def link_ended(self, address: str, reason: int, unclaimed: int) -> None:
-        """reason: HCI error code. unclaimed: values that waited for a discovery which never finished."""
+    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+        """A value that no discovery has told the meaning of, of a link that ends; whether it is a cuff's, and kept.
+        Raises NotTaken."""
+        ...
+
+    def link_ended(self, address: str, reason: int, dropped: int) -> None:
+        """reason: HCI error code. dropped: values that gave way while they waited for discovery."""
         ...
 
     def key_missing(self, address: str) -> None:
@@ -181,10 +188,24 @@ class Witness:
 
     def _link_ended(self, sign: hci_frames.LinkEnded) -> None:
         self._release()
-        peer = self.links.link_ended(sign)
-        if peer is not None:
-            self.record_handles.link_ended(peer.address)
-            self.receiver.link_ended(peer.address, sign.reason, len(peer.held) + peer.overflowed)
+        place = (sign.adapter, sign.handle)
+        peer = self.links.peers.get(place)
+        if peer is None:
+            return
+        while peer.held and self._keep(place, peer):
+            pass
+        self.links.link_ended(sign)
+        self.record_handles.link_ended(peer.address)
+        self.receiver.link_ended(peer.address, sign.reason, peer.overflowed)
+
+    def _keep(self, place: Place, peer: Peer) -> bool:
+        """Hand over the oldest value that waits, with its handle; False where it is not a cuff's. Raises NotTaken."""
+        value = peer.held[0]
+        with self._understood(peer.address):
+            if not self.receiver.unplaced(peer.address, value, _mark(place, value)):
+                return False
+        del peer.held[0]
+        return True
 
     def _piece(self, piece: hci_frames.Piece, at_ns: int) -> bool:
         place = (piece.adapter, piece.handle)
@@ -194,6 +215,8 @@ class Witness:
             peer = self.links.peers.get(place)
             verdict = self.record_handles.verdict(peer.address if peer else "", value.handle)
             if verdict == WAIT:
+                if peer is not None and len(peer.held) >= MOST_WAITING:
+                    self._keep(place, peer)
                 self.links.hold(place, value)
                 changed = True
             elif isinstance(verdict, int) and peer is not None:
@@ -201,9 +224,14 @@ class Witness:
         return self.links.keep_part(piece, at_ns) or changed
 
     def _give(self, place: Place, address: str, characteristic: int, value: Value) -> None:
-        mark = f"hci{place[0]}-{place[1]:04x}-{value.at_ns}"
+        with self._understood(address):
+            self.receiver.record(address, characteristic, value, _mark(place, value))
+
+    @contextmanager
+    def _understood(self, address: str) -> Iterator[None]:
+        """What the receiver does not foresee is tried a few times. Raises NotTaken."""
         try:
-            self.receiver.record(address, characteristic, value, mark)
+            yield
         except NotTaken:
             raise
         except Exception as error:
@@ -264,3 +292,8 @@ class Witness:
             self._last, self._drops = kept["last"], kept.get("drops", 0)
             self.links.load(kept["links"])
             self.record_handles.discovered.update(kept["discovered"])
+
+
+def _mark(place: Place, value: Value) -> str:
+    """Names this very frame for ever."""
+    return f"hci{place[0]}-{place[1]:04x}-{value.at_ns}"

@@ -239,11 +239,8 @@ class Observations:
 
         Empty where the person or a part of the stamp is unknown.
         """
-        if reading.person is None or reading.stamp is None:
-            return ""
-        try:
-            stamp = datetime.fromisoformat(reading.stamp)
-        except ValueError:
+        shown = reading.clock_shown
+        if reading.person is None or shown is None:
             return ""
         key = (reading.cuff, reading.person)
         if key not in self._keys:
@@ -252,7 +249,7 @@ class Observations:
             device = (actors.eui(facts.system_id) if facts else None) or reading.cuff
             name = device.replace("-", "").replace(":", "").upper()
             self._keys[key] = f"{name}-{subject.value}-{subject.system}-150020-"
-        since = stamp.replace(tzinfo=None) - _Y2K
+        since = shown - _Y2K
         return f"{self._keys[key]}{since.days * 86400 + since.seconds}"
 
 
