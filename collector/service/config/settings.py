@@ -94,6 +94,10 @@ def _topic(text: str) -> str | None:
     return "a topic has no '+', '#' or '/' at its ends" if re.search(r"[+#]|^/|/$|^$", text) else None
 
 
+def _prefix(text: str) -> str | None:
+    return _topic(text) if text else None
+
+
 @dataclass(frozen=True, slots=True)
 class Station:
     name: str = key("", "What this station is called where several are merged.")
@@ -212,11 +216,17 @@ class Relay:
     user: str = key("", "User name there (PostgreSQL, MQTT).")
     token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")
     password_file: Path | None = key(None, "A file that holds the password, or the key of a webhook.")
+    token_url: str = key("", "Where a token is given for an assertion that our key signs (FHIR).")
+    client_id: str = key("", "How we are known there.")
+    key_file: Path | None = key(None, "Our private key: RSA, or EC on P-384, as PEM.")
+    key_id: str = key("", "What the receiver calls that key.")
+    scope: str = key("system/*.cruds", "What the token is to allow.")
     ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
+    discovery: str = key("", "Where a home automation server looks for what there is (MQTT).", check=_prefix)
     batch: int = key(0, "Readings at once, at most; 0: what is usual with its kind.", at_least=0, at_most=5000)
     timeout_s: float = key(30.0, "Seconds for a whole exchange, to begin with.", at_least=1, at_most=600)
 
