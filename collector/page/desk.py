@@ -23,7 +23,7 @@ from collector.store.errors import StoreError
 from collector.store.journal import cuffs
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, MARKS, State, Step
-from collector.store.people.loans import Loan
+from collector.store.people.loans import Loan, Stocked
 from collector.store.people.page_devices import Role
 
 BACK = "back:"
@@ -115,7 +115,7 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
         status,
         stock=[(one, _name(around, one.cuff), written(one.since.astimezone(around.zone).date())) for one in stock],
         free=[(one.cuff, _name(around, one.cuff)) for one in stock if one.state is State.AVAILABLE],
-        out=[(one.cuff, _name(around, one.cuff), one.loan) for one in stock if one.state is State.ON_LOAN],
+        out=[(one.cuff, _name(around, one.cuff), one.loan) for one in stock if _to_take_back(one)],
         others=[(address, name) for address, name in met.items() if address not in {one.cuff for one in stock}],
         returns=returns,
         checks=CHECKS,
@@ -126,6 +126,11 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
         error=error,
         seen=seen,
     )
+
+
+def _to_take_back(one: Stocked) -> bool:
+    """Also one that was marked while it was out, or that was put right since."""
+    return one.state not in (State.AVAILABLE, State.RETIRED) and (one.loan is None or one.loan.step is Step.OUT)
 
 
 def _standing(around: Room, cuff: str, answer: tuple[str, bool] | None) -> ReturnStanding:

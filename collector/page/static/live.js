@@ -33,7 +33,7 @@ function listen() {
   if (stream && stream.readyState !== EventSource.CLOSED) return;
   stream = new EventSource("/events?after=" + live.dataset.seen);
   stream.addEventListener("reading", refresh);
-  stream.addEventListener("question", refresh);
+  stream.addEventListener("news", refresh);
   stream.addEventListener("out", () => location.reload());
 }
 
