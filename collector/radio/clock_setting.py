@@ -1,4 +1,4 @@
-"""Setting a cuff's clock in a visit, by ours where that can be right at all: a computer without one starts in 1970."""
+"""Setting a cuff's clock in a visit."""
 
 from datetime import UTC, datetime
 
@@ -6,13 +6,7 @@ from collector.radio.plan import SetClock
 from collector.radio.port import ClockSet, Refused
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
-from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
-
-NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
-
-
-def trustworthy(now: datetime) -> bool:
-    return now >= NO_EARLIER
+from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead, trustworthy
 
 
 async def set_clock(steps: Steps, though_right: bool) -> bool:

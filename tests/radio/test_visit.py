@@ -385,7 +385,7 @@ class TestClock:
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
         self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("collector.radio.clock_setting.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
+        monkeypatch.setattr("parsers.cuff_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
         link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert "write 2a2b" not in link.steps
 
