@@ -152,6 +152,7 @@ SQL = re.compile(
 )
 SPEAKS_SQL = {
     "collector/share/relay/postgresql.py": "a receiver that is a PostgreSQL server",
+    "collector/share/relay/postgresql_reading.py": "the same server, asked",
     "collector/share/relay/postgresql_schema.py": "its tables",
 }
 

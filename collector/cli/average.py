@@ -74,7 +74,7 @@ def average(
 
     around = of(ctx)
     number = around.config.station.emergency_number
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         of_person = known(store, wanted.person, readings_of(store, wanted))
     beside = overview(of_person, wanted.protocol, wanted.plan, wanted.first, wanted.last, spread)

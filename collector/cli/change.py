@@ -56,7 +56,7 @@ def change(
     """
 
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, None, None)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)

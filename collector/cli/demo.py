@@ -107,7 +107,7 @@ def _open_page(path: Path, around: GlobalOptions) -> None:
     with subprocess.Popen([*listen, "--log", "error"], stdin=subprocess.DEVNULL) as cuff:
         say(f"Open {base_address(around.config.page)}/in/{link} in a browser on this machine. Ctrl-C ends it.")
         try:
-            start(path, around.config, None, None, say)
+            start(path, around.config, say)
         finally:
             cuff.terminate()
 

@@ -107,7 +107,8 @@ def export(
         raise Usage("--batch goes with --to fhir or fhir-transaction")
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} cannot be shown in a terminal; name a file with --output")
-    with (writing_store if only_new else reading_store)(around) as store, progress("exporting, readings") as show:
+    opened = writing_store(around) if only_new else reading_store(around, central=True)
+    with opened as store, progress("exporting, readings") as show:
         before = ExportedBefore(store, form.name) if only_new else None
         total = 0 if before or not sys.stderr.isatty() else count_of(store, chosen)
 

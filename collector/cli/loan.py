@@ -129,7 +129,7 @@ def show(
       quietcuff loan list
     """
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         stock = sorted(loans.stock(store), key=lambda one: (one.name is None, natural(one.name or one.cuff)))
     if as_json:
         for one in stock:

@@ -64,7 +64,12 @@ def root_app() -> "typer.Typer":
     def quietcuff(
         ctx: typer.Context,
         store: Annotated[
-            Path | None, typer.Option(envvar="QUIETCUFF_STORE", metavar="FILE", help="The store to work on.")
+            str | None,
+            typer.Option(
+                envvar="QUIETCUFF_STORE",
+                metavar="FILE",
+                help="The store to work on; postgresql://ROLE@HOST/DATABASE asks what all stations relayed there.",
+            ),
         ] = None,
         config: Annotated[
             Path | None, typer.Option(envvar="QUIETCUFF_CONFIG", metavar="FILE", help="The configuration file.")

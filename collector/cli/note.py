@@ -75,7 +75,7 @@ def list_notes(
       quietcuff note list mira
     """
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(of(ctx), central=True) as store:
         found = notes.every(store, person)
     if as_json:
         for note in found:

@@ -80,7 +80,7 @@ def list_visits(
       quietcuff office list mira
     """
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(of(ctx), central=True) as store:
         found = visits_kept.every(store, person)
     if not found:
         say(f"no visits of {person} yet; `quietcuff office add` keeps one")

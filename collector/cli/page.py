@@ -47,10 +47,8 @@ def run(
       quietcuff page run --address 0.0.0.0
     """
     need_extra()
-    from collector.page.start import start
-
     around = of(ctx)
-    start(around.store_path, around.config, address, port, say)
+    hand_over(around, address, port)
 
 
 @app.command("invite")
@@ -156,6 +154,21 @@ def base_address(page: "Page") -> str:
     with suppress(ValueError):
         plain = ip_address(page.address).is_loopback
     return f"http{'' if plain else 's'}://{f'[{host}]' if ':' in host else host}:{page.port}"
+
+
+def hand_over(around: GlobalOptions, address: str | None, port: int | None) -> None:
+    """Become the unit's own small program: the command line's library would take megabytes as long as the page runs."""
+    import os
+    import sys
+
+    wanted = {
+        "QUIETCUFF_STORE": str(around.store_path.absolute()),
+        "QUIETCUFF_CONFIG": str(around.config_option.absolute()) if around.config_option else "",
+        "QUIETCUFF_PAGE_ADDRESS": address or "",
+        "QUIETCUFF_PAGE_PORT": str(port or ""),
+    }
+    os.environ.update({name: value for name, value in wanted.items() if value})
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "collector.page.entry"])
 
 
 def need_extra() -> None:

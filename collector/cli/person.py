@@ -45,7 +45,7 @@ def list_people(
       quietcuff person list
     """
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         everybody = sorted(people.every(store), key=lambda person: natural(person.name))
         held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
         names = cuff_names(store)

@@ -79,7 +79,7 @@ def readings(
         unassigned=unassigned,
         last=USUAL_LAST if cut else last,
     )
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         found = select(store, chosen)
         count = _json(found) if as_json else show(store, found, around.config.station.emergency_number)
         if count == 0:

@@ -72,7 +72,7 @@ def report(
 
     around = of(ctx)
     render = _renderer(output, paper)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         data = report_data(store, around, wanted, dates.day(since, "--plot-since"), code)
     if not data.average.taken:

@@ -54,7 +54,7 @@ def trend(
     if weeks and months:
         raise Usage("--weeks and --months cannot go together; give one of them")
     around = of(ctx)
-    with reading_store(around) as store:
+    with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)

@@ -35,11 +35,14 @@ def folder_of(store: Path) -> Path:
 
 
 def own_certificate(folder: Path, names: tuple[str, ...], now: datetime | None = None) -> Own:
-    """The certificate for these host names and addresses: the present one while it is good for them, else a new one."""
+    """The certificate for these host names and addresses: the present one while it is good for them, else a new one.
+
+    One that is good for more stays: the page's unit has no network and sees no address, `page invite` does.
+    """
     now = now or datetime.now(UTC)
     certificate, key = folder / "certificate.pem", folder / "key.pem"
     found = _present(certificate, key)
-    if found is None or found.not_valid_after_utc < now + RENEW_BEFORE or _names(found) != _wanted(names):
+    if found is None or found.not_valid_after_utc < now + RENEW_BEFORE or not _wanted(names) <= _names(found):
         found = _make(folder, names, now)
     return Own(certificate, key, fingerprint(found), found.not_valid_after_utc)
 

@@ -17,7 +17,7 @@ def run() -> None:
     )
     try:
         settings = load(config)
-        start(store or settings.store.path or usual_store(), settings, None, None, _say)
+        start(store or settings.store.path or usual_store(), settings, _say)
     except (ConfigError, NoSocket, StoreError) as error:
         sys.exit(f"quietcuff-page: {error}")
 

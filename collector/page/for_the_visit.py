@@ -16,6 +16,7 @@ from collector.page.visitor import Refused, Room, may, room, whose
 from collector.service.config.plans import in_force
 from collector.share.report import render_html
 from collector.share.report.gather import Wanted, gather
+from collector.share.report.pdf import PAPERS
 from collector.share.report.style import STYLE
 from collector.store.people.page_devices import Role
 from collector.store.people.persons import Person
@@ -24,6 +25,7 @@ STYLE_HASH = base64.b64encode(sha256(STYLE.encode()).digest()).decode()
 POLICY = f"default-src 'none'; style-src 'sha256-{STYLE_HASH}'; frame-ancestors 'self'; base-uri 'none'"
 """The report has its one style sheet within itself; its hash lets in that one and no other."""
 CHILD_S = 60.0
+A4 = "A4"
 PDF_CHILD = (sys.executable, "-m", "collector.page.pdf_child")
 
 
@@ -46,6 +48,7 @@ async def visit(request: Request) -> Response:
         first=first or "",
         last=last or "",
         query=f"?{query}" if query else "",
+        papers=[(paper, "?" + "&".join(filter(None, (query, f"paper={paper}")))) for paper in PAPERS],
         error=error,
     )
 
@@ -62,7 +65,10 @@ async def pdf(request: Request) -> Response:
     """Made by a process of its own: what draws it is large, and would stay in this one."""
     around, person = room(request), whose(request)
     first, last = _period(request)
-    order = pdf_order(around, person, first, last)
+    paper = request.query_params.get("paper", A4)
+    if paper not in PAPERS:
+        raise Refused(422, f"There is no paper '{paper}' here; there is {' and '.join(PAPERS)}.")
+    order = pdf_order(around, person, first, last, paper)
     child = await asyncio.create_subprocess_exec(
         *PDF_CHILD, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
     )
@@ -78,7 +84,9 @@ async def pdf(request: Request) -> Response:
     )
 
 
-def pdf_order(around: Room, person: Person, first: date | None = None, last: date | None = None) -> bytes:
+def pdf_order(
+    around: Room, person: Person, first: date | None = None, last: date | None = None, paper: str = A4
+) -> bytes:
     """What the child reads on its stdin; no name is in anybody's list of processes."""
     config = around.config.source
     order = {
@@ -87,6 +95,7 @@ def pdf_order(around: Room, person: Person, first: date | None = None, last: dat
         "person": person.row,
         "first": first and first.isoformat(),
         "last": last and last.isoformat(),
+        "paper": paper,
     }
     return json.dumps(order).encode()
 

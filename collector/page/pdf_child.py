@@ -25,7 +25,7 @@ def main() -> int:
         assert person is not None
         around = Room(store, config, path, Life())
         try:
-            page = render_pdf(gather(store, wanted(around, person, first, last), datetime.now(UTC)), "A4")
+            page = render_pdf(gather(store, wanted(around, person, first, last), datetime.now(UTC)), order["paper"])
         except ReportError as error:
             sys.stderr.write(str(error))
             return 1

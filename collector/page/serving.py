@@ -8,7 +8,7 @@ listening socket, which systemd holds and starts the next process for.
 import asyncio
 import os
 import socket
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
@@ -23,6 +23,9 @@ FIRST_DESCRIPTOR = 3  # sd_listen_fds(3)
 SILENT_S = 15.0
 """Browsers open connections in advance; one that says nothing for so long would keep the process awake for good."""
 QUIET_LOOKS, LOOK_S = 5, 0.1
+CERTIFICATE_TICKS = 100  # of the server's, a tenth of a second each
+Files = Callable[[], tuple[Path, Path]]
+"""The certificate's file and its key's, renewed where it is time for that; asked again and again."""
 DEAD_PEER_MS = 60_000
 
 
@@ -41,12 +44,26 @@ class Connection(H11Protocol):
 
 
 class IdleServer(uvicorn.Server):
-    def __init__(self, config: uvicorn.Config, life: Life) -> None:
+    def __init__(self, config: uvicorn.Config, life: Life, files: Files | None) -> None:
         super().__init__(config)
-        self.life = life
+        self.life, self.files = life, files
+        self._made = files and _made(files())
 
     async def on_tick(self, counter: int) -> bool:
+        if counter % CERTIFICATE_TICKS == 0 and self.files:
+            self._take_new_certificate(self.files)
         return await super().on_tick(counter) or (self.life.over() and not self.server_state.connections)
+
+    def _take_new_certificate(self, files: Files) -> None:
+        """One that was renewed holds from the next connection on; those that are open go on."""
+        try:
+            found = files()
+            made = _made(found)
+            if made != self._made and self.config.ssl:
+                self.config.ssl.load_cert_chain(*found)
+                self._made = made
+        except OSError:  # ssl.SSLError too: half written, or none at the moment; the old one goes on
+            pass
 
     async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
         self.life.ending.set()
@@ -61,8 +78,13 @@ class IdleServer(uvicorn.Server):
         await super().shutdown(sockets)
 
 
-def serve(app: ASGIApp, life: Life, sockets: list[socket.socket], certificate: tuple[Path, Path] | None = None) -> None:
-    """Until stopped or idle. certificate: its file and its key's; None: plain, for this machine's own addresses."""
+def _made(files: tuple[Path, Path]) -> tuple[int, ...]:
+    return tuple(file.stat().st_mtime_ns for file in files)
+
+
+def serve(app: ASGIApp, life: Life, sockets: list[socket.socket], files: Files | None = None) -> None:
+    """Until stopped or idle. files: of the certificate; None: plain, for this machine's own addresses."""
+    certificate = files and files()
     config = uvicorn.Config(
         app,
         loop="asyncio",
@@ -83,7 +105,7 @@ def serve(app: ASGIApp, life: Life, sockets: list[socket.socket], certificate: t
     for one in sockets:
         with suppress(OSError):  # a phone that vanished is noticed within a minute; not every system can
             one.setsockopt(socket.IPPROTO_TCP, socket.TCP_USER_TIMEOUT, DEAD_PEER_MS)
-    IdleServer(config, life).run(sockets=sockets)
+    IdleServer(config, life, files).run(sockets=sockets)
 
 
 def handed_over() -> list[socket.socket]:

@@ -16,26 +16,24 @@ EVERYWHERE = ("0.0.0.0", "::")
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
 
-def start(
-    path: Path, config: Config, address: str | None, port: int | None, say: Callable[[str], None], idle_s: float = 0.0
-) -> None:
+def start(path: Path, config: Config, say: Callable[[str], None]) -> None:
     """Until stopped, or idle where systemd's socket started it. Raises NoSocket, StoreError."""
     page = config.page
     sockets = handed_over()
-    life = Life(page.idle_minutes * 60 if sockets else idle_s)
-    sockets = sockets or [own_socket(address or page.address, port or page.port)]
+    life = Life(page.idle_minutes * 60 if sockets else 0.0)
+    sockets = sockets or [own_socket(page.address, page.port)]
     plain = is_loopback(sockets)
-    files = None if plain else certificate_files(path, config)
+    files = None if plain else lambda: certificate_files(path, config)
     os.umask(0o077)
     with open_store(path) as store:
         where = sockets[0].getsockname()
         say(f"the page answers on http{'' if plain else 's'}://{_bracketed(where[0])}:{where[1]}")
-        serve(build(Room(store, config, path, life), hosts(page, address)), life, sockets, files)
+        serve(build(Room(store, config, path, life), hosts(page)), life, sockets, files)
 
 
-def hosts(page: Page, address: str | None = None) -> tuple[str, ...]:
+def hosts(page: Page) -> tuple[str, ...]:
     """What a Host header may say."""
-    named = [page.name, address or "", page.address, *(own_addresses() if _everywhere(address, page) else ())]
+    named = [page.name, page.address, *(own_addresses() if page.address in EVERYWHERE else ())]
     return (*LOOPBACK, *(_bracketed(name) for name in named if name and name not in EVERYWHERE))
 
 
@@ -64,10 +62,6 @@ def own_addresses() -> tuple[str, ...]:
         except OSError:
             continue
     return tuple(address for address in found if not ip_address(address).is_loopback)
-
-
-def _everywhere(address: str | None, page: Page) -> bool:
-    return (address or page.address) in EVERYWHERE
 
 
 def _bracketed(name: str) -> str:

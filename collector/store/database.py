@@ -9,6 +9,7 @@ from typing import Any, Self
 
 from collector.store import writers
 from collector.store.errors import as_store_error, store_error
+from collector.store.values import Selection
 
 
 class Store:
@@ -85,6 +86,16 @@ class Store:
         if self._own is None:
             self._own = int(self.scalar("SELECT id FROM station WHERE own"))
         return self._own
+
+    def bring(self, selection: Selection) -> None:
+        """Called before readings are looked for. Here they are; see `collector.store.elsewhere`."""
+
+    def bring_person(self, row: int) -> None:
+        """Called before what is known of a person is looked for."""
+
+    def readings_of(self, person: int) -> int:
+        """How many readings are this person's (a row)."""
+        return int(self.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person,)))
 
     def close(self) -> None:
         self.connection.close()

@@ -18,7 +18,7 @@ from collector.store.errors import StoreError, as_store_error
 APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
 BUSY_TIMEOUT_MS = 15_000
 """Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
-SCHEMA_VERSION = 14  # the number of migration steps; a test holds the two together
+SCHEMA_VERSION = 16  # the number of migration steps; a test holds the two together
 
 
 def open_store(
@@ -92,6 +92,13 @@ def _opened(path: Path, *, read_only: bool, create: bool, check: bool, keep_olde
     return connection
 
 
+def in_memory() -> sqlite3.Connection:
+    """An empty store of the present schema that never touches a disk."""
+    connection = sqlite3.connect(":memory:", isolation_level=None)
+    _make_tables(connection)
+    return connection
+
+
 def _make_folder(path: Path) -> None:
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -154,16 +161,21 @@ def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
 
 
 def _migrate(path: Path, connection: sqlite3.Connection, keep_older: bool) -> None:
-    # sqlite-utils takes longer to import than a light command takes to run; only this needs it.
-    from sqlite_utils import Database, Migrations
-
-    from collector.store.migrations import STEPS
-
     if not os.access(path, os.W_OK):
         raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
     connection.execute("PRAGMA journal_mode=WAL")
     if keep_older:
         _back_up_before(path, connection)
+    _make_tables(connection)
+
+
+def _make_tables(connection: sqlite3.Connection) -> None:
+    """Take the steps that are missing."""
+    # sqlite-utils takes longer to import than a light command takes to run; only this needs it.
+    from sqlite_utils import Database, Migrations
+
+    from collector.store.migrations import STEPS
+
     connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
     try:
         steps = Migrations("quietcuff")

@@ -104,6 +104,7 @@ def send_again(store: Store, target: int) -> None:
     """Everything waits anew, as if nothing had been sent: for a receiver that lost what it had."""
     with store.transaction():
         store.query("DELETE FROM relay_sent WHERE target_id = ?", (target,))
+        keep_entered(store, target, None)
         store.query(
             "INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading WHERE true "
             "ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1",
@@ -121,6 +122,17 @@ def keep_pace(store: Store, target: int, batch: int, timeout_s: float) -> None:
     if pace(store, target) != (batch, timeout_s):
         with store.transaction():
             store.query("UPDATE relay_target SET batch = ?, timeout_s = ? WHERE id = ?", (batch, timeout_s, target))
+
+
+def entered(store: Store, target: int) -> bytes | None:
+    """Digest of what people entered, as the receiver has it."""
+    found: bytes | None = store.scalar("SELECT entered FROM relay_target WHERE id = ?", (target,))
+    return found
+
+
+def keep_entered(store: Store, target: int, digest: bytes | None) -> None:
+    with store.transaction():
+        store.query("UPDATE relay_target SET entered = ? WHERE id = ?", (digest, target))
 
 
 def due_at(store: Store, target: int) -> datetime:

@@ -1,9 +1,11 @@
 """`quietcuff page …`: invitations, devices, and the page as a process."""
 
 import os
+import shutil
 import ssl
 import subprocess
 import sys
+import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
@@ -11,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from cryptography import x509
 from station_page import Serving
 from typer.testing import Result
 
@@ -81,6 +84,51 @@ def test_a_certificate_is_renewed_with_its_key_for_new_names(tmp_path: Path) -> 
     second = own_certificate(tmp_path, ("station.test", "192.0.2.7"))
     assert second.fingerprint != first.fingerprint
     assert second.key.read_bytes() == key
+
+
+def test_a_program_that_sees_fewer_addresses_keeps_the_certificate_whose_fingerprint_was_shown(tmp_path: Path) -> None:
+    """The unit has no network of its own: it sees none of the addresses that `page invite` put into it."""
+    shown_by_invite = own_certificate(tmp_path, ("station.test", "192.0.2.7"))
+    assert own_certificate(tmp_path, ("station.test",)).fingerprint == shown_by_invite.fingerprint
+
+
+def test_a_certificate_renewed_while_the_page_runs_holds_from_the_next_connection_on(
+    household: Path, tmp_path: Path
+) -> None:
+    """Of the admin's own files, put in place by whatever renews them; one that is half written changes nothing."""
+    first, second = (own_certificate(tmp_path / name, ("station.test",)) for name in ("first", "second"))
+    certificate, key = tmp_path / "admin.pem", tmp_path / "admin.key"
+    for to, source in ((certificate, first.certificate), (key, first.key)):
+        shutil.copy(source, to)
+    config = tmp_path / "page.toml"
+    config.write_text(
+        f'[page]\naddress = "0.0.0.0"\ncertificate = "{certificate}"\ncertificate_key = "{key}"\n', "utf-8"
+    )
+    with Serving(household, config=config, scheme="https") as page:
+        assert shown(page.port) == first.fingerprint
+        certificate.write_text("half writ")
+        for to, source in ((key, second.key), (certificate, second.certificate)):
+            shutil.copy(source, tmp_path / "new")
+            os.replace(tmp_path / "new", to)
+        give_up = time.monotonic() + 60
+        while shown(page.port) != second.fingerprint and time.monotonic() < give_up:
+            time.sleep(0.2)
+        assert shown(page.port) == second.fingerprint
+
+
+def shown(port: int) -> str:
+    pem = ssl.get_server_certificate(("127.0.0.1", port))
+    return fingerprint(x509.load_pem_x509_certificate(pem.encode()))
+
+
+def test_page_run_becomes_the_small_program(household: Path) -> None:
+    """Nothing of the command line's library stays in memory as long as the page runs."""
+    with Serving(household) as page:
+        command = Path(f"/proc/{page.process.pid}/cmdline").read_bytes().split(b"\0")
+        held = Path(f"/proc/{page.process.pid}/maps").read_text()
+    assert b"collector.page.entry" in command
+    assert b"--store" not in command
+    assert "reportlab" not in held
 
 
 def test_hosts_are_those_configured_and_this_machines(tmp_path: Path) -> None:

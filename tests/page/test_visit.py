@@ -41,6 +41,18 @@ async def test_the_pdf_holds_the_persons_values_and_nobody_elses(pages: Pages) -
     assert MIRA not in text
 
 
+@pytest.mark.parametrize(("paper", "height"), [("A4", 842), ("Letter", 792)])
+async def test_the_pdf_is_of_the_paper_that_is_chosen(pages: Pages, paper: str, height: int) -> None:
+    browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
+    assert f"/p/{row}/visit/pdf?paper={paper}" in (await browser.get(f"/p/{row}/visit")).text
+    with_days = (await browser.get(f"/p/{row}/visit?first=2031-03-04")).text
+    assert f"/p/{row}/visit/pdf?first=2031-03-04&amp;paper={paper}" in with_days
+    made = pypdfium2.PdfDocument((await browser.get(f"/p/{row}/visit/pdf?paper={paper}")).content)
+    assert len(made) == 1
+    assert round(made[0].get_height()) == height
+    assert (await browser.get(f"/p/{row}/visit/pdf?paper=napkin")).status_code == 422
+
+
 async def test_a_note_is_made_shown_and_taken_back(pages: Pages) -> None:
     browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
     page = (await browser.get(f"/p/{row}/time")).text

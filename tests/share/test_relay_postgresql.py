@@ -18,11 +18,16 @@ from servers import free_port, postgresql
 
 from collector.share.export.context import ExportContext
 from collector.share.relay.postgresql import Database
+from collector.share.relay.postgresql_reading import open_central
 from collector.share.relay.postgresql_schema import NAMES, SCHEMA, VERSION
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
-from collector.store.values import Reading
+from collector.store import people
+from collector.store.merge.people_entries import Entry
+from collector.store.people import notes
+from collector.store.readings import select
+from collector.store.values import Reading, Selection
 
 pytestmark = pytest.mark.system
 
@@ -213,9 +218,9 @@ def test_a_password_is_in_no_error(clinic: Receiver, tmp_path: Path) -> None:
 
 
 def test_a_remote_database_is_reached_with_verified_tls_only() -> None:
-    from collector.share.relay.postgresql import _how
+    from collector.share.relay.postgresql import how_to_connect
 
-    how = _how(Receiver("clinic", "postgresql", "postgresql://db.example/x"))
+    how = how_to_connect(Receiver("clinic", "postgresql", "postgresql://db.example/x"))
     assert (how["sslmode"], how["sslrootcert"]) == ("verify-full", "system")
 
 
@@ -239,7 +244,7 @@ def documented() -> list[str]:
 @pytest.fixture(scope="module")
 def granted(port: int) -> Receiver:
     """The database as the page says: owner, tables, a station, another, a reader; each with no other rights."""
-    owner, station, reader = documented()
+    owner, station, _ = documented()
     with psycopg.connect(f"host=127.0.0.1 port={port} user=postgres", autocommit=True) as connection:
         for statement in owner.split(";\n"):
             connection.execute(statement)
@@ -248,7 +253,7 @@ def granted(port: int) -> Receiver:
         for _ in range(2):
             connection.execute(SCHEMA)
         connection.execute("RESET ROLE")
-        for text in (station, station.replace("station_kitchen", "station_bath"), reader):
+        for text in (station, station.replace("station_kitchen", "station_bath")):
             connection.execute(text)
     return Receiver("clinic", "postgresql", f"postgresql://127.0.0.1:{port}/quietcuff", user="station_kitchen")
 
@@ -285,15 +290,58 @@ def test_no_station_touches_another_ones_rows(granted: Receiver, reading: Make) 
         pretending.deliver(Batch([reading(reading_id="mine")]))
 
 
+MIRA, NAMESAKE, JON = "a1" * 16, "a2" * 16, "b1" * 16
+
+
+def person(uid: str, name: str) -> list[Entry]:
+    """A person with a note, as a station tells of them."""
+    at = {"changed_at": 1_900_000_000_000_000, "cuff": None, "gone": 0}
+    return [
+        Entry("person", uid, uid, {"name": name, "part_of": None, **at}),
+        Entry("note", uid[::-1], uid, {"kind": "regimen", "day": "2031-03-08", "text": f"{name}'s", **at}),
+    ]
+
+
 def test_a_reader_sees_whom_it_was_granted(granted: Receiver, reading: Make) -> None:
     with database(granted, "aa") as target:
-        target.deliver(Batch([reading(reading_id="hers"), reading(reading_id="his", person="jon")]))
+        both = [reading(reading_id="1e"), reading(reading_id="2e", person="jon")]
+        target.deliver(Batch(both, whose={"mira": MIRA, "jon": JON}))
+        target.keep([*person(MIRA, "mira"), *person(JON, "jon")])
+    with asking(granted, "postgres") as owner:
+        owner.execute(documented()[2])
+    with database(replace(granted, user="station_bath"), "bb") as target:  # another mira, after the grant
+        target.deliver(Batch([reading(reading_id="3e")], whose={"mira": NAMESAKE}))
+        target.keep(person(NAMESAKE, "mira"))
     with asking(granted, "doctor") as doctor:
-        people = doctor.execute("SELECT DISTINCT person FROM quietcuff.reading").fetchall()
-        assert people == [("mira",)]
-        for statement in ("DELETE FROM quietcuff.station_reading", "INSERT INTO quietcuff.may_read VALUES ('doctor')"):
+        for view in ("reading", "station_reading", "station_entry"):
+            whose = doctor.execute(f"SELECT DISTINCT person_uid FROM quietcuff.{view} WHERE person_uid IS NOT NULL")
+            assert whose.fetchall() == [(MIRA,)], view
+        assert doctor.execute("SELECT name FROM quietcuff.person").fetchall() == [("mira",)]
+        for statement in (
+            "DELETE FROM quietcuff.station_reading",
+            "DELETE FROM quietcuff.station_entry",
+            "INSERT INTO quietcuff.may_read VALUES ('doctor')",
+            f"INSERT INTO quietcuff.same_person VALUES ('{MIRA}', '{JON}')",
+        ):
             with pytest.raises(psycopg.errors.InsufficientPrivilege):
                 doctor.execute(statement)
+    with open_central(granted.url.replace("//", "//doctor@")) as central:
+        assert [one.reading_id for one in select(central, Selection(person="mira"))] == ["1e"]
+        assert [one.name for one in people.every(central)] == ["mira"]
+        assert [one.text for one in notes.every(central, "mira")] == ["mira's"]
+        assert [one.reading_id for one in select(central)] == ["1e"]
+
+
+def test_no_station_touches_what_was_entered_at_another(granted: Receiver) -> None:
+    with database(granted, "aa") as target:
+        target.keep(person(MIRA, "mira"))
+    with database(replace(granted, user="station_bath"), "aa") as pretending:
+        with pytest.raises(Unreachable):
+            pretending.keep(person(MIRA, "mallory"))
+        pretending.keep([])
+    with asking(granted, "postgres") as owner:
+        names = owner.execute("SELECT name FROM quietcuff.person WHERE uid = %s", (MIRA,)).fetchall()
+        assert names == [("mira",)]
 
 
 def test_tables_that_are_missing_are_asked_of_the_owner(port: int, granted: Receiver) -> None:

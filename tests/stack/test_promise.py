@@ -10,14 +10,14 @@ from typing import Any
 
 import pytest
 
-pytestmark = [pytest.mark.stack, pytest.mark.timeout(1500)]
+pytestmark = [pytest.mark.stack, pytest.mark.timeout(2400)]
 SUITES = ("bookworm", "trixie")
 Steps = dict[str, dict[str, Any]]
 
 
 @pytest.fixture(scope="module")
 def steps(boot: Callable[..., Steps]) -> Steps:
-    return boot("promise", 600)
+    return boot("promise", 1200)
 
 
 @pytest.mark.parametrize(

@@ -75,12 +75,31 @@ def say(words: str) -> None:
     sys.stderr.flush()
 
 
+NOT_CENTRAL = (
+    "the central database only answers readings, average, change, trend, report, export, person list, loan list, "
+    "note list and office list; for this, give a station's own store"
+)
+
+
 @dataclass
 class GlobalOptions:
     """The global options and what follows from them, found out when first asked for."""
 
-    store_option: Path | None = None
+    store: str | None = None
     config_option: Path | None = None
+    central: str | None = None
+    """Where all stations relay to: a PostgreSQL database that is asked instead of a store."""
+
+    def __post_init__(self) -> None:
+        if self.store and self.store.startswith("postgresql://"):
+            self.central = self.store
+
+    @property
+    def store_option(self) -> Path | None:
+        """--store, where it names a file. Raises Usage for the central database, where commands need a file."""
+        if self.central:
+            raise Usage(NOT_CENTRAL)
+        return Path(self.store) if self.store else None
 
     @cached_property
     def config(self) -> Config:

@@ -92,8 +92,17 @@ def _found(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
 
 
 @contextmanager
-def reading_store(around: GlobalOptions) -> Iterator[Store]:
-    """The store, for looking only: never makes one, never changes one."""
+def reading_store(around: GlobalOptions, *, central: bool = False) -> Iterator[Store]:
+    """The store, for looking only: never makes one, never changes one. central: whether what all stations relayed will
+    do as well; the plans come from there then, where the configuration has none."""
+    if around.central and central:
+        from collector.service.config.plans import supplemented
+        from collector.share.relay.postgresql_reading import open_central
+
+        with open_central(around.central) as elsewhere:
+            around.config = supplemented(around.config, elsewhere.plans())
+            yield elsewhere
+        return
     with open_store(around.store_path, create=False, read_only=True) as store:
         finish_before_reading(store)
         yield store

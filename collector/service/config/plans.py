@@ -1,15 +1,17 @@
 """Which protocol holds for a person, and the plan that the treating clinician set: from the configuration."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import time
 from decimal import Decimal
+from typing import Any
 
 from collector.numbers.levels import LOW
 from collector.numbers.protocols import USUAL, Plan, PlannedProtocol, Protocol, Window, protocol
 from collector.numbers.rules import Condition
 from collector.numbers.values import Pressures
 from collector.service import config
-from collector.service.config.schema import ConfigError
+from collector.service.config.schema import ConfigError, Reader
 
 
 def in_force(settings: config.Config, person: str, name: str | None = None) -> tuple[Protocol, Plan]:
@@ -26,6 +28,19 @@ def in_force(settings: config.Config, person: str, name: str | None = None) -> t
     except ValueError as wrong:
         raise ConfigError(f"[people.{person}]: {wrong}") from None
     return rules, plan
+
+
+def supplemented(settings: config.Config, plans: Mapping[str, Mapping[str, Any]]) -> config.Config:
+    """With the plans that stations told of, for whom the configuration has none. Raises ConfigError."""
+    reader = Reader("", "the central database")
+    told = {
+        name: reader.section(config.Person, dict(plan), ("people", name))
+        for name, plan in plans.items()
+        if _of(settings.people, name) is None
+    }
+    if reader.problems:
+        raise ConfigError(*reader.problems)
+    return replace(settings, people={**settings.people, **told})
 
 
 def _of(people: Mapping[str, config.Person], person: str) -> config.Person | None:

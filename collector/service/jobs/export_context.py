@@ -2,8 +2,10 @@
 
 from bisect import bisect_left
 from collections.abc import Mapping
+from dataclasses import asdict
 from functools import lru_cache, partial
 from importlib.metadata import version
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
@@ -36,6 +38,16 @@ def subjects_of(config: Config) -> dict[str, Subject]:
     return {name: Subject(*person.record.split("|", 1)) for name, person in config.people.items() if person.record}
 
 
+def plans_of(config: Config) -> dict[str, dict[str, Any]]:
+    """What the configuration says of each person, as plain values."""
+    return {
+        name: {
+            key: list(value) if isinstance(value, tuple) else value for key, value in asdict(person).items() if value
+        }
+        for name, person in config.people.items()
+    }
+
+
 def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
     station = stations.own_uid(store).hex()
@@ -49,6 +61,7 @@ def export_context(store: Store, config: Config) -> ExportContext:
         StoredClockReadings(store),
         absent=absent,
         subjects=subjects_of(config),
+        plans=plans_of(config),
     )
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from decimal import Decimal
+from typing import Any
 
 from collector.store.values import MMHG_PER_KPA, Reading
 
@@ -91,7 +92,8 @@ class ExportContext:
     subjects: by person; whoever is missing is identified by the name used here. absent: why a reading's missing
     values are missing, as 'systolic': 'not-a-number' (codes of HL7's data-absent-reason); asked only for readings
     that lack some. clock_reading: where the cuff's clock stood at the visit that brought the reading. batch: readings
-    in a FHIR Bundle, at most, one Bundle a line; 0: one Bundle of all.
+    in a FHIR Bundle, at most, one Bundle a line; 0: one Bundle of all. plans: what the configuration says of a person,
+    by name.
     """
 
     station: str = ""
@@ -103,6 +105,7 @@ class ExportContext:
     averages: Sequence[AverageResult] = ()
     absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
     batch: int = 0
+    plans: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
 
 
 def mmhg(value: Decimal, unit: str) -> Decimal:

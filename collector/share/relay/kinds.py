@@ -10,7 +10,8 @@ class Kind:
     """schemes: what a url begins with, the encrypted one first. target: 'module:class', imported when it is used.
 
     batch: how many readings at once, at most, where the configuration says nothing. user_in_url: a database's address
-    may name who asks. encrypts: whether the connection is encrypted whatever the scheme.
+    may name who asks. encrypts: whether the connection is encrypted whatever the scheme. entries: whether it keeps
+    what people entered as well (`target.KeepsEntries`).
     """
 
     name: str
@@ -19,6 +20,7 @@ class Kind:
     batch: int
     user_in_url: bool = False
     encrypts: bool = False
+    entries: bool = False
 
     def load(self) -> Any:
         """The class; `Class(receiver, context)` is an open connection (`collector.share.relay.target.Target`)."""
@@ -37,6 +39,7 @@ KINDS = {
             batch=500,
             user_in_url=True,
             encrypts=True,
+            entries=True,
         ),
         Kind("webhook", ("https", "http"), "collector.share.relay.webhook:Webhook", batch=50),
         Kind("mqtt", ("mqtts", "mqtt"), "collector.share.relay.mqtt:MqttTarget", batch=50),

@@ -4,8 +4,9 @@ Each station writes what it says of a reading, and no other's; the view `quietcu
 the station that is surest of its time. Stations never wait for each other: they touch no row in common.
 """
 
+import json
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from importlib import import_module
@@ -15,10 +16,11 @@ from urllib.parse import urlsplit
 from collector.share.export.column_forms import DERIVED, FORMS
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.private_file import secret
-from collector.share.relay.postgresql_schema import COLUMNS, MERGE, SCHEMA, TAKE_BACK, VERSION
+from collector.share.relay.postgresql_schema import COLUMNS, ENTER, MERGE, PERSON_UID, SCHEMA, TAKE_BACK, VERSION, ZONE
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store.columns import Column, Kind
+from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
 
 _AHEAD = 3
@@ -38,7 +40,7 @@ class Database:
         self._receiver, self._station = receiver, context.station
         self._months: set[date] = set()
         with self._in_one_line():
-            self._connection = self._psycopg.connect(**_how(receiver), autocommit=True)
+            self._connection = self._psycopg.connect(**how_to_connect(receiver), autocommit=True)
             try:
                 self._tables()
                 self._make_months(datetime.now(UTC).date(), _AHEAD)
@@ -51,11 +53,19 @@ class Database:
             for month in sorted({one.taken_at.astimezone(UTC).date().replace(day=1) for one in batch.readings}):
                 self._make_months(month, 1)
             with self._connection.transaction(), self._connection.cursor() as cursor:
-                # A reading whose time has changed leaves its old place, which may be in another month's table.
-                if before := [*batch.gone, *(one.reading_id for one in batch.changed)]:
-                    cursor.execute(TAKE_BACK, (self._station, before))
+                # A reading whose time has changed leaves its old place, which may be in another month's table; a
+                # station restored from a backup does not know that it has.
+                cursor.execute(TAKE_BACK, (self._station, [*batch.gone, *(one.reading_id for one in batch.readings)]))
                 if batch.readings:
-                    cursor.executemany(MERGE, _rows(batch.readings, self._station))
+                    cursor.executemany(MERGE, _rows(batch, self._station))
+
+    def keep(self, entries: Sequence[Entry]) -> None:
+        told = [
+            {"kind": one.kind, "key": one.key, "place": place, "person_uid": one.person, "said": _cleaned(one.said)}
+            for place, one in enumerate(entries)
+        ]
+        with self._in_one_line():
+            self._connection.execute(ENTER, {"told": json.dumps(told), "station": self._station})
 
     def _tables(self) -> None:
         """Raises Unreachable where they are missing and not for us to make, or of another version."""
@@ -102,7 +112,7 @@ class Database:
         self._connection.close()
 
 
-def _how(receiver: Receiver) -> dict[str, Any]:
+def how_to_connect(receiver: Receiver) -> dict[str, Any]:
     """psycopg's connection parameters; the password never stands on a command line or in an address."""
     parts = urlsplit(receiver.url)
     how: dict[str, Any] = {
@@ -121,14 +131,18 @@ def _how(receiver: Receiver) -> dict[str, Any]:
     return how
 
 
-def _rows(readings: Iterable[Reading], station: str) -> Iterator[list[Any]]:
-    return (
-        [station, *(None if (value := get(one)) is None else write(value) for get, write in _CELLS)] for one in readings
-    )
+def _rows(batch: Batch, station: str) -> Iterator[list[Any]]:
+    for one in batch.readings:
+        cells = [None if (value := get(one)) is None else write(value) for get, write in _CELLS]
+        yield [station, *cells, batch.whose.get(one.person or "")]
+
+
+def _zone(reading: Reading) -> str:
+    return getattr(reading.taken_at.tzinfo, "key", "UTC")
 
 
 def _cell(column: Column) -> tuple[Callable[[Reading], Any], Callable[[Any], Any]]:
-    derived = DERIVED.get(column)
+    derived = _zone if column is ZONE else DERIVED.get(column)
     get = derived or (lambda reading: getattr(reading, column.name))
     return get, _clean if column.kind is Kind.TEXT else FORMS[column.kind].plain
 
@@ -138,4 +152,8 @@ def _clean(text: str) -> str:
     return re.sub("[\0\ud800-\udfff]", "\N{REPLACEMENT CHARACTER}", str(text))
 
 
-_CELLS = [_cell(column) for column in COLUMNS]
+def _cleaned(said: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: _clean(value) if isinstance(value, str) else value for name, value in said.items()}
+
+
+_CELLS = [_cell(column) for column in COLUMNS if column is not PERSON_UID]

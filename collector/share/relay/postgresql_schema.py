@@ -5,13 +5,17 @@ people that it was granted (PostgreSQL manual, row security policies; views with
 """
 
 from collector.share.export.column_forms import DERIVED, FORMS, READING
-from collector.store.columns import Column
+from collector.store.columns import Column, Kind
 
-VERSION = 1
+VERSION = 2
 """Counts up with every change; a station that meets another one says so and waits."""
 
-COLUMNS: tuple[Column, ...] = (*(one for one in READING if one.name != "sightings"), *DERIVED)
-"""How often a reading was sent is no news and is not told."""
+ZONE = Column("zone", Kind.TEXT, "IANA name of the zone that it was taken in", optional=True)
+PERSON_UID = Column("person_uid", Kind.TEXT, "names the person at whatever station, hex", optional=True)
+_FIRST: tuple[Column, ...] = (*(one for one in READING if one.name != "sightings"), *DERIVED)
+COLUMNS: tuple[Column, ...] = (*_FIRST, *(one for one in READING if one.name == "sightings"), ZONE, PERSON_UID)
+"""A view's columns keep their order, so later ones stand behind. That a reading was sent once more is no news:
+`sightings` is as it was when the reading was sent on."""
 NAMES = ", ".join(one.name for one in COLUMNS)
 
 
@@ -19,12 +23,17 @@ def _declared(column: Column) -> str:
     return f"    {column.name} {FORMS[column.kind].sql}{'' if column.optional else ' NOT NULL'},"
 
 
+def _added(column: Column) -> str:
+    return f"ALTER TABLE quietcuff.station_reading ADD COLUMN IF NOT EXISTS {column.name} {FORMS[column.kind].sql};"
+
+
 def _comment(column: Column) -> str:
     about = (column.meaning + (f" ({column.unit})" if column.unit else "")).replace("'", "''")
     return f"COMMENT ON COLUMN quietcuff.station_reading.{column.name} IS '{about}';"
 
 
-_DECLARED = "\n".join(map(_declared, COLUMNS))
+_DECLARED = "\n".join(map(_declared, _FIRST))
+_ADDED = "\n".join(map(_added, COLUMNS[len(_FIRST) :]))
 _COMMENTS = "\n".join(map(_comment, COLUMNS))
 
 SCHEMA = f"""\
@@ -43,7 +52,10 @@ CREATE TABLE IF NOT EXISTS quietcuff.station_reading (
 {_DECLARED}
     PRIMARY KEY (reading_id, station, taken_at)) PARTITION BY RANGE (taken_at);
 CREATE TABLE IF NOT EXISTS quietcuff.station_reading_other PARTITION OF quietcuff.station_reading DEFAULT;
-CREATE INDEX IF NOT EXISTS station_reading_of_person ON quietcuff.station_reading (person, taken_at);
+{_ADDED}
+CREATE INDEX IF NOT EXISTS station_reading_of_uid ON quietcuff.station_reading (person_uid, taken_at);
+CREATE INDEX IF NOT EXISTS station_reading_taken ON quietcuff.station_reading (taken_at, reading_id);
+DROP INDEX IF EXISTS quietcuff.station_reading_of_person;
 COMMENT ON TABLE quietcuff.station_reading IS 'what each station says of each reading; one table a month';
 COMMENT ON TABLE quietcuff.station_reading_other IS 'what no month''s table was made for';
 COMMENT ON COLUMN quietcuff.station_reading.station IS 'hex name of the station that told';
@@ -52,9 +64,27 @@ COMMENT ON COLUMN quietcuff.station_reading.sender IS 'the role that it told it 
 
 CREATE TABLE IF NOT EXISTS quietcuff.may_read (
     role name NOT NULL, person text, UNIQUE NULLS NOT DISTINCT (role, person));
-COMMENT ON TABLE quietcuff.may_read IS 'which role reads whose readings';
+COMMENT ON TABLE quietcuff.may_read IS 'which role reads what is whose';
 COMMENT ON COLUMN quietcuff.may_read.role IS 'a role of this database';
-COMMENT ON COLUMN quietcuff.may_read.person IS 'NULL: everybody''s';
+COMMENT ON COLUMN quietcuff.may_read.person IS 'the uid, as in quietcuff.person; NULL: everybody''s';
+
+CREATE TABLE IF NOT EXISTS quietcuff.station_entry (
+    station text NOT NULL, sender name NOT NULL DEFAULT current_user, kind text NOT NULL, key text NOT NULL,
+    place integer NOT NULL, person_uid text, said jsonb NOT NULL, PRIMARY KEY (station, kind, key));
+CREATE INDEX IF NOT EXISTS station_entry_of_person ON quietcuff.station_entry (person_uid, kind);
+COMMENT ON TABLE quietcuff.station_entry IS 'what people entered at each station: persons, spans, loans, notes, plans';
+COMMENT ON COLUMN quietcuff.station_entry.station IS 'hex name of the station that told';
+COMMENT ON COLUMN quietcuff.station_entry.sender IS 'the role that it told it as, the only one that may change it';
+COMMENT ON COLUMN quietcuff.station_entry.kind IS 'person, span, loan, note, sitting, cuff, plan …';
+COMMENT ON COLUMN quietcuff.station_entry.key IS 'names the entry at whatever station';
+COMMENT ON COLUMN quietcuff.station_entry.place IS 'the order of entries within the station';
+COMMENT ON COLUMN quietcuff.station_entry.person_uid IS 'whose; NULL: nobody''s';
+COMMENT ON COLUMN quietcuff.station_entry.said IS 'what was entered; the latest changed_at (microseconds, 1970) holds';
+
+CREATE TABLE IF NOT EXISTS quietcuff.same_person (uid text PRIMARY KEY, part_of text NOT NULL);
+COMMENT ON TABLE quietcuff.same_person IS 'people whom several stations added and who are one; filled by the owner';
+COMMENT ON COLUMN quietcuff.same_person.uid IS 'a person';
+COMMENT ON COLUMN quietcuff.same_person.part_of IS 'the uid of the person that this one is';
 
 ALTER TABLE quietcuff.station_reading ENABLE ROW LEVEL SECURITY;
 DROP POLICY IF EXISTS own ON quietcuff.station_reading;
@@ -62,7 +92,14 @@ CREATE POLICY own ON quietcuff.station_reading USING (sender = current_user) WIT
 DROP POLICY IF EXISTS granted ON quietcuff.station_reading;
 CREATE POLICY granted ON quietcuff.station_reading FOR SELECT USING (EXISTS (
     SELECT FROM quietcuff.may_read WHERE role = current_user
-    AND (may_read.person IS NULL OR may_read.person = station_reading.person)));
+    AND (may_read.person IS NULL OR may_read.person = station_reading.person_uid)));
+ALTER TABLE quietcuff.station_entry ENABLE ROW LEVEL SECURITY;
+DROP POLICY IF EXISTS own ON quietcuff.station_entry;
+CREATE POLICY own ON quietcuff.station_entry USING (sender = current_user) WITH CHECK (sender = current_user);
+DROP POLICY IF EXISTS granted ON quietcuff.station_entry;
+CREATE POLICY granted ON quietcuff.station_entry FOR SELECT USING (EXISTS (
+    SELECT FROM quietcuff.may_read WHERE role = current_user AND (station_entry.person_uid IS NULL
+    OR may_read.person IS NULL OR may_read.person = station_entry.person_uid)));
 
 CREATE OR REPLACE VIEW quietcuff.reading WITH (security_invoker = true) AS
     SELECT station, {NAMES} FROM quietcuff.station_reading AS one
@@ -71,6 +108,11 @@ CREATE OR REPLACE VIEW quietcuff.reading WITH (security_invoker = true) AS
         AND (coalesce(surer.taken_uncertainty_s, 'Infinity'), surer.station)
             < (coalesce(one.taken_uncertainty_s, 'Infinity'), one.station));
 COMMENT ON VIEW quietcuff.reading IS 'each reading once: of several stations'' versions the one of the surest time';
+
+CREATE OR REPLACE VIEW quietcuff.person WITH (security_invoker = true) AS
+    SELECT DISTINCT key AS uid, said ->> 'name' AS name FROM quietcuff.station_entry
+    WHERE kind = 'person' AND said ->> 'gone' = '0';
+COMMENT ON VIEW quietcuff.person IS 'everybody, by what they are called at the stations';
 
 CREATE OR REPLACE FUNCTION quietcuff.make_months(first date, months integer) RETURNS void
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog SET timezone = 'UTC' AS $$
@@ -104,3 +146,17 @@ ON CONFLICT (reading_id, station, taken_at) DO UPDATE SET
 TAKE_BACK = """
 DELETE FROM quietcuff.station_reading WHERE station = %s AND reading_id = ANY(%s)
 """
+ENTER = """
+WITH told AS (
+    SELECT * FROM jsonb_to_recordset(%(told)s) AS t (kind text, key text, place integer, person_uid text, said jsonb)),
+gone AS (
+    DELETE FROM quietcuff.station_entry AS there WHERE station = %(station)s
+    AND NOT EXISTS (SELECT FROM told WHERE told.kind = there.kind AND told.key = there.key))
+INSERT INTO quietcuff.station_entry (station, kind, key, place, person_uid, said)
+SELECT %(station)s, kind, key, place, person_uid, said FROM told
+ON CONFLICT (station, kind, key) DO UPDATE
+SET place = excluded.place, person_uid = excluded.person_uid, said = excluded.said
+WHERE (station_entry.place, station_entry.person_uid, station_entry.said)
+    IS DISTINCT FROM (excluded.place, excluded.person_uid, excluded.said)
+"""
+"""What the station's entries are now; what it no longer has goes."""

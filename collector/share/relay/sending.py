@@ -9,10 +9,12 @@ from collector.share.export.exported_before import digest
 from collector.share.relay.kinds import KINDS
 from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Batch, Refused, ShowsNewest, Target, TooSlow, Unreachable
+from collector.share.relay.target import Batch, KeepsEntries, Refused, ShowsNewest, Target, TooSlow, Unreachable
 from collector.store import outbox, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.merge import people_entries
+from collector.store.merge.people_entries import Entry
 from collector.store.outbox import Waiting
 from collector.store.values import Reading, Selection
 
@@ -67,12 +69,16 @@ def send(
     with only_sender(store.path, row) as alone:
         if not alone:
             return Sent(skipped="another process is sending there")
-        if not outbox.next_batch(store, row, 1, clock()):
+        entered = _Entered.at(store, row, receiver, context)
+        if not outbox.next_batch(store, row, 1, clock()) and not entered.news:
             return sent
         pace = Pace.of(store, row, receiver)
         try:
             with (connect or open_target)(replace(receiver, timeout_s=pace.timeout_s), context) as target:
                 _Run(store, row, receiver, target, pace, clock, sent).all()
+                if entered.news and isinstance(target, KeepsEntries):
+                    target.keep(entered.entries)
+                    outbox.keep_entered(store, row, entered.digest)
         except Unreachable as error:
             if isinstance(error, TooSlow):
                 pace.was_too_slow()
@@ -151,6 +157,23 @@ def _sorted(
     return idle, Batch(fresh, changed, gone), busy
 
 
+@dataclass(frozen=True, slots=True)
+class _Entered:
+    """What people entered, for a receiver that keeps that. news: whether it has them otherwise."""
+
+    entries: list[Entry]
+    digest: bytes
+    news: bool
+
+    @classmethod
+    def at(cls, store: Store, row: int, receiver: Receiver, context: ExportContext) -> "_Entered":
+        if not KINDS[receiver.kind].entries:
+            return cls([], b"", news=False)
+        found = people_entries.told(store, receiver.people, context.plans)
+        digest = sha256(repr(found).encode("utf-8", "replace")).digest()[:16]
+        return cls(found, digest, news=digest != outbox.entered(store, row))
+
+
 @dataclass(slots=True)
 class _Run:
     """One run over the outbox of one receiver."""
@@ -169,7 +192,7 @@ class _Run:
         while waiting := outbox.next_batch(self.store, self.row, self.pace.batch, started, after):
             after = waiting[-1].seq
             self._those(waiting)
-        if self.receiver.last and self.sent.total and isinstance(self.target, ShowsNewest):
+        if (self.receiver.last or self.receiver.discovery) and self.sent.total and isinstance(self.target, ShowsNewest):
             self._show(self.target)
 
     def _those(self, waiting: list[Waiting]) -> bool:
@@ -203,6 +226,7 @@ class _Run:
         found = readings.those(self.store, [one.reading_id for one in waiting])
         idle, batch, busy = _sorted(waiting, found, self.receiver)
         if batch:
+            batch = replace(batch, whose=people_entries.uids_called(self.store))
             outbox.trying(self.store, [one for one, _ in busy])
             self.target.deliver(batch)
         outbox.settled(self.store, self.row, idle + busy, self.clock())

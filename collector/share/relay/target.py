@@ -1,12 +1,13 @@
 """What every receiver can do, and in which two ways it can fail."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Protocol, Self, runtime_checkable
 
 from collector.share.export.context import ExchangeError
 from collector.share.private_file import masked
+from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
 
 
@@ -36,12 +37,14 @@ class Refused(ExchangeError):
 class Batch:
     """What is sent at once, all or nothing.
 
-    fresh: never sent. changed: may be there in an earlier state. gone: ids of what was sent and is to go.
+    fresh: never sent. changed: may be there in an earlier state. gone: ids of what was sent and is to go. whose: what
+    names each person at whatever station (the uid in hex), by what they are called.
     """
 
     fresh: Sequence[Reading] = ()
     changed: Sequence[Reading] = ()
     gone: Sequence[str] = ()
+    whose: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def readings(self) -> list[Reading]:
@@ -60,6 +63,14 @@ class Target(Protocol):
     def __enter__(self) -> Self: ...
 
     def __exit__(self, *_: object) -> None: ...
+
+
+@runtime_checkable
+class KeepsEntries(Protocol):
+    """A receiver that also keeps what people entered: persons, spans, loans, notes, plans, sittings."""
+
+    def keep(self, entries: Sequence[Entry]) -> None:
+        """These are the station's entries now, and no others. Raises Unreachable, Refused."""
 
 
 @runtime_checkable

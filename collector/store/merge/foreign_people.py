@@ -1,5 +1,6 @@
 """People's rows of another store (attached as `other`): of two versions of one row the later holds."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -38,7 +39,7 @@ def bring_people(store: Store) -> None:
     """In the order in which they refer to each other. Rows of an erased person stay out."""
     _erase_parts_of_the_erased(store)
     for table in TABLES:
-        _bring(store, table)
+        hold_later(store, table, versions(store, "other", table))
     unions.follow(store)
     _bring_cuff_states(store)
     store.query(
@@ -63,20 +64,20 @@ def _erase_parts_of_the_erased(store: Store) -> None:
         delete_erased(store)
 
 
-def _bring(store: Store, table: PersonTable) -> None:
-    theirs = _versions(store, "other", table)
-    ours = _versions(store, "main", table)
+Version = tuple[Any, ...]
+"""(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
+
+
+def hold_later(store: Store, table: PersonTable, theirs: Mapping[bytes, Version]) -> None:
+    """Of two versions of one row the later."""
+    ours = versions(store, "main", table)
     for key, version in theirs.items():
         if key in ours and ours[key] >= version:
             continue
         _write(store, table, key, version)
 
 
-Version = tuple[Any, ...]
-"""(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
-
-
-def _versions(store: Store, where: str, table: PersonTable) -> dict[bytes, Version]:
+def versions(store: Store, where: str, table: PersonTable) -> dict[bytes, Version]:
     person = "(SELECT uid FROM {0}.person WHERE id = t.person_id)" if table.of_person else "NULL"
     cuff = "(SELECT address FROM {0}.cuff WHERE id = t.cuff_id)" if table.of_cuff else "NULL"
     columns = ", ".join(f"t.{column}" for column in table.columns)

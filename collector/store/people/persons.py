@@ -12,11 +12,11 @@ from collector.store.namesakes import CALLED, HANDLE
 
 @dataclass(frozen=True, slots=True)
 class Person:
-    """name: how the person is called, unambiguous."""
+    """name: how the person is called, unambiguous. readings: how many, as far as `every` counted them."""
 
     row: int
     name: str
-    readings: int
+    readings: int = 0
 
 
 def add(store: Store, name: str, at: datetime) -> Person:
@@ -28,15 +28,12 @@ def add(store: Store, name: str, at: datetime) -> Person:
         ).lastrowid
         assert row is not None
         audit.record(store, at, "person added", {"person": name}, row)
-    return Person(row, name, 0)
+    return Person(row, name)
 
 
 def every(store: Store) -> list[Person]:
-    rows = store.query(
-        f"SELECT id, {CALLED}, (SELECT count(*) FROM reading WHERE person_id = person.id) FROM person "
-        "WHERE NOT gone ORDER BY name COLLATE NOCASE, uid"
-    )
-    return [Person(*row) for row in rows]
+    rows = store.query(f"SELECT id, {CALLED} FROM person WHERE NOT gone ORDER BY name COLLATE NOCASE, uid").fetchall()
+    return [Person(row, name, store.readings_of(row)) for row, name in rows]
 
 
 def find(store: Store, name: str) -> Person | None:
@@ -52,22 +49,23 @@ def find(store: Store, name: str) -> Person | None:
             "refused",
         )
     if rows:
-        return _counted(store, rows[0][0], rows[0][1])
+        return _found(store, rows[0][0], rows[0][1])
     plain, _, start = name.rpartition("#")
     if plain and len(start) == HANDLE:
         for row, called, uid in store.query(of_name, (plain,)).fetchall():
             if uid.hex().startswith(start.lower()):
-                return _counted(store, row, called)
+                return _found(store, row, called)
     return None
 
 
 def by_row(store: Store, row: int) -> Person | None:
     found = store.row(f"SELECT id, {CALLED} FROM person WHERE id = ? AND NOT gone", (row,))
-    return None if found is None else Person(found[0], found[1], 0)
+    return None if found is None else Person(found[0], found[1])
 
 
-def _counted(store: Store, row: int, called: str) -> Person:
-    return Person(row, called, int(store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (row,))))
+def _found(store: Store, row: int, called: str) -> Person:
+    store.bring_person(row)
+    return Person(row, called)
 
 
 def need(store: Store, name: str) -> Person:

@@ -70,7 +70,7 @@ def follow(store: Store) -> None:
     with store.transaction():
         part_of = dict(store.query("SELECT uid, part_of FROM person WHERE part_of IS NOT NULL").fetchall())
         for uid in sorted(part_of):
-            root = _root(part_of, uid)
+            root = root_of(part_of, uid)
             if root == uid:  # each was united into the other, at two stations: one of them has to stay
                 store.query("UPDATE person SET part_of = NULL, gone = 0 WHERE uid = ?", (uid,))
                 continue
@@ -80,7 +80,7 @@ def follow(store: Store) -> None:
             store.query(f"DELETE FROM relay_hold WHERE person_id = {ids}", (uid,))
 
 
-def _root(part_of: dict[bytes, bytes], uid: bytes) -> bytes:
+def root_of(part_of: dict[bytes, bytes], uid: bytes) -> bytes:
     """The person at the end of the chain; where it goes round in a ring, the least name of the ring, everywhere the
     same."""
     chain = [uid]

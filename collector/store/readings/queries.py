@@ -172,6 +172,7 @@ def retimings(store: Store, reading_id: str) -> list[tuple[datetime, datetime, d
 
 
 def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
+    store.bring(selection)
     parts: list[str] = []
     values: list[Any] = []
     if selection.person is not None:

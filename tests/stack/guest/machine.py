@@ -97,12 +97,13 @@ class Collected:
 
     def __init__(self, store: str) -> None:
         self.payloads: Counter[bytes] = Counter()
-        self.readings = self.sightings = self.marks = 0
+        self.readings = self.sightings = 0
         self.sources: Counter[str] = Counter()
         self.conditions: dict[str, str] = {}
         self._readings: Counter[str] = Counter()
         self._cuffs: list[str] = []
         self._missing: dict[str, str | None] = {}
+        self._marks: list[tuple[str, str, list[str]]] = []
         if Path(store).exists():
             with sqlite3.connect(store) as db:
                 self.payloads.update(value for (value,) in db.execute("SELECT value FROM payload"))
@@ -116,6 +117,12 @@ class Collected:
                 for address, missing in db.execute("SELECT address, bond_missing_on FROM cuff ORDER BY id"):
                     self._cuffs.append(address)
                     self._missing[address] = missing
+                self._marks = [
+                    (address, systolic, [mark for mark in marks.split(";") if mark])
+                    for address, systolic, marks in db.execute(
+                        "SELECT address, systolic, content_marks FROM reading JOIN cuff ON cuff.id = cuff_id"
+                    )
+                ]
                 self.conditions = dict(db.execute("SELECT topic, text FROM condition").fetchall())
 
     def readings_of(self, address: str) -> int:
@@ -127,6 +134,10 @@ class Collected:
 
     def bond_missing(self, address: str) -> str | None:
         return self._missing.get(address)
+
+    def marks_of(self, address: str) -> dict[int, list[str]]:
+        """What a cuff's readings are marked with, by their systolic pressure."""
+        return {int(float(systolic)): marks for of, systolic, marks in self._marks if of == address}
 
     def of(self, measured: list[bytes]) -> dict[str, int]:
         """How many of these payloads are there; how many more than once; how many readings in all."""
