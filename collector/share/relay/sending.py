@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from hashlib import sha256
 
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.exported_before import digest
