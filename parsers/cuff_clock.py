@@ -3,7 +3,7 @@
 Source: GATT Specification Supplement, "Date Time", "Current Time". Its time is local, without a zone.
 """
 
-from datetime import UTC, datetime
+from datetime import datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -13,8 +13,6 @@ from parsers.uuids import Uuid
 
 CLOCKS = (Uuid.CURRENT_TIME, Uuid.DATE_TIME)
 """The characteristics that show a clock; the first that a cuff has is its clock."""
-NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)
-"""Before this program was written: a computer without a clock starts in 1970."""
 EXTERNAL_REFERENCE = 0x02  # Adjust Reason, bit 1 (GATT Specification Supplement, "Current Time")
 
 
@@ -43,8 +41,3 @@ def build_clock(characteristic: int, at: datetime, zone: str | None) -> bytes:
     if characteristic == Uuid.CURRENT_TIME:
         return build_current_time(wall, reason=EXTERNAL_REFERENCE)
     return build_date_time(wall)
-
-
-def trustworthy(now: datetime) -> bool:
-    """Whether our own clock, which shows this, was ever set."""
-    return now >= NO_EARLIER

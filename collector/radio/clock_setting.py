@@ -1,12 +1,13 @@
-"""Setting a cuff's clock in a visit."""
+"""Setting a cuff's clock in a visit, by ours where that can be right at all: a computer without one starts in 1970."""
 
 from datetime import UTC, datetime
 
+from collector.radio.own_clock import trustworthy
 from collector.radio.plan import SetClock
 from collector.radio.port import ClockSet, Refused
 from collector.radio.steps import Steps
 from collector.radio.time_limit import within
-from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead, trustworthy
+from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
 
 
 async def set_clock(steps: Steps, though_right: bool) -> bool:

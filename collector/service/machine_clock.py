@@ -9,10 +9,10 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from collector.radio.own_clock import trustworthy
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal.payloads import newest_arrival
-from parsers.cuff_clock import trustworthy
 
 _TIME_ERROR = 5
 _ROOM = 512  # for struct timex, whose length differs between machines

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.intake.repeats import SAME_STAMP, feature_at
+from collector.intake.cuff_facts import cuff_facts
+from collector.intake.repeats import SAME_STAMP
 from collector.store import Store, journal, readings
 from collector.store.instants import to_us
 from collector.store.journal import stations, visits
@@ -270,7 +271,8 @@ def test_the_feature_word_that_counts_is_the_latest_before_then(bench: Any) -> N
         bench.end(bench.visit(at, feature=word), at + timedelta(seconds=1))
 
     def word(at: datetime, later: bool = True) -> int | None:
-        found = feature_at(bench.store, cuff, to_us(at), later)
+        us = to_us(at)
+        found = cuff_facts(bench.store, cuff, us, us).feature_at(us, later)
         return None if found is None else found.raw
 
     assert word(NOON - timedelta(seconds=1), later=False) is None

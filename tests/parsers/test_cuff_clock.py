@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from parsers.cuff_clock import build_clock, clock_shown, seconds_ahead, trustworthy
+from parsers.cuff_clock import build_clock, clock_shown, seconds_ahead
 from parsers.uuids import Uuid
 
 NOON = datetime(2026, 3, 9, 12, 0, 0, tzinfo=UTC)
@@ -50,8 +50,3 @@ def test_ahead_and_behind() -> None:
 @pytest.mark.parametrize("characteristic", [Uuid.CURRENT_TIME, Uuid.DATE_TIME])
 def test_a_clock_that_shows_no_time(characteristic: int, value: str) -> None:
     assert clock_shown(characteristic, bytes.fromhex(value)) is None
-
-
-def test_a_clock_that_starts_in_1970_was_never_set() -> None:
-    assert trustworthy(NOON)
-    assert not trustworthy(datetime(1970, 1, 1, 0, 5, tzinfo=UTC))

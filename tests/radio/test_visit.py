@@ -67,6 +67,7 @@ class ScriptedLink:
         self.bond_missing_on: str | None = None
         self.bond_renewed = False
         self.bonded, self.table_changed, self.noticed = False, False, set()
+        self.passing_address = False
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
         self.sink, self.script, self.offers = sink, script or {}, offers
         self.steps: list[str] = []
@@ -385,7 +386,7 @@ class TestClock:
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
         self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("parsers.cuff_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
+        monkeypatch.setattr("collector.radio.own_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
         link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert "write 2a2b" not in link.steps
 

@@ -3,9 +3,9 @@
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta, tzinfo
 
+from collector.radio.own_clock import trustworthy
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.machine_clock import synchronised
-from parsers.cuff_clock import trustworthy
 
 
 def look(
