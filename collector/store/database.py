@@ -2,7 +2,7 @@
 
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Self
@@ -33,6 +33,11 @@ class Store:
             return self.connection.execute(sql, tuple(values))
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
+
+    def many(self, sql: str, values: Iterable[Sequence[Any]]) -> None:
+        """The same for each of the values. Raises StoreError."""
+        with as_store_error(self.path):
+            self.connection.executemany(sql, values)
 
     def row(self, sql: str, values: Iterable[Any] = ()) -> tuple[Any, ...] | None:
         with as_store_error(self.path):
@@ -69,6 +74,10 @@ class Store:
             finally:
                 self._depth = 0
                 self.zone_rows.clear()
+
+    def wait_at_most(self, seconds: float) -> None:
+        """For another's transaction, instead of the usual time; for whoever serves several at once."""
+        self.query(f"PRAGMA busy_timeout={round(seconds * 1000)}")
 
     @contextmanager
     def roomy(self) -> Iterator[None]:

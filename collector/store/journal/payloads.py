@@ -253,3 +253,19 @@ def same_kind_before(store: Store, payload: Payload, within_us: int) -> Iterator
         ),
     )
     return map(_payload, rows)
+
+
+def unstamped_lately(
+    store: Store, payload: Payload, content: str, within_us: int
+) -> list[tuple[int, bytes, int | None, int, int | None, str]]:
+    """(payload's row, uid, visit, arrival, unsure clock, reading's id) of what told of unstamped readings of this
+    content in the payload's visit, or so long before it."""
+    query = """SELECT payload.id, payload.uid, payload.visit_id, arrived_at, clock_id, reading_id
+        FROM payload JOIN outcome ON outcome.payload_id = payload.id JOIN reading ON reading.id = outcome.reading
+        WHERE kind = 'reading' AND content = ? AND stamp IS NULL AND """
+    in_visit = store.query(query + "payload.visit_id = ?", (content, payload.visit)).fetchall()
+    before = store.query(
+        query + "payload.cuff_id = ? AND payload.arrived_at BETWEEN ? AND ?",
+        (content, payload.cuff_id, payload.arrived_at - within_us, payload.arrived_at),
+    ).fetchall()
+    return list(dict.fromkeys(in_visit + before))
