@@ -75,6 +75,10 @@ class Store:
                 self._depth = 0
                 self.zone_rows.clear()
 
+    def wait_at_most(self, seconds: float) -> None:
+        """For another's transaction, instead of the usual time; for whoever serves several at once."""
+        self.query(f"PRAGMA busy_timeout={round(seconds * 1000)}")
+
     @contextmanager
     def roomy(self) -> Iterator[None]:
         """More memory (64 MiB) for work over the whole store: its indices are in no order that arrivals follow."""

@@ -136,7 +136,7 @@ def test_a_mark_that_two_frames_share_loses_neither(bench: Any) -> None:
 @given(st.lists(st.tuples(
     st.integers(0, 90), st.integers(118, 120), st.sampled_from((None, 1)), st.booleans(), st.integers(1, 3),
 ), max_size=12), st.randoms(use_true_random=False))  # fmt: skip
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_nothing_twice_nothing_eaten(taken: list[Any], chance: Any) -> None:
     """True readings, alike as can be and seconds apart, each sent one to three times, in any order within a visit.
 
@@ -237,7 +237,7 @@ def encoded(stamp: datetime, systolic: int, slot: int | None, enhanced_form: boo
 
 
 @given(st.lists(sendings, max_size=8))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_nothing_twice_nothing_eaten_by_two_stations_encodings_and_changed_clocks(life: list[Sending]) -> None:
     hold_to_it(life)
 
