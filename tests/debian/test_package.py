@@ -4,7 +4,6 @@ One command: `.venv/bin/python -m pytest -m long tests/debian/test_package.py`, 
 it needs. QUIETCUFF_DEB names a package that was built already; else systemd/debian/build makes one.
 """
 
-import os
 import re
 import shutil
 import subprocess
@@ -13,25 +12,19 @@ import time
 from pathlib import Path
 
 import pytest
-from debian_container import Container, debian
+from debian_container import NEW, Container, debian
 
-ROOT = Path(__file__).parents[2]
 SUITES = ("bookworm", "trixie")
 STORE = "/var/lib/quietcuff/quietcuff.db"
-NEW, OLD, OLDER_SCHEMA = "quietcuff.deb", "quietcuff-old.deb", "quietcuff-older-schema.deb"
+OLD, OLDER_SCHEMA = "quietcuff-old.deb", "quietcuff-older-schema.deb"
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 
 
 @pytest.fixture(scope="module")
-def packages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def packages(package: Path) -> Path:
     """The package as built; the same as 0.0.8; as 0.0.9, which knows one schema less."""
-    folder = tmp_path_factory.mktemp("packages")
-    if "QUIETCUFF_DEB" in os.environ:
-        shutil.copy(os.environ["QUIETCUFF_DEB"], folder / NEW)
-    else:
-        subprocess.run([ROOT / "systemd/debian/build", "amd64", folder], check=True, timeout=900)
-        next(folder.glob("quietcuff_*.deb")).rename(folder / NEW)
+    folder = package.parent
     unpacked = folder / "unpacked"
     subprocess.run(["dpkg-deb", "-R", folder / NEW, unpacked], check=True)
     control, preinst = unpacked / "DEBIAN/control", unpacked / "DEBIAN/preinst"

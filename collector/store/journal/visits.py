@@ -90,6 +90,11 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
             derivation.note_redo(store, cuff)
 
 
+def last_ended(store: Store) -> int:
+    """A number that changes whenever a visit ends."""
+    return int(store.scalar("SELECT count(*) FROM visit WHERE closed_at NOTNULL"))
+
+
 def learn_bond(
     store: Store,
     visit: int,
