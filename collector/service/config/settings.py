@@ -229,6 +229,8 @@ class Relay:
     ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
+    averages: bool = key(False, "Whether each person's average by their plan goes there too (FHIR).")
+    report: bool = key(False, "Whether the page for the chart goes with it (FHIR).")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
     discovery: str = key("", "Where a home automation server looks for what there is (MQTT).", check=_prefix)
