@@ -28,6 +28,7 @@ FAULTS = (
     "hangs up at pairing",
     "keeps no bond",
     "beside one that ignores pairing",
+    "two adapters",
     "blocked",
     "chatty",
 )
@@ -92,6 +93,14 @@ def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:
 def test_a_cuff_that_ignores_pairing_holds_up_no_other(steps: Steps) -> None:
     """5.66 is deaf to advertisements for as long as a pairing hangs, 30 s where it is not called off."""
     assert max(steps["beside one that ignores pairing"]["waits"]) < 20, steps["beside one that ignores pairing"]
+
+
+def test_two_adapters_make_one_visit_at_a_time_and_one_bond(steps: Steps) -> None:
+    found = steps["two adapters"]
+    assert found["bonds"] == 1, found
+    assert len(found["met"]) == 1, found
+    assert found["missing"] is None, found
+    assert not [topic for topic in found["conditions"] if topic.startswith("bond")], found
 
 
 def test_the_listener_ends_cleanly_after_all_that(steps: Steps) -> None:

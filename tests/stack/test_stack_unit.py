@@ -66,6 +66,17 @@ def test_killed_it_loses_nothing_that_is_said_meanwhile(steps: dict[str, dict[st
     assert steps["back again"]["descriptors"] == "2"
 
 
+def test_a_bluetoothd_that_crashes_over_a_hasty_cuff_is_up_again_and_the_next_cuff_served(
+    steps: dict[str, dict[str, Any]],
+) -> None:
+    """5.66 does (a link that ends before the cuff has answered its first request), and Debian 12 leaves it down."""
+    found = steps["after a real crash"]
+    assert found["cuts"] >= 2, "it never left so early"
+    assert found["back"] is True, found
+    assert found["confirmed"] == found["kept"] == found["sent"], found
+    assert found["twice"] == 0
+
+
 def test_it_stops_cleanly(steps: dict[str, dict[str, Any]]) -> None:
     assert steps["stopped"]["result"] == "success"
     assert steps["stopped"]["status"] == "0"

@@ -17,7 +17,14 @@ from faults_of_cuffs import (
     we_forgot,
 )
 from faults_of_manners import beside_one_that_ignores_pairing, hangs_up_at_pairing, keeps_no_bond
-from faults_of_the_system import adapter_pulled, blocked, bluetoothd_hung, bluetoothd_killed, dbus_started_again
+from faults_of_the_system import (
+    adapter_pulled,
+    blocked,
+    bluetoothd_hung,
+    bluetoothd_killed,
+    dbus_started_again,
+    two_adapters,
+)
 from kills import kills
 from lab import Lab
 from neighbour import chatty
@@ -40,6 +47,7 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "hangs-up": hangs_up_at_pairing,
     "no-bond": keeps_no_bond,
     "ignores": beside_one_that_ignores_pairing,
+    "two-adapters": two_adapters,
     "rfkill": blocked,
 }
 
