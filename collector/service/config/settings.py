@@ -94,6 +94,10 @@ def _topic(text: str) -> str | None:
     return "a topic has no '+', '#' or '/' at its ends" if re.search(r"[+#]|^/|/$|^$", text) else None
 
 
+def _prefix(text: str) -> str | None:
+    return _topic(text) if text else None
+
+
 @dataclass(frozen=True, slots=True)
 class Station:
     name: str = key("", "What this station is called where several are merged.")
@@ -217,6 +221,7 @@ class Relay:
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
+    discovery: str = key("", "Where a home automation server looks for what there is (MQTT).", check=_prefix)
     batch: int = key(0, "Readings at once, at most; 0: what is usual with its kind.", at_least=0, at_most=5000)
     timeout_s: float = key(30.0, "Seconds for a whole exchange, to begin with.", at_least=1, at_most=600)
 

@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import fields
 from pathlib import Path
 from threading import Thread
+from typing import Any
 
 from collector.service.config import Config
 from collector.service.jobs.export_context import export_context
@@ -12,6 +13,7 @@ from collector.share.export.context import ExchangeError
 from collector.share.relay.sending import Sent, send
 from collector.share.relay.settings import Receiver
 from collector.store.errors import StoreError
+from collector.store.journal import stations
 from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.relay")
@@ -57,6 +59,7 @@ class Relay:
         self.running: dict[str, Thread] = {}
 
     def __call__(self) -> None:
+        _be_present(self._path, receivers_of(self._config))
         for receiver in receivers_of(self._config):
             busy = self.running.get(receiver.name)
             if busy is None or not busy.is_alive():
@@ -68,6 +71,25 @@ class Relay:
                 log.info("relay: %s", line)
 
         return tell
+
+
+_presences: dict[Receiver, Any] = {}
+"""Standing connections, of this process: they outlive a configuration that is read again."""
+
+
+def _be_present(path: Path, receivers: Iterable[Receiver]) -> None:
+    """One standing connection to each broker that a home automation server asks, and to no other."""
+    wanted = {one for one in receivers if one.discovery and one.kind == "mqtt"}
+    for gone in _presences.keys() - wanted:
+        _presences.pop(gone).end()
+    for new in wanted - _presences.keys():
+        from collector.share.relay.mqtt import Presence
+
+        try:
+            with open_store(path, create=False, read_only=True) as store:
+                _presences[new] = Presence(new, stations.own_uid(store).hex())
+        except (ExchangeError, StoreError) as error:
+            log.debug("relay: %s: %s", new.name, error)  # sending says it, and check
 
 
 def words(sent: Sent) -> str:

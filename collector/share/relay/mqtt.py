@@ -2,29 +2,35 @@
 
 Topics: PREFIX/STATION/PERSON/reading, and with `last` the newest reading of each person retained at
 PREFIX/STATION/PERSON/last; what was taken back: PREFIX/STATION/withdrawn. What is retained is asked of the broker, so
-that nothing stays there of who was erased, renamed, or turned out to be somebody else.
+that nothing stays there of who was erased, renamed, or turned out to be somebody else. With `discovery` a home
+automation server finds the values by itself (mqtt_discovery), and sees whether the station is there (Presence).
 
 The message is the reading as in NDJSON, its reading_id also a user property: QoS 1 delivers at least once (OASIS MQTT
 5.0, section 4.3.2), the id tells a repeat.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Self
 from urllib.parse import quote, urlsplit
 
 from collector.share.export.context import ExportContext
 from collector.share.export.rows import json_rows, json_text
 from collector.share.relay.mqtt_connection import Broker, MqttConnection
+from collector.share.relay.mqtt_discovery import everywhere, messages
 from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch
 from collector.store.values import Reading
+
+_PRESENCE = "presence"
 
 
 class MqttTarget:
     """An open connection to a broker."""
 
     def __init__(self, receiver: Receiver, context: ExportContext) -> None:
-        self._base = f"{receiver.topic.strip('/')}/{context.station or 'station'}"
+        self._discovery, self._station = receiver.discovery, context.station or "station"
+        self._base = _base(receiver, self._station)
         self._connection = MqttConnection(broker_of(receiver))
         self._connection.__enter__()
 
@@ -41,12 +47,20 @@ class MqttTarget:
 
     def show(self, newest: Sequence[Reading]) -> None:
         texts = zip(newest, json_rows(newest), strict=True)
-        wanted = {self._topic(one, "last"): (text, one.reading_id) for one, text in texts}
-        shown = self._connection.retained(f"{self._base}/+/last")
+        self._retain(f"{self._base}/+/last", {self._topic(one, "last"): (text, one.reading_id) for one, text in texts})
+        if prefix := self._discovery:
+            said = messages(
+                prefix, self._station, f"{self._base}/{_PRESENCE}", [(one, self._topic(one, "last")) for one in newest]
+            )
+            self._retain(everywhere(prefix, self._station), said)
+
+    def _retain(self, where: str, wanted: Mapping[str, tuple[str, str]]) -> None:
+        """That these, and no others, stand at the topics that are asked for. wanted: by topic, text and reading_id."""
+        shown = self._connection.retained(where)
         publish = self._connection.publish
         numbers = [publish(topic, "", retain=True) for topic in shown.keys() - wanted.keys()]
         numbers += [
-            publish(topic, text, retain=True, reading_id=reading_id)
+            publish(topic, text, retain=True, **({"reading_id": reading_id} if reading_id else {}))
             for topic, (text, reading_id) in wanted.items()
             if shown.get(topic) != text.encode()
         ]
@@ -61,6 +75,23 @@ class MqttTarget:
 
     def __exit__(self, *_: object) -> None:
         self._connection.__exit__()
+
+
+class Presence:
+    """Says that the station is there, at PREFIX/STATION/presence: a connection that stands, again after each break, as
+    long as this process lives. The broker says 'offline' by its last will once the connection is gone."""
+
+    def __init__(self, receiver: Receiver, station: str) -> None:
+        self._topic = f"{_base(receiver, station)}/{_PRESENCE}"
+        self._connection = MqttConnection(replace(broker_of(receiver.check()), will=(self._topic, "offline")))
+        self._connection.stand(self._topic, "online")
+
+    def end(self) -> None:
+        self._connection.leave(self._topic, "offline")
+
+
+def _base(receiver: Receiver, station: str) -> str:
+    return f"{receiver.topic.strip('/')}/{station}"
 
 
 def broker_of(receiver: Receiver) -> Broker:

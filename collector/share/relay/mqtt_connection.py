@@ -57,6 +57,7 @@ class MqttConnection:
         self._answers: dict[int, int] = {}
         self._answered, self._connected = threading.Event(), threading.Event()
         self._greeting: Any = None
+        self._greeted_by: tuple[str, str] | None = None
         client = self._client = paho.Client(enums.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
         client.on_connect, client.on_publish = self._on_connect, self._on_publish
         client.on_subscribe = client.on_unsubscribe = self._on_answer
@@ -114,11 +115,7 @@ class MqttConnection:
 
     def __enter__(self) -> Self:
         broker = self._broker
-        if broker.tls:
-            try:
-                self._client.tls_set(str(broker.ca_file) if broker.ca_file else None)
-            except OSError as error:
-                raise Unreachable(f"{broker.ca_file}: no certificates there ({_reason(error)})") from None
+        self._trust()
         try:
             self._client.connect(broker.host, broker.port, keepalive=60)
         except (OSError, ValueError) as error:
@@ -132,6 +129,27 @@ class MqttConnection:
             raise Unreachable(f"{broker.host}: {str(self._greeting).lower()}; look at user and password_file")
         return self
 
+    def _trust(self) -> None:
+        broker = self._broker
+        if broker.tls:
+            try:
+                self._client.tls_set(str(broker.ca_file) if broker.ca_file else None)
+            except OSError as error:
+                raise Unreachable(f"{broker.ca_file}: no certificates there ({_reason(error)})") from None
+
+    def stand(self, topic: str, text: str) -> None:
+        """Stay connected in the background, and try until it is so; each time say this there, retained."""
+        self._trust()
+        self._greeted_by = (topic, text)
+        self._client.connect_async(self._broker.host, self._broker.port, keepalive=60)
+        self._client.loop_start()
+
+    def leave(self, topic: str, text: str) -> None:
+        """End what stands, with a last word, retained, where the broker can be reached."""
+        if self._client.is_connected():
+            self._client.publish(topic, text, qos=1, retain=True).wait_for_publish(self._broker.timeout_s)
+        self.__exit__()
+
     def __exit__(self, *_: object) -> None:
         self._client.disconnect()
         self._client.loop_stop()
@@ -139,6 +157,8 @@ class MqttConnection:
     def _on_connect(self, client: Any, data: Any, flags: Any, reason: Any, properties: Any) -> None:
         self._greeting = reason
         self._connected.set()
+        if self._greeted_by and not reason.is_failure:
+            client.publish(*self._greeted_by, qos=1, retain=True)
 
     def _on_publish(self, client: Any, data: Any, number: int, reason: Any, properties: Any) -> None:
         self._answers[number] = int(reason.value)

@@ -198,7 +198,7 @@ class _Run:
         while waiting := outbox.next_batch(self.store, self.row, self.pace.batch, started, after):
             after = waiting[-1].seq
             self._those(waiting)
-        if self.receiver.last and self.sent.total and isinstance(self.target, ShowsNewest):
+        if (self.receiver.last or self.receiver.discovery) and self.sent.total and isinstance(self.target, ShowsNewest):
             self._show(self.target)
 
     def _those(self, waiting: list[Waiting]) -> bool:

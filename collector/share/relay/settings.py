@@ -15,7 +15,8 @@ class Receiver:
     """One receiver.
 
     kind: a name of KINDS. people: only these; empty for everybody. unassigned: whether readings that are nobody's go
-    there too. ca_file: certificates to trust instead of the system's. topic, last: MQTT only. batch: readings at once,
+    there too. ca_file: certificates to trust instead of the system's. topic, last, discovery: MQTT only; discovery is
+    where a home automation server listens for what there is, and the newest are retained then. batch: readings at once,
     at most; 0 for what is usual with its kind. timeout_s: for a whole exchange, from asking to the last octet.
     """
 
@@ -30,6 +31,7 @@ class Receiver:
     unassigned: bool = False
     topic: str = "quietcuff"
     last: bool = False
+    discovery: str = ""
     batch: int = 0
     timeout_s: float = 30.0
 
