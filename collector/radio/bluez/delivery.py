@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Protocol
 
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
@@ -184,8 +185,15 @@ class Delivery:
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
         if not self.sink.accepts(address):
             return
-        self.sink.take(_arrival(address, characteristic, value, mark), self.sink.visit_of(address))
-        log.debug("%s: on disk %.1f ms after the kernel had it", address, (time.time_ns() - value.at_ns) / 1e6)
+        read = time.time_ns()
+        visit = self.sink.visit_of(address)
+        opened = time.time_ns()
+        self.sink.take(_arrival(address, characteristic, value, mark), visit)
+        log.debug(
+            "%s: on disk %.1f ms after the kernel had it: %.1f until it was read, %.1f its visit, %.1f the record",
+            address,
+            *((later - before) / 1e6 for before, later in _stages(value.at_ns, read, opened, time.time_ns())),
+        )
         self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
@@ -231,3 +239,8 @@ def _arrival(address: str, characteristic: int, value: Value, mark: str) -> Rece
         mark=mark,
         handle=value.handle,
     )
+
+
+def _stages(*at_ns: int) -> list[tuple[int, int]]:
+    """From first to last, then step by step."""
+    return [(at_ns[0], at_ns[-1]), *pairwise(at_ns)]

@@ -27,6 +27,7 @@ from faults_of_the_system import (
 )
 from kills import kills
 from lab import Lab
+from machine import window
 from neighbour import chatty
 from report import say, step
 
@@ -75,6 +76,7 @@ async def main() -> None:
             "end",
             seconds=round(seconds, 1),
             status=lab.listener.process.returncode,
+            window_ms=window(lab.listener.said()),
             tracebacks=sum("Traceback" in line and "/collector/" in line for line in lab.listener.said().splitlines()),
         )
     say("done")
