@@ -23,6 +23,7 @@ from pathlib import Path
 import pytest
 from air import fill
 from paced import PacedLink
+from report import window
 from served import ServedAdapter
 from stack_lab import StackLab
 
@@ -161,7 +162,7 @@ async def cut_again_and_again(lab: StackLab, work: Path, radio: str, cuts: int, 
     return {"radio": radio, "cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
             "lost": lost.total(), "lost_ms_before_cut": [age * 1000 // 1 for age in ages],
             "twice": (kept - measured).total(), "sent_again": found["payloads"] - kept.total(),
-            "damage": len(found["damage"])}  # fmt: skip
+            "damage": len(found["damage"]), "window_ms": window((work / "listen.log").read_text())}  # fmt: skip
 
 
 @pytest.mark.stack

@@ -27,9 +27,8 @@ from faults_of_the_system import (
 )
 from kills import kills
 from lab import Lab
-from machine import window
 from neighbour import chatty
-from report import say, step
+from report import say, step, window
 
 FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "kills": kills,

@@ -2,7 +2,6 @@
 
 import asyncio
 import os
-import re
 import signal
 import sqlite3
 import subprocess
@@ -85,18 +84,6 @@ async def adapter_there(name: str, timeout_s: float = 10) -> bool:
             return True
         await asyncio.sleep(0.5)
     return False
-
-
-def window(said: str) -> dict[str, list[float]]:
-    """Of all records in a listener's log, ms from the kernel to the disk: median and 95th of 100, by stage."""
-    words = re.findall(
-        r"on disk ([\d.]+) ms .*?: ([\d.]+) until it was read, ([\d.]+) its visit, ([\d.]+) the record", said
-    )
-    found: dict[str, list[float]] = {}
-    for name, values in zip(("all", "until read", "its visit", "the record"), zip(*words, strict=True), strict=False):
-        ordered = sorted(map(float, values))
-        found[name] = [ordered[len(ordered) // 2], ordered[len(ordered) * 95 // 100]]
-    return found
 
 
 def listen(store: str, *options: str, drop_right: bool = False, name: str = "listen") -> Program:
