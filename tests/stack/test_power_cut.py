@@ -22,8 +22,8 @@ from pathlib import Path
 
 import pytest
 from air import fill
+from bluez_window import window
 from paced import PacedLink
-from report import window
 from served import ServedAdapter
 from stack_lab import StackLab
 

@@ -7,6 +7,7 @@ import asyncio
 import sys
 from collections.abc import Awaitable, Callable
 
+from bluez_window import window
 from faults_of_cuffs import (
     bond_cut_off,
     cuff_forgot,
@@ -28,7 +29,7 @@ from faults_of_the_system import (
 from kills import kills
 from lab import Lab
 from neighbour import chatty
-from report import say, step, window
+from report import say, step
 
 FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "kills": kills,

@@ -1,7 +1,6 @@
 """How a job in the guest tells the test outside what it saw: one JSON line a step, between plain lines of progress."""
 
 import json
-import re
 import time
 from typing import Any
 
@@ -14,15 +13,3 @@ def say(text: str) -> None:
 
 def step(name: str, **found: Any) -> None:
     print("STEP " + json.dumps({"step": name, **found}), flush=True)
-
-
-def window(said: str) -> dict[str, list[float]]:
-    """Of all records in a listener's log, ms from the kernel to the disk: median and 95th of 100, by stage."""
-    words = re.findall(
-        r"on disk ([\d.]+) ms .*?: ([\d.]+) until it was read, ([\d.]+) its visit, ([\d.]+) the record", said
-    )
-    found: dict[str, list[float]] = {}
-    for name, values in zip(("all", "until read", "its visit", "the record"), zip(*words, strict=True), strict=False):
-        ordered = sorted(map(float, values))
-        found[name] = [ordered[len(ordered) // 2], ordered[len(ordered) * 95 // 100]]
-    return found
