@@ -50,7 +50,7 @@ class Machine:
         self._command = lab.command(work, BOOT_S * 2, work / "disk.img")
         extra = f"-chardev socket,id=cable,path={socket} -device isa-serial,chardev=cable,index=1"
         self._environment = lab.environment | {"QUIETCUFF_LAB_QEMU": extra}
-        lab.write_job(work, "powercut", radio)
+        lab.write_job(work, "powercut", radio, survives=True)
         subprocess.run(["truncate", "-s", "96M", work / "disk.img"], check=True)
         subprocess.run(["mkfs.ext4", "-q", "-F", work / "disk.img"], check=True)
 
