@@ -140,8 +140,9 @@ def name_cuff(
 @app.command("add")
 def add_cuff(
     ctx: typer.Context,
-    address: Annotated[
-        str | None, typer.Argument(metavar="[ADDRESS]", help="The cuff's address, if you know it.")
+    cuff: Annotated[
+        str | None,
+        typer.Argument(metavar="[CUFF]", help="The cuff's address, or the name it calls itself, if you know one."),
     ] = None,
     minutes: Annotated[
         int, typer.Option("--for", metavar="MINUTES", min=1, max=120, help="How long to take in new cuffs.")
@@ -149,41 +150,59 @@ def add_cuff(
 ) -> None:
     """Take in a new or a forgotten cuff.
 
-    New ones need it where only known cuffs are visited (accept = "known" under [radio]). Without an address,
+    New ones need it where only known cuffs are visited (accept = "known" under [radio]). Without CUFF,
     whichever new cuff speaks in the next minutes is taken in: let it pair and measure once, or press its
-    memory button. With an address, at a terminal, it stays and asks for the digits that the cuff shows where
-    it wants them for pairing, also for a service that runs elsewhere on this machine.
+    memory button. A cuff that does not say over Bluetooth what it is has to be added by its address, or by the
+    name it calls itself. With either, at a terminal, the command stays and asks for the digits that the cuff
+    shows where it wants them for pairing, also for a service that runs elsewhere on this machine.
 
     \b
     Examples:
       quietcuff cuff add --for 10
       quietcuff cuff add C0:FF:EE:00:00:01
+      quietcuff cuff add 'Practice cuff'
     """
     now = datetime.now(UTC)
-    if address is not None and not is_address(address):
-        raise Usage(f"{address!r} is not an address such as C0:FF:EE:00:00:01")
+    until = now + timedelta(minutes=minutes)
+    if cuff is not None and not is_address(cuff) and (":" in cuff or name_problem(cuff)):
+        raise Usage(f"{cuff!r} is neither an address such as C0:FF:EE:00:00:01 nor the name of a cuff")
     with writing_store(of(ctx)) as store:
-        if address is not None:
-            cuffs.remember(store, address.upper(), now)
-            cuffs.open_window(store, now + timedelta(minutes=minutes), now)
-            say(f"{address.upper()} is visited from now on")
-            if sys.stdin.isatty():
-                _answer_questions(store, address.upper(), now + timedelta(minutes=minutes))
+        cuffs.open_window(store, until, now)
+        if cuff is None:
+            say(f"new cuffs are taken in for {_minutes(minutes)}")
+            return
+        if is_address(cuff):
+            cuff = cuff.upper()
+            cuffs.remember(store, cuff, now)
+            say(f"{cuff} is visited from now on")
         else:
-            cuffs.open_window(store, now + timedelta(minutes=minutes), now)
-            say(f"new cuffs are taken in for {minutes} minute{'' if minutes == 1 else 's'}")
+            cuffs.await_name(store, cuff, until)
+            say(f"a cuff that calls itself {cuff} is visited from now on, if it comes within {_minutes(minutes)}")
+        if sys.stdin.isatty():
+            _answer_questions(store, cuff, now, until)
 
 
-def _answer_questions(store: Store, address: str, until: datetime) -> None:
+def _minutes(number: int) -> str:
+    return f"{number} minute{'' if number == 1 else 's'}"
+
+
+def _answer_questions(store: Store, cuff: str, since: datetime, until: datetime) -> None:
     """Answer what the service wants to know of the cuff's display, until it has delivered or time is up."""
-    came = cuffs.last_payload(store, address)
     say("measure once, or press its Bluetooth button; digits that it shows are asked for here (Ctrl-C ends this)")
+    address = cuff if is_address(cuff) else None
+    came = cuffs.last_payload(store, cuff)
+    while address is None and datetime.now(UTC) < until:
+        time.sleep(0.3)
+        address = cuffs.called(store, cuff, since)
+    if address is None:
+        say(f"no cuff that calls itself {cuff} came in this time")
+        return
     try:
         pairing.wait(store, address, until)
         while datetime.now(UTC) < until:
             question = pairing.question(store, address)
             if question is not None and question.number is None:
-                pairing.give(store, address, _digits())
+                pairing.give(store, address, _six_digits())
             elif question is not None:
                 same = typer.confirm(f"does the cuff show {question.number:06d}?", err=True)
                 pairing.give(store, address, int(same))
@@ -196,10 +215,12 @@ def _answer_questions(store: Store, address: str, until: datetime) -> None:
         pairing.leave(store, address)
 
 
-def _digits() -> int:
-    while not 0 <= (digits := typer.prompt("the six digits on the cuff's display", type=int, err=True)) <= 999_999:
-        say("a cuff shows six digits, no more")
-    return int(digits)
+def _six_digits() -> int:
+    while True:
+        said = typer.prompt("the six digits on the cuff's display", err=True).replace(" ", "")
+        if len(said) == 6 and said.isascii() and said.isdecimal():
+            return int(said)
+        say("it shows six digits: type all of them, zeros in front too")
 
 
 @app.command("forget")

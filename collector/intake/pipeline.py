@@ -10,7 +10,7 @@ from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.intake.time.place import EVER, Placed, place_one, place_since
 from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
-from collector.store.journal import cuffs, derivation, payloads, stations, visits
+from collector.store.journal import cuffs, derivation, payloads, same_cuff, stations, visits
 from collector.store.journal.payloads import Payload
 from collector.store.readings import renewed_bonds, strikes, times, write
 from collector.store.readings.times import Time
@@ -68,6 +68,20 @@ def take_up_discovery(store: Store, visit: int) -> tuple[str, ...]:
         before = times.times_of(store, cuff_id)
         _redo(store, cuff_id, arrival_times(store))
         return tuple(reading for reading in times.times_of(store, cuff_id) if reading not in before)
+
+
+def unite_passing(store: Store, visit: int) -> bool:
+    """After a visit under a passing address: what came belongs to the cuff that it was before. Whether it did so."""
+    with store.transaction():
+        cuff_id = visits.cuff_of(store, visit)
+        earlier = same_cuff.earlier_self(store, cuff_id)
+        if earlier is None:
+            return False
+        first, second = sorted((cuff_id, earlier))
+        write.drop_cuff(store, second)
+        same_cuff.unite(store, second, first, datetime.now(UTC))
+        _redo(store, first, arrival_times(store))
+        return True
 
 
 def catch_up(store: Store, progress: Progress | None = None) -> int:

@@ -134,7 +134,12 @@ class Characteristics:
     found: tuple[Found, ...]
 
 
-Fact = ValueRead | ClockSet | Handles | Characteristics | Bond | Named | Learned | Unlearned
+@dataclass(frozen=True, slots=True)
+class PassingAddress:
+    """The cuff's address in this visit is a private one that no bond explains: next time it has another."""
+
+
+Fact = ValueRead | ClockSet | Handles | Characteristics | Bond | Named | PassingAddress | Learned | Unlearned
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,6 +169,10 @@ class Sink(Protocol):
 
     def known(self) -> tuple[KnownCuff, ...]:
         """Every cuff met before that is not forgotten."""
+        ...
+
+    def awaited(self) -> frozenset[str]:
+        """Names by which cuffs call themselves that are to be visited although they name no service."""
         ...
 
     def accepts(self, cuff: str) -> bool:
@@ -225,6 +234,11 @@ class Link(Protocol):
     @property
     def bonded(self) -> bool:
         """Whether a bond stands, as far as this link has shown; before that, as it was known."""
+        ...
+
+    @property
+    def passing_address(self) -> bool:
+        """Whether `cuff` is a private address that no bond explains."""
         ...
 
     @property

@@ -26,6 +26,7 @@ from collector.radio.port import (
     Link,
     LinkLost,
     Named,
+    PassingAddress,
     RadioError,
     Refused,
     Sink,
@@ -101,6 +102,7 @@ class _Visit(Steps):
         super().__init__(link, sink, plan, number)
         self.subscribed_at = self.started
         self._told_bond: Bond | None = None
+        self._told_passing = False
         self._clock_set_at: int | None = None  # records heard when the clock was set
 
     async def run(self) -> Outcome:
@@ -127,6 +129,9 @@ class _Visit(Steps):
         if bond != self._told_bond:
             self._told_bond = bond
             self.learn(bond)
+        if self.link.passing_address and not self._told_passing:
+            self._told_passing = True
+            self.learn(PassingAddress())
 
     def _unproven(self, secured: bool | None) -> bool:
         """Whether somebody bears a bonded cuff's address and has no key: whoever it is, nothing is taken from it."""

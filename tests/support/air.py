@@ -32,6 +32,7 @@ class NoteSink:
         self.refuse = refuse
         self.accept = lambda cuff: True
         self.pairs_anew = True
+        self.names: frozenset[str] = frozenset()
         self.arrivals: list[ReceivedPayload] = []
         self.unplaced: list[ReceivedPayload] = []  # from handles that no discovery has told of
         self.visit_of: list[int | None] = []
@@ -51,6 +52,9 @@ class NoteSink:
     def remember(self, cuff: KnownCuff) -> None:
         """As if an earlier visit had learned it."""
         self._known[cuff.address] = cuff
+
+    def awaited(self) -> frozenset[str]:
+        return self.names
 
     def accepts(self, cuff: str) -> bool:
         return self.accept(cuff)

@@ -51,6 +51,9 @@ class EarlyVisits:
     def known(self) -> tuple[KnownCuff, ...]:
         return self.sink.known()
 
+    def awaited(self) -> frozenset[str]:
+        return self.sink.awaited()
+
     def accepts(self, cuff: str) -> bool:
         return self.sink.accepts(cuff)
 

@@ -105,6 +105,10 @@ class BlueZLink:
         """Whether there is reason to ask for a bond by ourselves."""
         return self._refused or self._is_private()
 
+    @property
+    def passing_address(self) -> bool:
+        return self._is_private()
+
     def note_record(self) -> None:
         self.heard += 1
         self.heard_at = time.monotonic()

@@ -97,6 +97,11 @@ class BumbleLink:
         return self.security.bonded
 
     @property
+    def passing_address(self) -> bool:
+        address = self._connection.peer_address
+        return address.is_random and not address.is_static
+
+    @property
     def bond_missing_on(self) -> str | None:
         return self.security.missing_on
 

@@ -23,6 +23,7 @@ log = logging.getLogger("quietcuff.radio")
 
 CONNECT_S = 3.0  # a cuff advertises at least every 2.5 s in its slow mode (common practice, no source)
 MOST_LINKS = 5  # at once; adapters can do more, a visit is over sooner than a sixth matters
+NEWS_S = 2.0  # how often the sink is asked anew whom it knows
 PULSE_S = 30.0  # how often the adapter is asked whether it still lives
 PATIENCE_S = 5.0  # for its answer
 FAREWELL_S = 2.0
@@ -135,7 +136,7 @@ class BumbleRadio:
         return identity.to_string(False).upper() if identity else None
 
     def _learn_known(self) -> None:
-        self.advertisers.learn_known(self._sink.known())
+        self.advertisers.learn_known(self._sink.known(), self._sink.awaited())
 
     async def _scan(self, on: bool) -> None:
         from bumble.hci import HCI_LE_1M_PHY
@@ -150,8 +151,10 @@ class BumbleRadio:
             self._wake.clear()
             cuff = self.advertisers.next() if len(self._visits) < MOST_LINKS else None
             if cuff is None:
-                with suppress(TimeoutError):
-                    await within(1.0, self._wake.wait())
+                try:
+                    await within(NEWS_S, self._wake.wait())
+                except TimeoutError:
+                    self._learn_known()  # another process may have added or forgotten a cuff
                 continue
             heard = self.advertisers.cuffs[cuff]
             if not self._sink.accepts(cuff):
@@ -255,5 +258,4 @@ class BumbleRadio:
                 await within(PATIENCE_S, self._device.send_sync_command(hci.HCI_Read_BD_ADDR_Command()))
             except (core.BaseBumbleError, TimeoutError):
                 raise RadioUnavailable("the adapter does not answer any more") from None
-            self._learn_known()  # another process may have added or forgotten a cuff
             self.progress = time.monotonic()

@@ -125,17 +125,18 @@ class Advertisers:
     def __init__(self, resolve: Callable[[bytes], str | None], ready: Callable[[], None], pause_s: float) -> None:
         self.cuffs: OrderedDict[str, Advertiser] = OrderedDict()
         self.known: dict[str, KnownCuff] = {}
+        self.awaited: frozenset[str] = frozenset()  # names
         self.identities: OrderedDict[bytes, str | None] = OrderedDict()
         self._resolve, self._ready, self._pause_s = resolve, ready, pause_s
 
-    def learn_known(self, known: Iterable[KnownCuff]) -> None:
-        self.known = {cuff.address: cuff for cuff in known}
+    def learn_known(self, known: Iterable[KnownCuff], awaited: frozenset[str] = frozenset()) -> None:
+        self.known, self.awaited = {cuff.address: cuff for cuff in known}, awaited
 
     def on_advert(self, advert: Advert) -> None:
         """Called for every advertisement in the room: decides in microseconds whether it is a cuff's."""
         cuff = self._identity(advert)
         heard = self.cuffs.get(cuff)
-        if cuff not in self.known and not lists_service(advert.data):
+        if cuff not in self.known and not lists_service(advert.data) and not self._is_awaited(advert.data):
             if heard is not None and heard.name is None:
                 heard.name = local_name(advert.data)  # scan responses often carry the name alone
             return
@@ -152,6 +153,9 @@ class Advertisers:
         heard.name = heard.name or local_name(advert.data)
         if not heard.busy and now >= heard.not_before:
             self._ready()
+
+    def _is_awaited(self, data: bytes) -> bool:
+        return bool(self.awaited) and local_name(data) in self.awaited
 
     def _identity(self, advert: Advert) -> str:
         """The identity address behind a private one where it can be told, else the address as it is."""

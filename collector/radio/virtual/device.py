@@ -3,6 +3,7 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import suppress
+from typing import Any
 
 from bumble import att, core, hci
 from bumble.controller import Controller
@@ -30,12 +31,15 @@ REMOTE_USER = 0x13  # HCI: Remote User Terminated Connection
 
 
 class Display(PairingDelegate):
-    """Shows a passkey, or nothing."""
+    """Shows a passkey, or nothing; or will not pair at all."""
 
-    def __init__(self, passkey: int | None) -> None:
+    def __init__(self, passkey: int | None, refuses: bool = False) -> None:
         can = PairingDelegate.IoCapability
         super().__init__(can.NO_OUTPUT_NO_INPUT if passkey is None else can.DISPLAY_OUTPUT_ONLY)
-        self._passkey = passkey
+        self._passkey, self._refuses = passkey, refuses
+
+    async def accept(self) -> bool:
+        return not self._refuses
 
     async def generate_passkey(self) -> int:
         return self._passkey or 0
@@ -72,7 +76,7 @@ class Peripheral(Device):
             sc=not behaviour.legacy_pairing,
             mitm=behaviour.passkey is not None and not behaviour.demands_digits,
             bonding=True,
-            delegate=Display(behaviour.passkey),
+            delegate=Display(behaviour.passkey, behaviour.refuses_pairing),
             identity_address_type=PairingConfig.AddressType.RANDOM,
         )
 
@@ -84,6 +88,11 @@ class Peripheral(Device):
         if given is not None and (given.rand, given.ediv) == (rand, ediv):
             return given.value
         return await super().get_long_term_key(connection_handle, rand, ediv)
+
+    def on_pairing(self, connection: Connection, identity_address: Any, keys: Any, sc: bool) -> None:
+        """Ready for another pairing on the same link, such as one with digits; Bumble's session outlives its end."""
+        super().on_pairing(connection, identity_address, keys, sc)
+        self.smp_manager.sessions.pop(connection.handle, None)
 
     def bond_has_digits(self, connection: Connection) -> bool:
         """Whether the bond with this collector was made with the digits on the display."""

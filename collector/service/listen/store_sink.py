@@ -25,6 +25,7 @@ from collector.radio.port import (
     KnownCuff,
     Named,
     NotTaken,
+    PassingAddress,
     ReceivedPayload,
     ValueRead,
 )
@@ -32,7 +33,7 @@ from collector.service.config.settings import Accept
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.journal import cuffs, manners, visits
+from collector.store.journal import cuffs, manners, same_cuff, visits
 from collector.store.readings import renewed_bonds
 from parsers.text import plain
 from parsers.uuids import Uuid, full
@@ -88,6 +89,9 @@ class StoreSink:
             undelivered=manners.undelivered(store, address),
         )
 
+    def awaited(self) -> frozenset[str]:
+        return cuffs.awaited(self.store, datetime.now(UTC))
+
     def accepts(self, cuff: str) -> bool:
         """Under `accept = known`, a new cuff is welcome only while `cuff add` holds the door open."""
         if self.accept is Accept.ANY or cuffs.is_known(self.store, cuff):
@@ -129,6 +133,8 @@ class StoreSink:
                 held = self.accept is Accept.KNOWN
                 visits.learn_bond(store, visit, fact.bonded, fact.missing_on, now, renewed=fact.renewed, held=held)
                 renewed_bonds.mark_of_visit(store, visit)
+            case PassingAddress():
+                same_cuff.note_passing(store, visit)
             case Named():
                 visits.learn_name(store, visit, fact.name, now)
 
@@ -197,6 +203,8 @@ class StoreSink:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)
                 self._behind = False
+            if intake.unite_passing(self.store, visit):
+                log.info("%s: known from an earlier visit under another address", self._name(count.cuff))
             intake.settle(self.store, visit)
         except Exception as error:
             log.error("what the visit told is kept but not worked in yet: %s: %s", type(error).__name__, error)

@@ -31,7 +31,9 @@ class Cuff:
 
 def row_of(store: Store, address: str) -> int:
     """Row of a cuff, made where it is new. Call inside a transaction."""
-    found = store.scalar("SELECT id FROM cuff WHERE address = ?", (address,))
+    found = store.scalar(
+        "SELECT id FROM cuff WHERE address = ?1 UNION ALL SELECT cuff_id FROM cuff_alias WHERE address = ?1", (address,)
+    )
     if found is None:
         found = store.query("INSERT INTO cuff (address) VALUES (?)", (address,)).lastrowid
     return int(found)
@@ -108,7 +110,9 @@ def known(store: Store) -> list[tuple[str, bool, dict[int, int]]]:
 
 def is_known(store: Store, address: str) -> bool:
     """Whether the cuff was met before and not forgotten."""
-    return store.row("SELECT 1 FROM cuff WHERE address = ? AND NOT forgotten", (address,)) is not None
+    query = """SELECT 1 FROM cuff WHERE NOT forgotten
+        AND (address = ?1 OR id = (SELECT cuff_id FROM cuff_alias WHERE address = ?1))"""
+    return store.row(query, (address,)) is not None
 
 
 def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
@@ -150,6 +154,27 @@ def last_payload(store: Store, address: str) -> int | None:
         "SELECT max(payload.id) FROM payload JOIN cuff ON cuff.id = cuff_id WHERE address = ?", (address,)
     )
     return row
+
+
+def await_name(store: Store, name: str, until: datetime) -> None:
+    """A cuff that calls itself so is visited until then, although it names no service."""
+    with store.transaction():
+        store.query("INSERT OR REPLACE INTO awaited VALUES (?, ?)", (name, to_us(until)))
+
+
+def awaited(store: Store, now: datetime) -> frozenset[str]:
+    """Names by which cuffs are waited for."""
+    return frozenset(name for (name,) in store.query("SELECT name FROM awaited WHERE until > ?", (to_us(now),)))
+
+
+def called(store: Store, advertised: str, since: datetime) -> str | None:
+    """Address of the cuff that calls itself so and was visited since; the latest of several."""
+    found: str | None = store.scalar(
+        """SELECT address FROM cuff JOIN visit ON cuff_id = cuff.id
+           WHERE advertised = ? AND opened_at >= ? ORDER BY visit.id DESC LIMIT 1""",
+        (advertised, to_us(since)),
+    )
+    return found
 
 
 def open_window(store: Store, until: datetime | None, at: datetime | None = None) -> None:

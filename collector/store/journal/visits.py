@@ -130,8 +130,9 @@ def learn_confirmed(store: Store, cuff_id: int, at: datetime) -> None:
 
 
 def learn_name(store: Store, visit: int, name: str, at: datetime) -> None:
-    """What the cuff calls itself, as sent."""
+    """What the cuff calls itself, as sent. Who was waited for by this name has come."""
     with store.transaction():
+        store.query("DELETE FROM awaited WHERE name = ?", (name,))
         changed = store.query(
             "UPDATE cuff SET advertised = ?1 WHERE id = (SELECT cuff_id FROM visit WHERE id = ?2) "
             "AND advertised IS NOT ?1",

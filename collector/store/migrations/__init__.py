@@ -19,6 +19,7 @@ from collector.store.migrations import (
     m013_pairing,
     m014_handles,
     m015_entered,
+    m016_addresses,
 )
 
 STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
@@ -37,5 +38,6 @@ STEPS: tuple[tuple[str, Callable[[Any], None]], ...] = (
     ("013 pairing", m013_pairing.apply),
     ("014 handles", m014_handles.apply),
     ("015 entered", m015_entered.apply),
+    ("016 addresses", m016_addresses.apply),
 )
 """In order. The store's user_version is the number of steps taken."""
