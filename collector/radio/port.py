@@ -172,7 +172,8 @@ class Sink(Protocol):
         ...
 
     def awaited(self) -> frozenset[str]:
-        """Names by which cuffs call themselves that are to be visited although they name no service."""
+        """Cuffs that are to be visited although they may name no service: by the name they call themselves, or by an
+        address under which none has come yet."""
         ...
 
     def accepts(self, cuff: str) -> bool:

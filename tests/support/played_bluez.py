@@ -158,6 +158,8 @@ class PlayedBlueZ:
         (BlueZ 5.82 src/adapter.c, btd_adapter_device_found; device.c, RSSI_THRESHOLD)."""
         adapter, before = device.rpartition("/")[0], self.objects[device][DEVICE_1].get("RSSI", 0)
         told = self._filtered.get(adapter, True) or abs(strength - before) >= 8
+        if self.filters and self.filters[-1].get("UUIDs") and not self.objects[device][DEVICE_1]["UUIDs"]:
+            return False  # is_filter_match looks at what is advertised
         if told:
             self.change(device, DEVICE_1, RSSI=strength)
         return told

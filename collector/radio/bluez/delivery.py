@@ -117,6 +117,7 @@ class Delivery:
         self.sink = sink
         self.witness: Witness | None = None
         self.known: dict[str, KnownCuff] = {}
+        self.awaited: frozenset[str] = frozenset()
         self.links: dict[str, OpenLink] = {}  # by device path
         self.heard_at = 0.0  # time.monotonic() of the last record of whomever
         self.key_was_missing: Callable[[str], None] = lambda _: None
@@ -128,6 +129,7 @@ class Delivery:
     def refresh(self) -> None:
         """Ask the sink again whom it knows."""
         self.known = {cuff.address: cuff for cuff in self.sink.known()}
+        self.awaited = self.sink.awaited()
         if self.witness is not None:
             self.witness.record_handles.update(tuple(self.known.values()))
             self.witness.refresh()
