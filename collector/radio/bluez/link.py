@@ -180,7 +180,10 @@ class BlueZLink:
             await self.pairing.in_time(link_pairing.SUBSCRIBE_S, doing)
         except TimeoutError:
             self.around.pair_first.add(self.cuff)
-            raise self._wants_digits() or Refused("no answer; it may want to be paired and does not say how") from None
+            if (why := self._wants_digits()) is not None:  # bluetoothd keeps the request, and every later one behind it
+                self.ended = Outcome(Ending.FAILED, str(why))
+                raise LinkLost(str(why)) from None
+            raise Refused("no answer; it may want to be paired and does not say how") from None
         except LinkLost:
             self._wants_digits()
             raise
