@@ -28,7 +28,7 @@ from collector.store.readings import renewed_bonds
 STORE = "/run/p.db"
 DIGITS = 135790
 SHOWS = Behaviour(
-    passkey=DIGITS, demands_digits=True, interval_ms=250, lingers_s=2.0, patience_s=25.0, advertises_s=45.0
+    passkey=DIGITS, demands_digits=True, interval_ms=250, lingers_s=2.0, patience_s=60.0, advertises_s=45.0
 )
 READS_AND_TYPES_S = 12.0  # longer than anything that hangs is waited for
 
