@@ -11,9 +11,9 @@ from bluez_window import window
 from faults_of_cuffs import (
     bond_cut_off,
     cuff_forgot,
+    many_waiting,
     no_service_named,
     private_address,
-    ten_waiting,
     two_seconds,
     we_forgot,
 )
@@ -40,7 +40,7 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "dbus": dbus_started_again,
     "unnamed": no_service_named,
     "private": private_address,
-    "ten": ten_waiting,
+    "many": many_waiting,
     "two-seconds": two_seconds,
     "cuff-forgot": cuff_forgot,
     "we-forgot": we_forgot,
