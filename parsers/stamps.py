@@ -40,7 +40,9 @@ class DateTime:
     @classmethod
     def of(cls, when: datetime) -> "DateTime":
         """The wall time that `when` shows in its own zone, to the second."""
-        return cls(when.year, when.month, when.day, when.hour, when.minute, when.second)
+        return cls(
+            year=when.year, month=when.month, day=when.day, hour=when.hour, minute=when.minute, second=when.second
+        )
 
     def fields(self) -> dict[str, int]:
         return {
@@ -73,6 +75,8 @@ class DateTime:
 
     def __str__(self) -> str:
         """ISO 8601 without zone, unknown parts as dashes."""
+        if self.year and self.month and self.day:
+            return f"{self.year:04}-{self.month:02}-{self.day:02}T{self.hour:02}:{self.minute:02}:{self.second:02}"
         year = "--" if self.year is None else f"{self.year:04}"
         month, day = ("--" if part is None else f"{part:02}" for part in (self.month, self.day))
         return f"{year}-{month}-{day}T{self.hour:02}:{self.minute:02}:{self.second:02}"

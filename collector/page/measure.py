@@ -8,12 +8,12 @@ from starlette.responses import RedirectResponse, Response
 from collector.numbers import words
 from collector.page.drawing import draw
 from collector.page.series import latest
-from collector.page.visitor import Room, form, may, once, room, whose
+from collector.page.visitor import Room, carried_out, form, may, room, whose
 from collector.service import machine_clock
 from collector.service.config.plans import in_force
 from collector.service.guided.replay import Standing, standing
 from collector.service.guided.sitting import SittingRequest, request_of
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.store.people import open_sittings
 from collector.store.people.open_sittings import OpenSitting
 from collector.store.people.page_devices import Role
@@ -46,9 +46,10 @@ async def measure(request: Request) -> Response:
 @may(Role.PERSON, Role.KEEPER)
 async def begin(request: Request) -> Response:
     around, person = room(request), whose(request)
-    data = await form(request)
-    once(request, data, lambda: open_sittings.begin(around.store, person.row, REST_S, datetime.now(UTC)))
-    return RedirectResponse(f"/p/{person.row}/measure", 303)
+    to = f"/p/{person.row}/measure"
+    return await carried_out(
+        request, to, lambda: open_sittings.begin(around.store, person.row, REST_S, datetime.now(UTC))
+    )
 
 
 @may(Role.PERSON, Role.KEEPER)

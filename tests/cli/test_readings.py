@@ -250,8 +250,8 @@ def test_what_a_cuff_calls_itself_cannot_steer_the_terminal(at_home: Run, househ
 
 def test_readings_loads_only_what_it_uses(household: Path) -> None:
     code = (
-        "import sys, pathlib\nfrom collector.cli.main import run\nfrom collector.service.config import settings\n"
-        "settings.SYSTEM_FILE = pathlib.Path('/there/is/none')\n"  # whatever this machine has
+        "import sys, pathlib\nfrom collector.cli.main import run\nfrom collector.service.config import from_file\n"
+        "from_file.SYSTEM_FILE = pathlib.Path('/there/is/none')\n"  # whatever this machine has
         "try: run()\nexcept SystemExit: pass\n"
         "print('loaded', *sorted({name.split('.')[0] for name in sys.modules}))"
     )
