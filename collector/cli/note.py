@@ -56,8 +56,9 @@ def add_note(
     on = dates.need_day(day, "DATE")
     with writing_store(of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
+    whose = quote(note.person)
     if kind is Kind.REGIMEN:
-        say(f"noted for {note.person} on {note.day}; `quietcuff change {quote(person)}` will compare before and after")
+        say(f"noted for {note.person} on {note.day}; `quietcuff change {whose}` will compare before and after")
     else:
         say(f"noted for {note.person} on {note.day}")
 
