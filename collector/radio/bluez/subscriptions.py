@@ -37,6 +37,7 @@ class Subscriptions(Watcher):
     def __init__(self, bus: Bus, wanted: Callable[[str], bool], on_value: Callable[[str, int, bytes], None]) -> None:
         self.bus, self.wanted, self.on_value = bus, wanted, on_value
         self.held: set[str] = set()
+        self._asking: dict[str, asyncio.Future[None]] = {}
         self._unanswered: set[str] = set()  # asked for on the link that is up, and bluetoothd still owes an answer
         self._resting: set[str] = set()  # devices being hung up on: not to be armed again in the middle of it
 
@@ -47,9 +48,15 @@ class Subscriptions(Watcher):
                 self._arm(path)
 
     async def hold(self, path: str) -> None:
-        """Subscribe now. Raises BusError."""
-        if path in self.held:
-            return
+        """Subscribe now, or wait for what was asked for already. Raises BusError."""
+        if path not in self._asking:
+            if path in self.held:
+                return
+            self._asking[path] = asking = asyncio.ensure_future(self._start(path))
+            asking.add_done_callback(lambda _: self._asking.pop(path, None))
+        await self._asking[path]
+
+    async def _start(self, path: str) -> None:
         self.held.add(path)  # before the answer: the first value may come with it
         try:
             await self.bus.call(path, CHARACTERISTIC, "StartNotify", timeout_s=35)
