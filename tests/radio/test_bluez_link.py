@@ -52,7 +52,7 @@ class SlowBus(Bus):
 
 
 async def test_a_visit_waits_for_a_subscription_that_is_under_way() -> None:
-    """That of a cuff which `cuff add` has made known is asked for as soon as its place is there, before the visit does."""
+    """A cuff that `cuff add` has made known is subscribed to as soon as its place is there, before the visit does."""
     bus = SlowBus()
     subscriptions = Subscriptions(bus, lambda _: True, lambda *_: None)
     path = "/org/bluez/hci0/dev_1/service1/char2"
