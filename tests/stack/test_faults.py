@@ -28,7 +28,6 @@ FAULTS = (
     "hangs up at pairing",
     "keeps no bond",
     "beside one that ignores pairing",
-    "two adapters",
     "blocked",
     "chatty",
 )
@@ -99,8 +98,10 @@ def test_a_cuff_that_ignores_pairing_holds_up_no_other(steps: Steps) -> None:
     assert max(steps["beside one that ignores pairing"]["waits"]) < 20, steps["beside one that ignores pairing"]
 
 
-def test_two_adapters_make_one_visit_at_a_time_and_one_bond(steps: Steps) -> None:
-    found = steps["two adapters"]
+@pytest.mark.long
+def test_two_adapters_make_one_visit_at_a_time_and_one_bond(boot: Callable[..., Steps]) -> None:
+    found = boot("faults", 900, "1", "1", "two-adapters")["two adapters"]
+    nothing_lost_nothing_twice(found)
     assert found["bonds"] == 1, found
     assert len(found["met"]) == 1, found
     assert found["missing"] is None, found

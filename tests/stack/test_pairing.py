@@ -1,7 +1,7 @@
 """Digits, numbers, lost bonds and cuffs that name no service, over a real kernel and bluetoothd, by the real `listen`.
 
 The station takes known cuffs alone (`accept = "known"`); whoever runs `cuff add` beside a cuff is played in the guest,
-once at the command itself. On Debian 13 a long form.
+once at the command itself.
 """
 
 from collections.abc import Callable
@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-pytestmark = [pytest.mark.stack, pytest.mark.timeout(2400)]
-SUITES = ("bookworm", pytest.param("trixie", marks=pytest.mark.long))
+pytestmark = [pytest.mark.stack, pytest.mark.long, pytest.mark.timeout(2400)]
+SUITES = ("bookworm", "trixie")
 Steps = dict[str, dict[str, Any]]
 WANTS_DIGITS = "wants the digits on its display"
 

@@ -48,9 +48,9 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "hangs-up": hangs_up_at_pairing,
     "no-bond": keeps_no_bond,
     "ignores": beside_one_that_ignores_pairing,
-    "two-adapters": two_adapters,
     "rfkill": blocked,
 }
+BY_NAME = {"two-adapters": two_adapters}  # done only where asked for
 
 
 async def main() -> None:
@@ -67,7 +67,7 @@ async def main() -> None:
     for name in wanted:
         say(name)
         try:
-            await asyncio.wait_for(FAULTS[name](lab), 400)
+            await asyncio.wait_for((FAULTS | BY_NAME)[name](lab), 400)
         except Exception as error:
             step(name, failed=f"{type(error).__name__}: {error}")
     if wanted:

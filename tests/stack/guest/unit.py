@@ -231,6 +231,7 @@ async def hang(air: Air) -> None:
     await until("active", "ActiveState")
     step("afterwards", **await visit(cuff, 5, wait_s=60), sources=dict(Collected(STORE).sources))
     await crash(cuff)
+    await real_crash(air)
 
 
 async def crash(cuff: VirtualCuff) -> None:
@@ -329,7 +330,6 @@ async def steps(air: Air) -> None:
     await until("active", "ActiveState")
     step("back again", restarts=await show("NRestarts"), descriptors=await show("NFileDescriptorStore"))
 
-    await real_crash(air)
     say("stopped for good")
     began = time.monotonic()
     await inside("systemctl", "stop", "quietcuff")
