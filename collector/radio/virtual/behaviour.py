@@ -53,6 +53,8 @@ class Behaviour:
     filters: bool = True  # 1.1: knows 'greater or equal' by sequence number
     crc: bool = False  # 1.1: E2E-CRC on records
     consent: tuple[int, int] | None = None  # user index and code it wants to hear before it tells records
+    users: Mapping[int, int] = field(default_factory=dict)  # several users: index to code; each one's records apart
+    counts: bool = True  # 1.1: tells how many records it keeps
 
     drop: Drop | None = None
     ignores_subscription: bool = False  # sends whether or not anybody subscribed

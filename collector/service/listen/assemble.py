@@ -35,11 +35,7 @@ NOTICES_S = 900.0
 
 
 def plan_of(config: Config) -> VisitPlan:
-    users = {
-        address: (cuff.user, cuff.consent_code)
-        for address, cuff in config.cuffs.items()
-        if cuff.user is not None and cuff.consent_code is not None
-    }
+    users = {address: cuff.users for address, cuff in config.cuffs.items() if cuff.users}
     return VisitPlan(
         set_clock=config.radio.set_clock,
         clock_wrong_after_s=config.radio.clock_wrong_after_s,
