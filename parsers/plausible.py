@@ -14,15 +14,14 @@ PULSE = (25, 220)  # per minute
 
 def marks(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None = None) -> tuple[str, ...]:
     """What is implausible, each in words; empty when all is well. A value that was not obtained is no mark."""
-    found = [
-        f"{name} {value:f} {unit} is outside {least} to {most}"
-        for name, value, (least, most), unit in (
-            ("systolic", systolic, SYSTOLIC, "mmHg"),
-            ("diastolic", diastolic, DIASTOLIC, "mmHg"),
-            ("pulse", pulse, PULSE, "per minute"),
-        )
-        if value is not None and not least <= value <= most
-    ]
+    found = []
+    for name, value, (least, most), unit in (
+        ("systolic", systolic, SYSTOLIC, "mmHg"),
+        ("diastolic", diastolic, DIASTOLIC, "mmHg"),
+        ("pulse", pulse, PULSE, "per minute"),
+    ):
+        if value is not None and not least <= value <= most:
+            found.append(f"{name} {value:f} {unit} is outside {least} to {most}")
     if systolic is not None and diastolic is not None and systolic - diastolic < LEAST_PULSE_PRESSURE:
         found.append(f"systolic {systolic:f} is less than {LEAST_PULSE_PRESSURE} mmHg over diastolic {diastolic:f}")
     return tuple(found)

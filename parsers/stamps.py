@@ -73,6 +73,8 @@ class DateTime:
 
     def __str__(self) -> str:
         """ISO 8601 without zone, unknown parts as dashes."""
+        if self.year and self.month and self.day:
+            return f"{self.year:04}-{self.month:02}-{self.day:02}T{self.hour:02}:{self.minute:02}:{self.second:02}"
         year = "--" if self.year is None else f"{self.year:04}"
         month, day = ("--" if part is None else f"{part:02}" for part in (self.month, self.day))
         return f"{year}-{month}-{day}T{self.hour:02}:{self.minute:02}:{self.second:02}"

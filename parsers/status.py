@@ -80,23 +80,28 @@ class Status:
 
     def words(self) -> tuple[str, ...]:
         """What was flagged, in the order of the bits. A reserved pulse range says nothing."""
-        pulse = {PulseRange.ABOVE: "pulse above range", PulseRange.BELOW: "pulse below range"}
-        return tuple(
-            word
-            for word in (
-                self.body_movement and "body movement",
-                self.cuff_loose and "cuff too loose",
-                self.irregular_pulse and "irregular pulse",
-                pulse.get(self.pulse_range),
-                self.improper_position and "improper position",
-            )
-            if word
-        )
+        return _words(self)
 
 
 @lru_cache(maxsize=1024)
 def _status(raw: int) -> Status:
     return Status(raw)
+
+
+@lru_cache(maxsize=1024)
+def _words(status: Status) -> tuple[str, ...]:
+    pulse = {PulseRange.ABOVE: "pulse above range", PulseRange.BELOW: "pulse below range"}
+    return tuple(
+        word
+        for word in (
+            status.body_movement and "body movement",
+            status.cuff_loose and "cuff too loose",
+            status.irregular_pulse and "irregular pulse",
+            pulse.get(status.pulse_range),
+            status.improper_position and "improper position",
+        )
+        if word
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,5 +1,6 @@
-"""One hypothesis profile for every room, whatever is collected beside it."""
+"""One hypothesis profile for every room, whatever is collected beside it; and how many work at once."""
 
+import os
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -22,6 +23,12 @@ def pytest_configure(config: pytest.Config) -> None:
         suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
     )
     settings.load_profile("quietcuff")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """For `-n auto`, two more than there are cores: many tests wait, for a virtual cuff or a process."""
+    return len(os.sched_getaffinity(0)) + 2
 
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")

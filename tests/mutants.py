@@ -3,9 +3,11 @@
     python tests/mutants.py --sample 60 --seed 1
     python tests/mutants.py --sample 500 parsers collector/intake        # some rooms only; hours
 
-Works on a copy. First one run of the rooms' tests with coverage tells which test runs which line; then each fault is
-tried with the tests that run its line, up to --most of them. A fault that no test notices is a survivor: one line each.
-Those that docs/mutants.md explains, as `file: was -> became`, are counted apart. Exit code 3: over 10 % unexplained.
+Works on a copy, room by room. First one run of the room's tests with coverage tells which test runs which line, and how
+long it takes; then each fault is tried with the tests that run its line, quick ones first, as many as take --seconds
+together. Each try is a fork of one process that has the libraries loaded. A fault that no test notices is a survivor:
+one line each. Those that docs/mutants.md explains, as `file: was -> became`, are counted apart. Exit code 3: over 10 %
+unexplained. Ctrl-C tells what was found till then.
 
 Own code: mutmut and cosmic-ray run the whole suite of a file for each fault, and neither takes a sample by a seed.
 """
@@ -14,13 +16,16 @@ import argparse
 import ast
 import copy
 import json
+import os
 import random
 import shutil
+import signal
 import subprocess
 import sys
 import tempfile
-from collections import defaultdict
+import threading
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -38,25 +43,55 @@ SWAPS: dict[type[ast.AST], type[ast.AST]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.FloorDiv, ast.FloorDiv: ast.Mult, ast.BitAnd: ast.BitOr,
 }  # fmt: skip
 Change = Callable[[ast.AST], None]
-RUN = "import sys, pytest; sys.path.insert(0, '.'); sys.exit(pytest.main(sys.argv[1:]))"
-COVER = """import json, sys
+COVER = """import json, os, sys, time
 sys.path.insert(0, '.')
 import coverage, pytest
-cov = coverage.Coverage(data_file=None, source=json.loads(sys.argv[1]), branch=False)
+cov, took = coverage.Coverage(data_file=None, source=[sys.argv[1]], branch=False), {}
 class ByTest:
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item):
         cov.switch_context(item.nodeid)
+        began = time.process_time()
         try:
             return (yield)
         finally:
+            took[item.nodeid] = time.process_time() - began
             cov.switch_context('')
 cov.start()
 pytest.main(sys.argv[3:], plugins=[ByTest()])
 cov.stop()
 data = cov.get_data()
-json.dump({file: data.contexts_by_lineno(file) for file in data.measured_files()}, open(sys.argv[2], 'w'))
+home = os.path.realpath('.')
+lines = {os.path.relpath(file, home): data.contexts_by_lineno(file) for file in data.measured_files()}
+json.dump([lines, took], open(sys.argv[2], 'w'))
 """
+TRY = """import importlib, os, sys
+sys.dont_write_bytecode = True
+sys.path.insert(0, '.')
+for library in sys.argv[1:]:
+    importlib.import_module(library)
+import pytest
+for words in sys.stdin:
+    child = os.fork()
+    if not child:
+        os.setsid()
+        null = os.open(os.devnull, os.O_RDWR)
+        for stream in (0, 1, 2):
+            os.dup2(null, stream)
+        os._exit(int(pytest.main(words.rstrip().split('\\t'))))
+    print(child, flush=True)
+    print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+"""
+LIBRARIES = (
+    "construct",
+    "sqlite_utils",
+    "typer.testing",
+    "apscheduler",
+    "hypothesis",
+    "numpy",
+    "reportlab.pdfgen.canvas",
+)
+QUIET = ("-x", "-q", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning")
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,68 +156,101 @@ def _leave_out(node: ast.AST) -> None:
     node.value = ast.Constant(None)  # type: ignore[attr-defined]
 
 
-def lines_by_test(home: Path, rooms: list[str]) -> dict[str, dict[int, list[str]]]:
-    """file: line: the tests that run it."""
-    tests = sorted({test for room in rooms for test in ROOMS[room]})
+@dataclass(frozen=True, slots=True)
+class Runs:
+    lines: dict[str, dict[str, list[str]]]
+    took: dict[str, float]
+
+    def tests(self, mutant: Mutant, seconds: float) -> list[str]:
+        """Those that run its line, quick ones first, as many as take so long together; one at least."""
+        found = [test for test in self.lines.get(mutant.file, {}).get(str(mutant.line), ()) if test in self.took]
+        chosen: list[str] = []
+        for test in sorted(found, key=lambda one: (self.took[one], one)):
+            seconds -= self.took[test]
+            if chosen and seconds < 0:
+                break
+            chosen.append(test)
+        return chosen
+
+
+def runs(home: Path, room: str) -> Runs:
     out = home / "lines.json"
-    command = [sys.executable, "-c", COVER, json.dumps(rooms), str(out), "-q", "-p", "no:cacheprovider", *tests]
-    done = subprocess.run(command, cwd=home, capture_output=True, text=True)
+    command = [sys.executable, "-c", COVER, room, str(out), "-q", "-p", "no:cacheprovider", *ROOMS[room]]
+    compiled = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    done = subprocess.run(command, cwd=home, capture_output=True, text=True, env=compiled)
     if not out.exists():
         raise SystemExit(f"the tests' own run failed:\n{done.stdout[-2000:]}{done.stderr[-2000:]}")
-    found: dict[str, dict[int, list[str]]] = defaultdict(dict)
-    for file, lines in json.loads(out.read_text()).items():
-        for line, tests_of_line in lines.items():
-            found[str(Path(file).relative_to(home.resolve()))][int(line)] = [test for test in tests_of_line if test]
-    return found
+    return Runs(*json.loads(out.read_text()))
 
 
-def survives(home: Path, mutant: Mutant, tests: list[str]) -> bool:
-    """Whether all of the tests pass with the fault in. A run that hangs has noticed it."""
-    place = home / mutant.file
-    whole = place.read_text("utf-8")
-    place.write_text(mutant.text, "utf-8")
-    try:
-        command = [sys.executable, "-B", "-c", RUN, "-x", "-q", "-p", "no:cacheprovider", *tests]
-        return subprocess.run(command, cwd=home, capture_output=True, timeout=180).returncode == 0
-    except subprocess.TimeoutExpired:
-        return False
-    finally:
-        place.write_text(whole, "utf-8")
+class Tries:
+    """The process that is forked for each try."""
+
+    def __init__(self, home: Path) -> None:
+        self._home = home
+        self._parent = subprocess.Popen(
+            [sys.executable, "-c", TRY, *LIBRARIES], cwd=home, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        )
+
+    def survives(self, mutant: Mutant, tests: list[str]) -> bool:
+        """Whether all of the tests pass with the fault in. A run that hangs has noticed it."""
+        place = self._home / mutant.file
+        whole, times = place.read_text("utf-8"), place.stat()
+        place.write_text(mutant.text, "utf-8")
+        try:
+            return self._exit_code([*QUIET, *tests]) == 0
+        finally:
+            place.write_text(whole, "utf-8")
+            os.utime(place, ns=(times.st_atime_ns, times.st_mtime_ns))  # its compiled form stays good
+
+    def _exit_code(self, words: list[str]) -> int:
+        asked, answered = self._parent.stdin, self._parent.stdout
+        assert asked
+        assert answered
+        print("\t".join(words), file=asked, flush=True)
+        child = int(answered.readline())
+        hung = threading.Timer(180, os.killpg, (child, signal.SIGKILL))
+        hung.start()
+        try:
+            return int(answered.readline())
+        finally:
+            hung.cancel()
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("rooms", nargs="*", default=list(ROOMS))
-    parser.add_argument("--sample", type=int, default=60)
+    parser.add_argument("--sample", type=int, default=60, help="how many faults, as many in each room")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--most", type=int, default=40, help="how many of a line's tests are run at most")
+    parser.add_argument("--seconds", type=float, default=30, help="how long a line's tests may take together")
     wanted = parser.parse_args()
     explained = (ROOT / "docs/mutants.md").read_text("utf-8")
-    with tempfile.TemporaryDirectory() as scratch:
+    counted = {"noticed": 0, "explained": 0, "survived": 0}
+    with tempfile.TemporaryDirectory() as scratch, suppress(KeyboardInterrupt):  # what was found till then is told
         home = Path(scratch) / "copy"
         shutil.copytree(ROOT, home, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
-        running = lines_by_test(home, wanted.rooms)
-        every = [
-            mutant
-            for room in wanted.rooms
-            for path in sorted((home / room).rglob("*.py"))
-            for mutant in mutants(str(path.relative_to(home)), path.read_text("utf-8"))
-            if mutant.line in running.get(mutant.file, {}) and running[mutant.file][mutant.line]
-        ]
-        chosen = random.Random(wanted.seed).sample(every, min(wanted.sample, len(every)))
-        counted = {"noticed": 0, "explained": 0, "survived": 0}
-        for number, mutant in enumerate(chosen, 1):
-            tests = sorted(running[mutant.file][mutant.line])
-            tests = random.Random(wanted.seed).sample(tests, min(wanted.most, len(tests)))
-            fate = "noticed"
-            if survives(home, mutant, tests):
-                fate = "explained" if mutant.name in explained else "survived"
-                print(f"{fate}: {mutant.file}:{mutant.line}: {mutant.was} -> {mutant.became}", flush=True)
-            counted[fate] += 1
-            if sys.stderr.isatty():
-                print(f"\r{number} of {len(chosen)}", end="", file=sys.stderr, flush=True)
-    print(f"{len(chosen)} of {len(every)} faults: " + ", ".join(f"{count} {fate}" for fate, count in counted.items()))
-    return 3 if counted["survived"] * 10 > len(chosen) else 0
+        for room in wanted.rooms:
+            done = runs(home, room)
+            every = [
+                mutant
+                for path in sorted((home / room).rglob("*.py"))
+                for mutant in mutants(str(path.relative_to(home)), path.read_text("utf-8"))
+                if done.tests(mutant, 0)
+            ]
+            chosen = random.Random(wanted.seed).sample(every, min(wanted.sample // len(wanted.rooms), len(every)))
+            tries = Tries(home)
+            for number, mutant in enumerate(chosen, 1):
+                fate = "noticed"
+                if tries.survives(mutant, done.tests(mutant, wanted.seconds)):
+                    fate = "explained" if mutant.name in explained else "survived"
+                    print(f"{fate}: {mutant.file}:{mutant.line}: {mutant.was} -> {mutant.became}", flush=True)
+                counted[fate] += 1
+                if sys.stderr.isatty():
+                    print(f"\r{room}: {number} of {len(chosen)}", end="", file=sys.stderr, flush=True)
+            print(f"{room}: {len(chosen)} of {len(every)} faults tried; so far {counted}", flush=True)
+    tried = sum(counted.values())
+    print(f"{tried} faults: " + ", ".join(f"{count} {fate}" for fate, count in counted.items()))
+    return 3 if counted["survived"] * 10 > tried else 0
 
 
 if __name__ == "__main__":

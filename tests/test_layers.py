@@ -4,6 +4,7 @@ import ast
 import re
 from collections import Counter
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -37,9 +38,15 @@ MAY_IMPORT = {
 }
 
 
+@cache
+def parsed(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"))
+
+
+@cache
 def imported(path: Path) -> set[str]:
     names: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+    for node in ast.walk(parsed(path)):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
@@ -77,7 +84,7 @@ def test_the_page_asks_and_shows_but_neither_reckons_nor_queries() -> None:
     reckoning = (ast.Sub, ast.Mult, ast.FloorDiv, ast.Pow)
     wrong = []
     for path in sorted((ROOT / "collector/page").rglob("*.py")):
-        tree = ast.parse(path.read_text("utf-8"))
+        tree = parsed(path)
         for node in ast.walk(tree):
             if isinstance(node, ast.Attribute) and node.attr in ("query", "scalar", "row") and _is_store(node.value):
                 wrong.append(f"{path.name}:{node.lineno} queries")
@@ -102,7 +109,7 @@ def test_parsers_need_construct_only() -> None:
 
     allowed = {"parsers", "construct"} | sys.stdlib_module_names
     for path in sorted((ROOT / "parsers").rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in ast.walk(parsed(path)):
             names = (
                 [a.name for a in node.names]
                 if isinstance(node, ast.Import)
@@ -165,7 +172,7 @@ SPEAKS_SQL = {
 
 def texts_of(path: Path) -> Iterator[str]:
     """What stands in a module's strings, docstrings apart."""
-    tree = ast.parse(path.read_text("utf-8"))
+    tree = parsed(path)
     said = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
     for node in ast.walk(tree):
         if isinstance(node, ast.JoinedStr):
@@ -190,7 +197,7 @@ def test_a_value_of_more_than_four_parts_is_made_by_name(room: str) -> None:
     found = [
         f"{path.relative_to(ROOT)}:{node.lineno} {ast.unparse(node.func)}"
         for path in sorted((ROOT / "collector" / room).rglob("*.py"))
-        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        for node in ast.walk(parsed(path))
         if isinstance(node, ast.Call) and len(node.args) > 4
         if ast.unparse(node.func).rpartition(".")[2][:1].isupper()
     ]

@@ -110,4 +110,6 @@ def _sides(found: "Change") -> Iterator[tuple[str, str]]:
 def _side(side: "Average") -> str:
     if not side.taken:
         return "no readings"
-    return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {side.days_used} days"
+    from collector.share.text.findings import days
+
+    return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {days(side.days_used)}"

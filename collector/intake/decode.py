@@ -11,7 +11,7 @@ from decimal import Decimal
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
 from collector.store.instants import to_us
-from collector.store.values import MMHG_PER_KPA
+from collector.store.values import exact_mmhg
 from parsers import plausible
 from parsers.errors import ParseError
 from parsers.intermediate import parse_enhanced_intermediate, parse_intermediate
@@ -82,24 +82,26 @@ def decode(characteristic: int, value: bytes) -> Content | Pressure | Undecodabl
 
 def content(measurement: Measurement) -> Content:
     """What a parsed measurement says."""
-    numbers = (measurement.systolic, measurement.diastolic, measurement.mean, measurement.pulse)
+    systolic, diastolic, mean = measurement.systolic, measurement.diastolic, measurement.mean
     unit = "kPa" if measurement.unit is Unit.KPA else "mmHg"
     status = measurement.status
+    raw = None if status is None else status.raw
+    pulse = None if measurement.pulse is None else measurement.pulse.value
     wall, stamp, clock = _stamp(measurement)
-    identity = "|".join(
-        (str(measurement.user_id), unit, *(_numeric(number) for number in numbers), str(status.raw if status else None))
+    identity = (
+        f"{measurement.user_id}|{unit}|{_numeric(systolic)}|{_numeric(diastolic)}|{_numeric(mean)}|"
+        f"{_numeric(measurement.pulse)}|{raw}"
     )
-    systolic, diastolic, mean, pulse = (None if number is None else number.value for number in numbers)
-    marks = ("failed",) if measurement.failed else _implausible(systolic, diastolic, pulse, unit)
+    marks = ("failed",) if measurement.failed else _implausible(systolic.value, diastolic.value, pulse, unit)
     return Content(
         slot=measurement.user_id,
-        systolic=systolic,
-        diastolic=diastolic,
-        mean=mean,
+        systolic=systolic.value,
+        diastolic=diastolic.value,
+        mean=mean.value,
         unit=unit,
         pulse=pulse,
-        status=status.words() if status else (),
-        status_raw=status.raw if status else None,
+        status=() if status is None else status.words(),
+        status_raw=raw,
         stamp=stamp,
         stamp_us=None if wall is None else to_us(wall.replace(tzinfo=UTC)),
         clock=clock,
@@ -144,8 +146,7 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
 def _implausible(
     systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None, unit: str
 ) -> tuple[str, ...]:
-    factor = MMHG_PER_KPA if unit == "kPa" else Decimal(1)
-    found = plausible.marks(systolic and systolic * factor, diastolic and diastolic * factor, pulse)
+    found = plausible.marks(exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit), pulse)
     return ("implausible",) if found else ()
 
 

@@ -56,6 +56,10 @@ def owner(
     return people.pop(), None
 
 
+def spans_of_cuff(store: Store, cuff_id: int) -> list[OwnerSpan]:
+    return [OwnerSpan(*bounds) for bounds in slot_spans.bounds_of_cuff(store, cuff_id)]
+
+
 def assign_reading(store: Store, reading: int) -> None:
     """Give one reading (by its row) to its owner."""
     _assign(store, owners.owned(store, reading=reading))
@@ -71,7 +75,7 @@ def _assign(store: Store, readings: Iterable[Owned]) -> None:
     changes = []
     for one in readings:
         if one.cuff_id not in spans:
-            spans[one.cuff_id] = [OwnerSpan(*bounds) for bounds in slot_spans.bounds_of_cuff(store, one.cuff_id)]
+            spans[one.cuff_id] = spans_of_cuff(store, one.cuff_id)
         found = (
             (one.claimant, None)
             if one.claimed

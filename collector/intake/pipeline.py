@@ -4,16 +4,19 @@ answer."""
 from collections.abc import Callable
 from datetime import UTC, datetime
 
+from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import assign_cuff, assign_reading
-from collector.intake.repeats import Outcome, feature_at, recognise
+from collector.intake.repeats import Outcome
+from collector.intake.sayings import Arrived
+from collector.intake.taking_up import take_up, take_up_anew
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
-from collector.intake.time.place import EVER, Placed, place_one, place_since
+from collector.intake.time.place import EVER, Placed, place_since
 from collector.store.database import Store
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, same_cuff, stations, visits
-from collector.store.journal.payloads import Payload
 from collector.store.readings import renewed_bonds, strikes, times, write
 from collector.store.readings.times import Time
+from collector.store.readings.write import Result, Row
 from collector.store.values import OutcomeKind
 
 Progress = Callable[[int, int], None]
@@ -29,24 +32,28 @@ def interpret(store: Store, payload: int) -> Outcome:
         found = payloads.get(store, payload)
         if found is None:
             raise ValueError(f"no payload {payload} in the journal")
-        if (done := write.outcome_of(store, payload)) is not None:
-            kind, reading, reason = done
-            return Outcome(kind, reading, _id_of(store, reading), reason=reason)
+        if (done := write.result_of(store, payload)) is not None:
+            return _told_before(store, done)
         arrived = arrival_times(store)
         at = arrived.at(found.arrived_at, found.clock_id)
         latest = derivation.latest_arrival(store, found.cuff_id)
         if latest is not None and at < latest:
             _redo(store, found.cuff_id, arrived)  # out of order: what came later may look different now
-            kind, reading, reason = write.outcome_of(store, payload) or (OutcomeKind.UNDECODABLE, None, None)
-            return Outcome(kind, reading, _id_of(store, reading), reason=reason)
-        outcome = _take_up(store, found, arrived)
+            return _told_before(store, write.result_of(store, payload))
+        outcome = take_up(store, Arrived(found, at, arrived.zone(found.station, at)), arrived)
+        derivation.note_taken_up(store, found.cuff_id, at)
         if outcome.fresh and outcome.reading is not None:
-            place_one(store, found.cuff_id, outcome.reading, arrived)
-            assign_reading(store, outcome.reading)
             renewed_bonds.mark(store, found.cuff_id, outcome.reading)
         if found.visit is None:
             _settle_cuff(store, found.cuff_id, arrived)  # there is no end of a visit to wait for
         return outcome
+
+
+def _told_before(store: Store, done: Result | None) -> Outcome:
+    if done is None:
+        return Outcome(OutcomeKind.UNDECODABLE)
+    reading_id = None if done.reading is None else write.id_of(store, done.reading)
+    return Outcome(done.kind, done.reading, reading_id, reason=done.reason)
 
 
 def settle(store: Store, visit: int) -> None:
@@ -65,9 +72,9 @@ def take_up_discovery(store: Store, visit: int) -> tuple[str, ...]:
         cuff_id = visits.cuff_of(store, visit)
         if cuff_id not in derivation.cuffs_to_redo(store):
             return ()
-        before = times.times_of(store, cuff_id)
+        before = set(write.ids_of_cuff(store, cuff_id))
         _redo(store, cuff_id, arrival_times(store))
-        return tuple(reading for reading in times.times_of(store, cuff_id) if reading not in before)
+        return tuple(reading for reading in write.ids_of_cuff(store, cuff_id) if reading not in before)
 
 
 def unite_passing(store: Store, visit: int) -> bool:
@@ -132,44 +139,45 @@ def derive_cuff(store: Store, address: str) -> None:
 
 def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
     """Derive one cuff anew; returns its number of payloads."""
-    before = times.times_of(store, cuff_id)
-    write.drop_cuff(store, cuff_id)
     found = payloads.of_cuff(store, cuff_id)
     uids = stations.uids(store)
-    found.sort(key=lambda one: (arrived.at(one.arrived_at, one.clock_id), uids[one.station], one.number, one.uid))
-    for one in found:
-        at = arrived.at(one.arrived_at, one.clock_id)
-        recognise(store, one, at, arrived.zone(one.station, at))
-    if found:
-        derivation.note_taken_up(store, cuff_id, max(arrived.at(one.arrived_at, one.clock_id) for one in found))
-    for moved in _settle_cuff(store, cuff_id, arrived, everything=True):
-        if (was := before.get(moved.reading.reading_id)) is not None:
-            _note(store, moved.reading.reading_id, was, moved.time)
-    return len(found)
+    batch = [
+        Arrived(one, at := arrived.at(one.arrived_at, one.clock_id), arrived.zone(one.station, at)) for one in found
+    ]
+    batch.sort(key=lambda one: (one.at, uids[one.payload.station], one.payload.number, one.payload.uid))
+    for before, after in take_up_anew(store, cuff_id, batch, arrived):
+        _note(store, after.reading_id, _time(before), _time(after))
+    if batch:
+        derivation.note_taken_up(store, cuff_id, batch[-1].at)
+    _follow(store, cuff_id, EVER)
+    derivation.note_settled(store, cuff_id, redone=True)
+    return len(batch)
 
 
-def _take_up(store: Store, payload: Payload, arrived: ArrivalTimes) -> Outcome:
-    at = arrived.at(payload.arrived_at, payload.clock_id)
-    outcome = recognise(store, payload, at, arrived.zone(payload.station, at))
-    derivation.note_taken_up(store, payload.cuff_id, at)
-    return outcome
-
-
-def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes, everything: bool = False) -> list[Placed]:
+def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes) -> list[Placed]:
     """Let whatever is not taken into account yet bear on all readings it concerns; returns those that moved."""
-    feature = feature_at(store, cuff_id, EVER)
-    if feature is not None:
-        write.assess(store, cuff_id, feature.checks())
-    start = EVER if everything else derivation.unsettled_from(store, cuff_id)
+    start = derivation.unsettled_from(store, cuff_id)
     if start is None:
         return []
     moved, since = place_since(store, cuff_id, arrived, start)
+    times.set_times(store, [(one.reading.row, one.time) for one in moved])
     assign_cuff(store, cuff_id, since)
+    _follow(store, cuff_id, since)
+    derivation.note_settled(store, cuff_id, redone=False)
+    return moved
+
+
+def _follow(store: Store, cuff_id: int, since: int) -> None:
+    """What hangs on more than a cuff's payloads: what it can do, what people said, its bond, what was written of it."""
+    if (feature := cuff_facts(store, cuff_id, EVER, EVER).feature_at(EVER)) is not None:
+        write.assess(store, cuff_id, feature.checks())
     strikes.mark_struck(store, cuff_id)
     renewed_bonds.mark(store, cuff_id)
     strikes.mark_copies(store, cuff_id, since)
-    derivation.note_settled(store, cuff_id, everything)
-    return moved
+
+
+def _time(row: Row) -> Time:
+    return Time(row.taken_at, row.basis, row.uncertainty_s, ())
 
 
 def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:
@@ -189,7 +197,3 @@ def reassign(store: Store, *, cuff: str | None = None, reading_id: str | None = 
             return
         for cuff_id in cuffs.rows(store, cuff):
             assign_cuff(store, cuff_id)
-
-
-def _id_of(store: Store, reading: int | None) -> str | None:
-    return None if reading is None else write.id_of(store, reading)

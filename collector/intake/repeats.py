@@ -1,29 +1,27 @@
-"""Step one of intake: what a payload says, and whether the reading it tells of is known already.
+"""Step two of intake: whether the reading that a payload tells of is known already. Pure.
 
-Payloads are taken in order of arrival. Whatever is found depends on that order and the payloads alone, so
-that doing it one by one or all at once gives the same readings with the same ids.
+Payloads are taken in order of arrival. Whatever is found depends on that order and the payloads alone, so that doing it
+one by one or all at once gives the same readings with the same ids.
 """
 
-import json
-from dataclasses import dataclass, replace
+from bisect import bisect_right, insort
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
+from decimal import Decimal
 
-from collector.intake.decode import Content, Pressure, Undecodable, decode
-from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, stamped_id, unstamped_id
-from collector.intake.sources.own_export import IMPORTED_CHARACTERISTIC, take_up, zone_like
+from collector.intake.cuff_facts import CuffFacts
+from collector.intake.decode import Content
+from collector.intake.reading_ids import MEASUREMENT_US
+from collector.intake.sayings import Saying
+from collector.intake.sources.own_export import CLOCK, zone_like
+from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.zones import zone_of
-from collector.store.database import Store
 from collector.store.instants import to_us
-from collector.store.journal import payloads, stations, visit_facts
 from collector.store.journal.payloads import Payload
-from collector.store.readings import write
-from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
-from collector.store.readings.write import Draft
-from collector.store.values import OutcomeKind
+from collector.store.readings.write import Result, Row
+from collector.store.values import Basis, OutcomeKind, Reading
 from parsers.errors import ParseError
-from parsers.measurement import Feature, parse_feature
-from parsers.record import Gap, Reassembler, Record
-from parsers.uuids import Uuid
 
 SAME_STAMP = "same stamp, other values"
 
@@ -43,184 +41,251 @@ class Outcome:
     reason: str | None = None
 
 
-def recognise(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
-    """Decode one payload, find or make its reading, and note the outcome. at: arrival, microseconds UTC."""
-    if not FIRST_INSTANT <= at < LAST_INSTANT:
-        outcome = Outcome(OutcomeKind.UNDECODABLE, reason="it arrived in no year that can be meant")
-        write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    """A payload that told of a reading without stamp. arrived_at: as the station's clock showed it."""
+
+    content: str
+    payload: int
+    uid: bytes
+    visit: int | None
+    arrived_at: int
+    clock_id: int | None
+    reading_id: str
+
+
+class Known:
+    """What is known while payloads are taken up: the readings and the outcomes of payloads, as they are to be.
+
+    rows, results: what bears on the payloads to come. numbers: rows that readings had or, where they are another
+    cuff's, have. next_row: of a reading that never was there.
+    """
+
+    def __init__(
+        self,
+        facts: CuffFacts,
+        arrived: ArrivalTimes,
+        next_row: int,
+        rows: Mapping[str, Row] | None = None,
+        results: Mapping[int, Result] | None = None,
+        *,
+        numbers: Mapping[str, int] | None = None,
+        elsewhere: Mapping[str, int] | None = None,
+        sightings: Iterable[Sighting] = (),
+    ) -> None:
+        self.rows: dict[str, Row] = dict(rows or {})
+        self.results: dict[int, Result] = dict(results or {})
+        self.fresh: dict[str, Payload] = {}
+        """New readings with their first payloads, in the order in which they came."""
+        self._facts, self._arrived, self._next = facts, arrived, next_row
+        self._numbers, self._elsewhere = numbers or {}, elsewhere or {}
+        self._of_stamp: dict[tuple[str, int | None], list[str]] = {}
+        self._in_visit: dict[tuple[str, int], tuple[int, bytes, str]] = {}
+        self._lately: dict[tuple[str, int | None], list[tuple[int, int, str]]] = {}
+        for row in self.rows.values():
+            if row.stamp is not None:
+                self._of_stamp.setdefault((row.stamp, row.slot), []).append(row.reading_id)
+        for sighting in sightings:
+            self._note_unstamped(sighting)
+
+    def take(self, saying: Saying) -> Outcome:
+        """Find or make the reading of a payload, and note what became of the payload."""
+        outcome = self._outcome(saying)
+        self._note(saying.arrived.payload.row, outcome)
+        for row in saying.segments:
+            self._note(row, Outcome(OutcomeKind.SEGMENT, outcome.reading, reason=outcome.reason))
         return outcome
-    if payload.characteristic == payloads.UNPLACED and payload.handle is not None:
-        place = visit_facts.characteristic_at(store, payload.cuff_id, payload.handle, payload.arrived_at)
-        if not place:
-            outcome = _unplaced(payload.handle, told=place is not None)
-            write.set_outcome(store, payload.row, outcome.kind, None, outcome.reason)
-            return outcome
-        payload = replace(payload, characteristic=place)
-    if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
-        return _segment(store, payload, at, zone)
-    if payload.characteristic == IMPORTED_CHARACTERISTIC:
-        outcome = _imported(store, payload, zone)
-    else:
-        outcome = _settle(store, payload, at, zone, decode(payload.characteristic, payload.value), None)
-    write.set_outcome(store, payload.row, outcome.kind, outcome.reading, outcome.reason)
-    return outcome
+
+    def _note(self, payload: int, outcome: Outcome) -> None:
+        self.results[payload] = Result(payload, outcome.kind, outcome.reading, outcome.reason)
+
+    def _outcome(self, saying: Saying) -> Outcome:
+        if saying.same_as is not None:
+            earlier = self.results.get(saying.same_as)
+            return Outcome(saying.kind, earlier.reading if earlier else None, reason=saying.reason)
+        if saying.reading_id is None:
+            return Outcome(saying.kind, reason=saying.reason)
+        if saying.imported is not None:
+            return self._imported(saying, *saying.imported)
+        assert saying.content is not None
+        assert saying.first is not None
+        return self._measured(saying, saying.content, saying.first, saying.reading_id)
+
+    def _measured(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> Outcome:
+        if saying.by_it_alone:
+            reading_id = self._said_lately(first, said.identity) or reading_id
+        if (strange := self._elsewhere.get(reading_id)) is not None:
+            return Outcome(OutcomeKind.READING, strange, reading_id)
+        known = self.rows.get(reading_id)
+        if known is not None:
+            again = known._replace(sightings=known.sightings + 1)
+            if said.by_hand is not None:  # it may say now what it did not say at first
+                pulse = None if said.pulse is None else str(said.pulse)
+                again = again._replace(
+                    pulse=pulse if known.pulse is None else known.pulse,
+                    note=said.note if known.note is None else known.note,
+                )
+            self.rows[reading_id] = row = again
+        else:
+            row = self._new(self._row(saying, said, first, reading_id), first)
+            if said.stamp is not None and said.by_hand is None:
+                self._mark_equal_stamps(said.stamp, said.slot)
+        if row.stamp is None:
+            self._note_unstamped(_sighting(saying.arrived.payload, row))
+        return Outcome(OutcomeKind.READING, row.id, reading_id, fresh=known is None)
+
+    def _imported(self, saying: Saying, reading: Reading, zone: str | None) -> Outcome:
+        payload = saying.arrived.payload
+        known = self.rows.get(reading.reading_id)
+        number = known.id if known else self._elsewhere.get(reading.reading_id)
+        if number is not None:
+            return Outcome(OutcomeKind.READING, number, reading.reading_id)
+        try:
+            zone = zone or zone_like(reading.taken_at, saying.arrived.zone)
+        except ParseError as error:
+            return Outcome(OutcomeKind.UNDECODABLE, reason=str(error))
+        row = self._new(_imported_row(payload, reading, zone, self._number(reading.reading_id)), payload)
+        return Outcome(OutcomeKind.READING, row.id, reading.reading_id, fresh=True)
+
+    def _new(self, row: Row, first: Payload) -> Row:
+        self.rows[row.reading_id] = row
+        self.fresh[row.reading_id] = first
+        if row.stamp is not None:
+            self._of_stamp.setdefault((row.stamp, row.slot), []).append(row.reading_id)
+        return row
+
+    def _number(self, reading_id: str) -> int:
+        if (had := self._numbers.get(reading_id)) is not None:
+            return had
+        self._next += 1
+        return self._next - 1
+
+    def _row(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> Row:
+        """A reading at its first payload, as if taken when it arrived; whose it is nobody has asked yet."""
+        at, zone = saying.arrived.at, saying.arrived.zone
+        marks = said.marks
+        if first.encrypted is False and self._facts.bonded_at(first.arrived_at):
+            marks = tuple(sorted((*marks, "unencrypted")))
+        feature = self._facts.feature_at(first.arrived_at)
+        by_hand = said.by_hand
+        return Row(
+            id=self._number(reading_id),
+            reading_id=reading_id,
+            cuff_id=first.cuff_id,
+            slot=said.slot,
+            person_id=None,
+            systolic=_text(said.systolic),
+            diastolic=_text(said.diastolic),
+            mean=_text(said.mean),
+            unit=said.unit,
+            pulse=_text(said.pulse),
+            taken_at=at,
+            basis=Basis.ARRIVAL,
+            uncertainty_s=None,
+            received_at=at,
+            status=";".join(said.status),
+            status_raw=said.status_raw,
+            assessed=None if feature is None else ";".join(feature.checks()),
+            stamp=said.stamp,
+            stamp_us=said.stamp_us if by_hand is None else to_us(by_hand),
+            clock=said.clock if by_hand is None else "hand",
+            content=said.identity,
+            content_marks=";".join(marks),
+            time_marks="",
+            owner_mark=None,
+            sightings=1,
+            payload_id=first.row,
+            visit_id=first.visit,
+            note=said.note,
+            zone=zone if by_hand is None else _written_zone(self._arrived, first.station, by_hand, zone),
+        )
+
+    def _mark_equal_stamps(self, stamp: str, slot: int | None) -> None:
+        """Equal stamp, different values: two readings, both marked."""
+        twins = self._of_stamp[stamp, slot]
+        for twin in twins if len(twins) > 1 else ():
+            row = self.rows[twin]
+            marks = {*filter(None, row.content_marks.split(";")), SAME_STAMP}
+            self.rows[twin] = row._replace(content_marks=";".join(sorted(marks)))
+
+    def _note_unstamped(self, one: Sighting) -> None:
+        if one.visit is not None:
+            first = self._in_visit.get((one.content, one.visit))
+            mine = (one.arrived_at, one.uid, one.reading_id)
+            if first is None or mine < first:
+                self._in_visit[one.content, one.visit] = mine
+        insort(self._lately.setdefault((one.content, one.clock_id), []), (one.arrived_at, -one.payload, one.reading_id))
+
+    def _said_lately(self, payload: Payload, content: str) -> str | None:
+        """The unstamped reading of the same content that came in the payload's visit or just before it."""
+        if payload.visit is not None and (found := self._in_visit.get((content, payload.visit))):
+            return found[2]
+        before = self._lately.get((content, payload.clock_id), [])
+        place = bisect_right(before, payload.arrived_at, key=lambda one: one[0])
+        if not place or before[place - 1][0] < payload.arrived_at - MEASUREMENT_US:
+            return None
+        return before[place - 1][2]
 
 
-def _unplaced(handle: int, told: bool) -> Outcome:
-    if told:
-        return Outcome(OutcomeKind.OTHER, reason=f"no measurement stands at handle {handle:#06x}")
-    reason = f"it came from handle {handle:#06x} before discovery could tell what stands there"
-    return Outcome(OutcomeKind.UNDECODABLE, reason=f"{reason}; the next whole visit tells")
+def _sighting(payload: Payload, row: Row) -> Sighting:
+    return Sighting(
+        content=row.content,
+        payload=payload.row,
+        uid=payload.uid,
+        visit=payload.visit,
+        arrived_at=payload.arrived_at,
+        clock_id=payload.clock_id,
+        reading_id=row.reading_id,
+    )
 
 
-def _settle(
-    store: Store, payload: Payload, at: int, zone: str, said: Content | Pressure | Undecodable, sequence: int | None
-) -> Outcome:
-    if isinstance(said, Undecodable):
-        return Outcome(OutcomeKind.UNDECODABLE, reason=said.reason)
-    if isinstance(said, Pressure):
-        return Outcome(OutcomeKind.PRESSURE)
-    if said.stamp is not None:
-        reading_id = stamped_id(payload.cuff, said.stamp, said.clock, said.identity)
-        known = write.row_of(store, reading_id)
-    elif sequence is not None:
-        reading_id = recorded_id(payload.cuff, sequence, said.identity)
-        known = write.row_of(store, reading_id)
-    else:
-        reading_id = unstamped_id(payload.cuff, said.identity, payload.uid)
-        known = None
-        if (lately := write.unstamped_before(store, payload, said.identity, MEASUREMENT_US)) is not None:
-            known, reading_id = lately
-    if known is not None:
-        write.add_sighting(store, known)
-        if said.by_hand is not None:
-            write.fill_in(store, known, None if said.pulse is None else str(said.pulse), said.note)
-        return Outcome(OutcomeKind.READING, known, reading_id)
-    if said.by_hand is not None:
-        zone = _written_zone(store, payload.station, said.by_hand, zone)
-    row = write.insert_reading(store, _draft(store, payload, said, reading_id), payload, at, zone)
-    _mark_equal_stamps(store, payload.cuff_id, said)
-    return Outcome(OutcomeKind.READING, row, reading_id, fresh=True)
+def _imported_row(payload: Payload, reading: Reading, zone: str, number: int) -> Row:
+    """A reading as an export tells of it, times and all."""
+    return Row(
+        id=number,
+        reading_id=reading.reading_id,
+        cuff_id=payload.cuff_id,
+        slot=reading.slot,
+        person_id=None,
+        systolic=_text(reading.systolic),
+        diastolic=_text(reading.diastolic),
+        mean=_text(reading.mean),
+        unit=reading.unit,
+        pulse=_text(reading.pulse),
+        taken_at=to_us(reading.taken_at),
+        basis=reading.taken_basis,
+        uncertainty_s=reading.taken_uncertainty_s,
+        received_at=to_us(reading.received_at),
+        status=";".join(reading.status),
+        status_raw=reading.status_raw,
+        assessed=";".join(reading.assessed) if reading.features_known else None,
+        stamp=reading.stamp,
+        stamp_us=None,
+        clock=CLOCK,
+        content=CLOCK,
+        content_marks=";".join(reading.marks),
+        time_marks="",
+        owner_mark=None,
+        sightings=reading.sightings,
+        payload_id=payload.row,
+        visit_id=payload.visit,
+        note=reading.note,
+        zone=zone,
+    )
 
 
-def _written_zone(store: Store, station: int, at: datetime, usual: str) -> str:
+def _text(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
+
+
+def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:
     """The zone whose clock the writer read: the one that holds at the station or, where that shows another time,
     one that held there before or since. A log may be taken in before anybody told the station its zone. A traveller's
     line keeps the offset it was written with, so that a morning stays a morning."""
-    if _shows(usual, at):
-        return usual
-    for _, zone in stations.zones(store).get(station, ()):
-        if _shows(zone, at):
+    for zone in (usual, *(zone for _, zone in arrived.zones.get(station, ()))):
+        if at.astimezone(zone_of(zone)).utcoffset() == at.utcoffset():
             return zone
     try:
         return zone_like(at, usual)
     except ParseError:  # an offset that no zone of the world has
         return usual
-
-
-def _shows(zone: str, at: datetime) -> bool:
-    return at.astimezone(zone_of(zone)).utcoffset() == at.utcoffset()
-
-
-def _imported(store: Store, payload: Payload, zone: str) -> Outcome:
-    try:
-        row, reading_id, fresh = take_up(store, payload, zone)
-    except ParseError as error:
-        return Outcome(OutcomeKind.UNDECODABLE, reason=str(error))
-    return Outcome(OutcomeKind.READING, row, reading_id, fresh=fresh)
-
-
-def _draft(store: Store, payload: Payload, said: Content, reading_id: str) -> Draft:
-    marks = list(said.marks)
-    if payload.encrypted is False and _bonded(store, payload):
-        marks.append("unencrypted")
-    feature = feature_at(store, payload.cuff_id, payload.arrived_at)
-    numbers = (said.systolic, said.diastolic, said.mean, said.pulse)
-    systolic, diastolic, mean, pulse = (None if number is None else str(number) for number in numbers)
-    return Draft(
-        reading_id=reading_id,
-        slot=said.slot,
-        systolic=systolic,
-        diastolic=diastolic,
-        mean=mean,
-        unit=said.unit,
-        pulse=pulse,
-        status=said.status,
-        status_raw=said.status_raw,
-        assessed=None if feature is None else feature.checks(),
-        stamp=said.stamp,
-        stamp_us=said.stamp_us if said.by_hand is None else to_us(said.by_hand),
-        clock="hand" if said.by_hand is not None else said.clock,
-        content=said.identity,
-        marks=tuple(sorted(marks)),
-        note=said.note,
-    )
-
-
-def feature_at(store: Store, cuff_id: int, at: int, later: bool = True) -> Feature | None:
-    """What the cuff can do: as last read before, else (`later`) as first read after; None if never."""
-    value = visit_facts.read_before(store, cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)
-    if value is None and later:
-        value = visit_facts.read_after(store, cuff_id, Uuid.BLOOD_PRESSURE_FEATURE, at)
-    try:
-        return None if value is None else parse_feature(value)
-    except ParseError:
-        return None
-
-
-def _bonded(store: Store, payload: Payload) -> bool:
-    text = visit_facts.bond_before(store, payload.cuff_id, payload.arrived_at)
-    return text is not None and bool(json.loads(text)["bonded"])
-
-
-def _mark_equal_stamps(store: Store, cuff_id: int, said: Content) -> None:
-    """Equal stamp, different values: two readings, both marked."""
-    if said.stamp is None or said.by_hand is not None:
-        return
-    twins = write.of_stamp(store, cuff_id, said.stamp, said.slot)
-    for twin in twins if len(twins) > 1 else ():
-        write.add_mark(store, twin, SAME_STAMP)
-
-
-def _segment(store: Store, payload: Payload, at: int, zone: str) -> Outcome:
-    """A segment of a stored record: with the last one the record is whole."""
-    run = _run_of_segments(store, payload)
-    if len(run) > 1 and run[-2].value == payload.value:
-        earlier = write.outcome_of(store, run[-2].row)
-        outcome = Outcome(OutcomeKind.SEGMENT, earlier[1] if earlier else None, reason="the same segment again")
-    else:
-        outcome = _join(store, payload, run, at, zone)
-    write.set_outcome(store, payload.row, outcome.kind, outcome.reading, outcome.reason)
-    return outcome
-
-
-def _join(store: Store, payload: Payload, run: list[Payload], at: int, zone: str) -> Outcome:
-    feature = feature_at(store, payload.cuff_id, payload.arrived_at, later=False)
-    reassembler = Reassembler(None if feature is None else feature.e2e_crc)
-    made: tuple[Record | Gap, ...] = ()
-    for part in run:
-        made = reassembler.feed(part.value)
-    whole = next((item for item in made if isinstance(item, Record)), None)
-    if whole is None:
-        gap = next((item for item in made if isinstance(item, Gap)), None)
-        return Outcome(OutcomeKind.SEGMENT, reason=gap.reason if gap else "the rest of the record did not come")
-    if whole.crc_ok is False:
-        outcome = Outcome(OutcomeKind.UNDECODABLE, reason=f"record {whole.sequence}: its check is wrong")
-    else:
-        first = run[0]
-        outcome = _settle(
-            store, first if len(run) > 1 else payload, at, zone, decode(whole.uuid, whole.value), whole.sequence
-        )
-    for part in run[:-1]:
-        write.set_outcome(store, part.row, OutcomeKind.SEGMENT, outcome.reading, outcome.reason)
-    return outcome
-
-
-def _run_of_segments(store: Store, payload: Payload) -> list[Payload]:
-    """This segment and those before it, back to the first of the record."""
-    run: list[Payload] = []
-    for part in payloads.same_kind_before(store, payload, 10 * MEASUREMENT_US):
-        run.append(part)
-        if part.value[:1] and part.value[0] & 1:
-            break
-    return run[::-1]

@@ -11,6 +11,7 @@ from enum import StrEnum
 
 from collector.numbers import words
 from collector.numbers.average import SESSIONS, Average
+from collector.numbers.levels import is_very_high
 from collector.numbers.rules import Protocol, Session, Window
 from collector.numbers.selecting import has_value
 from collector.numbers.values import Sample
@@ -94,6 +95,19 @@ def _begins_later(session: Session, rules: Protocol, now: datetime) -> bool:
         return (clock.hour * 60 + clock.minute - begins.hour * 60 - begins.minute) % 1440
 
     return into_the_day(_hours(rules, session).start) > into_the_day(now.time())
+
+
+VERY_HIGH_STANDS = timedelta(hours=1)
+"""So long a very high reading is what comes first; a choice of this project, no source."""
+
+
+def after_very_high(samples: Sequence[Sample], now: datetime) -> str:
+    """What to do after a very high reading of the last hour, as a sitting says it; '' where the newest is none."""
+    last = [one for one in samples if has_value(one) and not one.void and timedelta() <= now - one.taken_at]
+    high = [is_very_high(one.systolic, one.diastolic) and now - one.taken_at < VERY_HIGH_STANDS for one in last[-2:]]
+    if not high or not high[-1]:
+        return ""
+    return words.still_very_high() if len(high) == 2 and high[0] else words.very_high()
 
 
 def next_step(days: Sequence[Day], found: Average) -> str:

@@ -13,7 +13,7 @@ from collector.page import cuff_list, desk, entrance, for_the_visit, live, measu
 from collector.page.drawing import HERE, draw
 from collector.page.guard import Guard
 from collector.page.today import today
-from collector.page.visitor import Refused, Room, anybody
+from collector.page.visitor import REFUSALS, Refused, Room, anybody
 from collector.service.config import ConfigError
 from collector.store.errors import StoreError
 
@@ -98,7 +98,7 @@ async def _http(request: Request, error: Exception) -> Response:
 
 async def _trouble(request: Request, error: Exception) -> Response:
     """The store's own line says what, where, what to do."""
-    refused = isinstance(error, StoreError) and error.kind in desk.REFUSALS
+    refused = isinstance(error, StoreError) and error.kind in REFUSALS
     return draw(request, "trouble.html", 422 if refused else 503, what=str(error))
 
 

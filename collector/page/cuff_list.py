@@ -1,6 +1,6 @@
 """Cuffs: who uses which slot, the last visit, battery and clock, what it needs; a name, and letting a new one in."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
@@ -9,17 +9,19 @@ from starlette.responses import RedirectResponse, Response
 
 from collector.page.drawing import draw
 from collector.page.series import latest
-from collector.page.visitor import Refused, Room, form, may, once, room
+from collector.page.visitor import Refused, Room, carried_out, form, may, once, room, told
 from collector.service.guided.loan_papers import clock_words
 from collector.service.notices import situation
 from collector.share.report.days import made
 from collector.share.text.cuff_text import learned, name_problem, never_delivered, remarks
+from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, manners, pairing
 from collector.store.people import slot_spans
 from collector.store.people.page_devices import Role
 from collector.store.readings import renewed_bonds
 
+HERE = "/cuffs"
 WINDOW = timedelta(minutes=10)
 """For so long new cuffs are taken in once somebody asks for it."""
 DIGITS = 6  # of a passkey (Core Specification Vol 3 Part H 2.3.5.6)
@@ -56,23 +58,19 @@ async def name_cuff(request: Request) -> Response:
     try:
         once(request, data, lambda: cuffs.name(around.store, address, name or None, datetime.now(UTC)))
     except StoreError as error:
-        if error.kind != "refused":
-            raise
-        return _draw(request, 422, str(error), address)
-    return RedirectResponse("/cuffs", 303)
+        return _draw(request, 422, told(error), address)
+    return RedirectResponse(HERE, 303)
 
 
 @may(Role.KEEPER)
 async def let_in(request: Request) -> Response:
-    around, data = room(request), await form(request)
-    now = datetime.now(UTC)
+    around, now = room(request), datetime.now(UTC)
 
     def open_and_wait() -> None:
         cuffs.open_window(around.store, now + WINDOW, now)
         pairing.wait(around.store, pairing.ANY, now + WINDOW)
 
-    once(request, data, open_and_wait)
-    return RedirectResponse("/cuffs", 303)
+    return await carried_out(request, HERE, open_and_wait)
 
 
 @may(Role.KEEPER)
@@ -87,31 +85,29 @@ async def digits(request: Request) -> Response:
     if asked.number is None and not (typed.isdecimal() and typed.isascii() and len(typed) == DIGITS):
         return _draw(request, 422, f"Type all {DIGITS} digits that the cuff shows.", address)
     said = int(typed) if asked.number is None else int(data.get("same") == "yes")
-    once(request, data, lambda: pairing.give(around.store, address, said))
-    return RedirectResponse("/cuffs", 303)
+    return await carried_out(request, HERE, lambda: pairing.give(around.store, address, said), data)
 
 
 @may(Role.KEEPER)
 async def as_new(request: Request) -> Response:
     """What was learned of it is forgotten: its next visit is like its first."""
-    around, address, data = room(request), _address(request), await form(request)
-    once(request, data, lambda: manners.reset(around.store, address, datetime.now(UTC)))
-    return RedirectResponse("/cuffs", 303)
+    return await _at_cuff(request, manners.reset)
 
 
 @may(Role.KEEPER)
 async def confirm(request: Request) -> Response:
     """A bond that was made anew is that of this cuff."""
-    around, address, data = room(request), _address(request), await form(request)
-    once(request, data, lambda: renewed_bonds.confirm(around.store, address, datetime.now(UTC)))
-    return RedirectResponse("/cuffs", 303)
+    return await _at_cuff(request, renewed_bonds.confirm)
 
 
 @may(Role.KEEPER)
 async def forget(request: Request) -> Response:
-    around, address, data = room(request), _address(request), await form(request)
-    once(request, data, lambda: cuffs.forget(around.store, address, datetime.now(UTC)))
-    return RedirectResponse("/cuffs", 303)
+    return await _at_cuff(request, cuffs.forget)
+
+
+async def _at_cuff(request: Request, act: Callable[[Store, str, datetime], object]) -> Response:
+    store, address = room(request).store, _address(request)
+    return await carried_out(request, HERE, lambda: act(store, address, datetime.now(UTC)))
 
 
 def _draw(request: Request, status: int = 200, error: str = "", about: str = "") -> Response:
@@ -159,9 +155,9 @@ def _needs(around: Room, address: str) -> Iterator[tuple[str, str]]:
     silent = never_delivered(around.store, address, LET_IN)
     if silent:
         yield silent
-    for told, remedy in learned(around.store, address, LET_IN):
-        if not silent or told not in silent[0]:
-            yield f"it {told}", remedy
+    for manner, remedy in learned(around.store, address, LET_IN):
+        if not silent or manner not in silent[0]:
+            yield f"it {manner}", remedy
 
 
 def _known_only(request: Request) -> bool:

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 from collector.page.drawing import draw
 from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
 from collector.page.series import latest
-from collector.page.visitor import Refused, Room, form, may, once, room
+from collector.page.visitor import Refused, Room, carried_out, form, may, once, room, told
 from collector.service.guided.loan_desk import ReturnStanding, look
 from collector.service.guided.loan_papers import NotSaved
 from collector.service.listen.lock import listener
@@ -23,10 +23,9 @@ from collector.store.errors import StoreError
 from collector.store.journal import cuffs
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, MARKS, State, Step
-from collector.store.people.loans import Loan
+from collector.store.people.loans import Loan, Stocked
 from collector.store.people.page_devices import Role
 
-REFUSALS = ("refused", "clock")
 BACK = "back:"
 """How the fields that choose a cuff to take back begin; its address follows."""
 
@@ -45,9 +44,7 @@ async def lend(request: Request) -> Response:
         now = believed_now(around.store)
         once(request, data, lambda: lend_to(around.store, cuff, code, ("any",), now))
     except StoreError as error:
-        if error.kind not in REFUSALS:
-            raise
-        return _draw(request, 422, str(error), data)
+        return _draw(request, 422, told(error), data)
     return RedirectResponse("/desk", 303)
 
 
@@ -64,9 +61,7 @@ async def take_back(request: Request) -> Response:
             for address in chosen:
                 loans.begin_return(around.store, address, now)
     except StoreError as error:
-        if error.kind not in REFUSALS:
-            raise
-        return _draw(request, 422, str(error), data)
+        return _draw(request, 422, told(error), data)
     return RedirectResponse("/desk", 303)
 
 
@@ -79,8 +74,9 @@ async def mark(request: Request) -> Response:
     if address is None or state is None:
         raise Refused(404)
     reason = " ".join(data.get("reason", "").split()) or None
-    once(request, data, lambda: loans.mark(around.store, address, state, datetime.now(UTC), reason))
-    return RedirectResponse("/desk", 303)
+    return await carried_out(
+        request, "/desk", lambda: loans.mark(around.store, address, state, datetime.now(UTC), reason), data
+    )
 
 
 @may(Role.DESK, Role.KEEPER)
@@ -119,7 +115,7 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
         status,
         stock=[(one, _name(around, one.cuff), written(one.since.astimezone(around.zone).date())) for one in stock],
         free=[(one.cuff, _name(around, one.cuff)) for one in stock if one.state is State.AVAILABLE],
-        out=[(one.cuff, _name(around, one.cuff), one.loan) for one in stock if one.state is State.ON_LOAN],
+        out=[(one.cuff, _name(around, one.cuff), one.loan) for one in stock if _to_take_back(one)],
         others=[(address, name) for address, name in met.items() if address not in {one.cuff for one in stock}],
         returns=returns,
         checks=CHECKS,
@@ -130,6 +126,11 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
         error=error,
         seen=seen,
     )
+
+
+def _to_take_back(one: Stocked) -> bool:
+    """Also one that was marked while it was out, or that was put right since."""
+    return one.state not in (State.AVAILABLE, State.RETIRED) and (one.loan is None or one.loan.step is Step.OUT)
 
 
 def _standing(around: Room, cuff: str, answer: tuple[str, bool] | None) -> ReturnStanding:

@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
 from collector.page.drawing import draw
-from collector.page.visitor import anybody, cookie_name, device, form, may, once, room
+from collector.page.visitor import anybody, carried_out, cookie_name, device, form, may, room
 from collector.share.report.days import made
 from collector.store.people import page_devices
 from collector.store.people.page_devices import DEVICE_LIFE, OF_ONE_PERSON, Role
@@ -74,10 +74,8 @@ async def devices(request: Request) -> Response:
 
 @may(Role.KEEPER)
 async def revoke(request: Request) -> Response:
-    number = request.path_params["number"]
-    data = await form(request)
-    once(request, data, lambda: page_devices.revoke(room(request).store, number, datetime.now(UTC)))
-    return RedirectResponse("/devices", 303)
+    store, number = room(request).store, request.path_params["number"]
+    return await carried_out(request, "/devices", lambda: page_devices.revoke(store, number, datetime.now(UTC)))
 
 
 @may(*Role)

@@ -14,7 +14,7 @@ from starlette.responses import Response, StreamingResponse
 
 from collector.page.visitor import cookie_name, device, may, room
 from collector.store.database import Store
-from collector.store.journal import pairing
+from collector.store.journal import pairing, visits
 from collector.store.opening import open_store
 from collector.store.people import page_devices
 from collector.store.people.page_devices import OF_ONE_PERSON, Device, Role
@@ -42,7 +42,7 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
     ending = room(request).life.ending
     yield "retry: 2000\n\n"
     with open_store(room(request).path, create=False) as store:
-        seen, quiet, asked = None, 0, questions(store, visitor.role)
+        seen, quiet, told = None, 0, news_for(store, visitor.role)
         while True:
             version = arrived.version(store)
             if version != seen:
@@ -54,9 +54,9 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
                     after = number
                     if _theirs(visitor, reading):
                         yield f"id: {number}\nevent: reading\ndata: new\n\n"
-                if (now := questions(store, visitor.role)) != asked:
-                    asked = now
-                    yield "event: question\ndata: new\n\n"
+                if (now := news_for(store, visitor.role)) != told:
+                    told = now
+                    yield "event: news\ndata: new\n\n"
             try:
                 await asyncio.wait_for(ending.wait(), LOOK_S)
             except TimeoutError:
@@ -68,9 +68,11 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
                 yield ": still here\n\n"
 
 
-def questions(store: Store, role: Role) -> frozenset[str]:
-    """Cuffs of which the service wants to know what their display shows; for whoever lets cuffs in."""
-    return frozenset(pairing.questions(store, datetime.now(UTC)) if role is Role.KEEPER else ())
+def news_for(store: Store, role: Role) -> tuple[object, ...]:
+    """What besides readings is news: for whoever waits for cuffs that a visit ended, and for whoever lets them in of
+    which cuffs the service wants to know what their display shows."""
+    asked = (frozenset(pairing.questions(store, datetime.now(UTC))),) if role is Role.KEEPER else ()
+    return (visits.last_ended(store), *asked) if role in (Role.KEEPER, Role.DESK) else ()
 
 
 def _theirs(visitor: Device, reading: Reading) -> bool:

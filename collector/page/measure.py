@@ -8,7 +8,7 @@ from starlette.responses import RedirectResponse, Response
 from collector.numbers import words
 from collector.page.drawing import draw
 from collector.page.series import latest
-from collector.page.visitor import Room, form, may, once, room, whose
+from collector.page.visitor import Room, carried_out, form, may, room, whose
 from collector.service import machine_clock
 from collector.service.config.plans import in_force
 from collector.service.guided.replay import Standing, standing
@@ -46,9 +46,10 @@ async def measure(request: Request) -> Response:
 @may(Role.PERSON, Role.KEEPER)
 async def begin(request: Request) -> Response:
     around, person = room(request), whose(request)
-    data = await form(request)
-    once(request, data, lambda: open_sittings.begin(around.store, person.row, REST_S, datetime.now(UTC)))
-    return RedirectResponse(f"/p/{person.row}/measure", 303)
+    to = f"/p/{person.row}/measure"
+    return await carried_out(
+        request, to, lambda: open_sittings.begin(around.store, person.row, REST_S, datetime.now(UTC))
+    )
 
 
 @may(Role.PERSON, Role.KEEPER)

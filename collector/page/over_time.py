@@ -13,7 +13,7 @@ from collector.numbers.typed_pressures import typed_pressures
 from collector.page.drawing import draw
 from collector.page.for_the_visit import wanted
 from collector.page.series import series_of
-from collector.page.visitor import form, may, once, room, whose
+from collector.page.visitor import carried_out, form, may, once, room, told, whose
 from collector.service.machine_clock import believed_now
 from collector.share.report.chart import draw_chart
 from collector.share.report.gather import gather
@@ -26,6 +26,7 @@ from collector.store.people import notes, office_visits
 from collector.store.people.page_devices import Role
 from collector.store.values import Selection
 
+DOSES_SHOWN = 6
 WIDTH, HEIGHT = 150.0, 80.0  # mm
 BACK = {"1": 31, "6": 182, "12": 365}
 """Months that can be plotted, with their days; a longer plot would be a heavy page."""
@@ -49,9 +50,7 @@ async def add_note(request: Request) -> Response:
         text = data.get("text", "")
         once(request, data, lambda: notes.add(around.store, person.name, day, text, kind, datetime.now(UTC)))
     except StoreError as error:
-        if error.kind != "refused":
-            raise
-        return _draw(request, 422, str(error), data)
+        return _draw(request, 422, told(error), data)
     return RedirectResponse(f"/p/{person.row}/time", 303)
 
 
@@ -59,20 +58,19 @@ async def add_note(request: Request) -> Response:
 async def dose_now(request: Request) -> Response:
     """A dose was taken just now: its time by the station's clock, and nothing else."""
     around, person = room(request), whose(request)
-    data = await form(request)
     wall = believed_now(around.store).astimezone(around.zone)
-    add = notes.add
-    once(request, data, lambda: add(around.store, person.name, wall.date(), f"{wall:%H:%M}", notes.DOSE, wall))
-    return RedirectResponse(f"/p/{person.row}/today", 303)
+    return await carried_out(
+        request,
+        f"/p/{person.row}/today",
+        lambda: notes.add(around.store, person.name, wall.date(), f"{wall:%H:%M}", notes.DOSE, wall),
+    )
 
 
 @may(Role.PERSON, Role.KEEPER)
 async def remove_note(request: Request) -> Response:
     around, person = room(request), whose(request)
-    data = await form(request)
-    note = request.path_params["note"]
-    once(request, data, lambda: notes.remove(around.store, person.name, note, datetime.now(UTC)))
-    return RedirectResponse(f"/p/{person.row}/time", 303)
+    note, to = request.path_params["note"], f"/p/{person.row}/time"
+    return await carried_out(request, to, lambda: notes.remove(around.store, person.name, note, datetime.now(UTC)))
 
 
 @may(Role.PERSON, Role.KEEPER)
@@ -87,8 +85,8 @@ async def add_office(request: Request) -> Response:
             raise ValueError("needs a value and a day that has come")
     except ValueError as wrong:
         return _draw(request, 422, office_error=f"What was typed {wrong}.", sent=data)
-    once(request, data, lambda: office_visits.add(around.store, person.name, day, values, datetime.now(UTC)))
-    return RedirectResponse(f"/p/{person.row}/time", 303)
+    keep, to = office_visits.add, f"/p/{person.row}/time"
+    return await carried_out(request, to, lambda: keep(around.store, person.name, day, values, datetime.now(UTC)), data)
 
 
 def _draw(
@@ -100,6 +98,7 @@ def _draw(
     monthly = len(found.weeks) > WEEKS_AT_MOST
     months = request.query_params.get("months", "6")
     back = BACK.get(months, BACK["6"])
+    noted = notes.every(around.store, person.name)[::-1]
     heading, rows = trend_rows(found, monthly)
     return draw(
         request,
@@ -111,7 +110,8 @@ def _draw(
         heading=heading,
         rows=rows[::-1],
         at_or_above=AT_OR_ABOVE,
-        notes=notes.every(around.store, person.name)[::-1],
+        notes=[note for note in noted if note.kind != notes.DOSE],
+        doses=[note for note in noted if note.kind == notes.DOSE][:DOSES_SHOWN],
         caution=words.caution(around.emergency),
         today=around.now().date(),
         sent=sent or {},

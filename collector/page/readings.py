@@ -4,14 +4,14 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response
+from starlette.responses import Response
 
 from collector.intake import giving
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.numbers.typed_pressures import typed_pressures
 from collector.page.drawing import draw
 from collector.page.series import cuff_names, latest, line
-from collector.page.visitor import Refused, device, form, may, once, room, whose
+from collector.page.visitor import Refused, carried_out, device, form, may, room, whose
 from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
@@ -50,21 +50,19 @@ async def not_theirs(request: Request) -> Response:
     """The reading is made nobody's."""
     around = room(request)
     person, reading = _own(request)
-    data = await form(request)
-    once(request, data, lambda: giving.make_nobodys(around.store, reading.reading_id, datetime.now(UTC)))
-    return RedirectResponse(f"/p/{person.row}/readings?undo={reading.reading_id}", 303)
+    to = f"/p/{person.row}/readings?undo={reading.reading_id}"
+    return await carried_out(
+        request, to, lambda: giving.make_nobodys(around.store, reading.reading_id, datetime.now(UTC))
+    )
 
 
 @may(Role.PERSON, Role.KEEPER)
 async def theirs_after_all(request: Request) -> Response:
     """Undo of `not_theirs`, and of nothing else."""
-    around, person = room(request), whose(request)
-    reading = _reading(request)
+    person, reading = whose(request), _reading(request)
     if not _was_theirs(request, reading, person.name):
         raise Refused(404)
-    data = await form(request)
-    once(request, data, lambda: giving.leave_to_slot(around.store, reading.reading_id, datetime.now(UTC)))
-    return RedirectResponse(f"/p/{person.row}/readings", 303)
+    return await _left_to_slot(request, f"/p/{person.row}/readings", reading)
 
 
 @may(Role.PERSON, Role.KEEPER)
@@ -112,9 +110,7 @@ async def correct(request: Request) -> Response:
 
 async def _change(request: Request, act: Callable[[str], object], data: dict[str, str] | None = None) -> Response:
     person, reading = _own(request)
-    sent = await form(request) if data is None else data
-    once(request, sent, lambda: act(reading.reading_id))
-    return RedirectResponse(f"/p/{person.row}/readings", 303)
+    return await carried_out(request, f"/p/{person.row}/readings", lambda: act(reading.reading_id), data)
 
 
 def _own(request: Request) -> tuple[Person, Reading]:
@@ -140,16 +136,22 @@ async def give(request: Request) -> Response:
         return _nobodys(request, 422, error="Choose whose it is.", about=reading)
     if (reading.person or "") != data.get("was", "") and reading.person != person.name:
         return _nobodys(request, 409, error=f"Meanwhile it was given to {reading.person}.", about=reading)
-    once(request, data, lambda: giving.give(around.store, reading.reading_id, person.name, datetime.now(UTC)))
-    return RedirectResponse(f"/nobody?undo={reading.reading_id}", 303)
+    return await carried_out(
+        request,
+        f"/nobody?undo={reading.reading_id}",
+        lambda: giving.give(around.store, reading.reading_id, person.name, datetime.now(UTC)),
+        data,
+    )
 
 
 @may(Role.KEEPER)
 async def take_back(request: Request) -> Response:
-    around, reading = room(request), _reading(request)
-    data = await form(request)
-    once(request, data, lambda: giving.leave_to_slot(around.store, reading.reading_id, datetime.now(UTC)))
-    return RedirectResponse("/nobody", 303)
+    return await _left_to_slot(request, "/nobody", _reading(request))
+
+
+async def _left_to_slot(request: Request, to: str, reading: Reading) -> Response:
+    store = room(request).store
+    return await carried_out(request, to, lambda: giving.leave_to_slot(store, reading.reading_id, datetime.now(UTC)))
 
 
 def _nobodys(request: Request, status: int = 200, error: str = "", about: Reading | None = None) -> Response:

@@ -13,6 +13,8 @@ from collector.service.config import Config, Page
 from collector.store.opening import open_store
 
 EVERYWHERE = ("0.0.0.0", "::")
+PATIENCE_S = 2.0
+"""All visitors wait while one waits for another program's transaction."""
 LOOPBACK = ("localhost", "127.0.0.1", "[::1]")
 
 
@@ -26,6 +28,7 @@ def start(path: Path, config: Config, say: Callable[[str], None]) -> None:
     files = None if plain else lambda: certificate_files(path, config)
     os.umask(0o077)
     with open_store(path) as store:
+        store.wait_at_most(PATIENCE_S)
         where = sockets[0].getsockname()
         say(f"the page answers on http{'' if plain else 's'}://{_bracketed(where[0])}:{where[1]}")
         serve(build(Room(store, config, path, life), hosts(page)), life, sockets, files)

@@ -3,7 +3,7 @@
 from starlette.requests import Request
 from starlette.responses import Response
 
-from collector.numbers.week import next_step, week
+from collector.numbers.week import after_very_high, next_step, week
 from collector.page.drawing import draw
 from collector.page.series import cuff_names, latest, line, series_of
 from collector.page.visitor import may, room, whose
@@ -22,6 +22,7 @@ async def today(request: Request) -> Response:
     beside = series.overview()
     found = beside.average
     days = week(series.samples, found, around.now())
+    urgent = after_very_high(series.samples, around.now())
     last = line(series.readings[-1], cuff_names(around)) if series.readings else None
     return draw(
         request,
@@ -30,10 +31,11 @@ async def today(request: Request) -> Response:
         last=last,
         cautions=list(caution(around.emergency)) if last and last.very_high else [],
         days=days,
-        headline=average_text.headline(found, person.name),
+        number=average_text.number(found),
         spoken=list(average_text.spoken(found, around.emergency)),
         hours=[text for _, text in log_remarks(beside.since_dose, None)],
         dose=dose_now(around.store, person.name, around.now()),
-        next=next_step(days, found),
+        urgent=urgent,
+        next=urgent or next_step(days, found),
         seen=seen,
     )

@@ -12,18 +12,21 @@ from urllib.parse import parse_qs
 from zoneinfo import ZoneInfo
 
 from starlette.requests import Request
-from starlette.responses import Response
+from starlette.responses import RedirectResponse, Response
 
 from collector.page.life import Life
 from collector.service.config import Config, zone_of
 from collector.store import audit, people
 from collector.store.database import Store
+from collector.store.errors import StoreError
 from collector.store.people import page_devices
 from collector.store.people.page_devices import OF_ONE_PERSON, Device, Role
 from collector.store.people.persons import Person
 
 Handler = Callable[[Request], Awaitable[Response]]
 ANYBODY = frozenset({"anybody"})
+REFUSALS = ("refused", "clock")
+"""Kinds of StoreError that are about what was asked, not about the store."""
 LONGEST_FORM = 20_000  # octets
 WRONG_LINKS, WINDOW_S, ADDRESSES = 20, 600.0, 1000
 
@@ -143,6 +146,21 @@ async def form(request: Request) -> dict[str, str]:
 def once_key() -> str:
     """For a hidden field: the same form sent twice is carried out once."""
     return secrets.token_urlsafe(16)
+
+
+async def carried_out(
+    request: Request, to: str, act: Callable[[], Any], data: dict[str, str] | None = None
+) -> RedirectResponse:
+    """Do what the form asks, once, and go on `to` a page. data: the form, where it was read already."""
+    once(request, await form(request) if data is None else data, act)
+    return RedirectResponse(to, 303)
+
+
+def told(error: StoreError) -> str:
+    """What the store says of what was asked, for beside the form. Whatever else is wrong is raised again."""
+    if error.kind not in REFUSALS:
+        raise error
+    return str(error)
 
 
 def once(request: Request, data: dict[str, str], act: Callable[[], Any]) -> None:

@@ -1,23 +1,16 @@
 """Setting a cuff's clock in a visit, by ours where that can be right at all: a computer without one starts in 1970."""
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING
 
+from collector.radio.own_clock import trustworthy
 from collector.radio.plan import SetClock
 from collector.radio.port import ClockSet, Refused
+from collector.radio.steps import Steps
+from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
 
-if TYPE_CHECKING:
-    from collector.radio.steps import Steps
 
-NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
-
-
-def trustworthy(now: datetime) -> bool:
-    return now >= NO_EARLIER
-
-
-async def set_clock(steps: "Steps", though_right: bool) -> bool:
+async def set_clock(steps: Steps, though_right: bool) -> bool:
     """Set the cuff's clock, between two readings of it.
 
     Only once the cuff has fallen quiet, so that records stamped by the old clock are here already, except where
@@ -25,10 +18,6 @@ async def set_clock(steps: "Steps", though_right: bool) -> bool:
     written. Never where our own clock cannot be right (a computer without clock before it has asked for the
     time). though_right: also where 'when wrong' would leave it.
     """
-    from collector.radio.time_limit import (
-        within,
-    )  # with it comes asyncio, which whoever only asks `trustworthy` needs not
-
     found = steps.find(*CLOCKS, property_="write") or steps.find(*CLOCKS, property_="write-without-response")
     if found is None or found.short is None:
         return False

@@ -9,7 +9,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from collector.radio.clock_setting import trustworthy
+from collector.radio.own_clock import trustworthy
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal.payloads import newest_arrival

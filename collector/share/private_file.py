@@ -31,17 +31,27 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
 
 def secret(path: Path) -> str:
     """The first line of a file that its owner alone may read. Raises ExchangeError, never with the content."""
+    lines = private_text(path).splitlines()
+    if not lines or not (text := lines[0].strip()):
+        raise ExchangeError(f"{path}: the file of the secret is empty")
+    remember_secret(text)
+    return text
+
+
+def private_text(path: Path) -> str:
+    """All of such a file. Raises ExchangeError."""
     try:
         if os.stat(path).st_mode & 0o077:
             raise ExchangeError(f"{path}: others may read this secret; run chmod 600 {path}")
-        lines = path.read_text("utf-8").splitlines()
+        return path.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "not text"
         raise ExchangeError(f"{path}: the secret cannot be read ({reason.lower()})") from None
-    if not lines or not (text := lines[0].strip()):
-        raise ExchangeError(f"{path}: the file of the secret is empty")
+
+
+def remember_secret(text: str) -> None:
+    """So that no text from outside can bring it back."""
     _secrets.update((text, quote(text, safe="")))
-    return text
 
 
 def masked(text: str) -> str:

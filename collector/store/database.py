@@ -2,10 +2,10 @@
 
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from collector.store import writers
 from collector.store.errors import as_store_error, store_error
@@ -33,6 +33,11 @@ class Store:
             return self.connection.execute(sql, tuple(values))
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
+
+    def many(self, sql: str, values: Iterable[Sequence[Any]]) -> None:
+        """The same for each of the values. Raises StoreError."""
+        with as_store_error(self.path):
+            self.connection.executemany(sql, values)
 
     def row(self, sql: str, values: Iterable[Any] = ()) -> tuple[Any, ...] | None:
         with as_store_error(self.path):
@@ -69,6 +74,10 @@ class Store:
             finally:
                 self._depth = 0
                 self.zone_rows.clear()
+
+    def wait_at_most(self, seconds: float) -> None:
+        """For another's transaction, instead of the usual time; for whoever serves several at once."""
+        self.query(f"PRAGMA busy_timeout={round(seconds * 1000)}")
 
     @contextmanager
     def roomy(self) -> Iterator[None]:
@@ -107,6 +116,24 @@ class Store:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+Item = TypeVar("Item")
+
+
+AT_ONCE = 200
+"""Rows in one statement: SQLite keeps a journal of each statement, which costs more than a row."""
+
+
+def places_of(rows: Sequence[Sequence[Any]]) -> str:
+    """(?, ?), (?, ?), … for rows of values."""
+    return ", ".join([f"({', '.join('?' * len(rows[0]))})"] * len(rows))
+
+
+def chunks(items: Sequence[Item], size: int = AT_ONCE) -> Iterator[Sequence[Item]]:
+    """For statements that take many rows."""
+    for start in range(0, len(items), size):
+        yield items[start : start + size]
 
 
 def new_uid() -> bytes:

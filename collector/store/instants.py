@@ -5,14 +5,14 @@ from datetime import UTC, datetime, timedelta
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
-_MICROSECOND = timedelta(microseconds=1)
 
 
 def to_us(instant: datetime) -> int:
     """Raises ValueError for a datetime without zone: the store keeps no instant it cannot place."""
     if instant.tzinfo is None:
         raise ValueError(f"{instant!r} has no zone")
-    return (instant - EPOCH) // _MICROSECOND
+    since = instant - EPOCH
+    return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
 
 
 def from_us(us: int) -> datetime:

@@ -45,7 +45,7 @@ SELECT md5('station' || n % {stations}), substr(md5('{who}' || n), 1, 16), 'C0:F
     taken + interval '30 s', '{{}}', 0, true, '{{body movement}}', repeat('00', 19), '{{}}', 1, taken::timestamp, 0,
     110 + n % 60, 81, 97, 64
 FROM generate_series(0, {count} - 1) AS n,
-    LATERAL (SELECT timestamptz '{start}' + n * interval '{days} days' / {count} AS taken) AS one
+    LATERAL (SELECT timestamptz '{start}' + n::float8 / {count} * interval '{days} days' AS taken) AS one
 """
 ENTRIES = """
 INSERT INTO quietcuff.station_entry (station, kind, key, place, person_uid, said)

@@ -12,43 +12,21 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Awaitable, Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
-from station_page import KITCHEN, MIRA, Pages, Serving, household
+from station_page import MIRA, Pages, Serving, fill, household
 
-from collector.intake.pipeline import catch_up
 from collector.page.drawing import HERE, templates
-from collector.store import Selection, journal, readings
+from collector.store import Selection, readings
 from collector.store.database import Store
-from collector.store.journal import visits
 from collector.store.people.page_devices import Role
-from parsers.measurement import build_measurement, measurement
-from parsers.stamps import DateTime
 
 DAYS, ROUNDS, ASKED = 1095, 9, 100
 MOST_RATIO, MOST_OCTETS, MOST_MB = 5.0, 100_000, 60.0
-
-
-def fill(store: Store, now: datetime) -> None:
-    """Straight into the journal, as one long visit."""
-    begin = now - timedelta(days=DAYS + 10)
-    visit = visits.open_visit(store, KITCHEN, "virtual", begin)
-    with store.transaction():
-        for number in range(4 * DAYS):
-            at = begin + timedelta(days=number // 4, hours=7 + 12 * (number // 2 % 2), minutes=2 * (number % 2))
-            clock = DateTime.of(at.replace(tzinfo=None, microsecond=0))
-            value = build_measurement(
-                measurement(120 + number % 25, 75 + number % 12, 95, stamp=clock, pulse=60 + number % 20, user_id=1)
-            )
-            journal.append(
-                store, cuff=KITCHEN, characteristic=0x2A35, value=value, source="virtual", visit=visit,
-                arrived_at=at + timedelta(seconds=20), encrypted=True,
-            )  # fmt: skip
-    catch_up(store)
 
 
 async def median(act: Callable[[], Awaitable[object]]) -> float:
@@ -63,7 +41,7 @@ async def median(act: Callable[[], Awaitable[object]]) -> float:
 async def main() -> bool:
     now = datetime.now(UTC)
     with TemporaryDirectory() as place, household(Path(place) / "station.db", now) as store:
-        fill(store, now)
+        fill(store, now, DAYS)
         total = readings.count(store, Selection(person=MIRA))
         pages = Pages(store)
         browser, row = pages.signed_in(Role.KEEPER, MIRA), pages.row(MIRA)

@@ -200,15 +200,16 @@ def test_interrupt_in_a_real_process() -> None:
     assert (running.returncode, words) == (130, "")
 
 
-def test_a_reader_that_leaves_early_is_no_error(tmp_path: Path) -> None:
+@pytest.mark.parametrize("command", ["--help", "protocols"])
+def test_a_reader_that_leaves_early_is_no_error(command: str) -> None:
     done = subprocess.run(
-        ["bash", "-c", f"{' '.join(map(_quoted, QUIETCUFF))} --help | true; echo ${{PIPESTATUS[0]}}"],
+        ["bash", "-c", f"{' '.join(map(_quoted, QUIETCUFF))} {command} | true; echo ${{PIPESTATUS[0]}}"],
         capture_output=True,
         text=True,
         check=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
-    assert done.stderr == ""
+    assert (done.stdout, done.stderr) == ("0\n", "")
 
 
 def _quoted(word: str) -> str:

@@ -1,39 +1,50 @@
 """`loan`: with invented borrower codes; a real terminal, and a practice cuff over the virtual radio."""
 
+import asyncio
 import json
-import subprocess
-import sys
-import time
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from air import room
+from kept import store_sink
 from pseudo import Terminal
 from typer.testing import Result
 
+from collector.radio.virtual import Behaviour, VirtualCuff
+from collector.store import open_store
+from collector.store.people import loans
+
 Run = Callable[..., Result]
 CUFF = "F0:F1:F2:F3:F4:F5"  # the practice cuff's
-SURE_S = 2.5  # a reading nearer to the loan's bounds than its own uncertainty (2 s) is set aside, as it should be
 
 
 @pytest.fixture
 def station(tmp_path: Path) -> list[str]:
-    """Options of a station whose store knows the practice cuff, under the name practice."""
-    config, store = tmp_path / "c.toml", tmp_path / "s.db"
+    """Options of a station whose store knows the practice cuff."""
+    config, store = tmp_path / "c.toml", tmp_path / "quietcuff.db"
     config.write_text('[radio]\nkind = "virtual"\n[station]\nzone = "Europe/Lisbon"\n', "utf-8")
-    options = ["--store", str(store), "--config", str(config)]
-    one_visit(options)
-    return options
+    one_visit(tmp_path)
+    return ["--store", str(store), "--config", str(config)]
 
 
-def one_visit(options: list[str]) -> None:
-    """Listen until the practice cuff has sent its first measurement."""
-    command = [sys.executable, "-m", "collector.cli.main", *options, "listen"]
-    with subprocess.Popen(command, stderr=subprocess.PIPE, text=True) as listener:
-        assert listener.stderr is not None
-        while "visit ended" not in (line := listener.stderr.readline()):
-            assert line
-        listener.terminate()
+def ago(**span: float) -> datetime:
+    return datetime.now(UTC) - timedelta(**span)
+
+
+def one_visit(folder: Path) -> None:
+    """As the service would: the practice cuff sends what it has just measured, into the store in `folder`."""
+
+    async def visited() -> None:
+        cuff = VirtualCuff("Practice", CUFF, Behaviour(lingers_s=0.4))  # the clock is read before the first quiet
+        cuff.measure(128, 84, pulse=66, at=datetime.now())
+        async with room(cuff, sink=sink) as air:
+            await air.wake()
+        assert not cuff.memory.records
+
+    with store_sink(folder) as sink:
+        asyncio.run(visited())
 
 
 def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_path: Path) -> None:
@@ -56,9 +67,11 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
     (row,) = [json.loads(line) for line in quietcuff(*station, "loan", "list", "--json").stdout.splitlines()]
     assert (row["name"], row["state"], row["borrower"], row["step"]) == ("practice", "on loan", "B-117", "out")
 
-    time.sleep(SURE_S)
-    one_visit(station)
-    time.sleep(SURE_S)
+    with open_store(tmp_path / "quietcuff.db") as store:
+        # Instead of waiting: a reading nearer to the loan's bounds than its own 2 s is set aside, as it should be.
+        loans.set_lent_at(store, CUFF, ago(hours=1), ago())
+        one_visit(tmp_path)
+        loans.begin_return(store, CUFF, ago(seconds=-5))
     terminal = Terminal(*station, "loan", "back", "--all", "--folder", str(tmp_path / "out"))
     terminal.until("readings of the borrower")
     terminal.until("undamaged?")

@@ -1,7 +1,10 @@
 """`quietcuff page …`: invitations, devices, and the page as a process."""
 
+import contextlib
 import os
+import re
 import shutil
+import signal
 import ssl
 import subprocess
 import sys
@@ -119,6 +122,47 @@ def test_a_certificate_renewed_while_the_page_runs_holds_from_the_next_connectio
 def shown(port: int) -> str:
     pem = ssl.get_server_certificate(("127.0.0.1", port))
     return fingerprint(x509.load_pem_x509_certificate(pem.encode()))
+
+
+def test_the_log_tells_of_nobody(quietcuff: Run, household: Path, tmp_path: Path) -> None:
+    """Whatever is asked, wrongly or rightly."""
+    quietcuff("--store", str(household), "person", "add", "mira")
+    invited = quietcuff("--store", str(household), "page", "invite", "mira", "--role", "keeper")
+    token, log = invited.stdout.strip().rpartition("/")[2], tmp_path / "log"
+    opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+    with Serving(household, log=log) as page:
+        ours = {"origin": page.base}
+        opener.open(urllib.request.Request(f"{page.base}/in/{token}", b"name=mira's+phone", ours)).close()
+        for path, data in (
+            ("/mira?name=mira", None),
+            ("/people", None),
+            ("/p/1/notes", b"day=x&text=mira+fell&kind=other"),
+            ("/p/1/notes", b"day=2031-03-04&text=mira+fell&kind=other"),
+            ("/p/99/today", None),
+        ):
+            with contextlib.suppress(urllib.error.HTTPError):
+                opener.open(urllib.request.Request(page.base + path, data, ours)).close()
+    assert log.read_text() == f"the page answers on {page.base}\n"
+
+
+def test_the_demo_opens_the_page_with_a_practice_cuff_in_one_command(tmp_path: Path) -> None:
+    page = Serving(tmp_path / "unused.db")  # for its free port
+    command = [sys.executable, "-m", "collector.cli.main", "--store", str(tmp_path / "demo.db"), "demo", "--page"]
+    environment = {**os.environ, "QUIETCUFF_PAGE_PORT": str(page.port)}
+    with subprocess.Popen(
+        command, stderr=subprocess.PIPE, stdout=subprocess.DEVNULL, text=True, env=environment
+    ) as demo:
+        assert demo.stderr
+        link = next(found[0] for line in demo.stderr if (found := re.search(r"http://\S+/in/\S+", line)))
+        next(line for line in demo.stderr if "the page answers" in line)
+        opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
+        ours = {"origin": page.base}
+        try:
+            with opener.open(urllib.request.Request(link, b"name=phone", ours)) as answer:
+                assert "Last reading" in answer.read().decode()
+        finally:
+            demo.send_signal(signal.SIGINT)
+            demo.stderr.read()
 
 
 def test_page_run_becomes_the_small_program(household: Path) -> None:

@@ -4,32 +4,27 @@ One command: `.venv/bin/python -m pytest -m long tests/debian/test_package.py`, 
 it needs. QUIETCUFF_DEB names a package that was built already; else systemd/debian/build makes one.
 """
 
-import os
 import re
 import shutil
 import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
-from debian_container import Container, debian
+from debian_container import NEW, Container, debian
 
-ROOT = Path(__file__).parents[2]
 SUITES = ("bookworm", "trixie")
 STORE = "/var/lib/quietcuff/quietcuff.db"
-NEW, OLD, OLDER_SCHEMA = "quietcuff.deb", "quietcuff-old.deb", "quietcuff-older-schema.deb"
+OLD, OLDER_SCHEMA = "quietcuff-old.deb", "quietcuff-older-schema.deb"
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 
 
 @pytest.fixture(scope="module")
-def packages(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def packages(package: Path) -> Path:
     """The package as built; the same as 0.0.8; as 0.0.9, which knows one schema less."""
-    folder = tmp_path_factory.mktemp("packages")
-    if "QUIETCUFF_DEB" in os.environ:
-        shutil.copy(os.environ["QUIETCUFF_DEB"], folder / NEW)
-    else:
-        subprocess.run([ROOT / "systemd/debian/build", "amd64", folder], check=True, timeout=900)
-        next(folder.glob("quietcuff_*.deb")).rename(folder / NEW)
+    folder = package.parent
     unpacked = folder / "unpacked"
     subprocess.run(["dpkg-deb", "-R", folder / NEW, unpacked], check=True)
     control, preinst = unpacked / "DEBIAN/control", unpacked / "DEBIAN/preinst"
@@ -96,6 +91,44 @@ COMP_WORDS=(quietcuff av); COMP_CWORD=1; _quietcuff_completion quietcuff; echo "
 VISIT = """import urllib.request, urllib.error
 try: print(urllib.request.urlopen('http://127.0.0.1:8140/', timeout=60).status)
 except urllib.error.HTTPError as error: print(error.code)"""
+
+
+BROWSE = """
+import sys
+from playwright.sync_api import sync_playwright
+with sync_playwright() as play:
+    page = play.chromium.launch(executable_path="/usr/bin/chromium").new_page()
+    page.set_default_timeout(120_000)
+    page.goto(sys.argv[1])
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_text("Sign this device out").wait_for()
+    nobodys = sys.argv[1].partition("/in/")[0] + "/nobody"
+    while sys.argv[2] not in page.goto(nobodys).text():
+        page.wait_for_timeout(1000)
+    page.get_by_text(sys.argv[2]).first.wait_for()
+"""
+FIRST = """import sqlite3, time
+while not (row := sqlite3.connect('file:STORE?mode=ro', uri=True).execute(
+    'SELECT systolic, diastolic FROM reading').fetchone()): time.sleep(0.5)
+print(*row, sep='/')"""
+
+
+@pytest.mark.parametrize("suite", SUITES)
+def test_three_commands_to_the_first_reading_in_a_browser(suite: str, packages: Path, tmp_path: Path) -> None:
+    """README's three lines, for a station whose radio is the virtual one with its practice cuff."""
+    with debian(suite, tmp_path / suite, packages) as box:
+        began = time.monotonic()
+        assert install(box, NEW).returncode == 0
+        answers = ("--zone", "Europe/Lisbon", "--person", "anna", "--emergency-number", "112", "--page", "no")
+        ready = box.run("quietcuff", "setup", *answers, "--radio", "virtual")
+        assert ready.returncode in (0, 3), ready.stderr
+        invited = box.ok("sudo", "-u", "quietcuff", "quietcuff", "page", "invite", "anna", "--role", "keeper")
+        link = re.search(r"http://\S+/in/\S+", invited)
+        assert link, invited
+        reading = box.ok("python3", "-c", FIRST.replace("STORE", STORE)).strip()
+        enter = ["nsenter", "-t", str(box.leader), "-n"]  # this machine's browser in the container's network
+        subprocess.run([*enter, sys.executable, "-c", BROWSE, link[0], reading], check=True, timeout=300)
+        print(f"{suite}: from the bare system to {reading} in the browser in {time.monotonic() - began:.0f} s")
 
 
 @pytest.mark.parametrize("suite", SUITES)

@@ -12,7 +12,7 @@ from collector.radio.virtual import Behaviour, VirtualCuff
 QUICK = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=2.0)
 
 
-@pytest.mark.parametrize("pages_left", [0, 1, 2, 3, 5, 8])
+@pytest.mark.parametrize("pages_left", [0, 2, 5, *(pytest.param(n, marks=pytest.mark.long) for n in (1, 3, 8, 9))])
 async def test_disk_full_in_the_middle_of_a_visit(tmp_path: Path, pages_left: int) -> None:
     """SQLite answers 'database or disk is full' at the page limit as it does on a full disk (PRAGMA max_page_count)."""
     cuff = VirtualCuff(behaviour=QUICK)

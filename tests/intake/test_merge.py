@@ -77,7 +77,7 @@ def do(store: Store, deed: str, which: int, minute: int, station: int) -> None:
 
 
 @given(st.lists(st.tuples(histories, deeds, KNOWS), min_size=2, max_size=3), st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=12, deadline=None)
 def test_any_order_any_number_of_times_gives_the_same_store(lives: list[Any], data: st.DataObject) -> None:
     any_order(lives, data)
 
@@ -123,7 +123,7 @@ def any_order(lives: list[Any], data: st.DataObject) -> None:
 
 
 @given(histories, histories)
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=10, deadline=None)
 def test_each_may_take_in_the_other(one: list[Visiting], two: list[Visiting]) -> None:
     with folder() as base:
         paths = [Path(base) / "a.db", Path(base) / "b.db"]

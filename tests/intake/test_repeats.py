@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.intake.repeats import SAME_STAMP, feature_at
+from collector.intake.cuff_facts import cuff_facts
+from collector.intake.repeats import SAME_STAMP
 from collector.store import Store, journal, readings
 from collector.store.instants import to_us
 from collector.store.journal import stations, visits
@@ -135,7 +136,7 @@ def test_a_mark_that_two_frames_share_loses_neither(bench: Any) -> None:
 @given(st.lists(st.tuples(
     st.integers(0, 90), st.integers(118, 120), st.sampled_from((None, 1)), st.booleans(), st.integers(1, 3),
 ), max_size=12), st.randoms(use_true_random=False))  # fmt: skip
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_nothing_twice_nothing_eaten(taken: list[Any], chance: Any) -> None:
     """True readings, alike as can be and seconds apart, each sent one to three times, in any order within a visit.
 
@@ -236,7 +237,7 @@ def encoded(stamp: datetime, systolic: int, slot: int | None, enhanced_form: boo
 
 
 @given(st.lists(sendings, max_size=8))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=20, deadline=None)
 def test_nothing_twice_nothing_eaten_by_two_stations_encodings_and_changed_clocks(life: list[Sending]) -> None:
     hold_to_it(life)
 
@@ -270,7 +271,8 @@ def test_the_feature_word_that_counts_is_the_latest_before_then(bench: Any) -> N
         bench.end(bench.visit(at, feature=word), at + timedelta(seconds=1))
 
     def word(at: datetime, later: bool = True) -> int | None:
-        found = feature_at(bench.store, cuff, to_us(at), later)
+        us = to_us(at)
+        found = cuff_facts(bench.store, cuff, us, us).feature_at(us, later)
         return None if found is None else found.raw
 
     assert word(NOON - timedelta(seconds=1), later=False) is None

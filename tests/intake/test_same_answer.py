@@ -24,43 +24,47 @@ def _short_reach() -> Any:
     patch.undo()
 
 
-def in_stores(work: Callable[[Path], None]) -> None:
-    with folder() as base:
-        work(Path(base))
-
-
 def ids(store: Store) -> list[str]:
     return sorted(reading.reading_id for reading in readings.select(store))
 
 
+def rebuild_changes_nothing(history: list[Visiting]) -> None:
+    with folder() as base, fresh(Path(base) / "a.db") as store:
+        play(store, history)
+        before, known = told(store), ids(store)
+        intake.rebuild(store)
+        assert told(store) == before
+        assert ids(store) == known
+        assert not upkeep.integrity(store)
+        assert not store.scalar(
+            "SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
+            "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before "
+            "AND r.after_basis = s.after_basis AND r.before_basis = s.before_basis"
+        )
+
+
+def catching_up_is_as_good_as_being_there(history: list[Visiting]) -> None:
+    with folder() as base, fresh(Path(base) / "a.db") as there, fresh(Path(base) / "b.db") as late:
+        play(there, history)
+        play(late, history, live=False)
+        intake.catch_up(late)
+        assert told(late) == told(there)
+
+
+RULES = pytest.mark.parametrize("rule", [rebuild_changes_nothing, catching_up_is_as_good_as_being_there])
+
+
+@RULES
 @given(histories)
-@settings(max_examples=150, deadline=None)
-def test_rebuild_changes_nothing(history: list[Visiting]) -> None:
-    def work(at: Path) -> None:
-        with fresh(at / "a.db") as store:
-            play(store, history)
-            before, known = told(store), ids(store)
-            intake.rebuild(store)
-            assert told(store) == before
-            assert ids(store) == known
-            assert not upkeep.integrity(store)
-            assert not store.scalar(
-                "SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
-                "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before "
-                "AND r.after_basis = s.after_basis AND r.before_basis = s.before_basis"
-            )
-
-    in_stores(work)
+@settings(max_examples=40)
+def test_whatever_happened(rule: Callable[[list[Visiting]], None], history: list[Visiting]) -> None:
+    rule(history)
 
 
+@RULES
+@pytest.mark.long
+@pytest.mark.timeout(7200)
 @given(histories)
-@settings(max_examples=100, deadline=None)
-def test_catching_up_is_as_good_as_being_there(history: list[Visiting]) -> None:
-    def work(at: Path) -> None:
-        with fresh(at / "a.db") as there, fresh(at / "b.db") as late:
-            play(there, history)
-            play(late, history, live=False)
-            intake.catch_up(late)
-            assert told(late) == told(there)
-
-    in_stores(work)
+@settings(max_examples=1500)
+def test_whatever_happened_in_many_histories(rule: Callable[[list[Visiting]], None], history: list[Visiting]) -> None:
+    rule(history)

@@ -5,10 +5,11 @@ from decimal import Decimal
 
 import pytest
 
+from collector.numbers import words
 from collector.numbers.average import average
 from collector.numbers.protocols import PROTOCOLS
 from collector.numbers.values import Sample
-from collector.numbers.week import Done, next_step, week
+from collector.numbers.week import Done, after_very_high, next_step, week
 
 ESH = PROTOCOLS["esh-2023"]  # mornings 04:00 to 12:00, evenings 16:00 to 02:00, two readings each
 DAY = datetime(2031, 3, 4, tzinfo=UTC)
@@ -80,3 +81,22 @@ def test_after_a_whole_series_nothing_is_due_any_more() -> None:
     later = week(samples, found, DAY + timedelta(days=8, hours=8))
     assert later[-1].slots[0].state is Done.NOT_ASKED
     assert next_step(later, found).startswith("Your series is complete.")
+
+
+@pytest.mark.parametrize(
+    ("values", "minutes_later", "said"),
+    [
+        ((186,), 1, words.very_high()),
+        ((186,), 61, ""),
+        ((186, 150), 1, ""),
+        ((150, 186), 1, words.very_high()),
+        ((186, 184), 1, words.still_very_high()),
+        ((), 1, ""),
+    ],
+)
+def test_after_a_very_high_reading_of_the_last_hour(values: tuple[int, ...], minutes_later: int, said: str) -> None:
+    samples = [
+        Sample(f"{number:02}", DAY + timedelta(minutes=number), Decimal(systolic), Decimal(80), Decimal(60))
+        for number, systolic in enumerate(values)
+    ]
+    assert after_very_high(samples, DAY + timedelta(minutes=len(values) - 1 + minutes_later)) == said

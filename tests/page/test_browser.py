@@ -1,27 +1,33 @@
 """Each task in a real browser, from the first click to the row in the store, with a cuff that sends live."""
 
 import asyncio
+import sqlite3
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 
+import page_states
 import pypdfium2
 import pytest
 from browser import PHONE, barriers, chromium, device, sign_in
+from page_states import NEW
 from playwright.async_api import Browser, Page, expect
 from station_page import BEN, KITCHEN, MIRA, Serving, household
 
-from collector.radio.virtual import VirtualCuff, VirtualRadio
+from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
-from collector.store import Selection, people, readings
+from collector.service.listen.pairing_person import StorePerson
+from collector.store import Selection, journal, people, readings
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.people import notes, page_devices, sittings
+from collector.store.people import loans, notes, office_visits, page_devices, sittings
+from collector.store.people.loan_states import CHECKS, State
 from collector.store.people.page_devices import Role
+from collector.store.values import CORRECTED, STANDING, STRUCK_OUT, VOID_MARKS
 
 pytestmark = [pytest.mark.system, pytest.mark.timeout(300)]
 
@@ -39,7 +45,7 @@ class Station:
 
     @asynccontextmanager
     async def listening(self) -> AsyncIterator[None]:
-        radio, stop = VirtualRadio([self.cuff]), asyncio.Event()
+        radio, stop = VirtualRadio([self.cuff], person=StorePerson(self.store.path)), asyncio.Event()
         listener = asyncio.create_task(listen(self.store.path, Config(), radio, stop=stop))
         await radio.listening.wait()
         try:
@@ -163,6 +169,117 @@ async def test_a_note_a_cuffs_name_and_a_loan_without_any_script(station: Statio
         await expect(page.get_by_text("Switch it on and let it send.")).to_be_visible()
 
 
+async def test_digits_that_a_cuff_shows_are_typed_on_the_page_and_it_delivers(tmp_path: Path, browser: Browser) -> None:
+    """The real exchange: a cuff that demands its digits, the service that has no keyboard, a person at the page."""
+    shy = VirtualCuff("New cuff", NEW, behaviour=Behaviour(passkey=4217, demands_digits=True, lingers_s=3.0))
+    with household(tmp_path / "station.db", datetime.now(UTC)) as store, Serving(store.path) as serving:
+        here = Station(store, serving)
+        here.cuff = shy
+        async with here.listening(), device(browser) as (_, page):
+            await sign_in(page, here.link(Role.KEEPER))
+            await page.get_by_role("link", name="Cuffs").click()
+            await page.get_by_role("button", name="Let a new cuff in").click()
+            await expect(page.get_by_text("New cuffs are taken in until")).to_be_visible()
+            measuring = asyncio.create_task(here.measure(131, 84))
+            await page.get_by_label("The six digits on its display").fill("004217")
+            await page.get_by_role("button", name="Let it in").click()
+            await measuring
+            await expect(page.get_by_role("heading", name=NEW, exact=True)).to_be_visible()
+        assert shy.confirmed == shy.measured
+        assert readings.count(store, Selection(cuff=NEW)) == 1
+
+
+async def test_what_is_being_typed_stays_when_a_reading_comes(station: Station, browser: Browser) -> None:
+    async with station.listening(), device(browser) as (_, page):
+        await sign_in(page, station.link())
+        await page.goto(f"{station.base}/p/{station.mira}/readings")
+        await asyncio.sleep(1)  # the stream is open
+        await page.locator("summary").first.click()
+        await page.get_by_label("It should be").first.fill("128/8")
+        await station.measure(151, 95)
+        await expect(page.get_by_text("It shows when you are done here.")).to_be_visible()
+        assert await page.get_by_label("It should be").first.input_value() == "128/8"
+        await page.get_by_label("It should be").first.fill("128/81")
+        await page.get_by_role("button", name="Correct it").first.click()
+        await expect(page.get_by_text("151/95 mmHg").first).to_be_visible()
+        await expect(page.get_by_text("128/81 mmHg").first).to_be_visible()
+    assert any(CORRECTED in one.marks for one in readings.select(station.store, Selection(person=MIRA)))
+
+
+async def test_strike_standing_dose_and_office_from_first_click_to_the_row(station: Station, browser: Browser) -> None:
+    async with device(browser) as (_, page):
+        await sign_in(page, station.link())
+        await page.get_by_role("button", name="I have just taken it").click()
+        await expect(page.get_by_text("Last noted dose at")).to_be_visible()
+        assert len(notes.every(station.store, MIRA, notes.DOSE)) == 1
+        await page.get_by_role("link", name="Readings").click()
+        for button, mark in (("Strike it out", STRUCK_OUT), ("It was taken standing", STANDING)):
+            await page.locator("summary").first.click()
+            await page.get_by_role("button", name=button).first.click()
+            await expect(page.get_by_text(mark).first).to_be_visible()
+            newest = list(readings.select(station.store, Selection(person=MIRA)))[-1]
+            assert mark in newest.marks
+            await page.locator("summary").first.click()
+            await page.get_by_role("button", name="Let it count again").click()
+            await expect(page.get_by_role("button", name="Let it count again")).to_have_count(0)
+            assert not VOID_MARKS.intersection(readings.get(station.store, newest.reading_id).marks)
+        await page.get_by_role("link", name="Over time").click()
+        await page.get_by_label("The values, such as 144/91 139/88").fill("144/91 139/88")
+        await page.get_by_role("button", name="Keep them").click()
+        await expect(page.get_by_text("144/91, 139/88 mmHg")).to_be_visible()
+    (visit,) = office_visits.every(station.store, MIRA)
+    assert len(visit.readings) == 2
+
+
+async def test_several_cuffs_come_back_at_once_with_live_progress(station: Station, browser: Browser) -> None:
+    now, second = datetime.now(UTC), "C0:FF:EE:00:00:0B"
+    for cuff in (page_states.LENT, second):
+        cuffs.remember(station.store, cuff, now)
+        loans.set_state(station.store, cuff, State.AVAILABLE, now - timedelta(days=9))
+        loans.lend(station.store, cuff, f"B-{cuff[-2:]}", ("any",), now - timedelta(days=2))
+    station.cuff = VirtualCuff("clinic", page_states.LENT)
+    async with station.listening(), device(browser) as (_, page):
+        await sign_in(page, station.link(Role.DESK, None))
+        for code in ("B-0A", "B-0B"):
+            await page.get_by_role("checkbox", name=code).check()
+        await page.get_by_role("button", name="Take them back").click()
+        await expect(page.get_by_text("Switch it on and let it send.")).to_have_count(2)
+        await asyncio.sleep(1)  # the stream is open
+        await station.measure(133, 84)
+        await expect(page.get_by_text(CHECKS[0].question)).to_be_visible(timeout=30_000)
+        await expect(page.get_by_text("Switch it on and let it send.")).to_have_count(1)
+        station.serving.stop()
+        station.serving.start()
+        for check in CHECKS:
+            await page.reload()
+            await expect(page.get_by_text(check.question)).to_be_visible()
+            await page.get_by_role("button", name="Yes").click()
+        await expect(page.get_by_role("cell", name="available")).to_be_visible()
+    assert loans.state_of(station.store, page_states.LENT) is State.AVAILABLE
+    assert loans.state_of(station.store, second) is State.RETURNED
+
+
+async def test_a_clock_in_doubt_and_a_store_that_is_held_are_told_on_the_screen(
+    station: Station, browser: Browser
+) -> None:
+    async with device(browser) as (_, page):
+        await sign_in(page, station.link(Role.KEEPER))
+        other = sqlite3.connect(station.store.path, isolation_level=None)
+        other.execute("BEGIN IMMEDIATE")
+        await page.get_by_role("button", name="I have just taken it").click()
+        await expect(page.get_by_text("another program holds the store")).to_be_visible()
+        other.execute("ROLLBACK")
+        other.close()
+        to_come = datetime.now(UTC) + timedelta(days=2)
+        journal.append(
+            station.store, cuff=KITCHEN, characteristic=0x2A35, value=b"?", source="virtual", arrived_at=to_come
+        )
+        await page.goto(f"{station.base}/p/{station.mira}/today")
+        await page.get_by_role("button", name="I have just taken it").click()
+        await expect(page.get_by_text("this machine's clock shows")).to_be_visible()
+    assert not notes.every(station.store, MIRA)
+
+
 async def test_a_removed_device_is_out_at_once(station: Station, browser: Browser) -> None:
     async with device(browser) as (_, keeper), device(browser) as (_, phone):
         await sign_in(phone, station.link(Role.PERSON, BEN))
@@ -172,23 +289,20 @@ async def test_a_removed_device_is_out_at_once(station: Station, browser: Browse
         await expect(phone.get_by_role("heading", name="Not signed in")).to_be_visible()
 
 
-def addresses(station: Station) -> list[str]:
-    own = [f"/p/{station.mira}/{name}" for name in ("today", "measure", "readings", "time", "visit")]
-    return [*own, "/people", "/nobody", "/cuffs", "/station", "/devices", "/desk", "/in/x", "/nothing"]
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-async def test_axe_finds_nothing_on_any_page(station: Station, browser: Browser, scheme: str) -> None:
+async def test_axe_finds_nothing_on_any_page_or_form(station: Station, browser: Browser, scheme: str) -> None:
+    page_states.furnish(station.store)
     async with device(browser, color_scheme=scheme) as (_, page):
         await sign_in(page, station.link(Role.KEEPER))
-        found = {}
-        for address in addresses(station):
-            await page.goto(station.base + address)
-            found[address] = await barriers(page)
+        found, seen = {}, 0
+        async for state in page_states.every(page, station.serving, station.store, station.mira):
+            seen += 1
+            found[state] = await barriers(page)
             await page.emulate_media(media="print")
-            found[f"{address} in print"] = await barriers(page)
+            found[f"{state} in print"] = await barriers(page)
             await page.emulate_media(media="screen")
-        assert not {address: some for address, some in found.items() if some}
+        assert not {state: some for state, some in found.items() if some}
+        assert seen > 25
 
 
 async def test_axe_would_find_something(browser: Browser) -> None:
@@ -199,20 +313,25 @@ async def test_axe_would_find_something(browser: Browser) -> None:
 
 
 LONG = "a name that is very long and does not fit anywhere " * 4
+FROM_THE_RIGHT = "משה בן-ארי הכהן משפחה ארוכה מאוד " * 4
 
 
+@pytest.mark.parametrize("name", [LONG.strip(), FROM_THE_RIGHT.strip(), "x" * 120], ids=["long", "right", "unbroken"])
 @pytest.mark.parametrize(("width", "larger"), [(320, "100%"), (640, "200%")])
-async def test_nothing_runs_out_of_a_narrow_screen(station: Station, browser: Browser, width: int, larger: str) -> None:
-    people.rename(station.store, MIRA, LONG.strip(), datetime.now(UTC))
+async def test_nothing_runs_out_of_a_narrow_screen(
+    station: Station, browser: Browser, width: int, larger: str, name: str
+) -> None:
+    people.rename(station.store, MIRA, name, datetime.now(UTC))
+    page_states.furnish(station.store)
     async with device(browser, viewport={"width": width, "height": 640}) as (_, page):
         await page.add_init_script(
             f"addEventListener('DOMContentLoaded', () => document.documentElement.style.fontSize = '{larger}')"
         )
-        await sign_in(page, station.link(Role.KEEPER, LONG.strip()))
-        for address in addresses(station):
-            await page.goto(station.base + address)
-            assert await page.evaluate("document.documentElement.scrollWidth") <= width, address
-            assert not await _small_targets(page), address
+        await sign_in(page, station.link(Role.KEEPER, name))
+        async for state in page_states.every(page, station.serving, station.store, station.mira):
+            if state != "visit/page":  # the sheet of paper itself
+                assert await page.evaluate("document.documentElement.scrollWidth") <= width, state
+                assert not await _small_targets(page), state
 
 
 async def _small_targets(page: Page) -> object:

@@ -78,6 +78,30 @@ async def test_a_loan_from_lending_to_available(pages: Pages) -> None:
     assert MIRA not in summary
 
 
+async def test_one_marked_while_it_is_out_is_taken_back_as_well(pages: Pages) -> None:
+    store, desk, now, lost = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
+    cuffs.remember(store, lost, now)
+    loans.set_state(store, lost, State.AVAILABLE, now - timedelta(days=9))
+    loans.lend(store, lost, "B-117", ("any",), now)
+    form = {"cuff": lost, "state": "lost", "reason": "not answered our letter"}
+    assert (await desk.post("/desk/mark", data=form)).status_code == 303
+    page = (await desk.get("/desk")).text
+    assert "not answered our letter" in page
+    assert f'name="back:{lost}"' in page
+    assert (await desk.post("/desk/mark", data={"cuff": lost, "state": "available"})).status_code == 404
+    assert (await desk.post("/desk/mark", data={"cuff": KITCHEN, "state": "lost"})).status_code == 422
+
+
+async def test_several_are_taken_back_or_none(pages: Pages) -> None:
+    store, desk, now, free = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
+    cuffs.remember(store, free, now)
+    loans.set_state(store, free, State.AVAILABLE, now)
+    answer = await desk.post("/desk/back", data={f"back:{KITCHEN}": "on", f"back:{free}": "on"})
+    assert answer.status_code == 422
+    assert "there is nothing to take back" in answer.text
+    assert loans.state_of(store, KITCHEN) is None
+
+
 async def test_what_is_not_so_keeps_the_cuff_from_being_lent(pages: Pages) -> None:
     store, desk = pages.store, pages.signed_in(Role.DESK)
     await desk.post("/desk/back", data={f"back:{KITCHEN}": "on"})

@@ -64,8 +64,19 @@ async def test_only_the_keepers_screen_is_told_of_a_question(pages: Pages) -> No
     now = datetime.now(UTC)
     pairing.wait(pages.store, pairing.ANY, now + timedelta(minutes=5))
     pairing.ask(pages.store, NEW, None, now)
-    assert live.questions(pages.store, Role.KEEPER)
-    assert not live.questions(pages.store, Role.PERSON)
+    assert live.news_for(pages.store, Role.KEEPER) != live.news_for(pages.store, Role.DESK)
+    assert live.news_for(pages.store, Role.PERSON) == live.news_for(pages.store, Role.VIEWER) == ()
+
+
+async def test_the_end_of_a_visit_is_news_where_cuffs_are_waited_for(pages: Pages) -> None:
+    """A reading arrives before its visit ends, and only the end says that a returned cuff has sent all."""
+    before = {role: live.news_for(pages.store, role) for role in Role}
+    now = datetime.now(UTC)
+    visit = visits.open_visit(pages.store, KITCHEN, "virtual", now)
+    assert {role: live.news_for(pages.store, role) for role in Role} == before
+    visits.close_visit(pages.store, visit, now, "cuff left")
+    changed = {role for role in Role if live.news_for(pages.store, role) != before[role]}
+    assert changed == {Role.KEEPER, Role.DESK}
 
 
 async def test_what_was_learned_of_a_cuff_is_shown_with_what_to_do_and_reset(pages: Pages) -> None:

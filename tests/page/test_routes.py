@@ -1,5 +1,6 @@
 """Route by role: what each may, and that nobody sees another's. The table is the requirement."""
 
+import re
 from typing import Any
 
 import pytest
@@ -133,6 +134,21 @@ async def test_no_page_of_one_person_holds_anothers_values(pages: Pages, path: s
     if answer.status_code == 200:
         assert not any(value in answer.text for value in MIRAS)
         assert MIRA not in answer.text.replace("/p/", "")
+
+
+@pytest.mark.parametrize("role", [P, V, K])
+async def test_no_address_on_any_page_tells_of_anybody(pages: Pages, role: Role) -> None:
+    """Addresses end up in histories and logs: numbers and ids only."""
+    browser, seen, found = pages.signed_in(role, MIRA), set(), {"/"}
+    while left := found - seen:
+        path = left.pop()
+        seen.add(path)
+        answer = await browser.get(path, follow_redirects=True)
+        if "text/html" in answer.headers["content-type"]:
+            named = set(re.findall(r'(?:href|action|src)="([^"#]*)"', answer.text))
+            assert not any(MIRA in one or BEN in one or "mmHg" in one or "/13" in one for one in named), path
+            found |= {one for one in named if one.startswith("/") and "/static/" not in one and "/out" not in one}
+    assert len(seen) > 5
 
 
 async def test_an_unknown_page_is_told_as_one(pages: Pages) -> None:

@@ -21,7 +21,7 @@ async def test_it_shows_the_last_reading_the_week_and_the_average(pages: Pages) 
     page = await today(pages, MIRA)
     assert ">138/80<" in page or ">140/80<" in page
     assert "The average so far" in page
-    assert "mira:" in page
+    assert "<bdi>mira</bdi>: " in page
     assert page.count('class="done"') == 10
     assert words.caution() in page
 
@@ -31,6 +31,24 @@ async def test_a_very_high_reading_has_the_calm_words(pages: Pages) -> None:
     page = await today(pages, MIRA)
     assert words.very_high_in_a_list() in page
     assert words.signs() in page
+
+
+async def test_just_after_a_very_high_reading_nothing_else_is_next(pages: Pages) -> None:
+    """Not 'you are done for today'; the reading and what to do come first."""
+    now = datetime.now(UTC)
+    send(pages.store, now - timedelta(minutes=9), 186, 104)
+    page = await today(pages, MIRA)
+    assert words.very_high() in page
+    assert page.index("186/104") < page.index("What is next")
+    send(pages.store, now - timedelta(minutes=1), 184, 102)
+    page = await today(pages, MIRA)
+    assert words.still_very_high() in page
+    assert "You are done for today" not in page
+
+
+async def test_a_name_from_the_right_does_not_turn_the_sentence_round(pages: Pages) -> None:
+    people.rename(pages.store, BEN, "משה", datetime.now(UTC))
+    assert "<bdi>משה</bdi>: " in await today(pages, "משה")
 
 
 async def test_without_a_reading_it_says_how_one_comes(pages: Pages) -> None:

@@ -2,6 +2,7 @@
 
 import json
 import random
+from datetime import datetime
 from typing import Any
 
 import pytest
@@ -50,12 +51,12 @@ def test_hostile_octets(uuid: int) -> None:
     harmless()
 
 
-def test_a_hundred_thousand_random_values() -> None:
+def test_twenty_thousand_random_values() -> None:
     chance = random.Random(20260309)
     kinds = list(FORMATS)
-    results = [taken(chance.choice(kinds), chance.randbytes(chance.randrange(28))) for _ in range(100_000)]
+    results = [taken(chance.choice(kinds), chance.randbytes(chance.randrange(28))) for _ in range(20_000)]
     refused = sum(isinstance(result, ParseError) for result in results)
-    assert 10_000 < refused < 70_000
+    assert 2_000 < refused < 14_000
 
 
 @pytest.mark.parametrize("uuid", FORMATS)
@@ -145,19 +146,26 @@ def test_words_for_a_person() -> None:
 
 
 def test_json_of_a_measurement() -> None:
-    content = as_json(measurement("127.0", 79, pulse="NaN", user_id=0, status=4))
-    expected = {
+    """Whole, so that nothing in it can change unnoticed."""
+    assert as_json(measurement("127.0", 79, pulse="NaN", user_id=0, status=4, stamp=datetime(2031, 3, 4, 7, 30))) == {
         "systolic": 127.0,
         "diastolic": 79,
         "mean": None,
         "unit": "mmHg",
         "pulse": None,
+        "stamp": "2031-03-04T07:30:00",
+        "user_facing_time": None,
         "slot": 0,
         "status": ["irregular pulse"],
+        "status_raw": 4,
+        "pulse_range": "within",
+        "failed": False,
+        "absent": {"mean": "nan", "pulse": "nan"},
+        "words": {"systolic": "0xf4f6", "diastolic": "0x004f", "mean": "0x07ff", "pulse": "0x07ff"},
+        "flags": 30,
+        "trailing": "",
     }
-    assert {name: content[name] for name in expected} == expected
-    assert content["absent"] == {"mean": "nan", "pulse": "nan"}
-    assert content["words"]["systolic"] == "0xf4f6"
+    assert as_json(measurement(120, 80))["stamp"] is None
 
 
 @pytest.mark.parametrize(

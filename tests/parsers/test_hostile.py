@@ -25,8 +25,8 @@ def test_what_fuzzing_kept() -> None:
         hostile.check(data)
 
 
-def test_a_hundred_thousand_inputs() -> None:
-    for data in hostile.inputs(100_000):
+def test_twenty_thousand_inputs() -> None:
+    for data in hostile.inputs(20_000):
         hostile.check(data)
 
 

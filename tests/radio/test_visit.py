@@ -67,6 +67,7 @@ class ScriptedLink:
         self.bond_missing_on: str | None = None
         self.bond_renewed = self.passing_address = False
         self.bonded, self.table_changed, self.noticed = False, False, set()
+        self.passing_address = False
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
         self.sink, self.script, self.offers = sink, script or {}, offers
         self.steps: list[str] = []
@@ -292,6 +293,12 @@ async def test_discovery_that_fails_says_so(sink: NoteSink) -> None:
     assert str(outcome) == "failed: discovery: the cuff answers nonsense"
 
 
+async def test_a_cuff_without_measurement_characteristic_is_told_as_one(sink: NoteSink) -> None:
+    link = ScriptedLink(sink, offers=(found(Uuid.BLOOD_PRESSURE_FEATURE, "read"), found(Uuid.BATTERY_LEVEL, "read")))
+    assert str(await visit(link, sink, VisitPlan())) == "failed: the cuff has no measurement characteristic"
+    assert not sink.arrivals
+
+
 async def test_a_store_that_takes_no_visit_is_survived(sink: NoteSink) -> None:
     def full(*_: object) -> int:
         raise OSError("disk full")
@@ -375,6 +382,13 @@ class TestClock:
         assert link.steps.index("write 2a2b") > link.steps.index("subscribe 2a35")
         assert link.steps[-4:] == ["read 2a2b", "write 2a2b", "read 2a2b", "hang up"]
 
+    async def test_not_before_the_cuff_is_quiet(self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch) -> None:
+        """A quiet of an hour never comes in this visit; what describes is asked for in the first short one."""
+        monkeypatch.setattr("collector.radio.visit.QUIET_S", 3600.0)
+        link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
+        assert "read 2a19" in link.steps
+        assert "write 2a2b" not in link.steps
+
     @pytest.mark.parametrize("code", [0x80, 0x03])
     async def test_a_refusal_is_told_with_its_code(self, sink: NoteSink, code: int) -> None:
         await self._visit(
@@ -385,7 +399,7 @@ class TestClock:
     async def test_never_from_a_clock_of_ours_that_cannot_be_right(
         self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("collector.radio.clock_setting.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
+        monkeypatch.setattr("collector.radio.own_clock.NO_EARLIER", datetime(2100, 1, 1, tzinfo=UTC))
         link = await self._visit(sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True)
         assert "write 2a2b" not in link.steps
 

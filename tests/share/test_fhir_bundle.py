@@ -144,7 +144,7 @@ def test_memory_does_not_grow_with_the_readings(reading: Make) -> None:
         return most
 
     peak(10)  # what is made once
-    assert peak(4000) < peak(400) + 200_000
+    assert peak(1500) < peak(300) + 200_000
 
 
 def awkward(reading: Make) -> list[Reading]:

@@ -127,7 +127,7 @@ def test_the_rules_would_object(reading: Make, change: Callable[[Any], Any], com
 NUMBERS = st.decimals(allow_nan=False, allow_infinity=False, min_value=-2047, max_value=20470, places=1) | st.none()
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     systolic=NUMBERS,
     diastolic=NUMBERS,

@@ -2,6 +2,7 @@
 
 import re
 import sys
+from functools import cache
 from itertools import combinations
 
 import numpy
@@ -17,9 +18,9 @@ MM = 72 / 25.4
 SLACK = 0.4  # points by which boxes of text may touch
 
 
-@pytest.fixture(scope="module")
-def made() -> dict[tuple[str, str], bytes]:
-    return {(name, paper): render_pdf(case(), paper) for name, case in CASES.items() for paper in PAPERS}
+@cache
+def made(name: str, paper: str) -> bytes:
+    return render_pdf(CASES[name](), paper)
 
 
 def pages(data: bytes) -> pypdfium2.PdfDocument:
@@ -35,17 +36,13 @@ def boxes(page: pypdfium2.PdfPage) -> list[tuple[tuple[float, float, float, floa
 @pytest.mark.parametrize("paper", list(PAPERS))
 @pytest.mark.parametrize("name", list(CASES))
 class TestLooks:
-    def test_it_is_one_page_of_the_paper_asked_for(
-        self, made: dict[tuple[str, str], bytes], name: str, paper: str
-    ) -> None:
-        document = pages(made[name, paper])
+    def test_it_is_one_page_of_the_paper_asked_for(self, name: str, paper: str) -> None:
+        document = pages(made(name, paper))
         assert len(document) == 1
         assert document[0].get_size() == pytest.approx([side * MM for side in PAPERS[paper]], abs=0.1)
 
-    def test_nothing_is_drawn_outside_the_margins_and_all_is_grey(
-        self, made: dict[tuple[str, str], bytes], name: str, paper: str
-    ) -> None:
-        picture = pages(made[name, paper])[0].render(scale=2).to_numpy()
+    def test_nothing_is_drawn_outside_the_margins_and_all_is_grey(self, name: str, paper: str) -> None:
+        picture = pages(made(name, paper))[0].render(scale=2).to_numpy()
         assert numpy.ptp(picture.astype(int), axis=2).max() == 0
         ink = numpy.argwhere(picture[:, :, 0] < 250)
         edge = (MARGIN - 0.8) * MM * 2
@@ -56,17 +53,17 @@ class TestLooks:
         assert bottom <= height - edge
         assert right <= width - edge
 
-    def test_no_text_lies_on_other_text(self, made: dict[tuple[str, str], bytes], name: str, paper: str) -> None:
-        found = boxes(pages(made[name, paper])[0])
+    def test_no_text_lies_on_other_text(self, name: str, paper: str) -> None:
+        found = boxes(pages(made(name, paper))[0])
         assert len(found) > 10
         for (one, text), (other, second) in combinations(found, 2):
             across = min(one[2], other[2]) - max(one[0], other[0])
             down = min(one[3], other[3]) - max(one[1], other[1])
             assert across <= SLACK or down <= SLACK, (text, second)
 
-    def test_name_rule_and_caution_are_there(self, made: dict[tuple[str, str], bytes], name: str, paper: str) -> None:
+    def test_name_rule_and_caution_are_there(self, name: str, paper: str) -> None:
         case = CASES[name]()
-        text = " ".join(pages(made[name, paper])[0].get_textpage().get_text_range().split())
+        text = " ".join(pages(made(name, paper))[0].get_textpage().get_text_range().split())
         assert "Change no medicine on your own" in text
         assert "Source:" in text
         assert case.average.protocol.name in text
@@ -112,31 +109,31 @@ def test_without_the_library_it_says_what_to_install(monkeypatch: pytest.MonkeyP
         render_pdf(good_week())
 
 
-def test_a_long_name_is_never_cut_short(made: dict[tuple[str, str], bytes]) -> None:
-    text = pages(made["long_names", "Letter"])[0].get_textpage().get_text_range()
+def test_a_long_name_is_never_cut_short() -> None:
+    text = pages(made("long_names", "Letter"))[0].get_textpage().get_text_range()
     assert "of the house at the far end" in " ".join(text.split())
     assert re.search(r"2\d earlier ones are not listed here", text)
     assert len(long_names().notes) == 29
 
 
-def test_every_reading_of_three_years_is_drawn(made: dict[tuple[str, str], bytes]) -> None:
+def test_every_reading_of_three_years_is_drawn() -> None:
     """Each dot is one stroke without length in the page's content."""
     data = three_years()
     drawn = sum(1 for one in data.samples if one.systolic) * 2
-    content = pypdfium2.raw.FPDFPage_CountObjects(pages(made["three_years", "A4"])[0])
+    content = pypdfium2.raw.FPDFPage_CountObjects(pages(made("three_years", "A4"))[0])
     assert content > 100
     points = 0
-    for found in pages(made["three_years", "A4"])[0].get_objects(filter=(pypdfium2.raw.FPDF_PAGEOBJ_PATH,)):
+    for found in pages(made("three_years", "A4"))[0].get_objects(filter=(pypdfium2.raw.FPDF_PAGEOBJ_PATH,)):
         segments = pypdfium2.raw.FPDFPath_CountSegments(found)
         points = max(points, segments)
     left_out = len(data.average.excluded)
     assert points == drawn - 2 * left_out  # half of them in each of two paths, two segments a dot
 
 
-def test_letters_of_another_script_are_set_in_another_font_and_embedded(made: dict[tuple[str, str], bytes]) -> None:
+def test_letters_of_another_script_are_set_in_another_font_and_embedded() -> None:
     """As far as this machine has fonts: DejaVu at least, which CI installs, has Greek, Cyrillic and Arabic."""
-    text = pages(made["far_scripts", "A4"])[0].get_textpage().get_text_range()
+    text = pages(made("far_scripts", "A4"))[0].get_textpage().get_text_range()
     assert "Нина" in text
-    data = made["far_scripts", "A4"]
+    data = made("far_scripts", "A4")
     assert data.count(b"/FontFile2") >= 2
     assert b"/STSong" not in data

@@ -5,7 +5,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.async_api import Browser, BrowserContext, Page, async_playwright
+from playwright.async_api import Browser, BrowserContext, Page, async_playwright, expect
 
 ROOT = Path(__file__).parents[2]
 CHROMIUM = "/usr/bin/chromium"
@@ -14,6 +14,8 @@ AXE = ROOT / "build/npm/node_modules/axe-core/axe.min.js"
 FLAGS = ("--font-render-hinting=none", "--disable-lcd-text", "--force-color-profile=srgb", "--hide-scrollbars")
 RULES = ("wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice")
 PHONE = {"width": 390, "height": 844}
+
+expect.set_options(timeout=30_000)  # a busy machine is late, not wrong; what is wrong stays so
 
 
 @asynccontextmanager

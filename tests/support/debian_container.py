@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 MAKE_ROOT = Path(__file__).parents[1] / "debian" / "make_root.sh"
+NEW = "quietcuff.deb"
 KEPT = Path(os.environ.get("QUIETCUFF_DEBIAN", Path.home() / ".cache/quietcuff-debian"))
 ENVIRONMENT = {
     "HOME": "/root",

@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import time
+from contextlib import ExitStack
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -78,6 +79,24 @@ def household(path: Path, now: datetime) -> Store:
     return store
 
 
+def fill(store: Store, now: datetime, days: int) -> None:
+    """Four readings a day of mira's until yesterday, straight into the journal, as one long visit."""
+    begin = now - timedelta(days=days + 10)
+    visit = visits.open_visit(store, KITCHEN, "virtual", begin)
+    with store.transaction():
+        for number in range(4 * days):
+            at = begin + timedelta(days=number // 4, hours=7 + 12 * (number // 2 % 2), minutes=2 * (number % 2))
+            clock = DateTime.of(at.replace(tzinfo=None, microsecond=0))
+            value = build_measurement(
+                measurement(120 + number % 25, 75 + number % 12, 95, stamp=clock, pulse=60 + number % 20, user_id=1)
+            )
+            journal.append(
+                store, cuff=KITCHEN, characteristic=0x2A35, value=value, source="virtual", visit=visit,
+                arrived_at=at + timedelta(seconds=20), encrypted=True,
+            )  # fmt: skip
+    catch_up(store)
+
+
 class Pages:
     """The page's routes, asked in this process. One browser a role and person."""
 
@@ -121,10 +140,16 @@ class Serving:
     """`quietcuff page run` as a process on a store, to be restarted at will."""
 
     def __init__(
-        self, store: Path, *options: str, config: Path | None = None, scheme: str = "http", entry: bool = False
+        self,
+        store: Path,
+        *options: str,
+        config: Path | None = None,
+        scheme: str = "http",
+        entry: bool = False,
+        log: Path | None = None,
     ) -> None:
-        """entry: the unit's own small entry, without the command line."""
-        self.entry = entry
+        """entry: the unit's own small entry, without the command line. log: where its stderr goes."""
+        self.entry, self.log = entry, log
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = int(probe.getsockname()[1])
@@ -138,7 +163,9 @@ class Serving:
         if self.entry:
             environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
         program = ["collector.page.entry"] if self.entry else ["collector.cli.main", *command]
-        self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment)
+        with ExitStack() as stack:
+            log = stack.enter_context(self.log.open("ab")) if self.log else None
+            self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment, stderr=log)
         give_up = time.monotonic() + 90
         while time.monotonic() < give_up:
             try:

@@ -67,7 +67,9 @@ class RootGroup(Group):
             returned = super().main(args, "quietcuff", standalone_mode=False)
             sys.stdout.flush()
             code = returned if isinstance(returned, int) else 0
-        except BrokenPipeError:
+        except (BrokenPipeError, SystemExit) as error:  # Typer answers a closed pipe by leaving, with 1
+            if isinstance(error, SystemExit) and not isinstance(error.__context__, BrokenPipeError):
+                raise
             os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # whatever is left to flush at exit goes nowhere
             code = DONE  # whoever read had enough: `quietcuff readings | head` is no error
         except (KeyboardInterrupt, typer.Abort):

@@ -12,13 +12,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
 from collector.intake.sources.hand_log import without_name
-from collector.store.database import Store
-from collector.store.instants import to_us
-from collector.store.journal.payloads import Payload
-from collector.store.readings import times, write
 from collector.store.readings.acceptable import problem_of
-from collector.store.readings.times import Time
-from collector.store.readings.write import Draft
 from collector.store.values import Basis, Reading
 from parsers.errors import ParseError
 
@@ -62,42 +56,6 @@ def parse(value: bytes) -> tuple[Reading, str | None]:
     except (OSError, ValueError, KeyError, TypeError, InvalidOperation, AttributeError, RecursionError) as error:
         raise ParseError("imported reading", 0, f"cannot be read ({error})") from error
     return reading, zone
-
-
-def take_up(store: Store, payload: Payload, zone: str) -> tuple[int, str, bool]:
-    """(row, id, whether it is new) of the reading in this payload. zone: the station's. Raises ParseError."""
-    reading, named = parse(payload.value)
-    known = write.row_of(store, reading.reading_id)
-    if known is not None:
-        return known, reading.reading_id, False
-    systolic, diastolic, mean, pulse = (
-        None if number is None else str(number)
-        for number in (reading.systolic, reading.diastolic, reading.mean, reading.pulse)
-    )
-    draft = Draft(
-        reading_id=reading.reading_id,
-        slot=reading.slot,
-        systolic=systolic,
-        diastolic=diastolic,
-        mean=mean,
-        unit=reading.unit,
-        pulse=pulse,
-        status=reading.status,
-        status_raw=reading.status_raw,
-        assessed=reading.assessed if reading.features_known else None,
-        stamp=reading.stamp,
-        stamp_us=None,
-        clock=CLOCK,
-        content=CLOCK,
-        marks=reading.marks,
-        note=reading.note,
-    )
-    received = to_us(reading.received_at)
-    row = write.insert_reading(store, draft, payload, received, named or zone_like(reading.taken_at, zone))
-    time = Time(to_us(reading.taken_at), reading.taken_basis.value, reading.taken_uncertainty_s, ())
-    times.set_time(store, row, time)
-    write.set_sightings(store, row, reading.sightings)
-    return row, reading.reading_id, True
 
 
 def zone_like(at: datetime, usual: str) -> str:

@@ -170,13 +170,15 @@ def _visits_before(reading: Stamped, line: ClockLine, arrival: int) -> tuple[flo
     Cuffs send everything at each visit: what is older than the last is hardly new, what is older than the one
     before even less so.
     """
-    others = [look for look in line.looks[max(0, arrival - clock_runs.REACH_BACK) : arrival]
-              if look.visit != reading.visit]  # fmt: skip
-    if not others:
-        return -inf, -inf
-    last = others[-1]
-    earlier = next((look for look in reversed(others) if look.visit != last.visit), None)
-    return last.at, earlier.at if earlier else last.at - _LONGEST_BACKLOG
+    last = None
+    for place in range(arrival - 1, max(0, arrival - clock_runs.REACH_BACK) - 1, -1):
+        look = line.looks[place]
+        if look.visit == reading.visit or (last is not None and look.visit == last.visit):
+            continue
+        if last is not None:
+            return last.at, look.at
+        last = look
+    return (-inf, -inf) if last is None else (last.at, last.at - _LONGEST_BACKLOG)
 
 
 def runs_within_visits(readings: Sequence[tuple[int, int | None, int | None]]) -> list[int]:

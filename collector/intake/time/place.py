@@ -1,8 +1,9 @@
-"""Step two of intake: when each reading was taken. Fetches what `timeline` needs, writes what it finds."""
+"""Step three of intake: when each reading was taken. Fetches what deciding it needs; writes nothing."""
 
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from collector.intake.sources.own_export import CLOCK as IMPORTED
 from collector.intake.time import clock_runs
@@ -14,8 +15,7 @@ from collector.intake.time.live_records import NEIGHBOURS, Newest, newest, readi
 from collector.intake.time.zones import SPRING, local_offset, odd_hour, utc_of_local
 from collector.store.database import Store
 from collector.store.instants import SECOND
-from collector.store.readings import times
-from collector.store.readings.times import Placeable, Time
+from collector.store.readings.times import Placeable, Stored, Time
 from collector.store.values import Basis
 
 EVER = -(1 << 62)
@@ -31,30 +31,63 @@ class Placed:
     time: Time
 
 
-def place_since(store: Store, cuff_id: int, arrived: ArrivalTimes, start: int) -> tuple[list[Placed], int]:
+class Readings(Protocol):
+    """A cuff's readings, wherever they are: in the store, or in hand while all of them are derived anew."""
+
+    def placeable(self, since: int) -> Sequence[Placeable]:
+        """Those first received since then, in order of arrival."""
+
+    def stamped_around(self, clock: str, start: int, before: int) -> Sequence[Placeable]:
+        """Those with a usable stamp of that clock received since `start`, and the last so many before; newest first."""
+
+    def start_of_visit(self, since: int) -> int:
+        """Since then, but with all of the visit that was going on."""
+
+
+@dataclass(frozen=True, slots=True)
+class InHand:
+    """All readings of a cuff, in order of arrival."""
+
+    readings: Sequence[Placeable]
+
+    def placeable(self, since: int) -> Sequence[Placeable]:
+        return self.readings if since <= EVER else [one for one in self.readings if one.received >= since]
+
+    def stamped_around(self, clock: str, start: int, before: int) -> Sequence[Placeable]:
+        return [one for one in reversed(self.readings) if one.clock == clock and one.stamp is not None]
+
+    def start_of_visit(self, since: int) -> int:
+        return since
+
+
+def place_since(
+    store: Store, cuff_id: int, arrived: ArrivalTimes, start: int, readings: Readings | None = None
+) -> tuple[list[Placed], int]:
     """Place all readings of a cuff that anything of since `start` (microseconds UTC) may bear on.
 
-    Returns those that moved, and since when (arrival, microseconds UTC) readings were looked at.
+    readings: where they are, if not in the store. Returns those that moved, and since when (arrival, microseconds UTC)
+    readings were looked at.
     """
+    readings = readings or Stored(store, cuff_id)
     reach = clock_runs.REACH_AHEAD + NEIGHBOURS + 3
     wanted = reach + clock_runs.REACH_BACK
     looks = clock_readings_around(store, cuff_id, arrived, start, wanted)
-    by_clock = {"wall": looks or _lively(store, cuff_id, "wall", arrived, start, wanted)}
-    if base := _lively(store, cuff_id, "base", arrived, start, wanted):
+    by_clock = {"wall": looks or _lively(readings, "wall", arrived, start, wanted)}
+    if base := _lively(readings, "base", arrived, start, wanted):
         by_clock["base"] = base
     # Where no look bears on anything, only the visit's own order of stamps does.
     since = min((_horizon(found, start, reach) for found in by_clock.values() if found), default=start)
     if since > EVER:
-        since = times.start_of_visit(store, cuff_id, since)
+        since = readings.start_of_visit(since)
     lines = {clock: ClockLine(found) for clock, found in by_clock.items()}
-    return _place(store, times.placeable(store, cuff_id, since), lines, arrived, bool(looks)), since
+    return _place(readings.placeable(since), lines, arrived, bool(looks)), since
 
 
-def place_one(store: Store, cuff_id: int, reading: int, arrived: ArrivalTimes) -> None:
+def place_one(store: Store, cuff_id: int, reading: Placeable, arrived: ArrivalTimes) -> Time:
     """Place a reading that has just come, for the time being: the end of its visit will tell more."""
-    one = times.placeable_one(store, reading)
-    looks = clock_readings_around(store, cuff_id, arrived, one.received, 4)
-    _place(store, [one], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
+    looks = clock_readings_around(store, cuff_id, arrived, reading.received, 4)
+    moved = _place([reading], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
+    return moved[0].time if moved else reading.time
 
 
 def _horizon(looks: Sequence[ClockReading], start: int, reach: int) -> int:
@@ -63,13 +96,11 @@ def _horizon(looks: Sequence[ClockReading], start: int, reach: int) -> int:
     return looks[earlier - reach].at if earlier >= reach else EVER
 
 
-def _lively(
-    store: Store, cuff_id: int, clock: str, arrived: ArrivalTimes, start: int, wanted: int
-) -> list[ClockReading]:
+def _lively(readings: Readings, clock: str, arrived: ArrivalTimes, start: int, wanted: int) -> list[ClockReading]:
     """The looks that live records allow: all since `start` and `wanted` before it."""
     limit = 2 * wanted
     while True:
-        rows = times.stamped_around(store, cuff_id, clock, start, limit)
+        rows = readings.stamped_around(clock, start, limit)
         whole = sum(row.received < start for row in rows) < limit
         visits = newest(
             [
@@ -86,8 +117,9 @@ def _lively(
 
 
 def _place(
-    store: Store, rows: Sequence[Placeable], lines: dict[str, ClockLine], arrived: ArrivalTimes, readable: bool
+    rows: Sequence[Placeable], lines: dict[str, ClockLine], arrived: ArrivalTimes, readable: bool
 ) -> list[Placed]:
+    """Those that move."""
     runs = runs_within_visits([(_visit(row), row.slot, row.stamp) for row in rows])
     moved = []
     for row, run in zip(rows, runs, strict=True):
@@ -109,7 +141,6 @@ def _place(
         if not sure:
             time = Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, STATION_UNSURE))
         if time != row.time:
-            times.set_time(store, row.row, time)
             moved.append(Placed(row, time))
     return moved
 
@@ -133,7 +164,8 @@ def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
             return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
         time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)
-    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *_hours(time.taken_at, reading.zone)))
+    hours = _hours(time.taken_at, reading.zone)
+    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *hours)) if hours else time
 
 
 def _as_sent(reading: Stamped) -> Time:

@@ -1,6 +1,5 @@
 """Local wall time to UTC by the zone's rules, and the two hours a year that the rules make odd."""
 
-from datetime import UTC, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -54,6 +53,6 @@ def _quarter_offset(quarter: int, zone: str) -> int:
 def odd_hour(at: int, zone: str) -> str | None:
     """AUTUMN when the wall clock of the zone showed this instant's time twice that day."""
     rules = zone_of(zone)
-    local = from_us(at).astimezone(rules).replace(tzinfo=None)
-    first, second = (local.replace(tzinfo=rules, fold=fold).astimezone(UTC) for fold in (0, 1))
-    return AUTUMN if second - first > timedelta() else None
+    local = from_us(at).astimezone(rules)
+    first, second = local.replace(fold=0).utcoffset(), local.replace(fold=1).utcoffset()
+    return AUTUMN if first is not None and second is not None and first > second else None

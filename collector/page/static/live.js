@@ -33,11 +33,12 @@ function listen() {
   if (stream && stream.readyState !== EventSource.CLOSED) return;
   stream = new EventSource("/events?after=" + live.dataset.seen);
   stream.addEventListener("reading", refresh);
-  stream.addEventListener("question", refresh);
+  stream.addEventListener("news", refresh);
   stream.addEventListener("out", () => location.reload());
 }
 
 if (live) {
+  document.documentElement.classList.add("live");
   listen();
   addEventListener("pagehide", () => stream.close());
   addEventListener("pageshow", (event) => { if (event.persisted) location.reload(); });

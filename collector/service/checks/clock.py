@@ -3,7 +3,7 @@
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta, tzinfo
 
-from collector.radio.clock_setting import trustworthy
+from collector.radio.own_clock import trustworthy
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.machine_clock import synchronised
 

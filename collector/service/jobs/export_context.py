@@ -1,7 +1,7 @@
 """What the open formats tell besides the readings, gathered from a store: cuffs, clocks, why values are missing."""
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import lru_cache, partial
 from importlib.metadata import version
@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.service.config import Config
-from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
+from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Latest, Subject
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs, stations, visit_facts, visits
@@ -48,6 +48,12 @@ def plans_of(config: Config) -> dict[str, dict[str, Any]]:
     }
 
 
+def _latest(store: Store, config: Config, names: Sequence[str]) -> list[Latest]:
+    from collector.service.jobs.relayed_series import latest_series  # brings the numbers, which most exports need not
+
+    return latest_series(store, config, names)
+
+
 def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
     station = stations.own_uid(store).hex()
@@ -62,6 +68,7 @@ def export_context(store: Store, config: Config) -> ExportContext:
         absent=absent,
         subjects=subjects_of(config),
         plans=plans_of(config),
+        latest=partial(_latest, store, config),
     )
 
 

@@ -1,4 +1,5 @@
-"""A FHIR R4 server as receiver: transactions of conditional creates over HTTPS, with a bearer token from a file.
+"""A FHIR R4 server as receiver: transactions of conditional creates over HTTPS, with a bearer token from a file or from
+its token server (`oauth`).
 
 Source: FHIR R4, http (transaction, conditional create, update and delete); RFC 6750 (bearer token).
 """
@@ -7,11 +8,12 @@ import json
 from typing import Any, Self
 
 from collector.share.export.context import ExportContext
-from collector.share.export.fhir.bundle import delivery
+from collector.share.export.fhir.bundle import delivery, series_delivery
 from collector.share.private_file import secret
 from collector.share.relay.http_exchange import Answer, HttpConnection
+from collector.share.relay.oauth import ClientCredentials
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Batch, Refused, Unreachable
+from collector.share.relay.target import Batch, Refused, SeriesNews, Unreachable
 from collector.share.text.layout import visible
 
 _MEDIA = "application/fhir+json"
@@ -26,12 +28,21 @@ class FhirServer:
     def __init__(self, receiver: Receiver, context: ExportContext) -> None:
         self._receiver, self._context = receiver, context
         self._headers = {"Content-Type": _MEDIA + "; charset=utf-8", "Accept": _MEDIA, "Prefer": "return=minimal"}
+        self._credentials = ClientCredentials(receiver) if receiver.client_id else None
         if receiver.token_file:
             self._headers["Authorization"] = f"Bearer {secret(receiver.token_file)}"
         self._connection = HttpConnection(receiver.host, receiver.timeout_s, receiver.ca_file)
 
     def deliver(self, batch: Batch) -> None:
-        text, entries = delivery(batch.fresh, batch.changed, batch.gone, self._context)
+        self._transact(*delivery(batch.fresh, batch.changed, batch.gone, self._context))
+
+    def keep_series(self, news: SeriesNews) -> None:
+        pages = {name: make() for name, make in news.pages.items()}
+        self._transact(*series_delivery(news.averages, pages, news.gone, self._context))
+
+    def _transact(self, text: str, entries: int) -> None:
+        if self._credentials:
+            self._headers["Authorization"] = f"Bearer {self._credentials.token()}"
         answer = self._connection.post(self._receiver.url.rstrip("/"), text.encode(), self._headers)
         if answer.status in (200, 201):
             return self._check_each(answer.body, entries)
@@ -40,7 +51,7 @@ class FhirServer:
         if answer.status >= 500 or answer.status in _LATER:
             raise Unreachable(where, answer.wait)
         if answer.status in _NO_RIGHT:
-            raise Unreachable(f"{where}; look at the token file")
+            raise Unreachable(f"{where}; look at the {'client_id' if self._credentials else 'token file'}")
         if answer.status in _NOT_THERE or answer.status < 400:
             raise Unreachable(f"{where}; no FHIR server takes transactions at this url")
         raise Refused(where)
@@ -67,6 +78,8 @@ class FhirServer:
 
     def __exit__(self, *_: object) -> None:
         self._connection.close()
+        if self._credentials:
+            self._credentials.close()
 
 
 def _told(answer: Answer) -> str:

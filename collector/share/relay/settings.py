@@ -6,8 +6,8 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from collector.share.export.context import ExchangeError
-from collector.share.private_file import secret
-from collector.share.relay.kinds import KINDS
+from collector.share.private_file import private_text, secret
+from collector.share.relay.kinds import KINDS, Kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,7 +17,9 @@ class Receiver:
     kind: a name of KINDS. people: only these; empty for everybody. unassigned: whether readings that are nobody's go
     there too. ca_file: certificates to trust instead of the system's. topic, last, discovery: MQTT only; discovery is
     where a home automation server listens for what there is, and the newest are retained then. batch: readings at once,
-    at most; 0 for what is usual with its kind. timeout_s: for a whole exchange, from asking to the last octet.
+    at most; 0 for what is usual with its kind. token_url, client_id, key_file, key_id, scope: of a FHIR server that
+    gives tokens for an assertion signed with our key (see `oauth`). averages, report: whether it gets each person's
+    average, with its page (FHIR). timeout_s: for a whole exchange, from asking to the last octet.
     """
 
     name: str
@@ -26,12 +28,19 @@ class Receiver:
     user: str = ""
     token_file: Path | None = None
     password_file: Path | None = None
+    token_url: str = ""
+    client_id: str = ""
+    key_file: Path | None = None
+    key_id: str = ""
+    scope: str = "system/*.cruds"
     ca_file: Path | None = None
     people: tuple[str, ...] = ()
     unassigned: bool = False
     topic: str = "quietcuff"
     last: bool = False
     discovery: str = ""
+    averages: bool = False
+    report: bool = False
     batch: int = 0
     timeout_s: float = 30.0
 
@@ -60,13 +69,35 @@ class Receiver:
                 f"relay {self.name}: readings leave this machine encrypted only; begin the url with "
                 f"{kind.schemes[0]}://"
             )
+        self._check_client(kind)
         return self
+
+    def _check_client(self, kind: Kind) -> None:
+        given = (self.client_id, self.token_url, self.key_file)
+        if not any(given):
+            return
+        if not all(given):
+            raise ExchangeError(f"relay {self.name}: client_id, token_url and key_file go together")
+        if kind.name != "fhir":
+            raise ExchangeError(f"relay {self.name}: client_id is for kind 'fhir'")
+        if self.token_file:
+            raise ExchangeError(f"relay {self.name}: either a token_file or a client_id says who we are, not both")
+        try:
+            parts = urlsplit(self.token_url)
+            alone = not (parts.query or parts.fragment or parts.username or parts.password)
+            sure = parts.scheme == "https" or (parts.scheme == "http" and is_this_machine(parts.hostname or ""))
+        except ValueError:
+            alone = sure = False
+        if not (alone and sure and parts.hostname):
+            raise ExchangeError(f"relay {self.name}: token_url begins with https:// and has no '?', '#' or user in it")
 
     def check_secrets(self) -> None:
         """Raises ExchangeError, one line with the file's name, for a secret that cannot be used."""
         for path in (self.token_file, self.password_file):
             if path is not None:
                 secret(path)
+        if self.key_file is not None:
+            private_text(self.key_file)
 
     @property
     def most(self) -> int:

@@ -34,12 +34,17 @@ def average_lines(
 
 
 def headline(found: Average, person: str) -> str:
-    """Whose, and the number: 'mira: 138.4/86.1 mmHg, pulse 64/min'; of too few readings it says so beside."""
+    """Whose, and the number: 'mira: 138.4/86.1 mmHg, pulse 64/min'."""
+    return f"{visible(person)}: {number(found)}"
+
+
+def number(found: Average) -> str:
+    """The mean and the pulse; of too few readings it says so beside."""
     if found.mean is None:
-        return f"{visible(person)}: no average"
+        return "no average"
     pulse = f", pulse {rounded_text(found.pulse, 0)}/min" if found.pulse is not None else ""
     so_far = "" if found.valid else " so far, of interest only"
-    return f"{visible(person)}: {findings.mean_text(found.mean, found.threshold)} mmHg{pulse}{so_far}"
+    return f"{findings.mean_text(found.mean, found.threshold)} mmHg{pulse}{so_far}"
 
 
 def _means(found: Average, width: int | None) -> Iterator[str]:

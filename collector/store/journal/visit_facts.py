@@ -1,11 +1,9 @@
 """What visits told of a cuff besides its records: its clock, its features, its bond."""
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 from collector.store.database import Store
-from collector.store.journal.payloads import UNPLACED
 
 CLOCKS = (0x2A2B, 0x2A08)
 """The characteristics that show a cuff's clock: Current Time and Date Time (Bluetooth SIG, Assigned Numbers)."""
@@ -86,44 +84,15 @@ def was_read_at(store: Store, cuff: str, at: int) -> bool:
     return store.row(query, (cuff, at)) is not None
 
 
-def read_before(store: Store, cuff_id: int, characteristic: int, at: int) -> bytes | None:
-    """A value as it was last read until then."""
-    found: bytes | None = store.scalar(
-        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? AND at <= ?
-           ORDER BY at DESC, uid DESC LIMIT 1""",
-        (cuff_id, characteristic, at),
-    )
-    return found
-
-
-def read_after(store: Store, cuff_id: int, characteristic: int, at: int) -> bytes | None:
-    """A value as it was first read after that."""
-    found: bytes | None = store.scalar(
-        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'read' AND characteristic = ? AND at > ?
-           ORDER BY at, uid LIMIT 1""",
-        (cuff_id, characteristic, at),
-    )
-    return found
-
-
-def bond_before(store: Store, cuff_id: int, at: int) -> bytes | None:
-    """What was last noted of a cuff's bond until then: JSON."""
-    found: bytes | None = store.scalar(
-        """SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'bond' AND at <= ?
-           ORDER BY at DESC, uid DESC LIMIT 1""",
-        (cuff_id, at),
-    )
-    return found
-
-
-def characteristic_at(store: Store, cuff_id: int, handle: int, at: int) -> int | None:
-    """What stands at a handle, by the first discovery since that instant, else by the last before it.
-
-    UNPLACED: no measurement by either of them. None: nothing was discovered yet.
-    """
-    query = "SELECT value FROM visit_fact WHERE cuff_id = ? AND kind = 'handles' AND at"
-    later = store.scalar(f"{query} >= ? ORDER BY at, uid LIMIT 1", (cuff_id, at))
-    earlier = store.scalar(f"{query} < ? ORDER BY at DESC, uid DESC LIMIT 1", (cuff_id, at))
-    told = [json.loads(text) for text in (later, earlier) if text is not None]
-    places = (handles.get(str(handle)) for handles in told)
-    return next((int(place) for place in places if place), UNPLACED if told else None)
+def told_about(
+    store: Store, cuff_id: int, kind: str, characteristic: int | None, first: int, last: int
+) -> list[tuple[int, bytes, bytes]]:
+    """(at, uid, value) of what was told from one instant to another (microseconds UTC), and of the last before and the
+    first after; in order."""
+    query = """SELECT at, uid, value FROM visit_fact WHERE cuff_id = ?1 AND kind = ?2 AND characteristic IS ?3
+        AND at >= coalesce((SELECT max(at) FROM visit_fact WHERE cuff_id = ?1 AND kind = ?2 AND characteristic IS ?3
+            AND at <= ?4), ?4)
+        AND at <= coalesce((SELECT min(at) FROM visit_fact WHERE cuff_id = ?1 AND kind = ?2 AND characteristic IS ?3
+            AND at > ?5), ?5)
+        ORDER BY at, uid"""
+    return store.query(query, (cuff_id, kind, characteristic, first, last)).fetchall()

@@ -2,12 +2,13 @@
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
-from collector.store.journal import cuffs, derivation, payloads
+from collector.store.journal import cuffs, derivation, payloads, visit_facts
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,8 +117,17 @@ def newest_records(store: Store, cuff: str) -> dict[int | None, bytes]:
            AND cuff_id = (SELECT id FROM cuff WHERE address = ?) ORDER BY at""",
         (cuff,),
     )
-    told = [json.loads(value) for (value,) in rows]
-    return {one["user"]: bytes.fromhex(one["newest"]) for one in told}
+    found: dict[int | None, bytes] = {}
+    for (value,) in rows:
+        told = visit_facts.json_object(value)
+        with suppress(ValueError, TypeError, KeyError):
+            found[told["user"]] = bytes.fromhex(told["newest"])
+    return found
+
+
+def last_ended(store: Store) -> int:
+    """A number that changes whenever a visit ends."""
+    return int(store.scalar("SELECT count(*) FROM visit WHERE closed_at NOTNULL"))
 
 
 def learn_bond(

@@ -1,6 +1,6 @@
 """Whose readings are, as far as the store is concerned: what deciding it needs, and the result."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from collector.store.database import Store
@@ -56,6 +56,14 @@ def owned(
 
 def set_owners(store: Store, owners: Iterable[tuple[int, int | None, str | None]]) -> None:
     """(reading's row, person's row, mark) of each whose owner changes."""
+    changes = [(person, mark, row) for row, person, mark in owners]
     with store.transaction():
-        for row, person, mark in owners:
-            store.query("UPDATE reading SET person_id = ?, owner_mark = ? WHERE id = ?", (person, mark, row))
+        store.many("UPDATE reading SET person_id = ?, owner_mark = ? WHERE id = ?", changes)
+
+
+def claims(store: Store, cuff_id: int, payloads: Sequence[int] = ()) -> list[tuple[int, int | None]]:
+    """(payload's row, person's row or None): what was said of a cuff's payloads, or of these; the last word last."""
+    these = f"AND payload.id IN ({', '.join('?' * len(payloads))})" if payloads else ""
+    query = f"""SELECT payload.id, claim.person_id FROM claim JOIN payload ON payload.uid = claim.payload_uid
+        WHERE holds AND cuff_id = ? {these} ORDER BY claim.changed_at, claim.uid"""
+    return store.query(query, (cuff_id, *payloads)).fetchall()

@@ -1,5 +1,6 @@
 """When readings were taken, as far as the store is concerned: what placing them needs, and the result."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,37 +33,48 @@ class Placeable:
     time: Time
 
 
-_PLACEABLE = (
-    "SELECT reading.id, reading_id, slot, stamp_us, clock, received_at, reading.visit_id, zone.name, "
-    "clock_id, "
-    "taken_at, basis, uncertainty_s, time_marks FROM reading JOIN zone ON zone.id = zone_id "
-    "JOIN payload ON payload.id = payload_id "
-)
+_PLACEABLE = """
+    SELECT reading.id, reading_id, slot, stamp_us, clock, received_at, reading.visit_id, zone.name, clock_id, taken_at,
+        basis, uncertainty_s, time_marks
+    FROM reading JOIN zone ON zone.id = zone_id JOIN payload ON payload.id = payload_id
+"""
 
 
-def placeable(store: Store, cuff_id: int, since: int) -> list[Placeable]:
-    """A cuff's readings first received since then, in order of arrival."""
-    rows = store.query(
-        _PLACEABLE + "WHERE reading.cuff_id = ? AND received_at >= ? ORDER BY received_at, payload.number, payload.uid",
-        (cuff_id, since),
-    )
-    return [_placeable(row) for row in rows]
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """A cuff's readings in the store."""
 
+    store: Store
+    cuff_id: int
 
-def placeable_one(store: Store, reading: int) -> Placeable:
-    row = store.row(_PLACEABLE + "WHERE reading.id = ?", (reading,))
-    assert row is not None
-    return _placeable(row)
+    def placeable(self, since: int) -> list[Placeable]:
+        """Those first received since then, in order of arrival."""
+        rows = self.store.query(
+            f"""{_PLACEABLE} WHERE reading.cuff_id = ? AND received_at >= ?
+            ORDER BY received_at, payload.number, payload.uid""",
+            (self.cuff_id, since),
+        )
+        return [_placeable(row) for row in rows]
 
+    def stamped_around(self, clock: str, start: int, before: int) -> list[Placeable]:
+        """Those with a usable stamp of that clock received since `start`, and the last so many before."""
+        # The clock is written out, so that the index of the rare one is found.
+        of_clock = f"{_PLACEABLE} WHERE reading.cuff_id = ? AND clock = '{clock}' AND stamp_us IS NOT NULL"
+        order = "ORDER BY received_at DESC, payload.number DESC, payload.uid DESC"
+        later = self.store.query(f"{of_clock} AND received_at >= ? {order}", (self.cuff_id, start)).fetchall()
+        earlier = self.store.query(
+            f"{of_clock} AND received_at < ? {order} LIMIT ?", (self.cuff_id, start, before)
+        ).fetchall()
+        return [_placeable(row) for row in later + earlier]
 
-def stamped_around(store: Store, cuff_id: int, clock: str, start: int, before: int) -> list[Placeable]:
-    """The readings with a usable stamp of that clock received since `start`, and the last so many before."""
-    # The clock is written out, so that the index of the rare one is found.
-    of_clock = _PLACEABLE + f"WHERE reading.cuff_id = ? AND clock = '{clock}' AND stamp_us IS NOT NULL "
-    order = "ORDER BY received_at DESC, payload.number DESC, payload.uid DESC"
-    later = store.query(of_clock + "AND received_at >= ? " + order, (cuff_id, start)).fetchall()
-    earlier = store.query(of_clock + "AND received_at < ? " + order + " LIMIT ?", (cuff_id, start, before)).fetchall()
-    return [_placeable(row) for row in later + earlier]
+    def start_of_visit(self, since: int) -> int:
+        """Since then, but with all of the visit that was going on."""
+        begun = self.store.scalar(
+            """SELECT min(arrived_at) FROM payload WHERE visit_id = (SELECT visit_id FROM reading WHERE cuff_id = ?
+            AND received_at >= ? ORDER BY received_at LIMIT 1)""",
+            (self.cuff_id, since),
+        )
+        return since if begun is None else min(since, int(begun))
 
 
 def _placeable(row: tuple[Any, ...]) -> Placeable:
@@ -72,28 +84,12 @@ def _placeable(row: tuple[Any, ...]) -> Placeable:
     return Placeable(*fields)
 
 
-def start_of_visit(store: Store, cuff_id: int, since: int) -> int:
-    """Since then, but with all of the visit that was going on."""
-    begun = store.scalar(
-        "SELECT min(arrived_at) FROM payload WHERE visit_id = (SELECT visit_id FROM reading WHERE cuff_id = "
-        "? "
-        "AND received_at >= ? ORDER BY received_at LIMIT 1)",
-        (cuff_id, since),
-    )
-    return since if begun is None else min(since, int(begun))
-
-
-def set_time(store: Store, reading: int, time: Time) -> None:
-    store.query(
+def set_times(store: Store, times: Iterable[tuple[int, Time]]) -> None:
+    """(reading's row, when it was taken) of each that moves."""
+    store.many(
         "UPDATE reading SET taken_at = ?, basis = ?, uncertainty_s = ?, time_marks = ? WHERE id = ?",
-        (time.taken_at, time.basis, time.uncertainty_s, ";".join(time.marks), reading),
+        [(time.taken_at, time.basis, time.uncertainty_s, ";".join(time.marks), row) for row, time in times],
     )
-
-
-def times_of(store: Store, cuff_id: int) -> dict[str, Time]:
-    """When each reading of a cuff was taken, as it stands."""
-    rows = store.query("SELECT reading_id, taken_at, basis, uncertainty_s FROM reading WHERE cuff_id = ?", (cuff_id,))
-    return {reading_id: Time(at, basis, uncertainty, ()) for reading_id, at, basis, uncertainty in rows}
 
 
 def record_retimed(store: Store, reading_id: str, at: int, before: Time, after: Time) -> None:

@@ -1,130 +1,86 @@
-"""Writing what intake derives: outcomes of payloads, and readings. The journal is only read here."""
+"""Writing what intake derives: readings and the outcomes of payloads. The journal is only read here.
 
-from dataclasses import dataclass
+What stands there is fetched as values, what is derived anew is compared with it, and only the difference is written: a
+rebuild that finds everything as it was writes nothing, and a receiver hears of nothing that did not change.
+"""
 
-from collector.store.database import Store
-from collector.store.journal.payloads import Payload
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
+
+from collector.store.database import Store, chunks, places_of
 from collector.store.values import OutcomeKind
 
 
-@dataclass(frozen=True, slots=True)
-class Draft:
-    """A reading's content, before its time and owner are known. Pressures as decimal text in `unit`."""
+class Row(NamedTuple):
+    """A row of the table `reading`: a tuple, because thousands are compared and handed to SQLite as they are.
 
+    Pressures as decimal text in `unit`; instants in microseconds UTC; lists of words joined by ';'. zone: its name.
+    """
+
+    id: int
     reading_id: str
+    cuff_id: int
     slot: int | None
+    person_id: int | None
     systolic: str | None
     diastolic: str | None
     mean: str | None
     unit: str
     pulse: str | None
-    status: tuple[str, ...]
+    taken_at: int
+    basis: str
+    uncertainty_s: float | None
+    received_at: int
+    status: str
     status_raw: int | None
-    assessed: tuple[str, ...] | None
+    assessed: str | None
     stamp: str | None
     stamp_us: int | None
     clock: str | None
     content: str
-    marks: tuple[str, ...]
+    content_marks: str
+    time_marks: str
+    owner_mark: str | None
+    sightings: int
+    payload_id: int
+    visit_id: int | None
     note: str | None
+    zone: str
 
 
-def set_outcome(store: Store, payload: int, kind: OutcomeKind, reading: int | None, reason: str | None = None) -> None:
-    store.query(
-        "INSERT INTO outcome (payload_id, kind, reading, reason) VALUES (?, ?, ?, ?) "
-        "ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading, "
-        "reason = excluded.reason",
-        (payload, kind, reading, reason),
-    )
+class Result(NamedTuple):
+    """A row of the table `outcome`: what became of a payload. reading: its row."""
+
+    payload: int
+    kind: OutcomeKind
+    reading: int | None
+    reason: str | None
 
 
-def outcome_of(store: Store, payload: int) -> tuple[OutcomeKind, int | None, str | None] | None:
-    """(kind, reading's row, reason)."""
-    row = store.row("SELECT kind, reading, reason FROM outcome WHERE payload_id = ?", (payload,))
-    return None if row is None else (OutcomeKind(row[0]), row[1], row[2])
+_COLUMNS = Row._fields[:-1]
+_SELECT = f"SELECT {', '.join(f'reading.{name}' for name in _COLUMNS)}, zone.name FROM reading JOIN zone ON zone.id = "
 
 
-def zone_row(store: Store, name: str) -> int:
-    """Call inside a transaction."""
-    if name not in store.zone_rows:
-        store.zone_rows[name] = _zone_row(store, name)
-    return store.zone_rows[name]
+def rows_of_cuff(store: Store, cuff_id: int) -> dict[str, Row]:
+    """All readings of a cuff by their ids."""
+    return _rows(store, "reading.cuff_id = ?", (cuff_id,))
 
 
-def _zone_row(store: Store, name: str) -> int:
-    found = store.scalar("SELECT id FROM zone WHERE name = ?", (name,))
-    if found is None:
-        found = store.query("INSERT INTO zone (name) VALUES (?)", (name,)).lastrowid
-    return int(found)
+def rows_like(store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str]) -> dict[str, Row]:
+    """The readings with these ids, and the cuff's with this stamp."""
+    places = ", ".join("?" * len(ids))
+    found = _rows(store, f"reading_id IN ({places})", ids)
+    return found if stamp is None else found | _rows(store, "reading.cuff_id = ? AND stamp = ?", (cuff_id, stamp))
 
 
-def insert_reading(store: Store, draft: Draft, source: Payload, received_at: int, zone: str) -> int:
-    """A reading at its first payload; its time is set by `set_time`."""
-    made = store.query(
-        "INSERT INTO reading (reading_id, cuff_id, slot, systolic, diastolic, mean, unit, pulse, taken_at, "
-        "basis, "
-        "zone_id, received_at, status, status_raw, assessed, stamp, stamp_us, clock, content, content_marks, "
-        "sightings, payload_id, visit_id, note) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, 'arrival', ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 1, ?, ?, ?)",
-        (
-            draft.reading_id,
-            source.cuff_id,
-            draft.slot,
-            draft.systolic,
-            draft.diastolic,
-            draft.mean,
-            draft.unit,
-            draft.pulse,
-            received_at,
-            zone_row(store, zone),
-            received_at,
-            ";".join(draft.status),
-            draft.status_raw,
-            None if draft.assessed is None else ";".join(draft.assessed),
-            draft.stamp,
-            draft.stamp_us,
-            draft.clock,
-            draft.content,
-            ";".join(draft.marks),
-            source.row,
-            source.visit,
-            draft.note,
-        ),
-    )
-    assert made.lastrowid is not None
-    return made.lastrowid
+def _rows(store: Store, where: str, values: Iterable[Any]) -> dict[str, Row]:
+    rows = store.query(f"{_SELECT} zone_id WHERE {where} ORDER BY reading.id", values).fetchall()
+    return {row[1]: Row._make(row) for row in rows}
 
 
-def add_sighting(store: Store, reading: int) -> None:
-    store.query("UPDATE reading SET sightings = sightings + 1 WHERE id = ?", (reading,))
-
-
-def fill_in(store: Store, reading: int, pulse: str | None, note: str | None) -> None:
-    """What a hand-written reading did not say at first, and says now that its line comes again."""
-    store.query(
-        "UPDATE reading SET pulse = coalesce(pulse, ?), note = coalesce(note, ?) WHERE id = ?", (pulse, note, reading)
-    )
-
-
-def add_mark(store: Store, reading: int, mark: str) -> None:
-    """Adds to the marks of content, once, in alphabetical order."""
-    marks = set(filter(None, store.scalar("SELECT content_marks FROM reading WHERE id = ?", (reading,)).split(";")))
-    if mark not in marks:
-        store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (";".join(sorted(marks | {mark})), reading))
-
-
-def assess(store: Store, cuff_id: int, checks: tuple[str, ...]) -> None:
-    """What the cuff can assess, for readings from before that was known."""
-    store.query(
-        "UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL AND clock IS NOT 'imported'",
-        (";".join(checks), cuff_id),
-    )
-
-
-def drop_cuff(store: Store, cuff_id: int) -> None:
-    """Throw away everything derived from a cuff's payloads."""
-    store.query("DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,))
-    store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
+def next_row(store: Store) -> int:
+    """The number of the next new reading. Call inside the transaction that writes it."""
+    return int(store.scalar("SELECT coalesce(max(id), 0) + 1 FROM reading"))
 
 
 def row_of(store: Store, reading_id: str) -> int | None:
@@ -137,36 +93,111 @@ def id_of(store: Store, row: int) -> str | None:
     return found
 
 
+def ids_of_cuff(store: Store, cuff_id: int) -> list[str]:
+    rows = store.query("SELECT reading_id FROM reading WHERE cuff_id = ? ORDER BY id", (cuff_id,))
+    return [reading_id for (reading_id,) in rows]
+
+
 def count(store: Store) -> int:
     return int(store.scalar("SELECT count(*) FROM reading"))
 
 
-def set_sightings(store: Store, row: int, sightings: int) -> None:
-    store.query("UPDATE reading SET sightings = ? WHERE id = ?", (sightings, row))
+def elsewhere(store: Store, cuff_id: int, ids: Sequence[str]) -> dict[str, int]:
+    """Rows of those of these readings that are another cuff's: a strange export may say so."""
+    found: dict[str, int] = {}
+    for some in chunks(ids, 5000):
+        places = ", ".join("?" * len(some))
+        query = f"SELECT reading_id, id FROM reading WHERE reading_id IN ({places}) AND cuff_id <> ?"
+        found.update(store.query(query, (*some, cuff_id)).fetchall())
+    return found
 
 
-def of_stamp(store: Store, cuff_id: int, stamp: str, slot: int | None) -> list[int]:
-    """The rows of a cuff's readings with this stamp in this slot."""
-    rows = store.query("SELECT id FROM reading WHERE cuff_id = ? AND stamp = ? AND slot IS ?", (cuff_id, stamp, slot))
-    return [row for (row,) in rows.fetchall()]
+def results_of_cuff(store: Store, cuff_id: int) -> dict[int, Result]:
+    """The outcomes of a cuff's payloads, by the payload's row."""
+    query = """SELECT payload_id, kind, reading, reason FROM payload JOIN outcome ON payload_id = payload.id
+        WHERE cuff_id = ?"""
+    return {row[0]: _result(row) for row in store.query(query, (cuff_id,)).fetchall()}
 
 
-_UNSTAMPED = """
-    SELECT reading.id, reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id
-    JOIN reading ON reading.id = outcome.reading
-    WHERE kind = 'reading' AND content = ? AND stamp IS NULL
-"""
+def result_of(store: Store, payload: int) -> Result | None:
+    row = store.row("SELECT payload_id, kind, reading, reason FROM outcome WHERE payload_id = ?", (payload,))
+    return None if row is None else _result(row)
 
 
-def unstamped_before(store: Store, payload: Payload, content: str, within_us: int) -> tuple[int, str] | None:
-    """(row, id) of the unstamped reading of the same content that came in the payload's visit or just before it."""
-    row = None
-    if payload.visit is not None:
-        in_visit = f"{_UNSTAMPED} AND payload.visit_id = ? ORDER BY payload.arrived_at, payload.uid LIMIT 1"
-        row = store.row(in_visit, (content, payload.visit))
-    row = row or store.row(
-        f"""{_UNSTAMPED} AND payload.cuff_id = ? AND payload.arrived_at BETWEEN ? AND ? AND clock_id IS ?
-            ORDER BY payload.arrived_at DESC, payload.id LIMIT 1""",
-        (content, payload.cuff_id, payload.arrived_at - within_us, payload.arrived_at, payload.clock_id),
+def _result(row: tuple[int, str, int | None, str | None]) -> Result:
+    return Result(row[0], OutcomeKind(row[1]), row[2], row[3])
+
+
+def write(
+    store: Store,
+    rows: tuple[Mapping[str, Row], Mapping[str, Row]],
+    results: tuple[Mapping[int, Result], Mapping[int, Result]],
+) -> None:
+    """Readings and outcomes, each as they stand and as they are to be: the difference is written. What is to be there
+    no longer goes. Call inside a transaction."""
+    (rows_before, rows_after), (before, after) = rows, results
+    gone = [row for reading_id, row in rows_before.items() if reading_id not in rows_after]
+    changed = [result for payload, result in after.items() if before.get(payload) != result]
+    _insert_readings(store, [row for reading_id, row in rows_after.items() if reading_id not in rows_before])
+    _update_readings(store, [(rows_before[one], row) for one, row in rows_after.items() if one in rows_before])
+    for some in chunks(changed):
+        store.query(
+            f"""INSERT INTO outcome (payload_id, kind, reading, reason) VALUES {places_of(some)}
+            ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading,
+            reason = excluded.reason""",
+            [value for result in some for value in result],
+        )
+    for row in gone:
+        # Another cuff's payload that rested on it waits to be taken up again.
+        store.query("DELETE FROM outcome WHERE reading = ?", (row.id,))
+        store.query("DELETE FROM reading WHERE id = ?", (row.id,))
+    if lost := [payload for payload in before if payload not in after]:
+        store.many("DELETE FROM outcome WHERE payload_id = ?", [(payload,) for payload in lost])
+
+
+def drop_cuff(store: Store, cuff_id: int) -> None:
+    """Throw away everything derived from a cuff's payloads."""
+    store.query("DELETE FROM outcome WHERE payload_id IN (SELECT id FROM payload WHERE cuff_id = ?)", (cuff_id,))
+    store.query("DELETE FROM reading WHERE cuff_id = ?", (cuff_id,))
+
+
+def assess(store: Store, cuff_id: int, checks: tuple[str, ...]) -> None:
+    """What the cuff can assess, for readings from before that was known."""
+    store.query(
+        "UPDATE reading SET assessed = ? WHERE cuff_id = ? AND assessed IS NULL AND clock IS NOT 'imported'",
+        (";".join(checks), cuff_id),
     )
-    return None if row is None else (row[0], row[1])
+
+
+def zone_row(store: Store, name: str) -> int:
+    """Call inside a transaction."""
+    if name not in store.zone_rows:
+        found = store.scalar("SELECT id FROM zone WHERE name = ?", (name,))
+        if found is None:
+            found = store.query("INSERT INTO zone (name) VALUES (?)", (name,)).lastrowid
+        store.zone_rows[name] = int(found)
+    return store.zone_rows[name]
+
+
+def _insert_readings(store: Store, rows: Sequence[Row]) -> None:
+    zones = {name: zone_row(store, name) for name in {row.zone for row in rows}}
+    head = f"INSERT INTO reading ({', '.join(_COLUMNS)}, zone_id) VALUES "
+    for some in chunks(rows):
+        values: list[Any] = []
+        for row in some:
+            values += row
+            values[-1] = zones[row.zone]
+        store.query(head + places_of(some), values)
+
+
+def _update_readings(store: Store, pairs: Iterable[tuple[Row, Row]]) -> None:
+    """Only the columns that changed are named: the outbox asks which."""
+    by_columns: dict[tuple[str, ...], list[tuple[Any, ...]]] = {}
+    for was, row in pairs:
+        if was != row:
+            names = tuple(name for name, old, new in zip(Row._fields, was, row, strict=True) if old != new)
+            values = (zone_row(store, row.zone) if name == "zone" else getattr(row, name) for name in names)
+            by_columns.setdefault(names, []).append((*values, was.id))
+    for names, values_of_each in by_columns.items():
+        changes = ", ".join(f"{'zone_id' if name == 'zone' else name} = ?" for name in names)
+        store.many(f"UPDATE reading SET {changes} WHERE id = ?", values_of_each)

@@ -2,7 +2,7 @@
 
 from datetime import UTC, datetime
 
-from collector.radio.clock_setting import trustworthy
+from collector.radio.own_clock import trustworthy
 
 
 def test_a_clock_that_starts_in_1970_sets_no_other() -> None:

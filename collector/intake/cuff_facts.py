@@ -1,0 +1,63 @@
+"""What visits told of a cuff besides its records and its clock: what it can do, whether it was bonded. Pure but for
+`cuff_facts`, which fetches."""
+
+import json
+from bisect import bisect_left, bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from collector.store.database import Store
+from collector.store.journal import payloads, visit_facts
+from parsers.errors import ParseError
+from parsers.measurement import Feature, parse_feature
+from parsers.uuids import Uuid
+
+
+@dataclass(frozen=True, slots=True)
+class CuffFacts:
+    """features, bonds, discoveries: since when (microseconds UTC), in order. A feature value that cannot be read is
+    None. discoveries: what stands at which handle."""
+
+    features: Sequence[tuple[int, Feature | None]] = ()
+    bonds: Sequence[tuple[int, bool]] = ()
+    discoveries: Sequence[tuple[int, Mapping[str, int]]] = ()
+
+    def feature_at(self, at: int, later: bool = True) -> Feature | None:
+        """What the cuff can do: as last read before, else (`later`) as first read after; None if never."""
+        before = bisect_right(self.features, at, key=lambda told: told[0])
+        if before:
+            return self.features[before - 1][1]
+        return self.features[0][1] if later and self.features else None
+
+    def bonded_at(self, at: int) -> bool:
+        before = bisect_right(self.bonds, at, key=lambda told: told[0])
+        return bool(before) and self.bonds[before - 1][1]
+
+    def characteristic_at(self, handle: int, at: int) -> int | None:
+        """What stands at a handle, by the first discovery since that instant, else by the last before it.
+
+        UNPLACED: no measurement by either of them. None: nothing was discovered yet.
+        """
+        later = bisect_left(self.discoveries, at, key=lambda told: told[0])
+        told = [*self.discoveries[later : later + 1], *self.discoveries[max(0, later - 1) : later]]
+        places = (handles.get(str(handle)) for _, handles in told)
+        return next((int(place) for place in places if place), payloads.UNPLACED if told else None)
+
+
+def cuff_facts(store: Store, cuff_id: int, first: int, last: int) -> CuffFacts:
+    """As far as they bear on what arrived from one instant to another."""
+    features = visit_facts.told_about(store, cuff_id, "read", Uuid.BLOOD_PRESSURE_FEATURE, first, last)
+    bonds = visit_facts.told_about(store, cuff_id, "bond", None, first, last)
+    discoveries = visit_facts.told_about(store, cuff_id, "handles", None, first, last)
+    return CuffFacts(
+        features=[(at, _feature(value)) for at, _, value in features],
+        bonds=[(at, bool(json.loads(value)["bonded"])) for at, _, value in bonds],
+        discoveries=[(at, json.loads(value)) for at, _, value in discoveries],
+    )
+
+
+def _feature(value: bytes) -> Feature | None:
+    try:
+        return parse_feature(value)
+    except ParseError:
+        return None

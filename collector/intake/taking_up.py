@@ -1,0 +1,127 @@
+"""Payloads of one cuff taken up: fetched once, worked out on values, and what changed written at once.
+
+One payload that has just come, and all that a cuff ever sent, take the same steps: what each says, whether that is
+known, when it was taken, whose it is.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from collector.intake.cuff_facts import cuff_facts
+from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
+from collector.intake.reading_ids import MEASUREMENT_US
+from collector.intake.repeats import Known, Outcome, Sighting
+from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived, Saying, placed, sayings
+from collector.intake.time.arrival_times import ArrivalTimes
+from collector.intake.time.place import EVER, InHand, place_one, place_since
+from collector.store.database import Store
+from collector.store.journal import payloads
+from collector.store.journal.payloads import Payload
+from collector.store.readings import owners, write
+from collector.store.readings.times import Placeable, Time
+from collector.store.readings.write import Row
+from parsers.uuids import Uuid
+
+
+def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
+    """The one that has come last of its cuff. Call inside a transaction."""
+    payload = arrived.payload
+    facts = cuff_facts(store, payload.cuff_id, payload.arrived_at - SEGMENTS_WITHIN_US, payload.arrived_at)
+    segments: Sequence[Payload] = ()
+    if placed(payload, facts).characteristic == Uuid.BLOOD_PRESSURE_RECORD:
+        before = payloads.same_kind_before(store, placed(payload, facts), SEGMENTS_WITHIN_US)
+        segments = [one for one in before if one.row != payload.row]
+    (saying,) = sayings([arrived], facts, segments)
+    sightings = _sightings(store, saying)
+    ids = [one for one in (saying.reading_id, *(sighting.reading_id for sighting in sightings)) if one]
+    stamp = saying.content.stamp if saying.content else saying.imported[0].stamp if saying.imported else None
+    rows = write.rows_like(store, payload.cuff_id, stamp, ids)
+    earlier = [row for row in (saying.same_as, *saying.segments) if row is not None]
+    results = {row: result for row in earlier if (result := write.result_of(store, row))}
+    known = Known(facts, times, write.next_row(store), rows=rows, results=results, sightings=sightings)
+    outcome = known.take(saying)
+    if outcome.fresh and outcome.reading_id is not None:
+        row, first = known.rows[outcome.reading_id], known.fresh[outcome.reading_id]
+        time = place_one(store, payload.cuff_id, _placeable(row, first), times)
+        said_of = owners.claims(store, payload.cuff_id, [payload.row, *saying.segments])
+        claims = {row.id: said_of[-1][1]} if said_of else {}
+        known.rows[row.reading_id] = _finished(row, time, claims, spans_of_cuff(store, payload.cuff_id))
+    write.write(store, (rows, known.rows), (results, known.results))
+    return outcome
+
+
+def take_up_anew(
+    store: Store, cuff_id: int, batch: Sequence[Arrived], times: ArrivalTimes
+) -> Iterable[tuple[Row, Row]]:
+    """All that a cuff ever sent, in order of arrival, as if it came now. Call inside a transaction.
+
+    Returns the readings that were there before, as they were and as they are.
+    """
+    rows, results = write.rows_of_cuff(store, cuff_id), write.results_of_cuff(store, cuff_id)
+    came = [one.payload.arrived_at for one in batch]
+    facts = cuff_facts(store, cuff_id, min(came, default=EVER), max(came, default=EVER))
+    said = sayings(batch, facts)
+    new = [one.reading_id for one in said if one.reading_id is not None and one.reading_id not in rows]
+    known = Known(
+        facts,
+        times,
+        write.next_row(store),
+        numbers={reading_id: row.id for reading_id, row in rows.items()},
+        elsewhere=write.elsewhere(store, cuff_id, new),
+    )
+    for saying in said:
+        known.take(saying)
+    in_order = sorted(
+        ((row, known.fresh[reading_id]) for reading_id, row in known.rows.items()),
+        key=lambda one: (one[0].received_at, one[1].number, one[1].uid),
+    )
+    placeable = InHand([_placeable(row, first) for row, first in in_order])
+    moved, _ = place_since(store, cuff_id, times, EVER, placeable)
+    found = {one.reading.reading_id: one.time for one in moved}
+    spans = spans_of_cuff(store, cuff_id)
+    claims: dict[int, int | None] = {}
+    for payload, person in owners.claims(store, cuff_id):
+        if (result := known.results.get(payload)) and result.reading is not None:
+            claims[result.reading] = person
+    after = {reading_id: _finished(row, found.get(reading_id), claims, spans) for reading_id, row in known.rows.items()}
+    write.write(store, (rows, after), (results, known.results))
+    return [(row, after[reading_id]) for reading_id, row in rows.items() if reading_id in after]
+
+
+def _sightings(store: Store, saying: Saying) -> list[Sighting]:
+    """What came lately with the same content as what bears no stamp."""
+    if not saying.by_it_alone or saying.content is None:
+        return []
+    found = payloads.unstamped_lately(store, saying.arrived.payload, saying.content.identity, MEASUREMENT_US)
+    return [Sighting(saying.content.identity, *one) for one in found]
+
+
+def _placeable(row: Row, first: Payload) -> Placeable:
+    return Placeable(
+        row=row.id,
+        reading_id=row.reading_id,
+        slot=row.slot,
+        stamp=row.stamp_us,
+        clock=row.clock,
+        received=row.received_at,
+        visit=row.visit_id,
+        zone=row.zone,
+        clock_id=first.clock_id,
+        time=Time(row.taken_at, row.basis, row.uncertainty_s, ()),
+    )
+
+
+def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spans: list[OwnerSpan]) -> Row:
+    """With its time, where that was found anew, and its owner. claims: by the reading's row."""
+    time = time or Time(row.taken_at, row.basis, row.uncertainty_s, ())
+    if row.id in claims:
+        person, mark = claims[row.id], None
+    else:
+        person, mark = owner(row.slot, time.taken_at, time.uncertainty_s, spans)
+    return row._replace(
+        taken_at=time.taken_at,
+        basis=time.basis,
+        uncertainty_s=time.uncertainty_s,
+        time_marks=";".join(time.marks),
+        person_id=person,
+        owner_mark=mark,
+    )
