@@ -142,6 +142,8 @@ class Conversation:
         except TimeoutError:
             self._radio.cut()
             return
+        if self._behaviour.reads_our_clock:
+            await self._radio.follow_collectors_clock(self.connection)
         while True:
             self._radio.news.clear()
             for record in self._waiting():
