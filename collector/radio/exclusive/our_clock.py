@@ -7,7 +7,7 @@ from bumble.core import UUID
 from bumble.device import Connection
 from bumble.gatt import Characteristic, Service
 
-from collector.radio.clock_setting import trustworthy
+from collector.radio.own_clock import trustworthy
 from parsers.cuff_clock import build_clock
 from parsers.uuids import Uuid
 
