@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
+from collector.share.relay.kinds import KINDS
 
 
 class RadioKind(StrEnum):
@@ -30,12 +31,8 @@ class Accept(StrEnum):
     KNOWN = "known"
 
 
-class RelayKind(StrEnum):
-    FHIR = "fhir"
-    POSTGRESQL = "postgresql"
-    MQTT = "mqtt"
-    WEBHOOK = "webhook"
-
+RelayKind = StrEnum("RelayKind", {name.upper(): name for name in KINDS})  # type: ignore[misc]
+"""The kinds of receivers: what has a line in `share/relay/kinds.py`."""
 
 PRIVATE_KEY = "AGE-SECRET-KEY-"
 """How a private key of age begins."""
@@ -232,7 +229,7 @@ class Cuff:
 class Relay:
     """A receiver to which readings are sent on as they come."""
 
-    kind: RelayKind = key(RelayKind.FHIR, "What it is.")
+    kind: RelayKind = key(RelayKind("fhir"), "What it is.")
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
     token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")
