@@ -73,6 +73,9 @@ class EarlyVisits:
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         self.sink.take(arrival, visit)
 
+    def came(self, visit: int, value: bytes) -> bool:
+        return self.sink.came(visit, value)
+
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self._taken_over.discard(visit)
         for cuff in [cuff for cuff, number in self._visits.items() if number == visit]:
