@@ -68,6 +68,7 @@ def test_a_rebuild_sends_nothing_again(store: Store, clinic: Noting, clock: Cloc
     intake.rebuild(store)
     assert outbox.status(store)[0].waiting == 0, "what did not change is not written, and waits for nobody"
     assert run(store, clinic, clock) == Sent()
+    assert len(clinic.fresh) == 4
     assert outbox.status(store)[0].waiting == 0
 
 
