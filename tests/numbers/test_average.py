@@ -285,6 +285,9 @@ def test_hours_since_the_last_noted_dose() -> None:
     assert found
     assert (found.median_h, found.readings, found.of) == (11.75, 2, 3)
     assert since_dose(used, []) is None
+    at_the_limit = since_dose([sample(DAY_ONE + timedelta(hours=36))], [DAY_ONE.replace(tzinfo=None)])
+    assert at_the_limit is not None
+    assert at_the_limit.median_h == 36
     assert since_dose(used, wall[2:]) is None  # noted after all readings
 
 
@@ -438,3 +441,10 @@ def test_what_is_struck_out_or_standing_is_nothing_to_fall_from() -> None:
     assert [one.sitting.reading_id for one in found.on_standing] == ["d3-morning-2", "d3-morning-2"]
     assert found.too_close == 1  # the struck one
     assert found.had == average(series(week()), NICE).had
+
+
+def test_a_value_on_the_threshold_is_at_or_above_it() -> None:
+    on = ((130, 79), (130, 79))
+    found = average(series(week(morning=on, evening=on)), AMA)
+    assert found.load is not None
+    assert (found.load.systolic, found.load.diastolic) == (found.load.of, 0)

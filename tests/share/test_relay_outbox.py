@@ -66,8 +66,10 @@ def test_a_rebuild_sends_nothing_again(store: Store, clinic: Noting, clock: Cloc
         write_down(store, "mira", minute)
     run(store, clinic, clock)
     intake.rebuild(store)
-    assert outbox.status(store)[0].waiting == 0  # only a difference is written
+    assert outbox.status(store)[0].waiting == 0, "what did not change is not written, and waits for nobody"
     assert run(store, clinic, clock) == Sent()
+    assert len(clinic.fresh) == 4
+    assert outbox.status(store)[0].waiting == 0
 
 
 def test_a_change_goes_as_a_change(store: Store, clinic: Noting, clock: Clock) -> None:
