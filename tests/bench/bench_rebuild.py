@@ -25,7 +25,7 @@ from collector.intake.sources.hand_log_file import LogReader
 from collector.intake.take_log import take_log
 from collector.store import Store, open_store, people
 
-TIMES = 5
+TIMES = 3
 NOW = datetime(2031, 1, 1, tzinfo=UTC)
 
 
