@@ -1,5 +1,6 @@
 """`quietcuff export`: readings for other programs."""
 
+import json
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -11,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, progress, say
+from collector.cli.common.exported_average import with_average
 from collector.cli.common.selection import (
     Cuff,
     OfPerson,
@@ -23,9 +25,15 @@ from collector.cli.common.selection import (
     selection,
     writing_store,
 )
+from collector.service.jobs.export_context import export_context
+from collector.service.notices.channels import NOTICE_SCHEMA
 from collector.share.export.context import ExportContext
+from collector.share.export.exported_before import ExportedBefore
 from collector.share.export.formats import FORMATS
+from collector.share.export.json_schema import schema
 from collector.share.private_file import private_file
+from collector.store.readings import count as count_of
+from collector.store.readings import select
 from collector.store.values import Reading
 
 app = new_app()
@@ -34,7 +42,25 @@ app = new_app()
 Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FORMATS})  # type: ignore[misc]
 
 
-@app.command()
+HELP = """Write readings for other programs.
+
+\b
+{formats}
+
+Oldest first, with the digits that the cuff sent. In CSV a text that begins with = + - @ or ' gets a ' in
+front, so that no spreadsheet runs it. Of --until, a date counts in whole. A file can be read by you alone.
+docs/exchange.md has every column and element.
+
+\b
+Examples:
+  quietcuff export mira --to csv --since 2031-03-01 -o march.csv
+  quietcuff export --to ndjson | jq -r .systolic
+  quietcuff export --to fhir --only-new -o news.json
+  quietcuff export mira --to fhir --average nice-ng136 -o mira.json
+"""
+
+
+@app.command(help=HELP.format(formats="\n".join(f"{one.name:18}{one.about}" for one in FORMATS.values())))
 def export(
     ctx: typer.Context,
     of_person: OfPerson = None,
@@ -61,34 +87,6 @@ def export(
         Path | None, typer.Option("--output", "-o", metavar="FILE", help="Write to a file, never a half one.")
     ] = None,
 ) -> None:
-    """Write readings for other programs.
-
-    \b
-    csv               a spreadsheet's rows
-    ndjson            one JSON object a line
-    fhir              a FHIR R4 collection Bundle
-    fhir-transaction  a FHIR R4 Bundle for a server; sent twice it makes nothing twice
-    fhir-bulk         FHIR R4 resources, one a line
-    omh               Open mHealth data points, one a line
-    parquet           a Parquet file (extra 'parquet')
-
-    Oldest first, with the digits that the cuff sent. In CSV a text that begins with = + - @ or ' gets a ' in
-    front, so that no spreadsheet runs it. Of --until, a date counts in whole. A file can be read by you alone.
-    docs/exchange.md has every column and element.
-
-    \b
-    Examples:
-      quietcuff export mira --to csv --since 2031-03-01 -o march.csv
-      quietcuff export --to ndjson | jq -r .systolic
-      quietcuff export --to fhir --only-new -o news.json
-      quietcuff export mira --to fhir --average nice-ng136 -o mira.json
-    """
-    from collector.cli.common.exported_average import with_average
-    from collector.service.jobs.export_context import export_context
-    from collector.share.export.exported_before import ExportedBefore
-    from collector.store.readings import count as count_of
-    from collector.store.readings import select
-
     if schema:
         show_schema()
         return
@@ -132,10 +130,6 @@ def export(
 
 
 def show_schema() -> None:
-    import json
-
-    from collector.service.notices.channels import NOTICE_SCHEMA
-    from collector.share.export.json_schema import schema
 
     print(json.dumps(schema({"notice": NOTICE_SCHEMA}), indent=2))
 

@@ -78,7 +78,11 @@ class TableMaker:
             descriptors.append(self._table.descriptors[short])
         value = AttributeValue(read if callable(read) else lambda _: read or b"", write)
         made: Characteristic[bytes] = Characteristic(
-            UUID.from_16_bits(short), Characteristic.Properties(properties), permissions, value, descriptors
+            uuid=UUID.from_16_bits(short),
+            properties=Characteristic.Properties(properties),
+            permissions=permissions,
+            value=value,
+            descriptors=descriptors,
         )
         self._table.characteristics[short] = made
         return made
@@ -125,7 +129,7 @@ class TableMaker:
             self._serve(
                 Uuid.GENERIC_ATTRIBUTE_SERVICE, [self.characteristic(Uuid.DATABASE_HASH, READ, behaviour.database_hash)]
             )
-        if behaviour.consent is not None:
+        if behaviour.consent is not None or behaviour.users:
             self._serve(
                 Uuid.USER_DATA_SERVICE,
                 [self.characteristic(Uuid.USER_CONTROL_POINT, WRITE | INDICATE, None, users, guarded)],

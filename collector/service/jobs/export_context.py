@@ -60,11 +60,11 @@ def export_context(store: Store, config: Config) -> ExportContext:
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
     several = len(stations.uids(store)) > 1
     return ExportContext(
-        station,
-        partial(_station_of, store, station) if several else None,
-        version("quietcuff"),
-        facts,
-        StoredClockReadings(store),
+        station=station,
+        station_of=partial(_station_of, store, station) if several else None,
+        version=version("quietcuff"),
+        cuffs=facts,
+        clock_reading=StoredClockReadings(store),
         absent=absent,
         subjects=subjects_of(config),
         plans=plans_of(config),
@@ -86,14 +86,14 @@ def _facts(store: Store, address: str) -> CuffFacts:
 
     system_id = read[Uuid.SYSTEM_ID][0] if Uuid.SYSTEM_ID in read else None
     return CuffFacts(
-        address,
-        system_id if system_id and len(system_id) == 8 else None,
-        text(Uuid.MANUFACTURER_NAME),
-        text(Uuid.MODEL_NUMBER),
-        text(Uuid.SERIAL_NUMBER),
-        text(Uuid.FIRMWARE_REVISION),
-        text(Uuid.HARDWARE_REVISION),
-        text(Uuid.SOFTWARE_REVISION),
+        address=address,
+        system_id=system_id if system_id and len(system_id) == 8 else None,
+        manufacturer=text(Uuid.MANUFACTURER_NAME),
+        model=text(Uuid.MODEL_NUMBER),
+        serial=text(Uuid.SERIAL_NUMBER),
+        firmware=text(Uuid.FIRMWARE_REVISION),
+        hardware=text(Uuid.HARDWARE_REVISION),
+        software=text(Uuid.SOFTWARE_REVISION),
     )
 
 

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 
 from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.export.exported_before import digest
 from collector.share.relay.kinds import KINDS
 from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.series_there import SeriesThere
@@ -148,12 +149,6 @@ def open_target(receiver: Receiver, context: ExportContext) -> Target:
     """The receiver's connection; its client library is imported only here."""
     target: Target = KINDS[receiver.kind].load()(receiver, context)
     return target
-
-
-def digest(reading: Reading) -> bytes:
-    """Of everything a receiver is told; how often the reading was seen is no news."""
-    shown = (getattr(reading, name) for name in Reading.__slots__ if name != "sightings")
-    return sha256("\x1f".join(map(str, shown)).encode("utf-8", "replace")).digest()[:16]
 
 
 def _in_scope(receiver: Receiver, reading: Reading) -> bool:

@@ -19,7 +19,7 @@ def very_high_pressure(systolic: Decimal | None, diastolic: Decimal | None, unit
 
 def caution(emergency_number: str) -> Iterator[str]:
     """What to say after a list that holds very high readings. emergency_number: empty where none is configured."""
-    from collector.numbers import words  # what it rests on takes longer to import than `readings` takes to run
+    from collector.numbers import words  # `readings` starts without: most lists have nothing very high in them
 
     yield words.very_high_in_a_list()
     yield words.signs(emergency_number)
