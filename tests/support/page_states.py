@@ -2,8 +2,8 @@
 
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
 
-from playwright.async_api import Page
 from station_page import KITCHEN, Serving
 
 from collector.store import people
@@ -12,6 +12,9 @@ from collector.store.journal import cuffs, manners, pairing, visits
 from collector.store.people import loans, notes
 from collector.store.people.loan_states import State
 from collector.store.people.page_devices import Role, invite
+
+if TYPE_CHECKING:
+    from playwright.async_api import Page
 
 NEW = "F0:F1:F2:F3:F4:F5"
 LENT = "C0:FF:EE:00:00:0A"
@@ -31,7 +34,7 @@ def furnish(store: Store) -> None:
     notes.add(store, people.by_row(store, 1).name, now.date(), "new tablet", notes.REGIMEN, now)  # type: ignore[union-attr]
 
 
-async def every(page: Page, serving: Serving, store: Store, row: int) -> AsyncIterator[str]:
+async def every(page: "Page", serving: Serving, store: Store, row: int) -> AsyncIterator[str]:
     """Goes through them and says which it is. Signed in as keeper."""
     base, own = serving.base, f"{serving.base}/p/{row}"
 
