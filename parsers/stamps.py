@@ -40,7 +40,9 @@ class DateTime:
     @classmethod
     def of(cls, when: datetime) -> "DateTime":
         """The wall time that `when` shows in its own zone, to the second."""
-        return cls(when.year, when.month, when.day, when.hour, when.minute, when.second)
+        return cls(
+            year=when.year, month=when.month, day=when.day, hour=when.hour, minute=when.minute, second=when.second
+        )
 
     def fields(self) -> dict[str, int]:
         return {

@@ -21,7 +21,7 @@ from measured import MONDAY, make_store, week
 from station_page import MIRA, Serving, household
 
 from collector.service.config import SYSTEM_STORE
-from collector.service.listen.lock import only_listener
+from collector.service.listener_lock import only_listener
 from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs

@@ -1,28 +1,27 @@
 """`quietcuff average`: the mean of the right days by a published protocol, and everything it rests on."""
 
 from dataclasses import replace
-from enum import StrEnum
 from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, readings_of
-from collector.cli.common.cautions import tell
+from collector.cli.common.cautions import caution, tell
 from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
 from collector.cli.common.pressures import need_pressures
 from collector.cli.common.selection import reading_store, terminal_width
+from collector.numbers import words
+from collector.numbers.json_fields import average_fields
+from collector.numbers.levels import LOW
+from collector.numbers.office_home import Visit
+from collector.numbers.overview import office_against, overview
+from collector.numbers.values import SpreadOf
+from collector.share.export.rows import json_text
+from collector.share.samples import known, pressures
+from collector.share.text import average_text, findings
 
 app = new_app()
-
-
-class SpreadUnit(StrEnum):
-    """As `SpreadOf` of the numbers, which are not loaded to explain a command."""
-
-    DAYS = "day means"
-    MORNINGS = "morning means"
-    EVENINGS = "evening means"
-    READINGS = "readings"
 
 
 @app.command()
@@ -39,8 +38,8 @@ def average(
         ),
     ] = None,
     spread: Annotated[
-        SpreadUnit, typer.Option("--spread", help="What SD, CV, ARV, RMSSD and range are of.")
-    ] = SpreadUnit.DAYS,
+        SpreadOf, typer.Option("--spread", help="What SD, CV, ARV, RMSSD and range are of.")
+    ] = SpreadOf.DAYS,
     each: Annotated[bool, typer.Option("--readings", help="Show each reading: used, or why not.")] = False,
     as_json: Json = False,
 ) -> int:
@@ -72,23 +71,13 @@ def average(
       quietcuff average mira --readings --spread readings
       quietcuff average mira --json
     """
-    from collector.cli.common.cautions import caution
-    from collector.numbers import words
-    from collector.numbers.json_fields import average_fields
-    from collector.numbers.levels import LOW
-    from collector.numbers.office_home import Visit
-    from collector.numbers.overview import office_against, overview
-    from collector.numbers.values import SpreadOf
-    from collector.share.export.rows import json_text
-    from collector.share.samples import known, pressures
-    from collector.share.text import average_text, findings
 
     around = of(ctx)
     number = around.config.station.emergency_number
     with reading_store(around, central=True) as store:
         wanted = asked(around, store, person, protocol, first, last)
         of_person = known(store, wanted.person, readings_of(store, wanted))
-    beside = overview(of_person, wanted.protocol, wanted.plan, wanted.first, wanted.last, SpreadOf(f"{spread}"))
+    beside = overview(of_person, wanted.protocol, wanted.plan, wanted.first, wanted.last, spread)
     found, limit = beside.average, wanted.plan.low or LOW
     if office:
         day = found.last or dates.now().astimezone(around.zone).date()

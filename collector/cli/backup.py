@@ -10,9 +10,9 @@ import typer
 from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, new_app, of, out, progress, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import terminal_width
+from collector.service.config.settings import key_problem
 from collector.service.jobs import backups
 from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
-from collector.service.jobs.sealing import key_problem
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns
 from collector.store.errors import StoreError

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from datetime import date
 from shlex import quote
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -12,11 +12,16 @@ from collector.cli.common.asked_series import Json, ProtocolName, Whose, asked, 
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
 from collector.cli.common.selection import out_wrapped, reading_store, terminal_width
-
-if TYPE_CHECKING:
-    from collector.numbers.average import Average
-    from collector.numbers.change import Change
-    from collector.store.people.notes import Note
+from collector.numbers import words
+from collector.numbers.average import Average
+from collector.numbers.change import Change
+from collector.numbers.change import change as compare
+from collector.numbers.json_fields import change_fields
+from collector.share.export.rows import json_text
+from collector.share.text.change_text import HEADING, change_words, difference_rows
+from collector.share.text.layout import columns, fits, visible
+from collector.store.people import notes
+from collector.store.people.notes import Note
 
 app = new_app()
 
@@ -49,13 +54,6 @@ def change(
       quietcuff change mira
       quietcuff change mira --at 2031-03-20 --json
     """
-    from collector.numbers import words
-    from collector.numbers.change import change as compare
-    from collector.numbers.json_fields import change_fields
-    from collector.share.export.rows import json_text
-    from collector.share.text.change_text import HEADING, change_words, difference_rows
-    from collector.share.text.layout import columns, fits, visible
-    from collector.store.people import notes
 
     around = of(ctx)
     with reading_store(around, central=True) as store:
@@ -100,14 +98,14 @@ def _last(noted: "list[Note]", person: str, newest: date | None) -> date:
     return next((note.day for note in reversed(noted) if newest and note.day <= newest), noted[-1].day)
 
 
-def _sides(found: "Change") -> Iterator[tuple[str, str]]:
+def _sides(found: Change) -> Iterator[tuple[str, str]]:
     yield "before", _side(found.before)
     yield "left out", f"{found.washout_days} days from the change on"
     yield "after", _side(found.after)
     yield "protocol", f"{found.protocol.name}, on both sides"
 
 
-def _side(side: "Average") -> str:
+def _side(side: Average) -> str:
     if not side.taken:
         return "no readings"
     from collector.share.text.findings import days

@@ -14,7 +14,7 @@ from collector.numbers import words
 from collector.service import demo as household
 from collector.service.config import usual_store
 from collector.service.listen import log as lines
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.service.loans.saving import report_of
 from collector.share.private_file import private_file
 from collector.share.report import render_html

@@ -1,5 +1,6 @@
 """`quietcuff export`: readings for other programs."""
 
+import json
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import replace
@@ -11,6 +12,7 @@ from typing import Annotated, Any
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, progress, say
+from collector.cli.common.exported_average import with_average
 from collector.cli.common.selection import (
     Cuff,
     OfPerson,
@@ -23,9 +25,15 @@ from collector.cli.common.selection import (
     selection,
     writing_store,
 )
+from collector.service.jobs.export_context import export_context
+from collector.service.notices.channels import NOTICE_SCHEMA
 from collector.share.export.context import ExportContext
+from collector.share.export.exported_before import ExportedBefore
 from collector.share.export.formats import FORMATS
+from collector.share.export.json_schema import schema
 from collector.share.private_file import private_file
+from collector.store.readings import count as count_of
+from collector.store.readings import select
 from collector.store.values import Reading
 
 app = new_app()
@@ -83,11 +91,6 @@ def export(
       quietcuff export --to fhir --only-new -o news.json
       quietcuff export mira --to fhir --average nice-ng136 -o mira.json
     """
-    from collector.cli.common.exported_average import with_average
-    from collector.service.jobs.export_context import export_context
-    from collector.share.export.exported_before import ExportedBefore
-    from collector.store.readings import count as count_of
-    from collector.store.readings import select
 
     if schema:
         show_schema()
@@ -132,10 +135,6 @@ def export(
 
 
 def show_schema() -> None:
-    import json
-
-    from collector.service.notices.channels import NOTICE_SCHEMA
-    from collector.share.export.json_schema import schema
 
     print(json.dumps(schema({"notice": NOTICE_SCHEMA}), indent=2))
 

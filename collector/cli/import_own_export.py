@@ -5,19 +5,17 @@ import json
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
 from io import TextIOWrapper
-from typing import TYPE_CHECKING, BinaryIO, TextIO
+from typing import BinaryIO, TextIO
 
 from collector.cli.common.command import Failure, GlobalOptions, progress, say
 from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
 from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.export.fhir.parse import BundleContents, parse_bulk, parse_bundle
 from collector.share.export.rows import parse_ndjson
 from collector.store.opening import open_store
 from collector.store.readings.acceptable import problem_of
 from collector.store.values import Reading
-
-if TYPE_CHECKING:
-    from collector.share.export.fhir.parse import BundleContents
 
 
 def looks_like_ours(stream: BinaryIO) -> bool:
@@ -29,7 +27,6 @@ def looks_like_ours(stream: BinaryIO) -> bool:
 
 def take_back(around: GlobalOptions, stream: BinaryIO, name: str) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
-    from collector.share.export.fhir.parse import BundleContents
 
     with (
         TextIOWrapper(stream, encoding="utf-8-sig") as file,
@@ -63,9 +60,8 @@ def _acceptable(found: Iterable[Reading], what: str) -> Iterator[Reading]:
         yield reading
 
 
-def _readings(file: TextIO, context: ExportContext, contents: "BundleContents") -> tuple[str, Iterator[Reading]]:
+def _readings(file: TextIO, context: ExportContext, contents: BundleContents) -> tuple[str, Iterator[Reading]]:
     """By what the file says it is: what its readings are counted in, and the readings."""
-    from collector.share.export.fhir.parse import parse_bulk, parse_bundle
 
     line = file.readline()
     file.seek(0)

@@ -17,7 +17,7 @@ from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
 from collector.intake.owner import assign_cuff
 from collector.service.guided.loan_return import LoanReturn
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.service.loans import saving
 from collector.service.machine_clock import believed_now
 from collector.share.export.rows import json_text

@@ -11,6 +11,9 @@ from collector.cli.common import dates
 from collector.cli.common.asked_series import Whose
 from collector.cli.common.command import new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns, visible
+from collector.store.people import notes
 
 app = new_app("""Note what happened on a day, such as a change of regimen.
 
@@ -49,13 +52,13 @@ def add_note(
     Example (invented):
       quietcuff note add mira 2031-03-20 "new tablet in the morning"
     """
-    from collector.store.people import notes
 
     on = dates.need_day(day, "DATE")
     with writing_store(of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
+    whose = quote(note.person)
     if kind is Kind.REGIMEN:
-        say(f"noted for {note.person} on {note.day}; `quietcuff change {quote(person)}` will compare before and after")
+        say(f"noted for {note.person} on {note.day}; `quietcuff change {whose}` will compare before and after")
     else:
         say(f"noted for {note.person} on {note.day}")
 
@@ -72,9 +75,6 @@ def list_notes(
     Example:
       quietcuff note list mira
     """
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns, visible
-    from collector.store.people import notes
 
     with reading_store(of(ctx), central=True) as store:
         found = notes.every(store, person)
@@ -111,7 +111,6 @@ def remove_note(
     Example:
       quietcuff note remove mira 3f9a
     """
-    from collector.store.people import notes
 
     with writing_store(of(ctx)) as store:
         note = notes.remove(store, person, note_id, datetime.now(UTC))

@@ -10,6 +10,12 @@ from collector.cli.common.asked_series import Whose
 from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.pressures import need_pressures
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.numbers.levels import acc_aha_office_class, esh_office_class
+from collector.numbers.office_home import Visit
+from collector.share.export.rows import json_text
+from collector.share.samples import pressures
+from collector.share.text.layout import columns
+from collector.store.people import office_visits as visits_kept
 
 app = new_app("""Keep what was measured in the office, to set home against it.
 
@@ -39,10 +45,6 @@ def add_visit(
     Example (invented):
       quietcuff office add mira 152/94 140/90 138/88
     """
-    from collector.numbers.levels import acc_aha_office_class, esh_office_class
-    from collector.numbers.office_home import Visit
-    from collector.share.samples import pressures
-    from collector.store.people import office_visits as visits_kept
 
     around = of(ctx)
     values = [need_pressures(one, "SYS/DIA") for one in readings]
@@ -77,11 +79,6 @@ def list_visits(
     Example:
       quietcuff office list mira
     """
-    from collector.numbers.office_home import Visit
-    from collector.share.export.rows import json_text
-    from collector.share.samples import pressures
-    from collector.share.text.layout import columns
-    from collector.store.people import office_visits as visits_kept
 
     with reading_store(of(ctx), central=True) as store:
         found = visits_kept.every(store, person)
@@ -114,7 +111,6 @@ def remove_visit(
     Example:
       quietcuff office remove mira 3f9a
     """
-    from collector.store.people import office_visits as visits_kept
 
     with writing_store(of(ctx)) as store:
         visit = visits_kept.remove(store, person, visit_id, dates.now())

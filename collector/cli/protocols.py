@@ -1,15 +1,17 @@
 """`quietcuff protocols`: the published ways of measuring at home that averages follow, with their sources."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import terminal_width
-
-if TYPE_CHECKING:
-    from collector.numbers.rules import Protocol
+from collector.numbers.json_fields import protocol_fields
+from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
+from collector.numbers.rules import Protocol
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns, fits, wrapped
 
 app = new_app()
 
@@ -31,10 +33,6 @@ def protocols(
       quietcuff protocols nice-ng136
       quietcuff protocols --json
     """
-    from collector.numbers.json_fields import protocol_fields
-    from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns, fits, wrapped
 
     own = of(ctx).config.protocols
     try:
@@ -66,7 +64,7 @@ def protocols(
 HEADING = ("name", "high from", "days", "who, which edition, through what it was read")
 
 
-def _rows(one: "Protocol") -> Iterator[tuple[str, ...]]:
+def _rows(one: Protocol) -> Iterator[tuple[str, ...]]:
     yield one.name, str(one.threshold), _days(one), f"{one.title}, {one.edition}"
     yield "", "", "", f"source: {one.source}"
     if one.from_memory:
@@ -80,7 +78,7 @@ AVERAGED = {
 }
 
 
-def _facts(one: "Protocol") -> Iterator[tuple[str, str]]:
+def _facts(one: Protocol) -> Iterator[tuple[str, str]]:
     yield "name", one.name
     yield "who", f"{one.title}, {one.edition}"
     yield "source", one.source
@@ -105,23 +103,23 @@ def _facts(one: "Protocol") -> Iterator[tuple[str, str]]:
     yield "our choice", _names(one.our_choice | {"hours", "sittings", "flags"})
 
 
-def _goal(one: "Protocol") -> str:
+def _goal(one: Protocol) -> str:
     goal = f"below {one.target} mmHg" if one.target else "none in this protocol"
     return f"{goal}; {one.target_note}" if one.target_note else goal
 
 
-def _days(one: "Protocol") -> str:
+def _days(one: Protocol) -> str:
     days = f"{one.min_days}" if one.min_days == one.preferred_days else f"{one.min_days} to {one.preferred_days}"
     return f"{days} in a row" if one.consecutive_days else days
 
 
-def _session(one: "Protocol") -> str:
+def _session(one: Protocol) -> str:
     more = f"; {one.af_per_session} with atrial fibrillation" if one.af_per_session else ""
     readings = f"{one.per_session} reading{'s' * (one.per_session != 1)}"
     return f"{readings}, {one.gap_s} s apart, morning and evening{more}"
 
 
-def _left_out(one: "Protocol") -> Iterator[str]:
+def _left_out(one: Protocol) -> Iterator[str]:
     yield from (f"day {number}" for number in one.drop_days)
     if one.drop_first_of_session:
         alone = ", unless it is alone" if one.keep_first_if_alone else ""
@@ -130,14 +128,14 @@ def _left_out(one: "Protocol") -> Iterator[str]:
         yield f"flagged: {', '.join(sorted(one.handling.exclude_flags))}"
 
 
-def _least(one: "Protocol") -> Iterator[str]:
+def _least(one: Protocol) -> Iterator[str]:
     if one.min_readings is not None:
         yield f"{one.min_readings} readings"
     if one.min_readings_used is not None:
         yield f"{one.min_readings_used} readings after all is left out"
 
 
-def _outside(one: "Protocol") -> str:
+def _outside(one: Protocol) -> str:
     return (
         "other hours do not count" if one.handling.outside == "exclude" else "other hours count for the nearer session"
     )

@@ -1,15 +1,20 @@
 """`quietcuff relay …`: send readings on to other systems."""
 
+from datetime import UTC, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import reading_store, writing_store
-
-if TYPE_CHECKING:
-    from collector.share.relay.settings import Receiver
+from collector.service.jobs.relaying import receivers_of, start_sending, words
+from collector.share.export.rows import json_text
+from collector.share.relay.postgresql_schema import SCHEMA
+from collector.share.relay.sending import Sent, plan
+from collector.share.relay.settings import Receiver
+from collector.share.text.layout import visible
+from collector.store import outbox
 
 app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
 
@@ -34,7 +39,6 @@ Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receive
 
 
 def _chosen(around: GlobalOptions, name: str | None) -> "list[Receiver]":
-    from collector.service.jobs.relaying import receivers_of
 
     known = receivers_of(around.config)
     if not known:
@@ -57,9 +61,6 @@ def show_status(
     Example:
       quietcuff relay status
     """
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import visible
-    from collector.store import outbox
 
     with reading_store(of(ctx)) as store:
         states = outbox.status(store)
@@ -116,8 +117,6 @@ def send_now(
       quietcuff relay send
       quietcuff relay send clinic --dry-run
     """
-    from collector.service.jobs.relaying import start_sending, words
-    from collector.share.relay.sending import Sent, plan
 
     around = of(ctx)
     receivers = _chosen(around, name)
@@ -160,9 +159,6 @@ def send_again(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="
     Example:
       quietcuff relay again clinic
     """
-    from datetime import UTC, datetime
-
-    from collector.store import outbox
 
     around = of(ctx)
     _chosen(around, name)
@@ -179,7 +175,6 @@ def forget(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME
     Example:
       quietcuff relay forget clinic
     """
-    from collector.store import outbox
 
     around = of(ctx)
     if name in around.config.relay:
@@ -197,6 +192,5 @@ def show_schema() -> None:
     Example:
       quietcuff relay schema | psql quietcuff
     """
-    from collector.share.relay.postgresql_schema import SCHEMA
 
     out(SCHEMA.rstrip("\n"))

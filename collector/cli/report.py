@@ -15,6 +15,7 @@ from collector.cli.common.asked_series import FirstDay, LastDay, ProtocolName, W
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, say
 from collector.cli.common.selection import reading_store
+from collector.numbers import words
 from collector.share.private_file import private_file
 
 if TYPE_CHECKING:
@@ -68,7 +69,6 @@ def report(
       quietcuff report mira -o chart.pdf --paper letter --code K-1042
       quietcuff report mira -o - > mira.pdf
     """
-    from collector.numbers import words
 
     around = of(ctx)
     render = _renderer(output, paper)

@@ -16,7 +16,7 @@ from collector.cli.common.selection import writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.intake import giving
 from collector.service.guided.sitting import Guide, SittingProgress, request_of
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs

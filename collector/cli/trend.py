@@ -9,6 +9,14 @@ from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
 from collector.cli.common.selection import reading_store, terminal_width
+from collector.numbers import words
+from collector.numbers.json_fields import trend_fields
+from collector.numbers.plot import trend_text
+from collector.numbers.trend import trend as follow
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns, fits
+from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
+from collector.store.people import notes
 
 app = new_app()
 
@@ -42,14 +50,6 @@ def trend(
       quietcuff trend mira --months --since 2030-01-01
       quietcuff trend mira --json
     """
-    from collector.numbers import words
-    from collector.numbers.json_fields import trend_fields
-    from collector.numbers.plot import trend_text
-    from collector.numbers.trend import trend as follow
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns, fits
-    from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
-    from collector.store.people import notes
 
     if weeks and months:
         raise Usage("--weeks and --months cannot go together; give one of them")

@@ -42,6 +42,7 @@ def bring_back(
     cuffs: set[str] = set()
     rows: dict[str, int] = {}
     fresh: list[str] = []
+    owned: list[tuple[int, int]] = []
     stations_by_name: dict[str | None, int | None] = {None: None}
     with store.transaction():
         for reading in readings:
@@ -73,9 +74,10 @@ def bring_back(
                         known = people.add(store, reading.person, at)
                         fresh.append(known.name)
                     rows[reading.person] = known.row
-                claims.claim_payload(store, appended.payload, rows[reading.person], at)
+                owned.append((appended.payload, rows[reading.person]))
             if progress:
                 progress(new, 0)
+        claims.claim_payloads(store, owned, at)
         for cuff in sorted(cuffs):
             derive_cuff(store, cuff)
         if new:

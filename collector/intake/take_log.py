@@ -5,12 +5,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
-from collector.intake.owner import assign_reading
+from collector.intake.owner import assign_cuff, assign_reading
 from collector.intake.pipeline import derive_cuff, interpret
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.store import audit, journal, people
 from collector.store.database import Store
+from collector.store.journal import cuffs
 from collector.store.journal.cuffs import HAND
+from collector.store.journal.payloads import Line
 from collector.store.readings import claims, hand_written, write
 from collector.store.readings.hand_written import Written
 
@@ -33,38 +35,35 @@ def take_log(
     """All or nothing. Raises StoreError, before anything is taken, for a person who is not in the store."""
     whose = {name: people.need(store, name).row for name in sorted({row.person for row in rows if row.person})}
     with store.transaction():
-        log = _Log(store, at)
+        log = _Log(hand_written.known(store))
         for number, row in enumerate(rows, 1):
             log.add(row, whose[row.person] if row.person else None)
             if progress:
                 progress(number, len(rows))
-        if len(log.payloads) > ONE_BY_ONE:
-            derive_cuff(store, HAND)
-        else:
-            for payload in log.payloads:
-                interpret(store, payload)
-        for reading_id in log.given:
-            if (found := write.row_of(store, reading_id)) is not None:
-                assign_reading(store, found)
+        _write(store, log, at)
         if log.new:
             audit.record(store, at, "log imported", {"lines": log.new})
     return TakenLog(log.new, len(rows) - log.new, tuple(log.reading_ids))
 
 
 class _Log:
-    """What a log adds to a store, line by line."""
+    """What a log adds to what is known, line by line."""
 
-    def __init__(self, store: Store, at: datetime) -> None:
-        self._store, self._at = store, at
-        self._known = hand_written.known(store)
-        self.payloads: list[int] = []
+    def __init__(self, known: dict[str, Written]) -> None:
+        self.known = known
+        self.lines: list[tuple[str, HandRow]] = []  # by the reading's id
+        self.claims: list[tuple[str, int]] = []  # (reading's id, person's row)
         self.given: list[str] = []  # readings that were there and got their person
         self.reading_ids: list[str] = []
         self.new = 0
 
     def add(self, row: HandRow, person: int | None) -> None:
-        row = self._told_from_others(row, person)
-        was = self._known.get(row.reading_id)
+        reading_id = row.reading_id
+        # Two people who measured the same in the same minute have two readings.
+        while person is not None and (was := self.known.get(reading_id)) and was.person not in (None, person):
+            row = replace(row, twin=row.twin + 1)
+            reading_id = row.reading_id
+        was = self.known.get(reading_id)
         says_more = was is None or any(
             said is not None and known is None for said, known in ((row.pulse, was.pulse), (row.note, was.note))
         )
@@ -72,16 +71,15 @@ class _Log:
         if not (says_more or owns_more):
             return
         self.new += 1
-        self.reading_ids.append(row.reading_id)
-        payload = self._append(row) if says_more else None
+        self.reading_ids.append(reading_id)
+        if says_more:
+            self.lines.append((reading_id, row))
         if owns_more and person is not None:
-            if was is None and payload is not None:
-                claims.claim_payload(self._store, payload, person, self._at)
-            elif was is not None:
-                claims.claim_payload(self._store, was.payload, person, self._at)
-                self.given.append(row.reading_id)
-        known = was or Written(payload or 0, None, None, None)
-        self._known[row.reading_id] = Written(
+            self.claims.append((reading_id, person))
+            if was is not None:
+                self.given.append(reading_id)
+        known = was or Written(None, None, None, None)
+        self.known[reading_id] = Written(
             payload=known.payload,
             pulse=known.pulse or (None if row.pulse is None else str(row.pulse)),
             note=known.note or row.note,
@@ -89,25 +87,35 @@ class _Log:
             settled=known.settled,
         )
 
-    def _append(self, row: HandRow) -> int:
-        value = row.build()
-        made = journal.append(
-            self._store,
-            cuff=HAND,
-            characteristic=HAND_CHARACTERISTIC,
-            value=value,
-            arrived_at=self._at,
-            source="hand",
-            mark=f"hand {row.reading_id} {hashlib.sha256(value).hexdigest()[:16]}",
-        )
-        if made.new:
-            self.payloads.append(made.payload)
-        return made.payload
 
-    def _told_from_others(self, row: HandRow, person: int | None) -> HandRow:
-        """Two people who measured the same in the same minute have two readings."""
-        while True:
-            was = self._known.get(row.reading_id)
-            if person is None or was is None or was.person in (None, person):
-                return row
-            row = replace(row, twin=row.twin + 1)
+def _write(store: Store, log: _Log, at: datetime) -> None:
+    lines = [_line(reading_id, row, at) for reading_id, row in log.lines]
+    made = journal.append_all(store, lines)
+    first = {reading_id: was.payload for reading_id, was in log.known.items() if was.payload is not None}
+    for (reading_id, _), appended in zip(log.lines, made, strict=True):
+        first.setdefault(reading_id, appended.payload)
+    claims.claim_payloads(store, [(first[reading_id], person) for reading_id, person in log.claims], at)
+    payloads = [appended.payload for appended in made if appended.new]
+    if len(payloads) > ONE_BY_ONE:
+        derive_cuff(store, HAND)
+        return
+    for payload in payloads:
+        interpret(store, payload)
+    if len(log.given) > ONE_BY_ONE:
+        assign_cuff(store, cuffs.row_of(store, HAND))
+        return
+    for reading_id in log.given:
+        if (found := write.row_of(store, reading_id)) is not None:
+            assign_reading(store, found)
+
+
+def _line(reading_id: str, row: HandRow, at: datetime) -> Line:
+    value = row.build()
+    return Line(
+        cuff=HAND,
+        characteristic=HAND_CHARACTERISTIC,
+        value=value,
+        arrived_at=at,
+        source="hand",
+        mark=f"hand {reading_id} {hashlib.sha256(value).hexdigest()[:16]}",
+    )

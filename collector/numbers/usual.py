@@ -34,8 +34,8 @@ class Parts:
     reading: readings a minute apart, computed from NHANES 2009-12 (4.12/4.21 within a person). session and day: set so
     that all parts sum to the day-to-day SD of one morning reading in Ohasama, 8.6/5.8 (Kato and others, Am J Hypertens
     2010;23:980, abstract; volume and page from memory). slow: between the studies of repeated home averages (Asayama
-    2021; Warren and others, Br J Gen Pract 2010;60:675, PMC2930221; Stergiou 2002). office: of one office visit,
-    15.3 / root of 2 (Asayama 2021, a year apart); diastolic an assumption.
+    2021 and Stergiou 2002, journals not looked up; Warren and others, Br J Gen Pract 2010;60:675, PMC2930221). office:
+    of one office visit, 15.3 / root of 2 (Asayama 2021, a year apart); diastolic an assumption.
     """
 
     reading: float

@@ -81,7 +81,17 @@ def _general(name: str) -> x509.GeneralName:
 def _make(folder: Path, names: tuple[str, ...], now: datetime) -> x509.Certificate:
     key = _key(folder / "key.pem")
     subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, names[0] if names else "localhost")])
-    usage = x509.KeyUsage(True, False, False, False, False, False, False, False, False)
+    usage = x509.KeyUsage(
+        digital_signature=True,
+        content_commitment=False,
+        key_encipherment=False,
+        data_encipherment=False,
+        key_agreement=False,
+        key_cert_sign=False,
+        crl_sign=False,
+        encipher_only=False,
+        decipher_only=False,
+    )
     made = (
         x509.CertificateBuilder()
         .subject_name(subject)

@@ -12,7 +12,7 @@ from collector.page.series import latest
 from collector.page.visitor import Refused, Room, carried_out, form, may, once, room, told
 from collector.service.guided.loan_desk import ReturnStanding, look
 from collector.service.guided.loan_papers import NotSaved
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.service.loans import saving as loan_saving
 from collector.service.machine_clock import believed_now, doubt
 from collector.share.report import ReportError

@@ -103,7 +103,7 @@ def pdf_order(
 def wanted(around: Room, person: Person, first: date | None = None, last: date | None = None) -> Wanted:
     rules, plan = in_force(around.config, person.name)
     station = around.config.station
-    whole = Wanted(person.name, rules, plan, first, last)
+    whole = Wanted(person=person.name, protocol=rules, plan=plan, first=first, last=last)
     return replace(whole, emergency=station.emergency_number, place=station.name)
 
 

@@ -13,7 +13,7 @@ from collector.service import machine_clock
 from collector.service.config.plans import in_force
 from collector.service.guided.replay import Standing, standing
 from collector.service.guided.sitting import SittingRequest, request_of
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.store.people import open_sittings
 from collector.store.people.open_sittings import OpenSitting
 from collector.store.people.page_devices import Role

@@ -63,17 +63,17 @@ class Line:
 def line(reading: Reading, names: dict[str, str]) -> Line:
     high = very_high(reading)
     return Line(
-        reading.reading_id,
-        made(reading.taken_at),
-        reading.taken_at.isoformat(timespec="minutes"),
-        " ".join(pressure(reading).split()),
-        "" if reading.pulse is None else f"{reading.pulse:f}/min",
-        reading.person,
-        reading.slot,
-        names.get(reading.cuff) or reading.cuff,
-        remarks(reading, high),
-        high,
-        bool(VOID_MARKS.intersection(reading.marks)),
+        reading_id=reading.reading_id,
+        taken=made(reading.taken_at),
+        iso=reading.taken_at.isoformat(timespec="minutes"),
+        pressure=" ".join(pressure(reading).split()),
+        pulse="" if reading.pulse is None else f"{reading.pulse:f}/min",
+        person=reading.person,
+        slot=reading.slot,
+        cuff=names.get(reading.cuff) or reading.cuff,
+        remarks=remarks(reading, high),
+        very_high=high,
+        void=bool(VOID_MARKS.intersection(reading.marks)),
     )
 
 

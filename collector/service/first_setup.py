@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from collector.service.config import parse, settings
+from collector.service.config import from_file, parse
 from collector.service.config.settings import RadioKind
 from collector.service.config.template import template
 
@@ -45,7 +45,7 @@ class Answers:
 def usual_target() -> Path:
     """Where the configuration belongs: the system's file for root, else the user's own."""
     if os.geteuid() == 0:
-        return settings.SYSTEM_FILE  # read when asked for: tests put theirs in its place
+        return from_file.SYSTEM_FILE  # read when asked for: tests put theirs in its place
     return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "quietcuff.toml"
 
 

@@ -61,9 +61,14 @@ def reason_to_doubt(now: datetime, newest_arrival: datetime | None) -> str | Non
     return None
 
 
+def now() -> datetime:
+    """By this machine's clock, in UTC. Tests that live in another year take its place."""
+    return datetime.now(UTC)
+
+
 def doubt(store: Store) -> str | None:
     """As `reason_to_doubt` now, with what to do about it."""
-    reason = reason_to_doubt(datetime.now(UTC), newest_arrival(store))
+    reason = reason_to_doubt(now(), newest_arrival(store))
     return reason and f"{reason}; set it (sudo timedatectl set-ntp true), then try again"
 
 
@@ -71,7 +76,7 @@ def believed_now(store: Store, clock_is_right: bool = False) -> datetime:
     """Now, for whatever is dated for good. Raises StoreError where this machine's clock cannot be believed."""
     if not clock_is_right and (reason := doubt(store)):
         raise StoreError(reason, "clock")
-    return datetime.now(UTC)
+    return now()
 
 
 def boot_id() -> str:

@@ -21,8 +21,8 @@ def tell(store: Store, topic: str, text: str | None, at: datetime) -> None:
             store.query("DELETE FROM condition WHERE topic = ?", (topic,))
         else:
             store.query(
-                "INSERT INTO condition VALUES (?, ?, ?) ON CONFLICT (topic) DO UPDATE "
-                "SET text = excluded.text, since = excluded.since WHERE text <> excluded.text",
+                """INSERT INTO condition VALUES (?, ?, ?) ON CONFLICT (topic) DO UPDATE SET text =
+                    excluded.text, since = excluded.since WHERE text <> excluded.text""",
                 (topic, text, to_us(at)),
             )
 

@@ -5,7 +5,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, Self
+from typing import Any, Self, TypeVar
 
 from collector.store import writers
 from collector.store.errors import as_store_error, store_error
@@ -116,6 +116,24 @@ class Store:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+Item = TypeVar("Item")
+
+
+AT_ONCE = 200
+"""Rows in one statement: SQLite keeps a journal of each statement, which costs more than a row."""
+
+
+def places_of(rows: Sequence[Sequence[Any]]) -> str:
+    """(?, ?), (?, ?), … for rows of values."""
+    return ", ".join([f"({', '.join('?' * len(rows[0]))})"] * len(rows))
+
+
+def chunks(items: Sequence[Item], size: int = AT_ONCE) -> Iterator[Sequence[Item]]:
+    """For statements that take many rows."""
+    for start in range(0, len(items), size):
+        yield items[start : start + size]
 
 
 def new_uid() -> bytes:

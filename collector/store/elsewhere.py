@@ -113,16 +113,16 @@ def _write(store: Store, reading: Reading, station: int, person: int | None) -> 
     cuff = store.scalar("SELECT id FROM cuff WHERE address = ?", (reading.cuff,))
     received = to_us(reading.received_at)
     payload = store.query(
-        "INSERT INTO payload (uid, station_id, number, cuff_id, characteristic, value, arrived_at, source) "
-        "VALUES (randomblob(16), ?, 0, ?, 10805, ?, ?, 'elsewhere')",
+        """INSERT INTO payload (uid, station_id, number, cuff_id, characteristic, value, arrived_at,
+            source) VALUES (randomblob(16), ?, 0, ?, 10805, ?, ?, 'elsewhere')""",
         (station, cuff, bytes.fromhex(reading.payload), received),
     ).lastrowid
     numbers = (reading.systolic, reading.diastolic, reading.mean, reading.pulse)
     store.query(
-        "INSERT INTO reading (reading_id, cuff_id, slot, person_id, systolic, diastolic, mean, pulse, unit, taken_at, "
-        "basis, uncertainty_s, zone_id, received_at, status, status_raw, assessed, stamp, content, content_marks, "
-        "sightings, payload_id, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, "
-        "(SELECT id FROM zone WHERE name = ?), ?, ?, ?, ?, ?, '', ?, ?, ?, ?)",
+        """INSERT INTO reading (reading_id, cuff_id, slot, person_id, systolic, diastolic, mean, pulse,
+            unit, taken_at, basis, uncertainty_s, zone_id, received_at, status, status_raw, assessed,
+            stamp, content, content_marks, sightings, payload_id, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?,
+            ?, ?, ?, (SELECT id FROM zone WHERE name = ?), ?, ?, ?, ?, ?, '', ?, ?, ?, ?)""",
         (
             *(reading.reading_id, cuff, reading.slot, person),
             *(None if number is None else str(number) for number in numbers),

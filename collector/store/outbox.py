@@ -62,8 +62,8 @@ def enlist(store: Store, name: str, at: datetime) -> int:
     with store.transaction():
         row = store.query("INSERT INTO relay_target (name, since) VALUES (?, ?)", (name, to_us(at))).lastrowid
         store.query(
-            "INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading "
-            "ORDER BY person_id, taken_at, reading_id",
+            """INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading ORDER BY
+                person_id, taken_at, reading_id""",
             (row,),
         )
     assert row is not None
@@ -91,9 +91,9 @@ def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[st
             continue
         found.append(
             store.scalar(
-                "SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent "
-                "WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) "
-                "ORDER BY taken_at DESC, reading_id DESC LIMIT 1",
+                """SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM
+                    relay_sent WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) ORDER
+                    BY taken_at DESC, reading_id DESC LIMIT 1""",
                 (person, target),
             )
         )
@@ -106,8 +106,8 @@ def send_again(store: Store, target: int) -> None:
         store.query("DELETE FROM relay_sent WHERE target_id = ?", (target,))
         keep_entered(store, target, None)
         store.query(
-            "INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading WHERE true "
-            "ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1",
+            """INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading WHERE true
+                ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1""",
             (target,),
         )
 
@@ -143,12 +143,12 @@ def due_at(store: Store, target: int) -> datetime:
 def next_batch(store: Store, target: int, limit: int, now: datetime, after: int = 0) -> list[Waiting]:
     """The first of what waits behind seq `after`, without the people that are held up now."""
     rows = store.query(
-        "SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest, tried FROM outbox "
-        "LEFT JOIN reading ON reading.reading_id = outbox.reading_id "
-        "LEFT JOIN relay_sent ON relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id "
-        "LEFT JOIN relay_hold ON relay_hold.target_id = outbox.target_id "
-        "AND relay_hold.person_id = coalesce(reading.person_id, 0) AND relay_hold.next_at > ?3 "
-        "WHERE outbox.target_id = ?1 AND seq > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2",
+        """SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest, tried FROM
+            outbox LEFT JOIN reading ON reading.reading_id = outbox.reading_id LEFT JOIN relay_sent ON
+            relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id LEFT
+            JOIN relay_hold ON relay_hold.target_id = outbox.target_id AND relay_hold.person_id =
+            coalesce(reading.person_id, 0) AND relay_hold.next_at > ?3 WHERE outbox.target_id = ?1 AND seq
+            > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
         (target, limit, to_us(now), after),
     )
     return [Waiting(*row) for row in rows.fetchall()]
@@ -173,8 +173,8 @@ def settled(store: Store, target: int, settled: Sequence[tuple[Waiting, bytes | 
                 )
             elif digest != waiting.digest:
                 store.query(
-                    "INSERT INTO relay_sent VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE "
-                    "SET digest = excluded.digest, at = excluded.at",
+                    """INSERT INTO relay_sent VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET digest =
+                        excluded.digest, at = excluded.at""",
                     (target, waiting.reading_id, digest, to_us(now)),
                 )
         for person in {waiting.person_id for waiting, _ in settled}:
@@ -185,9 +185,9 @@ def note_refusal(store: Store, target: int, refused: Waiting, reason: str, now: 
     """The receiver refuses this reading: its person's wait for `pause`."""
     with store.transaction():
         store.query(
-            "INSERT INTO relay_hold VALUES (?, ?, ?, ?, ?, 1, ?) ON CONFLICT DO UPDATE SET "
-            "reading_id = excluded.reading_id, reason = excluded.reason, failures = failures + 1, "
-            "next_at = excluded.next_at",
+            """INSERT INTO relay_hold VALUES (?, ?, ?, ?, ?, 1, ?) ON CONFLICT DO UPDATE SET reading_id =
+                excluded.reading_id, reason = excluded.reason, failures = failures + 1, next_at =
+                excluded.next_at""",
             (target, refused.person_id, refused.reading_id, reason, to_us(now), to_us(now + pause)),
         )
 
@@ -233,8 +233,9 @@ def status(store: Store) -> list[TargetStatus]:
                 next_at=from_us(held_until),
             )
             for person, reading_id, reason, held_since, held_until in store.query(
-                f"SELECT {CALLED}, reading_id, reason, relay_hold.since, relay_hold.next_at FROM relay_hold "
-                "LEFT JOIN person ON person.id = person_id WHERE target_id = ? ORDER BY relay_hold.since",
+                f"""SELECT {CALLED}, reading_id, reason, relay_hold.since, relay_hold.next_at FROM
+                    relay_hold LEFT JOIN person ON person.id = person_id WHERE target_id = ? ORDER BY
+                    relay_hold.since""",
                 (row,),
             ).fetchall()
         )

@@ -28,9 +28,8 @@ def integrity(store: Store) -> list[str]:
             for table, row, parent, _ in store.query("PRAGMA foreign_key_check").fetchall()
         ]
         drifted = store.scalar(
-            "SELECT count(*) FROM reading WHERE sightings <> "
-            "(SELECT count(*) FROM outcome WHERE reading = reading.id AND kind = "
-            "'reading')"
+            """SELECT count(*) FROM reading WHERE sightings <> (SELECT count(*) FROM outcome WHERE
+                reading = reading.id AND kind = 'reading')"""
         )
         if drifted:
             found.append(f"{drifted} readings do not match the journal; run `quietcuff rebuild`")

@@ -29,8 +29,8 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
     monkeypatch.setenv("HOME", str(tmp_path))
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
-    monkeypatch.setattr("collector.service.config.settings.SYSTEM_FILE", tmp_path / "etc" / "quietcuff.toml")
-    monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
+    monkeypatch.setattr("collector.service.config.from_file.SYSTEM_FILE", tmp_path / "etc" / "quietcuff.toml")
+    monkeypatch.setattr("collector.service.config.from_file.SYSTEM_STORE", tmp_path / "var" / "quietcuff" / "q.db")
 
     def run(*args: str, input: str | None = None) -> Result:
         return CliRunner().invoke(root_app(), list(args), input=input)

@@ -14,8 +14,9 @@ import typer
 from typer.testing import Result
 
 from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, of, out, say
+from collector.cli.common.commands import COMMANDS
 from collector.cli.common.root_group import forward
-from collector.cli.main import COMMANDS, version
+from collector.cli.main import version
 
 QUIETCUFF = [sys.executable, "-c", "from collector.cli.main import run; run()"]
 
@@ -76,7 +77,7 @@ def raising(error: BaseException) -> Callable[[typer.Context], None]:
 def test_a_failure_is_one_line_and_an_exit_code(
     probe: Callable[..., Result], error: Exception, code: int, line: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", Path("/var/lib/quietcuff/quietcuff.db"))
+    monkeypatch.setattr("collector.service.config.from_file.SYSTEM_STORE", Path("/var/lib/quietcuff/quietcuff.db"))
     result = probe(raising(error))
     assert (result.exit_code, result.stdout, result.stderr) == (code, "", line + "\n")
 
@@ -154,7 +155,7 @@ def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[st
 
 def test_the_overview_lists_every_command_and_imports_none() -> None:
     code = (
-        "import sys; from collector.cli.main import COMMANDS, run\n"
+        "import sys; from collector.cli.common.commands import COMMANDS; from collector.cli.main import run\n"
         "sys.argv = ['quietcuff', '--help']\ntry: run()\n"
         "except SystemExit: pass\n"
         "print([m for m, _ in COMMANDS.values() if m in sys.modules])"

@@ -228,7 +228,7 @@ def test_cuffs_are_listed_named_forgotten_and_added(at_home: Run) -> None:
         (["name", "C0:FF:EE:00:00:02", "Kitchen"], 1, "is the name of C0:FF:EE:00:00:01 already"),
         (["name", "kitchen", "AA:BB:CC:DD:EE:FF"], 2, "looks like an address"),
         (["forget", "attic"], 1, "no cuff 'attic'"),
-        (["add", "kitchen"], 2, "is not an address"),
+        (["add", "C0:FF:EE"], 2, "is neither an address such as C0:FF:EE:00:00:01 nor the name of a cuff"),
         (["sell"], 2, "no such command 'sell'"),
     ],
 )
@@ -250,8 +250,8 @@ def test_what_a_cuff_calls_itself_cannot_steer_the_terminal(at_home: Run, househ
 
 def test_readings_loads_only_what_it_uses(household: Path) -> None:
     code = (
-        "import sys, pathlib\nfrom collector.cli.main import run\nfrom collector.service.config import settings\n"
-        "settings.SYSTEM_FILE = pathlib.Path('/there/is/none')\n"  # whatever this machine has
+        "import sys, pathlib\nfrom collector.cli.main import run\nfrom collector.service.config import from_file\n"
+        "from_file.SYSTEM_FILE = pathlib.Path('/there/is/none')\n"  # whatever this machine has
         "try: run()\nexcept SystemExit: pass\n"
         "print('loaded', *sorted({name.split('.')[0] for name in sys.modules}))"
     )

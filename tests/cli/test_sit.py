@@ -19,7 +19,7 @@ from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
 from collector.numbers.rules import Condition
 from collector.service.guided.sitting import request_of
-from collector.service.listen.lock import only_listener
+from collector.service.listener_lock import only_listener
 from collector.share.text.preparation import READY
 from collector.store import readings
 from collector.store.opening import open_store

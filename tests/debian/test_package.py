@@ -7,6 +7,8 @@ it needs. QUIETCUFF_DEB names a package that was built already; else systemd/deb
 import re
 import shutil
 import subprocess
+import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -89,6 +91,44 @@ COMP_WORDS=(quietcuff av); COMP_CWORD=1; _quietcuff_completion quietcuff; echo "
 VISIT = """import urllib.request, urllib.error
 try: print(urllib.request.urlopen('http://127.0.0.1:8140/', timeout=60).status)
 except urllib.error.HTTPError as error: print(error.code)"""
+
+
+BROWSE = """
+import sys
+from playwright.sync_api import sync_playwright
+with sync_playwright() as play:
+    page = play.chromium.launch(executable_path="/usr/bin/chromium").new_page()
+    page.set_default_timeout(120_000)
+    page.goto(sys.argv[1])
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_text("Sign this device out").wait_for()
+    nobodys = sys.argv[1].partition("/in/")[0] + "/nobody"
+    while sys.argv[2] not in page.goto(nobodys).text():
+        page.wait_for_timeout(1000)
+    page.get_by_text(sys.argv[2]).first.wait_for()
+"""
+FIRST = """import sqlite3, time
+while not (row := sqlite3.connect('file:STORE?mode=ro', uri=True).execute(
+    'SELECT systolic, diastolic FROM reading').fetchone()): time.sleep(0.5)
+print(*row, sep='/')"""
+
+
+@pytest.mark.parametrize("suite", SUITES)
+def test_three_commands_to_the_first_reading_in_a_browser(suite: str, packages: Path, tmp_path: Path) -> None:
+    """README's three lines, for a station whose radio is the virtual one with its practice cuff."""
+    with debian(suite, tmp_path / suite, packages) as box:
+        began = time.monotonic()
+        assert install(box, NEW).returncode == 0
+        answers = ("--zone", "Europe/Lisbon", "--person", "anna", "--emergency-number", "112", "--page", "no")
+        ready = box.run("quietcuff", "setup", *answers, "--radio", "virtual")
+        assert ready.returncode in (0, 3), ready.stderr
+        invited = box.ok("sudo", "-u", "quietcuff", "quietcuff", "page", "invite", "anna", "--role", "keeper")
+        link = re.search(r"http://\S+/in/\S+", invited)
+        assert link, invited
+        reading = box.ok("python3", "-c", FIRST.replace("STORE", STORE)).strip()
+        enter = ["nsenter", "-t", str(box.leader), "-n"]  # this machine's browser in the container's network
+        subprocess.run([*enter, sys.executable, "-c", BROWSE, link[0], reading], check=True, timeout=300)
+        print(f"{suite}: from the bare system to {reading} in the browser in {time.monotonic() - began:.0f} s")
 
 
 @pytest.mark.parametrize("suite", SUITES)

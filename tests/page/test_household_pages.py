@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from station_page import BEN, KITCHEN, MIRA, Pages, once_of, send
 
-from collector.service.listen.lock import only_listener
+from collector.service.listener_lock import only_listener
 from collector.store.journal import cuffs
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, State

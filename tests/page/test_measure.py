@@ -9,7 +9,7 @@ from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
 from collector.service.guided.replay import Standing, standing
 from collector.service.guided.sitting import request_of
-from collector.service.listen.lock import only_listener
+from collector.service.listener_lock import only_listener
 from collector.share.text.preparation import READY
 from collector.store import open_store, people, readings
 from collector.store.database import Store

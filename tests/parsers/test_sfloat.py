@@ -125,3 +125,8 @@ def test_values_travel_between_processes() -> None:
 @pytest.mark.parametrize(("number", "mantissa", "exponent"), [("1.0E-7", 10, -8), ("10E+7", 10, 7), ("2E+8", 20, 7)])
 def test_precision_is_kept_at_the_ends_of_the_exponent(number: str, mantissa: int, exponent: int) -> None:
     assert SFloat.of(number).word == (exponent & 0xF) << 12 | mantissa
+
+
+def test_a_word_is_shown_with_all_its_digits() -> None:
+    assert repr(SFloat.of(120)) == "SFloat(0x0078: 120)"
+    assert repr(Float.of("120.0")) == "Float(0xff0004b0: 120.0)"

@@ -10,7 +10,7 @@ from collector.service.config import Config, ConfigError, Person, Radio, Station
 
 def test_nothing_given_is_the_defaults(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
-    monkeypatch.setattr("collector.service.config.settings.SYSTEM_FILE", tmp_path / "none.toml")
+    monkeypatch.setattr("collector.service.config.from_file.SYSTEM_FILE", tmp_path / "none.toml")
     assert load(environment={}) == Config()
 
 
@@ -161,7 +161,7 @@ def test_a_file_that_is_named_must_be_there_and_be_text(tmp_path: Path) -> None:
 
 def test_the_users_own_file_goes_before_the_systems(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
-    monkeypatch.setattr("collector.service.config.settings.SYSTEM_FILE", tmp_path / "etc.toml")
+    monkeypatch.setattr("collector.service.config.from_file.SYSTEM_FILE", tmp_path / "etc.toml")
     (tmp_path / "etc.toml").write_text("[station]\nname = 'system'\n")
     assert load(environment={}).station.name == "system"
     (tmp_path / "quietcuff.toml").write_text("[station]\nname = 'own'\n")
@@ -170,7 +170,7 @@ def test_the_users_own_file_goes_before_the_systems(tmp_path: Path, monkeypatch:
 
 def test_the_usual_store_is_the_services_where_it_is_installed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
-    monkeypatch.setattr("collector.service.config.settings.SYSTEM_STORE", tmp_path / "var" / "q.db")
+    monkeypatch.setattr("collector.service.config.from_file.SYSTEM_STORE", tmp_path / "var" / "q.db")
     assert usual_store() == tmp_path / "quietcuff" / "quietcuff.db"
     (tmp_path / "var").mkdir()
     assert usual_store() == tmp_path / "var" / "q.db"

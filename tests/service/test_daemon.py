@@ -13,8 +13,8 @@ from collector.radio.plan import VisitPlan
 from collector.radio.port import Fact, KnownCuff, RadioUnavailable, ReceivedPayload, Sink
 from collector.service.jobs import schedule
 from collector.service.listen import supervise
-from collector.service.listen.lock import AlreadyListening, listener, only_listener
 from collector.service.listen.log import OneLine
+from collector.service.listener_lock import AlreadyListening, listener, only_listener
 from collector.systemd_notify import tell_systemd, watchdog_interval
 
 

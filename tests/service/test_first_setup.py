@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from collector.service import first_setup
-from collector.service.config import ConfigError, parse, settings
+from collector.service.config import ConfigError, from_file, parse
 from collector.service.config.settings import RadioKind
 from collector.service.config.template import template
 from collector.service.first_setup import Answers, configured, settle_units, unit_files, write
@@ -27,7 +27,7 @@ def test_answers_are_what_the_service_then_reads(text: str) -> None:
 
 def test_where_root_writes_is_asked_of_the_settings_each_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("os.geteuid", lambda: 0)
-    monkeypatch.setattr(settings, "SYSTEM_FILE", tmp_path / "ours.toml")
+    monkeypatch.setattr(from_file, "SYSTEM_FILE", tmp_path / "ours.toml")
     write(first_setup.usual_target(), configured("", ALL))  # tests/conftest.py looks after /etc/quietcuff.toml itself
     assert (tmp_path / "ours.toml").is_file()
 

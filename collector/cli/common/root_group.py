@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 import typer
 
 from collector.cli.common.command import COULD_NOT, DONE, WRONG_USAGE, Failure, Group, say
-from collector.cli.main import COMMANDS, GROUPS
+from collector.cli.common.commands import COMMANDS, OVERVIEW
 from collector.service.config import SYSTEM_STORE, ConfigError
 
 GLOBAL_OPTIONS = ("--store", "--config")
@@ -47,13 +47,9 @@ class RootGroup(Group):
         return self.commands[cmd_name]
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
-        grouped = {name for names in GROUPS.values() for name in names}
-        rest = tuple(name for name in COMMANDS if name not in grouped)
-        for heading, names in (*GROUPS.items(), ("More", rest)):
-            rows = [(name, COMMANDS[name][1]) for name in names if name in COMMANDS]
-            if rows:
-                with formatter.section(heading):
-                    formatter.write_dl(rows)
+        for heading, lines in OVERVIEW.items():
+            with formatter.section(heading):
+                formatter.write_dl(list(lines.items()))
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         return super().parse_args(ctx, renamed(forward(args)))

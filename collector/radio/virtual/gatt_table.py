@@ -78,7 +78,11 @@ class TableMaker:
             descriptors.append(self._table.descriptors[short])
         value = AttributeValue(read if callable(read) else lambda _: read or b"", write)
         made: Characteristic[bytes] = Characteristic(
-            UUID.from_16_bits(short), Characteristic.Properties(properties), permissions, value, descriptors
+            uuid=UUID.from_16_bits(short),
+            properties=Characteristic.Properties(properties),
+            permissions=permissions,
+            value=value,
+            descriptors=descriptors,
         )
         self._table.characteristics[short] = made
         return made

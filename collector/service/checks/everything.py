@@ -9,7 +9,7 @@ from collector.service.checks import store as stored
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config, wall_zone
 from collector.service.config.settings import RadioKind
-from collector.service.listen.lock import listener
+from collector.service.listener_lock import listener
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_store

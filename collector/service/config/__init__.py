@@ -1,8 +1,8 @@
 """The configuration: one TOML file, every key with a default, every mistake told with its line."""
 
+from collector.service.config.from_file import SYSTEM_STORE, load, parse, usual_file, usual_store, wall_zone, zone_of
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import (
-    SYSTEM_STORE,
     Backup,
     Config,
     Cuff,
@@ -15,12 +15,6 @@ from collector.service.config.settings import (
     Retention,
     Station,
     Store,
-    load,
-    parse,
-    usual_file,
-    usual_store,
-    wall_zone,
-    zone_of,
 )
 
 __all__ = [

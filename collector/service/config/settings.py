@@ -3,23 +3,20 @@
 The dataclasses below are the whole schema. A new key is a field made with `key`; a new section is a dataclass
 and a field of `Config`. A field of type `Mapping[str, Section]` reads tables with names of the user's own,
 such as `[people.anna]`; the keys of `[protocols.NAME]` are those of `collector.numbers.custom`.
-QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tables).
+Reading it: `from_file.py`.
 """
 
-import os
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
-from datetime import date, tzinfo
+from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
-from functools import partial
 from pathlib import Path
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.radio.plan import SetClock, UseWitness
-from collector.service.config.schema import ConfigError, Reader, from_environment, key
-from collector.service.jobs.sealing import key_problem
+from collector.service.config.schema import key
 
 
 class RadioKind(StrEnum):
@@ -40,12 +37,11 @@ class RelayKind(StrEnum):
     WEBHOOK = "webhook"
 
 
-SYSTEM_FILE = Path("/etc/quietcuff.toml")
-SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
+PRIVATE_KEY = "AGE-SECRET-KEY-"
+"""How a private key of age begins."""
 
 
 def _zone(name: str) -> str | None:
-    from zoneinfo import ZoneInfo
 
     try:
         ZoneInfo(name)
@@ -84,6 +80,15 @@ def _record(text: str) -> str | None:
     if not text or re.fullmatch(r"[a-z][a-z0-9+.-]*:[^\s|]+\|[^\s|]([^|]*[^\s|])?", text):
         return None
     return "a record is written as who numbers it, a URI, and the number: 'https://clinic.example/records|4711'"
+
+
+def key_problem(text: str) -> str | None:
+    """What is wrong with a public key in the configuration; None where it may do."""
+    if text.startswith(("age1", "ssh-ed25519 ", "ssh-rsa ")):
+        return None
+    if text.upper().startswith(PRIVATE_KEY):
+        return "the private key; here goes the public one, which begins with age1"
+    return "not an age or SSH public key (they begin with age1, ssh-ed25519 or ssh-rsa)"
 
 
 def _sealable(text: str) -> str | None:
@@ -224,6 +229,8 @@ class Relay:
     ca_file: Path | None = key(None, "Certificates to trust instead of the system's.")
     people: tuple[str, ...] = key((), "Only these people's readings; everybody's if empty.")
     unassigned: bool = key(False, "Whether readings that are nobody's go there too.")
+    averages: bool = key(False, "Whether each person's average by their plan goes there too (FHIR).")
+    report: bool = key(False, "Whether the page for the chart goes with it (FHIR).")
     topic: str = key("quietcuff", "Where all topics begin (MQTT).", check=_topic)
     last: bool = key(False, "Whether each person's newest reading stays retained (MQTT).")
     discovery: str = key("", "Where a home automation server looks for what there is (MQTT).", check=_prefix)
@@ -258,136 +265,3 @@ class Config:
     cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from
-
-
-def zone_of(config: Config) -> str:
-    """IANA name of the zone that the cuffs' wall clocks show."""
-    if config.station.zone:
-        return config.station.zone
-    from tzlocal import get_localzone_name
-
-    return get_localzone_name() or "UTC"
-
-
-def wall_zone(config: Config) -> tzinfo | None:
-    """The zone that dates are shown in; None stands for this machine's, whatever its name."""
-    return ZoneInfo(config.station.zone) if config.station.zone else None
-
-
-def usual_store() -> Path:
-    """The service's store where the service is installed, else one in the user's own data folder."""
-    if SYSTEM_STORE.parent.exists():
-        return SYSTEM_STORE
-    home = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
-    return Path(home) / "quietcuff" / "quietcuff.db"
-
-
-def usual_file() -> Path | None:
-    """The user's own configuration if there is one, else the system's if there is one."""
-    home = os.environ.get("XDG_CONFIG_HOME") or str(Path.home() / ".config")
-    for path in (Path(home) / "quietcuff.toml", SYSTEM_FILE):
-        if os.access(path, os.F_OK):  # False, not an error, for a home that is not ours to look into
-            return path
-    return None
-
-
-def load(path: Path | None = None, environment: Mapping[str, str] | None = None) -> Config:
-    """Read the configuration from `path`, or from the usual place, or take the defaults.
-
-    Raises ConfigError with one line that names the file, the line and what is allowed.
-    """
-    environment = os.environ if environment is None else environment
-    file = path or usual_file()
-    text = ""
-    if file is not None:
-        try:
-            text = file.read_text("utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            reason = getattr(error, "strerror", None) or "not UTF-8 text"
-            raise ConfigError(f"{file}: cannot read the configuration: {reason.lower()}") from None
-    return parse(text, file, environment)
-
-
-def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | None = None) -> Config:
-    """Read a configuration from TOML text. Raises ConfigError."""
-    tables: dict[str, Any] = {}
-    if text:  # the parser is imported only where there is something to parse
-        import tomllib
-
-        try:
-            tables = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise ConfigError(f"{file or 'configuration'}: not TOML: {error}") from None
-        except ValueError:  # Python's own bound on digits
-            raise ConfigError(f"{file or 'configuration'}: not TOML: a number of more than 4,300 digits") from None
-        except RecursionError:
-            raise ConfigError(f"{file or 'configuration'}: not TOML: nested too deep") from None
-    reader = Reader(text, str(file or "configuration"))
-    sections = _sections()
-    reader.only_known(tables, sections, ())
-    values: dict[str, Any] = {"source": file}
-    for name, kind in sections.items():
-        table = reader.table(tables.get(name, {}), (name,))
-        if get_origin(kind) is Mapping:
-            inner = get_args(kind)[1]
-            own_reading = {"protocols": partial(_protocol, reader), "cuffs": partial(_cuff, reader)}
-            read = own_reading.get(name) or partial(reader.section, inner)
-            values[name] = {own: read(reader.table(table[own], (name, own)), (name, own)) for own in table}
-        else:
-            table |= from_environment(name, environment or {})
-            values[name] = reader.section(kind, table, (name,))
-    _check_people(reader, values["people"], values["protocols"])
-    if reader.problems:
-        raise ConfigError(*reader.problems)
-    return Config(**values)
-
-
-def _sections() -> dict[str, Any]:
-    hints = get_type_hints(Config)
-    return {item.name: hints[item.name] for item in fields(Config) if item.name != "source"}
-
-
-def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
-    if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
-        reader.wrong(
-            path,
-            f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
-            "capitals; `quietcuff cuff list` shows them",
-        )
-        return Cuff()
-    cuff: Cuff = reader.section(Cuff, table, path)
-    if ("user" in table) != ("consent_code" in table):
-        reader.wrong(path, "consent takes both, user and consent_code")
-    return cuff
-
-
-def _check_people(reader: Reader, people: Mapping[str, Person], own: Mapping[str, Any]) -> None:
-    """Two people in one record would be one patient to whoever receives it; letter case makes no other person."""
-    whose: dict[str, str] = {}
-    names: dict[str, str] = {}
-    for name, person in people.items():
-        if (first := names.setdefault(name.casefold(), name)) != name:
-            reader.wrong(
-                ("people", name), f"[people.{name}] is [people.{first}] again; letter case makes no difference"
-            )
-        if person.protocol:
-            from collector.numbers.protocols import UnknownProtocol, protocol
-
-            try:
-                protocol(person.protocol, own)
-            except UnknownProtocol as unknown:
-                reader.wrong(("people", name, "protocol"), f"people.{name}.protocol: {unknown}")
-        if person.record and (other := whose.setdefault(person.record, name)) != name:
-            reader.wrong(("people", name, "record"), f"people.{name}.record is [people.{other}]'s too")
-
-
-def _protocol(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Any:
-    """A clinic's own protocol; what checks it is imported only where there is one."""
-    from collector.numbers.custom import ProtocolError, custom
-
-    try:
-        return custom({**table, "name": path[-1]})
-    except ProtocolError as error:
-        about = next((key for key in table if f"'{key}'" in str(error) or f": {key} is " in str(error)), None)
-        reader.wrong(path if about is None else (*path, about), str(error))
-        return None

@@ -115,7 +115,9 @@ class Guide:
     def __init__(self, request: SittingRequest, screen: Screen, clock: Clock, source: Source) -> None:
         self.request, self.screen, self.clock, self.source = request, screen, clock, source
         self.sitting = SittingProgress(clock.now(), request.wanted, request.protocol.handling.exclude_flags)
-        self.inbox = Inbox(request.person, source, partial(yes, screen), screen.say, request.hints.claim)
+        self.inbox = Inbox(
+            person=request.person, source=source, yes=partial(yes, screen), say=screen.say, claim=request.hints.claim
+        )
         self._was_very_high = False
 
     def run(self) -> SittingProgress:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from collector.service.jobs import sealing
 from collector.service.jobs.sealing import Seal, SealError
-from collector.service.listen.lock import only_listener
+from collector.service.listener_lock import only_listener
 from collector.share.private_file import private_file
 from collector.store import conditions, journal, upkeep, writers
 from collector.store.errors import StoreError

@@ -1,7 +1,7 @@
 """What the open formats tell besides the readings, gathered from a store: cuffs, clocks, why values are missing."""
 
 from bisect import bisect_left
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from functools import lru_cache, partial
 from importlib.metadata import version
@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.service.config import Config
-from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
+from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Latest, Subject
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs, stations, visit_facts, visits
@@ -48,20 +48,27 @@ def plans_of(config: Config) -> dict[str, dict[str, Any]]:
     }
 
 
+def _latest(store: Store, config: Config, names: Sequence[str]) -> list[Latest]:
+    from collector.service.jobs.relayed_series import latest_series  # brings the numbers, which most exports need not
+
+    return latest_series(store, config, names)
+
+
 def export_context(store: Store, config: Config) -> ExportContext:
     """The surroundings of an export or a relay from this store."""
     station = stations.own_uid(store).hex()
     facts = {cuff.address: _facts(store, cuff.address) for cuff in cuffs.every(store, forgotten=True)}
     several = len(stations.uids(store)) > 1
     return ExportContext(
-        station,
-        partial(_station_of, store, station) if several else None,
-        version("quietcuff"),
-        facts,
-        StoredClockReadings(store),
+        station=station,
+        station_of=partial(_station_of, store, station) if several else None,
+        version=version("quietcuff"),
+        cuffs=facts,
+        clock_reading=StoredClockReadings(store),
         absent=absent,
         subjects=subjects_of(config),
         plans=plans_of(config),
+        latest=partial(_latest, store, config),
     )
 
 
@@ -79,14 +86,14 @@ def _facts(store: Store, address: str) -> CuffFacts:
 
     system_id = read[Uuid.SYSTEM_ID][0] if Uuid.SYSTEM_ID in read else None
     return CuffFacts(
-        address,
-        system_id if system_id and len(system_id) == 8 else None,
-        text(Uuid.MANUFACTURER_NAME),
-        text(Uuid.MODEL_NUMBER),
-        text(Uuid.SERIAL_NUMBER),
-        text(Uuid.FIRMWARE_REVISION),
-        text(Uuid.HARDWARE_REVISION),
-        text(Uuid.SOFTWARE_REVISION),
+        address=address,
+        system_id=system_id if system_id and len(system_id) == 8 else None,
+        manufacturer=text(Uuid.MANUFACTURER_NAME),
+        model=text(Uuid.MODEL_NUMBER),
+        serial=text(Uuid.SERIAL_NUMBER),
+        firmware=text(Uuid.FIRMWARE_REVISION),
+        hardware=text(Uuid.HARDWARE_REVISION),
+        software=text(Uuid.SOFTWARE_REVISION),
     )
 
 

@@ -7,21 +7,13 @@ import os
 from pathlib import Path
 from typing import Any
 
+from collector.service.config.settings import PRIVATE_KEY
+
 SUFFIX = ".age"
-_PRIVATE = "AGE-SECRET-KEY-"
 
 
 class SealError(Exception):
     """A file could not be sealed or opened; the text is one line for a person."""
-
-
-def key_problem(text: str) -> str | None:
-    """What is wrong with a public key in the configuration; None where it may do. Imports nothing."""
-    if text.startswith(("age1", "ssh-ed25519 ", "ssh-rsa ")):
-        return None
-    if text.upper().startswith(_PRIVATE):
-        return "the private key; here goes the public one, which begins with age1"
-    return "not an age or SSH public key (they begin with age1, ssh-ed25519 or ssh-rsa)"
 
 
 def _pyrage() -> Any:
@@ -67,7 +59,7 @@ def unseal(source: Path, target: Path, identity: Path | None) -> None:
         text = identity.read_text("utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise SealError(f"{identity}: the private key cannot be read ({error})") from None
-    keys = [line.strip() for line in text.splitlines() if line.strip().startswith(_PRIVATE)]
+    keys = [line.strip() for line in text.splitlines() if line.strip().startswith(PRIVATE_KEY)]
     try:
         identities = [pyrage.x25519.Identity.from_str(key) for key in keys]
         pyrage.decrypt_file(str(source), str(target), identities or [pyrage.ssh.Identity.from_buffer(text.encode())])

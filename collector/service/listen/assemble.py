@@ -17,10 +17,10 @@ from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
-from collector.service.listen.lock import only_listener
 from collector.service.listen.pairing_person import StorePerson
 from collector.service.listen.station_clock import StationClock
 from collector.service.listen.store_sink import StoreSink
+from collector.service.listener_lock import only_listener
 from collector.service.notices.rounds import Rounds
 from collector.store import conditions, upkeep
 from collector.store.database import Store

@@ -16,7 +16,7 @@ from collector.service.config.settings import RadioKind
 from collector.service.jobs.backups import folder_of, last_backup_hint
 from collector.service.listen import log
 from collector.service.listen.assemble import listen
-from collector.service.listen.lock import AlreadyListening
+from collector.service.listener_lock import AlreadyListening
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
 

@@ -6,7 +6,7 @@ written as unknown, never guessed.
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from typing import Any
 
@@ -76,6 +76,23 @@ class AverageResult:
     pulse: Decimal | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class Latest:
+    """A person's most recent series, its days, and its average where it is long enough. uid: names the person at
+    whatever station. page: makes the page for the chart, a PDF."""
+
+    person: str
+    uid: str
+    first: date | None
+    last: date | None
+    result: AverageResult | None
+    page: Callable[[], bytes]
+
+
+def _no_series(names: Sequence[str]) -> list[Latest]:
+    return []
+
+
 def _no_reasons(reading: Reading) -> Mapping[str, str]:
     return {}
 
@@ -93,7 +110,7 @@ class ExportContext:
     values are missing, as 'systolic': 'not-a-number' (codes of HL7's data-absent-reason); asked only for readings
     that lack some. clock_reading: where the cuff's clock stood at the visit that brought the reading. batch: readings
     in a FHIR Bundle, at most, one Bundle a line; 0: one Bundle of all. plans: what the configuration says of a person,
-    by name.
+    by name. latest: the most recent series of these people, of everybody if none are named.
     """
 
     station: str = ""
@@ -106,6 +123,7 @@ class ExportContext:
     absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
     batch: int = 0
     plans: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    latest: Callable[[Sequence[str]], list[Latest]] = _no_series
 
 
 def mmhg(value: Decimal, unit: str) -> Decimal:

@@ -5,11 +5,17 @@ counts as new, and one that was only derived again does not.
 """
 
 from collections.abc import Iterable, Iterator
+from hashlib import sha256
 
-from collector.share.relay.sending import digest
 from collector.store import outbox
 from collector.store.database import Store
 from collector.store.values import Reading
+
+
+def digest(reading: Reading) -> bytes:
+    """Of everything a receiver is told; how often the reading was seen is no news."""
+    shown = (getattr(reading, name) for name in Reading.__slots__ if name != "sightings")
+    return sha256("\x1f".join(map(str, shown)).encode("utf-8", "replace")).digest()[:16]
 
 
 class ExportedBefore:

@@ -8,12 +8,12 @@ import json
 from typing import Any, Self
 
 from collector.share.export.context import ExportContext
-from collector.share.export.fhir.bundle import delivery
+from collector.share.export.fhir.bundle import delivery, series_delivery
 from collector.share.private_file import secret
 from collector.share.relay.http_exchange import Answer, HttpConnection
 from collector.share.relay.oauth import ClientCredentials
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Batch, Refused, Unreachable
+from collector.share.relay.target import Batch, Refused, SeriesNews, Unreachable
 from collector.share.text.layout import visible
 
 _MEDIA = "application/fhir+json"
@@ -34,7 +34,13 @@ class FhirServer:
         self._connection = HttpConnection(receiver.host, receiver.timeout_s, receiver.ca_file)
 
     def deliver(self, batch: Batch) -> None:
-        text, entries = delivery(batch.fresh, batch.changed, batch.gone, self._context)
+        self._transact(*delivery(batch.fresh, batch.changed, batch.gone, self._context))
+
+    def keep_series(self, news: SeriesNews) -> None:
+        pages = {name: make() for name, make in news.pages.items()}
+        self._transact(*series_delivery(news.averages, pages, news.gone, self._context))
+
+    def _transact(self, text: str, entries: int) -> None:
         if self._credentials:
             self._headers["Authorization"] = f"Bearer {self._credentials.token()}"
         answer = self._connection.post(self._receiver.url.rstrip("/"), text.encode(), self._headers)

@@ -63,8 +63,8 @@ class _Database:
         values = [list(OF_ONE), *([] if person is None else [list(person)])]
         with self._in_one_line():
             rows = self._connection.execute(
-                "SELECT kind, key, person_uid, said FROM quietcuff.station_entry "
-                f"WHERE {which} ORDER BY station, place",
+                f"""SELECT kind, key, person_uid, said FROM quietcuff.station_entry WHERE {which} ORDER BY
+                    station, place""",
                 values,
             ).fetchall()
         return [Entry(*row) for row in rows]
@@ -83,10 +83,8 @@ class _Database:
         parts = [sql for sql, value in wanted if value is not None] + ["person IS NULL"] * selection.unassigned
         values = [value for _, value in wanted if value is not None]
         newest = "" if selection.last is None else f"ORDER BY taken_at DESC, reading_id DESC LIMIT {selection.last}"
-        query = (
-            f"SELECT station, person_uid, zone, {', '.join(_NAMES)} FROM quietcuff.reading "
-            f"WHERE {' AND '.join(['zone IS NOT NULL', *parts])} {newest}"
-        )
+        query = f"""SELECT station, person_uid, zone, {", ".join(_NAMES)} FROM quietcuff.reading WHERE
+                {" AND ".join(["zone IS NOT NULL", *parts])} {newest}"""
         with self._in_one_line(), self._connection.transaction(), self._connection.cursor("asked") as cursor:
             cursor.itersize = _AT_ONCE
             cursor.execute(query, values)

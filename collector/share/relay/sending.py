@@ -6,10 +6,21 @@ from datetime import UTC, datetime, timedelta
 from hashlib import sha256
 
 from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.export.exported_before import digest
 from collector.share.relay.kinds import KINDS
 from collector.share.relay.pace import Pace, only_sender
+from collector.share.relay.series_there import SeriesThere
 from collector.share.relay.settings import Receiver
-from collector.share.relay.target import Batch, KeepsEntries, Refused, ShowsNewest, Target, TooSlow, Unreachable
+from collector.share.relay.target import (
+    Batch,
+    KeepsEntries,
+    KeepsSeries,
+    Refused,
+    ShowsNewest,
+    Target,
+    TooSlow,
+    Unreachable,
+)
 from collector.store import outbox, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -70,8 +81,12 @@ def send(
         if not alone:
             return Sent(skipped="another process is sending there")
         entered = _Entered.at(store, row, receiver, context)
-        if not outbox.next_batch(store, row, 1, clock()) and not entered.news:
+        series = SeriesThere.at(store, row) if receiver.averages and receiver.kind == "fhir" else None
+        waiting = bool(outbox.next_batch(store, row, 1, clock()))
+        if not waiting and not entered.news and not (series and series.due):
             return sent
+        if series and waiting:
+            series.keep(due=True)
         pace = Pace.of(store, row, receiver)
         try:
             with (connect or open_target)(replace(receiver, timeout_s=pace.timeout_s), context) as target:
@@ -79,6 +94,8 @@ def send(
                 if entered.news and isinstance(target, KeepsEntries):
                     target.keep(entered.entries)
                     outbox.keep_entered(store, row, entered.digest)
+                if series and isinstance(target, KeepsSeries):
+                    _bring(series, target, receiver, context, sent)
         except Unreachable as error:
             if isinstance(error, TooSlow):
                 pace.was_too_slow()
@@ -89,6 +106,14 @@ def send(
             outbox.reached(store, row, clock())
         pace.remember(store, row)
     return sent
+
+
+def _bring(series: SeriesThere, target: KeepsSeries, receiver: Receiver, context: ExportContext, sent: Sent) -> None:
+    try:
+        series.bring(target, receiver, context)
+    except Refused as error:  # of an average no reading has to wait for
+        sent.trouble = str(error)
+        series.keep(due=False)
 
 
 def found_people(store: Store, receiver: Receiver) -> Receiver:
@@ -124,12 +149,6 @@ def open_target(receiver: Receiver, context: ExportContext) -> Target:
     """The receiver's connection; its client library is imported only here."""
     target: Target = KINDS[receiver.kind].load()(receiver, context)
     return target
-
-
-def digest(reading: Reading) -> bytes:
-    """Of everything a receiver is told; how often the reading was seen is no news."""
-    shown = (getattr(reading, name) for name in Reading.__slots__ if name != "sightings")
-    return sha256("\x1f".join(map(str, shown)).encode("utf-8", "replace")).digest()[:16]
 
 
 def _in_scope(receiver: Receiver, reading: Reading) -> bool:

@@ -18,8 +18,8 @@ class Receiver:
     there too. ca_file: certificates to trust instead of the system's. topic, last, discovery: MQTT only; discovery is
     where a home automation server listens for what there is, and the newest are retained then. batch: readings at once,
     at most; 0 for what is usual with its kind. token_url, client_id, key_file, key_id, scope: of a FHIR server that
-    gives tokens for an assertion signed with our key (see `oauth`). timeout_s: for a whole exchange, from asking to the
-    last octet.
+    gives tokens for an assertion signed with our key (see `oauth`). averages, report: whether it gets each person's
+    average, with its page (FHIR). timeout_s: for a whole exchange, from asking to the last octet.
     """
 
     name: str
@@ -39,6 +39,8 @@ class Receiver:
     topic: str = "quietcuff"
     last: bool = False
     discovery: str = ""
+    averages: bool = False
+    report: bool = False
     batch: int = 0
     timeout_s: float = 30.0
 

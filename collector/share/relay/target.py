@@ -1,11 +1,11 @@
 """What every receiver can do, and in which two ways it can fail."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Protocol, Self, runtime_checkable
 
-from collector.share.export.context import ExchangeError
+from collector.share.export.context import AverageResult, ExchangeError
 from collector.share.private_file import masked
 from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
@@ -71,6 +71,27 @@ class KeepsEntries(Protocol):
 
     def keep(self, entries: Sequence[Entry]) -> None:
         """These are the station's entries now, and no others. Raises Unreachable, Refused."""
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesNews:
+    """By the UUID of the series: averages that are new or other now, and what makes their pages; gone: what is no
+    series any longer."""
+
+    averages: Mapping[str, AverageResult]
+    pages: Mapping[str, Callable[[], bytes]]
+    gone: Sequence[str]
+
+    def __bool__(self) -> bool:
+        return bool(self.averages or self.gone)
+
+
+@runtime_checkable
+class KeepsSeries(Protocol):
+    """A receiver that also takes averages and their pages."""
+
+    def keep_series(self, news: SeriesNews) -> None:
+        """Once each, in place of what is there of the same series. Raises Unreachable, Refused."""
 
 
 @runtime_checkable

@@ -12,8 +12,9 @@ def note_taken_up(store: Store, cuff_id: int, at: int) -> None:
 def note_unsettled(store: Store, cuff_id: int, at: int) -> None:
     """Something of then is to be taken into account."""
     store.query(
-        "INSERT INTO derived (cuff_id, unsettled_from) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE "
-        "SET unsettled_from = min(coalesce(unsettled_from, excluded.unsettled_from), excluded.unsettled_from)",
+        """INSERT INTO derived (cuff_id, unsettled_from) VALUES (?, ?) ON CONFLICT (cuff_id) DO UPDATE
+            SET unsettled_from = min(coalesce(unsettled_from, excluded.unsettled_from),
+            excluded.unsettled_from)""",
         (cuff_id, at),
     )
 

@@ -1,12 +1,12 @@
 """The journal: every payload as it came, on disk before anything looks into it."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from collector.store.database import Store, new_uid
+from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
@@ -104,6 +104,49 @@ def append(
         handle=handle,
         mark=f"{mark} {cuff} {characteristic:04x} {value.hex()}",
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A payload that no radio brought: of a log or an export. mark: names it for ever, its value included."""
+
+    cuff: str
+    characteristic: int
+    value: bytes
+    arrived_at: datetime
+    source: str
+    mark: str
+    station: int | None = None
+
+
+def append_all(store: Store, lines: Sequence[Line]) -> list[Appended]:
+    """As `append`, for many at once. Raises StoreError, and then none of them is there."""
+    with store.transaction():
+        cuff_rows = {address: cuffs.row_of(store, address) for address in {line.cuff for line in lines}}
+        following = int(store.scalar("SELECT coalesce(max(id), 0) + 1 FROM payload"))
+        known: dict[tuple[int, str], int] = {}
+        for some in chunks(lines, 500):
+            places = ", ".join("?" * len(some))
+            query = f"SELECT station_id, mark, id FROM payload WHERE mark IN ({places})"
+            known |= {(place, mark): row for place, mark, row in store.query(query, [line.mark for line in some])}
+        made: list[Appended] = []
+        rows: list[tuple[Any, ...]] = []
+        for line in lines:
+            name = (line.station or store.own_station, line.mark)
+            made.append(Appended(known.get(name, following), new=name not in known))
+            if name not in known:
+                known[name] = following
+                at = to_us(line.arrived_at)
+                fixed = (line.characteristic, line.value, at, line.source, line.mark, store.clock_id)
+                rows.append((following, new_uid(), name[0], following, cuff_rows[line.cuff], *fixed))
+                following += 1
+        for part in chunks(rows):
+            store.query(
+                f"""INSERT INTO payload (id, uid, station_id, number, cuff_id, characteristic, value, arrived_at,
+                source, mark, clock_id) VALUES {places_of(part)}""",
+                [value for row in part for value in row],
+            )
+        return made
 
 
 def _marked(store: Store, mark: str | None, station: int | None) -> tuple[int, str, int, bytes] | None:

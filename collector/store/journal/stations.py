@@ -68,8 +68,8 @@ def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
         for clock, base in clocks:
             store.query("UPDATE unsure_clock SET correction = ? WHERE id = ?", (true_base - base, clock))
             cuff_ids = store.query(
-                "SELECT cuff_id FROM payload WHERE clock_id = ?1 UNION SELECT cuff_id FROM visit_fact WHERE "
-                "clock_id = ?1",
+                """SELECT cuff_id FROM payload WHERE clock_id = ?1 UNION SELECT cuff_id FROM visit_fact
+                    WHERE clock_id = ?1""",
                 (clock,),
             ).fetchall()
             for (cuff_id,) in cuff_ids:

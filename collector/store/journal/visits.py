@@ -38,8 +38,8 @@ def open_visit(store: Store, cuff: str, source: str, at: datetime) -> int:
 def past_visit(store: Store, cuff: str, station: int, at: datetime) -> int:
     """A visit that another record tells of, long over. Call inside a transaction."""
     made = store.query(
-        "INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome) "
-        "VALUES (?1, ?2, ?3, 'import', ?4, ?4, 'imported')",
+        """INSERT INTO visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome) VALUES
+            (?1, ?2, ?3, 'import', ?4, ?4, 'imported')""",
         (new_uid(), station, cuffs.row_of(store, cuff), to_us(at)),
     )
     assert made.lastrowid is not None
@@ -111,9 +111,8 @@ def learn_bond(
     """
     with store.transaction():
         changed = store.query(
-            "UPDATE cuff SET bonded = ?1, bond_missing_on = ?2 WHERE id = (SELECT cuff_id FROM visit WHERE "
-            "id = ?3) "
-            "AND (bonded, bond_missing_on) IS NOT (?1, ?2)",
+            """UPDATE cuff SET bonded = ?1, bond_missing_on = ?2 WHERE id = (SELECT cuff_id FROM visit
+                WHERE id = ?3) AND (bonded, bond_missing_on) IS NOT (?1, ?2)""",
             (int(bonded), None if bonded else missing_on, visit),
         ).rowcount
         if changed or missing_on or renewed:
@@ -139,8 +138,8 @@ def learn_name(store: Store, visit: int, name: str, at: datetime) -> None:
     with store.transaction():
         store.query("DELETE FROM awaited WHERE name = ?", (name,))
         changed = store.query(
-            "UPDATE cuff SET advertised = ?1 WHERE id = (SELECT cuff_id FROM visit WHERE id = ?2) "
-            "AND advertised IS NOT ?1",
+            """UPDATE cuff SET advertised = ?1 WHERE id = (SELECT cuff_id FROM visit WHERE id = ?2) AND
+                advertised IS NOT ?1""",
             (name, visit),
         ).rowcount
         if changed:
@@ -150,8 +149,8 @@ def learn_name(store: Store, visit: int, name: str, at: datetime) -> None:
 def values_of(store: Store, cuff: str) -> dict[int, tuple[bytes, datetime]]:
     """The newest value read of each characteristic of a cuff, and when."""
     rows = store.query(
-        "SELECT characteristic, value, max(at) FROM visit_fact WHERE kind = 'read' "
-        "AND cuff_id = (SELECT id FROM cuff WHERE address = ?) GROUP BY characteristic",
+        """SELECT characteristic, value, max(at) FROM visit_fact WHERE kind = 'read' AND cuff_id =
+            (SELECT id FROM cuff WHERE address = ?) GROUP BY characteristic""",
         (cuff,),
     )
     return {characteristic: (value, from_us(at)) for characteristic, value, at in rows}
@@ -160,10 +159,10 @@ def values_of(store: Store, cuff: str) -> dict[int, tuple[bytes, datetime]]:
 def recent(store: Store, cuff: str | None = None, last: int = 20) -> list[Visit]:
     """The latest visits, newest first."""
     rows = store.query(
-        "SELECT visit.id, address, source, opened_at, closed_at, outcome, "
-        "(SELECT count(*) FROM payload WHERE visit_id = visit.id), "
-        "(SELECT max(arrived_at) FROM payload WHERE visit_id = visit.id) FROM visit JOIN cuff ON cuff.id = cuff_id "
-        "WHERE ?1 IS NULL OR address = ?1 ORDER BY opened_at DESC, visit.id DESC LIMIT ?2",
+        """SELECT visit.id, address, source, opened_at, closed_at, outcome, (SELECT count(*) FROM payload
+            WHERE visit_id = visit.id), (SELECT max(arrived_at) FROM payload WHERE visit_id = visit.id)
+            FROM visit JOIN cuff ON cuff.id = cuff_id WHERE ?1 IS NULL OR address = ?1 ORDER BY opened_at
+            DESC, visit.id DESC LIMIT ?2""",
         (cuff, last),
     )
     return [
@@ -194,8 +193,8 @@ def _learn(
     with store.transaction():
         cuff_id = store.scalar("SELECT cuff_id FROM visit WHERE id = ?", (visit,))
         store.query(
-            "INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, round_trip_us, error, "
-            "clock_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            """INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at,
+                round_trip_us, error, clock_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
             (new_uid(), visit, cuff_id, kind, characteristic, value, to_us(at), round_trip_us, error, store.clock_id),
         )
         derivation.note_unsettled(store, cuff_id, to_us(at))

@@ -43,11 +43,11 @@ def bring_people(store: Store) -> None:
     unions.follow(store)
     _bring_cuff_states(store)
     store.query(
-        "INSERT INTO main.audit (uid, at, what, detail, person_id) SELECT t.uid, t.at, t.what, t.detail, ours.id "
-        "FROM other.audit t LEFT JOIN other.person theirs ON theirs.id = t.person_id "
-        "LEFT JOIN main.person ours ON ours.uid = theirs.uid "
-        "WHERE t.uid NOT IN (SELECT uid FROM main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) "
-        "ORDER BY t.id ON CONFLICT (uid) DO NOTHING"
+        """INSERT INTO main.audit (uid, at, what, detail, person_id) SELECT t.uid, t.at, t.what,
+            t.detail, ours.id FROM other.audit t LEFT JOIN other.person theirs ON theirs.id = t.person_id
+            LEFT JOIN main.person ours ON ours.uid = theirs.uid WHERE t.uid NOT IN (SELECT uid FROM
+            main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) ORDER BY t.id ON CONFLICT (uid) DO
+            NOTHING"""
     )
     gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
     if gone:
@@ -57,8 +57,10 @@ def bring_people(store: Store) -> None:
 def _erase_parts_of_the_erased(store: Store) -> None:
     """Who was united into somebody that is erased here is erased as well."""
     found = False
-    while store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.person "
-                      "WHERE part_of IN (SELECT uid FROM main.erased)").rowcount:  # fmt: skip
+    while store.query("""
+        INSERT OR IGNORE INTO main.erased SELECT uid FROM other.person WHERE part_of IN (SELECT uid FROM
+        main.erased)
+    """).rowcount:  # fmt: skip
         found = True
     if found:
         delete_erased(store)
@@ -110,17 +112,17 @@ def _write(store: Store, table: PersonTable, key: bytes, version: Version) -> No
         holders.append(cuff)
     changes = ", ".join(f"{column} = excluded.{column}" for column in columns if column != table.key)
     store.query(
-        f"INSERT INTO main.{table.name} ({', '.join(columns)}) VALUES ({', '.join(places)}) "
-        f"ON CONFLICT ({table.key}) DO UPDATE SET {changes}",
+        f"""INSERT INTO main.{table.name} ({", ".join(columns)}) VALUES ({", ".join(places)}) ON CONFLICT
+            ({table.key}) DO UPDATE SET {changes}""",
         holders,
     )
 
 
 def _bring_cuff_states(store: Store) -> None:
     store.query(
-        "INSERT INTO main.cuff_state (cuff_id, state, reason, changed_at) "
-        "SELECT c.ours, state, reason, changed_at FROM other.cuff_state t JOIN our_cuff c ON c.theirs = t.cuff_id "
-        "WHERE true ON CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason, "
-        "changed_at = excluded.changed_at WHERE (excluded.changed_at, excluded.state, coalesce(excluded.reason, '')) > "
-        "(cuff_state.changed_at, cuff_state.state, coalesce(cuff_state.reason, ''))"
+        """INSERT INTO main.cuff_state (cuff_id, state, reason, changed_at) SELECT c.ours, state, reason,
+            changed_at FROM other.cuff_state t JOIN our_cuff c ON c.theirs = t.cuff_id WHERE true ON
+            CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason, changed_at
+            = excluded.changed_at WHERE (excluded.changed_at, excluded.state, coalesce(excluded.reason,
+            '')) > (cuff_state.changed_at, cuff_state.state, coalesce(cuff_state.reason, ''))"""
     )

@@ -85,22 +85,21 @@ def _stations(store: Store) -> None:
     store.query("INSERT OR IGNORE INTO main.station (uid) SELECT uid FROM other.station ORDER BY uid")
     _map(store, "our_station", "SELECT t.id, o.id FROM other.station t JOIN main.station o ON o.uid = t.uid")
     store.query(
-        "INSERT INTO main.station_zone (station_id, since, zone) SELECT ours, since, zone FROM other.station_zone "
-        "JOIN our_station ON theirs = station_id WHERE true "
-        "ON CONFLICT DO UPDATE SET zone = max(zone, excluded.zone)"
+        """INSERT INTO main.station_zone (station_id, since, zone) SELECT ours, since, zone FROM
+            other.station_zone JOIN our_station ON theirs = station_id WHERE true ON CONFLICT DO UPDATE
+            SET zone = max(zone, excluded.zone)"""
     )
     store.query(
-        "INSERT INTO main.unsure_clock (station_id, boot, base, correction) "
-        "SELECT ours, boot, base, correction FROM other.unsure_clock JOIN our_station ON theirs = station_id WHERE "
-        "true "
-        "ON CONFLICT DO UPDATE SET correction = max(coalesce(correction, excluded.correction), "
-        "coalesce(excluded.correction, correction)) WHERE excluded.correction IS NOT NULL"
+        """INSERT INTO main.unsure_clock (station_id, boot, base, correction) SELECT ours, boot, base,
+            correction FROM other.unsure_clock JOIN our_station ON theirs = station_id WHERE true ON
+            CONFLICT DO UPDATE SET correction = max(coalesce(correction, excluded.correction),
+            coalesce(excluded.correction, correction)) WHERE excluded.correction IS NOT NULL"""
     )
     _map(
         store,
         "our_clock",
-        "SELECT t.id, o.id FROM other.unsure_clock t JOIN our_station s ON s.theirs = t.station_id "
-        "JOIN main.unsure_clock o ON o.station_id = s.ours AND o.boot = t.boot AND o.base = t.base",
+        """SELECT t.id, o.id FROM other.unsure_clock t JOIN our_station s ON s.theirs = t.station_id JOIN
+            main.unsure_clock o ON o.station_id = s.ours AND o.boot = t.boot AND o.base = t.base""",
     )
 
 
@@ -109,25 +108,26 @@ def _cuffs(store: Store) -> None:
     store.query("INSERT OR IGNORE INTO main.cuff (address) SELECT address FROM other.cuff ORDER BY address")
     _map(store, "our_cuff", "SELECT t.id, o.id FROM other.cuff t JOIN main.cuff o ON o.address = t.address")
     store.query(
-        "UPDATE main.cuff SET name = t.name, name_set_at = t.name_set_at FROM other.cuff t "
-        "WHERE t.address = cuff.address AND (t.name_set_at, coalesce(t.name, '')) > "
-        "(cuff.name_set_at, coalesce(cuff.name, ''))"
+        """UPDATE main.cuff SET name = t.name, name_set_at = t.name_set_at FROM other.cuff t WHERE
+            t.address = cuff.address AND (t.name_set_at, coalesce(t.name, '')) > (cuff.name_set_at,
+            coalesce(cuff.name, ''))"""
     )
     store.query(
-        "UPDATE main.cuff SET forgotten = t.forgotten, forgotten_set_at = t.forgotten_set_at FROM other.cuff t "
-        "WHERE t.address = cuff.address AND (t.forgotten_set_at, t.forgotten) > (cuff.forgotten_set_at, cuff.forgotten)"
+        """UPDATE main.cuff SET forgotten = t.forgotten, forgotten_set_at = t.forgotten_set_at FROM
+            other.cuff t WHERE t.address = cuff.address AND (t.forgotten_set_at, t.forgotten) >
+            (cuff.forgotten_set_at, cuff.forgotten)"""
     )
 
 
 def _visits(store: Store) -> None:
     store.query(
-        "INSERT INTO main.visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome, clock_id) "
-        "SELECT uid, s.ours, c.ours, source, opened_at, closed_at, outcome, k.ours FROM other.visit t "
-        "JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs = t.cuff_id "
-        "LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE true ORDER BY t.id "
-        "ON CONFLICT (uid) DO UPDATE SET closed_at = excluded.closed_at, outcome = excluded.outcome "
-        "WHERE (coalesce(excluded.closed_at, 0), coalesce(excluded.outcome, '')) > "
-        "(coalesce(closed_at, 0), coalesce(outcome, ''))"
+        """INSERT INTO main.visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome,
+            clock_id) SELECT uid, s.ours, c.ours, source, opened_at, closed_at, outcome, k.ours FROM
+            other.visit t JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs =
+            t.cuff_id LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE true ORDER BY t.id ON CONFLICT
+            (uid) DO UPDATE SET closed_at = excluded.closed_at, outcome = excluded.outcome WHERE
+            (coalesce(excluded.closed_at, 0), coalesce(excluded.outcome, '')) > (coalesce(closed_at, 0),
+            coalesce(outcome, ''))"""
     )
     _map(store, "our_visit", "SELECT t.id, o.id FROM other.visit t JOIN main.visit o ON o.uid = t.uid")
 
@@ -135,17 +135,18 @@ def _visits(store: Store) -> None:
 def _facts(store: Store) -> None:
     before = store.scalar("SELECT coalesce(max(id), 0) FROM main.visit_fact")
     store.query(
-        "INSERT INTO main.visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at, round_trip_us, error, "
-        "clock_id) SELECT uid, v.ours, c.ours, kind, characteristic, value, at, round_trip_us, error, k.ours "
-        "FROM other.visit_fact t JOIN our_visit v ON v.theirs = t.visit_id JOIN our_cuff c ON c.theirs = t.cuff_id "
-        "LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE true ORDER BY t.id ON CONFLICT (uid) DO NOTHING"
+        """INSERT INTO main.visit_fact (uid, visit_id, cuff_id, kind, characteristic, value, at,
+            round_trip_us, error, clock_id) SELECT uid, v.ours, c.ours, kind, characteristic, value, at,
+            round_trip_us, error, k.ours FROM other.visit_fact t JOIN our_visit v ON v.theirs = t.visit_id
+            JOIN our_cuff c ON c.theirs = t.cuff_id LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE
+            true ORDER BY t.id ON CONFLICT (uid) DO NOTHING"""
     )
     changed = store.query("SELECT DISTINCT cuff_id FROM main.visit_fact WHERE id > ?", (before,)).fetchall()
     for (cuff_id,) in changed:
         derivation.note_redo(store, cuff_id)
         store.query(
-            "UPDATE cuff SET advertised = (SELECT CAST(value AS TEXT) FROM main.visit_fact WHERE cuff_id = ?1 "
-            "AND kind = 'name' ORDER BY at DESC, uid DESC LIMIT 1) WHERE id = ?1",
+            """UPDATE cuff SET advertised = (SELECT CAST(value AS TEXT) FROM main.visit_fact WHERE
+                cuff_id = ?1 AND kind = 'name' ORDER BY at DESC, uid DESC LIMIT 1) WHERE id = ?1""",
             (cuff_id,),
         )
 
@@ -173,14 +174,14 @@ def _batch(store: Store, after: int, until: int) -> int:
     before = store.scalar("SELECT coalesce(max(id), 0) FROM main.payload")
     # A mark that stands here under another number is a frame that two copies of one store heard: it stays marked once.
     new = store.query(
-        "INSERT INTO main.payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, arrived_at, "
-        "source, encrypted, mark, clock_id, handle) SELECT uid, s.ours, number, c.ours, v.ours, characteristic, value, "
-        "arrived_at, source, encrypted, CASE WHEN EXISTS (SELECT 1 FROM main.payload p WHERE p.station_id = s.ours "
-        "AND p.mark = t.mark) THEN NULL ELSE mark END, k.ours, handle FROM other.payload t "
-        "JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs = t.cuff_id "
-        "LEFT JOIN our_visit v ON v.theirs = t.visit_id LEFT JOIN our_clock k ON k.theirs = t.clock_id "
-        "WHERE t.id > ? AND t.id <= ? AND uid NOT IN (SELECT uid FROM main.erased) ORDER BY t.id "
-        "ON CONFLICT (uid) DO NOTHING",
+        """INSERT INTO main.payload (uid, station_id, number, cuff_id, visit_id, characteristic, value,
+            arrived_at, source, encrypted, mark, clock_id, handle) SELECT uid, s.ours, number, c.ours,
+            v.ours, characteristic, value, arrived_at, source, encrypted, CASE WHEN EXISTS (SELECT 1 FROM
+            main.payload p WHERE p.station_id = s.ours AND p.mark = t.mark) THEN NULL ELSE mark END,
+            k.ours, handle FROM other.payload t JOIN our_station s ON s.theirs = t.station_id JOIN
+            our_cuff c ON c.theirs = t.cuff_id LEFT JOIN our_visit v ON v.theirs = t.visit_id LEFT JOIN
+            our_clock k ON k.theirs = t.clock_id WHERE t.id > ? AND t.id <= ? AND uid NOT IN (SELECT uid
+            FROM main.erased) ORDER BY t.id ON CONFLICT (uid) DO NOTHING""",
         (after, until),
     ).rowcount
     changed: list[tuple[Any, ...]] = store.query(

@@ -60,9 +60,9 @@ def take(store: Store, entries: Iterable[Entry]) -> None:
             hold_later(store, table, _latest(table, some))
         for one in found.get(CUFF_STATE, ()):
             store.query(
-                "INSERT INTO cuff_state SELECT id, ?2, ?3, ?4 FROM cuff WHERE address = ?1 AND true "
-                "ON CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason, "
-                "changed_at = excluded.changed_at WHERE excluded.changed_at > cuff_state.changed_at",
+                """INSERT INTO cuff_state SELECT id, ?2, ?3, ?4 FROM cuff WHERE address = ?1 AND true ON
+                    CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason,
+                    changed_at = excluded.changed_at WHERE excluded.changed_at > cuff_state.changed_at""",
                 (one.key, one.said["state"], one.said["reason"], one.said["changed_at"]),
             )
         unions.follow(store)
@@ -73,8 +73,8 @@ def unite(store: Store, part_of: Mapping[str, str]) -> None:
     with store.transaction():
         for uid, root in part_of.items():
             store.query(
-                "UPDATE person SET part_of = ?2, gone = 1 WHERE uid = ?1 "
-                "AND EXISTS (SELECT 1 FROM person WHERE uid = ?2)",
+                """UPDATE person SET part_of = ?2, gone = 1 WHERE uid = ?1 AND EXISTS (SELECT 1 FROM
+                    person WHERE uid = ?2)""",
                 (bytes.fromhex(uid), bytes.fromhex(root)),
             )
         unions.follow(store)

@@ -198,8 +198,9 @@ def delete_erased(store: Store) -> None:
     Cuffs with readings that were also heard otherwise are noted to be derived anew.
     """
     with store.transaction():
-        while store.query("INSERT OR IGNORE INTO erased SELECT uid FROM person "
-                          "WHERE part_of IN (SELECT uid FROM erased)").rowcount:  # fmt: skip
+        while store.query("""
+            INSERT OR IGNORE INTO erased SELECT uid FROM person WHERE part_of IN (SELECT uid FROM erased)
+        """).rowcount:  # fmt: skip
             pass  # part of somebody erased, and so on
         _delete_payloads(store)
         for (person,) in store.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
@@ -217,9 +218,9 @@ def erase_as_in(copy: Store, store: Store) -> None:
 def _delete_payloads(store: Store) -> None:
     gone = "SELECT id FROM payload WHERE uid IN (SELECT uid FROM erased)"
     touched = store.query(
-        "SELECT DISTINCT reading.id, reading_id, cuff_id FROM reading JOIN outcome ON outcome.reading = reading.id "
-        f"WHERE outcome.payload_id IN ({gone}) UNION SELECT id, reading_id, cuff_id FROM reading WHERE payload_id IN "
-        f"({gone})"
+        f"""SELECT DISTINCT reading.id, reading_id, cuff_id FROM reading JOIN outcome ON outcome.reading =
+            reading.id WHERE outcome.payload_id IN ({gone}) UNION SELECT id, reading_id, cuff_id FROM
+            reading WHERE payload_id IN ({gone})"""
     ).fetchall()
     for row, reading_id, cuff_id in touched:
         store.query("DELETE FROM outcome WHERE reading = ?", (row,))

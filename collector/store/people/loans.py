@@ -55,8 +55,8 @@ def set_state(store: Store, address: str, state: State, at: datetime, reason: st
     """Mark a cuff. Written down with the time of the change."""
     with store.transaction():
         store.query(
-            "INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET "
-            "state = excluded.state, reason = excluded.reason, changed_at = excluded.changed_at",
+            """INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET state =
+                excluded.state, reason = excluded.reason, changed_at = excluded.changed_at""",
             (cuffs.row_of(store, address), state, reason, to_us(at)),
         )
         audit.record(store, at, "cuff marked", {"cuff": address, "state": str(state), "reason": reason})
@@ -194,8 +194,8 @@ def make_available(store: Store, loan: Loan, at: datetime) -> None:
 def current(store: Store, address: str) -> Loan | None:
     """The loan or return of this cuff that is not closed."""
     row = store.scalar(
-        "SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? "
-        "AND NOT gone ORDER BY loan.id DESC LIMIT 1",  # the newest by count, whatever the clock showed
+        """SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? AND
+            NOT gone ORDER BY loan.id DESC LIMIT 1""",  # the newest by count, whatever the clock showed
         (address, Step.CLOSED),
     )
     return None if row is None else get(store, row)
@@ -203,8 +203,8 @@ def current(store: Store, address: str) -> Loan | None:
 
 def get(store: Store, row: int) -> Loan:
     found = store.row(
-        f"SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan "
-        "JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?",
+        f"""SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan
+            JOIN cuff ON cuff.id = cuff_id LEFT JOIN person ON person.id = person_id WHERE loan.id = ?""",
         (row,),
     )
     if found is None:
@@ -226,8 +226,8 @@ def get(store: Store, row: int) -> Loan:
 def stock(store: Store) -> list[Stocked]:
     """Every cuff of the lending stock, by name."""
     rows = store.query(
-        "SELECT address, name, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id "
-        "ORDER BY name IS NULL, name, address"
+        """SELECT address, name, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id
+            ORDER BY name IS NULL, name, address"""
     ).fetchall()
     return [
         Stocked(
@@ -265,8 +265,8 @@ def _sent_since_marked(store: Store, address: str) -> int:
     """How many records the cuff sent since its state changed last."""
     return int(
         store.scalar(
-            "SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING (cuff_id) "
-            "WHERE address = ? AND arrived_at > cuff_state.changed_at",
+            """SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING
+                (cuff_id) WHERE address = ? AND arrived_at > cuff_state.changed_at""",
             (address,),
         )
     )
@@ -282,8 +282,8 @@ def _insert(
     step: Step,
 ) -> int:
     row = store.query(
-        "INSERT INTO loan (uid, cuff_id, person_id, slots, out_at, back_at, step, checks, changed_at) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?, '{}', ?)",
+        """INSERT INTO loan (uid, cuff_id, person_id, slots, out_at, back_at, step, checks, changed_at)
+            VALUES (?, ?, ?, ?, ?, ?, ?, '{}', ?)""",
         (
             new_uid(),
             cuffs.row_of(store, address),

@@ -60,8 +60,8 @@ def every(store: Store, person: str, kind: str | None = None) -> list[Note]:
     return [
         Note(note_id=uid.hex(), person=owner.name, day=date.fromisoformat(day), kind=found, text=text)
         for uid, day, found, text in store.query(
-            "SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR kind = ?2) "
-            "ORDER BY day, id",
+            """SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR
+                kind = ?2) ORDER BY day, id""",
             (owner.row, kind),
         )
     ]

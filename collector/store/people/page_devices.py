@@ -72,25 +72,23 @@ def admit(store: Store, token: str, name: str, at: datetime) -> str | None:
     name = " ".join(name.split())[:LONGEST_NAME] or "a device"
     with store.transaction():
         row = store.query(
-            "UPDATE page_invite SET used_at = ?1 WHERE hash = ?2 AND used_at IS NULL AND expires_at > ?1 "
-            "RETURNING person_id, role",
+            """UPDATE page_invite SET used_at = ?1 WHERE hash = ?2 AND used_at IS NULL AND expires_at >
+                ?1 RETURNING person_id, role""",
             (to_us(at), _digest(token)),
         ).fetchone()
         if row is None:
             return None
         store.query(
-            "INSERT INTO page_device (hash, person_id, role, name, made_at, seen_at, ends_at) "
-            "VALUES (?1, ?2, ?3, ?4, ?5, ?5, ?6)",
+            """INSERT INTO page_device (hash, person_id, role, name, made_at, seen_at, ends_at) VALUES
+                (?1, ?2, ?3, ?4, ?5, ?5, ?6)""",
             (_digest(own), row[0], row[1], name, to_us(at), to_us(at + DEVICE_LIFE)),
         )
         audit.record(store, at, "page device added", {"device": name, "role": row[1]}, row[0])
     return own
 
 
-_COLUMNS = (
-    f"SELECT page_device.id, page_device.name, role, {CALLED}, person_id, made_at, seen_at, ends_at FROM page_device "
-    "LEFT JOIN person ON person.id = person_id "
-)
+_COLUMNS = f"""SELECT page_device.id, page_device.name, role, {CALLED}, person_id, made_at, seen_at, ends_at FROM
+        page_device LEFT JOIN person ON person.id = person_id """
 
 
 def device_of(store: Store, token: str, at: datetime) -> Device | None:

@@ -31,8 +31,8 @@ def keep(
         ).rowcount
         if not changed:
             store.query(
-                "INSERT INTO sitting (uid, person_id, started_at, prepared, readings, changed_at) "
-                "VALUES (?, ?, ?, ?, ?, ?)",
+                """INSERT INTO sitting (uid, person_id, started_at, prepared, readings, changed_at)
+                    VALUES (?, ?, ?, ?, ?, ?)""",
                 (new_uid(), owner.row, to_us(started_at), prepared_text, readings_text, to_us(at)),
             )
 
@@ -41,8 +41,8 @@ def every(store: Store, person: str, since: datetime | None = None, until: datet
     """A person's sittings, oldest first; since is included, until is not."""
     owner = people.need(store, person)
     rows = store.query(
-        "SELECT started_at, prepared, readings FROM sitting WHERE person_id = ?1 AND NOT gone "
-        "AND (?2 IS NULL OR started_at >= ?2) AND (?3 IS NULL OR started_at < ?3) ORDER BY started_at",
+        """SELECT started_at, prepared, readings FROM sitting WHERE person_id = ?1 AND NOT gone AND (?2
+            IS NULL OR started_at >= ?2) AND (?3 IS NULL OR started_at < ?3) ORDER BY started_at""",
         (owner.row, optional_us(since), optional_us(until)),
     )
     return [

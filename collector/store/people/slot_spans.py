@@ -68,8 +68,8 @@ def add(
                     "refused",
                 )
         row = store.query(
-            "INSERT INTO span (uid, person_id, cuff_id, slot, since, until, strict, changed_at) "
-            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            """INSERT INTO span (uid, person_id, cuff_id, slot, since, until, strict, changed_at) VALUES
+                (?, ?, ?, ?, ?, ?, ?, ?)""",
             (new_uid(), owner.row, cuffs.row_of(store, address), slot_to_row(slot), optional_us(since),
              optional_us(until), int(strict), to_us(at)),
         ).lastrowid  # fmt: skip
@@ -119,10 +119,9 @@ def get(store: Store, row: int) -> Span:
 def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:
     """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all."""
     rows = store.query(
-        f"SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM span "
-        "JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id "
-        "WHERE NOT span.gone AND (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) "
-        "ORDER BY since, span.id",
+        f"""SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM span JOIN person
+            ON person.id = person_id JOIN cuff ON cuff.id = cuff_id WHERE NOT span.gone AND (?1 IS NULL OR
+            address = ?1) AND (?2 IS NULL OR person_id = ?2) ORDER BY since, span.id""",
         (cuff, person),
     )
     return [

@@ -56,8 +56,8 @@ def unite(store: Store, kept: str, other: str, at: datetime) -> Union:
         union = preview(store, kept, other)
         one, two = people.need(store, kept), people.need(store, other)
         store.query(
-            "UPDATE person SET part_of = (SELECT uid FROM person WHERE id = ?1), gone = 1, "
-            "changed_at = max(?2, changed_at + 1) WHERE id = ?3",
+            """UPDATE person SET part_of = (SELECT uid FROM person WHERE id = ?1), gone = 1, changed_at =
+                max(?2, changed_at + 1) WHERE id = ?3""",
             (one.row, to_us(at), two.row),
         )
         follow(store)

@@ -3,10 +3,11 @@
 A claim names the payload, not the derived reading, so that it outlives a rebuild and travels with a merge.
 """
 
+from collections.abc import Iterable
 from datetime import datetime
 
 from collector.store import audit, people, readings
-from collector.store.database import Store, new_uid
+from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.instants import to_us
 
 
@@ -16,14 +17,17 @@ def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
     _write(store, readings.get(store, reading_id).reading_id, owner.row, owner.name, at)
 
 
-def claim_payload(store: Store, payload: int, person: int, at: datetime) -> None:
-    """Whatever reading this payload gives is the person's (both by row). For many at once: leaves no audit line."""
-    store.query(
-        "INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT ?, uid, ?, ? FROM payload WHERE id = ? "
-        "ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1, "
-        "changed_at = max(excluded.changed_at, changed_at + 1)",
-        (new_uid(), person, to_us(at), payload),
-    )
+def claim_payloads(store: Store, whose: Iterable[tuple[int, int]], at: datetime) -> None:
+    """(payload's row, person's row): whatever reading this payload gives is the person's. Leaves no audit line."""
+    for some in chunks([(new_uid(), payload, person) for payload, person in whose]):
+        store.query(
+            f"""WITH said (uid, payload, person) AS (VALUES {places_of(some)})
+            INSERT INTO claim (uid, payload_uid, person_id, changed_at)
+            SELECT said.uid, payload.uid, person, ? FROM said JOIN payload ON payload.id = said.payload WHERE true
+            ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1,
+            changed_at = max(excluded.changed_at, changed_at + 1)""",
+            [*(value for one in some for value in one), to_us(at)],
+        )
 
 
 def release(store: Store, reading_id: str, at: datetime) -> None:

@@ -8,9 +8,10 @@ from collector.store.journal import cuffs
 
 @dataclass(frozen=True, slots=True)
 class Written:
-    """What is known of a reading. payload: its first; person: by row; settled: somebody said that it is nobody's."""
+    """What is known of a reading. payload: its first, None until that is in the journal; person: by row; settled:
+    somebody said that it is nobody's."""
 
-    payload: int
+    payload: int | None
     pulse: str | None
     note: str | None
     person: int | None

@@ -150,10 +150,9 @@ def sightings(store: Store, reading_id: str) -> list[tuple[datetime, str, str, s
     """Every time the reading came: (arrival as the station's clock showed it, source, station, payload in
     hex)."""
     rows = store.query(
-        "SELECT arrived_at, source, hex(station.uid), hex(value) FROM outcome JOIN reading ON reading.id = "
-        "outcome.reading "
-        "JOIN payload ON payload.id = outcome.payload_id JOIN station ON station.id = station_id "
-        "WHERE reading_id = ? ORDER BY arrived_at, payload.id",
+        """SELECT arrived_at, source, hex(station.uid), hex(value) FROM outcome JOIN reading ON
+            reading.id = outcome.reading JOIN payload ON payload.id = outcome.payload_id JOIN station ON
+            station.id = station_id WHERE reading_id = ? ORDER BY arrived_at, payload.id""",
         (reading_id,),
     )
     return [(from_us(at), source, station.lower(), value.lower()) for at, source, station, value in rows]

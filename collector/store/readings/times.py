@@ -12,7 +12,7 @@ class Time:
     """When a reading was taken: microseconds UTC, basis, uncertainty, marks."""
 
     taken_at: int
-    basis: str
+    basis: str  # as it is in the store: what is no Basis stops nothing
     uncertainty_s: float | None
     marks: tuple[str, ...]
 
@@ -95,9 +95,8 @@ def set_times(store: Store, times: Iterable[tuple[int, Time]]) -> None:
 def record_retimed(store: Store, reading_id: str, at: int, before: Time, after: Time) -> None:
     """Note for whoever wonders why a reading moved."""
     store.query(
-        "INSERT INTO retimed (reading_id, at, before, after, before_basis, after_basis, "
-        "before_uncertainty_s, "
-        "after_uncertainty_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        """INSERT INTO retimed (reading_id, at, before, after, before_basis, after_basis,
+            before_uncertainty_s, after_uncertainty_s) VALUES (?, ?, ?, ?, ?, ?, ?, ?)""",
         (
             reading_id,
             at,

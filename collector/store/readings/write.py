@@ -4,13 +4,11 @@ What stands there is fetched as values, what is derived anew is compared with it
 rebuild that finds everything as it was writes nothing, and a receiver hears of nothing that did not change.
 """
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any, NamedTuple, TypeVar
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any, NamedTuple
 
-from collector.store.database import Store
+from collector.store.database import Store, chunks, places_of
 from collector.store.values import OutcomeKind
-
-_Item = TypeVar("_Item")
 
 
 class Row(NamedTuple):
@@ -61,8 +59,6 @@ class Result(NamedTuple):
 
 _COLUMNS = Row._fields[:-1]
 _SELECT = f"SELECT {', '.join(f'reading.{name}' for name in _COLUMNS)}, zone.name FROM reading JOIN zone ON zone.id = "
-_AT_ONCE = 200
-"""Rows in one statement: SQLite keeps a journal of each statement, which costs more than the row."""
 
 
 def rows_of_cuff(store: Store, cuff_id: int) -> dict[str, Row]:
@@ -109,7 +105,7 @@ def count(store: Store) -> int:
 def elsewhere(store: Store, cuff_id: int, ids: Sequence[str]) -> dict[str, int]:
     """Rows of those of these readings that are another cuff's: a strange export may say so."""
     found: dict[str, int] = {}
-    for some in _chunks(ids, 5000):
+    for some in chunks(ids, 5000):
         places = ", ".join("?" * len(some))
         query = f"SELECT reading_id, id FROM reading WHERE reading_id IN ({places}) AND cuff_id <> ?"
         found.update(store.query(query, (*some, cuff_id)).fetchall())
@@ -144,9 +140,9 @@ def write(
     changed = [result for payload, result in after.items() if before.get(payload) != result]
     _insert_readings(store, [row for reading_id, row in rows_after.items() if reading_id not in rows_before])
     _update_readings(store, [(rows_before[one], row) for one, row in rows_after.items() if one in rows_before])
-    for some in _chunks(changed, _AT_ONCE):
+    for some in chunks(changed):
         store.query(
-            f"""INSERT INTO outcome (payload_id, kind, reading, reason) VALUES {_places(4, len(some))}
+            f"""INSERT INTO outcome (payload_id, kind, reading, reason) VALUES {places_of(some)}
             ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading,
             reason = excluded.reason""",
             [value for result in some for value in result],
@@ -186,12 +182,12 @@ def zone_row(store: Store, name: str) -> int:
 def _insert_readings(store: Store, rows: Sequence[Row]) -> None:
     zones = {name: zone_row(store, name) for name in {row.zone for row in rows}}
     head = f"INSERT INTO reading ({', '.join(_COLUMNS)}, zone_id) VALUES "
-    for some in _chunks(rows, _AT_ONCE):
+    for some in chunks(rows):
         values: list[Any] = []
         for row in some:
             values += row
             values[-1] = zones[row.zone]
-        store.query(head + _places(len(Row._fields), len(some)), values)
+        store.query(head + places_of(some), values)
 
 
 def _update_readings(store: Store, pairs: Iterable[tuple[Row, Row]]) -> None:
@@ -205,13 +201,3 @@ def _update_readings(store: Store, pairs: Iterable[tuple[Row, Row]]) -> None:
     for names, values_of_each in by_columns.items():
         changes = ", ".join(f"{'zone_id' if name == 'zone' else name} = ?" for name in names)
         store.many(f"UPDATE reading SET {changes} WHERE id = ?", values_of_each)
-
-
-def _places(columns: int, rows: int) -> str:
-    one = f"({', '.join('?' * columns)})"
-    return ", ".join([one] * rows)
-
-
-def _chunks(items: Sequence[_Item], size: int) -> Iterator[Sequence[_Item]]:
-    for start in range(0, len(items), size):
-        yield items[start : start + size]

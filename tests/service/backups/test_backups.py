@@ -13,7 +13,7 @@ from copies import NIGHT, append, damage, values
 
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
-from collector.service.listen.lock import AlreadyListening, only_listener
+from collector.service.listener_lock import AlreadyListening, only_listener
 from collector.store import conditions
 from collector.store.errors import StoreError
 from collector.store.opening import open_store

@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 from copies import NIGHT, append, damage, values
 
-from collector.service.jobs import backups, sealing
+from collector.service.config.settings import key_problem
+from collector.service.jobs import backups
 from collector.service.jobs.sealing import SealError
 
 
@@ -55,7 +56,7 @@ def test_a_tampered_sealed_backup_is_refused(store: Path, folder: Path, keys: tu
     [("AGE-SECRET-KEY-1QQQ", "private"), ("agent", "not an age"), ("age1", None), ("ssh-ed25519 AAAA", None)],
 )
 def test_a_key_is_looked_at_before_it_is_needed(text: str, word: str | None) -> None:
-    problem = sealing.key_problem(text)
+    problem = key_problem(text)
     assert problem is None if word is None else word in str(problem)
 
 

@@ -27,13 +27,16 @@ _PANEL = compact(
 _VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
 
 
-def average(result: AverageResult, context: ExportContext, in_bundle: bool, present: Collection[str]) -> Resource:
-    """present: ids of the readings that were written before; others are referred to by their identifier."""
+def average(
+    result: AverageResult, context: ExportContext, in_bundle: bool, present: Collection[str], series: str = ""
+) -> Resource:
+    """present: ids of the readings that were written before; others are referred to by their identifier. series: a UUID
+    by which a receiver replaces it, in place of one that follows from the readings."""
     name = (
         f"{result.person} {result.protocol} {result.start.isoformat()} {result.end.isoformat()} "
         f"{' '.join(result.reading_ids)}"
     )
-    uuid = uuid_of("average " + name)
+    uuid = series or uuid_of("average " + name)
     person = actors.patient(result.person, context)
     subject = {"reference": f"urn:uuid:{person.uuid}" if in_bundle else f"Patient/{person.uuid}"}
     sources: list[Any] = []

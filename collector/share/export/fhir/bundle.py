@@ -1,14 +1,16 @@
 """Readings as one FHIR Bundle or as bulk NDJSON, streamed: the memory used does not grow with the readings."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from itertools import islice
 from typing import TextIO
 
-from collector.share.export.context import ExportContext
-from collector.share.export.fhir import averages
+from collector.share.export.context import AverageResult, ExportContext
+from collector.share.export.fhir import actors, averages, codes
 from collector.share.export.fhir.actors import Resource
+from collector.share.export.fhir.documents import page_condition, report_page
 from collector.share.export.fhir.observations import Observations, reading_conditions
+from collector.share.export.fhir.text import by_identifier
 from collector.store.values import Reading
 
 
@@ -77,6 +79,25 @@ def delivery(
     return _start("transaction") + (f',"entry":[\n{joined}\n]' if entries else "") + "}\n", len(entries)
 
 
+def series_delivery(
+    results: Mapping[str, AverageResult], pages: Mapping[str, bytes], gone: Iterable[str], context: ExportContext
+) -> tuple[str, int]:
+    """The same for averages and their pages, by the UUIDs of their series; what is there of a series is replaced."""
+    made = Observations(context, in_bundle=True)
+    entries = []
+    for name, result in results.items():
+        entries += [_entry(one, "transaction") for one in made.person(result.person)]
+        entries.append(_update(averages.average(result, context, True, (), name)))
+        if name in pages:
+            subject = f"urn:uuid:{actors.patient(result.person, context).uuid}"
+            entries.append(_update(report_page(name, result, pages[name], subject)))
+    for name in gone:
+        entries.append(_delete(by_identifier(codes.AVERAGE_SYSTEM, name)))
+        entries.append(_delete(page_condition(name), "DocumentReference"))
+    joined = ",\n".join(entries)
+    return _start("transaction") + f',"entry":[\n{joined}\n]}}\n', len(entries)
+
+
 def _update(resource: Resource) -> str:
     # The server knows its own id of it, and refuses another (FHIR R4, http, conditional update).
     text = resource.text.replace(f'"id":"{resource.uuid}",', "", 1)
@@ -86,8 +107,8 @@ def _update(resource: Resource) -> str:
     )
 
 
-def _delete(condition: str) -> str:
-    return f'{{"request":{{"method":"DELETE","url":"Observation?{condition}"}}}}'
+def _delete(condition: str, kind: str = "Observation") -> str:
+    return f'{{"request":{{"method":"DELETE","url":"{kind}?{condition}"}}}}'
 
 
 def _write(readings: Iterable[Reading], file: TextIO, context: ExportContext, kind: str) -> int:
