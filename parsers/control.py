@@ -171,6 +171,12 @@ def ask(op: RecordOp, operator: Operator = Operator.ALL) -> bytes:
     return build_record_control(RecordControl(op, operator))
 
 
+def ask_from(op: RecordOp, sequence: int) -> bytes:
+    """A request for the records from this sequence number on."""
+    operand = bytes([Filter.SEQUENCE_NUMBER]) + sequence.to_bytes(2, "little")
+    return build_record_control(RecordControl(op, Operator.AT_LEAST, operand))
+
+
 def answer(request: int, result: RecordResult) -> bytes:
     """How a request went, as a cuff says it."""
     return build_record_control(RecordControl(RecordOp.RESPONSE, Operator.NULL, request=request, result=result))

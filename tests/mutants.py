@@ -5,16 +5,15 @@
 
 Works on a copy, room by room. First one run of the room's tests with coverage tells which test runs which line, and how
 long it takes; then each fault is tried with the tests that run its line, quick ones first, as many as take --seconds
-together. Each try is a fork of one process that has the libraries loaded. A fault that no test notices is a survivor:
-one line each. Those that docs/mutants.md explains, as `file: was -> became`, are counted apart. Exit code 3: over 10 %
-unexplained. Ctrl-C tells what was found till then.
+together, and what passes them with all of the room that take twice as long. Each try is a fork of one process that has
+the libraries loaded. A fault that no test notices is a survivor: one line each. Those that docs/mutants.md explains, as
+`file: was -> became`, are counted apart. Exit code 3: over 10 % unexplained. Ctrl-C tells what was found till then.
 
 Own code: mutmut and cosmic-ray run the whole suite of a file for each fault, and neither takes a sample by a seed.
 """
 
 import argparse
 import ast
-import copy
 import json
 import os
 import random
@@ -24,9 +23,10 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -95,31 +95,45 @@ QUIET = ("-x", "-q", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAsser
 
 
 @dataclass(frozen=True, slots=True)
-class Mutant:
+class Place:
+    """Where a fault can be put: the node's number in a walk of the module, and which of the changes there."""
+
     file: str
     line: int
+    node: int
+    change: int
+
+
+@dataclass(frozen=True, slots=True)
+class Mutant:
+    place: Place
     was: str
     became: str
     text: str  # the whole module with the fault in it
 
     @property
     def name(self) -> str:
-        return f"{self.file}: {self.was} -> {self.became}"
+        return f"{self.place.file}: {self.was} -> {self.became}"
 
 
-def mutants(file: str, text: str) -> Iterator[Mutant]:
-    """Each one fault: a comparison, operator or condition turned round, a number one more, a call left out."""
+def places(file: str, text: str) -> Iterator[Place]:
+    for number, node in enumerate(ast.walk(ast.parse(text))):
+        for change, _ in enumerate(_changes(node)):
+            yield Place(file, getattr(node, "lineno", 0), number, change)
+
+
+def mutant(place: Place, text: str) -> Mutant | None:
+    """One fault: a comparison, operator or condition turned round, a number one more, a call left out. None where
+    that changes nothing."""
     tree = ast.parse(text)
-    for number, node in enumerate(ast.walk(tree)):
-        for change in _changes(node):
-            faulty = copy.deepcopy(tree)
-            twin = next(one for at, one in enumerate(ast.walk(faulty)) if at == number)
-            before, line = ast.unparse(twin), getattr(node, "lineno", 0)
-            change(twin)
-            after = ast.unparse(twin)
-            if after != before:
-                was, became = (" ".join(one.splitlines()[0].split())[:90] for one in (before, after))
-                yield Mutant(file, line, was, became, ast.unparse(faulty))
+    node = next(islice(ast.walk(tree), place.node, None))
+    before = ast.unparse(node)
+    next(islice(_changes(node), place.change, None))(node)
+    after = ast.unparse(node)
+    if after == before:
+        return None
+    was, became = (" ".join(one.splitlines()[0].split())[:90] for one in (before, after))
+    return Mutant(place, was, became, ast.unparse(tree))
 
 
 def _changes(node: ast.AST) -> Iterator[Change]:
@@ -161,11 +175,17 @@ class Runs:
     lines: dict[str, dict[str, list[str]]]
     took: dict[str, float]
 
-    def tests(self, mutant: Mutant, seconds: float) -> list[str]:
+    def tests(self, place: Place, seconds: float) -> list[str]:
         """Those that run its line, quick ones first, as many as take so long together; one at least."""
-        found = [test for test in self.lines.get(mutant.file, {}).get(str(mutant.line), ()) if test in self.took]
+        return self._quick(self.lines.get(place.file, {}).get(str(place.line), ()), seconds)
+
+    def all(self, seconds: float) -> list[str]:
+        """Of the whole room: what a module says once, when it is loaded, is looked at by tests that run none of it."""
+        return self._quick(self.took, seconds)
+
+    def _quick(self, tests: Iterable[str], seconds: float) -> list[str]:
         chosen: list[str] = []
-        for test in sorted(found, key=lambda one: (self.took[one], one)):
+        for test in sorted((one for one in tests if one in self.took), key=lambda one: (self.took[one], one)):
             seconds -= self.took[test]
             if chosen and seconds < 0:
                 break
@@ -194,7 +214,7 @@ class Tries:
 
     def survives(self, mutant: Mutant, tests: list[str]) -> bool:
         """Whether all of the tests pass with the fault in. A run that hangs has noticed it."""
-        place = self._home / mutant.file
+        place = self._home / mutant.place.file
         whole, times = place.read_text("utf-8"), place.stat()
         place.write_text(mutant.text, "utf-8")
         try:
@@ -202,6 +222,9 @@ class Tries:
         finally:
             place.write_text(whole, "utf-8")
             os.utime(place, ns=(times.st_atime_ns, times.st_mtime_ns))  # its compiled form stays good
+
+    def end(self) -> None:
+        self._parent.communicate()
 
     def _exit_code(self, words: list[str]) -> int:
         asked, answered = self._parent.stdin, self._parent.stdout
@@ -231,23 +254,25 @@ def main() -> int:
         shutil.copytree(ROOT, home, ignore=shutil.ignore_patterns(".git", ".venv", "__pycache__", ".*_cache"))
         for room in wanted.rooms:
             done = runs(home, room)
-            every = [
-                mutant
-                for path in sorted((home / room).rglob("*.py"))
-                for mutant in mutants(str(path.relative_to(home)), path.read_text("utf-8"))
-                if done.tests(mutant, 0)
-            ]
-            chosen = random.Random(wanted.seed).sample(every, min(wanted.sample // len(wanted.rooms), len(every)))
+            texts = {
+                str(path.relative_to(home)): path.read_text("utf-8") for path in sorted((home / room).rglob("*.py"))
+            }
+            every = [place for file in texts for place in places(file, texts[file]) if done.tests(place, 0)]
+            random.Random(wanted.seed).shuffle(every)
+            faults = (mutant(place, texts[place.file]) for place in every)
+            chosen = list(islice((one for one in faults if one), wanted.sample // len(wanted.rooms)))
             tries = Tries(home)
-            for number, mutant in enumerate(chosen, 1):
+            for number, one in enumerate(chosen, 1):
                 fate = "noticed"
-                if tries.survives(mutant, done.tests(mutant, wanted.seconds)):
-                    fate = "explained" if mutant.name in explained else "survived"
-                    print(f"{fate}: {mutant.file}:{mutant.line}: {mutant.was} -> {mutant.became}", flush=True)
+                near = done.tests(one.place, wanted.seconds)
+                if tries.survives(one, near) and tries.survives(one, done.all(2 * wanted.seconds)):
+                    fate = "explained" if one.name in explained else "survived"
+                    print(f"{fate}: {one.name} (line {one.place.line})", flush=True)
                 counted[fate] += 1
                 if sys.stderr.isatty():
                     print(f"\r{room}: {number} of {len(chosen)}", end="", file=sys.stderr, flush=True)
-            print(f"{room}: {len(chosen)} of {len(every)} faults tried; so far {counted}", flush=True)
+            tries.end()
+            print(f"{room}: {len(chosen)} of some {len(every)} faults tried; so far {counted}", flush=True)
     tried = sum(counted.values())
     print(f"{tried} faults: " + ", ".join(f"{count} {fate}" for fate, count in counted.items()))
     return 3 if counted["survived"] * 10 > tried else 0

@@ -42,7 +42,25 @@ app = new_app()
 Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FORMATS})  # type: ignore[misc]
 
 
-@app.command()
+HELP = """Write readings for other programs.
+
+\b
+{formats}
+
+Oldest first, with the digits that the cuff sent. In CSV a text that begins with = + - @ or ' gets a ' in
+front, so that no spreadsheet runs it. Of --until, a date counts in whole. A file can be read by you alone.
+docs/exchange.md has every column and element.
+
+\b
+Examples:
+  quietcuff export mira --to csv --since 2031-03-01 -o march.csv
+  quietcuff export --to ndjson | jq -r .systolic
+  quietcuff export --to fhir --only-new -o news.json
+  quietcuff export mira --to fhir --average nice-ng136 -o mira.json
+"""
+
+
+@app.command(help=HELP.format(formats="\n".join(f"{one.name:18}{one.about}" for one in FORMATS.values())))
 def export(
     ctx: typer.Context,
     of_person: OfPerson = None,
@@ -69,29 +87,6 @@ def export(
         Path | None, typer.Option("--output", "-o", metavar="FILE", help="Write to a file, never a half one.")
     ] = None,
 ) -> None:
-    """Write readings for other programs.
-
-    \b
-    csv               a spreadsheet's rows
-    ndjson            one JSON object a line
-    fhir              a FHIR R4 collection Bundle
-    fhir-transaction  a FHIR R4 Bundle for a server; sent twice it makes nothing twice
-    fhir-bulk         FHIR R4 resources, one a line
-    omh               Open mHealth data points, one a line
-    parquet           a Parquet file (extra 'parquet')
-
-    Oldest first, with the digits that the cuff sent. In CSV a text that begins with = + - @ or ' gets a ' in
-    front, so that no spreadsheet runs it. Of --until, a date counts in whole. A file can be read by you alone.
-    docs/exchange.md has every column and element.
-
-    \b
-    Examples:
-      quietcuff export mira --to csv --since 2031-03-01 -o march.csv
-      quietcuff export --to ndjson | jq -r .systolic
-      quietcuff export --to fhir --only-new -o news.json
-      quietcuff export mira --to fhir --average nice-ng136 -o mira.json
-    """
-
     if schema:
         show_schema()
         return

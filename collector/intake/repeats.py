@@ -9,6 +9,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from operator import attrgetter
+from typing import Any
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content
@@ -172,21 +174,12 @@ class Known:
             id=self._number(reading_id),
             reading_id=reading_id,
             cuff_id=first.cuff_id,
-            slot=said.slot,
             person_id=None,
-            systolic=_text(said.systolic),
-            diastolic=_text(said.diastolic),
-            mean=_text(said.mean),
-            unit=said.unit,
-            pulse=_text(said.pulse),
             taken_at=at,
             basis=Basis.ARRIVAL,
             uncertainty_s=None,
             received_at=at,
-            status=";".join(said.status),
-            status_raw=said.status_raw,
             assessed=None if feature is None else ";".join(feature.checks()),
-            stamp=said.stamp,
             stamp_us=said.stamp_us if by_hand is None else to_us(by_hand),
             clock=said.clock if by_hand is None else "hand",
             content=said.identity,
@@ -196,7 +189,7 @@ class Known:
             sightings=1,
             payload_id=first.row,
             visit_id=first.visit,
-            note=said.note,
+            **_said(said),
             zone=zone if by_hand is None else _written_zone(self._arrived, first.station, by_hand, zone),
         )
 
@@ -245,21 +238,12 @@ def _imported_row(payload: Payload, reading: Reading, zone: str, number: int) ->
         id=number,
         reading_id=reading.reading_id,
         cuff_id=payload.cuff_id,
-        slot=reading.slot,
         person_id=None,
-        systolic=_text(reading.systolic),
-        diastolic=_text(reading.diastolic),
-        mean=_text(reading.mean),
-        unit=reading.unit,
-        pulse=_text(reading.pulse),
         taken_at=to_us(reading.taken_at),
         basis=reading.taken_basis,
         uncertainty_s=reading.taken_uncertainty_s,
         received_at=to_us(reading.received_at),
-        status=";".join(reading.status),
-        status_raw=reading.status_raw,
         assessed=";".join(reading.assessed) if reading.features_known else None,
-        stamp=reading.stamp,
         stamp_us=None,
         clock=CLOCK,
         content=CLOCK,
@@ -269,13 +253,23 @@ def _imported_row(payload: Payload, reading: Reading, zone: str, number: int) ->
         sightings=reading.sightings,
         payload_id=payload.row,
         visit_id=payload.visit,
-        note=reading.note,
+        **_said(reading),
         zone=zone,
     )
 
 
-def _text(number: Decimal | None) -> str | None:
-    return None if number is None else str(number)
+_SAID = tuple(name for name in Row._fields if name in Content.__slots__ and name in Reading.__slots__)
+"""The columns that a payload of ours and a reading of an export tell by the same names."""
+_said_of = attrgetter(*_SAID)
+
+
+def _said(told: Content | Reading) -> dict[str, Any]:
+    """These as they are stored: decimals as text, lists of words joined."""
+    return {name: _stored(value) for name, value in zip(_SAID, _said_of(told), strict=True)}
+
+
+def _stored(value: Any) -> Any:
+    return str(value) if isinstance(value, Decimal) else ";".join(value) if isinstance(value, tuple) else value
 
 
 def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:

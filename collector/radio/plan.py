@@ -33,4 +33,4 @@ class VisitPlan:
     longest_s: float = 900.0  # no visit lasts longer, whatever the cuff sends
     most_records: int = 10_000  # nor takes more: what an exclusive radio did not confirm comes next time
     fetch_records: bool = True  # ask for stored records where the service 1.1 control point is there
-    users: Mapping[str, tuple[int, int]] = field(default_factory=dict)  # cuff: (user index, consent code)
+    users: Mapping[str, tuple[tuple[int, int], ...]] = field(default_factory=dict)  # by cuff: user index, consent code

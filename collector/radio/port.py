@@ -135,11 +135,29 @@ class Characteristics:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordsComplete:
+    """Every record that the cuff keeps (of one of its users, where it has several) has reached the sink."""
+
+    user: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PassingAddress:
     """The cuff's address in this visit is a private one that no bond explains: next time it has another."""
 
 
-Fact = ValueRead | ClockSet | Handles | Characteristics | Bond | Named | PassingAddress | Learned | Unlearned
+Fact = (
+    ValueRead
+    | ClockSet
+    | Handles
+    | Characteristics
+    | Bond
+    | Named
+    | PassingAddress
+    | RecordsComplete
+    | Learned
+    | Unlearned
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +166,7 @@ class KnownCuff:
 
     described_at: when it last told what it is (features, device information). database_hash: of its table, where it
     offers that. undelivered: visits so far, where none of them ever brought a record; else 0.
+    newest_records: by user, the first segment of the newest stored record, where every older one is here as well.
     """
 
     address: str
@@ -158,6 +177,7 @@ class KnownCuff:
     described_at: datetime | None = None
     database_hash: bytes | None = None
     undelivered: int = 0
+    newest_records: Mapping[int | None, bytes] = field(default_factory=dict)
 
 
 class NotTaken(Exception):
@@ -172,7 +192,8 @@ class Sink(Protocol):
         ...
 
     def awaited(self) -> frozenset[str]:
-        """Names by which cuffs call themselves that are to be visited although they name no service."""
+        """Cuffs that are to be visited although they may name no service: by the name they call themselves, or by an
+        address under which none has come yet."""
         ...
 
     def accepts(self, cuff: str) -> bool:
@@ -189,6 +210,10 @@ class Sink(Protocol):
 
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         """Commit one payload, then interpret it. Raises NotTaken when it is not on disk."""
+        ...
+
+    def came(self, visit: int, value: bytes) -> bool:
+        """Whether these very octets arrived in this visit."""
         ...
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None: ...

@@ -8,6 +8,7 @@ import logging
 import time
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 
 from collector.radio.port import Found, Link, Refused
 from collector.radio.time_limit import within
@@ -18,30 +19,101 @@ from parsers.control import (
     UserOp,
     UserResult,
     ask,
+    ask_from,
     parse_record_control,
     parse_user_control,
 )
 from parsers.errors import ParseError
+from parsers.record import parse_segment
 
 log = logging.getLogger("quietcuff.visit")
 
 LOOK_S = 0.1  # how often the limits are looked at
 ABORT_S = 5.0  # for the answer to an abort
+COUNT_S = 5.0  # for the number of records, which a visit can do without
+_NONE = RecordResult.NO_RECORDS
 PATIENCE_S = 30.0  # without record or answer the procedure has failed (common practice, no source)
 
 
-async def fetch(link: Link, point: Found, at_limit: Callable[[], bool]) -> None:
-    """Ask for all records, at every visit: those known already are recognised (docs/decisions/visit.md says why).
+NEAR_WRAP = 0xFF00  # sequence numbers begin again after 65,535: from here on all are asked for
 
-    at_limit: whether this visit has lasted or brought enough; then the cuff is told to stop, and keeps the rest.
-    Raises Refused, TimeoutError, LinkLost.
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What to ask for. newest: the first segment of the newest record known, where everything older is known too.
+
+    came: whether these very octets came in this visit. room: how many records it may still take. at_limit: whether it
+    has lasted, or brought, enough; then the cuff is told to stop, and keeps the rest.
     """
-    answer = await _ask(link, point, ask(RecordOp.REPORT, Operator.ALL), at_limit)
+
+    newest: bytes | None
+    came: Callable[[bytes], bool]
+    room: int
+    at_limit: Callable[[], bool]
+
+
+async def fetch(link: Link, point: Found, wanted: Wanted) -> bool:
+    """Ask for the records from the newest known one on, else for all; whether everything the cuff has is here now.
+
+    The newest known one comes again, and shows that the cuff still counts as it did: else it was cleared, and all are
+    asked for. Where there are more than this visit may take, the last one comes first. Raises Refused, TimeoutError,
+    LinkLost.
+    """
+    since = _sequence(wanted.newest)
+    if since is not None and await _fetch_from(link, point, since, wanted):
+        return True
+    if wanted.at_limit():
+        return False
+    if since is None and (await _count(link, point, wanted) or 0) > wanted.room:
+        await _result_of(link, point, ask(RecordOp.REPORT, Operator.LAST), wanted)
+    result = await _result_of(link, point, ask(RecordOp.REPORT, Operator.ALL), wanted)
+    if result is not None and result not in (RecordResult.SUCCESS, _NONE):
+        raise Refused(f"the cuff does not report its records, answer {result:#04x}")
+    return result is not None
+
+
+async def _fetch_from(link: Link, point: Found, since: int, wanted: Wanted) -> bool:
+    """Whether the records from there on came, and the first of them is the one that is known."""
+    result = await _result_of(link, point, ask_from(RecordOp.REPORT, since), wanted)
+    return result == RecordResult.SUCCESS and wanted.newest is not None and wanted.came(wanted.newest)
+
+
+def _sequence(segment: bytes | None) -> int | None:
+    """The number of a record, by its first segment."""
+    try:
+        sequence = None if segment is None else parse_segment(segment).sequence
+    except ParseError:
+        return None
+    return None if sequence is None or sequence >= NEAR_WRAP else sequence
+
+
+async def _count(link: Link, point: Found, wanted: Wanted) -> int | None:
+    """How many records there are, where the cuff tells."""
+    try:
+        answer = await within(COUNT_S, _ask(link, point, ask(RecordOp.COUNT, Operator.ALL), wanted.at_limit))
+        return None if answer is None else parse_record_control(answer).count
+    except TimeoutError:
+        await _abort(link, point)
+    except (Refused, ParseError):
+        pass
+    return None
+
+
+async def _abort(link: Link, point: Found) -> None:
+    with suppress(Refused, TimeoutError):
+        await within(ABORT_S, link.ask(point, ask(RecordOp.ABORT, Operator.NULL)))
+
+
+async def _result_of(link: Link, point: Found, request: bytes, wanted: Wanted) -> int | None:
+    """How a report went; None where it was broken off at the limit, or the answer answers something else."""
+    answer = await _ask(link, point, request, wanted.at_limit)
     if answer is None:
-        with suppress(Refused, TimeoutError):
-            await within(ABORT_S, link.ask(point, ask(RecordOp.ABORT, Operator.NULL)))
-    elif _result(answer) not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
+        await _abort(link, point)
+        return None
+    result = _result(answer)
+    if result is None:
         raise Refused(f"the cuff does not report its records, answer {answer.hex()}")
+    return result
 
 
 def _result(answer: bytes) -> int | None:

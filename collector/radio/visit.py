@@ -28,6 +28,7 @@ from collector.radio.port import (
     Named,
     PassingAddress,
     RadioError,
+    RecordsComplete,
     Refused,
     Sink,
 )
@@ -118,8 +119,7 @@ class _Visit(Steps):
             await self._begin()
             self._learn_bond()
             await self._meet_clock()
-            await self._ask_consent()
-            await self._fetch_records()
+            await self._ask_records()
             return await self._stay()
         finally:
             self._learn_bond()
@@ -217,26 +217,49 @@ class _Visit(Steps):
         else:
             await self.read(*CLOCKS)
 
-    async def _ask_consent(self) -> None:
-        """User Data Service: consent, for the one user that the configuration names for this cuff."""
-        user = self.plan.users.get(self.link.cuff)
-        if user is None:
-            return
-        await self._discover_service(Uuid.USER_DATA_SERVICE)
+    async def _ask_records(self) -> None:
+        """Stored records: of each user whom the configuration names for this cuff, with their consent, else of all."""
+        users = self.plan.users.get(self.link.cuff, ())
+        if users:
+            await self._discover_service(Uuid.USER_DATA_SERVICE)
         point = self.find(Uuid.USER_CONTROL_POINT, property_="write")
-        if point is None or self.silent:
+        if not users or point is None:
+            await self._fetch_records(None)
             return
-        answer = await self.step("user consent", self.link.ask(point, consent(*user)))
-        if answer is not None and not records.consented(answer):
-            self.note("user consent", f"refused, answer {answer.hex()}")
+        for user, code in users:
+            if self.silent or self._at_limit():
+                return
+            answer = await self.step("user consent", self.link.ask(point, consent(user, code)))
+            if answer is not None and not records.consented(answer):
+                self.note("user consent", f"refused for user {user}, answer {answer.hex()}")
+            elif answer is not None:
+                await self._fetch_records(user)
+                if user != users[-1][0]:
+                    await self._quiet()
 
-    async def _fetch_records(self) -> None:
+    async def _quiet(self) -> None:
+        """Until the cuff has sent what it sends by itself once it has heard a user's consent."""
+        heard = -1
+        while heard != self.link.heard and not self._at_limit():
+            heard = self.link.heard
+            with suppress(TimeoutError):
+                await within(FIRST_QUIET_S, self.link.gone())
+                return
+
+    async def _fetch_records(self, user: int | None) -> None:
         point = self.find(Uuid.RECORD_ACCESS_CONTROL_POINT, property_="write")
         has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in self.found)
         if not self.plan.fetch_records or point is None or not has_records or self.silent:
             return
         try:
-            await records.fetch(self.link, point, self._at_limit)
+            wanted = records.Wanted(
+                newest=self.known.newest_records.get(user),
+                came=lambda value: self.sink.came(self.number, value),
+                room=self.plan.most_records - self.link.heard,
+                at_limit=self._at_limit,
+            )
+            if await records.fetch(self.link, point, wanted):
+                self.learn(RecordsComplete(user))
         except TimeoutError:
             self.note("stored records", "no answer")
         except Refused as error:

@@ -285,6 +285,9 @@ def test_hours_since_the_last_noted_dose() -> None:
     assert found
     assert (found.median_h, found.readings, found.of) == (11.75, 2, 3)
     assert since_dose(used, []) is None
+    at_the_limit = since_dose([sample(DAY_ONE + timedelta(hours=36))], [DAY_ONE.replace(tzinfo=None)])
+    assert at_the_limit is not None
+    assert at_the_limit.median_h == 36
     assert since_dose(used, wall[2:]) is None  # noted after all readings
 
 

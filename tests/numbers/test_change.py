@@ -147,3 +147,9 @@ def test_one_session_alone_is_compared_where_it_can_be() -> None:
 
 def test_a_reading_alone_says_nothing() -> None:
     assert change([sample(DAY_ONE.replace(hour=7))], day(2), AMA).refused
+
+
+def test_without_days_after_it_no_day_before_it_stands_for_them() -> None:
+    found = change(noisy(range(1, 8), 140), day(20), AMA, washout_days=14)  # 14 days before it there were readings
+    assert (found.before.days_used > 0, found.after.days_used) == (True, 0)
+    assert found.overall is None

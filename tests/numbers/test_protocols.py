@@ -72,6 +72,12 @@ def test_a_protocol_after_a_published_one_keeps_the_rest_and_says_so() -> None:
         ({"name": "w", "threshold": [135, 85], "averaging": "mean"}, "averaging is 'mean'; wanted is one of pooled"),
         ({"name": "w", "threshold": [135, 85], "min_days": 0}, "min_days is 0; wanted is a whole number from 1 to 366"),
         ({"name": "w", "threshold": [135, 85], "drop_days": 1}, "drop_days is 1; wanted is a list of day numbers"),
+        ({"name": "w", "threshold": [135, 85], "drop_days": [0]}, "drop_days is [0]; wanted is a list of day numbers"),
+        ({"name": "w", "threshold": [135, 85], "drop_days": [True]}, "wanted is a list of day numbers"),
+        *(
+            ({"name": "w", "threshold": pair}, "systolic 60 to 260, diastolic 30 to 160")
+            for pair in ([59, 40], [261, 85], [100, 29], [200, 161], [100, 100], [135], [135, "85"])
+        ),
         ({"name": "w", "threshold": [135, 85], "morning": ["4"]}, "morning is ['4']; wanted is two clock times"),
         ({"name": "w", "threshold": [135, 85], "exclude_flags": ["x"]}, "wanted is a list of any of body movement"),
         ({"name": "w", "based_on": "nice"}, "based_on is 'nice'; wanted is one of esh-2023"),
@@ -91,3 +97,8 @@ def test_mistakes_name_the_key_and_what_is_allowed(given: dict[str, object], tol
         custom(given)
     assert told in str(error.value)
     assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize("pair", [[60, 30], [260, 160], [135.5, 85]])
+def test_a_threshold_may_lie_at_the_ends(pair: list[float]) -> None:
+    assert custom({"name": "w", "threshold": pair}).threshold is not None

@@ -210,7 +210,12 @@ def test_uncertain_times_are_used_and_counted_or_left_out_where_asked() -> None:
     samples = [*series(week([1, 2, 3])), sample(at(3, 7, 5), certain=False, name="unsure")]
     assert average(samples, AMA).uncertain_times == 1
     strict = custom({"name": "strict", "based_on": "aha-ama-2020", "uncertain_time": "exclude"})
-    assert dict(average(samples, strict).excluded) == {"unsure": "its time is not certain"}
+    found = average(samples, strict)
+    assert dict(found.excluded) == {"unsure": "its time is not certain"}
+    assert found.used == 12
+    first = [sample(at(1, 7), certain=False, name="unsure"), *series(week([2, 3, 4]))]
+    assert (average(first, AMA).used, average(first, strict).used) == (13, 12)
+    assert not average(first, strict).excluded, "a day on which nothing counts begins no series"
 
 
 def test_implausible_values_are_not_in_the_mean_unless_asked_otherwise() -> None:

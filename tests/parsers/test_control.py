@@ -52,6 +52,7 @@ def test_every_op_code_is_kept() -> None:
         (control.ask(RecordOp.COUNT), "04 01"),
         (control.ask(RecordOp.REPORT, Operator.LAST), "01 06"),
         (control.ask(RecordOp.ABORT, Operator.NULL), "03 00"),
+        (control.ask_from(RecordOp.REPORT, 0x0102), "01 03 01 02 01"),
         (control.answer(RecordOp.REPORT, RecordResult.SUCCESS), "06 00 01 01"),
         (control.answer_count(258), "05 00 02 01"),
         (control.answer_count(3, RecordOp.COMBINED_RESPONSE), "08 00 03 00"),

@@ -6,7 +6,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from reports import extended, legacy
 
-from collector.radio.exclusive.scan import adverts, is_report, lists_service, local_name, structures, written
+from collector.radio.exclusive.scan import (
+    Advertisers,
+    adverts,
+    is_report,
+    lists_service,
+    local_name,
+    structures,
+    written,
+)
+from collector.radio.port import KnownCuff
 
 CUFF = bytes(
     AdvertisingData(
@@ -35,6 +44,18 @@ def test_a_report_is_read_as_bumble_writes_it(make) -> None:
 def test_connectable_legacy(kind: int, connectable: bool) -> None:
     """Core Vol 4 Part E 7.7.65.2: ADV_IND, ADV_DIRECT_IND, ADV_SCAN_IND, ADV_NONCONN_IND, SCAN_RSP."""
     assert [advert.connectable for advert in adverts(legacy(CUFF, kind))] == [connectable]
+
+
+def test_a_bonded_cuff_that_advertises_to_us_alone_is_visited() -> None:
+    """Directed advertising carries no data at all (Core Vol 6 Part B 2.3.1.2): it is known by its address."""
+    address = "C4:F2:17:1A:1D:AA"
+    advertisers = Advertisers(lambda _: None, lambda: None, pause_s=0.0)
+    (advert,) = adverts(legacy(b"", 1, address))
+    advertisers.on_advert(advert)
+    assert advertisers.next() is None
+    advertisers.learn_known([KnownCuff(address, bonded=True)])
+    advertisers.on_advert(advert)
+    assert advertisers.next() == address
 
 
 def test_private_addresses_are_told_apart() -> None:

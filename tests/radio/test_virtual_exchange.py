@@ -226,26 +226,11 @@ async def test_stored_records_come_on_request_in_segments_with_check() -> None:
     assert [item.value for item in got if isinstance(item, Record)] == cuff.measured
 
 
-async def test_all_are_asked_for_at_every_visit_since_numbers_may_begin_anew() -> None:
-    """A cuff that was cleared counts from the start again: 'from the last known number on' would leave out records."""
-    cuff = VirtualCuff(behaviour=Behaviour(enhanced=True, keeps_records=True, lingers_s=0.5))
-    fill(cuff, 4)
-    sink = NoteSink()
-    async with room(cuff, sink=sink) as air:
-        await air.wake()
-        first = len(sink.arrivals)
-        cuff.memory.records.clear()
-        cuff.memory._next = 0
-        fill(cuff, 6)
-        await air.wake()
-    assert len(sink.arrivals) - first == first // 4 * 6
-
-
 @pytest.mark.parametrize(("code", "records"), [(4711, 2), (1, 0), (None, 0)])
 async def test_consent_only_where_the_configuration_names_the_user(code: int | None, records: int) -> None:
     cuff = VirtualCuff(behaviour=Behaviour(consent=(1, 4711), lingers_s=0.05))
     fill(cuff, 2)
-    users = {cuff.address: (1, code)} if code is not None else {}
+    users = {cuff.address: ((1, code),)} if code is not None else {}
     async with room(cuff, plan=VisitPlan(users=users)) as air:
         await air.wake()
     assert len(air.sink.payloads) == records

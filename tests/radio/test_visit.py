@@ -65,7 +65,7 @@ class ScriptedLink:
         self.cuff, self.source, self.name = CUFF, "scripted", "A cuff"
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
-        self.bond_renewed = False
+        self.bond_renewed = self.passing_address = False
         self.bonded, self.table_changed, self.noticed = False, False, set()
         self.passing_address = False
         self.heard, self.heard_at, self.ended = 0, time.monotonic(), CUFF_LEFT
@@ -416,7 +416,7 @@ class TestClock:
 
 class TestStoredRecords:
     OFFERS = (found(Uuid.BLOOD_PRESSURE_RECORD, "notify"), found(Uuid.RECORD_ACCESS_CONTROL_POINT, "write", "indicate"))
-    ALL = "ask 2a52 0101"
+    COUNT, ALL = "ask 2a52 0401", "ask 2a52 0101"
 
     async def _asked(
         self, sink: NoteSink, script: dict[str, object] | None = None, plan: VisitPlan | None = None
@@ -436,7 +436,7 @@ class TestStoredRecords:
         ],
     )
     async def test_all_are_asked_for_once(self, sink: NoteSink, script: dict[str, object]) -> None:
-        assert await self._asked(sink, script) == [self.ALL]
+        assert await self._asked(sink, script) == [self.COUNT, self.ALL]
         assert sink.outcomes == {1: "we left"}
 
     async def test_nothing_where_the_configuration_says_so(self, sink: NoteSink) -> None:
@@ -460,8 +460,16 @@ class TestStoredRecords:
 
     async def test_no_answer_and_no_record_for_long(self, sink: NoteSink, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr("collector.radio.records.PATIENCE_S", 0.05)
-        assert await self._asked(sink, {self.ALL: never}) == [self.ALL]
+        assert await self._asked(sink, {self.ALL: never}) == [self.COUNT, self.ALL]
         assert sink.outcomes == {1: "we left"}
+
+    @pytest.mark.parametrize("trouble", [never, Refused("no"), None])
+    async def test_a_cuff_that_does_not_tell_how_many_is_asked_for_all(
+        self, sink: NoteSink, trouble: object, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("collector.radio.records.COUNT_S", 0.05)
+        asked = await self._asked(sink, {self.COUNT: trouble, "answer 0401": b"\x06\x00\x04\x02"})
+        assert (asked[0], asked[-1]) == (self.COUNT, self.ALL)
 
     async def test_deleting_is_never_asked(self, sink: NoteSink) -> None:
         asked = await self._asked(sink, {"answer 0101": b""})

@@ -4,13 +4,14 @@ What bluetoothd 5.66 and 5.82 really do with such cuffs is looked at in tests/st
 """
 
 import asyncio
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
-from collector.radio.bluez import connecting, link_pairing
+from collector.radio.bluez import connecting, link_pairing, radio
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
 
@@ -196,4 +197,29 @@ async def test_an_absent_cuff_holds_up_nobody_elses_visit(address: str, tmp_path
     asked = [(member, path) for member, path in bluez.asked_of if member in ("Connect", "Disconnect")]
     assert asked == [("Connect", DEVICE), ("Disconnect", DEVICE)], "the attempt is taken back"
     assert ("StopDiscovery", ADAPTER.replace("hci0", "hci1")) not in bluez.asked_of
+    await end(bluez, service)
+
+
+@pytest.mark.parametrize("by_name", [False, True])
+async def test_a_cuff_that_names_no_service_is_met_once_it_was_added(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by_name: bool
+) -> None:
+    """By its address or by the name it calls itself; from then on the scan is as gentle as before."""
+    monkeypatch.setattr(radio, "PULSE_S", 0.5)
+    bluez = PlayedBlueZ(answers)
+    bluez.cccd_open = True
+    bluez.objects[DEVICE][DEVICE_1]["UUIDs"] = []
+    service = await begin(bluez, address, tmp_path)
+    await asyncio.sleep(1)
+    assert not bluez.advertise()
+    with open_store(service.path) as store:
+        if by_name:
+            cuffs.await_name(store, "Kitchen cuff", datetime.now(UTC) + timedelta(minutes=5))
+        else:
+            cuffs.remember(store, CUFF, datetime.now(UTC))
+    await asyncio.sleep(1.5)
+    await bluez.come([payload(128)])
+    await service.readings(1)
+    await asyncio.sleep(2)
+    assert bluez.filters[-1].get("UUIDs"), "everybody is listened to no more"
     await end(bluez, service)

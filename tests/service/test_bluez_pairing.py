@@ -11,7 +11,8 @@ import pytest
 from played_bluez import CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
-from collector.radio.bluez import connecting, link_pairing, radio
+from collector.radio.bluez import BlueZRadio, connecting, link_pairing, radio
+from collector.radio.plan import UseWitness
 from collector.store.journal import cuffs, manners
 from collector.store.journal import pairing as questions
 from collector.store.opening import open_store
@@ -91,24 +92,34 @@ async def test_the_wrong_digits_are_told_and_asked_for_again(address: str, tmp_p
     bluez.stop()
 
 
+@pytest.mark.parametrize("parks", [False, True])
 async def test_with_nobody_there_the_cuff_is_said_to_want_its_digits(
-    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, parks: bool
 ) -> None:
-    """bluetoothd connects it by itself the next time, since it has a bond: the keyboard has to be there before."""
+    """And nothing else of it: what is asked behind a request that bluetoothd has parked is no matter of the cuff's.
+
+    bluetoothd connects it by itself the next time, since it has a bond: the keyboard has to be there before.
+    """
     monkeypatch.setattr(radio, "PULSE_S", 0.5)
+    monkeypatch.setattr(link_pairing, "SUBSCRIBE_S", 1.0)
     bluez = PlayedBlueZ(answers)
-    bluez.digits = 123456
+    bluez.digits, bluez.parks = 123456, parks
     service = await begin(bluez, address, tmp_path)
-    bluez.advertise()
-    async with asyncio.timeout(15):
-        while "StartNotify" not in bluez.asked:  # noqa: ASYNC110
-            await asyncio.sleep(0.05)
-    await asyncio.sleep(1)
-    bluez.leave()
-    await asyncio.sleep(4)
-    with open_store(service.path) as store:
-        assert [one.kind for one in manners.of(store, CUFF)] == ["wants the digits on its display"]
-    assert not bluez.objects[DEVICE][DEVICE_1]["Connected"]
+    for _ in range(2):  # new, then bonded without digits
+        bluez.asked.clear()
+        bluez.advertise() if not bluez.objects[DEVICE][DEVICE_1]["Paired"] else bluez._up(DEVICE)
+        async with asyncio.timeout(15):
+            while "StartNotify" not in bluez.asked:  # noqa: ASYNC110
+                await asyncio.sleep(0.05)
+        await asyncio.sleep(2.5)
+        if not parks:
+            bluez.leave()
+        assert not bluez.objects[DEVICE][DEVICE_1]["Connected"], "nothing more can come on this link"
+        await asyncio.sleep(2)
+        with open_store(service.path) as store:
+            assert [one.kind for one in manners.of(store, CUFF)] == ["wants the digits on its display"]
+            assert "digits" in (manners.last_outcome(store, CUFF) or "")
+    bluez.notifying.clear()
     stand_by(service.path)
     await asyncio.sleep(1)
     typing = asyncio.create_task(answer(service.path, 123456))
@@ -130,3 +141,27 @@ async def test_a_number_is_shown_and_compared(address: str, tmp_path: Path) -> N
     assert await comparing == 271828
     await service.end()
     bluez.stop()
+
+
+async def test_a_bonded_cuff_that_is_only_slow_is_not_said_to_want_digits(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bluez = PlayedBlueZ(answers)
+    service = await begin(bluez, address, tmp_path)
+    await bluez.come([payload(128)])
+    await service.readings(1)
+    await service.end()
+    monkeypatch.setattr(link_pairing, "SUBSCRIBE_S", 0.5)
+    bluez.hangs = True
+    bluez.scanning.clear()
+    bluez.asked.clear()
+    service = Listening(tmp_path / "store.db", BlueZRadio(witness=UseWitness.OFF, subscriptions=False))
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    bluez._up(DEVICE)
+    await asyncio.sleep(5)
+    await service.end()
+    bluez.stop()
+    assert "StartNotify" in bluez.asked
+    with open_store(service.path, read_only=True) as store:
+        assert manners.of(store, CUFF) == []
+        assert manners.last_outcome(store, CUFF) == "failed: no answer to the subscription"

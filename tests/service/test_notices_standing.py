@@ -95,6 +95,18 @@ def test_measured_again_and_lower_ends_it() -> None:
     assert keys(Situation(NOW, recent=(high, replace(lower, slot=2)))) == [f"very high/{CUFF.address}-1"]
 
 
+def test_a_very_high_reading_over_a_bond_that_nobody_confirmed_is_nobodys_own() -> None:
+    """It is told all the same, without a name; and a low one of that kind ends no notice of the cuff's own."""
+    held = replace(taken(212, 125, HOUR), unconfirmed=True)
+    (notice,) = standing(Situation(NOW, recent=(held,)), Limits())
+    assert "not confirmed" in notice.text
+    assert notice.personal is not None
+    assert "perhaps another cuff's" in notice.personal
+    assert "Ada" not in f"{notice.personal} {notice.detail}"
+    low = replace(taken(118, 76, MINUTE), unconfirmed=True)
+    assert keys(Situation(NOW, recent=(taken(212, 125, HOUR), low))) == [f"very high/{CUFF.address}-1"]
+
+
 def test_a_sitting_of_very_high_readings_is_one_notice() -> None:
     readings = tuple(taken(190 + number, 100, number * MINUTE) for number in range(3))
     assert len(keys(Situation(NOW, recent=readings))) == 1

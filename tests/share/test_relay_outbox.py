@@ -66,8 +66,9 @@ def test_a_rebuild_sends_nothing_again(store: Store, clinic: Noting, clock: Cloc
         write_down(store, "mira", minute)
     run(store, clinic, clock)
     intake.rebuild(store)
-    assert outbox.status(store)[0].waiting == 4
+    assert outbox.status(store)[0].waiting == 0, "what did not change is not written, and waits for nobody"
     assert run(store, clinic, clock) == Sent()
+    assert len(clinic.fresh) == 4
     assert outbox.status(store)[0].waiting == 0
 
 

@@ -10,9 +10,7 @@ from pathlib import Path
 import pytest
 from relaying import Clock, household, write_down
 
-from collector.service.config.settings import RelayKind
 from collector.share.export.context import ExchangeError, ExportContext
-from collector.share.relay.kinds import KINDS
 from collector.share.relay.sending import send
 from collector.share.relay.settings import Receiver
 from collector.share.relay.webhook import signature
@@ -100,7 +98,3 @@ def test_without_a_key_nothing_is_sent(store: Store) -> None:
     with hearing() as (url, heard), pytest.raises(ExchangeError, match="password_file"):
         send(store, Receiver("hook", "webhook", url), ExportContext())
     assert heard == []
-
-
-def test_every_kind_can_be_configured() -> None:
-    assert {kind.value for kind in RelayKind} == set(KINDS)

@@ -37,19 +37,13 @@ def lab(suite: str) -> StackLab:
 
 @pytest.fixture(scope="session")
 def boot(lab: StackLab, tmp_path_factory: pytest.TempPathFactory, pytestconfig: pytest.Config) -> Callable[..., Steps]:
-    """Run a job of tests/stack/guest in the lab and return its steps by name; shows its progress meanwhile.
-
-    One boot of a job serves all modules that ask for it.
-    """
-    done: dict[tuple[str, ...], Steps] = {}
+    """Run a job of tests/stack/guest in the lab and return its steps by name; shows its progress meanwhile."""
     capture = pytestconfig.pluginmanager.getplugin("capturemanager")
 
     def run(job: str, seconds: int, *arguments: str) -> Steps:
-        if (job, *arguments) in done:
-            return done[job, *arguments]
         work = tmp_path_factory.mktemp(f"{job}-{lab.suite}")
         lab.write_job(work, job, *arguments)
-        steps = done[job, *arguments] = {}
+        steps: Steps = {}
         with capture.global_and_fixture_disabled():
             process = subprocess.Popen(
                 lab.command(work, seconds),

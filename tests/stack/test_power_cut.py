@@ -4,7 +4,7 @@ The guest is a machine of its own: kernel, ext4 on a disk image, the real `liste
 guest) is at the end of a serial cable, in this process; the cuffs and the air are here and outlive the guest. Killing
 qemu is a power cut: what was not flushed is gone, the cuffs lose their links, the next boot finds what was kept.
 
-The ordinary run cuts three times; `python -m pytest -m 'stack and long' tests/stack/test_power_cut.py -s` cuts
+The ordinary run cuts twice; `python -m pytest -m 'stack and long' tests/stack/test_power_cut.py -s` cuts
 20 times for each radio and prints what it found.
 """
 
@@ -22,6 +22,7 @@ from pathlib import Path
 
 import pytest
 from air import fill
+from bluez_window import window
 from paced import PacedLink
 from served import ServedAdapter
 from stack_lab import StackLab
@@ -49,7 +50,7 @@ class Machine:
         self._command = lab.command(work, BOOT_S * 2, work / "disk.img")
         extra = f"-chardev socket,id=cable,path={socket} -device isa-serial,chardev=cable,index=1"
         self._environment = lab.environment | {"QUIETCUFF_LAB_QEMU": extra}
-        lab.write_job(work, "powercut", radio)
+        lab.write_job(work, "powercut", radio, survives=True)
         subprocess.run(["truncate", "-s", "96M", work / "disk.img"], check=True)
         subprocess.run(["mkfs.ext4", "-q", "-F", work / "disk.img"], check=True)
 
@@ -161,14 +162,14 @@ async def cut_again_and_again(lab: StackLab, work: Path, radio: str, cuts: int, 
     return {"radio": radio, "cuts": cuts, "in_transfer": in_transfer, "measured": measured.total(),
             "lost": lost.total(), "lost_ms_before_cut": [age * 1000 // 1 for age in ages],
             "twice": (kept - measured).total(), "sent_again": found["payloads"] - kept.total(),
-            "damage": len(found["damage"])}  # fmt: skip
+            "damage": len(found["damage"]), "window_ms": window((work / "listen.log").read_text())}  # fmt: skip
 
 
 @pytest.mark.stack
 @pytest.mark.parametrize(
     ("cuts", "seed"),
     [
-        pytest.param(3, 5, marks=pytest.mark.timeout(2400)),
+        pytest.param(2, 5, marks=pytest.mark.timeout(2400)),
         pytest.param(CUTS, 3, marks=[pytest.mark.long, pytest.mark.timeout(14400)]),
     ],
 )

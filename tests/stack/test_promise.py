@@ -17,7 +17,7 @@ Steps = dict[str, dict[str, Any]]
 
 @pytest.fixture(scope="module")
 def steps(boot: Callable[..., Steps]) -> Steps:
-    return boot("promise", 1200)
+    return boot("promise", 900)
 
 
 @pytest.mark.parametrize(

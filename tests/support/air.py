@@ -19,6 +19,7 @@ from collector.radio.port import (
     KnownCuff,
     NotTaken,
     ReceivedPayload,
+    RecordsComplete,
     Sink,
     ValueRead,
 )
@@ -87,6 +88,12 @@ class NoteSink:
             cuff = replace(cuff, described_at=fact.at)
         if isinstance(fact, ValueRead) and fact.characteristic == 0x2B2A:
             cuff = replace(cuff, database_hash=fact.value)
+        if isinstance(fact, RecordsComplete):
+            came = [one.value for one, of in zip(self.arrivals, self.visit_of, strict=True) if of == visit]
+            firsts = [value for value in came if value[0] & 1]
+            if firsts:
+                newest = max(firsts, key=lambda value: int.from_bytes(value[1:3], "little"))
+                cuff = replace(cuff, newest_records={**cuff.newest_records, fact.user: newest})
         if isinstance(fact, Learned):
             again = Learned(fact.manner, fact.detail) in {replace(one, sure=True) for one in cuff.manners}
             others = {one for one in cuff.manners if (one.manner, one.detail) != (fact.manner, fact.detail)}
@@ -105,6 +112,9 @@ class NoteSink:
             return
         self.arrivals.append(arrival)
         self.visit_of.append(visit)
+
+    def came(self, visit: int, value: bytes) -> bool:
+        return (value, visit) in zip(self.payloads, self.visit_of, strict=True)
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         assert visit not in self.outcomes, "closed twice"

@@ -79,11 +79,14 @@ class PlayedBlueZ:
         self.ignores_pairing = False  # it never answers a pairing request
         self.others_agent = False  # somebody else's agent declines pairings that nobody here asked for
         self.absent = False  # Connect finds nobody
+        self.hangs = False  # subscriptions are never answered
         self.digits: int | None = None  # the cuff shows them, and refuses a bond that was made without
         self.number: int | None = None  # the cuff shows it and wants it compared
+        self.parks = False  # 5.66: a request whose security failed is never answered, nor is any after it on the link
         self.agent: tuple[str, str, str] | None = None  # bus name, path and capability of whom bluetoothd asks
         self.links: set[str] = set()  # devices to which the kernel has a link, whatever is told of it
         self._digits_given = False
+        self._parked: set[str] = set()
         self._asking: set[asyncio.Task[None]] = set()
         self._filtered: dict[str, bool] = {}
         self._unanswered: list[Message] = []
@@ -158,6 +161,8 @@ class PlayedBlueZ:
         (BlueZ 5.82 src/adapter.c, btd_adapter_device_found; device.c, RSSI_THRESHOLD)."""
         adapter, before = device.rpartition("/")[0], self.objects[device][DEVICE_1].get("RSSI", 0)
         told = self._filtered.get(adapter, True) or abs(strength - before) >= 8
+        if self.filters and self.filters[-1].get("UUIDs") and not self.objects[device][DEVICE_1]["UUIDs"]:
+            return False  # is_filter_match looks at what is advertised
         if told:
             self.change(device, DEVICE_1, RSSI=strength)
         return told
@@ -177,6 +182,7 @@ class PlayedBlueZ:
 
     def leave(self, device: str = DEVICE) -> None:
         self.links.discard(device)
+        self._parked.discard(device)
         forgotten = {"Paired": False} if self.keeps_no_bond and self.objects[device][DEVICE_1]["Paired"] else {}
         self.change(device, DEVICE_1, Connected=False, ServicesResolved=False, **forgotten)
 
@@ -201,6 +207,9 @@ class PlayedBlueZ:
         name, agent, capability = self.agent
         if capability == "NoInputNoOutput":
             self._paired(device)  # just works, and the cuff refuses all the same
+            if self.parks:
+                self._parked.add(device)
+                return
             self._bus.send(Message.new_error(message, "org.bluez.Error.NotPermitted", "Not paired"))
             return
         wanted, signature, body = ("RequestPasskey", "o", [device])
@@ -245,10 +254,14 @@ class PlayedBlueZ:
                 for place, interfaces in self.objects.items()
             }
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [found])
+        device = "/".join(path.split("/")[:5])
+        if device in self._parked and member in ("ReadValue", "WriteValue"):
+            return True
+        if device in self._parked and member == "StartNotify":
+            return Message.new_error(message, "org.bluez.Error.InProgress", "In Progress")
         if member == "ReadValue":
             return Message.new_method_return(message, "ay", [self.values(self.characteristics[path])])
         answer = Message.new_method_return(message)
-        device = "/".join(path.split("/")[:5])
         if member == "Set":
             self.change(path, body[0], **{body[1]: body[2].value})
         elif member == "SetDiscoveryFilter":
@@ -286,6 +299,8 @@ class PlayedBlueZ:
             self._digits_given = False
         elif member in ("StartNotify", "StopNotify"):
             known = self.objects[device][DEVICE_1]
+            if self.hangs and known["Connected"]:
+                return True
             if member == "StartNotify" and known["Connected"] and self._shows_something and not self._digits_given:
                 self._asking.add(asking := asyncio.create_task(self._raise_security(message, path, device)))
                 asking.add_done_callback(self._asking.discard)

@@ -31,9 +31,18 @@ class StackLab:
     def command(self, work: Path, seconds: int, disk: Path | None = None) -> list[str]:
         return [str(LAB / "run"), self.suite, str(work), str(seconds), *([str(disk)] if disk else [])]
 
-    def write_job(self, work: Path, job: str, *arguments: str) -> None:
-        """What `command` is to run: a program of tests/stack/guest."""
+    def write_job(self, work: Path, job: str, *arguments: str, survives: bool = False) -> None:
+        """What `command` is to run: a program of tests/stack/guest.
+
+        survives: it writes its logs to the work folder at once, not at its end: slower, and there after a power cut.
+        """
+        logs = "." if survives else "/run/logs"
         (work / "job.sh").write_text(
-            f"export PYTHONPATH={ROOT}:{GUEST}:{ROOT / 'tests' / 'support'}\n"
-            f"exec python -u {GUEST / job}.py {' '.join(arguments)}\n"
+            f"""export PYTHONPATH={ROOT}:{GUEST}:{ROOT / "tests" / "support"} LAB_LOGS={logs}
+mkdir -p $LAB_LOGS
+python -u {GUEST / job}.py {" ".join(arguments)}
+status=$?
+[ $LAB_LOGS = . ] || cp $LAB_LOGS/*.log .
+exit $status
+"""
         )

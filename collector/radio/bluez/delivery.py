@@ -9,6 +9,7 @@ from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from typing import Protocol
 
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
@@ -72,6 +73,9 @@ class EarlyVisits:
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         self.sink.take(arrival, visit)
 
+    def came(self, visit: int, value: bytes) -> bool:
+        return self.sink.came(visit, value)
+
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self._taken_over.discard(visit)
         for cuff in [cuff for cuff, number in self._visits.items() if number == visit]:
@@ -116,6 +120,7 @@ class Delivery:
         self.sink = sink
         self.witness: Witness | None = None
         self.known: dict[str, KnownCuff] = {}
+        self.awaited: frozenset[str] = frozenset()
         self.links: dict[str, OpenLink] = {}  # by device path
         self.heard_at = 0.0  # time.monotonic() of the last record of whomever
         self.key_was_missing: Callable[[str], None] = lambda _: None
@@ -127,6 +132,7 @@ class Delivery:
     def refresh(self) -> None:
         """Ask the sink again whom it knows."""
         self.known = {cuff.address: cuff for cuff in self.sink.known()}
+        self.awaited = self.sink.awaited()
         if self.witness is not None:
             self.witness.record_handles.update(tuple(self.known.values()))
             self.witness.refresh()
@@ -187,8 +193,15 @@ class Delivery:
     def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
         if not self.sink.accepts(address):
             return
-        self.sink.take(_arrival(address, characteristic, value, mark), self.sink.visit_of(address))
-        log.debug("%s: on disk %.1f ms after the kernel had it", address, (time.time_ns() - value.at_ns) / 1e6)
+        read = time.time_ns()
+        visit = self.sink.visit_of(address)
+        opened = time.time_ns()
+        self.sink.take(_arrival(address, characteristic, value, mark), visit)
+        log.debug(
+            "%s: on disk %.1f ms after the kernel had it: %.1f until it was read, %.1f its visit, %.1f the record",
+            address,
+            *((later - before) / 1e6 for before, later in _stages(value.at_ns, read, opened, time.time_ns())),
+        )
         self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
@@ -234,3 +247,8 @@ def _arrival(address: str, characteristic: int, value: Value, mark: str) -> Rece
         mark=mark,
         handle=value.handle,
     )
+
+
+def _stages(*at_ns: int) -> list[tuple[int, int]]:
+    """From first to last, then step by step."""
+    return [(at_ns[0], at_ns[-1]), *pairwise(at_ns)]

@@ -3,7 +3,7 @@
 import asyncio
 import logging
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
@@ -35,6 +35,9 @@ class Surroundings(Protocol):
     subscriptions: Subscriptions | None
     pair_first: set[str]  # cuffs on which a subscription hung: next time by another way
     questions: Questions
+
+    @property
+    def known(self) -> Mapping[str, KnownCuff]: ...
 
     def discovered(self, cuff: str, handles: dict[int, int]) -> None: ...
 
@@ -180,7 +183,11 @@ class BlueZLink:
             await self.pairing.in_time(link_pairing.SUBSCRIBE_S, doing)
         except TimeoutError:
             self.around.pair_first.add(self.cuff)
-            raise self._wants_digits() or Refused("no answer; it may want to be paired and does not say how") from None
+            why = self._wants_digits(hung=True)
+            if self.pairing.paired:  # bluetoothd keeps the request, and every later one behind it
+                self.ended = Outcome(Ending.FAILED, str(why or "no answer to the subscription"))
+                raise LinkLost(str(self.ended)) from None
+            raise why or Refused("no answer; it may want to be paired and does not say how") from None
         except LinkLost:
             self._wants_digits()
             raise
@@ -240,13 +247,15 @@ class BlueZLink:
     def bond_renewed(self) -> bool:
         return self.bond_missing_on is not None and self.bonded
 
-    def _wants_digits(self) -> Refused | None:
+    def _wants_digits(self, hung: bool = False) -> Refused | None:
         """Whether the subscription failed for want of the digits on the cuff's display: noticed, and in words.
 
-        Either bluetoothd asked for them, or the cuff takes no bond that was made without.
+        Either bluetoothd asked for them, or the cuff takes no bond that was made without. hung: it was not refused, and
+        may be slow; then only one whose bond is new, or that wanted digits before.
         """
-        questions = self.around.questions
-        refused_bond = self.pairing.paired and (self.ended is None or self.ended.failed)
+        questions, known = self.around.questions, self.around.known.get(self.cuff)
+        trusted = known is not None and known.bonded and all(one.manner is not Manner.PASSKEY for one in known.manners)
+        refused_bond = self.pairing.paired and (self.ended is None or self.ended.failed) and not (hung and trusted)
         if self.path in questions.answered:
             text = "the digits given were not those on its display"
         elif self.path in questions.unanswered or refused_bond:

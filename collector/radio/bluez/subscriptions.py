@@ -37,6 +37,8 @@ class Subscriptions(Watcher):
     def __init__(self, bus: Bus, wanted: Callable[[str], bool], on_value: Callable[[str, int, bytes], None]) -> None:
         self.bus, self.wanted, self.on_value = bus, wanted, on_value
         self.held: set[str] = set()
+        self._asking: dict[str, asyncio.Future[None]] = {}
+        self._unanswered: set[str] = set()  # asked for on the link that is up, and bluetoothd still owes an answer
         self._resting: set[str] = set()  # devices being hung up on: not to be armed again in the middle of it
 
     def arm_all(self) -> None:
@@ -46,18 +48,25 @@ class Subscriptions(Watcher):
                 self._arm(path)
 
     async def hold(self, path: str) -> None:
-        """Subscribe now. Raises BusError."""
-        if path in self.held:
-            return
+        """Subscribe now, or wait for what was asked for already. Raises BusError."""
+        if path not in self._asking:
+            if path in self.held:
+                return
+            self._asking[path] = asking = asyncio.ensure_future(self._start(path))
+            asking.add_done_callback(lambda _: self._asking.pop(path, None))
+        await self._asking[path]
+
+    async def _start(self, path: str) -> None:
         self.held.add(path)  # before the answer: the first value may come with it
         try:
             await self.bus.call(path, CHARACTERISTIC, "StartNotify", timeout_s=35)
         except BusError as failure:
-            if not failure.name.endswith("InProgress"):
+            if not failure.name.endswith("InProgress") or path in self._unanswered:
                 self.held.discard(path)
                 raise
         except asyncio.CancelledError:  # it took too long
             self.held.discard(path)
+            self._unanswered.add(path)
             raise
 
     async def rest(self, device: str) -> None:
@@ -73,6 +82,7 @@ class Subscriptions(Watcher):
     def resume(self, device: str) -> None:
         """The link is down: stand ready for the next one."""
         self._resting.discard(device)
+        self._unanswered = {path for path in self._unanswered if device_of(path) != device}
         for path, properties in self.bus.each(CHARACTERISTIC):
             if device_of(path) == device and measurement(properties) and self.wanted(device):
                 self._arm(path)
@@ -117,6 +127,7 @@ class Subscriptions(Watcher):
 
     def owner_changed(self, there: bool) -> None:
         self.held.clear()
+        self._unanswered.clear()
         self._resting.clear()
         if there:
             self.arm_all()

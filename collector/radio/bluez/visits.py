@@ -92,17 +92,21 @@ class Visits(Watcher):
 
     def misses_somebody(self) -> bool:
         """Whether a cuff is waited for that may advertise without naming its service."""
-        return not self.bonds.all_stand()
+        return bool(self.delivery.awaited) or not self.bonds.all_stand()
 
     # -- who is to be visited ------------------------------------------------------------------------
 
     def is_cuff(self, path: str) -> bool:
-        """A device that lists or has the Blood Pressure Service, or that we have met, on an adapter of ours."""
+        """On an adapter of ours, a device that lists or has the Blood Pressure Service, or that we know or wait for."""
         device = self.bus.objects.get(path, {}).get(DEVICE)
         return (
             device is not None
             and self.wanted_adapter(path)
-            and (device.get("Address") in self.known or SERVICE in device.get("UUIDs", ()))
+            and (
+                device.get("Address") in self.known
+                or SERVICE in device.get("UUIDs", ())
+                or device.get("Name") in self.delivery.awaited
+            )
         )
 
     def is_other(self, address: str) -> bool:

@@ -70,12 +70,14 @@ class BumbleRadio:
 
         from collector.radio.exclusive.bonds import Bonds
         from collector.radio.exclusive.host import Central
+        from collector.radio.exclusive.our_clock import current_time_service
 
         self._sink, self._plan = sink, plan
         bonds = Bonds(self._keys_folder)
         sink.tell("bonds", bonds.trouble)
         async with self._adapter() as adapter:
             self._device = device = Central(self._name, adapter.host, bonds, self._person)
+            device.add_service(current_time_service(plan.zone))
             device.on(device.EVENT_CONNECTION, self._on_connection)
             device.on(device.EVENT_KEY_STORE_UPDATE, self.advertisers.identities.clear)
             adapter.host.on_advert = self._on_advert

@@ -53,6 +53,8 @@ class Behaviour:
     filters: bool = True  # 1.1: knows 'greater or equal' by sequence number
     crc: bool = False  # 1.1: E2E-CRC on records
     consent: tuple[int, int] | None = None  # user index and code it wants to hear before it tells records
+    users: Mapping[int, int] = field(default_factory=dict)  # several users: index to code; each one's records apart
+    counts: bool = True  # 1.1: tells how many records it keeps
 
     drop: Drop | None = None
     ignores_subscription: bool = False  # sends whether or not anybody subscribed
@@ -68,6 +70,7 @@ class Behaviour:
     stays_s: float | None = None  # leaves so long after it was connected, whatever is going on
     database_hash: bytes | None = None  # of its table, sixteen octets, where it offers one
     clock_first: bool = False  # sends nothing before its clock was written
+    reads_our_clock: bool = False  # sets its clock by the collector's, which it reads before it sends
     clock_unanswered: bool = False  # its clock is written without response
     long_values: int = 0  # device information of so many octets
     extra_characteristics: int = 0  # so many more, of no use to anybody

@@ -25,6 +25,7 @@ from parsers.control import (
     parse_user_control,
 )
 from parsers.errors import ParseError
+from parsers.measurement import parse_enhanced, parse_measurement
 from parsers.record import build_segments
 from parsers.uuids import Uuid
 
@@ -46,7 +47,8 @@ class Conversation:
         self._first_live = len(self._memory.records)
         self._ready = asyncio.Event()  # somebody listens
         self._confirmation: asyncio.Future[bool] | None = None
-        self._consented = self._behaviour.consent is None
+        self._consented = self._behaviour.consent is None and not self._behaviour.users
+        self._user: int | None = None  # whose records are told, where the cuff has several
         self._clock_was_set = not self._behaviour.clock_first
         self._reporting: asyncio.Task[None] | None = None
         self._leaving: asyncio.TimerHandle | None = None
@@ -112,7 +114,11 @@ class Conversation:
             asked = parse_user_control(value)
         except ParseError:
             raise ATT_Error(error_code=0x0D) from None
-        good = asked.op == UserOp.CONSENT and (asked.user_index, asked.consent_code) == self._behaviour.consent
+        users = self._behaviour.users or dict([self._behaviour.consent] if self._behaviour.consent else [])
+        known = asked.user_index is not None and users.get(asked.user_index) == asked.consent_code
+        good = asked.op == UserOp.CONSENT and known
+        if good and self._behaviour.users:
+            self._user = asked.user_index
         self._consented = self._consented or good
         result = UserResult.SUCCESS if good else UserResult.NOT_AUTHORIZED
         reply = build_user_control(UserControl(UserOp.RESPONSE, request=asked.op, result=result))
@@ -136,6 +142,8 @@ class Conversation:
         except TimeoutError:
             self._radio.cut()
             return
+        if self._behaviour.reads_our_clock:
+            await self._radio.follow_collectors_clock(self.connection)
         while True:
             self._radio.news.clear()
             for record in self._waiting():
@@ -167,11 +175,18 @@ class Conversation:
     def _waiting(self) -> list[StoredRecord]:
         if not self._may_send():
             return []
-        waiting = self._memory.pending(self.collector)
+        waiting = [record for record in self._memory.pending(self.collector) if self._tells(record)]
         if self._behaviour.keeps_records:
             live = {id(record) for record in self._memory.records[self._first_live :]}
             return [record for record in waiting if id(record) in live]
         return waiting
+
+    def _tells(self, record: StoredRecord) -> bool:
+        """Whether a record is that of the user who has consented; without several users, every one is."""
+        if not self._behaviour.users:
+            return True
+        parse = parse_enhanced if self._behaviour.enhanced else parse_measurement
+        return self._user is not None and parse(record.payload).user_id == self._user
 
     async def _send(self, record: StoredRecord) -> bool:
         """One record; False when it was not confirmed and the conversation is over."""
@@ -222,7 +237,8 @@ class Conversation:
         except ParseError:
             return
         chosen = self._chosen(asked)
-        if asked.op not in (RecordOp.REPORT, RecordOp.COUNT):
+        self._radio.cuff.steps.append(f"records {value.hex()}")
+        if asked.op != RecordOp.REPORT and not (asked.op == RecordOp.COUNT and self._behaviour.counts):
             reply = answer(asked.op, RecordResult.OP_CODE_NOT_SUPPORTED)
         elif isinstance(chosen, RecordResult):
             reply = answer(asked.op, chosen)
@@ -239,7 +255,7 @@ class Conversation:
         self.stir()
 
     def _chosen(self, asked: RecordControl) -> list[StoredRecord] | RecordResult:
-        records = self._memory.records if self._consented else []
+        records = [record for record in self._memory.records if self._consented and self._tells(record)]
         if asked.operator == Operator.ALL:
             return list(records)
         if asked.operator == Operator.FIRST:

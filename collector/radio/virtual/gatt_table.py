@@ -129,7 +129,7 @@ class TableMaker:
             self._serve(
                 Uuid.GENERIC_ATTRIBUTE_SERVICE, [self.characteristic(Uuid.DATABASE_HASH, READ, behaviour.database_hash)]
             )
-        if behaviour.consent is not None:
+        if behaviour.consent is not None or behaviour.users:
             self._serve(
                 Uuid.USER_DATA_SERVICE,
                 [self.characteristic(Uuid.USER_CONTROL_POINT, WRITE | INDICATE, None, users, guarded)],

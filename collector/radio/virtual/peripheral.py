@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from bumble.att import ATT_Error
 from bumble.controller import Controller
+from bumble.core import UUID, BaseBumbleError
 from bumble.device import Connection
 from bumble.keys import MemoryKeyStore
 from bumble.link import LocalLink
@@ -17,6 +18,7 @@ from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.conversation import Conversation
 from collector.radio.virtual.device import STEPS, Peripheral
 from collector.radio.virtual.gatt_table import TableMaker
+from parsers.uuids import Uuid
 
 if TYPE_CHECKING:
     from collector.radio.virtual.cuff import VirtualCuff
@@ -83,6 +85,15 @@ class CuffRadio:
 
     def forget_bonds(self) -> None:
         self.device.keystore = MemoryKeyStore()
+
+    async def follow_collectors_clock(self, connection: Connection) -> None:
+        """Read the collector's Current Time, where it offers that, and go by it."""
+        service, characteristic = (UUID.from_16_bits(one) for one in (Uuid.CURRENT_TIME_SERVICE, Uuid.CURRENT_TIME))
+        client = connection.gatt_client
+        with suppress(BaseBumbleError, TimeoutError):
+            for found in await client.discover_service(service):
+                for clock in await client.discover_characteristics([characteristic], found):
+                    self.cuff.set_time(bytes(await client.read_value(clock.handle)))
 
     def cut(self, reason: int | None = None) -> None:
         """Hang up at once, or lose the link."""

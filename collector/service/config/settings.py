@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
+from collector.share.relay.kinds import KINDS
 
 
 class RadioKind(StrEnum):
@@ -30,12 +31,8 @@ class Accept(StrEnum):
     KNOWN = "known"
 
 
-class RelayKind(StrEnum):
-    FHIR = "fhir"
-    POSTGRESQL = "postgresql"
-    MQTT = "mqtt"
-    WEBHOOK = "webhook"
-
+RelayKind = StrEnum("RelayKind", {name.upper(): name for name in KINDS})  # type: ignore[misc]
+"""The kinds of receivers: what has a line in `share/relay/kinds.py`."""
 
 PRIVATE_KEY = "AGE-SECRET-KEY-"
 """How a private key of age begins."""
@@ -204,19 +201,35 @@ class Person:
     record: str = key("", "The person's medical record, for FHIR and Open mHealth: 'SYSTEM|NUMBER'.", check=_record)
 
 
+def _users_problem(users: Any) -> str | None:
+    for one in users:
+        found = re.fullmatch(r"([0-9]{1,3}):([0-9]{1,4})", one)
+        if found is None or int(found[1]) > 254:
+            return f"'{one}' is not a user's number (0 to 254) and consent code (0 to 9999), such as '2:4711'"
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class Cuff:
     """A cuff, by its address, that tells its records only after it has heard its user's consent code."""
 
     user: int | None = key(None, "The cuff's number of the user whose records are asked for.", at_least=0, at_most=254)
     consent_code: int | None = key(None, "The code that the cuff shows for this user.", at_least=0, at_most=9999)
+    more_users: tuple[str, ...] = key((), "Further users of it, each as 'NUMBER:CODE'.", check=_users_problem)
+
+    @property
+    def users(self) -> tuple[tuple[int, int], ...]:
+        """Each user's number and consent code."""
+        first = () if self.user is None or self.consent_code is None else ((self.user, self.consent_code),)
+        further = (one.split(":") for one in self.more_users)
+        return (*first, *((int(user), int(code)) for user, code in further))
 
 
 @dataclass(frozen=True, slots=True)
 class Relay:
     """A receiver to which readings are sent on as they come."""
 
-    kind: RelayKind = key(RelayKind.FHIR, "What it is.")
+    kind: RelayKind = key(RelayKind("fhir"), "What it is.")
     url: str = key("", "Where it is: https://…, postgresql://…/DATABASE or mqtts://…")
     user: str = key("", "User name there (PostgreSQL, MQTT).")
     token_file: Path | None = key(None, "A file that holds the bearer token (FHIR).")

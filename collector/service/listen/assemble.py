@@ -17,6 +17,7 @@ from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
+from collector.service.listen.fallback import FallingBack
 from collector.service.listen.pairing_person import StorePerson
 from collector.service.listen.station_clock import StationClock
 from collector.service.listen.store_sink import StoreSink
@@ -35,11 +36,7 @@ NOTICES_S = 900.0
 
 
 def plan_of(config: Config) -> VisitPlan:
-    users = {
-        address: (cuff.user, cuff.consent_code)
-        for address, cuff in config.cuffs.items()
-        if cuff.user is not None and cuff.consent_code is not None
-    }
+    users = {address: cuff.users for address, cuff in config.cuffs.items() if cuff.users}
     return VisitPlan(
         set_clock=config.radio.set_clock,
         clock_wrong_after_s=config.radio.clock_wrong_after_s,
@@ -51,16 +48,22 @@ def plan_of(config: Config) -> VisitPlan:
 def radio_of(config: Config, store_path: Path) -> Radio:
     """The radio that the configuration asks for; its libraries are imported only now."""
     adapter = config.radio.adapter
-    if config.radio.kind is RadioKind.BLUEZ:
+
+    def over_bluez() -> Radio:
         from collector.radio.bluez import BlueZRadio
 
-        return BlueZRadio(adapter, witness=config.radio.witness, person=StorePerson(store_path))
+        of_system = adapter if adapter is None or adapter.startswith("hci") else None
+        return BlueZRadio(of_system, witness=config.radio.witness, person=StorePerson(store_path))
+
+    if config.radio.kind is RadioKind.BLUEZ:
+        return over_bluez()
     if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive import ExclusiveRadio
 
         name = adapter or "hci0"
         transport = f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
-        return ExclusiveRadio(transport, store_path.parent / "bonds", person=StorePerson(store_path))
+        radio = ExclusiveRadio(transport, store_path.parent / "bonds", person=StorePerson(store_path))
+        return FallingBack(radio, over_bluez)
     from collector.service.guided.practice import practice_radio
 
     return practice_radio()

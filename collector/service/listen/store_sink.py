@@ -27,6 +27,7 @@ from collector.radio.port import (
     NotTaken,
     PassingAddress,
     ReceivedPayload,
+    RecordsComplete,
     ValueRead,
 )
 from collector.service.config.settings import Accept
@@ -87,6 +88,7 @@ class StoreSink:
             described_at=told and told[1],
             database_hash=hashed and hashed[0],
             undelivered=manners.undelivered(store, address),
+            newest_records=visits.newest_records(store, address),
         )
 
     def awaited(self) -> frozenset[str]:
@@ -135,6 +137,8 @@ class StoreSink:
                 renewed_bonds.mark_of_visit(store, visit)
             case PassingAddress():
                 same_cuff.note_passing(store, visit)
+            case RecordsComplete():
+                visits.learn_complete(store, visit, fact.user, now)
             case Named():
                 visits.learn_name(store, visit, fact.name, now)
 
@@ -192,6 +196,9 @@ class StoreSink:
             log.info("%s: %s, outside any visit", self._name(cuff), word)
         if outcome.fresh and outcome.reading_id and self.heard:
             self.heard(outcome.reading_id)
+
+    def came(self, visit: int, value: bytes) -> bool:
+        return journal.came(self.store, visit, value)
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self.read_all()

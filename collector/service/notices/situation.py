@@ -30,7 +30,7 @@ from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, payloads, visits
-from collector.store.values import Selection, exact_mmhg
+from collector.store.values import BOND_NOT_CONFIRMED, Selection, exact_mmhg
 from parsers.uuids import Uuid
 
 CLOCKS_APART = timedelta(days=1)
@@ -101,6 +101,7 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
             systolic=exact_mmhg(reading.systolic, reading.unit),
             diastolic=exact_mmhg(reading.diastolic, reading.unit),
             taken_at=reading.taken_at,
+            unconfirmed=BOND_NOT_CONFIRMED in reading.marks,
         )
 
 

@@ -45,6 +45,7 @@ class Taken:
     systolic: Decimal | None
     diastolic: Decimal | None
     taken_at: datetime
+    unconfirmed: bool = False  # it may be another cuff's: nobody has confirmed the bond it came over
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,27 +121,32 @@ def standing(now: Situation, limits: Limits) -> tuple[Notice, ...]:
 
 
 def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
-    """The newest reading of a cuff's slot decides: one that was measured again and lower ends it."""
-    newest: dict[tuple[str, int | None], Taken] = {}
+    """The newest reading of a cuff's slot decides: one that was measured again and lower ends it.
+
+    What came over a bond that nobody has confirmed is told apart, and ends nothing.
+    """
+    newest: dict[tuple[str, int | None, bool], Taken] = {}
     for reading in sorted(now.recent, key=lambda reading: reading.taken_at.timestamp()):
         if (reading.systolic or reading.diastolic) and reading.taken_at > now.now - VERY_HIGH_FOR:
-            newest[reading.cuff, reading.slot] = reading
-    for (cuff, slot), reading in newest.items():
+            newest[reading.cuff, reading.slot, reading.unconfirmed] = reading
+    for (cuff, slot, unconfirmed), reading in newest.items():
         if not limits.very_high or not is_very_high(reading.systolic, reading.diastolic):
             continue
-        who = reading.person or "nobody's yet"
+        person = None if unconfirmed else reading.person
+        who = "perhaps another cuff's, its bond is not confirmed" if unconfirmed else person or "nobody's yet"
+        subject = cuff if slot is None else f"{cuff}-{slot}"
         emergency = f"call {limits.emergency_number or 'the local emergency number'} at once"
         value = f"{pressures_text(reading.systolic, reading.diastolic)} mmHg"
         yield Notice(
             topic="very high",
-            subject=cuff if slot is None else f"{cuff}-{slot}",
-            text="a very high reading came",
+            subject=f"{subject}-unconfirmed" if unconfirmed else subject,
+            text="a very high reading came" + (" over a bond that is not confirmed" if unconfirmed else ""),
             remedy=f"sit quietly for {WAIT_MINUTES} minutes and measure again. Still as high? Call the clinic today. "
             f"With chest pain, breathlessness, weakness, trouble speaking or seeing: {emergency}. {NOT_A_DIAGNOSIS}",
             personal=f"a very high reading came ({who}): {value}, taken {reading.taken_at.isoformat(' ', 'minutes')}",
             detail={
                 "reading_id": reading.reading_id,
-                "person": reading.person,
+                "person": person,
                 "systolic": value_text(reading.systolic),
                 "diastolic": value_text(reading.diastolic),
                 "unit": "mmHg",

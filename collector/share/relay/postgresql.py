@@ -134,7 +134,8 @@ def how_to_connect(receiver: Receiver) -> dict[str, Any]:
 def _rows(batch: Batch, station: str) -> Iterator[list[Any]]:
     for one in batch.readings:
         cells = [None if (value := get(one)) is None else write(value) for get, write in _CELLS]
-        yield [station, *cells, batch.whose.get(one.person or "")]
+        cells[_WHOSE] = batch.whose.get(one.person or "")
+        yield [station, *cells]
 
 
 def _zone(reading: Reading) -> str:
@@ -142,7 +143,7 @@ def _zone(reading: Reading) -> str:
 
 
 def _cell(column: Column) -> tuple[Callable[[Reading], Any], Callable[[Any], Any]]:
-    derived = _zone if column is ZONE else DERIVED.get(column)
+    derived = _MADE_HERE.get(column) or DERIVED.get(column)
     get = derived or (lambda reading: getattr(reading, column.name))
     return get, _clean if column.kind is Kind.TEXT else FORMS[column.kind].plain
 
@@ -156,4 +157,6 @@ def _cleaned(said: Mapping[str, Any]) -> dict[str, Any]:
     return {name: _clean(value) if isinstance(value, str) else value for name, value in said.items()}
 
 
-_CELLS = [_cell(column) for column in COLUMNS if column is not PERSON_UID]
+_MADE_HERE: Mapping[Column, Callable[[Reading], Any]] = {ZONE: _zone, PERSON_UID: lambda reading: None}
+_CELLS = [_cell(column) for column in COLUMNS]
+_WHOSE = COLUMNS.index(PERSON_UID)

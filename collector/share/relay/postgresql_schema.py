@@ -7,13 +7,16 @@ people that it was granted (PostgreSQL manual, row security policies; views with
 from collector.share.export.column_forms import DERIVED, FORMS, READING
 from collector.store.columns import Column, Kind
 
-VERSION = 2
+_LATER = READING[22:]
+"""What a reading declares since these tables were made first."""
+VERSION = 2 + len(_LATER)
 """Counts up with every change; a station that meets another one says so and waits."""
 
 ZONE = Column("zone", Kind.TEXT, "IANA name of the zone that it was taken in", optional=True)
 PERSON_UID = Column("person_uid", Kind.TEXT, "names the person at whatever station, hex", optional=True)
-_FIRST: tuple[Column, ...] = (*(one for one in READING if one.name != "sightings"), *DERIVED)
-COLUMNS: tuple[Column, ...] = (*_FIRST, *(one for one in READING if one.name == "sightings"), ZONE, PERSON_UID)
+_FIRST: tuple[Column, ...] = (*(one for one in READING[:22] if one.name != "sightings"), *DERIVED)
+_SIGHTINGS = next(one for one in READING if one.name == "sightings")
+COLUMNS: tuple[Column, ...] = (*_FIRST, _SIGHTINGS, ZONE, PERSON_UID, *_LATER)
 """A view's columns keep their order, so later ones stand behind. That a reading was sent once more is no news:
 `sightings` is as it was when the reading was sent on."""
 NAMES = ", ".join(one.name for one in COLUMNS)

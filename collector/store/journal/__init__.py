@@ -1,5 +1,5 @@
 """The journal: every payload as it came, on disk before anything looks into it."""
 
-from collector.store.journal.payloads import Appended, Counts, Trouble, append, append_all, counts, troubles
+from collector.store.journal.payloads import Appended, Counts, Trouble, append, append_all, came, counts, troubles
 
-__all__ = ["Appended", "Counts", "Trouble", "append", "append_all", "counts", "troubles"]
+__all__ = ["Appended", "Counts", "Trouble", "append", "append_all", "came", "counts", "troubles"]

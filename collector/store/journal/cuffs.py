@@ -163,8 +163,15 @@ def await_name(store: Store, name: str, until: datetime) -> None:
 
 
 def awaited(store: Store, now: datetime) -> frozenset[str]:
-    """Names by which cuffs are waited for."""
-    return frozenset(name for (name,) in store.query("SELECT name FROM awaited WHERE until > ?", (to_us(now),)))
+    """Names by which cuffs are waited for, and addresses that were added and under which nobody has come since."""
+    rows = store.query(
+        """SELECT name FROM awaited WHERE until > ?
+        UNION ALL SELECT address FROM cuff WHERE NOT forgotten AND address <> ?
+        AND (forgotten_set_at NOTNULL OR NOT EXISTS (SELECT 1 FROM payload WHERE cuff_id = cuff.id))
+        AND NOT EXISTS (SELECT 1 FROM visit WHERE cuff_id = cuff.id AND opened_at > coalesce(forgotten_set_at, 0))""",
+        (to_us(now), HAND),
+    )
+    return frozenset(name for (name,) in rows)
 
 
 def called(store: Store, advertised: str, since: datetime) -> str | None:

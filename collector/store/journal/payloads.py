@@ -251,6 +251,11 @@ def has_unplaced(store: Store, cuff_id: int) -> bool:
     return store.row(query, (cuff_id,)) is not None
 
 
+def came(store: Store, visit: int, value: bytes) -> bool:
+    """Whether these very octets arrived in a visit."""
+    return store.row("SELECT 1 FROM payload WHERE visit_id = ? AND value = ? LIMIT 1", (visit, value)) is not None
+
+
 def count_of_cuff(store: Store, cuff_id: int) -> int:
     """How many payloads came from a cuff."""
     return int(store.scalar("SELECT count(*) FROM payload WHERE cuff_id = ?", (cuff_id,)))

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -88,6 +89,40 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
         _learn(store, visit, "handles", None, text.encode(), at, 0, None)
         if payloads.has_unplaced(store, cuff):
             derivation.note_redo(store, cuff)
+
+
+_RECORD = 0x2B36  # Blood Pressure Record; its segments begin with a header, bit 0 on a record's first, and the number
+
+
+def learn_complete(store: Store, visit: int, user: int | None, at: datetime) -> None:
+    """Every record that the cuff keeps of a user is here: note the newest of this visit, where none is damaged."""
+    with store.transaction():
+        rows = store.query(
+            """SELECT value, kind FROM payload LEFT JOIN outcome ON payload_id = payload.id
+               WHERE visit_id = ? AND characteristic = ?""",
+            (visit, _RECORD),
+        ).fetchall()
+        firsts = [value for value, _ in rows if len(value) >= 3 and value[0] & 1]
+        if not firsts or any(kind == "undecodable" for _, kind in rows):
+            return
+        newest = max(firsts, key=lambda value: int.from_bytes(value[1:3], "little"))
+        text = json.dumps({"user": user, "newest": newest.hex()})
+        _learn(store, visit, "records", None, text.encode(), at, 0, None)
+
+
+def newest_records(store: Store, cuff: str) -> dict[int | None, bytes]:
+    """By user: the first segment of the newest stored record of a cuff, where every older one is here as well."""
+    rows = store.query(
+        """SELECT value FROM visit_fact WHERE kind = 'records'
+           AND cuff_id = (SELECT id FROM cuff WHERE address = ?) ORDER BY at""",
+        (cuff,),
+    )
+    found: dict[int | None, bytes] = {}
+    for (value,) in rows:
+        with suppress(ValueError, TypeError, KeyError):  # a merged store may hold anything there
+            told = json.loads(value)
+            found[told["user"]] = bytes.fromhex(told["newest"])
+    return found
 
 
 def last_ended(store: Store) -> int:

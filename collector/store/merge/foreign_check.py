@@ -98,7 +98,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "cuff": {"address": _name, "name": _name, "name_set_at": _SINCE, "forgotten": _FLAG, "forgotten_set_at": _SINCE,
              "advertised": lambda value: text_problem(_text(value))},
     "visit": {"uid": _uid, "source": _name, "opened_at": _INSTANT, "closed_at": _INSTANT, "outcome": _plain},
-    "visit_fact": {"uid": _uid, "kind": _one_of("read", "clock set", "bond", "name", "handles"),
+    "visit_fact": {"uid": _uid, "kind": _one_of("read", "clock set", "bond", "name", "handles", "records"),
                    "characteristic": _16_BIT, "value": _octets, "at": _INSTANT, "round_trip_us": _WHOLE,
                    "error": _between(0, 255)},
     "payload": {"uid": _uid, "number": _WHOLE, "characteristic": _16_BIT, "value": _octets, "arrived_at": _INSTANT,

@@ -7,17 +7,25 @@ import asyncio
 import sys
 from collections.abc import Awaitable, Callable
 
+from bluez_window import window
 from faults_of_cuffs import (
     bond_cut_off,
     cuff_forgot,
+    many_waiting,
     no_service_named,
     private_address,
-    ten_waiting,
     two_seconds,
     we_forgot,
 )
 from faults_of_manners import beside_one_that_ignores_pairing, hangs_up_at_pairing, keeps_no_bond
-from faults_of_the_system import adapter_pulled, blocked, bluetoothd_hung, bluetoothd_killed, dbus_started_again
+from faults_of_the_system import (
+    adapter_pulled,
+    blocked,
+    bluetoothd_hung,
+    bluetoothd_killed,
+    dbus_started_again,
+    two_adapters,
+)
 from kills import kills
 from lab import Lab
 from neighbour import chatty
@@ -32,7 +40,7 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "dbus": dbus_started_again,
     "unnamed": no_service_named,
     "private": private_address,
-    "ten": ten_waiting,
+    "many": many_waiting,
     "two-seconds": two_seconds,
     "cuff-forgot": cuff_forgot,
     "we-forgot": we_forgot,
@@ -42,6 +50,7 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "ignores": beside_one_that_ignores_pairing,
     "rfkill": blocked,
 }
+BY_NAME = {"two-adapters": two_adapters}  # done only where asked for
 
 
 async def main() -> None:
@@ -58,7 +67,7 @@ async def main() -> None:
     for name in wanted:
         say(name)
         try:
-            await asyncio.wait_for(FAULTS[name](lab), 400)
+            await asyncio.wait_for((FAULTS | BY_NAME)[name](lab), 400)
         except Exception as error:
             step(name, failed=f"{type(error).__name__}: {error}")
     if wanted:
@@ -67,6 +76,7 @@ async def main() -> None:
             "end",
             seconds=round(seconds, 1),
             status=lab.listener.process.returncode,
+            window_ms=window(lab.listener.said()),
             tracebacks=sum("Traceback" in line and "/collector/" in line for line in lab.listener.said().splitlines()),
         )
     say("done")

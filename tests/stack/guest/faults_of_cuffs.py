@@ -36,17 +36,17 @@ async def private_address(lab: Lab) -> None:
     )
 
 
-async def ten_waiting(lab: Lab) -> None:
-    """Ten cuffs speak up at once, for the first time; and once more."""
-    cuffs = [await lab.cuff() for _ in range(10)]
+async def many_waiting(lab: Lab) -> None:
+    """Ten cuffs (five in the short form) speak up at once, for the first time; and once more."""
+    cuffs = [await lab.cuff() for _ in range(10 if lab.times >= 10 else 5)]
     for cuff in cuffs:
         fill(cuff, 3)
     await asyncio.gather(*(emptied(cuff, 3) for cuff in cuffs))
-    say("all ten were there once")
+    say("all were there once")
     for cuff in cuffs:
         fill(cuff, 3)
     await asyncio.gather(*(emptied(cuff, 3) for cuff in cuffs))
-    await outcome("ten waiting", cuffs)
+    await outcome("many waiting", cuffs)
 
 
 async def two_seconds(lab: Lab) -> None:

@@ -6,7 +6,7 @@ import struct
 from collections.abc import Awaitable, Callable
 
 from lab import STORE, Lab, emptied, fill, in_the_middle, outcome
-from machine import Collected, end_dbus, start_bluetoothd, start_dbus
+from machine import Collected, adapter_there, end_dbus, start_bluetoothd, start_dbus
 
 
 async def bluetoothd_killed(lab: Lab) -> None:
@@ -102,3 +102,40 @@ async def blocked(lab: Lab) -> None:
 def _rfkill(block: bool) -> None:
     with open("/dev/rfkill", "wb", buffering=0) as switch:
         switch.write(struct.pack("<IBBBB", 0, 2, 3, block, 0))  # all Bluetooth: change to
+
+
+async def two_adapters(lab: Lab) -> None:
+    """Both hear the cuff: one visit at a time, one bond, one cuff."""
+    await lab.air.plug_controller(1)
+    if not await adapter_there("hci1", 30):
+        raise RuntimeError("no second adapter")
+    await asyncio.sleep(3)
+    cuff = await lab.cuff()
+    for _ in range(3):
+        fill(cuff, 3)
+        await emptied(cuff, 2)
+        await asyncio.sleep(1)
+    bonds = [number for number in (0, 1) if await _bonded(number, cuff.address)]
+    found = Collected(STORE)
+    said = lab.listener.said()
+    await lab.air.pull_controller(1)
+    await asyncio.sleep(2)
+    await outcome(
+        "two adapters",
+        [cuff],
+        bonds=len(bonds),
+        met=found.cuffs_since(cuff.address),
+        missing=found.bond_missing(cuff.address),
+        visits=said.count(f"{cuff.address}: visit began"),
+        conditions=found.conditions,
+    )
+
+
+async def _bonded(adapter: int, address: str) -> bool:
+    process = await asyncio.create_subprocess_exec(
+        *("busctl", "get-property", "org.bluez", f"/org/bluez/hci{adapter}/dev_{address.replace(':', '_')}"),
+        *("org.bluez.Device1", "Bonded"),
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
+    return b"true" in (await process.communicate())[0]

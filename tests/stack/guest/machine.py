@@ -22,7 +22,7 @@ class Program:
     """A process whose output goes to a file."""
 
     def __init__(self, name: str, command: list[str], **environment: str) -> None:
-        self.name, self.log = name, Path(f"{name}.log").absolute()
+        self.name, self.log = name, Path(os.environ["LAB_LOGS"], f"{name}.log").absolute()
         with self.log.open("ab") as out:
             self._mark = out.tell()
             self.process = subprocess.Popen(

@@ -4,6 +4,7 @@ import asyncio
 import time
 
 from machine import Collected
+from paced import PacedLink
 
 from collector.radio.virtual.cuff import VirtualCuff
 
@@ -11,7 +12,10 @@ SUBSCRIBES = "subscribe 2a35"
 
 
 async def subscribed(cuff: VirtualCuff, timeout_s: float = 60) -> dict[str, float | int]:
-    """Seconds from its first advertisement, which is now, to its subscription; requests on the link before that."""
+    """Seconds from its first advertisement, which is now, to its subscription; requests on the link before that.
+
+    minimum_s: what the link itself takes at its pace: an advertisement to be heard, and each request there and back.
+    """
     began, before = time.monotonic(), list(cuff.steps).count(SUBSCRIBES)
     while list(cuff.steps).count(SUBSCRIBES) == before:
         if time.monotonic() > began + timeout_s:
@@ -20,7 +24,14 @@ async def subscribed(cuff: VirtualCuff, timeout_s: float = 60) -> dict[str, floa
     steps = list(cuff.steps)
     end = len(steps) - 1 - steps[::-1].index(SUBSCRIBES)
     start = max(number for number, step in enumerate(steps[:end]) if step == "connect")
-    return {"subscribed_s": round(time.monotonic() - began, 2), "requests_before": end - start - 1}
+    took, requests = time.monotonic() - began, end - start - 1
+    minimum = cuff.behaviour.interval_ms / 1000 + (requests + 1) * 2 * PacedLink.pace_s
+    return {
+        "subscribed_s": round(took, 2),
+        "requests_before": requests,
+        "minimum_s": round(minimum, 2),
+        "times_minimum": round(took / minimum, 1),
+    }
 
 
 async def visit(cuff: VirtualCuff, count: int, store: str) -> dict[str, object]:

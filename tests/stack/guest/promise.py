@@ -7,7 +7,6 @@ from air import Air
 from lab import Lab
 from machine import Collected, Program, listen, start_bluetoothd
 from one_visit import visit
-from pairing_scenes import play
 from report import say, step
 
 from collector.radio.virtual.behaviour import Behaviour
@@ -61,8 +60,6 @@ async def main() -> None:
     say("the same with witness and standing subscription both off: this must lose records")
     cuff.forget_bonds()
     await unprotected(air)
-    say("another station, which takes known cuffs alone")
-    await play(air)
 
 
 async def without_right(air: Air) -> None:

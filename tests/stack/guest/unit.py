@@ -12,13 +12,14 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from air import Air
 from machine import Collected
 from report import say, step
 
-from collector.radio.virtual.behaviour import Behaviour
+from collector.radio.virtual.behaviour import Behaviour, Drop
 from collector.radio.virtual.cuff import VirtualCuff
 
 PROJECT = Path(__file__).parents[3]
@@ -230,6 +231,7 @@ async def hang(air: Air) -> None:
     await until("active", "ActiveState")
     step("afterwards", **await visit(cuff, 5, wait_s=60), sources=dict(Collected(STORE).sources))
     await crash(cuff)
+    await real_crash(air)
 
 
 async def crash(cuff: VirtualCuff) -> None:
@@ -244,6 +246,26 @@ async def crash(cuff: VirtualCuff) -> None:
     another = bluetoothd() not in (before, None)
     await asyncio.sleep(5)
     step("after a crash", **await visit(cuff, 4, wait_s=60), another=another)
+
+
+async def real_crash(air: Air) -> None:
+    """A cuff that leaves before it has answered bluetoothd's first request: 5.66 crashes over it, 5.82 does not."""
+    say("a cuff that leaves at the first request")
+    hasty = replace(MANNER, drop=Drop("mtu", times=4), advertises_s=20.0)
+    cuff = await air.cuff("Hasty cuff", "F0:F1:F2:F3:F4:F6", hasty)
+    before, seen = bluetoothd(), set()
+    for _ in range(5):
+        speaking = asyncio.create_task(visit(cuff, 1, wait_s=1))
+        while not speaking.done():
+            seen.add(bluetoothd())
+            await asyncio.sleep(0.2)
+    end = time.monotonic() + 60
+    while bluetoothd() is None and time.monotonic() < end:  # noqa: ASYNC110
+        await asyncio.sleep(0.5)
+    crashed, back = seen - {before} != set(), bluetoothd() is not None
+    await asyncio.sleep(5)
+    calm = await air.cuff("Calm cuff", "F0:F1:F2:F3:F4:F7", MANNER)
+    step("after a real crash", **await visit(calm, 3, wait_s=60), crashed=crashed, back=back, cuts=cuff.cuts.total())
 
 
 async def main() -> None:

@@ -1,6 +1,10 @@
-"""Cuffs that show digits, have lost their bond, or name no service; a station that takes known ones alone."""
+"""Cuffs that show digits, have lost their bond, or name no service; a station that takes known ones alone.
+
+Arguments: which scenes; else all.
+"""
 
 import asyncio
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +14,7 @@ from air import Air
 from bumble.device import Connection
 from bumble.pairing import PairingConfig, PairingDelegate
 from desk import PULSE_S, Desk, Terminal
-from lab import MANNER, emptied, fill, outcome
+from lab import MANNER, Lab, emptied, fill, outcome
 from machine import Collected, Program, listen
 from report import say, step
 
@@ -24,7 +28,7 @@ from collector.store.readings import renewed_bonds
 STORE = "/run/p.db"
 DIGITS = 135790
 SHOWS = Behaviour(
-    passkey=DIGITS, demands_digits=True, interval_ms=250, lingers_s=2.0, patience_s=25.0, advertises_s=45.0
+    passkey=DIGITS, demands_digits=True, interval_ms=250, lingers_s=2.0, patience_s=60.0, advertises_s=45.0
 )
 READS_AND_TYPES_S = 12.0  # longer than anything that hangs is waited for
 
@@ -177,9 +181,9 @@ async def borne_by_another(station: Station) -> None:
         "borne by another: the cuff itself",
         [cuff],
         STORE,
-        others=len(other.confirmed),
+        others=sum(payload in Collected(STORE).payloads for payload in other.measured),
         wakings=wakings,
-        marked=[systolic for systolic, found in marks.items() if found and systolic != 250],
+        marked=[systolic for systolic, found in marks.items() if "bond" in " ".join(found) and systolic != 250],
     )
     await renewed(station, cuff)
 
@@ -217,18 +221,20 @@ async def names_no_service(station: Station) -> None:
     await outcome("new and names no service", [cuff], STORE, wakings=[first, later])
 
 
-SCENES = (shows_digits, compares_number, borne_by_another, names_no_service)
+SCENES = {"digits": shows_digits, "number": compares_number, "another": borne_by_another, "unnamed": names_no_service}
 
 
-async def play(air: Air) -> None:
-    station = Station(air)
+async def main() -> None:
+    lab = Lab()
+    await lab.begin(listener=False)
+    station = Station(lab.air)
     await station.open()
-    for scene in SCENES:
-        say(scene.__name__.replace("_", " "))
+    for name in sys.argv[1:] or SCENES:
+        say(name)
         try:
-            await asyncio.wait_for(scene(station), 300)
+            await asyncio.wait_for(SCENES[name](station), 400)
         except Exception as error:
-            step(f"{scene.__name__} failed", why=f"{type(error).__name__}: {error}")
+            step(f"{name} failed", why=f"{type(error).__name__}: {error}")
     await station.listener.end()
     said = station.listener.said()
     step(
@@ -236,3 +242,6 @@ async def play(air: Air) -> None:
         status=station.listener.process.returncode,
         tracebacks=sum("Traceback" in line for line in said.splitlines()),
     )
+
+
+asyncio.run(main())
