@@ -6,10 +6,18 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.asked_series import FirstDay, Json, LastDay, ProtocolName, Whose, asked, readings_of
+from collector.cli.common.asked_series import (
+    FirstDay,
+    Json,
+    LastDay,
+    ProtocolName,
+    Whose,
+    asked,
+    need_pressures,
+    readings_of,
+)
 from collector.cli.common.cautions import caution, tell
 from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
-from collector.cli.common.pressures import need_pressures
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import average_fields

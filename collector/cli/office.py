@@ -6,9 +6,8 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.asked_series import Whose
+from collector.cli.common.asked_series import Whose, need_pressures
 from collector.cli.common.command import Usage, new_app, of, out, say
-from collector.cli.common.pressures import need_pressures
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import Visit

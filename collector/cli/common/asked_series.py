@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
+from decimal import Decimal
 from typing import Annotated
 
 import typer
@@ -10,6 +11,7 @@ from collector.cli.common.command import GlobalOptions, Usage
 from collector.cli.common.dates import day
 from collector.numbers.protocols import UnknownProtocol
 from collector.numbers.rules import Plan, Protocol
+from collector.numbers.typed_pressures import typed_pressures
 from collector.numbers.values import Sample
 from collector.service.config.plans import in_force
 from collector.share.samples import samples
@@ -55,6 +57,14 @@ def asked(
     except UnknownProtocol as unknown:
         raise Usage(str(unknown)) from None
     return Asked(person=found.name, protocol=rules, plan=plan, first=since, last=until)
+
+
+def need_pressures(text: str, option: str) -> tuple[Decimal, Decimal]:
+    """Systolic and diastolic, mmHg. Raises Usage, naming the option."""
+    try:
+        return typed_pressures(text)
+    except ValueError as wrong:
+        raise Usage(f"{option} {text!r} {wrong}") from None
 
 
 def readings_of(store: Store, asked: Asked) -> list[Reading]:

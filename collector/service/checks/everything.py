@@ -4,12 +4,14 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-from collector.service.checks import bluetooth, clock, configured, notices, relay, service
+from collector.service.checks import bluetooth, clock, configured, relay, service
 from collector.service.checks import store as stored
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config, wall_zone
 from collector.service.config.settings import RadioKind
 from collector.service.listener_lock import listener
+from collector.service.notices.rounds import notices_now
+from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_store
@@ -28,7 +30,7 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
             for finding in service.standing_conditions(store, pid, wall_zone(config)):
                 told.add(finding.topic)
                 yield finding
-            yield from notices.look(store, config)
+            yield from _notices(store, config)
             yield from relay.look(store, config)
             yield from configured.unknown_people(store, config)
     except (StoreError, OSError) as error:
@@ -38,6 +40,13 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
     yield from service.witness(config, pid, told)
     yield from clock.look(datetime.now(UTC), newest, wall_zone(config))
     yield from _radio(config, bluetooth.look)
+
+
+def _notices(store: Store, config: Config) -> Iterator[Finding]:
+    """What the service would give notice of; what it tells of itself is told already."""
+    for notice in notices_now(store, config):
+        if notice.topic != "service":
+            yield attention(notice.topic, notice.words(personal=True), notice.remedy)
 
 
 def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:

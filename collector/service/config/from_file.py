@@ -5,7 +5,6 @@ QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tab
 
 import os
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import tzinfo
@@ -73,6 +72,8 @@ def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | 
     """Read a configuration from TOML text. Raises ConfigError."""
     tables: dict[str, Any] = {}
     if text:
+        import tomllib  # a command without a configuration starts sooner
+
         try:
             tables = tomllib.loads(text)
         except tomllib.TOMLDecodeError as error:

@@ -3,7 +3,6 @@
 from collections.abc import Iterator
 from decimal import Decimal
 
-from collector.numbers import words
 from collector.numbers.levels import is_very_high
 from collector.store.values import Reading, exact_mmhg
 
@@ -20,6 +19,7 @@ def very_high_pressure(systolic: Decimal | None, diastolic: Decimal | None, unit
 
 def caution(emergency_number: str) -> Iterator[str]:
     """What to say after a list that holds very high readings. emergency_number: empty where none is configured."""
+    from collector.numbers import words  # `readings` starts without: most lists have nothing very high in them
 
     yield words.very_high_in_a_list()
     yield words.signs(emergency_number)
