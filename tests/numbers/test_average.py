@@ -441,3 +441,10 @@ def test_what_is_struck_out_or_standing_is_nothing_to_fall_from() -> None:
     assert [one.sitting.reading_id for one in found.on_standing] == ["d3-morning-2", "d3-morning-2"]
     assert found.too_close == 1  # the struck one
     assert found.had == average(series(week()), NICE).had
+
+
+def test_a_value_on_the_threshold_is_at_or_above_it() -> None:
+    on = ((130, 79), (130, 79))
+    found = average(series(week(morning=on, evening=on)), AMA)
+    assert found.load is not None
+    assert (found.load.systolic, found.load.diastolic) == (found.load.of, 0)

@@ -182,3 +182,15 @@ def test_a_chance_is_never_a_percentage(share: float, said: str) -> None:
 def test_a_fall_by_itself_is_a_number_beside_the_difference() -> None:
     assert words.falls_by_itself(-9.04, 1.17) == "High values tend to fall by themselves. About 1 of the 9 may be that."
     assert "Less than 1 of the 9" in words.falls_by_itself(-9.04, 0.3)
+
+
+@pytest.mark.parametrize(
+    ("said", "told"),
+    [
+        (Said.CLEAR, "The top value is 9 lower than before. Chance alone would rarely do that."),
+        (Said.LIKELY, "The top value looks lower, by about 9. It may still be chance."),
+        (Said.UNKNOWN, "We cannot tell if the top value changed. That does not mean that nothing changed."),
+    ],
+)
+def test_a_difference_is_said_as_sure_as_it_is(said: Said, told: str) -> None:
+    assert words.difference("top", -9.2, said) == told

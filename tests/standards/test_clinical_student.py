@@ -64,3 +64,5 @@ def test_no_quantile_outside_0_to_1(wrong: float) -> None:
 def test_no_degrees_of_freedom_no_quantile() -> None:
     with pytest.raises(ValueError, match="above 0"):
         quantile(0.9, 0)
+    with pytest.raises(ValueError, match="degrees"):
+        two_sided_p(1.0, 0)
