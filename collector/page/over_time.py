@@ -27,6 +27,8 @@ from collector.store.people.page_devices import Role
 from collector.store.values import Selection
 
 DOSES_SHOWN = 6
+MOST_PLOTTED = 1300
+"""Readings; each is two marks of some thirty octets, and a page has to be light."""
 WIDTH, HEIGHT = 150.0, 80.0  # mm
 BACK = {"1": 31, "6": 182, "12": 365}
 """Months that can be plotted, with their days; a longer plot would be a heavy page."""
@@ -127,8 +129,8 @@ def _draw(
 def _plot(request: Request, back: int) -> Markup:
     """The report's own drawing, of the days up to the newest reading."""
     around, person = room(request), whose(request)
-    newest = list(readings.select(around.store, Selection(person=person.name, last=1)))
-    since = newest[-1].taken_at.date() + timedelta(days=-back)
+    newest = list(readings.select(around.store, Selection(person=person.name, last=MOST_PLOTTED)))
+    since = max(newest[-1].taken_at.date() + timedelta(days=-back), newest[0].taken_at.date())
     data = gather(around.store, replace(wanted(around, person), since=since), datetime.now(UTC))
     return Markup(
         svg(draw_chart(data, WIDTH, HEIGHT), f"Every reading since {since}, with thresholds and means in mmHg")

@@ -39,6 +39,10 @@ class Store:
         with as_store_error(self.path):
             self.connection.executemany(sql, values)
 
+    def take_any_text(self) -> None:
+        """From here on octets that are no UTF-8 are shown as what cannot be shown: somebody wrote such a text."""
+        self.connection.text_factory = lambda octets: octets.decode("utf-8", "replace")
+
     def row(self, sql: str, values: Iterable[Any] = ()) -> tuple[Any, ...] | None:
         with as_store_error(self.path):
             found: tuple[Any, ...] | None = self.query(sql, values).fetchone()

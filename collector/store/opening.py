@@ -5,6 +5,7 @@ WAL with synchronous=FULL: a commit is on the disk when it returns, and readers 
 """
 
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -128,21 +129,41 @@ def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
         try:
             connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
             connection.execute("PRAGMA foreign_keys=ON")
-            connection.execute("PRAGMA synchronous=FULL")
             if read_only:
-                try:
-                    connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-                except sqlite3.OperationalError:
-                    # A store on read-only media has no place for the -shm file. Without -wal nobody is
-                    # writing.
-                    if path.with_name(path.name + "-wal").exists():
-                        raise
-                    connection.close()
-                    connection = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
+                connection = _readable(path, connection)
+            connection.execute("PRAGMA synchronous=FULL")
         except BaseException:
             connection.close()
             raise
         return connection
+
+
+def _readable(path: Path, connection: sqlite3.Connection) -> sqlite3.Connection:
+    """The connection or, on a file system that cannot be written and so has no place for the -shm file, another.
+
+    Without a log nobody is writing there. With one, which a power cut left, what was committed last stands in the log:
+    both are read from a private copy that goes as soon as it is open.
+    """
+    try:
+        connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        return connection
+    except sqlite3.OperationalError:
+        log = path.with_name(f"{path.name}-wal")
+        if log.exists() and not os.statvfs(path.parent).f_flag & os.ST_RDONLY:
+            raise
+    connection.close()
+    if not log.exists():
+        return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
+    try:
+        with TemporaryDirectory(prefix="quietcuff-") as folder:
+            copy = Path(folder) / path.name
+            for source, target in ((path, copy), (log, copy.with_name(f"{copy.name}-wal"))):
+                shutil.copyfile(source, target)
+            with closing(sqlite3.connect(copy)) as whole:
+                whole.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            return sqlite3.connect(f"{copy.as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
+    except OSError as error:
+        raise StoreError(f"{path}: cannot be copied to be read ({error.strerror}); free some space", "full") from error
 
 
 def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
@@ -231,6 +252,8 @@ def open_as_it_is(path: Path) -> Iterator[Store]:
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"
-    with as_store_error(path), closing(sqlite3.connect(uri, uri=True, isolation_level=None)) as connection:
-        _version(path, connection, create=False)
-        yield Store(path, connection, read_only=True)
+    with as_store_error(path):
+        opened = _readable(path, sqlite3.connect(uri, uri=True, isolation_level=None))
+        with closing(opened) as connection:
+            _version(path, connection, create=False)
+            yield Store(path, connection, read_only=True)

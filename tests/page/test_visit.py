@@ -1,10 +1,13 @@
 """For the visit: the report as it is printed, its period, the PDF. Over time: plot, means and notes."""
 
+from datetime import UTC, datetime, timedelta
+
 import pypdfium2
 import pytest
-from station_page import BEN, MIRA, Pages, once_of
+from station_page import BEN, MIRA, Pages, once_of, send
 
 from collector.numbers import words
+from collector.store import Selection, readings
 from collector.store.people import notes
 from collector.store.people.page_devices import Role
 
@@ -77,7 +80,7 @@ async def test_a_wrong_note_keeps_what_was_typed(pages: Pages, day: str, text: s
 
 
 async def test_another_persons_note_is_not_reached(pages: Pages) -> None:
-    from datetime import UTC, date, datetime
+    from datetime import date
 
     note = notes.add(pages.store, BEN, date(2031, 3, 4), "ben's", "other", datetime.now(UTC))
     browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
@@ -91,6 +94,20 @@ async def test_every_plot_is_light_enough(pages: Pages, months: str) -> None:
     answer = await pages.signed_in(Role.PERSON, MIRA).get(f"/p/{pages.row(MIRA)}/time?months={months}")
     assert answer.status_code == 200
     assert len(answer.content) < 100_000
+
+
+async def test_a_plot_of_more_readings_than_a_page_carries_begins_later_and_says_so(
+    pages: Pages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
+    for number in range(8):
+        send(pages.store, datetime.now(UTC) - timedelta(days=90 + number), 150)
+    newest = list(readings.select(pages.store, Selection(person=MIRA)))
+    every = (await browser.get(f"/p/{row}/time?months=12")).text
+    monkeypatch.setattr("collector.page.over_time.MOST_PLOTTED", len(newest) - 8)
+    fewer = (await browser.get(f"/p/{row}/time?months=12")).text
+    assert f"Every reading since {newest[8].taken_at.date()}" in fewer
+    assert len(fewer) < len(every)
 
 
 async def test_office_values_are_kept_and_wrong_ones_told(pages: Pages) -> None:

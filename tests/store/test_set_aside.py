@@ -66,6 +66,18 @@ def test_a_text_that_is_none_is_shown_as_well_as_can_be(tmp_path: Path) -> None:
         assert len(list(checks.look(store, quick=False, listening=False)))
 
 
+@pytest.mark.parametrize("cell", ["reading SET note", "reading SET stamp", "zone SET name", "outcome SET reason"])
+def test_a_rebuild_heals_a_derived_text_that_is_none(cell: str, tmp_path: Path) -> None:
+    with five(tmp_path / "store.db") as store:
+        before = list(readings.select(store))
+        store.connection.executescript(f"UPDATE {cell} = CAST(x'41ff' AS TEXT)")
+    with open_store(tmp_path / "store.db") as store:
+        intake.rebuild(store)
+    with open_store(tmp_path / "store.db") as store:
+        assert list(readings.select(store)) == before
+        assert store.query("SELECT DISTINCT reason FROM outcome").fetchall() == [(None,)]
+
+
 def test_an_arrival_in_no_year_is_kept_and_told(tmp_path: Path) -> None:
     with five(tmp_path / "store.db") as store:
         store.connection.executescript(

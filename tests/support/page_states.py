@@ -2,8 +2,8 @@
 
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
 
-from playwright.async_api import Page
 from station_page import KITCHEN, Serving
 
 from collector.store import people
@@ -12,6 +12,9 @@ from collector.store.journal import cuffs, manners, pairing, visits
 from collector.store.people import loans, notes
 from collector.store.people.loan_states import State
 from collector.store.people.page_devices import Role, invite
+
+if TYPE_CHECKING:
+    from playwright.async_api import Locator, Page
 
 NEW = "F0:F1:F2:F3:F4:F5"
 LENT = "C0:FF:EE:00:00:0A"
@@ -31,9 +34,14 @@ def furnish(store: Store) -> None:
     notes.add(store, people.by_row(store, 1).name, now.date(), "new tablet", notes.REGIMEN, now)  # type: ignore[union-attr]
 
 
-async def every(page: Page, serving: Serving, store: Store, row: int) -> AsyncIterator[str]:
+async def every(page: "Page", serving: Serving, store: Store, row: int) -> AsyncIterator[str]:
     """Goes through them and says which it is. Signed in as keeper."""
     base, own = serving.base, f"{serving.base}/p/{row}"
+
+    async def press(button: "Locator") -> None:
+        """And see what follows: a click alone may return before it."""
+        async with page.expect_navigation():
+            await button.click()
 
     async def wrong(path: str, field: str, value: str, button: str) -> str:
         """A form sent with what is not taken."""
@@ -43,8 +51,7 @@ async def every(page: Page, serving: Serving, store: Store, row: int) -> AsyncIt
         await form.locator(f"[name={field}]").evaluate(
             "(one, value) => { one.required = false; one.removeAttribute('maxlength'); one.value = value; }", value
         )
-        await form.get_by_role("button", name=button).first.click()
-        await page.wait_for_load_state()
+        await press(form.get_by_role("button", name=button).first)
         return f"{path}: {field} not taken"
 
     for path in ("people", "nobody", "station", "devices", "desk", "in/x", "nothing"):
@@ -75,15 +82,15 @@ async def every(page: Page, serving: Serving, store: Store, row: int) -> AsyncIt
     await page.goto(f"{base}/desk")
     for box in await page.get_by_role("checkbox").all():
         await box.check()
-    await page.get_by_role("button", name="Take them back").click()
+    await press(page.get_by_role("button", name="Take them back"))
     yield "desk, coming back"
     await page.goto(f"{own}/measure")
     yield "measure"
-    await page.get_by_role("button", name="Begin").click()
+    await press(page.get_by_role("button", name="Begin"))
     yield "measure, asking"
-    await page.get_by_role("button", name="Yes").click()
+    await press(page.get_by_role("button", name="Yes"))
     yield "measure, resting"
-    await page.get_by_role("button", name="Leave the sitting").click()
+    await press(page.get_by_role("button", name="Leave the sitting"))
     yield "measure, left"
     await page.goto(f"{base}/in/{invite(store, None, Role.DESK, datetime.now(UTC))}")
     yield "a link"

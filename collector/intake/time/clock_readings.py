@@ -39,14 +39,18 @@ def clock_readings_around(
     """The usable looks at a cuff's clock since `start`, and so many (or all) before it; in order."""
     # Instants that were put right do not stand in the index's order.
     unsure = visit_facts.has_unsure(store, cuff_id)
-    found: list[tuple[bytes, int, ClockReading]] = []
+    values: list[ClockValue] = []
     earlier = 0
     for value in visit_facts.clock_values(store, cuff_id):
         if earlier > 2 * before and not unsure:
             break  # twice as many: both clocks of a visit may have been read
         earlier += value.at < start
-        if (read := clock_reading(value, arrived)) is not None:
-            found.append((value.uid, value.characteristic, read))
+        values.append(value)
+    found = [
+        (value.uid, value.characteristic, read)
+        for value in values
+        if (read := clock_reading(value, arrived)) is not None
+    ]
     found.sort(key=lambda one: (one[2].at, one[2].was_set, one[2].shown, one[0]))
     with_current = {look.visit for _, characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
     return [

@@ -1,6 +1,6 @@
 """Whose readings are, as far as the store is concerned: what deciding it needs, and the result."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from collector.store.database import Store
@@ -23,7 +23,7 @@ class Owned:
 
 def owned(
     store: Store, *, reading: int | None = None, cuff_id: int | None = None, since: int | None = None
-) -> Iterator[Owned]:
+) -> list[Owned]:
     """One reading (by its row), or a cuff's received since then (microseconds UTC)."""
     where, values = "reading.id = ?", [reading]
     if cuff_id is not None:
@@ -38,10 +38,11 @@ def owned(
                 values,
             )
         )
-    for row, cuff, slot, at, uncertainty, person, mark in store.query(
+    rows = store.query(
         f"SELECT id, cuff_id, slot, taken_at, uncertainty_s, person_id, owner_mark FROM reading WHERE {where}", values
-    ):
-        yield Owned(
+    ).fetchall()
+    return [
+        Owned(
             row=row,
             cuff_id=cuff,
             slot=slot,
@@ -52,6 +53,8 @@ def owned(
             claimed=row in claims,
             claimant=claims.get(row),
         )
+        for row, cuff, slot, at, uncertainty, person, mark in rows
+    ]
 
 
 def set_owners(store: Store, owners: Iterable[tuple[int, int | None, str | None]]) -> None:

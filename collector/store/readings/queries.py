@@ -64,15 +64,10 @@ def _by_hundreds(store: Store, query: str, values: Sequence[Any]) -> Iterator[li
             yield rows
             handed += len(rows)
     except sqlite3.OperationalError:
-        # A text that is no UTF-8 stands in the store: from here on such octets are shown as what cannot be shown.
-        store.connection.text_factory = _whatever_it_is
+        store.take_any_text()
         found = store.query(f"{query} LIMIT -1 OFFSET {handed}", values)
         while rows := found.fetchmany(_AT_ONCE):
             yield rows
-
-
-def _whatever_it_is(octets: bytes) -> str:
-    return octets.decode("utf-8", "replace")
 
 
 def unreadable(store: Store) -> list[tuple[str, str]]:

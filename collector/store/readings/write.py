@@ -4,6 +4,7 @@ What stands there is fetched as values, what is derived anew is compared with it
 rebuild that finds everything as it was writes nothing, and a receiver hears of nothing that did not change.
 """
 
+import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
@@ -73,9 +74,18 @@ def rows_like(store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str])
     return found if stamp is None else found | _rows(store, "reading.cuff_id = ? AND stamp = ?", (cuff_id, stamp))
 
 
-def _rows(store: Store, where: str, values: Iterable[Any]) -> dict[str, Row]:
-    rows = store.query(f"{_SELECT} zone_id WHERE {where} ORDER BY reading.id", values).fetchall()
+def _rows(store: Store, where: str, values: Sequence[Any]) -> dict[str, Row]:
+    rows = _fetched(store, f"{_SELECT} zone_id WHERE {where} ORDER BY reading.id", values)
     return {row[1]: Row._make(row) for row in rows}
+
+
+def _fetched(store: Store, query: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
+    """Whatever stands there: what is derived anew takes the place of a text that cannot be read."""
+    try:
+        return store.query(query, values).fetchall()
+    except sqlite3.OperationalError:
+        store.take_any_text()
+        return store.query(query, values).fetchall()
 
 
 def next_row(store: Store) -> int:
@@ -116,7 +126,7 @@ def results_of_cuff(store: Store, cuff_id: int) -> dict[int, Result]:
     """The outcomes of a cuff's payloads, by the payload's row."""
     query = """SELECT payload_id, kind, reading, reason FROM payload JOIN outcome ON payload_id = payload.id
         WHERE cuff_id = ?"""
-    return {row[0]: _result(row) for row in store.query(query, (cuff_id,)).fetchall()}
+    return {row[0]: _result(row) for row in _fetched(store, query, (cuff_id,))}
 
 
 def result_of(store: Store, payload: int) -> Result | None:
