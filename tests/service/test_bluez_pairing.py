@@ -70,7 +70,7 @@ async def test_a_person_has_time_to_type_the_digits(
     assert bluez.agent[2] == "KeyboardDisplay"
     with open_store(service.path, read_only=True) as store:
         assert cuffs.every(store)[0].bonded
-        assert [one.kind for one in manners.of(store, CUFF)] == ["wants the digits on its display"]
+        assert "wants the digits on its display" in [one.kind for one in manners.of(store, CUFF)]
 
 
 async def test_the_wrong_digits_are_told_and_asked_for_again(address: str, tmp_path: Path) -> None:
