@@ -1,7 +1,6 @@
 """What visits told of a cuff besides its records and its clock: what it can do, whether it was bonded. Pure but for
 `cuff_facts`, which fetches."""
 
-import json
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -51,9 +50,13 @@ def cuff_facts(store: Store, cuff_id: int, first: int, last: int) -> CuffFacts:
     discoveries = visit_facts.told_about(store, cuff_id, "handles", None, first, last)
     return CuffFacts(
         features=[(at, _feature(value)) for at, _, value in features],
-        bonds=[(at, bool(json.loads(value)["bonded"])) for at, _, value in bonds],
-        discoveries=[(at, json.loads(value)) for at, _, value in discoveries],
+        bonds=[(at, bool(visit_facts.fields(value).get("bonded"))) for at, _, value in bonds],
+        discoveries=[(at, places) for at, _, value in discoveries if (places := _places(value))],
     )
+
+
+def _places(value: bytes) -> dict[str, int]:
+    return {handle: place for handle, place in visit_facts.fields(value).items() if isinstance(place, int)}
 
 
 def _feature(value: bytes) -> Feature | None:

@@ -81,18 +81,29 @@ def unite_passing(store: Store, visit: int) -> bool:
     """After a visit under a passing address: what came belongs to the cuff that it was before. Whether it did so."""
     with store.transaction():
         cuff_id = visits.cuff_of(store, visit)
-        earlier = same_cuff.earlier_self(store, cuff_id)
-        if earlier is None:
+        first = _unite(store, cuff_id)
+        if first is None:
             return False
-        first, second = sorted((cuff_id, earlier))
-        write.drop_cuff(store, second)
-        same_cuff.unite(store, second, first, datetime.now(UTC))
         _redo(store, first, arrival_times(store))
         return True
 
 
+def _unite(store: Store, cuff_id: int) -> int | None:
+    """With its earlier self, as far as there is one: the cuff that both are now, to be derived again."""
+    earlier = same_cuff.earlier_self(store, cuff_id)
+    if earlier is None:
+        return None
+    first, second = same_cuff.met_first(store, cuff_id, earlier)
+    write.drop_cuff(store, second)
+    same_cuff.unite(store, second, first, datetime.now(UTC))
+    return first
+
+
 def catch_up(store: Store, progress: Progress | None = None) -> int:
     """Take up whatever a crash, a merge or a clock put right left to be done; returns how many payloads that were."""
+    for cuff_id in same_cuff.passing(store):  # another station may have met it under another address
+        with store.transaction():
+            _unite(store, cuff_id)
     to_redo = derivation.cuffs_to_redo(store)
     of = sum(payloads.count_of_cuff(store, cuff_id) for cuff_id in to_redo)
     done = 0

@@ -3,6 +3,8 @@
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import pytest
+
 from collector import intake
 from collector.store import journal, readings
 from collector.store.journal import visits
@@ -62,5 +64,23 @@ def test_segments_before_and_after_discovery_are_one_record(bench: Any) -> None:
     intake.take_up_discovery(bench.store, visit)
     for number, segment in enumerate(rest, start=1):
         bench.bring(segment, NOON + timedelta(seconds=number), visit, uuid=0x2B36, handle=0x20)
+    (reading,) = readings.select(bench.store)
+    assert reading.systolic == 131
+
+
+@pytest.mark.parametrize("nonsense", [b"\xff", b"[", b"[]", b"7", b'{"18": "x"}', b'{"18": 1e999}', b"[" * 100_000])
+@pytest.mark.parametrize("kind", ["handles", "bond"])
+def test_a_fact_that_cannot_be_read_stops_nothing(bench: Any, kind: str, nonsense: bytes) -> None:
+    """It may have come from another station's store."""
+    visit = bench.visit(NOON)
+    visits.learn_handles(bench.store, visit, {0x12: 0x2A35}, NOON)
+    value = build_measurement(measurement(131, 84, stamp=MORNING))
+    bench.bring(value, NOON + timedelta(minutes=1), visit, uuid=0, handle=0x12)
+    bench.store.query(
+        """INSERT INTO visit_fact (uid, visit_id, cuff_id, kind, value, at)
+        SELECT x'00', ?, cuff_id, ?, ?, opened_at FROM visit WHERE id = ?""",
+        (visit, kind, nonsense, visit),
+    )
+    intake.rebuild(bench.store)
     (reading,) = readings.select(bench.store)
     assert reading.systolic == 131

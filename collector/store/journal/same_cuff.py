@@ -46,8 +46,32 @@ def _tells(value: bytes | None) -> bool:
     return len(set((value or b"").strip(b" \x00"))) > 1
 
 
+def passing(store: Store) -> list[int]:
+    """Cuffs without a lasting address."""
+    return [cuff_id for (cuff_id,) in store.query("SELECT id FROM cuff WHERE passing ORDER BY id").fetchall()]
+
+
+def met_first(store: Store, one: int, other: int) -> tuple[int, int]:
+    """Both, the one that was visited first before the other: every station comes to the same, in whatever order."""
+    first, second = (
+        cuff_id
+        for (cuff_id,) in store.query(
+            """SELECT cuff.id FROM cuff JOIN visit ON visit.cuff_id = cuff.id WHERE cuff.id IN (?, ?)
+            GROUP BY cuff.id ORDER BY min(opened_at), address""",
+            (one, other),
+        )
+    )
+    return first, second
+
+
 def unite(store: Store, cuff_id: int, with_id: int, at: datetime) -> None:
     """Everything of one cuff is the other's from now on. Call inside a transaction; nothing derived may be left."""
+    store.query(
+        """UPDATE cuff SET name = other.name, name_set_at = other.name_set_at FROM cuff other
+        WHERE cuff.id = ? AND other.id = ? AND (other.name_set_at, coalesce(other.name, '')) >
+            (cuff.name_set_at, coalesce(cuff.name, ''))""",
+        (with_id, cuff_id),
+    )
     address, other = (store.scalar("SELECT address FROM cuff WHERE id = ?", (one,)) for one in (cuff_id, with_id))
     for table in ("payload", "visit", "visit_fact", "span", "loan", "cuff_alias"):
         store.query(f"UPDATE {table} SET cuff_id = ? WHERE cuff_id = ?", (with_id, cuff_id))

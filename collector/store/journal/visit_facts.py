@@ -1,7 +1,9 @@
 """What visits told of a cuff besides its records: its clock, its features, its bond."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 from collector.store.database import Store
 
@@ -82,6 +84,15 @@ def was_read_at(store: Store, cuff: str, at: int) -> bool:
     """Whether anything was read from the cuff (address) at that very microsecond."""
     query = "SELECT 1 FROM visit_fact JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND kind = 'read' AND at = ?"
     return store.row(query, (cuff, at)) is not None
+
+
+def fields(value: bytes) -> dict[str, Any]:
+    """What a fact of several fields says; nothing where it cannot be read: a merged store may hold anything."""
+    try:
+        found = json.loads(value)
+    except (ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
 
 
 def told_about(

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
-from collector.store.journal import cuffs, derivation, payloads
+from collector.store.journal import cuffs, derivation, payloads, visit_facts
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,8 +119,8 @@ def newest_records(store: Store, cuff: str) -> dict[int | None, bytes]:
     )
     found: dict[int | None, bytes] = {}
     for (value,) in rows:
-        with suppress(ValueError, TypeError, KeyError):  # a merged store may hold anything there
-            told = json.loads(value)
+        with suppress(ValueError, TypeError, KeyError):
+            told = visit_facts.fields(value)
             found[told["user"]] = bytes.fromhex(told["newest"])
     return found
 

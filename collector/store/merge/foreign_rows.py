@@ -104,9 +104,25 @@ def _stations(store: Store) -> None:
 
 
 def _cuffs(store: Store) -> None:
-    """Names and what is forgotten travel; bonds and handles belong to the machine that has them."""
-    store.query("INSERT OR IGNORE INTO main.cuff (address) SELECT address FROM other.cuff ORDER BY address")
-    _map(store, "our_cuff", "SELECT t.id, o.id FROM other.cuff t JOIN main.cuff o ON o.address = t.address")
+    """Names, what is forgotten, and earlier addresses travel; bonds and handles belong to the machine that has them."""
+    store.query(
+        """INSERT OR IGNORE INTO main.cuff (address) SELECT address FROM other.cuff
+            WHERE address NOT IN (SELECT address FROM main.cuff_alias) ORDER BY address"""
+    )
+    _map(
+        store,
+        "our_cuff",
+        """SELECT t.id, o.id FROM other.cuff t JOIN (SELECT id, address FROM main.cuff
+            UNION ALL SELECT cuff_id, address FROM main.cuff_alias) o ON o.address = t.address""",
+    )
+    store.query(
+        """UPDATE main.cuff SET passing = 1 WHERE id IN (SELECT ours FROM our_cuff JOIN other.cuff t ON t.id = theirs
+            WHERE t.passing)"""
+    )
+    store.query(
+        """INSERT OR IGNORE INTO main.cuff_alias SELECT a.address, ours FROM other.cuff_alias a
+            JOIN our_cuff ON theirs = a.cuff_id WHERE a.address NOT IN (SELECT address FROM main.cuff)"""
+    )
     store.query(
         """UPDATE main.cuff SET name = t.name, name_set_at = t.name_set_at FROM other.cuff t WHERE
             t.address = cuff.address AND (t.name_set_at, coalesce(t.name, '')) > (cuff.name_set_at,

@@ -4,15 +4,13 @@ They are marked from then on until a person confirms the bond. Where only known 
 either, and count nowhere; nor does what came unencrypted from somebody at a bonded address who had no key.
 """
 
-import json
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
 
 from collector.store import audit
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.journal import cuffs, visits
+from collector.store.journal import cuffs, visit_facts, visits
 from collector.store.readings.strikes import set_marks, words
 from collector.store.values import BOND_NOT_CONFIRMED, BOND_RENEWED
 
@@ -84,7 +82,7 @@ def _doubts(store: Store, cuff_id: int) -> dict[int, _Doubt]:
         WHERE visit_fact.cuff_id = ? AND kind = 'bond' ORDER BY at, visit_fact.uid""",
         (cuff_id,),
     ).fetchall():
-        fact = _read(value)
+        fact = visit_facts.fields(value)
         if fact.get("confirmed"):
             found = {known: _Doubt() for known in found}
         elif fact.get("renewed"):
@@ -95,11 +93,3 @@ def _doubts(store: Store, cuff_id: int) -> dict[int, _Doubt]:
         elif fact.get("missing_on") == "cuff" and fact.get("held"):
             found.setdefault(station, _Doubt()).keyless.add(visit)
     return found
-
-
-def _read(value: bytes) -> dict[str, Any]:
-    try:
-        fact = json.loads(value)
-    except ValueError:
-        return {}
-    return fact if isinstance(fact, dict) else {}

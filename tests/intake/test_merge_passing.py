@@ -1,0 +1,90 @@
+"""One cuff whose address passes, met by several stations under different addresses: after merging it is one."""
+
+from datetime import UTC, datetime, timedelta
+from itertools import permutations
+from pathlib import Path
+from shutil import copyfile
+
+import pytest
+from contents import contents
+
+from collector import intake
+from collector.intake.pipeline import unite_passing
+from collector.store import Store, journal, open_store, readings
+from collector.store.journal import cuffs, same_cuff, visits
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime
+from parsers.uuids import Uuid
+
+START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)
+ADDRESSES = ("40:00:00:00:00:0C", "40:00:00:00:00:0B", "40:00:00:00:00:0A")
+
+
+def record(day: int) -> bytes:
+    stamp = DateTime(2031, 3, day, 7, 30, 0)
+    return build_measurement(measurement(128 + day, 81, 96, pulse=64, stamp=stamp))
+
+
+def meet(store: Store, number: int, days: tuple[int, ...], serial: bytes = b"A-4711") -> None:
+    """A visit under the address of that number, a day later each, in which records of these days come."""
+    at = START + timedelta(days=10 + number)
+    visit = visits.open_visit(store, ADDRESSES[number], "virtual", at)
+    visits.learn_value(store, visit, Uuid.SERIAL_NUMBER, serial, at, 0.1)
+    same_cuff.note_passing(store, visit)
+    for day in days:
+        added = journal.append(
+            store,
+            cuff=ADDRESSES[number],
+            characteristic=Uuid.BLOOD_PRESSURE_MEASUREMENT,
+            value=record(day),
+            arrived_at=at,
+            source="virtual",
+            visit=visit,
+        )
+        intake.interpret(store, added.payload)
+    visits.close_visit(store, visit, at + timedelta(seconds=20), "cuff left")
+    intake.settle(store, visit)
+    unite_passing(store, visit)
+
+
+@pytest.fixture
+def stations(tmp_path: Path) -> list[Path]:
+    """Three stations that met the same cuff, the first of them under two addresses; some records came to several."""
+    paths = [tmp_path / f"{name}.db" for name in ("one", "two", "three")]
+    for path, met in zip(paths, ([(0, (1, 2)), (2, (2, 3))], [(1, (2, 3))], [(2, (3, 4))]), strict=True):
+        with open_store(path) as store:
+            for number, days in met:
+                meet(store, number, days)
+    return paths
+
+
+def test_merged_it_is_one_cuff_and_each_reading_there_once(stations: list[Path], tmp_path: Path) -> None:
+    with open_store(tmp_path / "all.db") as store:
+        for path in stations:
+            intake.merge(store, path)
+        assert len(cuffs.every(store)) == 1
+        assert [reading.systolic for reading in readings.select(store)] == [129, 130, 131, 132]
+        assert {reading.cuff for reading in readings.select(store)} == {ADDRESSES[0]}, "the address it was first met by"
+
+
+def test_the_order_of_merging_does_not_matter(stations: list[Path], tmp_path: Path) -> None:
+    found = []
+    for order in permutations(range(3)):
+        path = tmp_path / f"{order}.db"
+        copyfile(stations[order[0]], path)
+        with open_store(path) as store:
+            for number in (*order[1:], *order):
+                intake.merge(store, stations[number])
+            found.append({kind: rows for kind, rows in contents(store).items() if kind != "audit"})
+    for one in found[1:]:
+        assert one == found[0]
+
+
+def test_another_cuff_of_the_make_stays_another(tmp_path: Path) -> None:
+    paths = [tmp_path / "one.db", tmp_path / "two.db"]
+    for number, (path, serial) in enumerate(zip(paths, (b"A-4711", b"A-4712"), strict=True)):
+        with open_store(path) as store:
+            meet(store, number, (1, 2), serial)
+    with open_store(paths[0]) as store:
+        intake.merge(store, paths[1])
+        assert len(cuffs.every(store)) == 2
