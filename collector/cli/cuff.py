@@ -164,7 +164,7 @@ def add_cuff(
     """
     now = datetime.now(UTC)
     until = now + timedelta(minutes=minutes)
-    if cuff is not None and not is_address(cuff) and (":" in cuff or name_problem(cuff)):
+    if cuff is not None and not is_address(cuff) and (":" in cuff or not cuff.strip() or name_problem(cuff)):
         raise Usage(f"{cuff!r} is neither an address such as C0:FF:EE:00:00:01 nor the name of a cuff")
     with writing_store(of(ctx)) as store:
         cuffs.open_window(store, until, now)
@@ -177,7 +177,7 @@ def add_cuff(
             say(f"{cuff} is visited from now on")
         else:
             cuffs.await_name(store, cuff, until)
-            say(f"a cuff that calls itself {cuff} is visited from now on, if it comes within {_minutes(minutes)}")
+            say(f"a cuff that calls itself '{cuff}' is visited from now on, if it comes within {_minutes(minutes)}")
         if sys.stdin.isatty():
             _answer_questions(store, cuff, now, until)
 
@@ -195,7 +195,7 @@ def _answer_questions(store: Store, cuff: str, since: datetime, until: datetime)
         time.sleep(0.3)
         address = cuffs.called(store, cuff, since)
     if address is None:
-        say(f"no cuff that calls itself {cuff} came in this time")
+        say(f"no cuff that calls itself '{cuff}' came in this time")
         return
     try:
         pairing.wait(store, address, until)

@@ -228,6 +228,7 @@ def test_cuffs_are_listed_named_forgotten_and_added(at_home: Run) -> None:
         (["name", "C0:FF:EE:00:00:02", "Kitchen"], 1, "is the name of C0:FF:EE:00:00:01 already"),
         (["name", "kitchen", "AA:BB:CC:DD:EE:FF"], 2, "looks like an address"),
         (["forget", "attic"], 1, "no cuff 'attic'"),
+        (["add", " "], 2, "is neither an address such as C0:FF:EE:00:00:01 nor the name of a cuff"),
         (["add", "C0:FF:EE"], 2, "is neither an address such as C0:FF:EE:00:00:01 nor the name of a cuff"),
         (["sell"], 2, "no such command 'sell'"),
     ],
