@@ -7,6 +7,7 @@ with Chromium.
 """
 
 import asyncio
+import os
 import subprocess
 import sys
 from datetime import UTC, datetime, timedelta
@@ -59,6 +60,7 @@ def draw_report(folder: Path) -> None:
 
 async def main() -> None:
     PICTURES.mkdir(exist_ok=True)
+    os.umask(0o077)  # a store that the product makes is its owner's alone
     now = datetime.now(UTC)
     with (
         TemporaryDirectory() as place,
@@ -66,7 +68,6 @@ async def main() -> None:
         only_listener(store.path),
         Serving(store.path) as page,
     ):
-        store.path.chmod(0o600)
         lend(store, now)
         draw_report(Path(place))
         link = f"{page.base}/in/{page_devices.invite(store, MIRA, Role.KEEPER, now)}"
