@@ -45,7 +45,7 @@ def modules(*words: str) -> int:
 
 
 def test_commands_load_what_the_page_says(tmp_path: Path) -> None:
-    """Within a tenth: another release of a library may have a module more."""
+    """Within a tenth, or a few: another release of a library, or of Python, may have a module more."""
     home = str(make_store(tmp_path / "home.db", week(MONDAY, 138, 86), {}))
     rows = dict(re.findall(r"^\| (`[^|]+`) \| (\d+) \|", page("performance"), re.M))
     commands = {
@@ -57,7 +57,7 @@ def test_commands_load_what_the_page_says(tmp_path: Path) -> None:
     }
     assert rows.keys() == commands.keys()
     for name, words in commands.items():
-        assert modules(*words) == pytest.approx(int(rows[name]), rel=0.1), name
+        assert modules(*words) == pytest.approx(int(rows[name]), rel=0.1, abs=8), name
 
 
 def reach(days: list[int], parts: Parts) -> float:
