@@ -2,10 +2,11 @@
 
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from datetime import UTC
 from enum import StrEnum
-from itertools import chain, islice
+from itertools import chain, groupby, islice
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -80,6 +81,9 @@ def export(
     batch: Annotated[
         int, typer.Option(min=0, metavar="N", help="FHIR Bundles of at most N readings, one Bundle a line.")
     ] = 0,
+    by_month: Annotated[
+        bool, typer.Option("--by-month", help="Parquet: a file a month (UTC) in the folder --output.")
+    ] = False,
     schema: Annotated[
         bool, typer.Option("--schema", help="Print the JSON Schema of NDJSON, MQTT and notices, and do no more.")
     ] = False,
@@ -100,6 +104,8 @@ def export(
         raise Usage("--average goes with PERSON and a FHIR format")
     if batch and form.name not in ("fhir", "fhir-transaction"):
         raise Usage("--batch goes with --to fhir or fhir-transaction")
+    if by_month and (form.name != "parquet" or output is None or only_new):
+        raise Usage("--by-month goes with --to parquet and a folder as --output, and without --only-new")
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} cannot be shown in a terminal; name a file with --output")
     opened = writing_store(around) if only_new else reading_store(around, central=True)
@@ -107,17 +113,24 @@ def export(
         before = ExportedBefore(store, form.name) if only_new else None
         total = 0 if before or not sys.stderr.isatty() else count_of(store, chosen)
 
-        def to_file(file: Any) -> int:
-            found = select(store, chosen)
-            readings = _begun(_shown(before.new_among(found) if before else found, total, show))
-            context = ExportContext() if form.alone else replace(export_context(store, around.config), batch=batch)
-            if average is not None and person is not None:
-                context = with_average(around, store, context, person, average)
-            return form.load()(readings, file, context)
+        found = select(store, chosen)
+        readings = _begun(_shown(before.new_among(found) if before else found, total, show))
+        context = ExportContext() if form.alone else replace(export_context(store, around.config), batch=batch)
+        if average is not None and person is not None:
+            context = with_average(around, store, context, person, average)
+
+        def to_file(file: Any, those: Iterable[Reading] = readings) -> int:
+            return form.load()(those, file, context)
 
         if output is None:
             count = to_file(sys.stdout.buffer if form.binary else sys.stdout)
             sys.stdout.flush()
+        elif by_month:
+            count = 0
+            output.mkdir(mode=0o700, parents=True, exist_ok=True)
+            for month, those in groupby(readings, lambda one: f"{one.taken_at.astimezone(UTC):%Y-%m}"):
+                with private_file(output / f"{month}.parquet", binary=True) as file:
+                    count += to_file(file, those)
         else:
             with private_file(output, binary=form.binary) as file:
                 count = to_file(file)

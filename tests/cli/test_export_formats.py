@@ -60,6 +60,27 @@ def test_parquet_goes_to_a_file_or_a_pipe(at_home: Run, tmp_path: Path) -> None:
     assert piped.stdout_bytes == file.read_bytes()
 
 
+def test_parquet_by_month_is_a_file_a_month_that_can_be_read_as_one(at_home: Run, tmp_path: Path) -> None:
+    folder = tmp_path / "months"
+    log = tmp_path / "log.csv"
+    log.write_text("taken_at,systolic,diastolic\n2021-02-28T23:59+00:00,131,82\n2021-03-01T00:30+01:00,132,83\n")
+    assert at_home("import", str(log)).exit_code == 0
+    result = at_home("export", "--to", "parquet", "--by-month", "-o", str(folder))
+    assert (result.exit_code, result.stderr) == (0, f"27 readings written to {folder}\n")
+    assert {"2021-02.parquet"} < {file.name for file in folder.iterdir()}
+    assert parquet.read_table(folder / "2021-02.parquet").num_rows == 2, "by UTC, in which no hour comes twice"
+    assert parquet.read_table(folder).num_rows == 27
+    assert all(file.stat().st_mode & 0o777 == 0o600 for file in folder.iterdir())
+    assert folder.stat().st_mode & 0o777 == 0o700
+
+
+@pytest.mark.parametrize("more", [(), ("-o", "x", "--only-new"), ("-o", "x", "--to", "csv")])
+def test_by_month_goes_with_parquet_and_a_folder(at_home: Run, more: tuple[str, ...]) -> None:
+    result = at_home("export", "--to", "parquet", "--by-month", *more)
+    assert result.exit_code == 2
+    assert "--by-month goes with --to parquet and a folder as --output, and without --only-new" in result.stderr
+
+
 @pytest.mark.parametrize("form", FORMATS)
 def test_every_format_is_explained(quietcuff: Run, form: str) -> None:
     assert FORMATS[form].about in quietcuff("export", "--help").stdout
