@@ -183,7 +183,7 @@ def mark(
     if state not in MARKS:
         raise Usage(f"{state}: take one of {', '.join(MARKS)}; a cuff becomes available by `loan back` alone")
     with writing_store(of(ctx)) as store:
-        loans.mark(store, cuff, State(state), datetime.now(UTC), reason)
+        loans.mark(store, cuff, State(state), believed_now(store), reason)
     say(f"{cuff} is marked '{state}'")
 
 

@@ -11,6 +11,7 @@ from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import Visit
+from collector.service.machine_clock import believed_now
 from collector.share.export.rows import json_text
 from collector.share.samples import pressures
 from collector.share.text.layout import columns
@@ -47,11 +48,11 @@ def add_visit(
 
     around = of(ctx)
     values = [need_pressures(one, "SYS/DIA") for one in readings]
-    today = dates.now().astimezone(around.zone).date()
-    day = dates.day(on, "--on") or today
-    if day > today:
+    day = dates.day(on, "--on")
+    if day and day > dates.now().astimezone(around.zone).date():
         raise Usage(f"--on {day} has not come yet")
     with writing_store(around) as store:
+        day = day or believed_now(store).astimezone(around.zone).date()
         kept = visits_kept.add(store, person, day, values, dates.now())
     visit = Visit(day, pressures(kept.readings))
     mean = visit.mean

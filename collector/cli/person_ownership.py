@@ -10,6 +10,7 @@ from collector.cli.common.command import Usage, of, say
 from collector.cli.common.selection import found_readings, slot_of, writing_store
 from collector.intake import giving
 from collector.intake.owner import assign_cuff
+from collector.service.machine_clock import believed_now
 from collector.share.text.reading_text import pressures_text
 from collector.store import people, readings
 from collector.store.database import Store
@@ -95,9 +96,9 @@ def end_slot(
       quietcuff person end guest --cuff kitchen --slot 2 --at 2031-03-10
     """
     around, now = of(ctx), datetime.now(UTC)
-    until = now if at is None else dates.instant(at, "--at", around.zone)
     with writing_store(around) as store, store.transaction():
         span = _held(store, name, cuff, slot)
+        until = believed_now(store) if at is None else dates.instant(at, "--at", around.zone)
         slot_spans.end(store, span.row, until, now)
         _assign(store, span.cuff)
         _say_readings(store, name)

@@ -1,7 +1,6 @@
 """Loan desk: the stock, lending by code, taking back several at once, the checks one by one, the summary to print."""
 
 import subprocess
-from datetime import UTC, datetime
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -75,7 +74,7 @@ async def mark(request: Request) -> Response:
         raise Refused(404)
     reason = " ".join(data.get("reason", "").split()) or None
     return await carried_out(
-        request, "/desk", lambda: loans.mark(around.store, address, state, datetime.now(UTC), reason), data
+        request, "/desk", lambda: loans.mark(around.store, address, state, believed_now(around.store), reason), data
     )
 
 

@@ -1,0 +1,49 @@
+"""What is dated by this machine's clock asks whether that can be believed; what says its own date does not."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+from collector.store.journal.payloads import newest_arrival
+from collector.store.opening import open_store
+from collector.store.people import office_visits, slot_spans
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def home(quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
+    """The kitchen cuff's slot is mira's; the machine has started in 1970."""
+    monkeypatch.setenv("QUIETCUFF_STORE", str(household))
+    assert quietcuff("person", "add", "mira").exit_code == 0
+    assert quietcuff("person", "give", "mira", "--cuff", "kitchen", "--slot", "1").exit_code == 0
+    monkeypatch.setattr("collector.service.machine_clock.now", lambda: datetime(1970, 1, 1, 0, 5, tzinfo=UTC))
+    return quietcuff
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ("person", "end", "mira", "--cuff", "kitchen", "--slot", "1"),
+        ("office", "add", "mira", "144/91"),
+        ("loan", "mark", "kitchen", "lost"),
+    ],
+)
+def test_nothing_is_dated_by_a_clock_that_cannot_be_right(home: Run, household: Path, command: tuple[str, ...]) -> None:
+    result = home(*command)
+    assert result.exit_code == 1
+    assert "this machine's clock shows 1970-01-01 00:05 UTC" in result.stderr
+    assert result.stderr.count("\n") == 1
+    with open_store(household, read_only=True) as store:
+        assert [span.until for span in slot_spans.every(store)] == [None]
+        assert not list(office_visits.every(store, "mira"))
+        assert newest_arrival(store)
+
+
+def test_a_date_of_ones_own_needs_no_clock(home: Run) -> None:
+    assert home("person", "end", "mira", "--cuff", "kitchen", "--slot", "1", "--at", "2031-03-06").exit_code == 0
+    assert home("office", "add", "mira", "144/91", "--on", "2026-03-06").exit_code == 0
+    assert home("note", "add", "mira", "2026-03-20", "new tablet").exit_code == 0
