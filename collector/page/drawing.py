@@ -1,10 +1,12 @@
 """From values to HTML: one environment of templates, every value escaped, every missing one an error."""
 
+import re
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -16,13 +18,20 @@ HERE = Path(__file__).parent
 
 @cache
 def templates() -> Environment:
-    return Environment(
+    made = Environment(
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["commands"] = commands
+    return made
+
+
+def commands(text: str) -> Markup:
+    """A sentence of the command line: what it has between backticks is a command."""
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", escape(text)))
 
 
 def draw(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:

@@ -24,6 +24,7 @@ class Markup(HTMLParser):
         self.fields: list[tuple[str, bool]] = []  # id, and whether a label stands around it
         self.pointed: set[str] = set()
         self.levels: list[int] = []
+        self.raw: list[str] = []  # a command as a terminal marks it
         self._in_label = 0
         self.feed(text)
 
@@ -40,6 +41,9 @@ class Markup(HTMLParser):
         elif tag in ("h1", "h2", "h3", "h4"):
             self.levels.append(int(tag[1]))
 
+    def handle_data(self, data: str) -> None:
+        self.raw += [data] if "`" in data else []
+
     def handle_endtag(self, tag: str) -> None:
         self._in_label -= tag == "label"
 
@@ -47,6 +51,7 @@ class Markup(HTMLParser):
     def wrong(self) -> list[str]:
         told = [f"id {one} twice" for one in set(self.ids) if self.ids.count(one) > 1]
         told += [f"no label at field {one!r}" for one, inside in self.fields if not inside and one not in self.labelled]
+        told += [f"`, for a terminal: {one}" for one in self.raw]
         told += [f"nothing has the id {one}" for one in self.pointed - set(self.ids)]
         told += [f"{self.levels.count(1)} headings of the first level"] if self.levels.count(1) != 1 else []
         steps = zip([0, *self.levels], self.levels, strict=False)
@@ -54,8 +59,8 @@ class Markup(HTMLParser):
 
 
 def test_faults_are_found() -> None:
-    text = "<h2 id=a></h2><h4 id=a></h4><input id=b><p aria-describedby=c></p>"
-    assert len(Markup(text).wrong) == 6
+    text = "<h2 id=a></h2><h4 id=a></h4><input id=b><p aria-describedby=c>`run`</p>"
+    assert len(Markup(text).wrong) == 7
 
 
 async def test_every_page_and_every_form_that_was_not_taken(pages: Pages) -> None:
