@@ -12,7 +12,7 @@ from pathlib import Path
 import page_states
 import pypdfium2
 import pytest
-from browser import PHONE, barriers, chromium, device, sign_in
+from browser import PHONE, barriers, chromium, device, look_again, sign_in
 from page_states import NEW
 from playwright.async_api import Browser, Page, expect
 from station_page import BEN, KITCHEN, MIRA, Serving, household
@@ -85,7 +85,7 @@ async def test_measure_now_live_with_the_station_restarted_in_the_middle(station
         await expect(page.get_by_text("Reading 1: 131/84 mmHg")).to_be_visible()
         station.serving.stop()
         station.serving.start()
-        await page.reload()
+        await look_again(page)
         await expect(page.get_by_text("Reading 1: 131/84 mmHg")).to_be_visible()
         await page.get_by_role("button", name="Go on now").click()
         await expect(page.locator("#waiting")).to_be_visible()
@@ -251,7 +251,7 @@ async def test_several_cuffs_come_back_at_once_with_live_progress(station: Stati
         station.serving.stop()
         station.serving.start()
         for check in CHECKS:
-            await page.reload()
+            await look_again(page)
             await expect(page.get_by_text(check.question)).to_be_visible()
             await page.get_by_role("button", name="Yes").click()
         await expect(page.get_by_role("cell", name="available")).to_be_visible()

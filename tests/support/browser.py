@@ -5,7 +5,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Any
 
-from playwright.async_api import Browser, BrowserContext, Page, async_playwright, expect
+from playwright.async_api import Browser, BrowserContext, Error, Page, async_playwright, expect
 
 ROOT = Path(__file__).parents[2]
 CHROMIUM = "/usr/bin/chromium"
@@ -32,7 +32,7 @@ async def device(browser: Browser, **more: Any) -> AsyncIterator[tuple[BrowserCo
     wrong: list[str] = []
     options = {"locale": "en-GB", "timezone_id": "UTC", "viewport": PHONE, "reduced_motion": "reduce", **more}
     context = await browser.new_context(**options)
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(30_000)
     page = await context.new_page()
     page.on("pageerror", lambda error: wrong.append(str(error)))
     page.on("console", lambda told: wrong.append(told.text) if "Content Security Policy" in told.text else None)
@@ -47,6 +47,17 @@ async def sign_in(page: Page, link: str) -> None:
     await page.goto(link)
     await page.get_by_role("button", name="Sign in").click()
     await page.get_by_text("Sign this device out").wait_for()
+
+
+async def look_again(page: Page) -> None:
+    """As a person reloads. The page may be doing so by itself at that moment, which ends ours: then once more."""
+    for _ in range(4):
+        try:
+            await page.reload()
+            return
+        except Error:
+            await page.wait_for_load_state()
+    await page.reload()
 
 
 async def barriers(page: Page) -> list[Any]:
