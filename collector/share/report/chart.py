@@ -7,7 +7,6 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from collector.numbers.levels import very_high_values
-from collector.numbers.series_remarks import implausible
 from collector.numbers.trend import MovingMean
 from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
@@ -64,8 +63,7 @@ def _plane(
     data: ReportData, dated: Sequence[tuple[datetime, Sample]], first: date, last: date, width: float, height: float
 ) -> _Plane:
     # Not a slip of the pen, nor what was struck out: one 1360 would press all that counts into a line.
-    odd = {one.reading_id for one in data.samples if one.void}.union(dict(implausible(data.samples)))
-    scaled = [one for _, one in dated if one.reading_id not in odd]
+    scaled = [one for _, one in dated if not one.void and not one.odd]
     values = [float(value) for one in scaled for value in (one.systolic, one.diastolic) if value]
     threshold = data.average.threshold
     values += [float(threshold.systolic), float(threshold.diastolic)]
