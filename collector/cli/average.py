@@ -5,7 +5,6 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common import dates
 from collector.cli.common.asked_series import (
     FirstDay,
     Json,
@@ -25,6 +24,7 @@ from collector.numbers.levels import LOW
 from collector.numbers.office_home import Visit
 from collector.numbers.overview import office_against, overview
 from collector.numbers.values import SpreadOf
+from collector.service import machine_clock
 from collector.share.export.rows import json_text
 from collector.share.samples import known, pressures
 from collector.share.text import average_text, findings
@@ -88,7 +88,7 @@ def average(
     beside = overview(of_person, wanted.protocol, wanted.plan, wanted.first, wanted.last, spread)
     found, limit = beside.average, wanted.plan.low or LOW
     if office:
-        day = found.last or dates.now().astimezone(around.zone).date()
+        day = found.last or machine_clock.now().astimezone(around.zone).date()
         visit = Visit(day, pressures([need_pressures(one, "--office") for one in office]))
         beside = replace(beside, office=office_against([visit], found))
     if as_json:

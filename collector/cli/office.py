@@ -11,7 +11,7 @@ from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import Visit
-from collector.service.machine_clock import believed_now
+from collector.service import machine_clock
 from collector.share.export.rows import json_text
 from collector.share.samples import pressures
 from collector.share.text.layout import columns
@@ -49,11 +49,12 @@ def add_visit(
     around = of(ctx)
     values = [need_pressures(one, "SYS/DIA") for one in readings]
     day = dates.day(on, "--on")
-    if day and day > dates.now().astimezone(around.zone).date():
-        raise Usage(f"--on {day} has not come yet")
     with writing_store(around) as store:
-        day = day or believed_now(store).astimezone(around.zone).date()
-        kept = visits_kept.add(store, person, day, values, dates.now())
+        if day is None:
+            day = machine_clock.believed_now(store).astimezone(around.zone).date()
+        elif day > machine_clock.now().astimezone(around.zone).date() and not machine_clock.doubt(store):
+            raise Usage(f"--on {day} has not come yet")
+        kept = visits_kept.add(store, person, day, values, machine_clock.now())
     visit = Visit(day, pressures(kept.readings))
     mean = visit.mean
     classes = (
@@ -113,7 +114,7 @@ def remove_visit(
     """
 
     with writing_store(of(ctx)) as store:
-        visit = visits_kept.remove(store, person, visit_id, dates.now())
+        visit = visits_kept.remove(store, person, visit_id, machine_clock.now())
     say(f"taken back: the visit of {visit.person} on {visit.day}")
 
 

@@ -1,6 +1,6 @@
 """Times as people give them on the command line: ISO 8601, or a date that stands for a whole local day."""
 
-from datetime import UTC, date, datetime, time, timedelta, tzinfo
+from datetime import date, datetime, time, timedelta, tzinfo
 
 from collector.cli.common.command import Usage
 
@@ -8,11 +8,6 @@ FORMS = "a date (2031-03-04) or ISO 8601 (2031-03-04T07:30, 2031-03-04T07:30+01:
 
 EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
 """Days that can be meant; reckoning with weeks before and after them stays inside the calendar."""
-
-
-def now() -> datetime:
-    """By this machine's clock, in UTC. Tests that live in another year take its place."""
-    return datetime.now(UTC)
 
 
 def since(text: str | None, option: str, zone: tzinfo | None) -> datetime | None:
