@@ -11,7 +11,7 @@ from collector.cli.common.command import Usage, new_app, of, out, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
-from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks
+from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks, six_digits
 from collector.share.text.layout import columns, natural, visible
 from collector.store.database import Store
 from collector.store.journal import cuffs, manners, pairing
@@ -217,9 +217,9 @@ def _answer_questions(store: Store, cuff: str, since: datetime, until: datetime)
 
 def _six_digits() -> int:
     while True:
-        said = typer.prompt("the six digits on the cuff's display", err=True).replace(" ", "")
-        if len(said) == 6 and said.isascii() and said.isdecimal():
-            return int(said)
+        digits = six_digits(typer.prompt("the six digits on the cuff's display", err=True))
+        if digits is not None:
+            return digits
         say("it shows six digits: type all of them, zeros in front too")
 
 

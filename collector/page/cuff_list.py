@@ -13,7 +13,7 @@ from collector.page.visitor import Refused, Room, carried_out, form, may, once, 
 from collector.service.guided.loan_papers import clock_words
 from collector.service.notices import situation
 from collector.share.report.days import made
-from collector.share.text.cuff_text import learned, name_problem, never_delivered, remarks
+from collector.share.text.cuff_text import learned, name_problem, never_delivered, remarks, six_digits
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, manners, pairing
@@ -24,7 +24,6 @@ from collector.store.readings import renewed_bonds
 HERE = "/cuffs"
 WINDOW = timedelta(minutes=10)
 """For so long new cuffs are taken in once somebody asks for it."""
-DIGITS = 6  # of a passkey (Core Specification Vol 3 Part H 2.3.5.6)
 LET_IN = "Let a new cuff in, below, and stay beside the cuff: the digits are asked for here"
 
 
@@ -81,10 +80,9 @@ async def digits(request: Request) -> Response:
     asked = pairing.questions(around.store, datetime.now(UTC)).get(address)
     if asked is None:
         return _draw(request, 409, "That was not asked any more. Start the cuff once more; it asks again.", address)
-    typed = "".join(data.get("digits", "").split())
-    if asked.number is None and not (typed.isdecimal() and typed.isascii() and len(typed) == DIGITS):
-        return _draw(request, 422, f"Type all {DIGITS} digits that the cuff shows.", address)
-    said = int(typed) if asked.number is None else int(data.get("same") == "yes")
+    said = six_digits(data.get("digits", "")) if asked.number is None else int(data.get("same") == "yes")
+    if said is None:
+        return _draw(request, 422, "Type all six digits that the cuff shows.", address)
     return await carried_out(request, HERE, lambda: pairing.give(around.store, address, said), data)
 
 

@@ -88,5 +88,11 @@ def name_problem(name: str) -> str | None:
     return None
 
 
+def six_digits(typed: str) -> int | None:
+    """A passkey as a cuff's display shows it (Core Specification Vol 3 Part H 2.3.5.6); None for anything else."""
+    digits = "".join(typed.split())
+    return int(digits) if len(digits) == 6 and digits.isascii() and digits.isdecimal() else None
+
+
 def is_address(text: str) -> bool:
     return re.fullmatch(r"[0-9A-Fa-f]{2}(:[0-9A-Fa-f]{2}){5}", text) is not None
