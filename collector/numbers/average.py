@@ -114,6 +114,11 @@ class Average:
         return estimated_mean_pressure(self.mean.systolic, self.mean.diastolic) if self.mean else None
 
     @property
+    def period_ids(self) -> set[str]:
+        """Of all readings of the period: those used, and those left out."""
+        return {*self.used_ids, *(reading_id for reading_id, _ in self.excluded)}
+
+    @property
     def sd(self) -> Pair | None:
         return self.spread.sd
 

@@ -54,8 +54,8 @@ def overview(
 ) -> Overview:
     """first, last: the averaged days, else the most recent series."""
     found = average(known.samples, protocol, plan, first, last, spread)
-    used = set(found.used_ids)
-    own = [one for one in known.samples if one.reading_id in used | {name for name, _ in found.excluded}]
+    used, period = set(found.used_ids), found.period_ids
+    own = [one for one in known.samples if one.reading_id in period]
     very_high, low = outstanding(own, found, plan.low)
     return Overview(
         average=found,
@@ -78,8 +78,7 @@ def outstanding(
     samples: Sequence[Sample], found: Average, low: Pressures | None = None
 ) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
     """Readings of the period that are very high, and those that are low; implausible ones are neither."""
-    odd = {one for one, _ in found.implausible}
-    own = {*found.used_ids, *(one for one, _ in found.excluded)} - odd
+    own = found.period_ids - {one for one, _ in found.implausible}
     within = [one for one in samples if one.reading_id in own]
     return (
         tuple(one for one in within if is_very_high(one.systolic, one.diastolic)),

@@ -116,7 +116,7 @@ def _change(samples: Sequence[Sample], noted: list[notes.Note], begin: date, wan
 
 
 def _cuffs(fetched: _Fetched, averaged: Average) -> Iterator[CuffLine]:
-    own = _own(averaged)
+    own = averaged.period_ids
     for address, some in by_cuff(reading for reading in fetched.readings if reading.reading_id in own).items():
         name = "Log" if address == cuffs.HAND else fetched.names.get(address) or address
         yield CuffLine(name, f"{len(some)} reading{'s' * (len(some) != 1)}; {clock_line(some)}")
@@ -124,12 +124,8 @@ def _cuffs(fetched: _Fetched, averaged: Average) -> Iterator[CuffLine]:
 
 def _preparation(guided: Sequence[sittings.Sitting], averaged: Average) -> str:
     """Of the sittings whose readings the average saw."""
-    own = _own(averaged)
+    own = averaged.period_ids
     return summary([sitting.prepared for sitting in guided if own.intersection(sitting.reading_ids)])
-
-
-def _own(averaged: Average) -> set[str]:
-    return {*averaged.used_ids, *(reading_id for reading_id, _ in averaged.excluded)}
 
 
 def _until(last: date | None) -> datetime | None:
