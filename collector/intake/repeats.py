@@ -8,7 +8,6 @@ from bisect import bisect_right, insort
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from decimal import Decimal
 from operator import attrgetter
 from typing import Any
 
@@ -21,7 +20,7 @@ from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.zones import zone_of
 from collector.store.instants import to_us
 from collector.store.journal.payloads import Payload
-from collector.store.readings.write import Result, Row
+from collector.store.readings.write import Result, Row, as_row, stored
 from collector.store.values import Basis, OutcomeKind, Reading
 from parsers.errors import ParseError
 
@@ -146,7 +145,16 @@ class Known:
             zone = zone or zone_like(reading.taken_at, saying.arrived.zone)
         except ParseError as error:
             return Outcome(OutcomeKind.UNDECODABLE, reason=str(error))
-        row = self._new(_imported_row(payload, reading, zone, self._number(reading.reading_id)), payload)
+        row = as_row(
+            reading,
+            number=self._number(reading.reading_id),
+            cuff_id=payload.cuff_id,
+            payload_id=payload.row,
+            visit_id=payload.visit,
+            zone=zone,
+            origin=CLOCK,
+        )
+        self._new(row, payload)
         return Outcome(OutcomeKind.READING, row.id, reading.reading_id, fresh=True)
 
     def _new(self, row: Row, first: Payload) -> Row:
@@ -232,44 +240,14 @@ def _sighting(payload: Payload, row: Row) -> Sighting:
     )
 
 
-def _imported_row(payload: Payload, reading: Reading, zone: str, number: int) -> Row:
-    """A reading as an export tells of it, times and all."""
-    return Row(
-        id=number,
-        reading_id=reading.reading_id,
-        cuff_id=payload.cuff_id,
-        person_id=None,
-        taken_at=to_us(reading.taken_at),
-        basis=reading.taken_basis,
-        uncertainty_s=reading.taken_uncertainty_s,
-        received_at=to_us(reading.received_at),
-        assessed=";".join(reading.assessed) if reading.features_known else None,
-        stamp_us=None,
-        clock=CLOCK,
-        content=CLOCK,
-        content_marks=";".join(reading.marks),
-        time_marks="",
-        owner_mark=None,
-        sightings=reading.sightings,
-        payload_id=payload.row,
-        visit_id=payload.visit,
-        **_said(reading),
-        zone=zone,
-    )
-
-
 _SAID = tuple(name for name in Row._fields if name in Content.__slots__ and name in Reading.__slots__)
-"""The columns that a payload of ours and a reading of an export tell by the same names."""
+"""The columns that a payload tells by the names that a reading has."""
 _said_of = attrgetter(*_SAID)
 
 
-def _said(told: Content | Reading) -> dict[str, Any]:
-    """These as they are stored: decimals as text, lists of words joined."""
-    return {name: _stored(value) for name, value in zip(_SAID, _said_of(told), strict=True)}
-
-
-def _stored(value: Any) -> Any:
-    return str(value) if isinstance(value, Decimal) else ";".join(value) if isinstance(value, tuple) else value
+def _said(told: Content) -> dict[str, Any]:
+    """These as they are stored."""
+    return {name: stored(value) for name, value in zip(_SAID, _said_of(told), strict=True)}
 
 
 def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:

@@ -19,6 +19,8 @@ from collector.store.merge import people_entries
 from collector.store.merge.people_entries import Entry
 from collector.store.opening import in_memory
 from collector.store.people.unions import root_of
+from collector.store.readings import write
+from collector.store.readings.write import Row
 from collector.store.values import Reading, Selection
 
 _AT_ONCE = 1000
@@ -98,37 +100,31 @@ class StoreElsewhere(Store):
         rows = {uid: row for row, uid in self.query("SELECT id, uid FROM person")}
         whose = {uid.hex(): rows.get(root_of(part_of, uid)) for uid in rows}
         with self.transaction():
+            marks = ", ".join("?" * len(found))
+            query = f"SELECT reading_id FROM reading WHERE reading_id IN ({marks})"
+            here = {reading_id for (reading_id,) in self.query(query, [reading.reading_id for reading, _, _ in found])}
+            fresh: dict[str, Row] = {}
+            number = write.next_row(self)
             for reading, station, uid in found:
-                _write(self, reading, stations.row_of(self, bytes.fromhex(station)), whose.get(uid or ""))
+                if reading.reading_id not in here:
+                    row = self._row(reading, station, number + len(fresh), whose.get(uid or ""))
+                    fresh.setdefault(reading.reading_id, row)
+            write.write(self, ({}, fresh), ({}, {}))
 
-
-def _write(store: Store, reading: Reading, station: int, person: int | None) -> None:
-    """The reading with a payload to stand on; idle for one that is here."""
-    if store.scalar("SELECT 1 FROM reading WHERE reading_id = ?", (reading.reading_id,)):
-        return
-    zone = reading.taken_at.tzinfo
-    assert isinstance(zone, ZoneInfo)
-    store.query("INSERT OR IGNORE INTO zone (name) VALUES (?)", (zone.key,))
-    store.query("INSERT OR IGNORE INTO cuff (address) VALUES (?)", (reading.cuff,))
-    cuff = store.scalar("SELECT id FROM cuff WHERE address = ?", (reading.cuff,))
-    received = to_us(reading.received_at)
-    payload = store.query(
-        """INSERT INTO payload (uid, station_id, number, cuff_id, characteristic, value, arrived_at,
-            source) VALUES (randomblob(16), ?, 0, ?, 10805, ?, ?, 'elsewhere')""",
-        (station, cuff, bytes.fromhex(reading.payload), received),
-    ).lastrowid
-    numbers = (reading.systolic, reading.diastolic, reading.mean, reading.pulse)
-    store.query(
-        """INSERT INTO reading (reading_id, cuff_id, slot, person_id, systolic, diastolic, mean, pulse,
-            unit, taken_at, basis, uncertainty_s, zone_id, received_at, status, status_raw, assessed,
-            stamp, content, content_marks, sightings, payload_id, note) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?,
-            ?, ?, ?, (SELECT id FROM zone WHERE name = ?), ?, ?, ?, ?, ?, '', ?, ?, ?, ?)""",
-        (
-            *(reading.reading_id, cuff, reading.slot, person),
-            *(None if number is None else str(number) for number in numbers),
-            *(reading.unit, to_us(reading.taken_at), reading.taken_basis, reading.taken_uncertainty_s, zone.key),
-            *(received, ";".join(reading.status), reading.status_raw),
-            ";".join(reading.assessed) if reading.features_known else None,
-            *(reading.stamp, ";".join(reading.marks), reading.sightings, payload, reading.note),
-        ),
-    )
+    def _row(self, reading: Reading, station: str, number: int, person: int | None) -> Row:
+        """With a payload to stand on."""
+        zone = reading.taken_at.tzinfo
+        assert isinstance(zone, ZoneInfo)
+        cuff = cuffs.row_of(self, reading.cuff)
+        payload = self.query(
+            """INSERT INTO payload (uid, station_id, number, cuff_id, characteristic, value, arrived_at,
+                source) VALUES (randomblob(16), ?, 0, ?, 10805, ?, ?, 'elsewhere')""",
+            (
+                stations.row_of(self, bytes.fromhex(station)),
+                cuff,
+                bytes.fromhex(reading.payload),
+                to_us(reading.received_at),
+            ),
+        ).lastrowid
+        assert payload is not None
+        return write.as_row(reading, number=number, cuff_id=cuff, payload_id=payload, person_id=person, zone=zone.key)

@@ -6,10 +6,12 @@ rebuild that finds everything as it was writes nothing, and a receiver hears of 
 
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
+from decimal import Decimal
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, places_of
-from collector.store.values import OutcomeKind
+from collector.store.instants import to_us
+from collector.store.values import OutcomeKind, Reading
 
 
 class Row(NamedTuple):
@@ -56,6 +58,49 @@ class Result(NamedTuple):
     kind: OutcomeKind
     reading: int | None
     reason: str | None
+
+
+_AS_TOLD = tuple(set(Row._fields) & set(Reading.__slots__) - {"taken_at", "received_at", "assessed"})
+"""The columns that say what a reading says by the same name; instants and what was assessed are kept otherwise."""
+
+
+def as_row(
+    reading: Reading,
+    *,
+    number: int,
+    cuff_id: int,
+    payload_id: int,
+    zone: str,
+    visit_id: int | None = None,
+    person_id: int | None = None,
+    origin: str | None = None,
+) -> Row:
+    """A reading as another station tells of it, times and all. number: its row. origin: in place of a cuff's clock."""
+    return Row(
+        id=number,
+        cuff_id=cuff_id,
+        person_id=person_id,
+        taken_at=to_us(reading.taken_at),
+        basis=reading.taken_basis,
+        uncertainty_s=reading.taken_uncertainty_s,
+        received_at=to_us(reading.received_at),
+        assessed=stored(reading.assessed) if reading.features_known else None,
+        stamp_us=None,
+        clock=origin,
+        content=origin or "",
+        content_marks=stored(reading.marks),
+        time_marks="",
+        owner_mark=None,
+        payload_id=payload_id,
+        visit_id=visit_id,
+        zone=zone,
+        **{name: stored(getattr(reading, name)) for name in _AS_TOLD},
+    )
+
+
+def stored(value: Any) -> Any:
+    """As a column keeps it: decimals as text, lists of words joined."""
+    return str(value) if isinstance(value, Decimal) else ";".join(value) if isinstance(value, tuple) else value
 
 
 _COLUMNS = Row._fields[:-1]
