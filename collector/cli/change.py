@@ -19,6 +19,7 @@ from collector.numbers.change import change as compare
 from collector.numbers.json_fields import change_fields
 from collector.share.export.rows import json_text
 from collector.share.text.change_text import HEADING, change_words, difference_rows
+from collector.share.text.findings import days
 from collector.share.text.layout import columns, fits, visible
 from collector.store.people import notes
 from collector.store.people.notes import Note
@@ -108,6 +109,4 @@ def _sides(found: Change) -> Iterator[tuple[str, str]]:
 def _side(side: Average) -> str:
     if not side.taken:
         return "no readings"
-    from collector.share.text.findings import days
-
     return f"{side.first} to {side.last}, {side.used} of {side.taken} readings used, on {days(side.days_used)}"

@@ -143,7 +143,6 @@ def export(
 
 
 def show_schema() -> None:
-
     print(json.dumps(schema({"notice": NOTICE_SCHEMA}), indent=2))
 
 

@@ -38,8 +38,7 @@ app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
 Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receiver only.")]
 
 
-def _chosen(around: GlobalOptions, name: str | None) -> "list[Receiver]":
-
+def _chosen(around: GlobalOptions, name: str | None) -> list[Receiver]:
     known = receivers_of(around.config)
     if not known:
         raise Failure("the configuration names no receiver; add a [relay.NAME] section (`quietcuff relay --help`)")

@@ -31,14 +31,13 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
     is said is implausible, and what stood there was not."""
     with store.transaction():
         was = strikes.strike(store, reading_id, at, CORRECTED)
-        systolic = said.systolic or _mmhg(was.systolic, was.unit)
-        diastolic = said.diastolic or _mmhg(was.diastolic, was.unit)
+        stood = (_mmhg(was.systolic, was.unit), _mmhg(was.diastolic, was.unit), was.pulse)
+        systolic, diastolic, pulse = said.systolic or stood[0], said.diastolic or stood[1], said.pulse or stood[2]
         if systolic is None or diastolic is None:
             raise StoreError(
                 f"reading {was.reading_id} holds no such value: give both, --systolic and --diastolic", "refused"
             )
-        pulse = said.pulse or was.pulse
-        before = plausible.marks(_mmhg(was.systolic, was.unit), _mmhg(was.diastolic, was.unit), was.pulse)
+        before = plausible.marks(*stood)
         slips = [mark for mark in plausible.marks(systolic, diastolic, pulse) if mark not in before]
         if slips:
             raise StoreError(f"reading {was.reading_id} stays as it is: {'; '.join(slips)}", "refused")

@@ -16,7 +16,7 @@ from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, same_cuff, stations, visits
 from collector.store.readings import renewed_bonds, strikes, times, write
 from collector.store.readings.times import Time
-from collector.store.readings.write import Result, Row
+from collector.store.readings.write import Result
 from collector.store.values import OutcomeKind
 
 Progress = Callable[[int, int], None]
@@ -157,7 +157,7 @@ def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
     ]
     batch.sort(key=lambda one: (one.at, uids[one.payload.station], one.payload.number, one.payload.uid))
     for before, after in take_up_anew(store, cuff_id, batch, arrived):
-        _note(store, after.reading_id, _time(before), _time(after))
+        _note(store, after.reading_id, before.time, after.time)
     if batch:
         derivation.note_taken_up(store, cuff_id, batch[-1].at)
     _follow(store, cuff_id, EVER)
@@ -185,10 +185,6 @@ def _follow(store: Store, cuff_id: int, since: int) -> None:
     strikes.mark_struck(store, cuff_id)
     renewed_bonds.mark(store, cuff_id)
     strikes.mark_copies(store, cuff_id, since)
-
-
-def _time(row: Row) -> Time:
-    return Time(row.taken_at, row.basis, row.uncertainty_s, ())
 
 
 def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:

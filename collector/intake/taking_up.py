@@ -27,8 +27,8 @@ def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
     payload = arrived.payload
     facts = cuff_facts(store, payload.cuff_id, payload.arrived_at - SEGMENTS_WITHIN_US, payload.arrived_at)
     segments: Sequence[Payload] = ()
-    if placed(payload, facts).characteristic == Uuid.BLOOD_PRESSURE_RECORD:
-        before = payloads.same_kind_before(store, placed(payload, facts), SEGMENTS_WITHIN_US)
+    if (at_its_place := placed(payload, facts)).characteristic == Uuid.BLOOD_PRESSURE_RECORD:
+        before = payloads.same_kind_before(store, at_its_place, SEGMENTS_WITHIN_US)
         segments = [one for one in before if one.row != payload.row]
     (saying,) = sayings([arrived], facts, segments)
     sightings = _sightings(store, saying)
@@ -106,13 +106,13 @@ def _placeable(row: Row, first: Payload) -> Placeable:
         visit=row.visit_id,
         zone=row.zone,
         clock_id=first.clock_id,
-        time=Time(row.taken_at, row.basis, row.uncertainty_s, ()),
+        time=row.time,
     )
 
 
 def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spans: list[OwnerSpan]) -> Row:
     """With its time, where that was found anew, and its owner. claims: by the reading's row."""
-    time = time or Time(row.taken_at, row.basis, row.uncertainty_s, ())
+    time = time or row.time
     if row.id in claims:
         person, mark = claims[row.id], None
     else:

@@ -31,10 +31,7 @@ log = logging.getLogger("quietcuff.visit")
 LOOK_S = 0.1  # how often the limits are looked at
 ABORT_S = 5.0  # for the answer to an abort
 COUNT_S = 5.0  # for the number of records, which a visit can do without
-_NONE = RecordResult.NO_RECORDS
 PATIENCE_S = 30.0  # without record or answer the procedure has failed (common practice, no source)
-
-
 NEAR_WRAP = 0xFF00  # sequence numbers begin again after 65,535: from here on all are asked for
 
 
@@ -67,7 +64,7 @@ async def fetch(link: Link, point: Found, wanted: Wanted) -> bool:
     if since is None and (await _count(link, point, wanted) or 0) > wanted.room:
         await _result_of(link, point, ask(RecordOp.REPORT, Operator.LAST), wanted)
     result = await _result_of(link, point, ask(RecordOp.REPORT, Operator.ALL), wanted)
-    if result is not None and result not in (RecordResult.SUCCESS, _NONE):
+    if result is not None and result not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
         raise Refused(f"the cuff does not report its records, answer {result:#04x}")
     return result is not None
 

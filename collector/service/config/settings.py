@@ -39,7 +39,6 @@ PRIVATE_KEY = "AGE-SECRET-KEY-"
 
 
 def _zone(name: str) -> str | None:
-
     try:
         ZoneInfo(name)
     except (KeyError, ValueError, OSError):

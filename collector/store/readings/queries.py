@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from collector.store import people
 from collector.store.columns import Kind, columns_of
-from collector.store.database import Store
+from collector.store.database import Store, chunks
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
@@ -116,8 +116,7 @@ def get(store: Store, reading_id: str) -> Reading:
 def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:
     """The readings with these ids, by id; ids that are not in the store are left out."""
     found: dict[str, Reading] = {}
-    for start in range(0, len(reading_ids), 500):
-        some = reading_ids[start : start + 500]
+    for some in chunks(reading_ids, 500):
         marks = ", ".join("?" * len(some))
         rows = store.query(f"SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading_id IN ({marks})", some).fetchall()
         if rows:

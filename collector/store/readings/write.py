@@ -11,6 +11,7 @@ from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, places_of
 from collector.store.instants import to_us
+from collector.store.readings.times import Time
 from collector.store.values import OutcomeKind, Reading
 
 
@@ -49,6 +50,11 @@ class Row(NamedTuple):
     visit_id: int | None
     note: str | None
     zone: str
+
+    @property
+    def time(self) -> Time:
+        """As it stands, without what is remarked on it."""
+        return Time(self.taken_at, self.basis, self.uncertainty_s, ())
 
 
 class Result(NamedTuple):
