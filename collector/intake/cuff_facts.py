@@ -50,13 +50,16 @@ def cuff_facts(store: Store, cuff_id: int, first: int, last: int) -> CuffFacts:
     discoveries = visit_facts.told_about(store, cuff_id, "handles", None, first, last)
     return CuffFacts(
         features=[(at, _feature(value)) for at, _, value in features],
-        bonds=[(at, bool(visit_facts.fields(value).get("bonded"))) for at, _, value in bonds],
-        discoveries=[(at, places) for at, _, value in discoveries if (places := _places(value))],
+        bonds=[(at, bool((visit_facts.fields(value) or {}).get("bonded"))) for at, _, value in bonds],
+        discoveries=[(at, places) for at, _, value in discoveries if (places := _places(value)) is not None],
     )
 
 
-def _places(value: bytes) -> dict[str, int]:
-    return {handle: place for handle, place in visit_facts.fields(value).items() if isinstance(place, int)}
+def _places(value: bytes) -> dict[str, int] | None:
+    found = visit_facts.fields(value)
+    if found is None or not all(isinstance(place, int) for place in found.values()):
+        return None
+    return found
 
 
 def _feature(value: bytes) -> Feature | None:

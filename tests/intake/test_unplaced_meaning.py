@@ -84,3 +84,14 @@ def test_a_fact_that_cannot_be_read_stops_nothing(bench: Any, kind: str, nonsens
     intake.rebuild(bench.store)
     (reading,) = readings.select(bench.store)
     assert reading.systolic == 131
+
+
+def test_a_discovery_that_found_no_measurement_says_so(bench: Any) -> None:
+    """It is the last word, unlike a fact that cannot be read."""
+    visit = bench.visit(NOON)
+    visits.learn_handles(bench.store, visit, {0x12: 0x2A35}, NOON)
+    visits.learn_handles(bench.store, visit, {}, NOON + timedelta(minutes=1))
+    value = build_measurement(measurement(131, 84, stamp=MORNING))
+    outcome = bench.bring(value, NOON + timedelta(minutes=2), visit, uuid=0, handle=0x12)
+    assert outcome.kind == "other"
+    assert readings.count(bench.store) == 0

@@ -86,13 +86,13 @@ def was_read_at(store: Store, cuff: str, at: int) -> bool:
     return store.row(query, (cuff, at)) is not None
 
 
-def fields(value: bytes) -> dict[str, Any]:
-    """What a fact of several fields says; nothing where it cannot be read: a merged store may hold anything."""
+def fields(value: bytes) -> dict[str, Any] | None:
+    """What a fact of several fields says; None where it cannot be read: a merged store may hold anything."""
     try:
         found = json.loads(value)
     except (ValueError, RecursionError):
-        return {}
-    return found if isinstance(found, dict) else {}
+        return None
+    return found if isinstance(found, dict) else None
 
 
 def told_about(

@@ -120,7 +120,7 @@ def newest_records(store: Store, cuff: str) -> dict[int | None, bytes]:
     found: dict[int | None, bytes] = {}
     for (value,) in rows:
         with suppress(ValueError, TypeError, KeyError):
-            told = visit_facts.fields(value)
+            told = visit_facts.fields(value) or {}
             found[told["user"]] = bytes.fromhex(told["newest"])
     return found
 

@@ -82,7 +82,7 @@ def _doubts(store: Store, cuff_id: int) -> dict[int, _Doubt]:
         WHERE visit_fact.cuff_id = ? AND kind = 'bond' ORDER BY at, visit_fact.uid""",
         (cuff_id,),
     ).fetchall():
-        fact = visit_facts.fields(value)
+        fact = visit_facts.fields(value) or {}
         if fact.get("confirmed"):
             found = {known: _Doubt() for known in found}
         elif fact.get("renewed"):
