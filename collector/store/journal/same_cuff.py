@@ -15,40 +15,41 @@ def note_passing(store: Store, visit: int) -> None:
         store.query("UPDATE cuff SET passing = 1 WHERE id = (SELECT cuff_id FROM visit WHERE id = ?)", (visit,))
 
 
+def passing(store: Store) -> list[int]:
+    """Cuffs without a lasting address that say enough of themselves to be known again."""
+    return list(_names(store))
+
+
 def earlier_self(store: Store, cuff_id: int) -> int | None:
     """The cuff that this one was before its address changed, None where it is new or says too little of itself."""
-    rows = store.query(
-        "SELECT id FROM cuff WHERE passing AND id <> ?1 AND (SELECT passing FROM cuff WHERE id = ?1) ORDER BY id",
-        (cuff_id,),
-    )
-    own = _said(store, cuff_id)
-    for (other,) in rows.fetchall():
-        said = _said(store, other)
-        same_make = (own.get(MANUFACTURER), own.get(MODEL)) == (said.get(MANUFACTURER), said.get(MODEL))
-        if same_make and any(_tells(own.get(key)) and own[key] == said.get(key) for key in (SERIAL, SYSTEM_ID)):
-            return int(other)
-    return None
+    names = _names(store)
+    own = names.pop(cuff_id, frozenset())
+    return next((other for other, theirs in names.items() if own & theirs), None)
 
 
-def _said(store: Store, cuff_id: int) -> dict[int, bytes]:
-    """What a cuff last said of itself, by characteristic."""
-    return dict(
-        store.query(
-            """SELECT characteristic, value FROM visit_fact WHERE cuff_id = ? AND kind = 'read'
-               AND characteristic IN (?, ?, ?, ?) ORDER BY at""",
-            (cuff_id, MANUFACTURER, MODEL, SERIAL, SYSTEM_ID),
-        ).fetchall()
-    )
+def _names(store: Store) -> dict[int, frozenset[tuple[object, ...]]]:
+    """By what a cuff without a lasting address is known again: maker, model, and a number of its own."""
+    said: dict[int, dict[int, bytes]] = {}
+    for cuff_id, characteristic, value in store.query(
+        """SELECT cuff_id, characteristic, value FROM visit_fact JOIN cuff ON cuff.id = cuff_id
+            WHERE passing AND kind = 'read' AND characteristic IN (?, ?, ?, ?) ORDER BY cuff_id, at""",
+        (MANUFACTURER, MODEL, SERIAL, SYSTEM_ID),
+    ):
+        said.setdefault(cuff_id, {})[characteristic] = value  # the last word holds
+    found = {
+        cuff_id: frozenset(
+            (told.get(MANUFACTURER), told.get(MODEL), key, told[key])
+            for key in (SERIAL, SYSTEM_ID)
+            if _tells(told.get(key))
+        )
+        for cuff_id, told in said.items()
+    }
+    return {cuff_id: names for cuff_id, names in found.items() if names}
 
 
 def _tells(value: bytes | None) -> bool:
     """One octet over and over tells nobody apart (common practice, no source)."""
     return len(set((value or b"").strip(b" \x00"))) > 1
-
-
-def passing(store: Store) -> list[int]:
-    """Cuffs without a lasting address."""
-    return [cuff_id for (cuff_id,) in store.query("SELECT id FROM cuff WHERE passing ORDER BY id").fetchall()]
 
 
 def met_first(store: Store, one: int, other: int) -> tuple[int, int]:
