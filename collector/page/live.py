@@ -44,7 +44,7 @@ async def _news(request: Request, token: str, visitor: Device, after: int) -> As
     with open_store(room(request).path, create=False) as store:
         seen, quiet, told = None, 0, news_for(store, visitor.role)
         while True:
-            version = arrived.version(store)
+            version = store.version()
             if version != seen:
                 seen, quiet = version, 0
                 if page_devices.device_of(store, token, datetime.now(UTC)) is None:

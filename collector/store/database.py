@@ -52,6 +52,13 @@ class Store:
         found = self.row(sql, values)
         return found[0] if found else None
 
+    def version(self) -> tuple[int, int]:
+        """Another one once anything was written, here or by others: a look at a quiet store reads no table.
+
+        Source: SQLite documentation, "PRAGMA data_version", sqlite3_total_changes.
+        """
+        return int(self.scalar("PRAGMA data_version")), self.connection.total_changes
+
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing, on disk when it ends; one inside another joins it. Raises StoreError."""

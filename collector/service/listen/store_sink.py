@@ -69,13 +69,19 @@ class StoreSink:
         self.store, self.accept, self.heard = store, accept, heard
         self._counts: dict[int, VisitCount] = {}
         self._told: dict[str, str | None] = {}
+        self._known: tuple[KnownCuff, ...] = ()
+        self._known_at: tuple[int, int] | None = None  # version of the store
         self._unread: deque[tuple[int, str, int | None]] = deque()  # payload, cuff, visit
         self._behind = False  # a payload is kept but was not understood
 
     def known(self) -> tuple[KnownCuff, ...]:
-        return tuple(self._known(*cuff) for cuff in cuffs.known(self.store))
+        version = self.store.version()
+        if version != self._known_at:
+            self._known = tuple(self._known_cuff(*cuff) for cuff in cuffs.known(self.store))
+            self._known_at = version
+        return self._known
 
-    def _known(self, address: str, bonded: bool, handles: Mapping[int, int]) -> KnownCuff:
+    def _known_cuff(self, address: str, bonded: bool, handles: Mapping[int, int]) -> KnownCuff:
         store = self.store
         told = manners.last_read(store, address, Uuid.BLOOD_PRESSURE_FEATURE)
         hashed = manners.last_read(store, address, Uuid.DATABASE_HASH)

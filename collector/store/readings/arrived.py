@@ -22,11 +22,6 @@ def after(store: Store, number: int) -> list[tuple[int, Reading]]:
     return [(payload, found[reading_id]) for payload, reading_id in rows if reading_id in found]
 
 
-def version(store: Store) -> int:
-    """Changes when another connection commits (SQLite documentation, "PRAGMA data_version"); costs microseconds."""
-    return int(store.scalar("PRAGMA data_version"))
-
-
 def since(store: Store, at: datetime) -> list[Reading]:
     """Readings that arrived first at this instant or later, in that order."""
     rows = store.query(

@@ -6,21 +6,17 @@ from collector.store.values import Reading
 
 
 class NewReadings:
-    """Hands out readings whose first payload came after this was made, each once, as they are now.
-
-    SQLite's data version says whether anybody else wrote at all (SQLite documentation, "PRAGMA data_version"): a look
-    at a quiet store reads no table.
-    """
+    """Hands out readings whose first payload came after this was made, each once, as they are now."""
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._version: int | None = None
+        self._version: tuple[int, int] | None = None
         self._after = int(store.scalar("SELECT coalesce(max(id), 0) FROM payload"))
         self._seen: set[str] = set()
 
     def new(self) -> list[Reading]:
         """What came since the last call, in the order of arrival. Raises StoreError."""
-        version = self._store.scalar("PRAGMA data_version")
+        version = self._store.version()
         if version == self._version:
             return []
         self._version = version
