@@ -9,27 +9,14 @@ from pathlib import Path
 
 import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
-from played_listening import Listening, answers, payload
+from played_listening import Listening, answers, begin, payload
 
 from collector.radio.bluez import connecting, link_pairing, radio
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
 
-pytestmark = pytest.mark.system
+pytestmark = [pytest.mark.system, pytest.mark.usefixtures("no_links")]
 OTHER = DEVICE.replace("hci0", "hci1")
-
-
-@pytest.fixture(autouse=True)
-def kernel(monkeypatch: pytest.MonkeyPatch) -> None:
-    """No Bluetooth in this kernel: it cannot be asked for links."""
-    monkeypatch.setattr(connecting, "links_now", lambda: None)
-
-
-async def begin(bluez: PlayedBlueZ, address: str, tmp_path: Path) -> Listening:
-    await bluez.serve(address)
-    service = Listening(tmp_path / "store.db")
-    await asyncio.wait_for(bluez.scanning.wait(), 30)
-    return service
 
 
 async def end(bluez: PlayedBlueZ, service: Listening) -> None:

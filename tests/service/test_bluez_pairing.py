@@ -9,28 +9,15 @@ from pathlib import Path
 
 import pytest
 from played_bluez import CUFF, DEVICE, DEVICE_1, PlayedBlueZ
-from played_listening import Listening, answers, payload
+from played_listening import Listening, answers, begin, payload
 
-from collector.radio.bluez import BlueZRadio, connecting, link_pairing, radio
+from collector.radio.bluez import BlueZRadio, link_pairing, radio
 from collector.radio.plan import UseWitness
 from collector.store.journal import cuffs, manners
 from collector.store.journal import pairing as questions
 from collector.store.opening import open_store
 
-pytestmark = pytest.mark.system
-
-
-@pytest.fixture(autouse=True)
-def kernel(monkeypatch: pytest.MonkeyPatch) -> None:
-    """No Bluetooth in this kernel: it cannot be asked for links."""
-    monkeypatch.setattr(connecting, "links_now", lambda: None)
-
-
-async def begin(bluez: PlayedBlueZ, address: str, tmp_path: Path) -> Listening:
-    await bluez.serve(address)
-    service = Listening(tmp_path / "store.db")
-    await asyncio.wait_for(bluez.scanning.wait(), 30)
-    return service
+pytestmark = [pytest.mark.system, pytest.mark.usefixtures("no_links")]
 
 
 def stand_by(path: Path) -> None:

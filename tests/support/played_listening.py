@@ -4,6 +4,8 @@ import asyncio
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from played_bluez import PlayedBlueZ
+
 from collector.radio.bluez import BlueZRadio
 from collector.service.config import Config, parse
 from collector.service.listen.assemble import listen
@@ -46,6 +48,14 @@ class Listening:
     async def end(self) -> None:
         self.stop.set()
         await asyncio.wait_for(self.task, 20)
+
+
+async def begin(bluez: PlayedBlueZ, address: str, folder: Path) -> Listening:
+    """Beside a bluetoothd that scans for it."""
+    await bluez.serve(address)
+    service = Listening(folder / "store.db")
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    return service
 
 
 async def until_told(path: Path, words: str | None) -> None:

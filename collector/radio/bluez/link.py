@@ -198,8 +198,6 @@ class BlueZLink:
             # Somebody else's agent may have declined for us; ours answers where we ask for the bond.
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
             raise (self._refused and self._wants_digits()) or Refused(str(failure)) from failure
-        if self.path in self.around.questions.answered:
-            self.noticed.add(Manner.PASSKEY)
         if self.bonded:
             self.around.bonded(self.path, visit)
 
@@ -220,6 +218,8 @@ class BlueZLink:
     async def hang_up(self) -> None:
         """Tell the cuff to keep what it has, then let the link go."""
         bus, subscriptions = self.around.bus, self.around.subscriptions
+        if self.path in self.around.questions.answered:  # here, as a visit may be broken off while it subscribes
+            self.noticed.add(Manner.PASSKEY)
         if not self._gone.is_set():
             self.ended = self.ended or WE_LEFT
             if subscriptions is not None:
