@@ -74,7 +74,7 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
     if not on:
         off = wanted or ", ".join(there)
         return [attention("BlueZ", f"{off} is switched off", "bluetoothctl power on")]
-    return [fine("BlueZ", f"runs, {', '.join(on)} is on"), await _agent(ask), choice(others(objects, wanted))]
+    return [fine("BlueZ", f"runs, {', '.join(on)} is on"), choice(others(objects, wanted)), await _agent(ask)]
 
 
 def powered(objects: Objects) -> list[str]:
