@@ -12,7 +12,7 @@ import typer
 
 from collector.cli.common.command import COULD_NOT, Failure, GlobalOptions, new_app, of, say
 from collector.cli.common.terminal_screen import is_terminal
-from collector.service.config import ConfigError, usual_file
+from collector.service.config import Config, ConfigError, usual_file
 from collector.service.config.settings import RadioKind
 from collector.service.first_setup import Answers, configured, settle_units, usual_target, write
 
@@ -92,13 +92,35 @@ def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tupl
         number = typer.prompt("Your local emergency number", default="", show_default=False, err=True)
     if radio is None:
         shared = typer.confirm("Does this computer use Bluetooth for anything else?", default=True, err=True)
-        radio = RadioKind.BLUEZ if shared else RadioKind.EXCLUSIVE
+        radio = RadioKind.BLUEZ if shared else fitting_radio(_config(around))
     if page is None:
         network = typer.confirm("May other devices in your network see the page?", default=False, err=True)
         page = f"{socket.gethostname().partition('.')[0]}.local" if network else ""
         if network:
             page = typer.prompt("By which name do they reach this computer?", default=page, err=True)
     return Answers(zone, number, radio, page), people
+
+
+def _config(around: GlobalOptions) -> Config:
+    try:
+        return around.config
+    except ConfigError:  # told when the answers are written
+        return Config()
+
+
+def fitting_radio(config: Config) -> RadioKind:
+    """For a computer that uses Bluetooth for nothing else: the exclusive radio, if its adapter passes a trial."""
+    from collector.service.checks import which_radio
+
+    if config.radio.kind is RadioKind.EXCLUSIVE:
+        return RadioKind.EXCLUSIVE
+    say(which_radio.WARNING)
+    advice = which_radio.advise(config.radio.adapter)
+    for finding in advice.findings:
+        say(f"{finding.topic}: {finding.text}")
+    if not advice.exclusive:
+        say("so records come over BlueZ; `sudo quietcuff check --trial` tries again")
+    return RadioKind.EXCLUSIVE if advice.exclusive else RadioKind.BLUEZ
 
 
 def _owner(around: GlobalOptions) -> int | None:

@@ -221,7 +221,7 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
 @pytest.mark.parametrize(
     ("ask", "topics", "words"),
     [
-        (answers(), ["BlueZ", "pairing"], "an agent may be registered"),
+        (answers(), ["BlueZ", "which radio", "pairing"], "an agent may be registered"),
         (answers(running=False), ["BlueZ"], "bluetoothd does not run"),
         (answers(powered=None), ["BlueZ"], "bluetoothd has no adapter"),
         (answers(powered=False), ["BlueZ"], "hci0 is switched off"),
@@ -233,7 +233,7 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
         (answers(refuses={"GetManagedObjects": "org.freedesktop.DBus.Error.NoReply"}), ["BlueZ"], "NoReply"),
         (
             answers(refuses={"RegisterAgent": "org.freedesktop.DBus.Error.AccessDenied"}),
-            ["BlueZ", "pairing"],
+            ["BlueZ", "which radio", "pairing"],
             "no cuff can pair",
         ),
     ],
@@ -313,7 +313,7 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
     served = await MessageBus(bus_address=bus).connect()
     served.add_message_handler(bluez)
     await served.request_name("org.bluez")
-    _, ran, pairing = await asyncio.to_thread(lambda: list(bluetooth.look(None)))
+    _, ran, _, pairing = await asyncio.to_thread(lambda: list(bluetooth.look(None)))
     served.disconnect()
     assert (ran.state, ran.text) == (State.FINE, "runs, hci0 is on")
     assert pairing.state is State.ATTENTION

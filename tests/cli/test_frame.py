@@ -140,10 +140,7 @@ def test_what_follows_two_dashes_stays_where_it_is() -> None:
         (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
         (["--stor", "x"], "quietcuff: no such option: --stor"),
         (["export", "--to", "xml"], "quietcuff: invalid value for '--to': 'xml' is not one of 'csv', "),
-        (
-            ["readings", "--last", "0"],
-            "quietcuff: invalid value for '--last' / '-n': must be greater than or equal to 1",
-        ),
+        (["readings", "--last", "0"], "quietcuff: invalid value for '--last' / '-n': 0 is not in the range x>=1"),
     ],
 )
 def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[str], line: str) -> None:

@@ -22,6 +22,7 @@ FAULTS = (
     "private address",
     "many waiting",
     "two seconds",
+    "reads our clock",
     "cuff forgot",
     "we forgot",
     "bond cut off",
@@ -76,6 +77,10 @@ def test_trouble_is_told_while_it_lasts_and_taken_back_afterwards(steps: Steps) 
 def test_a_private_address_is_one_cuff_and_seen_by_the_witness(steps: Steps) -> None:
     assert len(steps["private address"]["met"]) == 1
     assert steps["private address"]["witness"] is None
+
+
+def test_a_cuff_that_reads_our_clock_gets_it_from_bluetoothd(steps: Steps) -> None:
+    assert max(steps["reads our clock"]["behind_s"]) < 60, steps["reads our clock"]
 
 
 def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:

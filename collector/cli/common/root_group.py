@@ -131,7 +131,7 @@ def explain(error: Exception) -> int:
 
 
 def _sentence(text: str) -> str:
-    text = " ".join(text.split()).rstrip(".").replace(": Value error, ", ": ").replace(": Input should be", ": must be")
+    text = " ".join(text.split()).rstrip(".")
     return text[:1].lower() + text[1:]
 
 

@@ -1,17 +1,21 @@
 """Is there an adapter, does BlueZ run, and may we ask it for what a visit needs?"""
 
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from collector.radio.port import RadioUnavailable
 from collector.service.checks.finding import Finding, attention, fine
+from parsers.uuids import Uuid, full
 
 if TYPE_CHECKING:
     from collector.radio.bluez.bus import BusError
 
-BLUEZ = "org.bluez"
+BLUEZ, ADAPTER, DEVICE = "org.bluez", "org.bluez.Adapter1", "org.bluez.Device1"
 TIMEOUT_S = 4.0
+
+Objects = Mapping[str, Mapping[str, Mapping[str, Any]]]
+"""What GetManagedObjects answers: by path and interface the properties, each a D-Bus variant."""
 
 Ask = Callable[..., Awaitable[list[Any]]]
 """ask(destination, path, interface, member, signature="", body=()): the answer's body, or `BusError`."""
@@ -63,18 +67,71 @@ async def bluez(ask: Ask, wanted: str | None) -> list[Finding]:
         (objects,) = await ask(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
     except BusError as error:
         return [_denied(error)]
-    powered = {
-        path.rsplit("/", 1)[-1]: bool(interfaces["org.bluez.Adapter1"]["Powered"].value)
-        for path, interfaces in objects.items()
-        if "org.bluez.Adapter1" in interfaces
-    }
-    on = [name for name, is_on in powered.items() if is_on and wanted in (None, name)]
-    if not powered:
+    there = [path.rsplit("/", 1)[-1] for path, interfaces in objects.items() if ADAPTER in interfaces]
+    on = [name for name in powered(objects) if wanted in (None, name)]
+    if not there:
         return [attention("BlueZ", "bluetoothd has no adapter", "sudo systemctl restart bluetooth")]
     if not on:
-        off = wanted or ", ".join(powered)
+        off = wanted or ", ".join(there)
         return [attention("BlueZ", f"{off} is switched off", "bluetoothctl power on")]
-    return [fine("BlueZ", f"runs, {', '.join(on)} is on"), await _agent(ask)]
+    return [fine("BlueZ", f"runs, {', '.join(on)} is on"), choice(others(objects, wanted)), await _agent(ask)]
+
+
+def powered(objects: Objects) -> list[str]:
+    """The adapters that BlueZ has switched on."""
+    return [
+        path.rsplit("/", 1)[-1]
+        for path, interfaces in objects.items()
+        if ADAPTER in interfaces and interfaces[ADAPTER]["Powered"].value
+    ]
+
+
+def others(objects: Objects, wanted: str | None) -> list[str]:
+    """By name, what else than cuffs is paired or connected over an adapter; None: over any."""
+    found = []
+    for path, interfaces in objects.items():
+        device = interfaces.get(DEVICE)
+        if device is None or wanted not in (None, path.split("/")[3]):
+            continue
+        said = {key: value.value for key, value in device.items()}
+        in_use = said.get("Paired") or said.get("Connected")
+        if in_use and full(Uuid.BLOOD_PRESSURE_SERVICE) not in said.get("UUIDs", ()):
+            found.append(str(said.get("Alias") or said.get("Address") or path))
+    return sorted(found)
+
+
+def choice(others: list[str]) -> Finding:
+    """What is to be said of the choice of radio while records come over BlueZ."""
+    if others:
+        return fine("which radio", f"over BlueZ, as {named(others)} Bluetooth too")
+    return fine(
+        "which radio",
+        "over BlueZ; where this computer uses Bluetooth for cuffs alone, `sudo quietcuff check --trial` tells whether "
+        "its adapter is fit for the exclusive radio, with which a power cut costs no record",
+    )
+
+
+def named(others: list[str]) -> str:
+    """'Keys 1' uses, or 'Keys 1', 'Ears' use."""
+    return f"{', '.join(repr(one) for one in others[:3])} {'uses' if len(others) == 1 else 'use'}"
+
+
+async def objects() -> Objects:
+    """All that BlueZ knows; nothing where it does not run, or may not be asked."""
+    from collector.radio.bluez.bus import Bus, BusError
+
+    try:
+        bus = await Bus.connect(TIMEOUT_S)
+    except RadioUnavailable:
+        return {}
+    try:
+        call = bus.call("/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects", timeout_s=TIMEOUT_S)
+        (found,) = await call
+        return dict(found)
+    except (BusError, RadioUnavailable):
+        return {}
+    finally:
+        await bus.close()
 
 
 async def _agent(ask: Ask) -> Finding:
