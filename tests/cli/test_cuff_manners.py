@@ -34,6 +34,7 @@ def come(path: Path, times: int, outcome: str = "cuff left", **learned: str) -> 
         ("cuff left", {"hangs_up_at": "reading serial number"}, "serial number (now left out)", "asked no more"),
         ("failed: securing the link: no answer", {}, "securing the link: no answer", "pairing mode"),
         ("cuff left", {"wants_the_digits_on_its_display": ""}, "wants the digits on its display", f"cuff add {CUFF}"),
+        ("cuff left", {"waits_for_a_user's_consent_code": ""}, "waits for a user's consent code", "consent_code"),
         ("cuff left", {}, "it sent nothing", "set_clock"),
     ],
 )  # fmt: skip

@@ -67,6 +67,15 @@ async def test_a_month_later_the_cuff_describes_itself_again(sink: NoteSink) -> 
     assert "discover" not in link.steps
 
 
+async def test_features_that_may_change_are_read_at_every_visit(sink: NoteSink) -> None:
+    """A cuff says that they may by declaring 'indicate' for them."""
+    changing = (PLAIN[0], found(Uuid.BLOOD_PRESSURE_FEATURE, "read", "indicate"), *PLAIN[2:])
+    for _ in range(2):
+        link = ScriptedLink(sink, offers=changing)
+        await visit(link, sink, VisitPlan())
+    assert link.steps == ["resume", "subscribe 2a35", "read 2a2b", "read 2a49", "read 2a19", "hang up"]
+
+
 async def test_a_table_that_changed_is_discovered_anew(sink: NoteSink) -> None:
     await visit(ScriptedLink(sink), sink, VisitPlan())
     link = ScriptedLink(sink, offers=(found(Uuid.BLOOD_PRESSURE_MEASUREMENT, "indicate", handle=0x50), *PLAIN[1:]))
