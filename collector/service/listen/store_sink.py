@@ -198,7 +198,7 @@ class StoreSink:
             self.read_all()
             return
         if len(self._unread) > MOST_UNREAD:
-            self._read_next()
+            loop.call_soon(self._read_next)
         self._reading = loop.call_later(QUIET_S, self._read_in_turns)
 
     def _read_in_turns(self) -> None:
