@@ -42,7 +42,7 @@ from parsers.uuids import Uuid, full
 log = logging.getLogger("quietcuff.service")
 
 QUIET_S = 0.25  # a cuff sends its next record within that
-MOST_UNREAD = 32  # of one that never pauses
+MOST_UNREAD = 100  # of one that never pauses
 
 _WORDS = {
     "reading": "new",
