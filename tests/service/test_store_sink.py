@@ -60,7 +60,9 @@ async def test_a_cuff_that_never_pauses_does_not_pile_up_what_is_to_be_read(tmp_
         sink = StoreSink(store)
         visit = sink.open_visit(CUFF, "witness", NOON)
         for number in range(MOST_UNREAD + 5):
+            before = store.scalar("SELECT count(*) FROM reading")
             sink.take(record(number), visit)
+            assert store.scalar("SELECT count(*) FROM reading") == before, "whoever took it is kept waiting"
             await asyncio.sleep(0)
         assert store.scalar("SELECT count(*) FROM reading") >= 4
         sink.read_all()

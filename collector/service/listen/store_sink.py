@@ -42,7 +42,7 @@ from parsers.uuids import Uuid, full
 log = logging.getLogger("quietcuff.service")
 
 QUIET_S = 0.25  # a cuff sends its next record within that
-MOST_UNREAD = 32  # of one that never pauses
+MOST_UNREAD = 100  # of one that never pauses
 
 _WORDS = {
     "reading": "new",
@@ -198,7 +198,7 @@ class StoreSink:
             self.read_all()
             return
         if len(self._unread) > MOST_UNREAD:
-            self._read_next()
+            loop.call_soon(self._read_next)
         self._reading = loop.call_later(QUIET_S, self._read_in_turns)
 
     def _read_in_turns(self) -> None:

@@ -15,7 +15,7 @@ from report import say, step
 
 from collector.radio.virtual.cuff import VirtualCuff
 
-IDLE_S = 45.0
+IDLE_S = 20.0
 SHORT = replace(MANNER, advertises_s=3.0, lingers_s=0.5)  # new, and later bonded
 
 
