@@ -22,6 +22,7 @@ FAULTS = (
     "private address",
     "many waiting",
     "two seconds",
+    "reads our clock",
     "cuff forgot",
     "we forgot",
     "bond cut off",
@@ -78,6 +79,10 @@ def test_a_private_address_is_one_cuff_and_seen_by_the_witness(steps: Steps) -> 
     assert steps["private address"]["witness"] is None
 
 
+def test_a_cuff_that_reads_our_clock_gets_it_from_bluetoothd(steps: Steps) -> None:
+    assert max(steps["reads our clock"]["behind_s"]) < 60, steps["reads our clock"]
+
+
 def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
     assert steps["cuff forgot"]["told"] >= 1
     assert steps["cuff forgot"]["condition"] is None
@@ -86,7 +91,7 @@ def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
 
 
 def test_the_window_of_a_power_cut_is_told_by_stage(steps: Steps) -> None:
-    assert steps["end"]["window_ms"].keys() == {"all", "until read", "its visit", "the record"}
+    assert steps["end"]["window_ms"].keys() == {"all", "until read", "until written"}
 
 
 def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:

@@ -27,6 +27,7 @@ NEWS_S = 2.0  # how often the sink is asked anew whom it knows
 PULSE_S = 30.0  # how often the adapter is asked whether it still lives
 PATIENCE_S = 5.0  # for its answer
 FAREWELL_S = 2.0
+NOBODY = ""  # an address that no cuff has: whether new ones are welcome at all
 FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
 DISALLOWED = 0x0C  # HCI: Command Disallowed
 
@@ -54,6 +55,7 @@ class BumbleRadio:
         self._visits: set[asyncio.Task[None]] = set()
         self._wake = asyncio.Event()
         self.listening = asyncio.Event()  # set while cuffs are heard
+        self._asks = True  # who advertises for a scan response
         self._scan_yields = False  # the adapter cannot scan and connect at once
 
     @property
@@ -144,9 +146,21 @@ class BumbleRadio:
         from bumble.hci import HCI_LE_1M_PHY
 
         if on:
-            await self._device.start_scanning(filter_duplicates=False, scanning_phys=[HCI_LE_1M_PHY])
+            self._asks = self._new_cuffs_welcome()
+            await self._device.start_scanning(active=self._asks, filter_duplicates=False, scanning_phys=[HCI_LE_1M_PHY])
         else:
             await self._device.stop_scanning()
+
+    def _new_cuffs_welcome(self) -> bool:
+        """Then scan responses are asked for: a cuff may name its service, or itself, in these alone."""
+        return bool(self.advertisers.awaited) or self._sink.accepts(NOBODY)
+
+    async def _news(self) -> None:
+        """Another process may have added or forgotten a cuff, or held the door open for new ones."""
+        self._learn_known()
+        if self._new_cuffs_welcome() is not self._asks:
+            await self._scan(False)
+            await self._scan(True)
 
     async def _connect_all(self) -> None:
         while True:
@@ -156,7 +170,7 @@ class BumbleRadio:
                 try:
                     await within(NEWS_S, self._wake.wait())
                 except TimeoutError:
-                    self._learn_known()  # another process may have added or forgotten a cuff
+                    await self._news()
                 continue
             heard = self.advertisers.cuffs[cuff]
             if not self._sink.accepts(cuff):

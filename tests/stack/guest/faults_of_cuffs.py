@@ -3,6 +3,7 @@
 import asyncio
 import dataclasses
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from lab import MANNER, STORE, Lab, emptied, fill, outcome
@@ -101,6 +102,18 @@ async def we_forgot(lab: Lab) -> None:
     await outcome(
         "we forgot", [cuff], wakings=wakings, told=len(told), missing=Collected(STORE).bond_missing(cuff.address)
     )
+
+
+async def reads_our_clock(lab: Lab) -> None:
+    """A cuff that sets its clock by the collector's before it sends anything: new, then bonded."""
+    cuff = await lab.cuff(dataclasses.replace(MANNER, reads_our_clock=True))
+    behind = []
+    for _ in range(2):
+        cuff.clock_ahead -= timedelta(hours=5)
+        fill(cuff, 3)
+        await emptied(cuff, 3)
+        behind.append(abs((cuff.clock() - datetime.now()).total_seconds()))
+    await outcome("reads our clock", [cuff], behind_s=behind)
 
 
 async def bond_cut_off(lab: Lab) -> None:
