@@ -11,7 +11,6 @@ from bumble.core import AdvertisingData
 from bumble.device import Connection, Device, DeviceConfiguration
 from bumble.host import Host
 from bumble.keys import MemoryKeyStore
-from bumble.link import LocalLink
 from bumble.pairing import PairingConfig, PairingDelegate
 
 from collector.radio.virtual.behaviour import Behaviour
@@ -155,20 +154,18 @@ class Peripheral(Device):
 class CentralController(Controller):
     """Has an accept list (Core Vol 4 Part E 7.8.16); gives up a connection when told to, and says so (7.8.13)."""
 
-    def __init__(self, name: str, link: LocalLink) -> None:
-        super().__init__(name, link=link)
-        self.accepted: set[bytes] = set()
+    accepted: frozenset[bytes] = frozenset()
 
     def on_hci_le_clear_filter_accept_list_command(
         self, _: hci.HCI_LE_Clear_Filter_Accept_List_Command
     ) -> hci.HCI_StatusReturnParameters:
-        self.accepted.clear()
+        self.accepted = frozenset()
         return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)
 
     def on_hci_le_add_device_to_filter_accept_list_command(
         self, command: hci.HCI_LE_Add_Device_To_Filter_Accept_List_Command
     ) -> hci.HCI_StatusReturnParameters:
-        self.accepted.add(bytes(command.address))
+        self.accepted |= {bytes(command.address)}
         return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)
 
     def on_advertising_pdu(self, pdu: ll.AdvInd | ll.AdvExtInd) -> None:
