@@ -17,7 +17,7 @@ import pytest
 from typer.testing import Result
 
 from collector.radio.bluez.bus import BusError
-from collector.service.checks import bluetooth, clock, service
+from collector.service.checks import bluetooth, bluetoothd, clock, service
 from collector.service.checks.finding import State
 from collector.service.config import parse
 from collector.store import conditions
@@ -239,7 +239,7 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
     ],
 )
 async def test_bluez(ask: Any, topics: list[str], words: str) -> None:
-    found = await bluetooth.bluez(ask, None)
+    found = await bluetoothd.findings(ask, None)
     assert [one.topic for one in found] == topics
     assert words in found[-1].text
     if words == "an agent may be registered":
@@ -262,7 +262,7 @@ def test_a_bus_that_does_not_answer(monkeypatch: pytest.MonkeyPatch, tmp_path: P
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/bus")
         monkeypatch.setattr(bluetooth, "adapters", lambda: ["hci0"])
         monkeypatch.setattr(bluetooth, "blocked", lambda: None)
-        monkeypatch.setattr(bluetooth, "TIMEOUT_S", 0.1)
+        monkeypatch.setattr(bluetoothd, "TIMEOUT_S", 0.1)
         _, found = bluetooth.look(None)
     assert found.topic == "D-Bus"
     assert "no answer" in found.text

@@ -98,7 +98,7 @@ def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
 
 
 def test_the_window_of_a_power_cut_is_told_by_stage(steps: Steps) -> None:
-    assert steps["end"]["window_ms"].keys() == {"all", "until read", "its visit", "the record"}
+    assert steps["end"]["window_ms"].keys() == {"all", "until read", "until written"}
 
 
 def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:
