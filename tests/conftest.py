@@ -1,5 +1,6 @@
 """One hypothesis profile for every room, whatever is collected beside it; and how many work at once."""
 
+import logging
 import os
 from collections.abc import Iterator
 from pathlib import Path
@@ -49,3 +50,13 @@ def system_file_untouched() -> Iterator[None]:
     before = _state(SYSTEM_FILE)
     yield
     assert _state(SYSTEM_FILE) == before, f"this test wrote {SYSTEM_FILE}"
+
+
+@pytest.fixture(autouse=True)
+def logging_as_before() -> Iterator[None]:
+    """A command that sets up its log in this process does so for itself, not for the next test."""
+    root, ours = logging.getLogger(), logging.getLogger("quietcuff")
+    before = root.handlers[:], root.level, ours.level
+    yield
+    root.handlers[:], root.level = before[:2]
+    ours.setLevel(before[2])

@@ -2,9 +2,6 @@
 
 from datetime import UTC, datetime
 
-from parsers.cuff_clock import build_clock
-from parsers.uuids import Uuid
-
 NO_EARLIER = datetime(2026, 1, 1, tzinfo=UTC)  # before this program was written: our own clock was never set
 
 
@@ -17,5 +14,8 @@ def served(zone: str | None) -> bytes | None:
 
     zone: IANA name of the wall clock; None: this machine's.
     """
+    from parsers.cuff_clock import build_clock  # brings construct, and `average` asks above whether our clock is right
+    from parsers.uuids import Uuid
+
     now = datetime.now(UTC)
     return build_clock(Uuid.CURRENT_TIME, now, zone) if trustworthy(now) else None

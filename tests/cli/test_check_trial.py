@@ -9,7 +9,7 @@ from typer.testing import Result
 
 from collector.radio.exclusive import adapter, trial
 from collector.radio.port import RadioUnavailable
-from collector.service.checks import bluetooth, which_radio
+from collector.service.checks import bluetooth, bluetoothd, which_radio
 
 Run = Callable[..., Result]
 
@@ -23,7 +23,7 @@ class Machine:
         self.fails: str | None = None
         monkeypatch.setattr(adapter, "missing", list)
         monkeypatch.setattr(trial, "try_adapter", self._try)
-        monkeypatch.setattr(bluetooth, "objects", self._objects)
+        monkeypatch.setattr(bluetoothd, "objects", self._objects)
         monkeypatch.setattr(bluetooth, "adapters", lambda: ["hci0"])
         monkeypatch.setattr(which_radio, "BACK_S", 0.05)
         monkeypatch.setattr(which_radio, "LOOK_S", 0.01)
@@ -132,10 +132,10 @@ def test_without_the_right_or_the_host_stack_the_trial_says_what_is_missing(
     [((CUFF,), "`sudo quietcuff check --trial`"), ((CUFF, KEYBOARD), "over BlueZ, as 'Keys 1' uses Bluetooth too")],
 )
 def test_check_says_which_radio_fits(devices: tuple[dict[str, object], ...], words: str) -> None:
-    found = bluetooth.choice(bluetooth.others(bluez(*devices), None))
+    found = bluetoothd.choice(bluetoothd.others(bluez(*devices), None))
     assert (found.topic, found.remedy) == ("which radio", "")
     assert words in found.text
 
 
 def test_only_the_chosen_adapters_devices_count() -> None:
-    assert bluetooth.others(bluez(KEYBOARD), "hci1") == []
+    assert bluetoothd.others(bluez(KEYBOARD), "hci1") == []

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from collector.radio.learned import Manner
+from collector.share.text.cuff_text import REMEDIES
 from collector.store import journal
 from collector.store.journal import manners, visits
 from collector.store.opening import open_store
@@ -54,6 +56,10 @@ def test_told_with_cause_and_remedy(
             store, cuff=CUFF, characteristic=0x2A35, value=b"?", arrived_at=datetime.now(UTC), source="virtual"
         )
     assert "never delivered" not in quietcuff("--store", str(path), "check", "--quick").stdout
+
+
+def test_every_manner_has_its_remedy() -> None:
+    assert REMEDIES.keys() == set(map(str, Manner))
 
 
 def test_manners_are_shown_and_reset(tmp_path: Path, quietcuff: Run) -> None:

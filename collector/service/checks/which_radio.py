@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from collector.radio.port import RadioUnavailable
-from collector.service.checks import bluetooth
+from collector.service.checks import bluetooth, bluetoothd
 from collector.service.checks.finding import Finding, attention, fine
 
 BACK_S = 15.0  # what BlueZ gets to switch an adapter on again
@@ -41,14 +41,14 @@ async def _advise(name: str) -> Advice:
     from collector.radio.exclusive import trial
     from collector.radio.exclusive.adapter import transport_of
 
-    before = await bluetooth.objects()
-    if others := bluetooth.others(before, name):
+    before = await bluetoothd.objects()
+    if others := bluetoothd.others(before, name):
         return Advice(
-            False, (fine("exclusive radio", f"stay with BlueZ: {bluetooth.named(others)} Bluetooth here too"),)
+            False, (fine("exclusive radio", f"stay with BlueZ: {bluetoothd.named(others)} Bluetooth here too"),)
         )
     try:
         heard = await trial.try_adapter(transport_of(name))
-        if name in bluetooth.powered(before):
+        if name in bluetoothd.powered(before):
             await _switched_on_again(name)
     except RadioUnavailable as error:
         return Advice(False, (attention("exclusive radio", f"no trial was passed: {error}", STAY),))
@@ -73,7 +73,7 @@ async def _advise(name: str) -> Advice:
 
 async def _switched_on_again(name: str) -> None:
     until = time.monotonic() + BACK_S
-    while name not in bluetooth.powered(await bluetooth.objects()):
+    while name not in bluetoothd.powered(await bluetoothd.objects()):
         if time.monotonic() > until:
             raise RadioUnavailable(
                 f"{name} was on before, and BlueZ has not switched it on again; `bluetoothctl power on` may help"
