@@ -49,12 +49,18 @@ def test_scripts_and_tests_exist(page: Path) -> None:
 @pytest.mark.parametrize("page", PAGES, ids=NAMES)
 def test_named_tests_exist(page: Path) -> None:
     """`test_visit.py::TestStoredRecords`, with the folder or without: the file is there, and what is named in it."""
-    for folder, name, inside in re.findall(r"`((?:tests/[\w/]+/)?)(test_\w+\.py)((?:::\w+)*)", page.read_text("utf-8")):
-        files = [ROOT / folder / name] if folder else list((ROOT / "tests").rglob(name))
-        assert files, f"{page.name}: {name}"
-        for one in inside.split("::")[1:]:
-            defined = re.compile(rf"^ *(?:async def|def|class) {one}\b", re.M)
-            assert any(defined.search(file.read_text("utf-8")) for file in files), f"{page.name}: {name}{inside}"
+    named = r"`((?:tests/[\w/]+/)?)(test_\w+\.py)?((?:::\w+)*)`"
+    for line in page.read_text("utf-8").splitlines():
+        before = ("", "")
+        for folder, name, inside in re.findall(named, line):
+            if not name and not inside:
+                continue
+            folder, name = before = (folder, name) if name else before  # `::another` of the same file
+            files = [ROOT / folder / name] if folder else list((ROOT / "tests").rglob(name))
+            assert files, f"{page.name}: {name}{inside}"
+            for one in inside.split("::")[1:]:
+                defined = re.compile(rf"^ *(?:async def|def|class) {one}\b", re.M)
+                assert any(defined.search(file.read_text("utf-8")) for file in files), f"{page.name}: {name}{inside}"
 
 
 def rows(text: str) -> list[list[str]]:

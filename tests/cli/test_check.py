@@ -304,7 +304,11 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
         if message.message_type is not MessageType.METHOD_CALL:
             return False
         if message.member == "GetManagedObjects":
-            objects = {"/org/bluez/hci0": {"org.bluez.Adapter1": {"Powered": Variant("b", True)}}}
+            keyboard = {"Alias": Variant("s", "Keys 1"), "Paired": Variant("b", True), "UUIDs": Variant("as", [])}
+            objects = {
+                "/org/bluez/hci0": {"org.bluez.Adapter1": {"Powered": Variant("b", True)}},
+                "/org/bluez/hci0/dev_1": {"org.bluez.Device1": keyboard},
+            }
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [objects])
         if message.member == "RegisterAgent":
             return Message.new_error(message, "org.bluez.Error.AlreadyExists", "Already Exists")
@@ -313,8 +317,11 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
     served = await MessageBus(bus_address=bus).connect()
     served.add_message_handler(bluez)
     await served.request_name("org.bluez")
-    _, ran, _, pairing = await asyncio.to_thread(lambda: list(bluetooth.findings(None)))
+    _, ran, which, pairing = await asyncio.to_thread(lambda: list(bluetooth.findings(None)))
+    asked = await bluetoothd.objects()
     served.disconnect()
+    assert which.text == "over BlueZ, as 'Keys 1' uses Bluetooth too"
+    assert (bluetoothd.powered(asked), bluetoothd.others(asked, "hci0")) == (["hci0"], ["Keys 1"])
     assert (ran.state, ran.text) == (State.FINE, "runs, hci0 is on")
     assert pairing.state is State.ATTENTION
     assert "Already Exists" in pairing.text

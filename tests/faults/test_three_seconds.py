@@ -15,6 +15,7 @@ from kept import compared, store_sink
 
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.radio.virtual.device import CentralController
+from collector.service.config.settings import Accept
 
 BRIEF = Behaviour(advertises_s=3.0, lingers_s=0.05)
 PACES = pytest.mark.parametrize(("interval_ms", "lost"), [(100.0, 0.5), (1000.0, 0.0)])
@@ -54,11 +55,15 @@ async def test_a_new_cuff_each_time(tmp_path: Path, times: int, interval_ms: flo
 
 @TIMES
 @PACES
-async def test_a_bonded_one_each_time(tmp_path: Path, times: int, interval_ms: float, lost: float) -> None:
+@pytest.mark.parametrize("new_ones", [True, False], ids=["by scan", "by accept list"])
+async def test_a_bonded_one_each_time(
+    tmp_path: Path, new_ones: bool, times: int, interval_ms: float, lost: float
+) -> None:
     cuff, caught = brief(0, interval_ms), 0
     with store_sink(tmp_path) as sink:
         async with room(cuff, sink=sink) as air:
             await air.wake()  # for the bond
+            sink.accept = Accept.ANY if new_ones else Accept.KNOWN
             for _ in range(times):
                 fill(cuff, 1)
                 await air.wake()

@@ -18,7 +18,7 @@ def asks(air) -> bool:
 
 async def test_nobody_is_made_to_answer_while_no_new_cuff_is_welcome(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(radio, "NEWS_S", 0.02)
-    cuff = VirtualCuff(behaviour=Behaviour(lingers_s=0.05))
+    cuff = VirtualCuff(behaviour=Behaviour(lingers_s=0.05, private_address=True))  # else no scan is on at all
     sink = NoteSink()
     async with room(cuff, sink=sink) as air:
         assert asks(air), "a new cuff may name its service in its scan response alone"

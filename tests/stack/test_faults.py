@@ -83,6 +83,13 @@ def test_a_cuff_that_reads_our_clock_gets_it_from_bluetoothd(steps: Steps) -> No
     assert max(steps["reads our clock"]["behind_s"]) < 60, steps["reads our clock"]
 
 
+def test_stored_records_come_on_request_and_later_from_the_newest_known_one_on(steps: Steps) -> None:
+    found = steps["stored records"]
+    assert found["readings"] == found["measured"] == 5, found
+    assert found["asked"][0][-1] == "records 0101", "all"
+    assert found["asked"][1] == ["records 0103010200"], "from the newest known one on, by its sequence number"
+
+
 def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
     assert steps["cuff forgot"]["told"] >= 1
     assert steps["cuff forgot"]["condition"] is None

@@ -15,6 +15,7 @@ from faults_of_cuffs import (
     no_service_named,
     private_address,
     reads_our_clock,
+    stored_records,
     two_seconds,
     we_forgot,
 )
@@ -44,6 +45,7 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "many": many_waiting,
     "two-seconds": two_seconds,
     "our-clock": reads_our_clock,
+    "stored": stored_records,
     "cuff-forgot": cuff_forgot,
     "we-forgot": we_forgot,
     "cut-off": bond_cut_off,
