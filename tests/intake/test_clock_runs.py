@@ -2,10 +2,13 @@
 
 import pytest
 
-from collector.intake.time.candidates import CLOCK_CHANGED, NO_CLOCK, Stamped, place
+from collector.intake.time import candidates
+from collector.intake.time.candidates import CLOCK_CHANGED, NO_CLOCK
 from collector.intake.time.clock_readings import ClockReading
 from collector.intake.time.clock_runs import ClockLine, changed
 from collector.store.instants import DAY, SECOND
+from collector.store.readings.times import Placeable, Time
+from collector.store.values import Basis
 
 BEGIN = 1_900_000_000 * SECOND
 HOUR = 3600 * SECOND
@@ -18,9 +21,25 @@ def look(day: float, ahead: int, visit: int, was_set: bool = False) -> ClockRead
     return ClockReading(at=at, shown=at + ahead, doubt=0.5, visit=visit, was_set=was_set)
 
 
-def stamped(day: float, ahead: int, came: float, visit: int) -> Stamped:
+def stamped(day: float, ahead: int, came: float, visit: int) -> Placeable:
     """A record taken on a day while the clock was so far ahead, that came on another."""
-    return Stamped(BEGIN + round(day * DAY) + ahead, "wall", BEGIN + round(came * DAY), visit, "UTC", True)
+    received = BEGIN + round(came * DAY)
+    return Placeable(
+        row=1,
+        reading_id="",
+        slot=None,
+        stamp=BEGIN + round(day * DAY) + ahead,
+        clock="wall",
+        received=received,
+        visit=visit,
+        zone="UTC",
+        clock_id=None,
+        time=Time(received, Basis.ARRIVAL, None, ()),
+    )
+
+
+def place(reading: Placeable, line: ClockLine) -> Time:
+    return candidates.place(reading, line, sure=True, run=0)
 
 
 TWO_RUNS = [look(0, 0, 1), look(1, 0, 2), look(2, 0, 3), look(3, 5 * HOUR, 4), look(4, 5 * HOUR, 5)]
