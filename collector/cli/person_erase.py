@@ -1,6 +1,7 @@
 """`quietcuff person erase`: a person's readings and everything that tells of them, for good."""
 
 import sys
+from glob import escape
 from pathlib import Path
 from typing import Annotated
 
@@ -60,7 +61,7 @@ def copies(around: GlobalOptions) -> list[Path]:
     """Backups of the store, and what an upgrade or a restore kept of it."""
     folders = {backups.folder_of(around.store_path, around.config.backup.folder), around.store_path.parent,
                backups.folder_of(around.store_path)}  # fmt: skip
-    stem, suffix = around.store_path.stem, around.store_path.suffix
-    kept = (path for folder in folders for path in folder.glob(f"{stem}-before-*{suffix}"))
+    before, endings = f"{escape(around.store_path.stem)}-before-*", {around.store_path.suffix, ".db"}
+    kept = (path for folder in folders for path in folder.glob(before) if path.suffix in endings)
     made = (one.path for folder in folders for one in backups.every(folder, around.store_path))
     return sorted({*kept, *made})

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
 
+from collector.store.columns import word_of
 from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
@@ -174,7 +175,7 @@ def troubles(store: Store) -> Iterator[Trouble]:
             characteristic=characteristic,
             value=value,
             arrived_at=shown_us(arrived),
-            kind=OutcomeKind(kind),
+            kind=word_of(OutcomeKind, kind),
             reason=reason,
         )
 
@@ -230,7 +231,8 @@ def get(store: Store, payload: int) -> Payload | None:
 
 def of_cuff(store: Store, cuff_id: int) -> list[Payload]:
     """All payloads of a cuff, in the order of their rows."""
-    return list(map(Payload._make, store.query(_PAYLOAD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,))))
+    rows = store.query(_PAYLOAD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,)).fetchall()
+    return list(map(Payload._make, rows))
 
 
 def waiting(store: Store) -> list[int]:

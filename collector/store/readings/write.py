@@ -4,12 +4,12 @@ What stands there is fetched as values, what is derived anew is compared with it
 rebuild that finds everything as it was writes nothing, and a receiver hears of nothing that did not change.
 """
 
-import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, places_of
+from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.readings.times import Time
 from collector.store.values import Reading
@@ -134,7 +134,7 @@ def _fetched(store: Store, query: str, values: Sequence[Any]) -> list[tuple[Any,
     """Whatever stands there: what is derived anew takes the place of a text that cannot be read."""
     try:
         return store.query(query, values).fetchall()
-    except sqlite3.OperationalError:
+    except UnreadableError:
         store.take_any_text()
         return store.query(query, values).fetchall()
 
