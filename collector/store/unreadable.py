@@ -48,6 +48,15 @@ class UnreadableValue:
     def __str__(self) -> str:
         return f"{self.table} row {self.row}: {self.column} {self.problem}"
 
+    @property
+    def remedy(self) -> str:
+        if self.table in DERIVED:
+            return "`quietcuff rebuild` derives it again"
+        return (
+            f"stop the service and put a value there by SQL (UPDATE {self.table} SET {self.column} = …), or go back to a "
+            "copy from before: `quietcuff backup list`"
+        )
+
 
 def unreadable_values(store: Store) -> Iterator[UnreadableValue]:
     """In the order of the tables. Reads the whole store."""

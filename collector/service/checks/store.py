@@ -7,7 +7,7 @@ from pathlib import Path
 from collector.service.checks.finding import Finding, attention, broken, fine, readable
 from collector.store import journal, readings, upkeep
 from collector.store.database import Store
-from collector.store.unreadable import DERIVED, unreadable_values
+from collector.store.unreadable import unreadable_values
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
 _SHOWN = 5  # values; of a store that is broken all over the first few tell enough
@@ -65,13 +65,7 @@ def _set_aside(store: Store, quick: bool) -> Iterator[Finding]:
 def _unreadable(store: Store, quick: bool) -> Iterator[Finding]:
     found = () if quick else tuple(unreadable_values(store))
     for value in found[:_SHOWN]:
-        remedy = (
-            "`quietcuff rebuild` derives it again"
-            if value.table in DERIVED
-            else f"stop the service and put a value there by SQL (UPDATE {value.table} SET {value.column} = …), or go "
-            "back to a copy from before: `quietcuff backup list`"
-        )
-        yield attention("values", f"{value}; a command that needs it says so and stops", remedy)
+        yield attention("values", f"{value}; a command that needs it says so and stops", value.remedy)
     if len(found) > _SHOWN:
         yield attention("values", f"{len(found) - _SHOWN} more cannot be read", "mend those above, then check again")
 
