@@ -53,8 +53,8 @@ class UnreadableValue:
         if self.table in DERIVED:
             return "`quietcuff rebuild` derives it again"
         return (
-            f"stop the service and put a value there by SQL (UPDATE {self.table} SET {self.column} = …), or go back to a "
-            "copy from before: `quietcuff backup list`"
+            f"stop the service and put a value there by SQL (UPDATE {self.table} SET {self.column} = …), or go back to "
+            "a copy from before: `quietcuff backup list`"
         )
 
 
