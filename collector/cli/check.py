@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.service.checks.everything import everything
 from collector.service.checks.finding import Finding, State, broken, fine
@@ -26,6 +26,9 @@ def check(
     keys: Annotated[
         bool, typer.Option("--keys", help="Instead, print a configuration file with every key and its meaning.")
     ] = False,
+    trial: Annotated[
+        bool, typer.Option("--trial", help="Instead, try whether the adapter is fit for the exclusive radio.")
+    ] = False,
 ) -> int:
     """Find what is wrong here, and how to mend it.
 
@@ -33,19 +36,23 @@ def check(
     the Bluetooth adapter, BlueZ and the rights on it. Changes nothing. Exit code 3 when something wants
     attention, 1 when the store cannot be used.
 
+    --trial takes the adapter for half a minute, listens with it and gives it back, and says which radio fits here
+    and why; where anything but cuffs is paired it takes nothing. It needs root, or the right CAP_NET_ADMIN.
+
     \b
     Examples:
       quietcuff check
       quietcuff check --quick --json
       quietcuff check --config /etc/quietcuff.toml
       quietcuff check --keys > quietcuff.toml
+      sudo quietcuff check --trial
     """
     if keys:
         for line in template():
             out(line)
         return DONE
     findings = []
-    for finding in _all(of(ctx), quick):
+    for finding in _tried(of(ctx)) if trial else _all(of(ctx), quick):
         findings.append(finding)
         _show(finding, as_json)
     states = {finding.state for finding in findings}
@@ -64,6 +71,13 @@ def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
             yield broken("configuration", problem, "mend that line; until then nothing starts")
         config, path = Config(), around.store_option or usual_store()
     yield from everything(config, path, quick)
+
+
+def _tried(around: GlobalOptions) -> Iterator[Finding]:
+    from collector.service.checks import which_radio
+
+    say(which_radio.WARNING)
+    yield from which_radio.advise(around.config.radio.adapter).findings
 
 
 def _show(finding: Finding, as_json: bool) -> None:

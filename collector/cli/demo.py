@@ -1,5 +1,8 @@
 """`quietcuff demo`: the whole path with an invented household, no hardware."""
 
+import asyncio
+import subprocess
+import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -9,6 +12,7 @@ import typer
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import terminal_width
+from collector.cli.page import base_address, need_extra
 from collector.cli.readings import show
 from collector.numbers import words
 from collector.service import demo as household
@@ -24,6 +28,7 @@ from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import Cuff
 from collector.store.opening import open_store
+from collector.store.people import page_devices
 
 app = new_app()
 
@@ -51,8 +56,6 @@ def demo(
       quietcuff demo --page
       quietcuff --store demo.db demo
     """
-    import asyncio
-
     try:
         import bumble
     except ModuleNotFoundError:
@@ -92,12 +95,6 @@ def demo(
 
 def _open_page(path: Path, around: GlobalOptions) -> None:
     """The page on the invented household, with a listener whose practice cuff measures every minute."""
-    import subprocess
-    import sys
-
-    from collector.cli.page import base_address, need_extra
-    from collector.store.people import page_devices
-
     need_extra()
     from collector.page.start import start
 

@@ -1,5 +1,6 @@
 """`quietcuff loan`: lend cuffs out, take them back, see where they are."""
 
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -202,8 +203,6 @@ def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
 @contextmanager
 def _somebody_listens(around: GlobalOptions) -> Iterator[None]:
     """A listener on this store: the one that runs, else one for as long as this command lasts."""
-    import subprocess
-
     if listener(around.store_path) is not None:
         yield
         return

@@ -1,12 +1,16 @@
 """The command line's front door. The commands: `collector.cli.common.commands`."""
 
 import os
-import sys
+from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
-if TYPE_CHECKING:
-    import typer
+import typer
+from typer.completion import get_completion_inspect_parameters
+from typer.main import get_command
+
+from collector.cli.common.command import GlobalOptions
+from collector.cli.common.root_group import RootGroup
 
 EPILOG = (
     "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
@@ -15,44 +19,24 @@ EPILOG = (
 )
 
 
-def version() -> str:
-    from importlib.metadata import version as installed
-
-    return f"quietcuff {installed('quietcuff')}"
-
-
 def _show_version(wanted: bool) -> None:
     if wanted:
-        import typer
-
-        print(version())
+        print(f"quietcuff {version('quietcuff')}")
         raise typer.Exit
 
 
 def run() -> None:
     """The `quietcuff` command."""
-    if sys.argv[1:] in (["--version"], ["-V"]):  # needs nothing of what follows
-        print(version())
-        return
     if "_QUIETCUFF_COMPLETE" in os.environ:  # a shell asks; typer knows its shells only once told
-        from typer.completion import get_completion_inspect_parameters
-
         get_completion_inspect_parameters()
     try:
-        from typer.main import get_command
-
         get_command(root_app()).main()
     except KeyboardInterrupt:
         os._exit(130)
 
 
-def root_app() -> "typer.Typer":
+def root_app() -> typer.Typer:
     """The whole command line, for `run` and for tests."""
-    import typer
-
-    from collector.cli.common.command import GlobalOptions
-    from collector.cli.common.root_group import RootGroup
-
     app = typer.Typer(
         cls=RootGroup,
         context_settings={"help_option_names": ["-h", "--help"]},

@@ -1,18 +1,23 @@
 """`quietcuff page …`: the station's web page, and which devices may see it."""
 
+import io
+import os
+import sys
 from contextlib import suppress
 from datetime import UTC, datetime
+from ipaddress import ip_address
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.service.config import Page
+from collector.share.export.rows import json_text
+from collector.share.text.layout import columns, visible
+from collector.store.people import page_devices
 from collector.store.people.page_devices import Role
-
-if TYPE_CHECKING:
-    from collector.service.config import Page
 
 app = new_app("""The station's page for people who do not use terminals, and who may see it.
 
@@ -75,8 +80,6 @@ def invite(
       quietcuff page invite mira --role keeper
       quietcuff page invite --role desk
     """
-    from collector.store.people import page_devices
-
     around = of(ctx)
     base = base_address(around.config.page)
     with writing_store(around) as store:
@@ -98,10 +101,6 @@ def devices(
     Example:
       quietcuff page devices
     """
-    from collector.share.export.rows import json_text
-    from collector.share.text.layout import columns, visible
-    from collector.store.people import page_devices
-
     around = of(ctx)
     with reading_store(around) as store:
         found = page_devices.every(store)
@@ -138,17 +137,13 @@ def revoke(
     Example:
       quietcuff page revoke 3
     """
-    from collector.store.people import page_devices
-
     with writing_store(of(ctx)) as store:
         gone = page_devices.revoke(store, device, datetime.now(UTC))
     say(f"{gone.name} ({gone.role}) is out; a page it has open closes within a second")
 
 
-def base_address(page: "Page") -> str:
+def base_address(page: Page) -> str:
     """What a link begins with."""
-    from ipaddress import ip_address
-
     host = page.name or ("127.0.0.1" if page.address in ("0.0.0.0", "::") else page.address)
     plain = False
     with suppress(ValueError):
@@ -158,9 +153,6 @@ def base_address(page: "Page") -> str:
 
 def hand_over(around: GlobalOptions, address: str | None, port: int | None) -> None:
     """Become the unit's own small program: the command line's library would take megabytes as long as the page runs."""
-    import os
-    import sys
-
     wanted = {
         "QUIETCUFF_STORE": str(around.store_path.absolute()),
         "QUIETCUFF_CONFIG": str(around.config_option.absolute()) if around.config_option else "",
@@ -183,9 +175,6 @@ def need_extra() -> None:
 
 def _show_code(link: str, picture: Path | None) -> None:
     """The QR code on stderr: white on black whatever the terminal's own colours, or a phone reads it the wrong way."""
-    import io
-    import sys
-
     try:
         import segno
     except ModuleNotFoundError:

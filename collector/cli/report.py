@@ -6,22 +6,21 @@ from datetime import UTC, date, datetime
 from enum import StrEnum
 from pathlib import Path
 from shlex import quote
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.asked_series import FirstDay, LastDay, ProtocolName, Whose, asked
+from collector.cli.common.asked_series import Asked, FirstDay, LastDay, ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, say
 from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.share.private_file import private_file
-
-if TYPE_CHECKING:
-    from collector.cli.common.asked_series import Asked
-    from collector.share.report.data import ReportData
-    from collector.store.database import Store
+from collector.share.report import render_html, render_pdf
+from collector.share.report.data import ReportData
+from collector.share.report.gather import Wanted, gather
+from collector.store.database import Store
 
 app = new_app()
 
@@ -92,11 +91,9 @@ def report(
 
 
 def report_data(
-    store: "Store", around: GlobalOptions, wanted: "Asked", since: date | None = None, code: str | None = None
-) -> "ReportData":
+    store: Store, around: GlobalOptions, wanted: Asked, since: date | None = None, code: str | None = None
+) -> ReportData:
     """What the page shows. Raises StoreError."""
-    from collector.share.report.gather import Wanted, gather
-
     station = around.config.station
     return gather(
         store,
@@ -115,14 +112,12 @@ def report_data(
     )
 
 
-def wants_telling(data: "ReportData") -> bool:
+def wants_telling(data: ReportData) -> bool:
     return data.average.irregular.worth_telling or bool(data.very_high)
 
 
-def _renderer(output: Path, paper: Paper) -> Callable[["ReportData"], bytes]:
+def _renderer(output: Path, paper: Paper) -> Callable[[ReportData], bytes]:
     """By the file's ending, told before anything is read."""
-    from collector.share.report import render_html, render_pdf
-
     kind = output.suffix.lower()
     if output == STDOUT and sys.stdout.isatty():
         raise Usage("--output -: a PDF cannot be shown in a terminal; end the line in > FILE.pdf")

@@ -1,6 +1,7 @@
 """`quietcuff setup`: the few things that nobody but the household can know, and the service started with them."""
 
 import os
+import pwd
 import socket
 import subprocess
 import sys
@@ -9,10 +10,12 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from tzlocal import get_localzone_name
 
 from collector.cli.common.command import COULD_NOT, Failure, GlobalOptions, new_app, of, say
 from collector.cli.common.terminal_screen import is_terminal
-from collector.service.config import ConfigError, usual_file
+from collector.service.checks import which_radio
+from collector.service.config import Config, ConfigError, usual_file
 from collector.service.config.settings import RadioKind
 from collector.service.first_setup import Answers, configured, settle_units, usual_target, write
 
@@ -80,8 +83,6 @@ def setup(
 
 def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tuple[Answers, tuple[str, ...]]:
     """At the terminal, for what no option said. Enter takes what is in brackets."""
-    from tzlocal import get_localzone_name
-
     zone, number, radio, page = given.zone, given.emergency_number, given.radio, given.page_name
     if zone is None:
         zone = typer.prompt("Time zone", default=get_localzone_name() or "UTC", err=True)
@@ -92,7 +93,7 @@ def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tupl
         number = typer.prompt("Your local emergency number", default="", show_default=False, err=True)
     if radio is None:
         shared = typer.confirm("Does this computer use Bluetooth for anything else?", default=True, err=True)
-        radio = RadioKind.BLUEZ if shared else RadioKind.EXCLUSIVE
+        radio = RadioKind.BLUEZ if shared else fitting_radio(_config(around))
     if page is None:
         network = typer.confirm("May other devices in your network see the page?", default=False, err=True)
         page = f"{socket.gethostname().partition('.')[0]}.local" if network else ""
@@ -101,13 +102,31 @@ def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tupl
     return Answers(zone, number, radio, page), people
 
 
+def _config(around: GlobalOptions) -> Config:
+    try:
+        return around.config
+    except ConfigError:  # told when the answers are written
+        return Config()
+
+
+def fitting_radio(config: Config) -> RadioKind:
+    """For a computer that uses Bluetooth for nothing else: the exclusive radio, if its adapter passes a trial."""
+    if config.radio.kind is RadioKind.EXCLUSIVE:
+        return RadioKind.EXCLUSIVE
+    say(which_radio.WARNING)
+    advice = which_radio.advise(config.radio.adapter)
+    for finding in advice.findings:
+        say(f"{finding.topic}: {finding.text}")
+    if not advice.exclusive:
+        say("so records come over BlueZ; `sudo quietcuff check --trial` tries again")
+    return RadioKind.EXCLUSIVE if advice.exclusive else RadioKind.BLUEZ
+
+
 def _owner(around: GlobalOptions) -> int | None:
     """The service's user, where root acts for it: a store that root opens would lock the service out."""
     if os.geteuid() != 0 or around.store_option is not None:
         return None
     try:
-        import pwd
-
         return pwd.getpwnam("quietcuff").pw_uid
     except KeyError:
         return None
@@ -119,7 +138,6 @@ def _own_command(around: GlobalOptions, file: Path, owner: int | None, *words: s
     line = [sys.executable, "-m", "collector.cli.main", "--config", str(file), *store, *words]
     if owner is None:
         return subprocess.run(line).returncode
-    import pwd
 
     entry = pwd.getpwuid(owner)
     environment = {**os.environ, "HOME": entry.pw_dir}

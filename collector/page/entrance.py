@@ -1,5 +1,6 @@
 """Getting in by a link, the list of devices, signing out."""
 
+import time
 from datetime import UTC, datetime
 
 from starlette.requests import Request
@@ -8,6 +9,7 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from collector.page.drawing import draw
 from collector.page.visitor import anybody, carried_out, cookie_name, device, form, may, room
 from collector.share.report.days import made
+from collector.store import people
 from collector.store.people import page_devices
 from collector.store.people.page_devices import DEVICE_LIFE, OF_ONE_PERSON, Role
 
@@ -45,8 +47,6 @@ async def enter(request: Request) -> Response:
 @may(*Role)
 async def first(request: Request) -> Response:
     """Where each role begins."""
-    from collector.store import people
-
     visitor = device(request)
     if visitor.role is Role.DESK:
         return RedirectResponse("/desk", 303)
@@ -60,8 +60,6 @@ async def first(request: Request) -> Response:
 
 @may(Role.KEEPER)
 async def household(request: Request) -> Response:
-    from collector.store import people
-
     return draw(request, "people.html", people=people.every(room(request).store))
 
 
@@ -90,6 +88,4 @@ async def leave(request: Request) -> Response:
 
 
 def _monotonic() -> float:
-    import time
-
     return time.monotonic()

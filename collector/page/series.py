@@ -14,6 +14,7 @@ from collector.share.text.reading_table import pressure, remarks
 from collector.store import readings
 from collector.store.journal import cuffs
 from collector.store.people.persons import Person
+from collector.store.readings import arrived
 from collector.store.values import VOID_MARKS, Reading, Selection
 
 
@@ -84,6 +85,4 @@ def cuff_names(around: Room) -> dict[str, str]:
 
 def latest(around: Room) -> int:
     """What a page says it has seen, for the stream to go on from."""
-    from collector.store.readings import arrived
-
     return arrived.newest(around.store)

@@ -10,6 +10,7 @@ import os
 import socket
 from collections.abc import Callable, Iterable
 from contextlib import suppress
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 
@@ -151,6 +152,4 @@ def own_socket(address: str, port: int) -> socket.socket:
 
 def is_loopback(sockets: Iterable[socket.socket]) -> bool:
     """Whether nobody outside this machine can reach them."""
-    from ipaddress import ip_address
-
     return all(ip_address(str(one.getsockname()[0]).partition("%")[0]).is_loopback for one in sockets)

@@ -1,6 +1,7 @@
 """Everything from the configuration to a page that answers."""
 
 import os
+import socket
 from collections.abc import Callable
 from ipaddress import ip_address
 from pathlib import Path
@@ -54,8 +55,6 @@ def certificate_files(path: Path, config: Config) -> tuple[Path, Path]:
 
 def own_addresses() -> tuple[str, ...]:
     """This machine's address as its network sees it. Asks the routing table only: nothing is sent."""
-    import socket
-
     found = []
     for family, elsewhere in ((socket.AF_INET, "192.0.2.1"), (socket.AF_INET6, "2001:db8::1")):
         try:

@@ -12,6 +12,7 @@ class Manner(StrEnum):
     CLOCK_FIRST = "sends only once its clock is set"
     NO_PAIRING = "hangs up when it is to pair"
     PASSKEY = "wants the digits on its display"
+    CONSENT = "waits for a user's consent code"
     SLOW = "answers slowly"
 
 

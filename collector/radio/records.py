@@ -10,7 +10,8 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
 
-from collector.radio.port import Found, Link, Refused
+from collector.radio.port import Found, Link, RecordsComplete, Refused
+from collector.radio.steps import FIRST_QUIET_S, Steps
 from collector.radio.time_limit import within
 from parsers.control import (
     Operator,
@@ -20,11 +21,13 @@ from parsers.control import (
     UserResult,
     ask,
     ask_from,
+    consent,
     parse_record_control,
     parse_user_control,
 )
 from parsers.errors import ParseError
 from parsers.record import parse_segment
+from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.visit")
 
@@ -47,6 +50,70 @@ class Wanted:
     came: Callable[[bytes], bool]
     room: int
     at_limit: Callable[[], bool]
+
+
+async def ask_all(steps: Steps) -> None:
+    """Stored records: of each user whom the configuration names for this cuff, with their consent, else of all."""
+    users = steps.plan.users.get(steps.link.cuff, ())
+    if users:
+        await steps.discover_service(Uuid.USER_DATA_SERVICE)
+    point = steps.find(Uuid.USER_CONTROL_POINT, property_="write")
+    if not users or point is None:
+        await _fetch_of(steps, None)
+        return
+    refused = []
+    for user, code in users:
+        if steps.silent or steps.at_limit():
+            break
+        answer = await steps.step("user consent", steps.link.ask(point, consent(user, code)))
+        if answer is not None and not _consented(answer):
+            steps.note("user consent", f"refused for user {user}, answer {answer.hex()}")
+            refused.append(str(user))
+        elif answer is not None:
+            await _fetch_of(steps, user)
+            if user != users[-1][0]:
+                await _quiet(steps)
+    _tell_refused(steps, refused)
+
+
+def _tell_refused(steps: Steps, users: list[str]) -> None:
+    cuff = steps.link.cuff
+    text = (
+        f"{cuff} does not take the consent code of user {', '.join(users)}, whose stored records stay in it; "
+        f'mend consent_code under [cuffs."{cuff}"]: the cuff shows each user\'s number and code'
+    )
+    steps.sink.tell(f"consent {cuff}", text if users else None)
+
+
+async def _quiet(steps: Steps) -> None:
+    """Until the cuff has sent what it sends by itself once it has heard a user's consent."""
+    heard = -1
+    while heard != steps.link.heard and not steps.at_limit():
+        heard = steps.link.heard
+        with suppress(TimeoutError):
+            await within(FIRST_QUIET_S, steps.link.gone())
+            return
+
+
+async def _fetch_of(steps: Steps, user: int | None) -> None:
+    """The stored records of one user; of all: None."""
+    point = steps.find(Uuid.RECORD_ACCESS_CONTROL_POINT, property_="write")
+    has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in steps.found)
+    if not steps.plan.fetch_records or point is None or not has_records or steps.silent:
+        return
+    wanted = Wanted(
+        newest=steps.known.newest_records.get(user),
+        came=lambda value: steps.sink.came(steps.number, value),
+        room=steps.plan.most_records - steps.link.heard,
+        at_limit=steps.at_limit,
+    )
+    try:
+        if await fetch(steps.link, point, wanted):
+            steps.learn(RecordsComplete(user))
+    except TimeoutError:
+        steps.note("stored records", "no answer")
+    except Refused as error:
+        steps.note("stored records", str(error))
 
 
 async def fetch(link: Link, point: Found, wanted: Wanted) -> bool:
@@ -139,7 +206,7 @@ async def _ask(link: Link, point: Found, request: bytes, at_limit: Callable[[], 
         asking.cancel()
 
 
-def consented(answer: bytes) -> bool:
+def _consented(answer: bytes) -> bool:
     """Whether the User Control Point's answer says yes."""
     try:
         control = parse_user_control(answer)

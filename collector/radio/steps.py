@@ -17,6 +17,7 @@ log = logging.getLogger("quietcuff.visit")
 T = TypeVar("T")
 
 SLOW_TIMEOUT_S = 30.0  # ATT's own limit (Core Vol 3 Part F 3.3.3)
+FIRST_QUIET_S = 0.2  # no record for so long: time to ask for what only describes
 SLOW_S = 1.0  # an answer that takes so long makes a cuff a slow one (our choice)
 
 
@@ -112,6 +113,25 @@ class Steps:
             if suspected.detail == what:
                 self.learn(Unlearned(suspected.manner, what))
         return fact
+
+    def at_limit(self) -> bool:
+        """Whether this visit has lasted, or brought, all that one may."""
+        over = time.monotonic() - self.started >= self.plan.longest_s
+        return over or self.link.heard >= self.plan.most_records
+
+    @property
+    def complete(self) -> bool:
+        """Whether everything was discovered, and not the Blood Pressure Service alone."""
+        return any(
+            found.service not in (Uuid.BLOOD_PRESSURE_SERVICE, Uuid.CURRENT_TIME_SERVICE, Uuid.USER_DATA_SERVICE)
+            for found in self.found
+        )
+
+    async def discover_service(self, service: int) -> None:
+        """Know what a service offers, unless an earlier visit or step has found out already."""
+        if self.silent or self.complete or any(found.service == service for found in self.found):
+            return
+        self.found += await self.step("looking for more", self.link.discover(service)) or ()
 
     def learn_manners(self) -> None:
         """What the end of the visit says of the cuff's manners; sure where it cost every record."""

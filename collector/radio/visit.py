@@ -14,7 +14,7 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 from collector.radio import clock_setting, records
-from collector.radio.learned import Learned, Manner
+from collector.radio.learned import Learned, Manner, Unlearned
 from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, Outcome
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (
@@ -28,19 +28,15 @@ from collector.radio.port import (
     Named,
     PassingAddress,
     RadioError,
-    RecordsComplete,
-    Refused,
     Sink,
 )
-from collector.radio.steps import Steps
+from collector.radio.steps import FIRST_QUIET_S, Steps
 from collector.radio.time_limit import within
-from parsers.control import consent
 from parsers.cuff_clock import CLOCKS
 from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.visit")
 PAIRING_TIMEOUT_S = 40.0  # the Security Manager gives up after 30 s (Core Vol 3 Part H 3.4)
-FIRST_QUIET_S = 0.2  # no record for so long: time to ask for what only describes
 QUIET_S = 2.0  # no record for so long: the cuff has sent what it had
 FAREWELL_S = 2.0  # for hanging up
 LOOK_S = 0.5  # how often a stay looks at the clock
@@ -119,7 +115,7 @@ class _Visit(Steps):
             await self._begin()
             self._learn_bond()
             await self._meet_clock()
-            await self._ask_records()
+            await records.ask_all(self)
             return await self._stay()
         finally:
             self._learn_bond()
@@ -148,6 +144,11 @@ class _Visit(Steps):
         super().learn_manners()
         if self._clock_set_at == 0 and self.link.heard and self.known.undelivered:
             self.learn(Learned(Manner.CLOCK_FIRST))
+        waits = self.known.undelivered > 0 and self.find(Uuid.USER_CONTROL_POINT, property_="write") is not None
+        if waits and not self.link.heard and not self.plan.users.get(self.link.cuff):
+            self.learn(Learned(Manner.CONSENT))
+        elif self.link.heard and Manner.CONSENT in self.manners:
+            self.learn(Unlearned(Manner.CONSENT))
 
     # -- until records can come ----------------------------------------------------------------------
 
@@ -195,82 +196,15 @@ class _Visit(Steps):
         self.trouble = self.trouble or before
         return not failed
 
-    async def _discover_service(self, service: int) -> None:
-        """Know what a service offers, unless an earlier visit or step has found out already."""
-        if self.silent or self._complete or any(found.service == service for found in self.found):
-            return
-        self.found += await self.step("looking for more", self.link.discover(service)) or ()
-
-    @property
-    def _complete(self) -> bool:
-        """Whether everything was discovered, and not the Blood Pressure Service alone."""
-        return any(
-            found.service not in (Uuid.BLOOD_PRESSURE_SERVICE, Uuid.CURRENT_TIME_SERVICE, Uuid.USER_DATA_SERVICE)
-            for found in self.found
-        )
-
     async def _meet_clock(self) -> None:
         if self.find(*CLOCKS, property_="read") is None:
-            await self._discover_service(Uuid.CURRENT_TIME_SERVICE)
+            await self.discover_service(Uuid.CURRENT_TIME_SERVICE)
         if Manner.CLOCK_FIRST in self.manners and self.plan.set_clock is not SetClock.NEVER:
             await self._set_clock(though_right=True)
         else:
             await self.read(*CLOCKS)
 
-    async def _ask_records(self) -> None:
-        """Stored records: of each user whom the configuration names for this cuff, with their consent, else of all."""
-        users = self.plan.users.get(self.link.cuff, ())
-        if users:
-            await self._discover_service(Uuid.USER_DATA_SERVICE)
-        point = self.find(Uuid.USER_CONTROL_POINT, property_="write")
-        if not users or point is None:
-            await self._fetch_records(None)
-            return
-        for user, code in users:
-            if self.silent or self._at_limit():
-                return
-            answer = await self.step("user consent", self.link.ask(point, consent(user, code)))
-            if answer is not None and not records.consented(answer):
-                self.note("user consent", f"refused for user {user}, answer {answer.hex()}")
-            elif answer is not None:
-                await self._fetch_records(user)
-                if user != users[-1][0]:
-                    await self._quiet()
-
-    async def _quiet(self) -> None:
-        """Until the cuff has sent what it sends by itself once it has heard a user's consent."""
-        heard = -1
-        while heard != self.link.heard and not self._at_limit():
-            heard = self.link.heard
-            with suppress(TimeoutError):
-                await within(FIRST_QUIET_S, self.link.gone())
-                return
-
-    async def _fetch_records(self, user: int | None) -> None:
-        point = self.find(Uuid.RECORD_ACCESS_CONTROL_POINT, property_="write")
-        has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in self.found)
-        if not self.plan.fetch_records or point is None or not has_records or self.silent:
-            return
-        try:
-            wanted = records.Wanted(
-                newest=self.known.newest_records.get(user),
-                came=lambda value: self.sink.came(self.number, value),
-                room=self.plan.most_records - self.link.heard,
-                at_limit=self._at_limit,
-            )
-            if await records.fetch(self.link, point, wanted):
-                self.learn(RecordsComplete(user))
-        except TimeoutError:
-            self.note("stored records", "no answer")
-        except Refused as error:
-            self.note("stored records", str(error))
-
     # -- staying -------------------------------------------------------------------------------------
-
-    def _at_limit(self) -> bool:
-        """Whether this visit has lasted, or brought, all that one may."""
-        over = time.monotonic() - self.started >= self.plan.longest_s
-        return over or self.link.heard >= self.plan.most_records
 
     async def _stay(self) -> Outcome:
         """Until the cuff leaves, a long silence or a limit. In the first quiet, what describes; later the clock."""
@@ -282,7 +216,7 @@ class _Visit(Steps):
                 quiet = time.monotonic() - max(self.subscribed_at, self.link.heard_at)
                 if self.silent:
                     clock_due, waiting = False, deque()
-                if self._at_limit():
+                if self.at_limit():
                     return WE_LEFT
                 if self.link.table_changed:
                     await self._start_over()
@@ -302,9 +236,11 @@ class _Visit(Steps):
     def _description(self) -> deque[int | None]:
         """What is still to be asked, one request or two at a time; None stands for the discovery of all the rest."""
         now, told = datetime.now(UTC), self.known.described_at
-        due = told is None or now - told > DESCRIBED_FOR or not self._complete
-        first = [] if self._complete else [None]
-        return deque([*first, *(DESCRIPTION if due else ()), Uuid.BATTERY_LEVEL])
+        due = told is None or now - told > DESCRIBED_FOR or not self.complete
+        first = [] if self.complete else [None]
+        changing = self.find(Uuid.BLOOD_PRESSURE_FEATURE, property_="indicate")  # it says that its features may change
+        description = DESCRIPTION if due else (Uuid.BLOOD_PRESSURE_FEATURE,) if changing else ()
+        return deque([*first, *description, Uuid.BATTERY_LEVEL])
 
     async def _describe(self, waiting: deque[int | None]) -> None:
         what = waiting.popleft()

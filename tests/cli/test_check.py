@@ -17,7 +17,7 @@ import pytest
 from typer.testing import Result
 
 from collector.radio.bluez.bus import BusError
-from collector.service.checks import bluetooth, clock, service
+from collector.service.checks import bluetooth, bluetoothd, clock, service
 from collector.service.checks.finding import State
 from collector.service.config import parse
 from collector.store import conditions
@@ -221,7 +221,7 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
 @pytest.mark.parametrize(
     ("ask", "topics", "words"),
     [
-        (answers(), ["BlueZ", "pairing"], "an agent may be registered"),
+        (answers(), ["BlueZ", "which radio", "pairing"], "an agent may be registered"),
         (answers(running=False), ["BlueZ"], "bluetoothd does not run"),
         (answers(powered=None), ["BlueZ"], "bluetoothd has no adapter"),
         (answers(powered=False), ["BlueZ"], "hci0 is switched off"),
@@ -233,13 +233,13 @@ def answers(running: bool = True, powered: bool | None = True, refuses: dict[str
         (answers(refuses={"GetManagedObjects": "org.freedesktop.DBus.Error.NoReply"}), ["BlueZ"], "NoReply"),
         (
             answers(refuses={"RegisterAgent": "org.freedesktop.DBus.Error.AccessDenied"}),
-            ["BlueZ", "pairing"],
+            ["BlueZ", "which radio", "pairing"],
             "no cuff can pair",
         ),
     ],
 )
 async def test_bluez(ask: Any, topics: list[str], words: str) -> None:
-    found = await bluetooth.bluez(ask, None)
+    found = await bluetoothd.findings(ask, None)
     assert [one.topic for one in found] == topics
     assert words in found[-1].text
     if words == "an agent may be registered":
@@ -262,7 +262,7 @@ def test_a_bus_that_does_not_answer(monkeypatch: pytest.MonkeyPatch, tmp_path: P
         monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/bus")
         monkeypatch.setattr(bluetooth, "adapters", lambda: ["hci0"])
         monkeypatch.setattr(bluetooth, "blocked", lambda: None)
-        monkeypatch.setattr(bluetooth, "TIMEOUT_S", 0.1)
+        monkeypatch.setattr(bluetoothd, "TIMEOUT_S", 0.1)
         _, found = bluetooth.look(None)
     assert found.topic == "D-Bus"
     assert "no answer" in found.text
@@ -304,7 +304,11 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
         if message.message_type is not MessageType.METHOD_CALL:
             return False
         if message.member == "GetManagedObjects":
-            objects = {"/org/bluez/hci0": {"org.bluez.Adapter1": {"Powered": Variant("b", True)}}}
+            keyboard = {"Alias": Variant("s", "Keys 1"), "Paired": Variant("b", True), "UUIDs": Variant("as", [])}
+            objects = {
+                "/org/bluez/hci0": {"org.bluez.Adapter1": {"Powered": Variant("b", True)}},
+                "/org/bluez/hci0/dev_1": {"org.bluez.Device1": keyboard},
+            }
             return Message.new_method_return(message, "a{oa{sa{sv}}}", [objects])
         if message.member == "RegisterAgent":
             return Message.new_error(message, "org.bluez.Error.AlreadyExists", "Already Exists")
@@ -313,8 +317,11 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
     served = await MessageBus(bus_address=bus).connect()
     served.add_message_handler(bluez)
     await served.request_name("org.bluez")
-    _, ran, pairing = await asyncio.to_thread(lambda: list(bluetooth.look(None)))
+    _, ran, which, pairing = await asyncio.to_thread(lambda: list(bluetooth.look(None)))
+    asked = await bluetooth.objects()
     served.disconnect()
+    assert which.text == "over BlueZ, as 'Keys 1' uses Bluetooth too"
+    assert (bluetooth.powered(asked), bluetooth.others(asked, "hci0")) == (["hci0"], ["Keys 1"])
     assert (ran.state, ran.text) == (State.FINE, "runs, hci0 is on")
     assert pairing.state is State.ATTENTION
     assert "Already Exists" in pairing.text

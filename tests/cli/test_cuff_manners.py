@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from collector.radio.learned import Manner
+from collector.share.text.cuff_text import REMEDIES
 from collector.store import journal
 from collector.store.journal import manners, visits
 from collector.store.opening import open_store
@@ -32,6 +34,7 @@ def come(path: Path, times: int, outcome: str = "cuff left", **learned: str) -> 
         ("cuff left", {"hangs_up_at": "reading serial number"}, "serial number (now left out)", "asked no more"),
         ("failed: securing the link: no answer", {}, "securing the link: no answer", "pairing mode"),
         ("cuff left", {"wants_the_digits_on_its_display": ""}, "wants the digits on its display", f"cuff add {CUFF}"),
+        ("cuff left", {"waits_for_a_user's_consent_code": ""}, "waits for a user's consent code", "consent_code"),
         ("cuff left", {}, "it sent nothing", "set_clock"),
     ],
 )  # fmt: skip
@@ -53,6 +56,10 @@ def test_told_with_cause_and_remedy(
             store, cuff=CUFF, characteristic=0x2A35, value=b"?", arrived_at=datetime.now(UTC), source="virtual"
         )
     assert "never delivered" not in quietcuff("--store", str(path), "check", "--quick").stdout
+
+
+def test_every_manner_has_its_remedy() -> None:
+    assert REMEDIES.keys() == set(map(str, Manner))
 
 
 def test_manners_are_shown_and_reset(tmp_path: Path, quietcuff: Run) -> None:

@@ -11,7 +11,7 @@ from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.lost_bonds import Bonds
 from collector.radio.learned import Learned, Manner
-from collector.radio.port import Bond, KnownCuff
+from collector.radio.port import Bond, KnownCuff, ReceivedPayload
 
 CUFF, PATH = "C0:FF:EE:00:00:01", "/org/bluez/hci0/dev_C0_FF_EE_00_00_01"
 
@@ -80,7 +80,9 @@ async def test_records_of_somebody_without_the_bond_are_told_as_such() -> None:
     delivery = Delivery(EarlyVisits(sink, "bluez"))
     noticed: list[str] = []
     delivery.key_was_missing = noticed.append
-    visit = delivery.sink.visit_of(CUFF)
+    arrival = ReceivedPayload(CUFF, characteristic=0x2A35, value=b"", arrived_at=datetime.now(UTC), source="witness")
+    delivery.sink.take_early(arrival)
+    (visit,) = sink.cuffs
     delivery.key_missing(CUFF)
     assert sink.facts == [(visit, Bond(True, "cuff"))]
     assert noticed == [CUFF]

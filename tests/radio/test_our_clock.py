@@ -11,7 +11,7 @@ from collector.radio.virtual import Behaviour, VirtualCuff
 
 @pytest.mark.parametrize("right", [True, False])
 async def test_a_cuff_reads_our_clock(right: bool, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.radio.exclusive.our_clock.trustworthy", lambda now: right)
+    monkeypatch.setattr("collector.radio.own_clock.trustworthy", lambda now: right)
     cuff = VirtualCuff(behaviour=Behaviour(reads_our_clock=True, lingers_s=0.1), clock_ahead=timedelta(hours=3))
     fill(cuff, 2)
     async with room(cuff, plan=VisitPlan()) as air:

@@ -7,6 +7,7 @@ import pytest
 from air import NoteSink, fill, room
 from kept import store_sink
 
+from collector.radio.learned import Learned, Manner
 from collector.radio.plan import VisitPlan
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.store import readings
@@ -112,3 +113,30 @@ async def test_every_user_with_a_code_is_asked_for(tmp_path: Path) -> None:
         await air.wake()
         assert asked(cuff) == ["records 0103010300", "records 0103010400"]
         assert cuff.measured[-1] in told(air.sink)
+
+
+async def test_a_code_that_the_cuff_does_not_take_is_told_until_it_does(tmp_path: Path) -> None:
+    cuff = VirtualCuff(behaviour=replace(KEEPS, users={1: 4711, 2: 815}))
+    cuff.measure(120, 80, user_id=1)
+    async with room(cuff, plan=VisitPlan(users={cuff.address: ((1, 4711), (2, 9999))})) as air:
+        await air.wake()
+        told_of_codes = air.sink.told[f"consent {cuff.address}"] or ""
+        assert "does not take the consent code of user 2" in told_of_codes
+        assert f'consent_code under [cuffs."{cuff.address}"]' in told_of_codes
+        cuff.behaviour = replace(cuff.behaviour, users={1: 4711, 2: 9999})
+        await air.wake()
+        assert air.sink.told[f"consent {cuff.address}"] is None
+
+
+async def test_a_cuff_that_waits_for_a_code_which_nobody_gave_is_known_as_one(tmp_path: Path) -> None:
+    """From its second visit without any record on; a record that comes all the same takes it back."""
+    cuff = VirtualCuff(behaviour=replace(KEEPS, users={1: 4711}))
+    cuff.measure(120, 80, user_id=1)
+    sink = NoteSink()
+    async with room(cuff, sink=sink) as air:
+        await air.wake(times=2)
+        assert Learned(Manner.CONSENT) in sink.known()[0].manners
+    async with room(cuff, sink=sink, plan=VisitPlan(users={cuff.address: ((1, 4711),)})) as air:
+        await air.wake()
+    assert len(told(sink)) == 1
+    assert Manner.CONSENT not in {one.manner for one in sink.known()[0].manners}

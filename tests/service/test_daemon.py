@@ -29,7 +29,7 @@ class QuietSink(Sink):
     def accepts(self, cuff: str) -> bool:
         return True
 
-    def open_visit(self, cuff: str, source: str, at: object) -> int:
+    def open_visit(self, cuff: str, source: str, at: object, first: ReceivedPayload | None = None) -> int:
         return 1
 
     def learn(self, visit: int, fact: Fact) -> None: ...

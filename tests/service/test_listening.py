@@ -131,17 +131,6 @@ def test_sink_catches_up_at_the_end_of_the_visit(tmp_path: Path, monkeypatch: py
         assert [reading.systolic for reading in readings.select(store, Selection())] == [128]
 
 
-async def test_records_that_come_together_are_all_on_disk_before_the_first_is_read(tmp_path: Path) -> None:
-    with open_store(tmp_path / "store.db") as store:
-        sink = StoreSink(store)
-        for systolic in (121, 122, 123):
-            sink.take(arrival(systolic), None)
-        assert (journal.counts(store).payloads, journal.counts(store).waiting) == (3, 3)
-        await asyncio.sleep(0.001)
-        assert journal.counts(store).waiting == 0
-        assert {reading.systolic for reading in readings.select(store, Selection())} == {121, 122, 123}
-
-
 async def test_what_a_fact_builds_on_is_read_before_the_fact(tmp_path: Path) -> None:
     with open_store(tmp_path / "store.db") as store:
         sink = StoreSink(store)

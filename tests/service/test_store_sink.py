@@ -1,9 +1,13 @@
-"""The sink over the store, asked again and again whom it knows."""
+"""The sink over the store: whom it knows, and how soon a record is on disk."""
 
+import asyncio
 from datetime import UTC, datetime
 from pathlib import Path
 
-from collector.service.listen.store_sink import StoreSink
+import pytest
+
+from collector.radio.port import NotTaken, ReceivedPayload
+from collector.service.listen.store_sink import MOST_UNREAD, StoreSink
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 
@@ -27,3 +31,66 @@ def test_whom_it_knows_is_read_again_only_once_something_was_written(tmp_path: P
         assert [cuff.address for cuff in sink.known()] == [CUFF, OTHER], "by another process"
         cuffs.forget(store, OTHER, NOON)
         assert [cuff.address for cuff in sink.known()] == [CUFF], "by itself"
+
+
+def record(number: int) -> ReceivedPayload:
+    """A Blood Pressure Measurement of this pulse, with a time stamp (Blood Pressure Service 3.1)."""
+    stamp = (2031).to_bytes(2, "little") + bytes((3, 4, 11, number % 60, 0))
+    value = bytes((0x02, 120, 0, 80, 0, 93, 0)) + stamp
+    return ReceivedPayload(cuff=CUFF, characteristic=0x2A35, value=value, arrived_at=NOON, source="witness")
+
+
+async def test_what_a_record_means_waits_until_no_other_comes(tmp_path: Path) -> None:
+    """Until it is on disk the next one is, over BlueZ, in nobody's memory but this machine's."""
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "witness", NOON)
+        for number in range(3):
+            sink.take(record(number), visit)
+            for _ in range(5):
+                await asyncio.sleep(0)
+            assert store.scalar("SELECT count(*) FROM reading") == 0
+        async with asyncio.timeout(20):
+            while store.scalar("SELECT count(*) FROM reading") < 3:  # noqa: ASYNC110
+                await asyncio.sleep(0.01)
+
+
+async def test_a_cuff_that_never_pauses_does_not_pile_up_what_is_to_be_read(tmp_path: Path) -> None:
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "witness", NOON)
+        for number in range(MOST_UNREAD + 5):
+            before = store.scalar("SELECT count(*) FROM reading")
+            sink.take(record(number), visit)
+            assert store.scalar("SELECT count(*) FROM reading") == before, "whoever took it is kept waiting"
+            await asyncio.sleep(0)
+        assert store.scalar("SELECT count(*) FROM reading") >= 4
+        sink.read_all()
+
+
+def test_a_visit_and_the_record_that_came_before_it_are_one_commit(tmp_path: Path) -> None:
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        said: list[str] = []
+        store.connection.set_trace_callback(said.append)
+        sink.open_visit(CUFF, "witness", NOON, first=record(1))
+        store.connection.set_trace_callback(None)
+        kept = next(number for number, words in enumerate(said) if words.startswith("INSERT INTO payload"))
+        assert [words for words in said[:kept] if words == "COMMIT"] == []
+        assert store.scalar("SELECT visit_id IS NOT NULL FROM payload") == 1
+
+
+def test_a_visit_whose_first_record_cannot_be_kept_has_not_begun(tmp_path: Path) -> None:
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        store.connection.execute(
+            "CREATE TEMP TRIGGER full BEFORE INSERT ON payload BEGIN SELECT RAISE(ABORT, 'full'); END"
+        )
+        with pytest.raises(NotTaken):
+            sink.open_visit(CUFF, "witness", NOON, first=record(1))
+        assert store.scalar("SELECT count(*) FROM visit") == 0
+        store.connection.execute("DROP TRIGGER full")
+        visit = sink.open_visit(CUFF, "witness", NOON, first=record(1))
+        sink.read_all()
+        assert store.scalar("SELECT count(*) FROM reading") == 1
+        assert visit

@@ -76,6 +76,9 @@ def _length(path: Path) -> int:
 
 def _follow(path: Path, seen: int, steps: Steps) -> int:
     """Read on in the job's output: steps are kept, lines of progress shown. Whole lines only."""
+    if _length(path) < seen:  # the guest is booted again: what it said before does not count
+        steps.clear()
+        seen = 0
     if not path.exists():
         return seen
     with path.open("rb") as file:

@@ -22,6 +22,7 @@ FAULTS = (
     "private address",
     "many waiting",
     "two seconds",
+    "reads our clock",
     "cuff forgot",
     "we forgot",
     "bond cut off",
@@ -78,6 +79,17 @@ def test_a_private_address_is_one_cuff_and_seen_by_the_witness(steps: Steps) -> 
     assert steps["private address"]["witness"] is None
 
 
+def test_a_cuff_that_reads_our_clock_gets_it_from_bluetoothd(steps: Steps) -> None:
+    assert max(steps["reads our clock"]["behind_s"]) < 60, steps["reads our clock"]
+
+
+def test_stored_records_come_on_request_and_later_from_the_newest_known_one_on(steps: Steps) -> None:
+    found = steps["stored records"]
+    assert found["readings"] == found["measured"] == 5, found
+    assert found["asked"][0][-1] == "records 0101", "all"
+    assert found["asked"][1] == ["records 0103010200"], "from the newest known one on, by its sequence number"
+
+
 def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
     assert steps["cuff forgot"]["told"] >= 1
     assert steps["cuff forgot"]["condition"] is None
@@ -86,7 +98,7 @@ def test_a_lost_bond_is_told_and_made_anew(steps: Steps) -> None:
 
 
 def test_the_window_of_a_power_cut_is_told_by_stage(steps: Steps) -> None:
-    assert steps["end"]["window_ms"].keys() == {"all", "until read", "its visit", "the record"}
+    assert steps["end"]["window_ms"].keys() == {"all", "until read", "until written"}
 
 
 def test_a_link_on_which_bluez_is_deaf_is_made_anew(steps: Steps) -> None:

@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-pytestmark = [pytest.mark.stack, pytest.mark.long, pytest.mark.timeout(2400)]
-SUITES = ("bookworm", "trixie")
+pytestmark = [pytest.mark.stack, pytest.mark.timeout(2400)]
+SUITES = (pytest.param("bookworm", marks=pytest.mark.long), "trixie")
 Steps = dict[str, dict[str, Any]]
 WANTS_DIGITS = "wants the digits on its display"
 

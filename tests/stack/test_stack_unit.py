@@ -10,6 +10,13 @@ SECONDS = 900  # software emulation on a machine that others use too
 pytestmark = pytest.mark.stack
 
 
+def every_record_was_kept_once(steps: dict[str, dict[str, Any]], *names: str) -> None:
+    for name in names:
+        step = steps[name]
+        assert step["confirmed"] == step["kept"] == step["sent"], step
+        assert step["twice"] == 0, step
+
+
 @pytest.fixture(scope="module")
 def steps(boot: Callable[..., dict[str, dict[str, Any]]]) -> dict[str, dict[str, Any]]:
     """What the guest saw, step by step."""
@@ -23,14 +30,18 @@ def steps(boot: Callable[..., dict[str, dict[str, Any]]]) -> dict[str, dict[str,
 def test_where_bluetoothd_hangs_the_watchdog_starts_it_again(boot: Callable[..., dict[str, dict[str, Any]]]) -> None:
     found = boot("unit", SECONDS + 800, "hang")
     assert int(found["hung"]["restarts"]) >= 1
+    every_record_was_kept_once(found, "before", "afterwards")
+
+
+@pytest.mark.long
+@pytest.mark.timeout(SECONDS + 700)
+def test_where_bluetoothd_crashes_it_is_started_again(boot: Callable[..., dict[str, dict[str, Any]]]) -> None:
+    found = boot("unit", SECONDS, "crash")
     assert found["after a crash"]["another"] is True
     real = found["after a real crash"]  # of 5.66: a link that ends before the cuff has answered the first request
     assert real["cuts"] >= 2, "it never left so early"
     assert real["back"] is True, real
-    for name in ("before", "afterwards", "after a crash", "after a real crash"):
-        step = found[name]
-        assert step["confirmed"] == step["kept"] == step["sent"], step
-        assert step["twice"] == 0
+    every_record_was_kept_once(found, "before", "after a crash", "after a real crash")
 
 
 @pytest.mark.timeout(SECONDS + 700)
@@ -46,10 +57,7 @@ def test_it_runs_with_one_right_in_the_namespaces_that_the_witness_needs(steps: 
 
 
 def test_every_record_is_kept_once(steps: dict[str, dict[str, Any]]) -> None:
-    for name in ("first visit", "later visit"):
-        step = steps[name]
-        assert step["confirmed"] == step["kept"] == step["sent"], step
-        assert step["twice"] == 0
+    every_record_was_kept_once(steps, "first visit", "later visit")
     assert set(steps["conditions"]["sources"]) == {"witness"}
     assert steps["conditions"]["descriptors"] == "2"
 

@@ -63,8 +63,10 @@ class NoteSink:
     def may_pair_anew(self, cuff: str) -> bool:
         return self.pairs_anew
 
-    def open_visit(self, cuff: str, source: str, at: datetime) -> int:
+    def open_visit(self, cuff: str, source: str, at: datetime, first: ReceivedPayload | None = None) -> int:
         number = len(self.cuffs) + 1
+        if first is not None:
+            self.take(first, number)
         self.cuffs[number] = cuff
         self._known.setdefault(cuff, KnownCuff(cuff, False))
         return number

@@ -53,3 +53,15 @@ def week(
         for session, pairs in (("morning", morning), ("evening", evening))
         for pair in pairs
     ]
+
+
+def rising(days: int = 7) -> list[Sample]:
+    """Two readings a session, higher from day to day."""
+    return series(
+        [
+            [day, session, 130 + 2 * day + (session == "evening"), 80 + day]
+            for day in range(1, days + 1)
+            for session in ("morning", "evening")
+            for _ in (1, 2)
+        ]
+    )

@@ -1,7 +1,8 @@
 """A link that takes its time, and a controller for a kernel's other end of it."""
 
 import asyncio
-from collections import deque
+import time
+from collections import Counter, deque
 from collections.abc import Callable
 from typing import Any
 
@@ -10,6 +11,7 @@ from bumble.core import PhysicalTransport
 from bumble.hci import (
     Address,
     HCI_LE_Set_Scan_Enable_Command,
+    HCI_LE_Set_Scan_Parameters_Command,
     HCI_Reset_Command,
     HCI_StatusReturnParameters,
     LeFeatureMask,
@@ -61,6 +63,35 @@ class PacedLink(LocalLink):
         deliver(*arguments)
 
 
+class Scanned:
+    """How long a controller's receiver was open for advertisements, and for how much of that it asked for more.
+
+    Each scan interval opens it for a scan window; an active scan sends a request at what it hears (§7.8.10).
+    """
+
+    def __init__(self) -> None:
+        self._share, self._is_active, self._since = 0.0, False, 0.0
+        self._open_s: Counter[bool] = Counter()
+        self._began = time.monotonic()
+
+    def window(self, share: float, is_active: bool) -> None:
+        self._share, self._is_active = share, is_active
+
+    def switch(self, on: bool) -> None:
+        now = time.monotonic()
+        if self._since:
+            self._open_s[self._is_active] += (now - self._since) * self._share
+        self._since = now if on else 0.0
+
+    def duty(self) -> dict[str, float]:
+        """Per cent of the time since this was asked last: open at all, and in active scans."""
+        self.switch(bool(self._since))
+        now = time.monotonic()
+        took, self._began = now - self._began, now
+        open_s, self._open_s = self._open_s, Counter()
+        return {"open": round(100 * open_s.total() / took, 1), "active": round(100 * open_s[True] / took, 1)}
+
+
 class KernelController(CentralController):
     """What a kernel needs of a controller and Bumble's does not do.
 
@@ -75,10 +106,18 @@ class KernelController(CentralController):
 
     def __init__(self, *arguments: Any, **options: Any) -> None:
         self._reported: set[Address] = set()
+        self.scanned = Scanned()
         super().__init__(*arguments, **options)
+
+    def on_hci_le_set_scan_parameters_command(
+        self, command: HCI_LE_Set_Scan_Parameters_Command
+    ) -> HCI_StatusReturnParameters:
+        self.scanned.window(command.le_scan_window / command.le_scan_interval, bool(command.le_scan_type))
+        return super().on_hci_le_set_scan_parameters_command(command)
 
     def on_hci_le_set_scan_enable_command(self, command: HCI_LE_Set_Scan_Enable_Command) -> HCI_StatusReturnParameters:
         self._reported.clear()
+        self.scanned.switch(bool(command.le_scan_enable))
         return super().on_hci_le_set_scan_enable_command(command)
 
     def on_advertising_pdu(self, pdu: AdvInd | AdvExtInd) -> None:
@@ -104,6 +143,7 @@ class KernelController(CentralController):
 
     def _drop_everything(self) -> None:
         self.le_scan_enable = False
+        self.scanned.switch(False)
         self.pending_le_connection = None
         for connection in list(self.le_connections.values()):
             peer = self.link.find_le_controller(connection.peer_address)

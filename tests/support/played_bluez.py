@@ -84,6 +84,7 @@ class PlayedBlueZ:
         self.number: int | None = None  # the cuff shows it and wants it compared
         self.parks = False  # 5.66: a request whose security failed is never answered, nor is any after it on the link
         self.agent: tuple[str, str, str] | None = None  # bus name, path and capability of whom bluetoothd asks
+        self.application: tuple[str, str] | None = None  # bus name and path of who registered one
         self.links: set[str] = set()  # devices to which the kernel has a link, whatever is told of it
         self._digits_given = False
         self._parked: set[str] = set()
@@ -132,6 +133,10 @@ class PlayedBlueZ:
 
     def stop(self) -> None:
         self._bus.disconnect()
+
+    async def call(self, message: Message) -> Message | None:
+        """Ask somebody on the bus, in bluetoothd's place."""
+        return await self._bus.call(message)
 
     # -- what happens --------------------------------------------------------------------------------
 
@@ -294,6 +299,8 @@ class PlayedBlueZ:
             self._unanswered.clear()
         elif member == "RegisterAgent":
             self.agent = (message.sender or "", body[0], body[1])
+        elif member == "RegisterApplication":
+            self.application = (message.sender or "", body[0])
         elif member == "RemoveDevice":
             self.change(body[0], DEVICE_1, Paired=False, Bonded=False, Trusted=False)
             self._digits_given = False

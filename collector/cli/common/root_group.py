@@ -3,6 +3,8 @@
 import os
 import sqlite3
 import sys
+import traceback
+from difflib import get_close_matches
 from importlib import import_module
 from typing import Any, NoReturn
 
@@ -35,8 +37,6 @@ class RootGroup(Group):
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in self.commands:
             if cmd_name not in COMMANDS:
-                from difflib import get_close_matches
-
                 close = get_close_matches(cmd_name, COMMANDS)
                 hint = f"; did you mean {close[0]!r}?" if close else ""
                 ctx.fail(f"there is no command {cmd_name!r}{hint}")
@@ -111,8 +111,6 @@ def renamed(args: list[str]) -> list[str]:
 def explain(error: Exception) -> int:
     """Say on one line what went wrong; returns the exit code."""
     if os.environ.get("QUIETCUFF_DEBUG") == "1":
-        import traceback
-
         traceback.print_exception(error)
     if isinstance(error, Failure):
         say(f"quietcuff: {error}")
@@ -131,7 +129,7 @@ def explain(error: Exception) -> int:
 
 
 def _sentence(text: str) -> str:
-    text = " ".join(text.split()).rstrip(".").replace(": Value error, ", ": ").replace(": Input should be", ": must be")
+    text = " ".join(text.split()).rstrip(".")
     return text[:1].lower() + text[1:]
 
 

@@ -4,6 +4,8 @@ import os
 import select
 import shutil
 import sys
+import termios
+import tty
 from collections.abc import Sequence
 from types import TracebackType
 from typing import Self, TextIO
@@ -29,9 +31,6 @@ class TerminalScreen:
         self._pressed = ""
 
     def __enter__(self) -> Self:
-        import termios
-        import tty
-
         self._before = termios.tcgetattr(self._keys)
         tty.setcbreak(self._keys)
         return self
@@ -39,8 +38,6 @@ class TerminalScreen:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        import termios
-
         self._clear()
         if self._before is not None:
             termios.tcsetattr(self._keys, termios.TCSADRAIN, self._before)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from dbus_fast import Variant
 
-from collector.radio.bluez import bleak_internals, gatt_profile, stale_devices
+from collector.radio.bluez import bleak_internals, gatt_application, stale_devices
 from collector.radio.bluez.agent import PATH as AGENT
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, BusError, Interfaces, Watcher
 from collector.radio.port import RadioUnavailable, Sink
@@ -50,7 +50,7 @@ class Adapter:
         await self._power_on()
         await stale_devices.remove(self.bus, self.path)
         try:
-            await gatt_profile.register(self.bus, self.path)
+            await gatt_application.register(self.bus, self.path)
         except BusError as failure:  # without it BlueZ does not connect by itself; the scan still does
             log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
         self.up, self._wide = True, wide

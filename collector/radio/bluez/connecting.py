@@ -8,6 +8,7 @@ from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
+from collector.radio.bluez.link_pairing import Pairing, Questions
 from collector.radio.bluez.monitor.channel import links_now
 from collector.radio.bluez.monitor.hci_frames import is_private
 
@@ -18,6 +19,7 @@ BLUEZ_FIRST_S = 1.0  # BlueZ connects known cuffs by itself in about 0.1 s; we o
 DOWN_S, LOOK_S = 5.0, 0.5
 FIRST_S = 1.0
 DEAF_S = 10.0  # a bonded cuff's services are known, and resolved again in a second or two
+LONGEST_S = 120.0  # with whoever reads digits off its display
 
 
 def adapter_of(path: str) -> str:
@@ -30,14 +32,15 @@ async def _nothing() -> None: ...
 
 class Connecting:
     """resting: keeps an adapter from discovering meanwhile; gets its path. prepare: done before each link.
+    questions: asked of cuffs' displays, and so a reason for which bluetoothd seems deaf on a link.
 
     bluetoothd makes a link at the cuff's next report, and while it discovers a controller reports each advertiser once
     in 10.24 s (BlueZ 5.82: a Connect takes 10 s with discovery running, half a second without). One link at a time is
     made by an adapter, and none waits for another adapter's.
     """
 
-    def __init__(self, bus: Bus, heard_at: Callable[[], float]) -> None:
-        self.bus, self.heard_at = bus, heard_at
+    def __init__(self, bus: Bus, questions: Questions, heard_at: Callable[[], float]) -> None:
+        self.bus, self.questions, self.heard_at = bus, questions, heard_at
         self.resting: Callable[[str], AbstractAsyncContextManager[None]] = lambda _: nullcontext()
         self.prepare: Callable[[], Awaitable[None]] = _nothing
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
@@ -88,7 +91,7 @@ class Connecting:
         asks for that (device_attach_att, 'setsockopt(BT_SECURITY): Invalid argument'). The cuff then waits in vain
         for a confirmation and keeps its record. A link that we ask for does not run into this.
         """
-        while not await self.bus.until(path, DEVICE, "ServicesResolved", True, DEAF_S):
+        while not await self._resolved(path):
             if not self.bus.get(path, DEVICE, "Connected"):
                 return False
             if time.monotonic() - self.heard_at() > DEAF_S:
@@ -96,6 +99,14 @@ class Connecting:
                 await self.hang_up(path)
                 return await self.bus.until(path, DEVICE, "Connected", False, DOWN_S) and await self._connect(path)
         return True
+
+    async def _resolved(self, path: str) -> bool:
+        """bluetoothd writes a standing subscription first; where the cuff wants digits for that, all else waits."""
+        resolved = self.bus.until(path, DEVICE, "ServicesResolved", True, LONGEST_S)
+        try:
+            return await Pairing(self.bus, path, self.questions).in_time(DEAF_S, resolved)
+        except TimeoutError:
+            return False
 
     async def down(self, path: str, came_back: Callable[[], bool]) -> None:
         """Wait until the link is down, or is up again already; end it where it hangs."""

@@ -27,12 +27,13 @@ class EarlyVisits:
         self._visits: dict[str, int] = {}
         self._taken_over: set[int] = set()
 
-    def visit_of(self, cuff: str) -> int:
-        """The visit that a record of this cuff belongs to; begins one where there is none."""
-        number = self._visits.get(cuff)
+    def take_early(self, arrival: ReceivedPayload) -> None:
+        """Take a record into its cuff's visit, which it begins where there is none. Raises NotTaken."""
+        number = self._visits.get(arrival.cuff)
         if number is None:
-            number = self._visits[cuff] = self.sink.open_visit(cuff, self.source, datetime.now(UTC))
-        return number
+            self._visits[arrival.cuff] = self.sink.open_visit(arrival.cuff, self.source, datetime.now(UTC), arrival)
+        else:
+            self.sink.take(arrival, number)
 
     def abandon(self, cuff: str, outcome: Outcome) -> None:
         """The link is down: close a visit that the procedure did not take over."""
@@ -60,10 +61,10 @@ class EarlyVisits:
     def may_pair_anew(self, cuff: str) -> bool:
         return self.sink.may_pair_anew(cuff)
 
-    def open_visit(self, cuff: str, source: str, at: datetime) -> int:
+    def open_visit(self, cuff: str, source: str, at: datetime, first: ReceivedPayload | None = None) -> int:
         number = self._visits.get(cuff)
         if number is None:
-            number = self._visits[cuff] = self.sink.open_visit(cuff, source, at)
+            number = self._visits[cuff] = self.sink.open_visit(cuff, source, at, first)
         self._taken_over.add(number)
         return number
 
@@ -175,9 +176,8 @@ class Delivery:
                 log.error("a record of %s is lost: %s", cuff, error)
 
     def _take(self, cuff: str, number: int, value: bytes, source: str) -> None:
-        self.sink.take(
-            ReceivedPayload(cuff=cuff, characteristic=number, value=value, arrived_at=datetime.now(UTC), source=source),
-            self.sink.visit_of(cuff),
+        self.sink.take_early(
+            ReceivedPayload(cuff=cuff, characteristic=number, value=value, arrived_at=datetime.now(UTC), source=source)
         )
 
     def _heard(self, cuff: str) -> None:
@@ -194,13 +194,11 @@ class Delivery:
         if not self.sink.accepts(address):
             return
         read = time.time_ns()
-        visit = self.sink.visit_of(address)
-        opened = time.time_ns()
-        self.sink.take(_arrival(address, characteristic, value, mark), visit)
+        self.sink.take_early(_arrival(address, characteristic, value, mark))
         log.debug(
-            "%s: on disk %.1f ms after the kernel had it: %.1f until it was read, %.1f its visit, %.1f the record",
+            "%s: on disk %.1f ms after the kernel had it: %.1f until it was read, %.1f until it was written",
             address,
-            *((later - before) / 1e6 for before, later in _stages(value.at_ns, read, opened, time.time_ns())),
+            *((later - before) / 1e6 for before, later in _stages(value.at_ns, read, time.time_ns())),
         )
         self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
@@ -210,7 +208,7 @@ class Delivery:
         if known is None or not self.sink.accepts(address):
             return False
         if all(found.handle != value.handle for found in known.found):  # else: a place of something else
-            self.sink.take(_arrival(address, UNPLACED, value, mark), self.sink.visit_of(address))
+            self.sink.take_early(_arrival(address, UNPLACED, value, mark))
         return True
 
     def link_ended(self, address: str, reason: int, dropped: int) -> None:

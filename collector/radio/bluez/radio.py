@@ -145,14 +145,13 @@ class BlueZRadio:
 
     async def _serve(self, bus: "Bus", visits: "Visits", sink: Sink, stop: asyncio.Event) -> None:
         """Until `stop`, or D-Bus is gone. Raises RadioUnavailable when there is nothing to work with at the start."""
+        from collector.radio.bluez import gatt_application
         from collector.radio.bluez.adapter import Adapters
         from collector.radio.bluez.agent import PATH, PairingAgent
-        from collector.radio.bluez.gatt_profile import PATH as PROFILE_PATH
-        from collector.radio.bluez.gatt_profile import CuffProfile
 
         agent = PairingAgent(visits.admits, visits.address_of, visits.questions, self.person)
         bus.export(PATH, agent)
-        bus.export(PROFILE_PATH, CuffProfile())
+        gatt_application.export(bus, visits.plan.zone)
         adapters = Adapters(bus=bus, visits=visits, agent=agent, sink=sink, wanted=self._wanted, name=self.adapter)
         visits.connecting.resting, visits.connecting.prepare = adapters.resting, adapters.register_agent
         try:

@@ -66,7 +66,7 @@ class Visits(Watcher):
         self.pair_first: set[str] = set()
         self.questions = Questions()
         self.bonds = Bonds(bus, self.sink, lambda: self.known, person)
-        self.connecting = Connecting(bus, lambda: delivery.heard_at)
+        self.connecting = Connecting(bus, self.questions, lambda: delivery.heard_at)
 
     def begin(self) -> None:
         """Take up what is there: subscriptions to stand, links that are up already."""

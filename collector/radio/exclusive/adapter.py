@@ -82,6 +82,18 @@ async def _terminated(transport: "Transport") -> None:
         await asyncio.shield(transport.source.terminated)
 
 
+def transport_of(adapter: str | None) -> str:
+    """Where an adapter as the configuration names it is had: 'hci-socket:1' for 'hci1', the first one for None."""
+    name = adapter or "hci0"
+    return f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
+
+
+def called(spec: str) -> str:
+    """A transport as people know it: 'hci1' for 'hci-socket:1'."""
+    kind, _, where = spec.partition(":")
+    return f"hci{where or '0'}" if kind == "hci-socket" else spec
+
+
 async def open_adapter(spec: str) -> "Transport":
     """Open a transport by its name. Raises RadioUnavailable with one line that says why not."""
     kind, _, where = spec.partition(":")
@@ -98,9 +110,8 @@ async def open_adapter(spec: str) -> "Transport":
     except TimeoutError:
         raise RadioUnavailable(f"adapter {spec}: no answer") from None
     except OSError as error:
-        name = f"hci{where or '0'}" if kind == "hci-socket" else spec
         reason = REASONS.get(error.errno or 0, f"cannot be had: {error.strerror or error}")
-        raise RadioUnavailable(f"adapter {name} {reason.format(name=name)}") from None
+        raise RadioUnavailable(f"adapter {called(spec)} {reason}") from None
     except Exception as error:
         raise RadioUnavailable(f"adapter {spec} cannot be had: {error}") from None
 
@@ -121,7 +132,9 @@ def missing(status: Path = Path("/proc/self/status")) -> list[tuple[str, str]]:
     except OSError:
         found.append(("this kernel has no Bluetooth", "a USB dongle can be used without it: adapter = 'usb:0'"))
     if not _effective(status) >> CAP_NET_ADMIN & 1:
-        found.append(("the right to take an adapter is missing (CAP_NET_ADMIN)", "see systemd/exclusive.conf"))
+        found.append(
+            ("the right to take an adapter is missing (CAP_NET_ADMIN)", "sudo; a service: systemd/exclusive.conf")
+        )
     return found
 
 

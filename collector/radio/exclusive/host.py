@@ -127,15 +127,33 @@ class PasskeyEntry(PairingDelegate):
         return self._person is not None and await self._person.same_number(self._cuff, number)
 
 
+FILTER_POLICY = {hci.HCI_LE_Create_Connection_Command: 4, hci.HCI_LE_Extended_Create_Connection_Command: 0}
+"""Which octet of these commands says whether the accept list names the peer (Core Vol 4 Part E 7.8.12, 7.8.66)."""
+
+
 class Central(Device):
-    """The collector's side of the air. want_digits: cuffs that refused a bond made without."""
+    """The collector's side of the air. want_digits: cuffs that refused a bond made without.
+
+    by_list: a connection that is asked for now is to be with whom the controller's accept list names.
+    """
 
     def __init__(self, name: str, host: Host, bonds: Bonds, person: PairingPerson | None = None) -> None:
         super().__init__(host=host, config=DeviceConfiguration(name=name, address=bonds.address, irk=bonds.irk))
         self.keystore = bonds
         self.want_digits: set[str] = set()
+        self.by_list = False
         self._person = person
         self.pairing_config_factory = self._pairing_config
+
+    async def send_async_command(self, command: hci.HCI_AsyncCommand, check_status: bool = True) -> hci.HCI_ErrorCode:
+        place = FILTER_POLICY.get(type(command))
+        if self.by_list and place is not None:
+            octets = bytearray(command.parameters)
+            octets[place] = 1
+            by_list = type(command).from_parameters(bytes(octets))
+            assert isinstance(by_list, hci.HCI_AsyncCommand)
+            command = by_list
+        return await super().send_async_command(command, check_status)
 
     def person_at(self, connection: Connection) -> PairingPerson | None:
         """Who can be asked for the digits on this cuff's display, if anybody is there."""

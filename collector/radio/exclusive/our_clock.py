@@ -1,14 +1,11 @@
 """Our clock, served to cuffs that read their collector's: the Current Time Service on our side of the link."""
 
-from datetime import UTC, datetime
-
 from bumble.att import ATT_Error, Attribute, AttributeValue
 from bumble.core import UUID
 from bumble.device import Connection
 from bumble.gatt import Characteristic, Service
 
-from collector.radio.own_clock import trustworthy
-from parsers.cuff_clock import build_clock
+from collector.radio import own_clock
 from parsers.uuids import Uuid
 
 NOT_NOW = 0x0E  # ATT: Unlikely Error
@@ -21,10 +18,10 @@ def current_time_service(zone: str | None) -> Service:
     """
 
     def read(_: Connection) -> bytes:
-        now = datetime.now(UTC)
-        if not trustworthy(now):
+        served = own_clock.served(zone)
+        if served is None:
             raise ATT_Error(error_code=NOT_NOW)
-        return build_clock(Uuid.CURRENT_TIME, now, zone)
+        return served
 
     clock: Characteristic[bytes] = Characteristic(
         UUID.from_16_bits(Uuid.CURRENT_TIME),

@@ -16,6 +16,7 @@ from collector.radio.visit import visit
 if TYPE_CHECKING:
     from bumble.device import Connection
 
+    from collector.radio.exclusive.background import Listed, Pace
     from collector.radio.exclusive.host import QuietHost
     from collector.radio.exclusive.link import BumbleLink
 
@@ -27,6 +28,7 @@ NEWS_S = 2.0  # how often the sink is asked anew whom it knows
 PULSE_S = 30.0  # how often the adapter is asked whether it still lives
 PATIENCE_S = 5.0  # for its answer
 FAREWELL_S = 2.0
+NOBODY = ""  # an address that no cuff has: whether new ones are welcome at all
 FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
 DISALLOWED = 0x0C  # HCI: Command Disallowed
 
@@ -36,6 +38,13 @@ class Adapter(Protocol):
 
     host: "QuietHost"
     gone: asyncio.Future[None]
+
+
+def _pace() -> "Pace":
+    from bumble.device import ConnectionParametersPreferences
+    from bumble.hci import HCI_LE_1M_PHY
+
+    return {HCI_LE_1M_PHY: ConnectionParametersPreferences(supervision_timeout=4000)}
 
 
 class BumbleRadio:
@@ -54,6 +63,9 @@ class BumbleRadio:
         self._visits: set[asyncio.Task[None]] = set()
         self._wake = asyncio.Event()
         self.listening = asyncio.Event()  # set while cuffs are heard
+        self._scans, self._by_list = False, True  # by_list: the controller can connect by its accept list
+        self._fresh: BumbleLink | None = None  # made, and nobody has taken it up yet
+        self._asks = True  # who advertises for a scan response
         self._scan_yields = False  # the adapter cannot scan and connect at once
 
     @property
@@ -105,7 +117,10 @@ class BumbleRadio:
                 work[2].cancel()
             for task in work[:2]:
                 if task.done() and not task.cancelled():
-                    task.result()
+                    try:
+                        task.result()
+                    except BaseBumbleError as error:
+                        raise RadioUnavailable(f"the adapter does not do what it is told: {error}") from None
 
     async def _finish(self, adapter: Adapter) -> None:
         """Let visits end, or end them; then leave the adapter quiet."""
@@ -143,20 +158,35 @@ class BumbleRadio:
     async def _scan(self, on: bool) -> None:
         from bumble.hci import HCI_LE_1M_PHY
 
+        self._scans = on
         if on:
-            await self._device.start_scanning(filter_duplicates=False, scanning_phys=[HCI_LE_1M_PHY])
+            self._asks = self._new_cuffs_welcome()
+            await self._device.start_scanning(active=self._asks, filter_duplicates=False, scanning_phys=[HCI_LE_1M_PHY])
         else:
             await self._device.stop_scanning()
+
+    def _new_cuffs_welcome(self) -> bool:
+        """Then scan responses are asked for: a cuff may name its service, or itself, in these alone."""
+        return bool(self.advertisers.awaited) or self._sink.accepts(NOBODY)
+
+    async def _news(self) -> None:
+        """Another process may have added or forgotten a cuff, or held the door open for new ones."""
+        self._learn_known()
+        if self._scans and self._new_cuffs_welcome() is not self._asks:
+            await self._scan(False)
+            await self._scan(True)
 
     async def _connect_all(self) -> None:
         while True:
             self._wake.clear()
+            if await self._connect_listed():
+                continue
             cuff = self.advertisers.next() if len(self._visits) < MOST_LINKS else None
             if cuff is None:
                 try:
                     await within(NEWS_S, self._wake.wait())
                 except TimeoutError:
-                    self._learn_known()  # another process may have added or forgotten a cuff
+                    await self._news()
                 continue
             heard = self.advertisers.cuffs[cuff]
             if not self._sink.accepts(cuff):
@@ -168,27 +198,56 @@ class BumbleRadio:
             if link is None:
                 self.advertisers.pause(heard, fruitful=False)
                 continue
-            heard.busy = True
-            task = asyncio.ensure_future(self._visit(link, heard))
-            self._visits.add(task)
-            task.add_done_callback(self._visited)
+            self._begin_visit(link, heard)
+
+    def _begin_visit(self, link: "BumbleLink", heard: Advertiser) -> None:
+        heard.busy = True
+        task = asyncio.ensure_future(self._visit(link, heard))
+        self._visits.add(task)
+        task.add_done_callback(self._visited)
 
     def _visited(self, task: asyncio.Task[None]) -> None:
         self._visits.discard(task)
         self._wake.set()
 
+    async def _connect_listed(self) -> bool:
+        """Where nobody new is welcome: no scan, until the controller has connected a known cuff by itself.
+
+        Says whether that was the way to go; else the scan is on.
+        """
+        from collector.radio.exclusive.background import Wish, connect_first
+
+        listed = self._listed()
+        if self._scans is bool(listed):
+            await self._scan(not listed)
+        if not listed:
+            return False
+
+        def wanted() -> bool:
+            self._learn_known()
+            return self._listed() == listed
+
+        if not await connect_first(self._device, listed, _pace(), Wish(wanted, self._wake, NEWS_S)):
+            log.info("this adapter does not connect by an accept list: it scans")
+            self._by_list = False
+        link, self._fresh = self._fresh, None
+        if link is not None:
+            self._begin_visit(link, self.advertisers.cuffs[link.cuff])
+        return True
+
+    def _listed(self) -> "Listed":
+        at_once = self._by_list and len(self._visits) < MOST_LINKS and not self._new_cuffs_welcome()
+        return self.advertisers.at_own_addresses() if at_once else frozenset()
+
     async def _connect(self, advert: Advert) -> "BumbleLink | None":
         from bumble import core, hci
-        from bumble.device import ConnectionParametersPreferences
 
-        pace = {hci.HCI_LE_1M_PHY: ConnectionParametersPreferences(supervision_timeout=4000)}
         address = hci.Address(advert.address, hci.AddressType(advert.address_type))
         try:
             if self._scan_yields:
                 await self._scan(False)
-            connecting = self._device.connect_le(address, pace, timeout=CONNECT_S)
-            connection = await within(CONNECT_S + 2.0, connecting)
-            return self._links.get(connection.handle)
+            connecting = self._device.connect_le(address, _pace(), timeout=CONNECT_S)
+            await within(CONNECT_S + 2.0, connecting)
         except hci.HCI_Error as error:
             if error.error_code == DISALLOWED and not self._scan_yields:
                 log.info("this adapter cannot scan and connect at once; scanning pauses for each connection")
@@ -203,7 +262,8 @@ class BumbleRadio:
             if self._scan_yields:
                 with suppress(hci.HCI_Error):
                     await self._scan(True)
-        return None
+        link, self._fresh = self._fresh, None
+        return link
 
     def _on_connection(self, connection: "Connection") -> None:
         """Runs before anything is heard on the connection: nothing is missed, nothing confirmed unseen."""
@@ -216,12 +276,14 @@ class BumbleRadio:
             source=self.source,
             most_records=self._plan.most_records,
         )
-        self._links[connection.handle] = link
+        self._links[connection.handle] = self._fresh = link
         connection.once(connection.EVENT_DISCONNECTION, lambda _: self._forget(connection.handle, link))
 
     def _forget(self, handle: int, link: "BumbleLink") -> None:
         if self._links.get(handle) is link:
             del self._links[handle]
+        if self._fresh is link:
+            self._fresh = None
 
     async def _visit(self, link: "BumbleLink", heard: Advertiser) -> None:
         try:

@@ -177,6 +177,16 @@ class Advertisers:
         ]
         return min(waiting)[2] if waiting else None
 
+    def at_own_addresses(self) -> frozenset[tuple[bytes, int]]:
+        """Addresses and types of the known cuffs that are not being visited, where by these none of them is missed.
+
+        One would be that was not heard since the start, changes its address, or is left in peace until it measures.
+        """
+        known, now = [self.cuffs.get(cuff) for cuff in self.known], time.monotonic()
+        if any(one is None or one.advert.resolvable or one.not_before > now for one in known):
+            return frozenset()
+        return frozenset((one.advert.address, one.advert.address_type) for one in known if one and not one.busy)
+
     def pause(self, heard: Advertiser, fruitful: bool) -> None:
         """After a visit or an attempt: how long to leave the cuff in peace."""
         heard.fruitless = 0 if fruitful else heard.fruitless + 1

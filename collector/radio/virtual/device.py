@@ -5,7 +5,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import Any
 
-from bumble import att, core, hci
+from bumble import att, core, hci, ll
 from bumble.controller import Controller
 from bumble.core import AdvertisingData
 from bumble.device import Connection, Device, DeviceConfiguration
@@ -152,7 +152,27 @@ class Peripheral(Device):
 
 
 class CentralController(Controller):
-    """Gives up a connection attempt when told to, and says so (Core Vol 4 Part E 7.8.13)."""
+    """Has an accept list (Core Vol 4 Part E 7.8.16); gives up a connection when told to, and says so (7.8.13)."""
+
+    accepted: frozenset[bytes] = frozenset()
+
+    def on_hci_le_clear_filter_accept_list_command(
+        self, _: hci.HCI_LE_Clear_Filter_Accept_List_Command
+    ) -> hci.HCI_StatusReturnParameters:
+        self.accepted = frozenset()
+        return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)
+
+    def on_hci_le_add_device_to_filter_accept_list_command(
+        self, command: hci.HCI_LE_Add_Device_To_Filter_Accept_List_Command
+    ) -> hci.HCI_StatusReturnParameters:
+        self.accepted |= {bytes(command.address)}
+        return hci.HCI_StatusReturnParameters(hci.HCI_ErrorCode.SUCCESS)
+
+    def on_advertising_pdu(self, pdu: ll.AdvInd | ll.AdvExtInd) -> None:
+        pending = self.pending_le_connection
+        if pending and pending.initiator_filter_policy and bytes(pdu.advertiser_address) in self.accepted:
+            pending.peer_address = pdu.advertiser_address
+        super().on_advertising_pdu(pdu)
 
     def on_hci_le_create_connection_cancel_command(
         self, command: hci.HCI_LE_Create_Connection_Cancel_Command

@@ -3,6 +3,8 @@
 from collections.abc import Callable, Iterator
 from datetime import datetime, timedelta, tzinfo
 
+from tzlocal import get_localzone_name
+
 from collector.radio.own_clock import trustworthy
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.machine_clock import synchronised
@@ -36,8 +38,6 @@ def look(
         yield fine("time zone", f"{zone}, as configured")
         return
     try:
-        from tzlocal import get_localzone_name
-
         name = get_localzone_name()
     except Exception:  # whatever a broken /etc/localtime brings
         name = None

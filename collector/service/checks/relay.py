@@ -6,7 +6,9 @@ from shlex import quote
 
 from collector.service.checks.finding import Finding, attention, fine
 from collector.service.config import Config
+from collector.service.jobs.relaying import receivers_of
 from collector.share.export.context import ExchangeError
+from collector.share.relay.sending import found_people
 from collector.store import outbox
 from collector.store.database import Store
 
@@ -14,9 +16,6 @@ PATIENCE = timedelta(days=1)
 
 
 def look(store: Store, config: Config) -> Iterator[Finding]:
-    from collector.service.jobs.relaying import receivers_of
-    from collector.share.relay.sending import found_people
-
     states = {state.name: state for state in outbox.status(store)}
     for receiver in receivers_of(config):
         topic = f"relay {receiver.name}"

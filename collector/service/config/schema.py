@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import Field, dataclass, field, fields
 from datetime import date, time
+from difflib import get_close_matches
 from enum import StrEnum
 from pathlib import Path
 from typing import Any, cast, get_args, get_origin, get_type_hints
@@ -67,8 +68,6 @@ class Reader:
     def only_known(self, table: Mapping[str, Any], known: Mapping[str, Any], path: tuple[str, ...]) -> None:
         for name, value in table.items():
             if name not in known:
-                from difflib import get_close_matches
-
                 close = get_close_matches(name, known, 1)
                 hint = f"did you mean '{close[0]}'?" if close else f"allowed: {', '.join(known)}"
                 what = f"[{path[0]}] has no key" if path else "there is no section"

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from collector.numbers.rules import Condition
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
 from collector.share.relay.kinds import KINDS
@@ -174,8 +175,6 @@ class Mqtt:
 
 
 def _conditions(names: tuple[str, ...]) -> str | None:
-    from collector.numbers.rules import Condition
-
     unknown = [name for name in names if name not in list(Condition)]
     return f"'{unknown[0]}' is unknown; known: {', '.join(Condition)}" if unknown else None
 

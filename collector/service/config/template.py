@@ -5,6 +5,7 @@ from dataclasses import fields
 from enum import StrEnum
 from typing import Any, get_args, get_origin, get_type_hints
 
+from collector.numbers.custom import KEYS
 from collector.service.config import Config
 
 
@@ -27,8 +28,6 @@ def template() -> Iterator[str]:
 
 
 def _own_protocol() -> Iterator[str]:
-    from collector.numbers.custom import KEYS
-
     yield "# A protocol of your own, mostly after a published one (`quietcuff protocols` shows those). Keys:"
     names = [name for name in KEYS if name != "name"]
     for start in range(0, len(names), 8):

@@ -11,6 +11,8 @@ from collector.numbers.values import Sample, rounded_text
 from collector.service.config import Config, ConfigError
 from collector.service.config.plans import in_force
 from collector.share.export.context import AverageResult, Latest
+from collector.share.report import render_pdf
+from collector.share.report.gather import Wanted, gather
 from collector.share.samples import samples
 from collector.store import readings
 from collector.store.database import Store
@@ -65,9 +67,6 @@ def as_result(person: str, found: Average, taken: Sequence[Sample]) -> AverageRe
 
 def _page(store: Store, config: Config, person: str) -> bytes:
     """The page for the chart, as PDF. Raises ReportError without the extra `report`."""
-    from collector.share.report import render_pdf
-    from collector.share.report.gather import Wanted, gather
-
     rules, plan = in_force(config, person)
     station = config.station
     wanted = Wanted(person, rules, plan, emergency=station.emergency_number, place=station.name)

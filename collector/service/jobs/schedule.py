@@ -9,12 +9,13 @@ import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.interval import IntervalTrigger
 
 from collector.service.machine_clock import clock_at_boot
-
-if TYPE_CHECKING:
-    from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 log = logging.getLogger("quietcuff.schedule")
 
@@ -67,14 +68,11 @@ def _guarded(job: Job) -> Callable[[], None]:
     return run
 
 
-def start(jobs: Iterable[Job]) -> "AsyncIOScheduler":
+def start(jobs: Iterable[Job]) -> AsyncIOScheduler:
     """Start the jobs on the running event loop.
 
     A job missed in suspend runs once on waking (misfire_grace_time=None, coalesce), not never.
     """
-    from apscheduler.schedulers.asyncio import AsyncIOScheduler
-    from apscheduler.triggers.cron import CronTrigger
-    from apscheduler.triggers.interval import IntervalTrigger
 
     class Every(_NoList, IntervalTrigger):  # type: ignore[misc]
         pass

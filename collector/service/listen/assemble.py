@@ -58,11 +58,9 @@ def radio_of(config: Config, store_path: Path) -> Radio:
     if config.radio.kind is RadioKind.BLUEZ:
         return over_bluez()
     if config.radio.kind is RadioKind.EXCLUSIVE:
-        from collector.radio.exclusive import ExclusiveRadio
+        from collector.radio.exclusive.adapter import ExclusiveRadio, transport_of
 
-        name = adapter or "hci0"
-        transport = f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
-        radio = ExclusiveRadio(transport, store_path.parent / "bonds", person=StorePerson(store_path))
+        radio = ExclusiveRadio(transport_of(adapter), store_path.parent / "bonds", person=StorePerson(store_path))
         return FallingBack(radio, over_bluez)
     from collector.service.guided.practice import practice_radio
 

@@ -1,14 +1,14 @@
 """The sink over the store: whatever a radio hands over is on disk first, and read afterwards.
 
-Reading waits for the event loop's next turn: of records that arrive together, the last is not on disk later because
-of what the first means. Over BlueZ the cuff has forgotten them by then, so every millisecond counts.
+Reading waits until no other record has come for a moment: none is on disk later because of what those before it mean.
+Over BlueZ the cuff has forgotten them by then, so every millisecond counts.
 """
 
 import asyncio
 import logging
 from collections import Counter, deque
-from collections.abc import Callable, Mapping
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -41,6 +41,9 @@ from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")
 
+QUIET_S = 0.25  # a cuff sends its next record within that
+MOST_UNREAD = 100  # of one that never pauses
+
 _WORDS = {
     "reading": "new",
     "segment": "in parts",
@@ -72,6 +75,7 @@ class StoreSink:
         self._known: tuple[KnownCuff, ...] = ()
         self._known_at: tuple[int, int] | None = None  # version of the store
         self._unread: deque[tuple[int, str, int | None]] = deque()  # payload, cuff, visit
+        self._reading: asyncio.Handle | None = None  # what is unread, once nothing else came
         self._behind = False  # a payload is kept but was not understood
 
     def known(self) -> tuple[KnownCuff, ...]:
@@ -114,8 +118,14 @@ class StoreSink:
         window = cuffs.window(self.store)
         return window is not None and datetime.now(UTC) < window
 
-    def open_visit(self, cuff: str, source: str, at: datetime) -> int:
-        visit = visits.open_visit(self.store, cuff, source, at)
+    def open_visit(self, cuff: str, source: str, at: datetime, first: ReceivedPayload | None = None) -> int:
+        if first is None:
+            visit = visits.open_visit(self.store, cuff, source, at)
+        else:
+            with self._kept_or_not_taken(first), self.store.transaction():
+                visit = visits.open_visit(self.store, cuff, source, at)
+                appended = self._append(first, visit)
+            self._read_later(appended, cuff, visit)
         self._counts[visit] = VisitCount(cuff)
         log.info("%s: visit began", self._name(cuff))
         return visit
@@ -150,29 +160,51 @@ class StoreSink:
 
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         """On disk when this returns; what it means is worked out afterwards, at the next start if that fails."""
+        with self._kept_or_not_taken(arrival):
+            appended = self._append(arrival, visit)
+        self._read_later(appended, arrival.cuff, visit)
+
+    def _append(self, arrival: ReceivedPayload, visit: int | None) -> journal.Appended:
+        return journal.append(
+            self.store,
+            cuff=arrival.cuff,
+            characteristic=arrival.characteristic,
+            value=arrival.value,
+            arrived_at=arrival.arrived_at,
+            source=arrival.source,
+            visit=visit,
+            encrypted=arrival.encrypted,
+            mark=arrival.mark,
+            handle=arrival.handle,
+        )
+
+    @contextmanager
+    def _kept_or_not_taken(self, arrival: ReceivedPayload) -> Iterator[None]:
         try:
-            appended = journal.append(
-                self.store,
-                cuff=arrival.cuff,
-                characteristic=arrival.characteristic,
-                value=arrival.value,
-                arrived_at=arrival.arrived_at,
-                source=arrival.source,
-                visit=visit,
-                encrypted=arrival.encrypted,
-                mark=arrival.mark,
-                handle=arrival.handle,
-            )
+            yield
         except StoreError as error:
             log.error("%s: a record was not stored: %s", self._name(arrival.cuff), error)
             raise NotTaken(str(error)) from error
+
+    def _read_later(self, appended: journal.Appended, cuff: str, visit: int | None) -> None:
         if not appended.new:
             return
-        self._unread.append((appended.payload, arrival.cuff, visit))
+        self._unread.append((appended.payload, cuff, visit))
+        if self._reading is not None:
+            self._reading.cancel()
         try:
-            asyncio.get_running_loop().call_soon(self._read_next)
+            loop = asyncio.get_running_loop()
         except RuntimeError:  # no loop runs
             self.read_all()
+            return
+        if len(self._unread) > MOST_UNREAD:
+            loop.call_soon(self._read_next)
+        self._reading = loop.call_later(QUIET_S, self._read_in_turns)
+
+    def _read_in_turns(self) -> None:
+        """One, then whatever else the event loop has to do, such as taking the next."""
+        self._read_next()
+        self._reading = asyncio.get_running_loop().call_soon(self._read_in_turns) if self._unread else None
 
     def _take_up_discovery(self, visit: int) -> None:
         """What came from places that had no name until now; at the next start if that fails."""

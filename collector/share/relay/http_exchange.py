@@ -5,6 +5,7 @@ goes where the configuration says and nowhere else. Source: RFC 9110 (10.2.3 Ret
 """
 
 import asyncio
+import os
 import ssl
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -98,6 +99,4 @@ def _told(host: str, error: BaseException) -> str:
 
 
 def _plain(error: OSError) -> str:
-    import os
-
     return os.strerror(error.errno) if error.errno and error.errno > 0 else str(error.strerror)

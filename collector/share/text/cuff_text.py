@@ -25,13 +25,16 @@ LET_IN = "quietcuff cuff add {} beside the cuff, which asks for the digits"
 REMEDIES = {
     "wants the digits on its display": "{let_in}",
     "hangs up when it is to pair": PAIR_AGAIN,
+    "waits for a user's consent code": (
+        'put user and consent_code, as the cuff shows them, under [cuffs."ADDRESS"] in the configuration'
+    ),
     "hangs up at": "nothing to do: it is asked no more; measure once beside this machine",
     "does not answer to": "nothing to do: it is asked no more; measure once beside this machine",
     "sends only once its clock is set": 'nothing to do, unless [radio] says set_clock = "never": then it stays silent',
     "answers slowly": "nothing to do: it is given more time",
 }
-"""By the kind of manner (collector/radio/port.py, `Manner`)."""
-LIKELIEST = tuple(REMEDIES)[:4]
+"""By the kind of manner (collector/radio/learned.py, `Manner`). The first five can be why a cuff never delivers."""
+LIKELIEST = tuple(REMEDIES)[:5]
 """Why a cuff never delivers, the likeliest cause first."""
 
 

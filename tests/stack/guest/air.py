@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from paced import KernelController, PacedLink
+from paced import KernelController, PacedLink, Scanned
 from vhci import Vhci
 
 from collector.radio.virtual.behaviour import Behaviour
@@ -27,6 +27,10 @@ class Air:
             public_address=f"C4:F2:17:1A:1D:{number:02X}",
         )
         self._controllers[number] = controller, vhci
+
+    def scanned(self, number: int) -> Scanned:
+        """How a controller has scanned, which its kernel asks of it."""
+        return self._controllers[number][0].scanned
 
     async def pull_controller(self, number: int) -> None:
         """The cuffs find their links lost, as by the supervision timeout."""

@@ -4,7 +4,7 @@ import asyncio
 from pathlib import Path
 
 from air import Air
-from machine import Collected, listen, start_bluetoothd, start_dbus
+from machine import QUIETCUFF, Collected, listen, start_bluetoothd, start_dbus
 from one_visit import visit
 from report import say, step
 
@@ -28,6 +28,20 @@ async def bluez_has_adapter(timeout_s: float = 30) -> bool:
     return False
 
 
+async def trial(air: Air) -> dict[str, object]:
+    """`check --trial` beside a cuff that is awake: its findings and exit code, and whether BlueZ has the adapter on."""
+    neighbour = await air.cuff("Neighbour", "F0:F1:F2:F3:F4:F6", MANNER)
+    waking = asyncio.create_task(neighbour.wake())
+    process = await asyncio.create_subprocess_exec(
+        *QUIETCUFF, "check", "--trial", "--json", stdout=asyncio.subprocess.PIPE
+    )
+    out, _ = await process.communicate()
+    shown = await asyncio.create_subprocess_exec("bluetoothctl", "show", stdout=asyncio.subprocess.PIPE)
+    powered = b"Powered: yes" in (await shown.communicate())[0]
+    await waking
+    return {"status": process.returncode, "said": out.decode(), "powered": powered}
+
+
 async def main() -> None:
     Path(STORE).parent.mkdir()
     say("starting D-Bus, the controller and bluetoothd")
@@ -38,6 +52,8 @@ async def main() -> None:
     step("before", bluez=await bluez_has_adapter(60))
     power = await asyncio.create_subprocess_exec("bluetoothctl", "power", "on", stdout=asyncio.subprocess.DEVNULL)
     await power.wait()
+    say("the adapter's trial")
+    step("trial", **await trial(air))
     listener = listen(STORE, *OPTIONS)
     await listener.says("is ours")
     await asyncio.sleep(3)

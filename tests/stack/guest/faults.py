@@ -14,6 +14,8 @@ from faults_of_cuffs import (
     many_waiting,
     no_service_named,
     private_address,
+    reads_our_clock,
+    stored_records,
     two_seconds,
     we_forgot,
 )
@@ -42,6 +44,8 @@ FAULTS: dict[str, Callable[[Lab], Awaitable[None]]] = {
     "private": private_address,
     "many": many_waiting,
     "two-seconds": two_seconds,
+    "our-clock": reads_our_clock,
+    "stored": stored_records,
     "cuff-forgot": cuff_forgot,
     "we-forgot": we_forgot,
     "cut-off": bond_cut_off,

@@ -3,11 +3,12 @@
 import asyncio
 import dataclasses
 from dataclasses import replace
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from lab import MANNER, STORE, Lab, emptied, fill, outcome
 from machine import Collected, start_bluetoothd
-from report import say
+from report import say, step
 
 
 async def no_service_named(lab: Lab) -> None:
@@ -100,6 +101,38 @@ async def we_forgot(lab: Lab) -> None:
     told = [line for line in lab.listener.said().splitlines() if f"{cuff.address}: paired anew" in line]
     await outcome(
         "we forgot", [cuff], wakings=wakings, told=len(told), missing=Collected(STORE).bond_missing(cuff.address)
+    )
+
+
+async def reads_our_clock(lab: Lab) -> None:
+    """A cuff that sets its clock by the collector's before it sends anything: new, then bonded."""
+    cuff = await lab.cuff(dataclasses.replace(MANNER, reads_our_clock=True))
+    behind = []
+    for _ in range(2):
+        cuff.clock_ahead -= timedelta(hours=5)
+        fill(cuff, 3)
+        await emptied(cuff, 3)
+        behind.append(abs((cuff.clock() - datetime.now()).total_seconds()))
+    await outcome("reads our clock", [cuff], behind_s=behind)
+
+
+async def stored_records(lab: Lab) -> None:
+    """A cuff of the service 1.1 that tells its records on request: all, and later from the newest known one on."""
+    cuff = await lab.cuff(dataclasses.replace(MANNER, enhanced=True, keeps_records=True, crc=True, features=0x40))
+    asked = []
+    for count in (3, 2):
+        fill(cuff, count)
+        cuff.steps.clear()
+        await cuff.wake()
+        await asyncio.sleep(3)
+        asked.append([one for one in cuff.steps if one.startswith("records")])
+    found = Collected(STORE)
+    step(
+        "stored records",
+        measured=len(cuff.measured),
+        readings=found.readings_of(cuff.address),
+        asked=asked,
+        sources=dict(found.sources),
     )
 
 

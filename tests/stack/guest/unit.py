@@ -12,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -52,6 +53,8 @@ async def main():
         await asyncio.sleep(5)
         print("scans", flush=True)
         await asyncio.sleep(600)
+PARTS: dict[str, Callable[[Air], Awaitable[None]]] = {"steps": steps, "hang": hang, "crash": crash}
+
 asyncio.run(main())
 """
 
@@ -230,12 +233,13 @@ async def hang(air: Air) -> None:
     os.kill(hung, signal.SIGCONT)
     await until("active", "ActiveState")
     step("afterwards", **await visit(cuff, 5, wait_s=60), sources=dict(Collected(STORE).sources))
-    await crash(cuff)
-    await real_crash(air)
 
 
-async def crash(cuff: VirtualCuff) -> None:
+async def crash(air: Air) -> None:
     """bluetoothd ends by a fault of its own; Debian 12's unit leaves it down."""
+    await until("active", "ActiveState")
+    cuff = await air.cuff("Lab cuff", "F0:F1:F2:F3:F4:F5", MANNER)
+    step("before", **await visit(cuff, 3))
     say("bluetoothd crashes")
     before = bluetoothd()
     assert before is not None
@@ -246,6 +250,7 @@ async def crash(cuff: VirtualCuff) -> None:
     another = bluetoothd() not in (before, None)
     await asyncio.sleep(5)
     step("after a crash", **await visit(cuff, 4, wait_s=60), another=another)
+    await real_crash(air)
 
 
 async def real_crash(air: Air) -> None:
@@ -275,7 +280,7 @@ async def main() -> None:
     say("booting systemd")
     systemd = boot_systemd()
     try:
-        await (hang if "hang" in sys.argv else steps)(air)
+        await PARTS[sys.argv[1] if len(sys.argv) > 1 else "steps"](air)
     finally:
         await keep_journal()
         systemd.send_signal(signal.SIGKILL)
@@ -336,5 +341,7 @@ async def steps(air: Air) -> None:
     seconds = round(time.monotonic() - began, 1)
     step("stopped", seconds=seconds, result=await show("Result"), status=await show("ExecMainStatus"))
 
+
+PARTS: dict[str, Callable[[Air], Awaitable[None]]] = {"steps": steps, "hang": hang, "crash": crash}
 
 asyncio.run(main())

@@ -6,6 +6,7 @@ import subprocess
 import sys
 import types
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,6 @@ from typer.testing import Result
 from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, of, out, say
 from collector.cli.common.commands import COMMANDS
 from collector.cli.common.root_group import forward
-from collector.cli.main import version
 
 QUIETCUFF = [sys.executable, "-c", "from collector.cli.main import run; run()"]
 
@@ -140,10 +140,7 @@ def test_what_follows_two_dashes_stays_where_it_is() -> None:
         (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
         (["--stor", "x"], "quietcuff: no such option: --stor"),
         (["export", "--to", "xml"], "quietcuff: invalid value for '--to': 'xml' is not one of 'csv', "),
-        (
-            ["readings", "--last", "0"],
-            "quietcuff: invalid value for '--last' / '-n': must be greater than or equal to 1",
-        ),
+        (["readings", "--last", "0"], "quietcuff: invalid value for '--last' / '-n': 0 is not in the range x>=1"),
     ],
 )
 def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[str], line: str) -> None:
@@ -178,8 +175,8 @@ def test_every_row_of_the_table_is_a_command_whose_help_teaches_by_example(
 def test_version_in_a_real_process(quietcuff: Callable[..., Result]) -> None:
     for flag in ("--version", "-V"):
         done = subprocess.run([*QUIETCUFF, flag], capture_output=True, text=True, check=False)
-        assert (done.returncode, done.stdout, done.stderr) == (0, version() + "\n", "")
-    assert quietcuff("--store", "x", "--version").stdout == version() + "\n"
+        assert (done.returncode, done.stdout, done.stderr) == (0, f"quietcuff {version('quietcuff')}\n", "")
+    assert quietcuff("--store", "x", "--version").stdout == f"quietcuff {version('quietcuff')}\n"
 
 
 def test_interrupt_in_a_real_process() -> None:
