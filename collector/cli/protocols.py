@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.numbers.json_fields import protocol_fields
 from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
@@ -34,7 +34,7 @@ def protocols(
       quietcuff protocols --json
     """
 
-    own = of(ctx).config.protocols
+    own = options_of(ctx).config.protocols
     try:
         chosen = [protocol(name, own)] if name else list({**PROTOCOLS, **own}.values())
     except UnknownProtocol as unknown:
