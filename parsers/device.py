@@ -41,11 +41,6 @@ class SystemId:
     trailing: bytes = b""
 
     @property
-    def manufacturer_identifier(self) -> int:
-        """40 bits, assigned by the maker."""
-        return int.from_bytes(self.raw[:5], "little")
-
-    @property
     def organization(self) -> int:
         """24 bits, the IEEE registration of the maker."""
         return int.from_bytes(self.raw[5:], "little")

@@ -1,12 +1,18 @@
 """One hypothesis profile for every room, whatever is collected beside it; and how many work at once."""
 
+import gc
 import logging
 import os
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # else each process that a test starts compiles all it loads anew
+sys.dont_write_bytecode = False
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -28,8 +34,21 @@ def pytest_configure(config: pytest.Config) -> None:
 
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """For `-n auto`, two more than there are cores: many tests wait, for a virtual cuff or a process."""
-    return len(os.sched_getaffinity(0)) + 2
+    """For `-n auto`, one more than there are cores: some tests wait for a process; each worker collects all tests."""
+    return len(os.sched_getaffinity(0)) + 1
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Neighbours stay in one worker, which makes a module's fixtures once; one that is done takes over from others."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log) if config.getoption("dist") == "load" else None
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end: no need to look through it again and again for garbage."""
+    gc.freeze()
 
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")

@@ -16,7 +16,7 @@ from collector.cli.common.asked_series import (
     readings_of,
 )
 from collector.cli.common.cautions import caution, tell
-from collector.cli.common.command import ATTENTION, DONE, new_app, of, out
+from collector.cli.common.command import ATTENTION, DONE, new_app, options_of, out
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import average_fields
@@ -80,15 +80,15 @@ def average(
       quietcuff average mira --json
     """
 
-    around = of(ctx)
-    number = around.config.station.emergency_number
-    with reading_store(around, central=True) as store:
-        wanted = asked(around, store, person, protocol, first, last)
+    options = options_of(ctx)
+    number = options.config.station.emergency_number
+    with reading_store(options, central=True) as store:
+        wanted = asked(options, store, person, protocol, first, last)
         of_person = known(store, wanted.person, readings_of(store, wanted))
     beside = overview(of_person, wanted.protocol, wanted.plan, wanted.first, wanted.last, spread)
     found, limit = beside.average, wanted.plan.low or LOW
     if office:
-        day = found.last or machine_clock.now().astimezone(around.zone).date()
+        day = found.last or machine_clock.now().astimezone(options.zone).date()
         visit = Visit(day, pressures([need_pressures(one, "--office") for one in office]))
         beside = replace(beside, office=office_against([visit], found))
     if as_json:

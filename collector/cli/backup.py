@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, new_app, of, out, progress, say
+from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, new_app, options_of, out, progress, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import terminal_width
 from collector.service.config.settings import key_problem
@@ -36,8 +36,8 @@ Folder = Annotated[
 ]
 
 
-def _folder(around: GlobalOptions, chosen: Path | None) -> Path:
-    return folder_of(around.store_path, chosen or around.config.backup.folder)
+def _folder(options: GlobalOptions, chosen: Path | None) -> Path:
+    return folder_of(options.store_path, chosen or options.config.backup.folder)
 
 
 @app.command("now")
@@ -57,14 +57,14 @@ def back_up(
       quietcuff backup now
       quietcuff backup now --folder /media/stick/quietcuff
     """
-    around = of(ctx)
-    config = around.config.backup
+    options = options_of(ctx)
+    config = options.config.backup
     if encrypt_to is not None and (problem := key_problem(encrypt_to)):
         raise Usage(f"--encrypt-to: {problem}")
     with progress("backing up, pages") as show:
         made = backups.take(
-            around.store_path,
-            _folder(around, folder),
+            options.store_path,
+            _folder(options, folder),
             config.keep,
             encrypt_to or config.encrypt_to or None,
             progress=show,
@@ -87,9 +87,9 @@ def list_backups(
       quietcuff backup list
       quietcuff backup list --verify --json
     """
-    around = of(ctx)
-    where = _folder(around, folder)
-    found = backups.every(where, around.store_path)
+    options = options_of(ctx)
+    where = _folder(options, folder)
+    found = backups.every(where, options.store_path)
     if not found:
         say(f"no backup in {where}; `quietcuff backup now` makes one")
         return DONE
@@ -111,7 +111,7 @@ def list_backups(
         rows = [
             (
                 backup.path.name,
-                minute(backup.made_at, around.zone),
+                minute(backup.made_at, options.zone),
                 f"{backup.size / 1e6:.1f}",
                 state or ("sealed" if backup.sealed else ""),
             )
@@ -151,18 +151,18 @@ def restore(
       quietcuff backup restore last --dry-run
       quietcuff backup restore quietcuff-20310304-031500.db.age --identity key.txt
     """
-    around = of(ctx)
-    backup = backups.find(which, _folder(around, folder), around.store_path)
-    done = backups.restore(around.store_path, backup, identity, dry_run=dry_run)
-    say(f"the backup holds {_words(done.contents, around.zone)}")
+    options = options_of(ctx)
+    backup = backups.find(which, _folder(options, folder), options.store_path)
+    done = backups.restore(options.store_path, backup, identity, dry_run=dry_run)
+    say(f"the backup holds {_words(done.contents, options.zone)}")
     if done.present is not None:
-        say(f"the present store holds {_words(done.present, around.zone)}")
+        say(f"the present store holds {_words(done.present, options.zone)}")
     elif done.kept:
         say("the present store cannot be read, or is damaged")
     if dry_run:
-        say(f"it would go to {around.store_path}" + (f"; what is there now to {done.kept}" if done.kept else ""))
+        say(f"it would go to {options.store_path}" + (f"; what is there now to {done.kept}" if done.kept else ""))
         return
-    out(str(around.store_path))
+    out(str(options.store_path))
     if done.kept:
         say(f"what stood there is kept: {done.kept}")
     if done.present and _newer(done.present.newest, done.contents.newest):

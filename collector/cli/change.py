@@ -10,7 +10,7 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Json, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
+from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out
 from collector.cli.common.selection import out_wrapped, reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.average import Average
@@ -56,9 +56,9 @@ def change(
       quietcuff change mira --at 2031-03-20 --json
     """
 
-    around = of(ctx)
-    with reading_store(around, central=True) as store:
-        wanted = asked(around, store, person, protocol, None, None)
+    options = options_of(ctx)
+    with reading_store(options, central=True) as store:
+        wanted = asked(options, store, person, protocol, None, None)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)
     day = dates.day(at, "--at") or _last(noted, wanted.person, samples[-1].taken_at.date() if samples else None)
@@ -82,7 +82,7 @@ def change(
             out("")
         for line in columns(list(_sides(found)), width):
             out(line)
-    tell([*change_words(found), words.caution(around.config.station.emergency_number)])
+    tell([*change_words(found), words.caution(options.config.station.emergency_number)])
     return ATTENTION if found.refused else DONE
 
 

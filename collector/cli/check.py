@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, of, out, say
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, options_of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.service.checks.everything import everything
 from collector.service.checks.finding import Finding, State, broken, fine
@@ -52,32 +52,32 @@ def check(
             out(line)
         return DONE
     findings = []
-    for finding in _tried(of(ctx)) if trial else _all(of(ctx), quick):
+    for finding in _tried(options_of(ctx)) if trial else _all(options_of(ctx), quick):
         findings.append(finding)
         _show(finding, as_json)
     states = {finding.state for finding in findings}
     return COULD_NOT if State.BROKEN in states else ATTENTION if State.ATTENTION in states else DONE
 
 
-def _all(around: GlobalOptions, quick: bool) -> Iterator[Finding]:
+def _all(options: GlobalOptions, quick: bool) -> Iterator[Finding]:
     """The configuration first, as all else rests on it."""
     try:
-        config = around.config
+        config = options.config
         where = config.source or "no file, so every setting is its default"
         yield fine("configuration", str(where))
-        path = around.store_path
+        path = options.store_path
     except ConfigError as error:
         for problem in error.problems:
             yield broken("configuration", problem, "mend that line; until then nothing starts")
-        config, path = Config(), around.store_option or usual_store()
+        config, path = Config(), options.store_option or usual_store()
     yield from everything(config, path, quick)
 
 
-def _tried(around: GlobalOptions) -> Iterator[Finding]:
+def _tried(options: GlobalOptions) -> Iterator[Finding]:
     from collector.service.checks import which_radio
 
     say(which_radio.WARNING)
-    yield from which_radio.advise(around.config.radio.adapter).findings
+    yield from which_radio.advise(options.config.radio.adapter).findings
 
 
 def _show(finding: Finding, as_json: bool) -> None:

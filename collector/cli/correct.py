@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Usage, new_app, of, say
+from collector.cli.common.command import Usage, new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.store.readings.acceptable import to_number
@@ -36,18 +36,18 @@ def correct(
       quietcuff correct 3f9a --systolic 128
       quietcuff correct 3f9a --undo
     """
-    around = of(ctx)
+    options = options_of(ctx)
     now = datetime.now(UTC)
     said = Correction(
         systolic=_number(systolic, "--systolic"),
         diastolic=_number(diastolic, "--diastolic"),
         pulse=_number(pulse, "--pulse"),
-        taken_at=None if taken_at is None else dates.instant(taken_at, "--taken-at", around.zone),
+        taken_at=None if taken_at is None else dates.instant(taken_at, "--taken-at", options.zone),
     )
     if undo == (said != Correction()):
         raise Usage("say what it should be, such as --systolic 128, or --undo")
-    with writing_store(around) as store:
-        found = found_readings(store, [reading], around.zone)
+    with writing_store(options) as store:
+        found = found_readings(store, [reading], options.zone)
         if len(found) > 1:
             ids = ", ".join(one.reading_id[:8] for one in found)
             raise Usage(f"{reading}: {len(found)} readings are of that time ({ids}); name one by its id")

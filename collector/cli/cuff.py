@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, out, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
@@ -44,8 +44,8 @@ def list_cuffs(
     Example:
       quietcuff cuff list --json
     """
-    around = of(ctx)
-    with reading_store(around) as store:
+    options = options_of(ctx)
+    with reading_store(options) as store:
         found = sorted(cuffs.every(store, forgotten), key=lambda cuff: (cuff.name is None, natural(cuff.name or "")))
         learned = {cuff.address: [manner_text(one) for one in manners.of(store, cuff.address)] for cuff in found}
         silent = {cuff.address: never_delivered(store, cuff.address) for cuff in found}
@@ -74,7 +74,7 @@ def list_cuffs(
         return
 
     heading = ("name", "address", "readings", "last visit", "remarks")
-    rows = [_row(cuff, around.zone, silent[cuff.address], learned[cuff.address] if verbose else []) for cuff in found]
+    rows = [_row(cuff, options.zone, silent[cuff.address], learned[cuff.address] if verbose else []) for cuff in found]
     for line in columns(rows, terminal_width(), heading, frozenset({2})):
         out(line)
 
@@ -95,7 +95,7 @@ def reset_manners(ctx: typer.Context, cuff: Which) -> None:
     Example:
       quietcuff cuff reset-manners kitchen
     """
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         count = manners.reset(store, cuff, datetime.now(UTC))
     say(f"{cuff}: {count} manner{'' if count == 1 else 's'} forgotten; its next visit is like its first")
 
@@ -112,7 +112,7 @@ def confirm_bond(ctx: typer.Context, cuff: Which) -> None:
     Example:
       quietcuff cuff confirm kitchen
     """
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         count = renewed_bonds.confirm(store, cuff, datetime.now(UTC))
     say(f"{cuff}: its new bond is confirmed; {count} reading{'' if count == 1 else 's'} marked for it no longer")
 
@@ -132,7 +132,7 @@ def name_cuff(
     name = name.strip()
     if problem := name_problem(name):
         raise Usage(problem)
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         cuffs.name(store, cuff, name or None, datetime.now(UTC))
     say(f"{cuff} is now called {name}" if name else f"{cuff} has no name now")
 
@@ -166,7 +166,7 @@ def add_cuff(
     until = now + timedelta(minutes=minutes)
     if cuff is not None and not is_address(cuff) and (":" in cuff or not cuff.strip() or name_problem(cuff)):
         raise Usage(f"{cuff!r} is neither an address such as C0:FF:EE:00:00:01 nor the name of a cuff")
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         cuffs.open_window(store, until, now)
         if cuff is None:
             say(f"new cuffs are taken in for {_minutes(minutes)}")
@@ -231,7 +231,7 @@ def forget_cuff(ctx: typer.Context, cuff: Which) -> None:
     Example:
       quietcuff cuff forget kitchen
     """
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         address = cuffs.need(store, cuff)
         cuffs.forget(store, address, datetime.now(UTC))
     say(

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from collector.cli.common.cautions import caution, tell, very_high_pressure
-from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, of, out, say
+from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, options_of, out, say
 from collector.share.export.rows import json_text
 from parsers import formats
 from parsers.errors import ParseError
@@ -66,7 +66,7 @@ def decode(
     if not results:
         say("nothing to decode: no payload was given")
     if decoder.high:
-        tell(caution(of(ctx).config.station.emergency_number))
+        tell(caution(options_of(ctx).config.station.emergency_number))
     return DONE if all(results) else COULD_NOT
 
 

@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.cautions import tell
-from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.cli.page import base_address, need_extra
 from collector.cli.readings import show
@@ -64,23 +64,23 @@ def demo(
         ) from None
     del bumble
 
-    around = of(ctx)
-    path = around.store_option or usual_place()
+    options = options_of(ctx)
+    path = options.store_option or usual_place()
     _clear_away(path)
     lines.set_up("info" if verbose else "error")
     say("An invented household with two virtual cuffs; none of this is anybody's. Collecting:")
-    collected = asyncio.run(household.run(path, around.config, say))
+    collected = asyncio.run(household.run(path, options.config, say))
     with open_store(path, create=False, read_only=True) as store:
-        show(store, readings.select(store), around.config.station.emergency_number)
+        show(store, readings.select(store), options.config.station.emergency_number)
     say(
         f"{collected.sent} records confirmed to the cuffs, {collected.payloads} payloads in the journal; "
         f"{collected.repeats} came again; {collected.readings} readings, each once."
     )
     if page:
-        _open_page(path, around)
+        _open_page(path, options)
         return
     with open_store(path, create=False, read_only=True) as store:
-        data = report_of(store, around.config, household.PERSON)
+        data = report_of(store, options.config, household.PERSON)
     say(f"The week of {household.PERSON}, whose slot it is:")
     for line in average_lines(data.average, household.PERSON, terminal_width()):
         out(line)
@@ -93,7 +93,7 @@ def demo(
         say(f"  quietcuff --store {path} {command}")
 
 
-def _open_page(path: Path, around: GlobalOptions) -> None:
+def _open_page(path: Path, options: GlobalOptions) -> None:
     """The page on the invented household, with a listener whose practice cuff measures every minute."""
     need_extra()
     from collector.page.start import start
@@ -102,9 +102,9 @@ def _open_page(path: Path, around: GlobalOptions) -> None:
         link = page_devices.invite(store, household.PERSON, page_devices.Role.KEEPER, datetime.now(UTC))
     listen = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]
     with subprocess.Popen([*listen, "--log", "error"], stdin=subprocess.DEVNULL) as cuff:
-        say(f"Open {base_address(around.config.page)}/in/{link} in a browser on this machine. Ctrl-C ends it.")
+        say(f"Open {base_address(options.config.page)}/in/{link} in a browser on this machine. Ctrl-C ends it.")
         try:
-            start(path, around.config, say)
+            start(path, options.config, say)
         finally:
             cuff.terminate()
 

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, of, progress, say
+from collector.cli.common.command import Usage, new_app, options_of, progress, say
 from collector.cli.common.exported_average import with_average
 from collector.cli.common.selection import (
     Cuff,
@@ -96,9 +96,9 @@ def export(
         return
     if to is None:
         raise Usage(f"--to is missing; the formats are {', '.join(FORMATS)}")
-    around = of(ctx)
+    options = options_of(ctx)
     person = person_of(of_person, person)
-    chosen = selection(around, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
+    chosen = selection(options, since=since, until=until, cuff=cuff, person=person, unassigned=unassigned)
     form = FORMATS[to.value]
     if average is not None and (person is None or not form.name.startswith("fhir")):
         raise Usage("--average goes with PERSON and a FHIR format")
@@ -108,16 +108,16 @@ def export(
         raise Usage("--by-month goes with --to parquet and a folder as --output, and without --only-new")
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} cannot be shown in a terminal; name a file with --output")
-    opened = writing_store(around) if only_new else reading_store(around, central=True)
+    opened = writing_store(options) if only_new else reading_store(options, central=True)
     with opened as store, progress("exporting, readings") as show:
         before = ExportedBefore(store, form.name) if only_new else None
         total = 0 if before or not sys.stderr.isatty() else count_of(store, chosen)
 
         found = select(store, chosen)
         readings = _begun(_shown(before.new_among(found) if before else found, total, show))
-        context = ExportContext() if form.alone else replace(export_context(store, around.config), batch=batch)
+        context = ExportContext() if form.alone else replace(export_context(store, options.config), batch=batch)
         if average is not None and person is not None:
-            context = with_average(around, store, context, person, average)
+            context = with_average(options, store, context, person, average)
 
         def to_file(file: Any, those: Iterable[Reading] = readings) -> int:
             return form.load()(those, file, context)

@@ -9,7 +9,7 @@ from typing import Annotated, BinaryIO
 
 import typer
 
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, of, progress, say
+from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, options_of, progress, say
 from collector.cli.common.dates import local
 from collector.cli.common.selection import PersonOption, person_of
 from collector.cli.import_own_export import looks_like_ours, take_back
@@ -64,21 +64,21 @@ def import_log(
       2031-03-04 07:30,128,81,64,mira,left
       $ quietcuff import log.csv
     """
-    around = of(ctx)
+    options = options_of(ctx)
     person = person_of(of_person, person)
     name = "standard input" if file == STDIN else str(file)
     with _opened(file) as stream:
         if looks_like_ours(stream):
             if person or skip_bad or dates or as_written:
                 raise Usage("an export says whose each reading is and when it was taken: it is taken without options")
-            take_back(around, stream, name)
+            take_back(options, stream, name)
             return DONE
         octets = stream.read()
     reader = LogReader(
-        lambda wall: local(wall, around.zone), datetime.now(UTC), person=person, dates=dates, as_written=as_written
+        lambda wall: local(wall, options.zone), datetime.now(UTC), person=person, dates=dates, as_written=as_written
     )
-    with open_store(around.store_path) as store:
-        stations.set_zone(store, zone_of(around.config), datetime.now(UTC))
+    with open_store(options.store_path) as store:
+        stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         catch_up(store)
         if person:
             people.need(store, person)

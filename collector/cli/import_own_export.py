@@ -25,18 +25,18 @@ def looks_like_ours(stream: BinaryIO) -> bool:
     return start.removeprefix(codecs.BOM_UTF8).lstrip().startswith(b"{")
 
 
-def take_back(around: GlobalOptions, stream: BinaryIO, name: str) -> None:
+def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:
     """Take every reading that is not there yet, as it was. All or nothing."""
 
     with (
         TextIOWrapper(stream, encoding="utf-8-sig") as file,
-        open_store(around.store_path) as store,
+        open_store(options.store_path) as store,
         progress("readings taken") as show,
     ):
         said, now = BundleContents(), datetime.now(UTC)
         try:
             with store.transaction():
-                what, found = _readings(file, ExportContext(subjects=subjects_of(around.config)), said)
+                what, found = _readings(file, ExportContext(subjects=subjects_of(options.config)), said)
                 done = bring_back(store, _acceptable(found, what), now, show, lambda: said.station)
                 clocks = (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings)
                 bring_back_clock_readings(store, clocks)

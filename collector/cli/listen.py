@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, of
+from collector.cli.common.command import Usage, new_app, options_of
 from collector.service.config.settings import RadioKind
 from collector.service.listen.entry import ListenOptions, serve
 from collector.service.listen.log import LEVELS
@@ -40,11 +40,11 @@ def listen(
         raise Usage(f"--log {log}: there is no such level; take one of {', '.join(LEVELS)}")
     if radio is not None and radio not in list(RadioKind):
         raise Usage(f"--radio {radio}: there is no such radio; take one of {', '.join(RadioKind)}")
-    around = of(ctx)
+    options = options_of(ctx)
     serve(
         ListenOptions(
-            store=around.store_option,
-            config=around.config_option,
+            store=options.store_option,
+            config=options.config_option,
             radio=None if radio is None else RadioKind(radio),
             adapter=adapter,
             log=log,

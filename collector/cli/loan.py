@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, out, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
@@ -63,10 +63,10 @@ def lend(
       quietcuff loan out clinic-3 --to B-117
       quietcuff loan out clinic-3 --to B-117 --slot 1
     """
-    around = of(ctx)
-    with writing_store(around) as store:
+    options = options_of(ctx)
+    with writing_store(options) as store:
         made = loans.lend(store, cuff, to, tuple(map(slot_of, slot or ["any"])), believed_now(store))
-    say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone(around.zone):%Y-%m-%d %H:%M}")
+    say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone(options.zone):%Y-%m-%d %H:%M}")
 
 
 @app.command("back")
@@ -96,24 +96,24 @@ def back(
     """
     if not is_terminal():
         raise Usage("loan back asks questions and needs a terminal; run it in one")
-    around = of(ctx)
-    returns = folder or around.store_path.parent / "returns"
-    with writing_store(around) as store:
+    options = options_of(ctx)
+    returns = folder or options.store_path.parent / "returns"
+    with writing_store(options) as store:
         wanted = _wanted(store, cuff or [], every)
         now = believed_now(store)
         if lent_at is not None:
             if len(wanted) != 1:
                 raise Usage("--lent-at is for one cuff; name it")
-            loans.set_lent_at(store, wanted[0], dates.instant(lent_at, "--lent-at", around.zone), now)
+            loans.set_lent_at(store, wanted[0], dates.instant(lent_at, "--lent-at", options.zone), now)
             assign_cuff(store, cuffs.row_of(store, wanted[0]))
         names = cuff_names(store)
-        with _somebody_listens(around), TerminalScreen() as screen:
+        with _somebody_listens(options), TerminalScreen() as screen:
             returning = LoanReturn(
                 store=store,
                 screen=screen,
                 now=lambda: datetime.now(UTC),
                 seconds=time.monotonic,
-                save=lambda loan: saving.save(store, around.config, loan, returns, names.get(loan.cuff, loan.cuff)),
+                save=lambda loan: saving.save(store, options.config, loan, returns, names.get(loan.cuff, loan.cuff)),
                 name=lambda address: names.get(address, address),
             )
             return DONE if returning.take_back(wanted) else ATTENTION
@@ -129,8 +129,8 @@ def show(
     Example:
       quietcuff loan list
     """
-    around = of(ctx)
-    with reading_store(around, central=True) as store:
+    options = options_of(ctx)
+    with reading_store(options, central=True) as store:
         stock = sorted(loans.stock(store), key=lambda one: (one.name is None, natural(one.name or one.cuff)))
     if as_json:
         for one in stock:
@@ -158,7 +158,7 @@ def show(
         (
             one.name or one.cuff,
             str(one.state),
-            f"{one.since.astimezone(around.zone):%Y-%m-%d}",
+            f"{one.since.astimezone(options.zone):%Y-%m-%d}",
             (one.loan and one.loan.borrower) or "",
             one.reason or "",
         )
@@ -183,7 +183,7 @@ def mark(
     """
     if state not in MARKS:
         raise Usage(f"{state}: take one of {', '.join(MARKS)}; a cuff becomes available by `loan back` alone")
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         loans.mark(store, cuff, State(state), believed_now(store), reason)
     say(f"{cuff} is marked '{state}'")
 
@@ -201,17 +201,17 @@ def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
 
 
 @contextmanager
-def _somebody_listens(around: GlobalOptions) -> Iterator[None]:
+def _somebody_listens(options: GlobalOptions) -> Iterator[None]:
     """A listener on this store: the one that runs, else one for as long as this command lasts."""
-    if listener(around.store_path) is not None:
+    if listener(options.store_path) is not None:
         yield
         return
     say("Nothing collects readings here, so this command does so meanwhile.")
-    options = ["--store", str(around.store_path)]
-    if around.config_option:
-        options += ["--config", str(around.config_option)]
+    words = ["--store", str(options.store_path)]
+    if options.config_option:
+        words += ["--config", str(options.config_option)]
     with subprocess.Popen(
-        [sys.executable, "-m", "collector.cli.main", *options, "listen", "--log", "warning"], stdin=subprocess.DEVNULL
+        [sys.executable, "-m", "collector.cli.main", *words, "listen", "--log", "warning"], stdin=subprocess.DEVNULL
     ) as own:
         try:
             yield

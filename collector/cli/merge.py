@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from collector import intake
-from collector.cli.common.command import new_app, of, progress, say
+from collector.cli.common.command import new_app, options_of, progress, say
 from collector.cli.common.erased import finish_and_tell
 from collector.intake.merging import merge as bring_in
 from collector.store import people, readings
@@ -37,7 +37,7 @@ def merge(
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    with open_store(of(ctx).store_path) as store:
+    with open_store(options_of(ctx).store_path) as store:
         finish_and_tell(store)
         for path in other:
             with progress(f"{path.name}: payloads looked at") as show:

@@ -9,7 +9,7 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Whose
-from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.command import new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, visible
@@ -54,7 +54,7 @@ def add_note(
     """
 
     on = dates.need_day(day, "DATE")
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
     whose = quote(note.person)
     if kind is Kind.REGIMEN:
@@ -76,7 +76,7 @@ def list_notes(
       quietcuff note list mira
     """
 
-    with reading_store(of(ctx), central=True) as store:
+    with reading_store(options_of(ctx), central=True) as store:
         found = notes.every(store, person)
     if as_json:
         for note in found:
@@ -112,6 +112,6 @@ def remove_note(
       quietcuff note remove mira 3f9a
     """
 
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         note = notes.remove(store, person, note_id, datetime.now(UTC))
     say(f"taken back: {note.day} {note.text}")

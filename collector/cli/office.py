@@ -7,7 +7,7 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Whose, need_pressures
-from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import Visit
@@ -46,13 +46,13 @@ def add_visit(
       quietcuff office add mira 152/94 140/90 138/88
     """
 
-    around = of(ctx)
+    options = options_of(ctx)
     values = [need_pressures(one, "SYS/DIA") for one in readings]
     day = dates.day(on, "--on")
-    with writing_store(around) as store:
+    with writing_store(options) as store:
         if day is None:
-            day = machine_clock.believed_now(store).astimezone(around.zone).date()
-        elif day > machine_clock.now().astimezone(around.zone).date() and not machine_clock.doubt(store):
+            day = machine_clock.believed_now(store).astimezone(options.zone).date()
+        elif day > machine_clock.now().astimezone(options.zone).date() and not machine_clock.doubt(store):
             raise Usage(f"--on {day} has not come yet")
         kept = visits_kept.add(store, person, day, values, machine_clock.now())
     visit = Visit(day, pressures(kept.readings))
@@ -81,7 +81,7 @@ def list_visits(
       quietcuff office list mira
     """
 
-    with reading_store(of(ctx), central=True) as store:
+    with reading_store(options_of(ctx), central=True) as store:
         found = visits_kept.every(store, person)
     if not found:
         say(f"no visits of {person} yet; `quietcuff office add` keeps one")
@@ -113,7 +113,7 @@ def remove_visit(
       quietcuff office remove mira 3f9a
     """
 
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         visit = visits_kept.remove(store, person, visit_id, machine_clock.now())
     say(f"taken back: the visit of {visit.person} on {visit.day}")
 

@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, GlobalOptions, new_app, of, out, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.service.config import Page
 from collector.share.export.rows import json_text
@@ -52,8 +52,8 @@ def run(
       quietcuff page run --address 0.0.0.0
     """
     need_extra()
-    around = of(ctx)
-    hand_over(around, address, port)
+    options = options_of(ctx)
+    hand_over(options, address, port)
 
 
 @app.command("invite")
@@ -80,14 +80,14 @@ def invite(
       quietcuff page invite mira --role keeper
       quietcuff page invite --role desk
     """
-    around = of(ctx)
-    base = base_address(around.config.page)
-    with writing_store(around) as store:
+    options = options_of(ctx)
+    base = base_address(options.config.page)
+    with writing_store(options) as store:
         token = page_devices.invite(store, person, role, datetime.now(UTC))
     link = f"{base}/in/{token}"
     out(link)
     _show_code(link, picture)
-    _say_fingerprint(around, base)
+    _say_fingerprint(options, base)
     say("Good once, for 15 minutes. Open it on the device that is to be let in.")
 
 
@@ -101,8 +101,8 @@ def devices(
     Example:
       quietcuff page devices
     """
-    around = of(ctx)
-    with reading_store(around) as store:
+    options = options_of(ctx)
+    with reading_store(options) as store:
         found = page_devices.every(store)
     if as_json:
         for one in found:
@@ -117,7 +117,7 @@ def devices(
             str(one.number),
             str(one.role),
             visible(one.person or ""),
-            f"{one.seen_at.astimezone(around.zone):%Y-%m-%d %H:%M}",
+            f"{one.seen_at.astimezone(options.zone):%Y-%m-%d %H:%M}",
             visible(one.name),
         )
         for one in found
@@ -137,7 +137,7 @@ def revoke(
     Example:
       quietcuff page revoke 3
     """
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         gone = page_devices.revoke(store, device, datetime.now(UTC))
     say(f"{gone.name} ({gone.role}) is out; a page it has open closes within a second")
 
@@ -151,11 +151,11 @@ def base_address(page: Page) -> str:
     return f"http{'' if plain else 's'}://{f'[{host}]' if ':' in host else host}:{page.port}"
 
 
-def hand_over(around: GlobalOptions, address: str | None, port: int | None) -> None:
+def hand_over(options: GlobalOptions, address: str | None, port: int | None) -> None:
     """Become the unit's own small program: the command line's library would take megabytes as long as the page runs."""
     wanted = {
-        "QUIETCUFF_STORE": str(around.store_path.absolute()),
-        "QUIETCUFF_CONFIG": str(around.config_option.absolute()) if around.config_option else "",
+        "QUIETCUFF_STORE": str(options.store_path.absolute()),
+        "QUIETCUFF_CONFIG": str(options.config_option.absolute()) if options.config_option else "",
         "QUIETCUFF_PAGE_ADDRESS": address or "",
         "QUIETCUFF_PAGE_PORT": str(port or ""),
     }
@@ -191,11 +191,11 @@ def _show_code(link: str, picture: Path | None) -> None:
             sys.stderr.write(f"\x1b[97;40m{row}\x1b[0m\n")
 
 
-def _say_fingerprint(around: GlobalOptions, base: str) -> None:
+def _say_fingerprint(options: GlobalOptions, base: str) -> None:
     if not base.startswith("https"):
         return
     from collector.page.certificate import fingerprint, read
     from collector.page.start import certificate_files
 
-    file, _ = certificate_files(around.store_path, around.config)
+    file, _ = certificate_files(options.store_path, options.config)
     say(f"The browser will warn once. Compare what it shows, SHA-256: {fingerprint(read(file))}")

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.cli import person_ownership
-from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.command import new_app, options_of, out, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.cli.person_erase import erase
@@ -44,8 +44,8 @@ def list_people(
     Example:
       quietcuff person list
     """
-    around = of(ctx)
-    with reading_store(around, central=True) as store:
+    options = options_of(ctx)
+    with reading_store(options, central=True) as store:
         everybody = sorted(people.every(store), key=lambda person: natural(person.name))
         held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
         names = cuff_names(store)
@@ -69,7 +69,7 @@ def list_people(
         (
             visible(person.name),
             str(person.readings),
-            "; ".join(_span_words(span, names, around.zone) for span in held[person.name]) or "no slot",
+            "; ".join(_span_words(span, names, options.zone) for span in held[person.name]) or "no slot",
         )
         for person in everybody
     ]
@@ -90,7 +90,7 @@ def add_person(ctx: typer.Context, name: Name) -> None:
     Example:
       quietcuff person add mira
     """
-    with open_store(of(ctx).store_path) as store:
+    with open_store(options_of(ctx).store_path) as store:
         added = people.add(store, name, datetime.now(UTC)).name
     say(f"{added} is added; `quietcuff person give {quote(added)} --cuff CUFF --slot N` says what is theirs")
 
@@ -105,7 +105,7 @@ def rename_person(
     Example:
       quietcuff person rename mira m1
     """
-    with writing_store(of(ctx)) as store:
+    with writing_store(options_of(ctx)) as store:
         people.rename(store, name, to, datetime.now(UTC))
     say(f"{name} is now called {to.strip()}")
 
@@ -131,8 +131,8 @@ def history(
     Example:
       quietcuff person history --last 5
     """
-    around = of(ctx)
-    with reading_store(around) as store:
+    options = options_of(ctx)
+    with reading_store(options) as store:
         found = list(audit.changes(store, last))
     if as_json:
         for change in found:
@@ -140,7 +140,7 @@ def history(
         return
     rows = [
         (
-            minute(change.at, around.zone),
+            minute(change.at, options.zone),
             change.what,
             visible(", ".join(f"{name} {value}" for name, value in change.detail.items() if value)),
         )

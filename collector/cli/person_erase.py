@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, of, say
+from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, options_of, say
 from collector.cli.common.erased import erased_words, tell_erased
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import Name
@@ -38,8 +38,8 @@ def erase(
       quietcuff person erase guest
       quietcuff person erase guest --yes --in backups/quietcuff-20310304-031500.db
     """
-    around = of(ctx)
-    with writing_store(around) as store:
+    options = options_of(ctx)
+    with writing_store(options) as store:
         going = preview(store, name)
         if not yes:
             if not sys.stdin.isatty():
@@ -49,18 +49,18 @@ def erase(
         tell_erased(gone, store.path)
         for path in backup or []:
             say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
-        left = [path for path in copies(around) if path not in (backup or [])]
+        left = [path for path in copies(options) if path not in (backup or [])]
         for path in left:
             say(f"{path} was made before and may hold them still; erase it there with --in, or delete it")
         say("Exports and reports made before may hold them too; see docs/privacy.md")
     return ATTENTION if gone.left else DONE
 
 
-def copies(around: GlobalOptions) -> list[Path]:
+def copies(options: GlobalOptions) -> list[Path]:
     """Backups of the store, and what an upgrade or a restore kept of it."""
-    folders = {backups.folder_of(around.store_path, around.config.backup.folder), around.store_path.parent,
-               backups.folder_of(around.store_path)}  # fmt: skip
-    stem, suffix = around.store_path.stem, around.store_path.suffix
+    folders = {backups.folder_of(options.store_path, options.config.backup.folder), options.store_path.parent,
+               backups.folder_of(options.store_path)}  # fmt: skip
+    stem, suffix = options.store_path.stem, options.store_path.suffix
     kept = (path for folder in folders for path in folder.glob(f"{stem}-before-*{suffix}"))
-    made = (one.path for folder in folders for one in backups.every(folder, around.store_path))
+    made = (one.path for folder in folders for one in backups.every(folder, options.store_path))
     return sorted({*kept, *made})

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Usage, of, say
+from collector.cli.common.command import Usage, options_of, say
 from collector.cli.common.selection import found_readings, slot_of, writing_store
 from collector.intake import giving
 from collector.intake.owner import assign_cuff
@@ -57,9 +57,9 @@ def give_slot(
       quietcuff person give mira --cuff kitchen --slot 1
       quietcuff person give guest --cuff kitchen --slot 2 --since 2031-03-04 --until 2031-03-10
     """
-    around = of(ctx)
-    first, end = dates.since(since, "--since", around.zone), dates.until(until, "--until", around.zone)
-    with writing_store(around) as store, store.transaction():
+    options = options_of(ctx)
+    first, end = dates.since(since, "--since", options.zone), dates.until(until, "--until", options.zone)
+    with writing_store(options) as store, store.transaction():
         wanted = slot_of(slot) if slot is not None else _only_slot(store, cuff)
         slot_spans.add(store, name, cuff, wanted, datetime.now(UTC), since=first, until=end)
         _assign(store, cuffs.need(store, cuff))
@@ -95,10 +95,10 @@ def end_slot(
     Example:
       quietcuff person end guest --cuff kitchen --slot 2 --at 2031-03-10
     """
-    around, now = of(ctx), datetime.now(UTC)
-    with writing_store(around) as store, store.transaction():
+    options, now = options_of(ctx), datetime.now(UTC)
+    with writing_store(options) as store, store.transaction():
         span = _held(store, name, cuff, slot)
-        until = believed_now(store) if at is None else dates.instant(at, "--at", around.zone)
+        until = believed_now(store) if at is None else dates.instant(at, "--at", options.zone)
         slot_spans.end(store, span.row, until, now)
         _assign(store, span.cuff)
         _say_readings(store, name)
@@ -111,7 +111,7 @@ def take_back(ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption
     Example:
       quietcuff person take-back guest --cuff kitchen --slot 2
     """
-    with writing_store(of(ctx)) as store, store.transaction():
+    with writing_store(options_of(ctx)) as store, store.transaction():
         span = _held(store, name, cuff, slot)
         slot_spans.remove(store, span.row, datetime.now(UTC))
         _assign(store, span.cuff)
@@ -128,9 +128,9 @@ def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None
       quietcuff person claim mira 3f9a 77c0
       quietcuff person claim mira 2031-03-04T07:30
     """
-    around = of(ctx)
-    with writing_store(around) as store, store.transaction():
-        for reading in found_readings(store, readings, around.zone):
+    options = options_of(ctx)
+    with writing_store(options) as store, store.transaction():
+        for reading in found_readings(store, readings, options.zone):
             giving.give(store, reading.reading_id, name, datetime.now(UTC))
         _say_readings(store, name)
 
@@ -148,9 +148,9 @@ def release_readings(
     Example:
       quietcuff person release 3f9a --by-slot
     """
-    around = of(ctx)
-    with writing_store(around) as store, store.transaction():
-        found = found_readings(store, readings, around.zone)
+    options = options_of(ctx)
+    with writing_store(options) as store, store.transaction():
+        found = found_readings(store, readings, options.zone)
         for reading in found:
             (giving.leave_to_slot if by_slot else giving.make_nobodys)(store, reading.reading_id, datetime.now(UTC))
     count = f"{len(found)} reading{'' if len(found) == 1 else 's'}"

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, of, say
+from collector.cli.common.command import Usage, options_of, say
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import Name
 from collector.intake.pipeline import reassign
@@ -30,8 +30,8 @@ def unite(
       quietcuff person unite mira m1
       quietcuff person unite mira#0b51f6aa mira#7ac1e2d9 --yes
     """
-    around = of(ctx)
-    with writing_store(around) as store:
+    options = options_of(ctx)
+    with writing_store(options) as store:
         union = unions.preview(store, name, other)
         say(
             f"{union.other} → {union.kept}: {union.readings} readings, {union.slots} slots, {union.notes} notes, "
@@ -45,7 +45,7 @@ def unite(
             unions.unite(store, name, other, datetime.now(UTC))
             reassign(store)
     say(f"{union.other} is part of {union.kept} now")
-    if union.other in around.config.people:
+    if union.other in options.config.people:
         say(
             f"[people.{union.other}] of the configuration is not used any longer; move what holds to "
             f"[people.{union.kept}]"

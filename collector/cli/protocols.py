@@ -5,11 +5,11 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.numbers.json_fields import protocol_fields
 from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
-from collector.numbers.rules import Protocol
+from collector.numbers.rules import AF_PER_SESSION, Protocol
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, fits, wrapped
 
@@ -34,7 +34,7 @@ def protocols(
       quietcuff protocols --json
     """
 
-    own = of(ctx).config.protocols
+    own = options_of(ctx).config.protocols
     try:
         chosen = [protocol(name, own)] if name else list({**PROTOCOLS, **own}.values())
     except UnknownProtocol as unknown:
@@ -114,7 +114,7 @@ def _days(one: Protocol) -> str:
 
 
 def _session(one: Protocol) -> str:
-    more = f"; {one.af_per_session} with atrial fibrillation" if one.af_per_session else ""
+    more = f"; {max(one.per_session, one.af_per_session or AF_PER_SESSION)} with atrial fibrillation"
     readings = f"{one.per_session} reading{'s' * (one.per_session != 1)}"
     return f"{readings}, {one.gap_s} s apart, morning and evening{more}"
 

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.cautions import caution, tell, very_high
-from collector.cli.common.command import new_app, of, out, say
+from collector.cli.common.command import new_app, options_of, out, say
 from collector.cli.common.selection import (
     Cuff,
     OfPerson,
@@ -64,14 +64,14 @@ def readings(
       quietcuff readings --cuff kitchen --json | tail -n 1
       quietcuff readings --about 3f9a
     """
-    around = of(ctx)
+    options = options_of(ctx)
     if about is not None:
-        with reading_store(around) as store:
+        with reading_store(options) as store:
             tell_about(store, about, as_json)
         return
     cut = not (as_json or everything or since or until or last)
     chosen = selection(
-        around,
+        options,
         since=since,
         until=until,
         cuff=cuff,
@@ -79,9 +79,9 @@ def readings(
         unassigned=unassigned,
         last=USUAL_LAST if cut else last,
     )
-    with reading_store(around, central=True) as store:
+    with reading_store(options, central=True) as store:
         found = select(store, chosen)
-        count = _json(found) if as_json else show(store, found, around.config.station.emergency_number)
+        count = _json(found) if as_json else show(store, found, options.config.station.emergency_number)
         if count == 0:
             _say_none(store)
         elif cut and count == USUAL_LAST:

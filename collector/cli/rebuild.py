@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import typer
 
-from collector.cli.common.command import new_app, of, progress, say
+from collector.cli.common.command import new_app, options_of, progress, say
 from collector.cli.common.selection import writing_store
 from collector.intake.pipeline import rebuild as derive_all
 from collector.service.config import zone_of
@@ -27,9 +27,9 @@ def rebuild(ctx: typer.Context) -> None:
     Example:
       quietcuff rebuild
     """
-    around = of(ctx)
-    with writing_store(around) as store:
-        stations.set_zone(store, zone_of(around.config), datetime.now(UTC))
+    options = options_of(ctx)
+    with writing_store(options) as store:
+        stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         with progress("payloads taken up") as show:
             readings = derive_all(store, show)
         counts, gone = journal.counts(store), retention.gone(store)

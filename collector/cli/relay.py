@@ -6,7 +6,17 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, GlobalOptions, new_app, of, out, say
+from collector.cli.common.command import (
+    ATTENTION,
+    COULD_NOT,
+    DONE,
+    Failure,
+    GlobalOptions,
+    new_app,
+    options_of,
+    out,
+    say,
+)
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs.relaying import receivers_of, start_sending, words
 from collector.share.export.rows import json_text
@@ -38,8 +48,8 @@ app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
 Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receiver only.")]
 
 
-def _chosen(around: GlobalOptions, name: str | None) -> list[Receiver]:
-    known = receivers_of(around.config)
+def _chosen(options: GlobalOptions, name: str | None) -> list[Receiver]:
+    known = receivers_of(options.config)
     if not known:
         raise Failure("the configuration names no receiver; add a [relay.NAME] section (`quietcuff relay --help`)")
     if name is None:
@@ -61,7 +71,7 @@ def show_status(
       quietcuff relay status
     """
 
-    with reading_store(of(ctx)) as store:
+    with reading_store(options_of(ctx)) as store:
         states = outbox.status(store)
     for state in states:
         if as_json:
@@ -117,21 +127,21 @@ def send_now(
       quietcuff relay send clinic --dry-run
     """
 
-    around = of(ctx)
-    receivers = _chosen(around, name)
+    options = options_of(ctx)
+    receivers = _chosen(options, name)
     result = DONE
     if dry_run:
-        with reading_store(around) as store:
+        with reading_store(options) as store:
             for receiver in receivers:
                 planned = plan(store, receiver)
                 parts = (f"{planned.fresh} to send", f"{planned.changed} changed", f"{planned.gone} to take back")
                 out(f"{receiver.name}: {', '.join(parts)} ({receiver.url})")
         return DONE
-    with writing_store(around):
+    with writing_store(options):
         pass  # one line now, before any thread begins, where there is none
     outcomes: dict[str, Sent] = {}
     threads = [
-        start_sending(around.store_path, around.config, one, partial(outcomes.__setitem__, one.name), now_please=True)
+        start_sending(options.store_path, options.config, one, partial(outcomes.__setitem__, one.name), now_please=True)
         for one in receivers
     ]
     for receiver, thread in zip(receivers, threads, strict=True):
@@ -159,9 +169,9 @@ def send_again(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="
       quietcuff relay again clinic
     """
 
-    around = of(ctx)
-    _chosen(around, name)
-    with writing_store(around) as store:
+    options = options_of(ctx)
+    _chosen(options, name)
+    with writing_store(options) as store:
         outbox.send_again(store, outbox.enlist(store, name, datetime.now(UTC)))
     say(f"all readings wait for {name} anew")
 
@@ -175,10 +185,10 @@ def forget(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME
       quietcuff relay forget clinic
     """
 
-    around = of(ctx)
-    if name in around.config.relay:
+    options = options_of(ctx)
+    if name in options.config.relay:
         raise Failure(f"'{name}' is still in the configuration; take [relay.{name}] out first")
-    with writing_store(around) as store:
+    with writing_store(options) as store:
         outbox.forget(store, name)
     say(f"{name} is forgotten; what it received it keeps")
 

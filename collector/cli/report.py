@@ -13,7 +13,7 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Asked, FirstDay, LastDay, ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, of, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say
 from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.share.private_file import private_file
@@ -69,11 +69,11 @@ def report(
       quietcuff report mira -o - > mira.pdf
     """
 
-    around = of(ctx)
+    options = options_of(ctx)
     render = _renderer(output, paper)
-    with reading_store(around, central=True) as store:
-        wanted = asked(around, store, person, protocol, first, last)
-        data = report_data(store, around, wanted, dates.day(since, "--plot-since"), code)
+    with reading_store(options, central=True) as store:
+        wanted = asked(options, store, person, protocol, first, last)
+        data = report_data(store, options, wanted, dates.day(since, "--plot-since"), code)
     if not data.average.taken:
         raise Failure(
             f"{wanted.person} has no readings in these days, so there is nothing to report; "
@@ -86,15 +86,15 @@ def report(
         with private_file(output, binary=True) as file:
             file.write(page)
         say(f"written to {output}")
-    tell([words.caution(around.config.station.emergency_number)])
+    tell([words.caution(options.config.station.emergency_number)])
     return DONE if data.average.valid and not wants_telling(data) else ATTENTION
 
 
 def report_data(
-    store: Store, around: GlobalOptions, wanted: Asked, since: date | None = None, code: str | None = None
+    store: Store, options: GlobalOptions, wanted: Asked, since: date | None = None, code: str | None = None
 ) -> ReportData:
     """What the page shows. Raises StoreError."""
-    station = around.config.station
+    station = options.config.station
     return gather(
         store,
         Wanted(

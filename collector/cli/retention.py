@@ -4,7 +4,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs import retention as rules
 from collector.service.machine_clock import believed_now
@@ -35,11 +35,11 @@ def retention(
       quietcuff retention --days 365
       quietcuff retention --days 365 --apply
     """
-    around = of(ctx)
-    wanted = days or around.config.retention.payloads_days
+    options = options_of(ctx)
+    wanted = days or options.config.retention.payloads_days
     if not wanted:
         raise Usage("retention is off; try a rule with --days N, or set payloads_days under [retention]")
-    with (writing_store if apply else reading_store)(around) as store:
+    with (writing_store if apply else reading_store)(options) as store:
         if apply:
             believed_now(store, clock_is_right)
         found = (rules.apply if apply else rules.preview)(store, wanted)

@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 from tzlocal import get_localzone_name
 
-from collector.cli.common.command import COULD_NOT, Failure, GlobalOptions, new_app, of, say
+from collector.cli.common.command import COULD_NOT, Failure, GlobalOptions, new_app, options_of, say
 from collector.cli.common.terminal_screen import is_terminal
 from collector.service.checks import which_radio
 from collector.service.config import Config, ConfigError, usual_file
@@ -51,14 +51,14 @@ def setup(
       quietcuff setup
       quietcuff setup --zone Europe/Lisbon --person mira --person anna --emergency-number 112 --radio bluez --page no
     """
-    around = of(ctx)
-    file = around.config_option or usual_file() or usual_target()
-    if os.geteuid() == 0 and around.config_option is None:
+    options = options_of(ctx)
+    file = options.config_option or usual_file() or usual_target()
+    if os.geteuid() == 0 and options.config_option is None:
         file = usual_target()
     answers = Answers(zone, emergency, radio, None if page is None else "" if page == "no" else page)
     named = tuple(people or ())
     if is_terminal():
-        answers, named = _ask(answers, named, around)
+        answers, named = _ask(answers, named, options)
     try:
         text = configured(file.read_text("utf-8") if file.exists() else "", answers)
         write(file, text)
@@ -69,19 +69,19 @@ def setup(
             f"{file}: {getattr(error, 'strerror', None) or error}; as root this is the service's file"
         ) from None
     say(f"{file} is written")
-    owner = _owner(around)
+    owner = _owner(options)
     for name in named:
-        _own_command(around, file, owner, "person", "add", name)
+        _own_command(options, file, owner, "person", "add", name)
     if owner is not None and not Path("/run/systemd/system").is_dir():  # sd_booted(3)
         say("systemd does not run here, so nothing was started")
     elif owner is not None and not settle_units(answers, _told):
         say("systemd did not take it all: `systemctl status quietcuff` says why")
     if answers.page_name:
         say(f"the page: https://{answers.page_name}:8140, once `quietcuff page invite` gave a device its link")
-    return _own_command(around, file, owner, "check")
+    return _own_command(options, file, owner, "check")
 
 
-def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tuple[Answers, tuple[str, ...]]:
+def _ask(given: Answers, people: tuple[str, ...], options: GlobalOptions) -> tuple[Answers, tuple[str, ...]]:
     """At the terminal, for what no option said. Enter takes what is in brackets."""
     zone, number, radio, page = given.zone, given.emergency_number, given.radio, given.page_name
     if zone is None:
@@ -93,7 +93,7 @@ def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tupl
         number = typer.prompt("Your local emergency number", default="", show_default=False, err=True)
     if radio is None:
         shared = typer.confirm("Does this computer use Bluetooth for anything else?", default=True, err=True)
-        radio = RadioKind.BLUEZ if shared else fitting_radio(_config(around))
+        radio = RadioKind.BLUEZ if shared else fitting_radio(_config(options))
     if page is None:
         network = typer.confirm("May other devices in your network see the page?", default=False, err=True)
         page = f"{socket.gethostname().partition('.')[0]}.local" if network else ""
@@ -102,9 +102,9 @@ def _ask(given: Answers, people: tuple[str, ...], around: GlobalOptions) -> tupl
     return Answers(zone, number, radio, page), people
 
 
-def _config(around: GlobalOptions) -> Config:
+def _config(options: GlobalOptions) -> Config:
     try:
-        return around.config
+        return options.config
     except ConfigError:  # told when the answers are written
         return Config()
 
@@ -122,9 +122,9 @@ def fitting_radio(config: Config) -> RadioKind:
     return RadioKind.EXCLUSIVE if advice.exclusive else RadioKind.BLUEZ
 
 
-def _owner(around: GlobalOptions) -> int | None:
+def _owner(options: GlobalOptions) -> int | None:
     """The service's user, where root acts for it: a store that root opens would lock the service out."""
-    if os.geteuid() != 0 or around.store_option is not None:
+    if os.geteuid() != 0 or options.store_option is not None:
         return None
     try:
         return pwd.getpwnam("quietcuff").pw_uid
@@ -132,9 +132,9 @@ def _owner(around: GlobalOptions) -> int | None:
         return None
 
 
-def _own_command(around: GlobalOptions, file: Path, owner: int | None, *words: str) -> int:
+def _own_command(options: GlobalOptions, file: Path, owner: int | None, *words: str) -> int:
     """One of our own commands, as the store's owner. Its words and its exit code are ours."""
-    store = ["--store", str(around.store_option)] if around.store_option else []
+    store = ["--store", str(options.store_option)] if options.store_option else []
     line = [sys.executable, "-m", "collector.cli.main", "--config", str(file), *store, *words]
     if owner is None:
         return subprocess.run(line).returncode

@@ -11,7 +11,7 @@ import typer
 
 from collector.cli.common.asked_series import ProtocolName, Whose, asked
 from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, of
+from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, options_of
 from collector.cli.common.selection import writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.intake import giving
@@ -48,17 +48,17 @@ def sit(
       quietcuff --store practice.db listen --radio virtual    # for trying out, in a window of its own
       quietcuff --store practice.db sit mira
     """
-    around = of(ctx)
+    options = options_of(ctx)
     if not is_terminal():
         raise Failure("sit needs a terminal, for keys and for counting down; run it in a window, not in a pipe")
-    with writing_store(around) as store:
-        wanted = asked(around, store, people.need_alone(store, person).name, protocol, None, None)
+    with writing_store(options) as store:
+        wanted = asked(options, store, people.need_alone(store, person).name, protocol, None, None)
         if listener(store.path) is None:
             raise Failure(_nobody_listens(store.path))
         with TerminalScreen() as screen:
             source = StoreSource(store, wanted.person)
-            emergency = around.config.station.emergency_number
-            wall = datetime.now(around.zone)
+            emergency = options.config.station.emergency_number
+            wall = datetime.now(options.zone)
             request = request_of(wanted.person, wanted.protocol, wanted.plan, wall, rest * 60, emergency)
             sitting = Guide(request, screen, RealClock(), source).run()
         if source.claimed:

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from collector.cli.common.command import new_app, of, out
+from collector.cli.common.command import new_app, options_of, out
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, visible
@@ -40,7 +40,7 @@ def query(
     Example:
       quietcuff store query "$(cat visits.sql)" --csv
     """
-    with reading_store(of(ctx)) as store:
+    with reading_store(options_of(ctx)) as store:
         rows = inspection.query(store, sql)
         first = next(rows, None)
         if first is None:
@@ -61,7 +61,7 @@ def tables(ctx: typer.Context) -> None:
     Example:
       quietcuff store tables
     """
-    with reading_store(of(ctx)) as store:
+    with reading_store(options_of(ctx)) as store:
         rows = [(name, str(count), of_table) for name, count, of_table in inspection.tables(store)]
     for line in columns(rows, terminal_width(), ("table", "rows", "columns"), frozenset({1})):
         out(line)
@@ -75,7 +75,7 @@ def schema(ctx: typer.Context) -> None:
     Example:
       quietcuff store schema
     """
-    with reading_store(of(ctx)) as store:
+    with reading_store(options_of(ctx)) as store:
         out(inspection.schema(store))
 
 

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import new_app, of, say
+from collector.cli.common.command import new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
 from collector.store.readings import strikes
 from collector.store.values import STANDING, STRUCK_OUT
@@ -36,10 +36,10 @@ def strike(
       quietcuff strike 3f9a --undo
       quietcuff strike 2031-03-04T07:35 --standing
     """
-    around = of(ctx)
+    options = options_of(ctx)
     now = datetime.now(UTC)
-    with writing_store(around) as store, store.transaction():
-        found = found_readings(store, readings, around.zone)
+    with writing_store(options) as store, store.transaction():
+        found = found_readings(store, readings, options.zone)
         for reading in found:
             if undo:
                 strikes.undo(store, reading.reading_id, now)

@@ -7,7 +7,7 @@ import typer
 
 from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, of, out
+from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import trend_fields
@@ -53,9 +53,9 @@ def trend(
 
     if weeks and months:
         raise Usage("--weeks and --months cannot go together; give one of them")
-    around = of(ctx)
-    with reading_store(around, central=True) as store:
-        wanted = asked(around, store, person, protocol, first, last)
+    options = options_of(ctx)
+    with reading_store(options, central=True) as store:
+        wanted = asked(options, store, person, protocol, first, last)
         noted = notes.every(store, wanted.person, notes.REGIMEN)
         samples = samples_of(store, wanted)
     found = follow(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, window)
@@ -75,7 +75,7 @@ def trend(
         for line in columns(rows, width, heading, frozenset({1, 2, 3})):
             out(line)
         out(f"* {AT_OR_ABOVE}")
-    number = around.config.station.emergency_number
+    number = options.config.station.emergency_number
     tell([words.caution(number)] if found.days else [f"no usable reading of {wanted.person} in these days"])
     return DONE if found.days else ATTENTION
 

@@ -2,16 +2,7 @@
 
 from collector.intake.erasure import Erased, erase_in_backup, erase_person, finish_erasing
 from collector.intake.merging import merge
-from collector.intake.pipeline import (
-    Progress,
-    catch_up,
-    interpret,
-    reassign,
-    rebuild,
-    settle,
-    take_up_discovery,
-    unite_passing,
-)
+from collector.intake.pipeline import Progress, catch_up, interpret, reassign, rebuild, settle, take_up_discovery
 from collector.intake.repeats import Outcome
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 
@@ -31,5 +22,4 @@ __all__ = [
     "rebuild",
     "settle",
     "take_up_discovery",
-    "unite_passing",
 ]

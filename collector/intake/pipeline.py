@@ -56,14 +56,21 @@ def _told_before(store: Store, done: Result | None) -> Outcome:
     return Outcome(done.kind, done.reading, reading_id, reason=done.reason)
 
 
-def settle(store: Store, visit: int) -> None:
-    """At the end of a visit: let what was learned in it (clock, features) bear on all readings it
-    concerns."""
+def settle(store: Store, visit: int) -> bool:
+    """At the end of a visit: let what was learned in it (clock, features) bear on all readings it concerns.
+
+    Returns whether it was a visit under a passing address to a cuff that is known now: what came is that cuff's.
+    """
     with store.transaction():
         cuff_id = visits.cuff_of(store, visit)
+        first = _unite(store, cuff_id)
+        if first is not None:
+            _redo(store, first, arrival_times(store))
+            return True
         for moved in _settle_cuff(store, cuff_id, arrival_times(store)):
             if moved.reading.visit != visit:
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
+        return False
 
 
 def take_up_discovery(store: Store, visit: int) -> tuple[str, ...]:
@@ -75,17 +82,6 @@ def take_up_discovery(store: Store, visit: int) -> tuple[str, ...]:
         before = set(write.ids_of_cuff(store, cuff_id))
         _redo(store, cuff_id, arrival_times(store))
         return tuple(reading for reading in write.ids_of_cuff(store, cuff_id) if reading not in before)
-
-
-def unite_passing(store: Store, visit: int) -> bool:
-    """After a visit under a passing address: what came belongs to the cuff that it was before. Whether it did so."""
-    with store.transaction():
-        cuff_id = visits.cuff_of(store, visit)
-        first = _unite(store, cuff_id)
-        if first is None:
-            return False
-        _redo(store, first, arrival_times(store))
-        return True
 
 
 def _unite(store: Store, cuff_id: int) -> int | None:
@@ -182,9 +178,8 @@ def _follow(store: Store, cuff_id: int, since: int) -> None:
     """What hangs on more than a cuff's payloads: what it can do, what people said, its bond, what was written of it."""
     if (feature := cuff_facts(store, cuff_id, EVER, EVER).feature_at(EVER)) is not None:
         write.assess(store, cuff_id, feature.checks())
-    strikes.mark_struck(store, cuff_id)
+    strikes.mark(store, cuff_id, since)
     renewed_bonds.mark(store, cuff_id)
-    strikes.mark_copies(store, cuff_id, since)
 
 
 def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:

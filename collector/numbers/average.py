@@ -10,15 +10,16 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from collector.numbers import descriptive
-from collector.numbers.chance import Standing, standing
+from collector.numbers.chance import Standing
 from collector.numbers.completeness import grid, missing_sessions
+from collector.numbers.judging import SESSIONS, decision, how_it_stands, judged_means, reached, usual_of
 from collector.numbers.orthostatic import OnStanding, on_standing
 from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
 from collector.numbers.shortage import shortage
-from collector.numbers.spread import both_series, day_means, spread
-from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Usual, usual
+from collector.numbers.spread import day_means, spread
+from collector.numbers.usual import Usual
 from collector.numbers.values import (
     Decides,
     GridDay,
@@ -35,7 +36,6 @@ from collector.numbers.values import (
     mean_of,
 )
 
-SESSIONS: tuple[Session, Session] = ("morning", "evening")
 LEAST_DAYS_FOR_MARGIN = 3
 VALID_WITHIN = timedelta(days=28)
 """A valid series that ended so shortly before a newer one that is too short is averaged in its place. Our choice."""
@@ -78,6 +78,7 @@ class Average:
     below_goal: bool | None
     usual: tuple[Usual, Usual] | None  # systolic, diastolic: how sure the mean is
     standing: Standing | None  # chance of the usual pressure at or above the threshold
+    usual_judged: tuple[Usual, Usual] | None  # that `standing` is of: of one session where they are judged apart
     these_days: Pair | None  # half the 95 % interval of the mean of these very days; None of fewer than three
     used_ids: tuple[str, ...]
     excluded: tuple[tuple[str, str], ...]  # reading_id, reason
@@ -153,7 +154,10 @@ def average(
         chosen = _last_valid(every, planned.protocol, chosen, newest) or chosen
     later = 0
     if chosen.last != newest and chosen.last:
-        later = sum(has_value(one) and one.taken_at.date() > chosen.last for one in every)
+        later = sum(
+            has_value(one) and not one.void and planned.protocol.day_and_session(one.taken_at)[0] > chosen.last
+            for one in every
+        )
     return _averaged(chosen, planned, spread_of, later)
 
 
@@ -177,8 +181,10 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
     of_sessions = _of_sessions(morning, evening, pooled)
     overall = pooled if rules.averaging == "pooled" else of_sessions or pooled
     short = shortage(chosen, rules)
-    high = {session: None if short else _reached(rules.threshold, mean) for session, mean in apart.items()}
-    decides, at_or_above = _decision(rules, None if short else overall, high)
+    high = {session: None if short else reached(rules.threshold, mean) for session, mean in apart.items()}
+    decides, at_or_above = decision(rules, None if short else overall, high)
+    judged = [] if short or overall is None else judged_means(rules, used, apart, overall)
+    stands = how_it_stands(judged, rules.threshold)
     days = {one.day for one in chosen.usable}
     had = sum(
         has_value(sample) and not sample.void
@@ -213,12 +219,13 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
         at_or_above=at_or_above,
         morning_at_or_above=high["morning"],
         evening_at_or_above=high["evening"],
-        second_at_or_above=_reached(rules.second_threshold, None if short else overall),
+        second_at_or_above=reached(rules.second_threshold, None if short else overall),
         decides=decides,
         goal=goal,
-        below_goal=None if short or goal.below is None or overall is None else not _reached(goal.below, overall),
-        usual=_usual(used, overall) if overall else None,
-        standing=None if short else _standing(rules, used, apart, overall),
+        below_goal=not any(reached(goal.below, mean) for _, mean in judged) if goal.below and judged else None,
+        usual=usual_of(used, overall) if overall else None,
+        standing=stands[0] if stands else None,
+        usual_judged=stands[1] if stands else None,
         these_days=_these_days(used),
         used_ids=tuple(one.sample.reading_id for one in used),
         excluded=tuple((sample.reading_id, reason) for sample, reason in chosen.excluded),
@@ -269,38 +276,6 @@ def _of_sessions(morning: Mean | None, evening: Mean | None, pooled: Mean | None
         readings=pooled.readings,
         days=pooled.days,
     )
-
-
-def _reached(bound: Pressures | None, mean: Mean | None) -> bool | None:
-    return None if mean is None or bound is None else bound.reached_by(mean.systolic, mean.diastolic)
-
-
-def _decision(rules: Protocol, overall: Mean | None, high: dict[Session, bool | None]) -> tuple[Decides, bool | None]:
-    if rules.averaging != "separate":
-        name = Decides.OF_SESSIONS if rules.averaging == "sessions" else Decides.POOLED
-        return name, _reached(rules.threshold, overall)
-    reached = [session for session in SESSIONS if high[session]]
-    if len(reached) == 1:
-        return Decides(reached[0]), True
-    known = [value for value in high.values() if value is not None]
-    return Decides.BOTH, bool(reached) if known else None
-
-
-def _usual(readings: Sequence[Counted], mean: Mean) -> tuple[Usual, Usual]:
-    systolic, diastolic = both_series(readings)
-    return usual(systolic, SYSTOLIC, float(mean.systolic)), usual(diastolic, DIASTOLIC, float(mean.diastolic))
-
-
-def _standing(
-    rules: Protocol, used: Sequence[Counted], apart: dict[Session, Mean | None], overall: Mean | None
-) -> Standing | None:
-    """Of the mean that decides; where the sessions decide apart, of the one more likely at or above the threshold."""
-    bounds = float(rules.threshold.systolic), float(rules.threshold.diastolic)
-    parts = [(list(used), overall)]
-    if rules.averaging == "separate":
-        parts = [([one for one in used if one.session == session], mean) for session, mean in apart.items()]
-    found = [standing(_usual(some, mean), both_series(some), bounds) for some, mean in parts if mean]
-    return max(found, key=lambda one: one.chance, default=None)
 
 
 def _these_days(readings: Sequence[Counted]) -> Pair | None:

@@ -97,10 +97,14 @@ def visits_that_count(visits: Sequence[Visit], first: date | None, last: date | 
 
 
 def against_home(
-    visits: Sequence[Visit], home: tuple[Usual, Usual] | None, mean: Pressures | None, threshold: Pressures
+    visits: Sequence[Visit],
+    home: tuple[Usual, Usual] | None,
+    mean: Pressures | None,
+    threshold: Pressures,
+    home_high: bool | None = None,
 ) -> Office | None:
-    """None without a visit. home: usual systolic and diastolic; None: no comparison. mean: at home. threshold: at
-    home."""
+    """None without a visit. home: usual systolic and diastolic that are judged; None: no comparison. mean, threshold:
+    at home. home_high: the rule's verdict, which is of the sessions where it judges them apart; else of the mean."""
     if not visits:
         return None
     means = [one.mean for one in visits]
@@ -113,14 +117,14 @@ def against_home(
         office.systolic - mean.systolic > WHITE_COAT_EFFECT.systolic
         or office.diastolic - mean.diastolic > WHITE_COAT_EFFECT.diastolic
     )
+    if home_high is None:
+        home_high = threshold.reached_by(mean.systolic, mean.diastolic)
     return Office(
         tuple(visits),
         office,
         more,
         bound=bound,
-        by_means=_class(
-            bound.reached_by(office.systolic, office.diastolic), threshold.reached_by(mean.systolic, mean.diastolic)
-        ),
+        by_means=_class(bound.reached_by(office.systolic, office.diastolic), home_high),
         chances=chances(office, len(visits), home, (bound, threshold)),
         white_coat_effect=effect,
     )

@@ -71,7 +71,8 @@ def office_against(visits: Sequence[Visit], found: Average) -> Office | None:
     """The visits that count, against this average; not compared where it is not valid, or with atrial fibrillation."""
     chosen = visits_that_count(visits, found.first, found.last)
     compared = found.valid and Condition.ATRIAL_FIBRILLATION not in found.conditions
-    return against_home(chosen, found.usual if compared else None, found.mean if compared else None, found.threshold)
+    home, mean = (found.usual_judged, found.mean) if compared else (None, None)
+    return against_home(chosen, home, mean, found.threshold, home_high=found.at_or_above)
 
 
 def outstanding(

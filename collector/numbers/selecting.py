@@ -13,10 +13,11 @@ Reasons come in a fixed order and the first that fits is given: void (struck out
 certain, other hours, implausible, a day left out, flagged, first of its sitting, more than asked for. The first of a
 sitting is its first reading with both pressures, flagged or not: it is the one taken before the person had settled.
 Where a protocol keeps a first reading that is alone (`keep_first_if_alone`), readings are numbered as in the survey
-that the rule is of: a first measurement without a value was the first, and the second and third count.
+that the rule is of: a first measurement without a value was the first, and the second and third count. It is alone
+where no other of its sitting counts, be it for want of a value, a flag or an implausible one.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date
 from decimal import Decimal
@@ -128,36 +129,40 @@ def _holds(sample: Sample, sitting: Sitting, protocol: Protocol) -> bool:
 
 def _judged(sitting: Sitting, protocol: Protocol, numbers: dict[date, int]) -> Iterator[tuple[Sample, str, str]]:
     """Each reading with why it cannot be used, and why the protocol leaves it out; empty where it does not."""
-    handling = protocol.handling
-    opening = _opening(sitting, protocol)
     number = numbers.get(sitting.day)
-    for sample in sitting.samples:
-        flagged = sorted(sample.status & handling.exclude_flags)
-        odd = sample.odd if handling.implausible == "exclude" else ()
-        dropped = words.day_left_out(number) if number in protocol.drop_days and number else ""
-        broken = left_out = ""
-        if sample.void:
-            broken = sample.void
-        elif not has_value(sample):
-            broken = words.NO_VALUE
-        elif not sample.certain_time and handling.uncertain_time == "exclude":
-            broken = words.TIME_NOT_CERTAIN
-        elif sitting.session is None:
-            broken = words.OTHER_HOURS
-        elif odd:
-            broken = dropped or words.implausible(odd)
-        elif flagged:
-            broken = dropped or words.flagged(flagged)
-        left_out = dropped or (words.FIRST_OF_SITTING if protocol.drop_first_of_session and sample is opening else "")
-        yield sample, broken, left_out
+    dropped = words.day_left_out(number) if number in protocol.drop_days and number else ""
+    broken = [_broken(sample, sitting, protocol, dropped) for sample in sitting.samples]
+    opening = _opening(sitting, protocol, broken)
+    for sample, why in zip(sitting.samples, broken, strict=True):
+        yield sample, why, dropped or (words.FIRST_OF_SITTING if sample is opening else "")
 
 
-def _opening(sitting: Sitting, protocol: Protocol) -> Sample | None:
-    """The reading that a protocol leaves out as the first."""
-    standing = [sample for sample in sitting.samples if not sample.void]
+def _broken(sample: Sample, sitting: Sitting, protocol: Protocol, dropped: str) -> str:
+    """Why the reading cannot be used; empty where it can. dropped: why its day is left out, which is said first."""
+    handling = protocol.handling
+    flagged = sorted(sample.status & handling.exclude_flags)
+    odd = sample.odd if handling.implausible == "exclude" else ()
+    if sample.void:
+        return sample.void
+    if not has_value(sample):
+        return words.NO_VALUE
+    if not sample.certain_time and handling.uncertain_time == "exclude":
+        return words.TIME_NOT_CERTAIN
+    if sitting.session is None:
+        return words.OTHER_HOURS
+    if odd:
+        return dropped or words.implausible(odd)
+    return (dropped or words.flagged(flagged)) if flagged else ""
+
+
+def _opening(sitting: Sitting, protocol: Protocol, broken: Sequence[str]) -> Sample | None:
+    """The reading that a protocol leaves out as the first; where it keeps one that is alone, only if another counts."""
+    if not protocol.drop_first_of_session:
+        return None
+    standing = [(sample, why) for sample, why in zip(sitting.samples, broken, strict=True) if not sample.void]
     if not protocol.keep_first_if_alone:
-        return next(filter(has_value, standing), None)
-    return standing[0] if sum(map(has_value, standing)) > 1 else None
+        return next((sample for sample, _ in standing if has_value(sample)), None)
+    return standing[0][0] if any(not why for _, why in standing[1:]) else None
 
 
 def _counted(sample: Sample, sitting: Sitting) -> Counted:

@@ -10,7 +10,8 @@ from datetime import date, datetime, time, timedelta
 from enum import StrEnum
 
 from collector.numbers import words
-from collector.numbers.average import SESSIONS, Average
+from collector.numbers.average import Average
+from collector.numbers.judging import SESSIONS
 from collector.numbers.levels import is_very_high
 from collector.numbers.rules import Protocol, Session, Window
 from collector.numbers.selecting import has_value

@@ -184,7 +184,6 @@ OFFICE = {
     OfficeHome.NEITHER: "It was not high, at the clinic or at home.",
 }
 OFFICE_UNKNOWN = "We cannot yet tell how your clinic and home values go together. Show your clinic both."
-MANY_ZEROS = "Many of the values end in 0. Please write down just what the cuff shows."
 
 
 def irregular(found: Irregular) -> str:

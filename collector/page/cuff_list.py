@@ -112,7 +112,7 @@ def _draw(request: Request, status: int = 200, error: str = "", about: str = "")
     around = room(request)
     seen, moment = latest(around), datetime.now(UTC)
     until = cuffs.window(around.store)
-    now = {one.address: one for one in situation.look(around.store, around.config).cuffs}
+    now = {one.address: one for one in situation.situation_now(around.store, around.config).cuffs}
     shown = [
         Shown(
             address=cuff.address,

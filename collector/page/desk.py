@@ -9,7 +9,7 @@ from collector.page.drawing import draw
 from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
 from collector.page.series import latest
 from collector.page.visitor import Refused, Room, carried_out, form, may, once, room, told
-from collector.service.guided.loan_desk import ReturnStanding, look
+from collector.service.guided.loan_desk import ReturnStanding, standing_of_return
 from collector.service.guided.loan_papers import NotSaved
 from collector.service.listener_lock import listener
 from collector.service.loans import saving as loan_saving
@@ -142,7 +142,7 @@ def _standing(around: Room, cuff: str, answer: tuple[str, bool] | None) -> Retur
     if reason := doubt(around.store):
         return ReturnStanding(said=[reason])
     try:
-        return look(around.store, cuff, lambda address: _name(around, address), save, answer)
+        return standing_of_return(around.store, cuff, lambda address: _name(around, address), save, answer)
     except NotSaved as error:
         return ReturnStanding(said=[str(error)])
 

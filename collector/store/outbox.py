@@ -135,6 +135,19 @@ def keep_entered(store: Store, target: int, digest: bytes | None) -> None:
         store.query("UPDATE relay_target SET entered = ? WHERE id = ?", (digest, target))
 
 
+def shown(store: Store, target: int) -> tuple[str, str]:
+    """(topic, discovery) where the newest readings were shown last; empty for nowhere."""
+    topic, discovery = store.query("SELECT topic, discovery FROM relay_target WHERE id = ?", (target,)).fetchone()
+    return str(topic), str(discovery)
+
+
+def keep_shown(store: Store, target: int, topic: str, discovery: str) -> None:
+    if shown(store, target) != (topic, discovery):
+        with store.transaction():
+            sql = "UPDATE relay_target SET topic = ?, discovery = ? WHERE id = ?"
+            store.query(sql, (topic, discovery, target))
+
+
 def due_at(store: Store, target: int) -> datetime:
     """When the receiver may be tried next."""
     return from_us(int(store.scalar("SELECT next_at FROM relay_target WHERE id = ?", (target,))))

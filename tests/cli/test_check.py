@@ -155,14 +155,14 @@ def _denied(_: object, **__: object) -> None:
     ],
 )
 def test_clock(now: datetime, newest: datetime | None, synchronised: bool | None, state: State, words: str) -> None:
-    found = next(clock.look(now, newest, ZoneInfo("Europe/Lisbon"), lambda: synchronised))
+    found = next(clock.findings(now, newest, ZoneInfo("Europe/Lisbon"), lambda: synchronised))
     assert found.state is state
     assert words in found.text
 
 
 def test_what_is_told_is_dated_by_the_stations_clock_whatever_this_machines(tmp_path: Path) -> None:
     tokyo = ZoneInfo("Asia/Tokyo")
-    assert "2031-03-20 21:00:00+09:00" in next(clock.look(NOW, None, tokyo, lambda: True)).text
+    assert "2031-03-20 21:00:00+09:00" in next(clock.findings(NOW, None, tokyo, lambda: True)).text
     with open_store(tmp_path / "q.db") as store:
         conditions.tell(store, "radio", "Bluetooth is off; bluetoothctl power on", NOW)
         (told,) = service.standing_conditions(store, 7, tokyo)
@@ -250,7 +250,7 @@ def test_no_bus_at_all(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path}/none")
     monkeypatch.setattr(bluetooth, "adapters", lambda: ["hci0"])
     monkeypatch.setattr(bluetooth, "blocked", lambda: None)
-    _, found = bluetooth.look(None)
+    _, found = bluetooth.findings(None)
     assert found.topic == "D-Bus"
     assert "no system bus" in found.text
 
@@ -263,7 +263,7 @@ def test_a_bus_that_does_not_answer(monkeypatch: pytest.MonkeyPatch, tmp_path: P
         monkeypatch.setattr(bluetooth, "adapters", lambda: ["hci0"])
         monkeypatch.setattr(bluetooth, "blocked", lambda: None)
         monkeypatch.setattr(bluetoothd, "TIMEOUT_S", 0.1)
-        _, found = bluetooth.look(None)
+        _, found = bluetooth.findings(None)
     assert found.topic == "D-Bus"
     assert "no answer" in found.text
 
@@ -291,7 +291,7 @@ def bus(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[str]:
 
 @pytest.mark.system
 def test_a_real_bus_without_bluetoothd(bus: str) -> None:
-    _, found = bluetooth.look(None)
+    _, found = bluetooth.findings(None)
     assert (found.topic, found.text) == ("BlueZ", "bluetoothd does not run")
 
 
@@ -317,11 +317,11 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
     served = await MessageBus(bus_address=bus).connect()
     served.add_message_handler(bluez)
     await served.request_name("org.bluez")
-    _, ran, which, pairing = await asyncio.to_thread(lambda: list(bluetooth.look(None)))
-    asked = await bluetooth.objects()
+    _, ran, which, pairing = await asyncio.to_thread(lambda: list(bluetooth.findings(None)))
+    asked = await bluetoothd.objects()
     served.disconnect()
     assert which.text == "over BlueZ, as 'Keys 1' uses Bluetooth too"
-    assert (bluetooth.powered(asked), bluetooth.others(asked, "hci0")) == (["hci0"], ["Keys 1"])
+    assert (bluetoothd.powered(asked), bluetoothd.others(asked, "hci0")) == (["hci0"], ["Keys 1"])
     assert (ran.state, ran.text) == (State.FINE, "runs, hci0 is on")
     assert pairing.state is State.ATTENTION
     assert "Already Exists" in pairing.text

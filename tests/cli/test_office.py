@@ -150,7 +150,11 @@ def test_atrial_fibrillation_draws_no_class(home: Run, tmp_path: Path) -> None:
     assert found["office_class_acc_aha"] == "stage 2"
     assert found["more"]["goal"] is None
     assert "no guideline gives a goal" in found["more"]["goal_note"]
-    assert "with atrial fibrillation" in " ".join(home("average", "mira", "--office", "150/95").stdout.split())
+    shown = " ".join(home("average", "mira", "--office", "150/95").stdout.split())
+    assert "not compared: with atrial fibrillation" in shown
+    assert "3 readings a sitting are asked for: 14 of 14 sittings have fewer" in shown
+    rule = " ".join(home("protocols", "esh-2023").stdout.split())
+    assert "2 readings, 60 s apart, morning and evening; 3 with atrial fibrillation" in rule
 
 
 @pytest.mark.parametrize(

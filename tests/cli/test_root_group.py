@@ -14,7 +14,7 @@ import pytest
 import typer
 from typer.testing import Result
 
-from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, of, out, say
+from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, options_of, out, say
 from collector.cli.common.commands import COMMANDS
 from collector.cli.common.root_group import forward
 
@@ -117,7 +117,7 @@ def test_global_options_stand_before_or_after_the_command(
     probe: Callable[..., Result], monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
     def act(ctx: typer.Context) -> None:
-        out(str(of(ctx).store_path))
+        out(str(options_of(ctx).store_path))
 
     if where == "before":
         result = probe(act, before=("--store", "/a/b.db"))

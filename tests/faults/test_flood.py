@@ -17,6 +17,8 @@ from reports import extended, legacy
 from collector.radio.exclusive.scan import MOST_REMEMBERED
 from collector.radio.virtual import Behaviour, VirtualCuff
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 A_SECOND, AN_HOUR = 300, 3600
 DEVICES = 300  # each with a private address that it changes every 15 minutes
 

@@ -15,6 +15,8 @@ from collector.radio.plan import VisitPlan
 from collector.radio.port import ValueRead
 from collector.radio.virtual import Behaviour, VirtualCuff
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 QUICK = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=2.0, confirm_s=1.0)
 SHORT = VisitPlan(step_timeout_s=0.5, idle_s=1.0)
 PLAIN_OUTCOMES = ("cuff left", "link lost", "we left", "failed: ")

@@ -11,6 +11,8 @@ from kept import compared, store_sink
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 WHEN = ("before", "during", "after")
 FIRST_VISIT = (
     "connect", "encrypted", "discover", "characteristics", "read 2a2b", "read 2a49", "read 2a19", "read 2a29",

@@ -11,6 +11,8 @@ from kept import compared, store_sink
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.store import readings
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 QUICK = Behaviour(lingers_s=0.05)
 
 

@@ -20,6 +20,8 @@ from collector.store.opening import open_store
 from collector.store.readings import renewed_bonds
 from collector.store.values import BOND_NOT_CONFIRMED, BOND_RENEWED
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 ADDRESS = "F0:00:00:00:00:01"
 QUICK = Behaviour(lingers_s=0.05)
 KEYS: dict[VirtualCuff, object] = {}

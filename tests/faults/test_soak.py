@@ -18,6 +18,8 @@ from kept import compared, store_sink
 
 from collector.radio.virtual import Behaviour, VirtualCuff
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 SAMPLES = 20  # how often to look
 
 

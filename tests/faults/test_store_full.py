@@ -9,6 +9,8 @@ from kept import compared, store_sink
 from collector import intake
 from collector.radio.virtual import Behaviour, VirtualCuff
 
+pytestmark = pytest.mark.usefixtures("no_waiting")
+
 QUICK = Behaviour(lingers_s=0.05, patience_s=1.0, advertises_s=2.0)
 
 

@@ -1,11 +1,16 @@
 """Which run of a cuff's clock a stamp belongs to, by looks at the clock that are written down here."""
 
+from dataclasses import replace
+
 import pytest
 
 from collector.intake.time.candidates import CLOCK_CHANGED, NO_CLOCK, Stamped, place
 from collector.intake.time.clock_readings import ClockReading
 from collector.intake.time.clock_runs import ClockLine, changed
+from collector.intake.time.live_records import Newest, readings_of_live_records
+from collector.intake.time.place import _time as timed
 from collector.store.instants import DAY, SECOND
+from collector.store.values import Basis
 
 BEGIN = 1_900_000_000 * SECOND
 HOUR = 3600 * SECOND
@@ -69,3 +74,40 @@ def test_how_far_a_clock_may_move_by_itself(moved_s: float, was_set: bool, is_ch
     """Over a day: 8.64 s of drift, a second of both looks' doubt, a second of rounding; after it was set, a second."""
     after = look(1, round(moved_s * SECOND), 2, was_set)
     assert changed(look(0, 0, 1), after) is is_change
+
+
+@pytest.mark.parametrize(("run", "day"), [(0, 2.5 - 5 / 24), (1, 2.5)])
+def test_of_two_runs_a_stamp_before_others_go_back_is_of_the_earlier(run: int, day: float) -> None:
+    """Between the looks beside a change it may be of either: the later, unless the visit's stamps go back after it."""
+    time = place(replace(stamped(2.5, 0, 3, 4), run=run), ClockLine(TWO_RUNS))
+    assert time.taken_at == BEGIN + round(day * DAY)
+    assert time.marks == (CLOCK_CHANGED,)
+
+
+@pytest.mark.parametrize(
+    ("day", "ahead", "came", "sure"),
+    [(0.5, 0, 1, True), (1.5, 0, 2, False), (3.5, 5 * HOUR, 4, False), (4.5, 5 * HOUR, 5, True)],
+)
+def test_live_records_vouch_for_no_time_between_the_last_two_before_a_change_nor_the_first_two_after_it(
+    day: float, ahead: int, came: float, sure: bool
+) -> None:
+    looks = [look(each, 5 * HOUR if each > 2 else 0, each + 1) for each in range(6)]
+    line = ClockLine([replace(one, live=True) for one in looks])
+    assert (place(stamped(day, ahead, came, int(came) + 1), line).uncertainty_s is not None) is sure
+
+
+@pytest.mark.parametrize(("late_s", "looks"), [(-1, 0), (0, 2), (45, 2), (46, 0)])
+def test_two_live_records_suffice_where_the_clock_shows_local_time(late_s: int, looks: int) -> None:
+    """An hour ahead of UTC; so many seconds from the stamp to the arrival by the local clock."""
+    visits = [
+        Newest(number, at, at + HOUR - late_s * SECOND, -HOUR) for number, at in enumerate((BEGIN, BEGIN + DAY), 1)
+    ]
+    assert len(readings_of_live_records(visits)) == looks
+
+
+@pytest.mark.parametrize(("ahead_s", "basis"), [(22, Basis.CUFF), (-22, Basis.CUFF), (23, Basis.ESTIMATED)])
+def test_stamps_are_local_time_where_live_records_put_the_clock_near_it(ahead_s: int, basis: Basis) -> None:
+    looks = [replace(look(day, ahead_s * SECOND, day + 1), live=True) for day in range(4)]
+    time = timed(stamped(1.5, ahead_s * SECOND, 2, 3), ClockLine(looks), False)
+    assert time.basis == basis
+    assert (time.taken_at - BEGIN - 1.5 * DAY) / SECOND == (ahead_s if basis == Basis.CUFF else 0)

@@ -9,7 +9,6 @@ import pytest
 from contents import contents
 
 from collector import intake
-from collector.intake.pipeline import unite_passing
 from collector.store import Store, journal, open_store, readings
 from collector.store.journal import cuffs, same_cuff, visits
 from parsers.measurement import build_measurement, measurement
@@ -44,7 +43,6 @@ def meet(store: Store, number: int, days: tuple[int, ...], serial: bytes = b"A-4
         intake.interpret(store, added.payload)
     visits.close_visit(store, visit, at + timedelta(seconds=20), "cuff left")
     intake.settle(store, visit)
-    unite_passing(store, visit)
 
 
 @pytest.fixture

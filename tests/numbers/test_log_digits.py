@@ -7,7 +7,6 @@ from zoneinfo import ZoneInfo
 
 import pytest
 from homeseries import sample
-from scipy import stats
 
 from collector.numbers.log_digits import at_least, copied, last_digits
 
@@ -28,6 +27,8 @@ def test_many_zeros_are_worth_asking_about() -> None:
 
 
 def test_a_chance_is_scipys() -> None:
+    from scipy import stats  # slow to load: every worker collects this file
+
     assert at_least(21, 40, 0.1) == pytest.approx(stats.binom.sf(20, 40, 0.1))
     assert at_least(0, 40, 0.1) == pytest.approx(1)
 

@@ -8,7 +8,6 @@ from itertools import pairwise
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import stats
 
 from collector.numbers.chance import Call, Further, both, call, chance_to_settle, either, standing, would_settle
 from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Series, Usual, usual
@@ -133,6 +132,8 @@ def test_more_days_never_widen_the_interval() -> None:
 
 @given(st.floats(-4, 4), st.floats(-4, 4), st.sampled_from([-0.65, 0.0, 0.29, 0.65, 0.9]))
 def test_two_values_together_as_scipy_has_them(h: float, k: float, correlation: float) -> None:
+    from scipy import stats  # slow to load: every worker collects this file
+
     cov = [[1, correlation], [correlation, 1]]
     told = stats.multivariate_normal([0, 0], cov, abseps=1e-10, releps=1e-10).cdf([h, k])
     assert both(h, k, correlation) == pytest.approx(told, abs=2e-6)

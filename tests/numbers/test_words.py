@@ -42,7 +42,6 @@ def everything(emergency: str = "112") -> dict[str, str]:
         **{f"settling {one}": words.settling(one) for one in (None, *Further)},
         **{f"office {one}": words.OFFICE[one] for one in OfficeHome},
         "office unknown": words.OFFICE_UNKNOWN,
-        "zeros": words.MANY_ZEROS,
         "irregular": words.irregular(IRREGULAR),
         "third": words.THIRD_READING,
         "implausible": words.IMPLAUSIBLE,

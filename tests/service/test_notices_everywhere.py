@@ -173,8 +173,8 @@ def test_check_lists_it_and_its_exit_code_says_so(
     from collector.service.checks import bluetooth, clock, service
     from collector.service.checks.finding import fine
 
-    monkeypatch.setattr(bluetooth, "look", lambda _: iter(()))  # this machine's own troubles are not the point
-    monkeypatch.setattr(clock, "look", lambda *_: iter(()))
+    monkeypatch.setattr(bluetooth, "findings", lambda _: iter(()))  # this machine's own troubles are not the point
+    monkeypatch.setattr(clock, "findings", lambda *_: iter(()))
     monkeypatch.setattr(service, "listening", lambda *_: fine("service", "as if"))
     file = tmp_path / "quietcuff.toml"
 

@@ -210,7 +210,7 @@ def config(**tables: str) -> Config:
 
 def test_the_situation_is_found_in_the_store(store: Path) -> None:
     with open_store(store, read_only=True) as opened:
-        found = situation.look(opened, config(), NOW + timedelta(minutes=1))
+        found = situation.situation_now(opened, config(), NOW + timedelta(minutes=1))
         (cuff,) = found.cuffs
         assert (cuff.name, cuff.readings, cuff.battery, cuff.clock_ahead_s) == ("kitchen", 1, 9, 1800.0)
         (reading,) = found.recent
@@ -226,9 +226,9 @@ def test_the_situation_is_found_in_the_store(store: Path) -> None:
 def test_a_clock_that_was_set_since_is_right(store: Path) -> None:
     with open_store(store) as opened:
         visits.learn_clock_set(opened, 1, 0x2A08, b"\x00" * 7, NOW + timedelta(seconds=1), error=0x80)
-        assert situation.look(opened, config(), NOW).cuffs[0].clock_ahead_s == 1800.0
+        assert situation.situation_now(opened, config(), NOW).cuffs[0].clock_ahead_s == 1800.0
         visits.learn_clock_set(opened, 1, 0x2A08, b"\x00" * 7, NOW + timedelta(seconds=2))
-        assert situation.look(opened, config(), NOW).cuffs[0].clock_ahead_s is None
+        assert situation.situation_now(opened, config(), NOW).cuffs[0].clock_ahead_s is None
 
 
 def test_a_round_from_store_to_program(store: Path, tmp_path: Path) -> None:
@@ -303,8 +303,10 @@ def test_a_series_is_found_by_its_person_and_first_day(store: Path) -> None:
     with open_store(store) as opened:
         people.add(opened, "Ada", NOW)
         wanted = config(**{"people.Ada": 'protocol = "esh-2023"\nseries_from = "2031-03-03"'})
-        found = situation.look(opened, wanted, NOW)
+        found = situation.situation_now(opened, wanted, NOW)
         (series,) = found.series
         assert (series.person, series.protocol, series.taken, series.expected) == ("Ada", "esh-2023", 0, 4)
         assert "Ada" not in series.subject
-        assert situation.look(opened, config(**{"people.Nobody": 'series_from = "2031-03-03"'}), NOW).series == ()
+        assert (
+            situation.situation_now(opened, config(**{"people.Nobody": 'series_from = "2031-03-03"'}), NOW).series == ()
+        )

@@ -4,8 +4,8 @@ import json
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
+from types import ModuleType
 
-import jsonschema
 import pytest
 
 from collector.service.notices.channels import NOTICE_SCHEMA, message
@@ -17,6 +17,14 @@ from collector.store.columns import Column, Kind
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]
+
+
+@pytest.fixture(scope="module")
+def jsonschema() -> ModuleType:
+    """With its formats slow to load, so not while tests are collected: every worker collects every file."""
+    import jsonschema
+
+    return jsonschema
 
 
 def described(column: Column, where: str) -> str:
@@ -35,7 +43,7 @@ def test_every_kind_can_be_written() -> None:
     assert set(FORMS) == set(Kind)
 
 
-def test_a_row_of_ndjson_is_as_the_schema_says(reading: Make) -> None:
+def test_a_row_of_ndjson_is_as_the_schema_says(jsonschema: ModuleType, reading: Make) -> None:
     whole = schema({"notice": NOTICE_SCHEMA})
     jsonschema.Draft202012Validator.check_schema(whole)
     validator = jsonschema.Draft202012Validator(whole, format_checker=jsonschema.FormatChecker())
@@ -48,7 +56,7 @@ def test_a_row_of_ndjson_is_as_the_schema_says(reading: Make) -> None:
     assert whole["$id"].endswith(f"/{VERSION}")
 
 
-def test_a_notice_is_as_the_schema_says() -> None:
+def test_a_notice_is_as_the_schema_says(jsonschema: ModuleType) -> None:
     validator = jsonschema.Draft202012Validator(NOTICE_SCHEMA)
     notice = Notice(
         "battery", "C0:FF:EE:00:00:01", "its battery is at 5 %", "new ones", "Ada's is at 5 %", {"person": "Ada"}

@@ -5,13 +5,13 @@ import json
 from collections.abc import Callable
 from datetime import datetime
 from decimal import Decimal
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from jsonschema import Draft7Validator, FormatChecker
 
 from collector.share.export.context import CuffFacts, ExportContext, Subject
 from collector.share.export.omh import write_omh
@@ -19,21 +19,22 @@ from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]
 SCHEMA = json.loads((Path(__file__).parents[2] / "fixtures/omh/data_points.schema.json").read_text("utf-8"))
-FORMATS = FormatChecker()
 
 
-@FORMATS.checks("date-time", raises=ValueError)
-def _is_moment(value: object) -> bool:
-    return datetime.fromisoformat(str(value)).tzinfo is not None
+@cache
+def validator(part: str = "") -> Any:
+    """Of a whole data point, or of a part by its name in the schema. jsonschema with its formats is slow to load, so
+    not while tests are collected: every worker collects every file."""
+    from jsonschema import Draft7Validator, FormatChecker
 
+    formats = FormatChecker()
 
-POINT = Draft7Validator(SCHEMA, format_checker=FORMATS)
-BODIES = {
-    name: Draft7Validator(
-        {**SCHEMA, "required": [], "properties": {}, "$ref": f"#/definitions/{name}"}, format_checker=FORMATS
-    )
-    for name in ("blood-pressure", "heart-rate")
-}
+    @formats.checks("date-time", raises=ValueError)
+    def is_moment(value: object) -> bool:
+        return datetime.fromisoformat(str(value)).tzinfo is not None
+
+    rules = {**SCHEMA, "required": [], "properties": {}, "$ref": f"#/definitions/{part}"} if part else SCHEMA
+    return Draft7Validator(rules, format_checker=formats)
 
 
 def points(reading: Reading, context: ExportContext | None = None) -> list[dict[str, Any]]:
@@ -41,8 +42,8 @@ def points(reading: Reading, context: ExportContext | None = None) -> list[dict[
     write_omh([reading], file, context or ExportContext())
     found = [json.loads(line, parse_float=Decimal) for line in file.getvalue().splitlines()]
     for point in found:
-        assert list(POINT.iter_errors(point)) == []
-        assert list(BODIES[point["header"]["schema_id"]["name"]].iter_errors(point["body"])) == []
+        assert list(validator().iter_errors(point)) == []
+        assert list(validator(point["header"]["schema_id"]["name"]).iter_errors(point["body"])) == []
     return found
 
 
@@ -53,11 +54,11 @@ def test_the_schemas_own_least_body_passes() -> None:
         "diastolic_blood_pressure": {"value": 60, "unit": "mmHg"},
         "effective_time_frame": {"date_time": "2020-02-05T07:25:00-08:00"},
     }
-    assert BODIES["blood-pressure"].is_valid(body)
+    assert validator("blood-pressure").is_valid(body)
     for name in body:
-        assert not BODIES["blood-pressure"].is_valid({key: value for key, value in body.items() if key != name})
-    assert not BODIES["blood-pressure"].is_valid({**body, "systolic_blood_pressure": {"value": 16, "unit": "kPa"}})
-    assert not BODIES["blood-pressure"].is_valid(
+        assert not validator("blood-pressure").is_valid({key: value for key, value in body.items() if key != name})
+    assert not validator("blood-pressure").is_valid({**body, "systolic_blood_pressure": {"value": 16, "unit": "kPa"}})
+    assert not validator("blood-pressure").is_valid(
         {**body, "effective_time_frame": {"date": "2020-02-05", "part_of_day": "morning"}}
     )
 
@@ -125,4 +126,4 @@ def test_whatever_the_numbers_the_schemas_are_met(
 
 def test_our_checks_can_fail() -> None:
     with pytest.raises(AssertionError):
-        assert list(POINT.iter_errors({"header": {"id": 1}, "body": {}})) == []
+        assert list(validator().iter_errors({"header": {"id": 1}, "body": {}})) == []

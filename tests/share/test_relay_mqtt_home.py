@@ -170,3 +170,48 @@ def test_the_service_holds_one_connection_whatever_is_read_again(store: Store, p
                 thread.join(20)
         said = [(one.topic, one.payload) for one in iter(lambda: following(1.0), None) if one]
     assert [payload for topic, payload in said if topic == name] == [b"online", b"offline"]
+
+
+@pytest.mark.parametrize(
+    ("now", "left"),
+    [
+        ({"discovery": ""}, set()),
+        ({"discovery": "", "last": True}, {"quietcuff/5a5a/mira/last"}),
+        ({"discovery": "other"}, {"quietcuff", "other"}),
+        ({"topic": "bp"}, {"bp", "automation"}),
+    ],
+)
+def test_what_is_no_longer_wanted_is_taken_down_by_the_next_send(
+    store: Store, port: int, now: dict[str, object], left: set[str]
+) -> None:
+    """Without any news of a reading; what another receiver retains on the same broker stays."""
+    write_down(store, "mira", 0)
+    context = ExportContext(station="5a5a")
+    another = replace(home(port, discovery="", last=True, topic="desk"), name="another")
+    send(store, another, context)
+    send(store, home(port), context)
+    presence = Presence(home(port), "5a5a")
+    presence.end()
+    assert {topic.split("/")[0] for topic in retained(port)} == {"quietcuff", "automation", "desk"}
+    assert send(store, home(port, **now), context).trouble is None
+    there = retained(port)
+    assert there.pop("desk/5a5a/mira/last")
+    assert left in (set(there), {topic.split("/")[0] for topic in there})
+    send(store, home(port, **now), context)
+    assert retained(port).keys() == {*there, "desk/5a5a/mira/last"}
+
+
+def test_what_cannot_be_taken_down_now_is_by_a_later_send(store: Store, tmp_path: Path) -> None:
+    from servers import free_port
+
+    write_down(store, "mira", 0)
+    port, context = free_port(), ExportContext(station="5a5a")
+    keeping = ("allow_anonymous true", "persistence true", f"persistence_location {tmp_path}/")
+    with mosquitto(tmp_path, *keeping, port=port):
+        send(store, home(port, last=True), context)
+    off = home(port, discovery="")
+    assert send(store, off, context, now_please=True).trouble
+    with mosquitto(tmp_path, *keeping, port=port):
+        assert retained(port)
+        assert send(store, off, context, now_please=True).trouble is None
+        assert retained(port) == {}

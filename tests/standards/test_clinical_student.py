@@ -1,9 +1,10 @@
 """Student's t and the moments against SciPy, another implementation of the same definitions."""
 
+from types import ModuleType
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
 
 from collector.numbers import descriptive
 from collector.numbers.student import cumulative, quantile, two_sided_p
@@ -14,8 +15,16 @@ pressures = st.lists(st.floats(60, 220).map(lambda x: round(x, 1)), min_size=3, 
 )
 
 
+@pytest.fixture(scope="module")
+def stats() -> ModuleType:
+    """Slow to load, so not while tests are collected: every worker collects every file."""
+    from scipy import stats
+
+    return stats
+
+
 @pytest.mark.parametrize("df", [0.6, 1, 1.3, 2, 2.5, 3, 4, 5, 6.7, 9, 13, 15.59, 24, 30, 59.3, 100, 365, 1000, 1e5])
-def test_quantiles_and_chances_equal_scipys(df: float) -> None:
+def test_quantiles_and_chances_equal_scipys(df: float, stats: ModuleType) -> None:
     for probability in (1e-6, 0.001, 0.025, 0.05, 0.1, 0.4, 0.49, 0.5, 0.6, 0.9, 0.95, 0.975, 0.995, 0.9999):
         assert quantile(probability, df) == pytest.approx(stats.t.ppf(probability, df), rel=1e-9, abs=1e-9)
     for t in (-20, -3, -1, -0.1, 0, 0.001, 0.5, 2, 8):
@@ -31,7 +40,7 @@ def test_a_quantile_takes_its_chance_back(probability: float, df: float) -> None
 
 @settings(deadline=None)
 @given(pressures)
-def test_moments_equal_scipys(values: list[float]) -> None:
+def test_moments_equal_scipys(stats: ModuleType, values: list[float]) -> None:
     told = stats.describe(values)
     assert descriptive.mean(values) == pytest.approx(told.mean, rel=1e-12)
     assert descriptive.variance(values) == pytest.approx(told.variance, rel=1e-9, abs=1e-9)

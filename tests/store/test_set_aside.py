@@ -51,7 +51,7 @@ def test_one_bad_row_stops_nothing(bad: str, tmp_path: Path) -> None:
             readings.get(store, third)
         ((found, problem),) = readings.unreadable(store)
         assert (found, bool(problem)) == (third, True)
-        told = [one for one in checks.look(store, quick=False, listening=False) if one.topic == "readings"]
+        told = [one for one in checks.findings(store, quick=False, listening=False) if one.topic == "readings"]
         assert [one.state for one in told] == [State.ATTENTION]
         assert "1 is set aside" in told[0].text
         intake.rebuild(store)
@@ -63,7 +63,7 @@ def test_a_text_that_is_none_is_shown_as_well_as_can_be(tmp_path: Path) -> None:
     with five(tmp_path / "store.db") as store:
         store.connection.executescript("UPDATE reading SET note = CAST(x'41ff' AS TEXT) WHERE id = 3")
         assert [reading.note for reading in readings.select(store)] == [None, None, "A\ufffd", None, None]
-        assert len(list(checks.look(store, quick=False, listening=False)))
+        assert len(list(checks.findings(store, quick=False, listening=False)))
 
 
 @pytest.mark.parametrize("cell", ["reading SET note", "reading SET stamp", "zone SET name", "outcome SET reason"])
@@ -87,4 +87,4 @@ def test_an_arrival_in_no_year_is_kept_and_told(tmp_path: Path) -> None:
         (trouble,) = journal.troubles(store)
         assert "no year" in (trouble.reason or "")
         assert len(list(readings.select(store))) == 4
-        assert len(list(checks.look(store, quick=False, listening=False)))
+        assert len(list(checks.findings(store, quick=False, listening=False)))

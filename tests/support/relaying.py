@@ -9,7 +9,7 @@ from typing import Self
 from collector import intake
 from collector.intake.owner import assign_reading
 from collector.share.export.context import ExportContext
-from collector.share.relay.settings import Receiver
+from collector.share.relay.settings import Board, Receiver
 from collector.share.relay.target import Batch
 from collector.store import journal, people
 from collector.store.database import Store
@@ -85,7 +85,7 @@ class Noting:
             raise Refused(f"{min(bad)} is not welcome")
         self.batches.append(batch)
 
-    def show(self, newest: Sequence[Reading]) -> None:
+    def show(self, newest: Sequence[Reading], before: Board) -> None:
         self.shown = [reading.person for reading in newest]
 
     @property

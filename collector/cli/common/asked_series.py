@@ -45,7 +45,7 @@ class Asked:
 
 
 def asked(
-    around: GlobalOptions, store: Store, person: str, protocol: str | None, first: str | None, last: str | None
+    options: GlobalOptions, store: Store, person: str, protocol: str | None, first: str | None, last: str | None
 ) -> Asked:
     """Raises StoreError for a person who is not there, Usage for the rest."""
     found = people.need(store, person)
@@ -53,7 +53,7 @@ def asked(
     if since and until and since > until:
         raise Usage(f"--since {since} is after --until {until}; swap them")
     try:
-        rules, plan = in_force(around.config, found.name, protocol)
+        rules, plan = in_force(options.config, found.name, protocol)
     except UnknownProtocol as unknown:
         raise Usage(str(unknown)) from None
     return Asked(person=found.name, protocol=rules, plan=plan, first=since, last=until)

@@ -1,4 +1,4 @@
-"""What every command shares: how it is declared, how it says that it could not, what it knows around it.
+"""What every command shares: how it is declared, how it says that it could not, which global options it runs with.
 
 A command is a module with `app`:
 
@@ -7,7 +7,7 @@ A command is a module with `app`:
     @app.command()
     def weigh(ctx: typer.Context, last: int = 20) -> int | None:
         '''One line that says what it does.'''
-        surroundings = of(ctx)          # .config, .store_path, .zone, .open_store()
+        options = options_of(ctx)          # .config, .store_path, .zone, .open_store()
         raise Failure("what went wrong, where, what to do")   # one line on stderr, exit 1
         return ATTENTION                # or nothing, which is 0
 
@@ -116,8 +116,8 @@ class GlobalOptions:
         return wall_zone(self.config)
 
 
-def of(ctx: typer.Context) -> GlobalOptions:
-    """The surroundings of the running command."""
+def options_of(ctx: typer.Context) -> GlobalOptions:
+    """The global options of the running command, and what follows from them."""
     found = ctx.find_object(GlobalOptions)
     assert found is not None, "commands run through collector.cli.main"
     return found

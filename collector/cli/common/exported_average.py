@@ -11,10 +11,10 @@ from collector.store.database import Store
 
 
 def with_average(
-    around: GlobalOptions, store: Store, context: ExportContext, person: str, protocol: str
+    options: GlobalOptions, store: Store, context: ExportContext, person: str, protocol: str
 ) -> ExportContext:
     """The surroundings with the average in them. A series that is too short gives none, and that is said."""
-    wanted = asked(around, store, person, protocol, None, None)
+    wanted = asked(options, store, person, protocol, None, None)
     samples = samples_of(store, wanted)
     found = average(samples, wanted.protocol, wanted.plan, None, None)
     result = as_result(wanted.person, found, samples)

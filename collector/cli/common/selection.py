@@ -34,7 +34,7 @@ Unassigned = Annotated[bool, typer.Option("--unassigned", help="Only those that 
 
 
 def selection(
-    around: GlobalOptions,
+    options: GlobalOptions,
     *,
     since: str | None = None,
     until: str | None = None,
@@ -44,8 +44,8 @@ def selection(
     last: int | None = None,
 ) -> Selection:
     """What the options choose. Raises Usage when they contradict each other."""
-    first = dates.since(since, "--since", around.zone)
-    end = dates.until(until, "--until", around.zone)
+    first = dates.since(since, "--since", options.zone)
+    end = dates.until(until, "--until", options.zone)
     if first and end and first >= end:
         raise Usage(f"--since {since} is not before --until {until}; swap them")
     if person is not None and unassigned:
@@ -92,26 +92,26 @@ def _found(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
 
 
 @contextmanager
-def reading_store(around: GlobalOptions, *, central: bool = False) -> Iterator[Store]:
+def reading_store(options: GlobalOptions, *, central: bool = False) -> Iterator[Store]:
     """The store, for looking only: never makes one, never changes one. central: whether what all stations relayed will
     do as well; the plans come from there then, where the configuration has none."""
-    if around.central and central:
+    if options.central and central:
         from collector.service.config.plans import supplemented
         from collector.share.relay.postgresql_reading import open_central
 
-        with open_central(around.central) as elsewhere:
-            around.config = supplemented(around.config, elsewhere.plans())
+        with open_central(options.central) as elsewhere:
+            options.config = supplemented(options.config, elsewhere.plans())
             yield elsewhere
         return
-    with open_store(around.store_path, create=False, read_only=True) as store:
+    with open_store(options.store_path, create=False, read_only=True) as store:
         finish_before_reading(store)
         yield store
 
 
 @contextmanager
-def writing_store(around: GlobalOptions) -> Iterator[Store]:
+def writing_store(options: GlobalOptions) -> Iterator[Store]:
     """The store, for a change; it must be there."""
-    with open_store(around.store_path, create=False) as store:
+    with open_store(options.store_path, create=False) as store:
         finish_and_tell(store)
         yield store
 

@@ -37,15 +37,8 @@ def clock_readings_around(
     store: Store, cuff_id: int, arrived: ArrivalTimes, start: int, before: int
 ) -> list[ClockReading]:
     """The usable looks at a cuff's clock since `start`, and so many (or all) before it; in order."""
-    # Instants that were put right do not stand in the index's order.
-    unsure = visit_facts.has_unsure(store, cuff_id)
-    values: list[ClockValue] = []
-    earlier = 0
-    for value in visit_facts.clock_values(store, cuff_id):
-        if earlier > 2 * before and not unsure:
-            break  # twice as many: both clocks of a visit may have been read
-        earlier += value.at < start
-        values.append(value)
+    # Twice as many: both clocks of a visit may have been read.
+    values = visit_facts.clock_values_since(store, cuff_id, start, 2 * before)
     found = [
         (value.uid, value.characteristic, read)
         for value in values

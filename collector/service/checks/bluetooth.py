@@ -40,7 +40,7 @@ def hardware(wanted: str | None, found: list[str], switch: str | None) -> Findin
     return fine("adapter", ", ".join(found))
 
 
-def look(wanted: str | None) -> Iterator[Finding]:
+def findings(wanted: str | None) -> Iterator[Finding]:
     """All of it, over the system's own bus."""
     found = hardware(wanted, adapters(), blocked())
     yield found

@@ -10,7 +10,7 @@ from collector.service.checks.finding import Finding, attention, fine
 from collector.service.machine_clock import synchronised
 
 
-def look(
+def findings(
     now: datetime,
     newest_arrival: datetime | None,
     zone: tzinfo | None,

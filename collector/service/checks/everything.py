@@ -25,21 +25,21 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
     try:
         with open_store(path, create=False, read_only=True) as store:
             newest = payloads.newest_arrival(store)
-            yield from stored.look(store, quick, pid is not None)
+            yield from stored.findings(store, quick, pid is not None)
             yield service.listening(path, pid)
             for finding in service.standing_conditions(store, pid, wall_zone(config)):
                 told.add(finding.topic)
                 yield finding
             yield from _notices(store, config)
-            yield from relay.look(store, config)
+            yield from relay.findings(store, config)
             yield from configured.unknown_people(store, config)
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)
     yield from configured.secrets(config)
     yield from service.witness(config, pid, told)
-    yield from clock.look(datetime.now(UTC), newest, wall_zone(config))
-    yield from _radio(config, bluetooth.look)
+    yield from clock.findings(datetime.now(UTC), newest, wall_zone(config))
+    yield from _radio(config, bluetooth.findings)
 
 
 def _notices(store: Store, config: Config) -> Iterator[Finding]:
@@ -49,9 +49,9 @@ def _notices(store: Store, config: Config) -> Iterator[Finding]:
             yield attention(notice.topic, notice.words(personal=True), notice.remedy)
 
 
-def _radio(config: Config, look: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
+def _radio(config: Config, findings: Callable[[str | None], Iterator[Finding]]) -> Iterator[Finding]:
     if config.radio.kind is RadioKind.BLUEZ:
-        yield from look(config.radio.adapter)
+        yield from findings(config.radio.adapter)
         return
     lacking = []
     if config.radio.kind is RadioKind.EXCLUSIVE:

@@ -15,7 +15,7 @@ from collector.store.database import Store
 PATIENCE = timedelta(days=1)
 
 
-def look(store: Store, config: Config) -> Iterator[Finding]:
+def findings(store: Store, config: Config) -> Iterator[Finding]:
     states = {state.name: state for state in outbox.status(store)}
     for receiver in receivers_of(config):
         topic = f"relay {receiver.name}"

@@ -26,7 +26,7 @@ def unusable(error: Exception) -> Finding:
     return (attention if kind == "missing" else broken)("store", str(error), remedy)
 
 
-def look(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
+def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     """quick: without looking through the whole file. listening: a service works on it just now."""
     yield _sound(store, quick)
     yield from _privacy(store.path)

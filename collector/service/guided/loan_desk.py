@@ -27,7 +27,7 @@ class ReturnStanding:
     waiting: str = ""
 
 
-class Look:
+class PageScreen:
     """The screen of one look. answer: to one question, by its text."""
 
     def __init__(self, answer: tuple[str, bool] | None = None) -> None:
@@ -55,7 +55,7 @@ class Look:
         raise NotYet
 
 
-def look(
+def standing_of_return(
     store: Store,
     cuff: str,
     name: Callable[[str], str],
@@ -63,7 +63,7 @@ def look(
     answer: tuple[str, bool] | None = None,
 ) -> ReturnStanding:
     """One return, as far as it comes now. Raises StoreError, NotSaved."""
-    screen = Look(answer)
+    screen = PageScreen(answer)
     flow = LoanReturn(
         store=store, screen=screen, now=lambda: datetime.now(UTC), seconds=lambda: 0.0, save=save, name=name
     )

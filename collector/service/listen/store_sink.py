@@ -248,9 +248,8 @@ class StoreSink:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)
                 self._behind = False
-            if intake.unite_passing(self.store, visit):
+            if intake.settle(self.store, visit):
                 log.info("%s: known from an earlier visit under another address", self._name(count.cuff))
-            intake.settle(self.store, visit)
         except Exception as error:
             log.error("what the visit told is kept but not worked in yet: %s: %s", type(error).__name__, error)
 

@@ -11,7 +11,7 @@ from collector.service.config import Config
 from collector.service.notices.channels import Channel, ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import Notice
 from collector.service.notices.sent import SentNotices
-from collector.service.notices.situation import limits_of, look
+from collector.service.notices.situation import limits_of, situation_now
 from collector.service.notices.standing import standing
 from collector.store import conditions
 from collector.store.database import Store
@@ -36,7 +36,7 @@ def channels_of(config: Config) -> list[Channel]:
 
 def notices_now(store: Store, config: Config, now: datetime | None = None) -> tuple[Notice, ...]:
     """Every notice that stands. Raises StoreError."""
-    return standing(look(store, config, now), limits_of(config))
+    return standing(situation_now(store, config, now), limits_of(config))
 
 
 def tell(notices: Sequence[Notice], channels: Iterable[Channel], sent: SentNotices, now: datetime) -> list[str]:

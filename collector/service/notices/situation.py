@@ -51,7 +51,7 @@ def limits_of(config: Config) -> Limits:
     )
 
 
-def look(store: Store, config: Config, now: datetime | None = None) -> Situation:
+def situation_now(store: Store, config: Config, now: datetime | None = None) -> Situation:
     """Reads only. Raises StoreError."""
     now = now or datetime.now(UTC)
     folder = backups.folder_of(store.path, config.backup.folder)

@@ -18,7 +18,7 @@ from collector.share.export.context import ExportContext
 from collector.share.export.rows import json_rows, json_text
 from collector.share.relay.mqtt_connection import Broker, MqttConnection
 from collector.share.relay.mqtt_discovery import everywhere, messages
-from collector.share.relay.settings import Receiver
+from collector.share.relay.settings import Board, Receiver
 from collector.share.relay.target import Batch
 from collector.store.values import Reading
 
@@ -29,8 +29,8 @@ class MqttTarget:
     """An open connection to a broker."""
 
     def __init__(self, receiver: Receiver, context: ExportContext) -> None:
-        self._discovery, self._station = receiver.discovery, context.station or "station"
-        self._base = _base(receiver, self._station)
+        self._board, self._station = receiver.board, context.station or "station"
+        self._base = _base(receiver.topic, self._station)
         self._connection = MqttConnection(broker_of(receiver))
         self._connection.__enter__()
 
@@ -45,14 +45,21 @@ class MqttTarget:
         ]
         self._connection.wait(numbers)
 
-    def show(self, newest: Sequence[Reading]) -> None:
-        texts = zip(newest, json_rows(newest), strict=True)
-        self._retain(f"{self._base}/+/last", {self._topic(one, "last"): (text, one.reading_id) for one, text in texts})
-        if prefix := self._discovery:
-            said = messages(
-                prefix, self._station, f"{self._base}/{_PRESENCE}", [(one, self._topic(one, "last")) for one in newest]
+    def show(self, newest: Sequence[Reading], before: Board) -> None:
+        board, presence = self._board, f"{self._base}/{_PRESENCE}"
+        wanted: dict[str, dict[str, tuple[str, str]]] = {}  # by where they stand
+        for place in _places(before, self._station) + _places(board, self._station):
+            wanted[place] = {}
+        if board:
+            texts = zip(newest, json_rows(newest), strict=True)
+            wanted[f"{self._base}/+/last"] = {self._topic(one, "last"): (text, one.reading_id) for one, text in texts}
+        if board.discovery:
+            wanted[everywhere(board.discovery, self._station)] = dict(
+                messages(board.discovery, self._station, presence, [(one, self._topic(one, "last")) for one in newest])
             )
-            self._retain(everywhere(prefix, self._station), said)
+            wanted.pop(presence, None)  # whoever listens says that, and takes it back
+        for place, those in wanted.items():
+            self._retain(place, those)
 
     def _retain(self, where: str, wanted: Mapping[str, tuple[str, str]]) -> None:
         """That these, and no others, stand at the topics that are asked for. wanted: by topic, text and reading_id."""
@@ -82,7 +89,7 @@ class Presence:
     long as this process lives. The broker says 'offline' by its last will once the connection is gone."""
 
     def __init__(self, receiver: Receiver, station: str) -> None:
-        self._topic = f"{_base(receiver, station)}/{_PRESENCE}"
+        self._topic = f"{_base(receiver.topic, station)}/{_PRESENCE}"
         self._connection = MqttConnection(replace(broker_of(receiver.check()), will=(self._topic, "offline")))
         self._connection.stand(self._topic, "online")
 
@@ -90,8 +97,19 @@ class Presence:
         self._connection.leave(self._topic, "offline")
 
 
-def _base(receiver: Receiver, station: str) -> str:
-    return f"{receiver.topic.strip('/')}/{station}"
+def _base(topic: str, station: str) -> str:
+    return f"{topic.strip('/')}/{station}"
+
+
+def _places(board: Board, station: str) -> list[str]:
+    """Where anything of this station's may be retained that is on that board."""
+    if not board:
+        return []
+    base = _base(board.topic, station)
+    return [
+        f"{base}/+/last",
+        *([f"{base}/{_PRESENCE}", everywhere(board.discovery, station)] if board.discovery else []),
+    ]
 
 
 def broker_of(receiver: Receiver) -> Broker:

@@ -17,7 +17,6 @@ from collector.store.errors import StoreError
 from collector.store.merge.people_entries import OF_ONE, Entry
 from collector.store.values import Basis, Reading, Selection
 
-SCHEME = "postgresql://"
 _AT_ONCE = 2000
 _NAMES = [one.name for one in columns_of(Reading)]
 _READ: Mapping[str, Callable[[Any], Any]] = {"taken_basis": Basis, "status": tuple, "assessed": tuple, "marks": tuple}

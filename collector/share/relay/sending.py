@@ -10,7 +10,7 @@ from collector.share.export.exported_before import digest
 from collector.share.relay.kinds import KINDS
 from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.series_there import SeriesThere
-from collector.share.relay.settings import Receiver
+from collector.share.relay.settings import Board, Receiver
 from collector.share.relay.target import (
     Batch,
     KeepsEntries,
@@ -83,14 +83,18 @@ def send(
         entered = _Entered.at(store, row, receiver, context)
         series = SeriesThere.at(store, row) if receiver.averages and receiver.kind == "fhir" else None
         waiting = bool(outbox.next_batch(store, row, 1, clock()))
-        if not waiting and not entered.news and not (series and series.due):
+        before = Board(*outbox.shown(store, row))
+        if not waiting and not entered.news and not (series and series.due) and before == receiver.board:
             return sent
         if series and waiting:
             series.keep(due=True)
         pace = Pace.of(store, row, receiver)
         try:
             with (connect or open_target)(replace(receiver, timeout_s=pace.timeout_s), context) as target:
-                _Run(store, row, receiver, target, pace, clock, sent).all()
+                run = _Run(store, row, receiver, target, pace, clock, sent)
+                run.all()
+                if isinstance(target, ShowsNewest):
+                    run.show(target, before)
                 if entered.news and isinstance(target, KeepsEntries):
                     target.keep(entered.entries)
                     outbox.keep_entered(store, row, entered.digest)
@@ -217,8 +221,6 @@ class _Run:
         while waiting := outbox.next_batch(self.store, self.row, self.pace.batch, started, after):
             after = waiting[-1].seq
             self._those(waiting)
-        if (self.receiver.last or self.receiver.discovery) and self.sent.total and isinstance(self.target, ShowsNewest):
-            self._show(self.target)
 
     def _those(self, waiting: list[Waiting]) -> bool:
         """Whether all of them were taken. Where they are refused together, they are tried in halves: that finds the
@@ -259,9 +261,15 @@ class _Run:
         self.sent.changed += len(batch.changed)
         self.sent.gone += len(batch.gone)
 
-    def _show(self, board: ShowsNewest) -> None:
-        newest = outbox.newest_sent(self.store, self.row, self.receiver.people)
+    def show(self, target: ShowsNewest, before: Board) -> None:
+        """Where something is new, or is to be shown elsewhere or no longer."""
+        board = self.receiver.board
+        if before == board and not (board and self.sent.total):
+            return
+        newest = outbox.newest_sent(self.store, self.row, self.receiver.people) if board else []
         try:
-            board.show(list(readings.those(self.store, newest).values()))
+            target.show(list(readings.those(self.store, newest).values()), before)
         except Refused as error:
             self.sent.trouble = str(error)
+        else:
+            outbox.keep_shown(self.store, self.row, board.topic, board.discovery)

@@ -11,6 +11,17 @@ from collector.share.relay.kinds import KINDS, Kind
 
 
 @dataclass(frozen=True, slots=True)
+class Board:
+    """Where the newest readings are shown: `topic` and `discovery` of a receiver; both empty where nowhere."""
+
+    topic: str = ""
+    discovery: str = ""
+
+    def __bool__(self) -> bool:
+        return bool(self.topic)
+
+
+@dataclass(frozen=True, slots=True)
 class Receiver:
     """One receiver.
 
@@ -103,6 +114,11 @@ class Receiver:
     def most(self) -> int:
         """Readings at once, at most."""
         return self.batch or KINDS[self.kind].batch
+
+    @property
+    def board(self) -> Board:
+        shows = self.kind == "mqtt" and (self.last or self.discovery)
+        return Board(self.topic, self.discovery) if shows else Board()
 
     @property
     def host(self) -> str:

@@ -7,6 +7,7 @@ from typing import Protocol, Self, runtime_checkable
 
 from collector.share.export.context import AverageResult, ExchangeError
 from collector.share.private_file import masked
+from collector.share.relay.settings import Board
 from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
 
@@ -98,5 +99,6 @@ class KeepsSeries(Protocol):
 class ShowsNewest(Protocol):
     """A receiver that also shows each person's newest reading."""
 
-    def show(self, newest: Sequence[Reading]) -> None:
-        """Show these, and take down whatever else is shown there of this station's. Raises Unreachable, Refused."""
+    def show(self, newest: Sequence[Reading], before: Board) -> None:
+        """Show these on the receiver's board, and take down whatever else is shown of this station's, there and where
+        it was shown before. Raises Unreachable, Refused."""

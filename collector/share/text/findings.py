@@ -190,6 +190,16 @@ def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterat
         tell = " An ECG can tell more." if irregular.worth_telling else ""
         count = f"{irregular.readings} of {readings(irregular.of)}, on {days(irregular.days)}"
         yield "Uneven pulse", f"marked in {count}: less certain, diastolic most.{tell}"
+    if Condition.ATRIAL_FIBRILLATION in found.conditions:
+        short = [
+            cell.taken < found.protocol.per_session
+            for row in found.grid
+            for cell in (row.morning, row.evening)
+            if cell.taken
+        ]
+        if any(short):
+            asked = f"{readings(found.protocol.per_session)} a sitting are asked for"
+            yield "Atrial fibrillation", f"{asked}: {sum(short)} of {len(short)} sittings have fewer"
     if found.implausible:
         odd = len({name for name, _ in found.implausible})
         not_in = ", not in the mean" if found.protocol.handling.implausible == "exclude" else ", kept and marked"

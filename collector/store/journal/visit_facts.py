@@ -62,6 +62,23 @@ def clock_values(store: Store, cuff: int | str) -> Iterator[ClockValue]:
     return _clock_values(store, query, cuff)
 
 
+def clock_values_since(store: Store, cuff_id: int, start: int, before: int) -> list[ClockValue]:
+    """Those of a cuff since an instant (microseconds UTC), and at least so many before it, the latest first.
+
+    All of them where any was kept while this machine's clock was not known to be right: once put right, such
+    instants do not stand in the index's order.
+    """
+    unsure = store.row("SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,))
+    found: list[ClockValue] = []
+    earlier = 0
+    for value in clock_values(store, cuff_id):
+        if earlier > before and unsure is None:
+            break
+        earlier += value.at < start
+        found.append(value)
+    return found
+
+
 def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int) -> list[ClockValue]:
     """So many values read just before an instant (microseconds UTC), and so many from it on; in order."""
     of_cuff = f"""{_CLOCK_VALUE} WHERE visit_fact.cuff_id = (SELECT id FROM cuff WHERE address = ?)
@@ -71,13 +88,6 @@ def clock_values_near(store: Store, cuff: str, at: int, before: int, after: int)
     )
     later = _clock_values(store, f"{of_cuff} AND at >= ? ORDER BY at, visit_fact.id LIMIT ?", cuff, at, after)
     return [*list(earlier)[::-1], *later]
-
-
-def has_unsure(store: Store, cuff_id: int) -> bool:
-    """Whether anything was learned of a cuff while this machine's clock was not known to be right."""
-    return (
-        store.row("SELECT 1 FROM visit_fact WHERE cuff_id = ? AND clock_id IS NOT NULL LIMIT 1", (cuff_id,)) is not None
-    )
 
 
 def was_read_at(store: Store, cuff: str, at: int) -> bool:

@@ -57,6 +57,12 @@ def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime)
     mark_struck(store)
 
 
+def mark(store: Store, cuff_id: int, since: int) -> None:
+    """Mark a cuff's readings that were struck out, and what copies those received since then (microseconds UTC)."""
+    mark_struck(store, cuff_id)
+    _mark_copies(store, cuff_id, since)
+
+
 def mark_struck(store: Store, cuff_id: int | None = None) -> None:
     """Mark what is struck out, of one cuff or all, and take the mark from what is no longer."""
     rows = store.query(
@@ -73,7 +79,7 @@ def mark_struck(store: Store, cuff_id: int | None = None) -> None:
 COPY_WITHIN_US = 60 * SECOND
 
 
-def mark_copies(store: Store, cuff_id: int, since: int) -> None:
+def _mark_copies(store: Store, cuff_id: int, since: int) -> None:
     """Mark the hand-written readings that copy one of a cuff: same values within a minute, and nobody else's.
 
     cuff_id, since: whose readings received since then (microseconds UTC) are new or were moved.

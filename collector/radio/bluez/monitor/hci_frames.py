@@ -17,7 +17,6 @@ DYNAMIC_CHANNELS = range(0x40, 0x80)  # of an LE link (Vol 3 Part A §2.1); enha
 HEADER = 6  # of a monitor frame: opcode, adapter, length
 
 CENTRAL = 0  # our role in a link we asked for
-IDENTITY_TYPES = (2, 3)  # the controller itself resolved the cuff's private address
 LE_TYPES = (1, 2)  # management address types: LE public, LE random
 KEY_MISSING = 0x06  # HCI error: PIN or Key Missing, the cuff has forgotten the bond
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

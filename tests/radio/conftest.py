@@ -1,0 +1,12 @@
+"""Cuffs and radio are in one event loop: no test of this room waits for time to pass."""
+
+from collections.abc import Iterator
+
+import pytest
+from idle_time import idle_time_left_out
+
+
+@pytest.fixture(autouse=True)
+def no_waiting() -> Iterator[None]:
+    with idle_time_left_out():
+        yield
