@@ -69,6 +69,11 @@ def _readings(file: TextIO, context: ExportContext, contents: BundleContents) ->
         first = json.loads(line)
     except ValueError:
         first = None  # one object over several lines: a Bundle
+    if isinstance(first, dict) and {"header", "body"} <= first.keys():
+        raise ExchangeError(
+            "Open mHealth data points, which hold too little of a reading to be taken back; export "
+            "with --to ndjson or --to fhir for that"
+        )
     kind = first.get("resourceType") if isinstance(first, dict) else "Bundle"
     if kind == "Bundle":
         return "reading", parse_bundle(file, context, contents)

@@ -1,6 +1,7 @@
 """`quietcuff person erase`: a person's readings and everything that tells of them, for good."""
 
 import sys
+from glob import escape
 from pathlib import Path
 from typing import Annotated
 
@@ -60,7 +61,7 @@ def copies(options: GlobalOptions) -> list[Path]:
     """Backups of the store, and what an upgrade or a restore kept of it."""
     folders = {backups.folder_of(options.store_path, options.config.backup.folder), options.store_path.parent,
                backups.folder_of(options.store_path)}  # fmt: skip
-    stem, suffix = options.store_path.stem, options.store_path.suffix
-    kept = (path for folder in folders for path in folder.glob(f"{stem}-before-*{suffix}"))
+    before, endings = f"{escape(options.store_path.stem)}-before-*", {options.store_path.suffix, ".db"}
+    kept = (path for folder in folders for path in folder.glob(before) if path.suffix in endings)
     made = (one.path for folder in folders for one in backups.every(folder, options.store_path))
     return sorted({*kept, *made})

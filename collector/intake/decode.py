@@ -6,11 +6,13 @@ practice, no source.
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from decimal import Decimal
+from functools import lru_cache
+from typing import NamedTuple
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
-from collector.store.instants import to_us
+from collector.store.instants import wall_us
 from collector.store.values import exact_mmhg
 from parsers import plausible
 from parsers.errors import ParseError
@@ -22,11 +24,11 @@ from parsers.stamps import DateTime
 from parsers.uuids import Uuid
 
 
-@dataclass(frozen=True, slots=True)
-class Content:
+class Content(NamedTuple):
     """What a measurement says, whatever encoding it came in.
 
-    pressures, pulse: Decimal as sent, None where the cuff obtained no value. stamp: the cuff's wall clock as
+    As the store keeps it. pressures, pulse: decimal text as sent, None where the cuff obtained no value. status: words
+    joined by ';'. stamp: the cuff's wall clock as
     ISO text, unknown parts as dashes; None for no stamp. stamp_us: the same in microseconds since 1970 of
     that
     clock, None where it names no second. clock: 'wall' what the display showed, 'base' the clock behind it.
@@ -34,12 +36,12 @@ class Content:
     """
 
     slot: int | None
-    systolic: Decimal | None
-    diastolic: Decimal | None
-    mean: Decimal | None
+    systolic: str | None
+    diastolic: str | None
+    mean: str | None
     unit: str
-    pulse: Decimal | None
-    status: tuple[str, ...]
+    pulse: str | None
+    status: str
     status_raw: int | None
     stamp: str | None
     stamp_us: int | None
@@ -95,15 +97,15 @@ def content(measurement: Measurement) -> Content:
     marks = ("failed",) if measurement.failed else _implausible(systolic.value, diastolic.value, pulse, unit)
     return Content(
         slot=measurement.user_id,
-        systolic=systolic.value,
-        diastolic=diastolic.value,
-        mean=mean.value,
+        systolic=_text(systolic.value),
+        diastolic=_text(diastolic.value),
+        mean=_text(mean.value),
         unit=unit,
-        pulse=pulse,
-        status=() if status is None else status.words(),
+        pulse=_text(pulse),
+        status="" if status is None else ";".join(status.words()),
         status_raw=raw,
         stamp=stamp,
-        stamp_us=None if wall is None else to_us(wall.replace(tzinfo=UTC)),
+        stamp_us=None if wall is None else wall_us(wall),
         clock=clock,
         marks=marks,
         identity=identity,
@@ -114,12 +116,12 @@ def by_hand(row: HandRow) -> Content:
     """What a line of a hand-written log says."""
     return Content(
         slot=None,
-        systolic=row.systolic,
-        diastolic=row.diastolic,
+        systolic=_text(row.systolic),
+        diastolic=_text(row.diastolic),
         mean=None,
         unit="mmHg",
-        pulse=row.pulse,
-        status=(),
+        pulse=_text(row.pulse),
+        status="",
         status_raw=None,
         stamp=row.stamp,
         stamp_us=None,
@@ -136,11 +138,12 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
     time = measurement.user_facing or measurement.stamp
     if time is None:
         return None, None, None
-    if isinstance(time, DateTime) and not any(time.fields().values()):
+    wall = time.naive()
+    if wall is None and isinstance(time, DateTime) and not any(time.fields().values()):
         # All zero: a clock that was never set says nothing, not even 'the same again'.
         return None, None, None
     base = measurement.user_facing is None and not isinstance(time, DateTime)
-    return time.naive(), str(time), "base" if base else "wall"
+    return wall, str(time), "base" if base else "wall"
 
 
 def _implausible(
@@ -150,6 +153,11 @@ def _implausible(
     return ("implausible",) if found else ()
 
 
+def _text(number: Decimal | None) -> str | None:
+    return None if number is None else str(number)
+
+
+@lru_cache(maxsize=4096)
 def _numeric(number: SFloat | None) -> str:
     """Equal for equal numbers whatever their precision: 120 and 120.0 are one value in two encodings."""
     if number is None:

@@ -53,7 +53,7 @@ def _told_before(store: Store, done: Result | None) -> Outcome:
     if done is None:
         return Outcome(OutcomeKind.UNDECODABLE)
     reading_id = None if done.reading is None else write.id_of(store, done.reading)
-    return Outcome(done.kind, done.reading, reading_id, reason=done.reason)
+    return Outcome(OutcomeKind(done.kind), done.reading, reading_id, reason=done.reason)
 
 
 def settle(store: Store, visit: int) -> bool:

@@ -26,4 +26,4 @@ def unstamped_id(cuff: str, content: str, first_payload: bytes) -> str:
 
 def _digest(*parts: str) -> str:
     # Length before each part, so that no two lists of parts run together into one text.
-    return sha256("".join(f"{len(part)}:{part}" for part in parts).encode()).hexdigest()[:16]
+    return sha256("".join([f"{len(part)}:{part}" for part in parts]).encode()).hexdigest()[:16]

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from operator import attrgetter
-from typing import Any
+from typing import NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content
@@ -20,15 +20,14 @@ from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.zones import zone_of
 from collector.store.instants import to_us
 from collector.store.journal.payloads import Payload
-from collector.store.readings.write import Result, Row, as_row, stored
+from collector.store.readings.write import Result, Row, as_row
 from collector.store.values import Basis, OutcomeKind, Reading
 from parsers.errors import ParseError
 
 SAME_STAMP = "same stamp, other values"
 
 
-@dataclass(frozen=True, slots=True)
-class Outcome:
+class Outcome(NamedTuple):
     """What became of one payload.
 
     fresh: the reading was not known before.
@@ -121,9 +120,8 @@ class Known:
         if known is not None:
             again = known._replace(sightings=known.sightings + 1)
             if said.by_hand is not None:  # it may say now what it did not say at first
-                pulse = None if said.pulse is None else str(said.pulse)
                 again = again._replace(
-                    pulse=pulse if known.pulse is None else known.pulse,
+                    pulse=said.pulse if known.pulse is None else known.pulse,
                     note=said.note if known.note is None else known.note,
                 )
             self.rows[reading_id] = row = again
@@ -174,7 +172,7 @@ class Known:
         """A reading at its first payload, as if taken when it arrived; whose it is nobody has asked yet."""
         at, zone = saying.arrived.at, saying.arrived.zone
         marks = said.marks
-        if first.encrypted is False and self._facts.bonded_at(first.arrived_at):
+        if first.encrypted == 0 and self._facts.bonded_at(first.arrived_at):
             marks = tuple(sorted((*marks, "unencrypted")))
         feature = self._facts.feature_at(first.arrived_at)
         by_hand = said.by_hand
@@ -197,7 +195,7 @@ class Known:
             sightings=1,
             payload_id=first.row,
             visit_id=first.visit,
-            **_said(said),
+            **dict(zip(_SAID, _said_of(said), strict=True)),
             zone=zone if by_hand is None else _written_zone(self._arrived, first.station, by_hand, zone),
         )
 
@@ -240,14 +238,9 @@ def _sighting(payload: Payload, row: Row) -> Sighting:
     )
 
 
-_SAID = tuple(name for name in Row._fields if name in Content.__slots__ and name in Reading.__slots__)
+_SAID = tuple(name for name in Row._fields if name in Content._fields and name in Reading.__slots__)
 """The columns that a payload tells by the names that a reading has."""
 _said_of = attrgetter(*_SAID)
-
-
-def _said(told: Content) -> dict[str, Any]:
-    """These as they are stored."""
-    return {name: stored(value) for name, value in zip(_SAID, _said_of(told), strict=True)}
 
 
 def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:

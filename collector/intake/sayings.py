@@ -5,7 +5,7 @@ Stored records come in segments: the last one makes the record whole, and says w
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content, Pressure, Undecodable, decode
@@ -22,8 +22,7 @@ SEGMENTS_WITHIN_US = 10 * MEASUREMENT_US
 """The segments of one record come within this time."""
 
 
-@dataclass(frozen=True, slots=True)
-class Arrived:
+class Arrived(NamedTuple):
     """A payload, when it came (microseconds UTC, the station's clock put right) and by which zone's clocks."""
 
     payload: Payload
@@ -31,8 +30,7 @@ class Arrived:
     zone: str
 
 
-@dataclass(frozen=True, slots=True)
-class Saying:
+class Saying(NamedTuple):
     """What a payload says: of a reading, or `kind` and `reason`.
 
     content: of a cuff or a log, imported: of an export, with the name of its zone where that is known. first: the
@@ -69,7 +67,7 @@ def placed(payload: Payload, facts: CuffFacts) -> Payload:
     if payload.characteristic != UNPLACED or payload.handle is None:
         return payload
     place = facts.characteristic_at(payload.handle, payload.arrived_at)
-    return replace(payload, characteristic=place) if place else payload
+    return payload._replace(characteristic=place) if place else payload
 
 
 def _saying(

@@ -5,13 +5,43 @@ class Reading:
     pulse: Decimal | None = column("beats a minute", unit="/min")
 """
 
+import json
 from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields
-from datetime import datetime
+from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
 from types import NoneType
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+
+from collector.store.errors import UnreadableError
+
+
+def from_json(text: str) -> Any:
+    """What a column holds as JSON. Raises UnreadableError."""
+    try:
+        return json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        raise UnreadableError(f"the store holds JSON that is none ({str(text)[:40]!r})") from None
+
+
+Word = TypeVar("Word", bound=StrEnum)
+
+
+def word_of(words: type[Word], text: str) -> Word:
+    """The one of these that a column holds. Raises UnreadableError."""
+    try:
+        return words(text)
+    except ValueError:
+        raise UnreadableError(f"the store holds the word {str(text)[:40]!r}, which nobody uses there") from None
+
+
+def day_of(text: str) -> date:
+    """The day that a column holds. Raises UnreadableError."""
+    try:
+        return date.fromisoformat(text)
+    except (ValueError, TypeError):
+        raise UnreadableError(f"the store holds a day that is none ({str(text)[:40]!r})") from None
 
 
 class Kind(StrEnum):

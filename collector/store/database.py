@@ -12,6 +12,36 @@ from collector.store.errors import as_store_error, store_error
 from collector.store.values import Selection
 
 
+class _Cursor(sqlite3.Cursor):
+    """Rows may turn out to be unreadable, or the disk to fail, as late as they are fetched."""
+
+    path: Path
+
+    def __next__(self) -> Any:
+        try:
+            return super().__next__()
+        except sqlite3.Error as error:
+            raise store_error(error, self.path) from error
+
+    def fetchone(self) -> Any:
+        try:
+            return super().fetchone()
+        except sqlite3.Error as error:
+            raise store_error(error, self.path) from error
+
+    def fetchmany(self, size: int | None = 1) -> list[Any]:
+        try:
+            return super().fetchmany(size)
+        except sqlite3.Error as error:
+            raise store_error(error, self.path) from error
+
+    def fetchall(self) -> list[Any]:
+        try:
+            return super().fetchall()
+        except sqlite3.Error as error:
+            raise store_error(error, self.path) from error
+
+
 class Store:
     """An open store. One per thread; several processes may have the same file open."""
 
@@ -30,7 +60,9 @@ class Store:
     def query(self, sql: str, values: Iterable[Any] = ()) -> sqlite3.Cursor:
         """Rows as tuples, streaming. Raises StoreError."""
         try:
-            return self.connection.execute(sql, tuple(values))
+            found = self.connection.cursor(_Cursor)
+            found.path = self.path
+            return found.execute(sql, tuple(values))
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
 
@@ -44,9 +76,8 @@ class Store:
         self.connection.text_factory = lambda octets: octets.decode("utf-8", "replace")
 
     def row(self, sql: str, values: Iterable[Any] = ()) -> tuple[Any, ...] | None:
-        with as_store_error(self.path):
-            found: tuple[Any, ...] | None = self.query(sql, values).fetchone()
-            return found
+        found: tuple[Any, ...] | None = self.query(sql, values).fetchone()
+        return found
 
     def scalar(self, sql: str, values: Iterable[Any] = ()) -> Any:
         found = self.row(sql, values)

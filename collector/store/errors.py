@@ -9,13 +9,20 @@ from pathlib import Path
 class StoreError(Exception):
     """Something is wrong with the store; the text is one line for a person.
 
-    kind: 'damaged', 'read-only', 'full', 'locked', 'foreign', 'newer', 'missing', 'refused', 'clock' (in doubt) or
-    'other'.
+    kind: 'damaged', 'read-only', 'full', 'locked', 'foreign', 'newer', 'missing', 'refused', 'clock' (in doubt),
+    'unreadable' or 'other'.
     """
 
     def __init__(self, text: str, kind: str = "other") -> None:
         super().__init__(text)
         self.kind = kind
+
+
+class UnreadableError(StoreError, ValueError):
+    """A value stands in the store that is none: octets that are no text, JSON that is none, an instant of no year."""
+
+    def __init__(self, what: str) -> None:
+        super().__init__(f"{what}; `quietcuff check` names its table and row, and what mends it", "unreadable")
 
 
 # Primary result codes: SQLite documentation, "Result and Error Codes".
@@ -35,6 +42,8 @@ _WORDS: dict[int, tuple[str, str]] = {
 
 def store_error(error: sqlite3.Error, path: Path) -> StoreError:
     """The same error as a StoreError."""
+    if "decode to UTF-8" in str(error):
+        return UnreadableError(f"{path}: a text in it is no UTF-8 ({' '.join(str(error).split())[:120]!r})")
     code = getattr(error, "sqlite_errorcode", None)
     kind, words = _WORDS.get(code & 0xFF, ("other", str(error))) if code else ("other", str(error))
     return StoreError(f"{path}: {words} ({error})", kind)

@@ -2,7 +2,10 @@
 
 from datetime import UTC, datetime, timedelta
 
+from collector.store.errors import UnreadableError
+
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_WALL_EPOCH = datetime(1970, 1, 1)
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
 
@@ -15,15 +18,25 @@ def to_us(instant: datetime) -> int:
     return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
 
 
+def wall_us(wall: datetime) -> int:
+    """Of a wall clock without zone: microseconds since it showed 1970."""
+    since = wall - _WALL_EPOCH
+    return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
+
+
 def from_us(us: int) -> datetime:
-    return EPOCH + timedelta(microseconds=us)
+    """Raises UnreadableError for what lies beyond the calendar."""
+    try:
+        return EPOCH + timedelta(microseconds=us)
+    except (OverflowError, TypeError):
+        raise UnreadableError(f"the store holds an instant of no year ({str(us)[:40]})") from None
 
 
 def shown_us(us: int) -> datetime:
     """As `from_us`, for showing what may stand in a store whatever it is: the calendar's end for what is beyond it."""
     try:
         return from_us(us)
-    except OverflowError:
+    except UnreadableError:
         return datetime(1 if us < 0 else 9999, 6, 1, tzinfo=UTC)
 
 

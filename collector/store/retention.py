@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from collector.store.columns import word_of
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 from collector.store.values import OutcomeKind
@@ -43,7 +44,10 @@ def spare(store: Store, before: datetime) -> list[Spare]:
             JOIN payload ON payload.id = going.id GROUP BY kind""",
         (to_us(before),),
     )
-    return [Spare(OutcomeKind(kind), count, octets, from_us(oldest)) for kind, count, octets, oldest in rows.fetchall()]
+    return [
+        Spare(word_of(OutcomeKind, kind), count, octets, from_us(oldest))
+        for kind, count, octets, oldest in rows.fetchall()
+    ]
 
 
 def take_away(store: Store, before: datetime) -> list[OutcomeKind]:
@@ -59,4 +63,4 @@ def take_away(store: Store, before: datetime) -> list[OutcomeKind]:
         store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
         store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
         store.query("DELETE FROM payload WHERE id = ?", (payload,))
-    return [OutcomeKind(kind) for _, kind in rows]
+    return [word_of(OutcomeKind, kind) for _, kind in rows]

@@ -186,3 +186,13 @@ def test_a_record_of_the_clinic_leads_there_and_back(quietcuff: Run, rich: Path,
         assert "mira" in quietcuff("--store", str(path), "person", "list").stdout
     again = quietcuff(*with_config, str(empty), "export", "--to", form)
     assert again.stdout == file.read_text()
+
+
+def test_open_mhealth_is_recognised_and_told(quietcuff: Run, rich: Path, tmp_path: Path) -> None:
+    points = tmp_path / "points.json"
+    assert quietcuff("--store", str(rich), "export", "--to", "omh", "-o", str(points)).exit_code == 0
+    done = quietcuff("--store", str(tmp_path / "new.db"), "import", str(points))
+    assert done.exit_code == 1
+    assert "Open mHealth" in done.stderr
+    assert "nothing was taken" in done.stderr
+    assert len(done.stderr.splitlines()) == 1

@@ -5,7 +5,11 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+import pytest
 from typer.testing import Result
+
+from collector.cli.common.command import GlobalOptions
+from collector.cli.person_erase import copies
 
 Run = Callable[..., Result]
 
@@ -71,3 +75,54 @@ def test_merge_makes_the_store_and_says_who_may_be_one(quietcuff: Run, tmp_path:
     assert "two are called 'mira': `quietcuff person unite mira#" in result.stderr
     assert "the store has 0 readings now" in result.stderr
     assert sorted(path.name for path in tmp_path.glob("*.db")) == ["all.db", "north.db", "south.db"]
+
+
+def test_every_copy_that_quietcuff_makes_of_a_store_is_named(tmp_path: Path) -> None:
+    """Also of a store whose name would be a pattern; other files are nobody's business."""
+    store, elsewhere = tmp_path / "q[1].sqlite", tmp_path / "elsewhere"
+    made = [
+        tmp_path / "q[1]-before-restore-20310304-031500.sqlite",
+        tmp_path / "backups" / "q[1]-before-schema-4.db",
+        tmp_path / "backups" / "q[1]-20310304-031500.db",
+        elsewhere / "q[1]-20310305-031500.db.age",
+    ]
+    others = [tmp_path / "backups" / "other-20310304-031500.db", tmp_path / "q1-before-restore-20310304-031500.sqlite"]
+    for path in (store, *made, *others):
+        path.parent.mkdir(exist_ok=True)
+        path.touch()
+    config = tmp_path / "quietcuff.toml"
+    config.write_text(f"[backup]\nfolder = '{elsewhere}'\n")
+    assert copies(GlobalOptions(store=str(store), config_option=config)) == sorted(made)
+
+
+def test_erase_tells_of_the_copies_that_are_left(quietcuff: Run, household: Path) -> None:
+    run = lambda *args: quietcuff("--store", str(household), *args)  # noqa: E731
+    assert run("person", "add", "zebedee").exit_code == 0
+    assert run("backup", "now").exit_code == 0
+    (backup,) = (household.parent / "backups").glob("*.db")
+    assert f"{backup} was made before" in run("person", "erase", "zebedee", "--yes").stderr
+
+
+@pytest.mark.parametrize(("answer", "people"), [("y", 1), ("n", 2)])
+def test_merge_asks_at_a_terminal_who_is_who(
+    answer: str, people: int, quietcuff: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    north, south = tmp_path / "north.db", tmp_path / "south.db"
+    for path in (north, south):
+        assert quietcuff("--store", str(path), "person", "add", "mira").exit_code == 0
+    monkeypatch.setattr("collector.cli.merge.sys", Terminal())
+    done = quietcuff("--store", str(north), "merge", str(south), input=f"{answer}\n")
+    assert done.exit_code == 0, done.stderr
+    assert "Is mira#" in done.stderr
+    assert ("are one person now" in done.stderr) is (people == 1)
+    assert ("two are called 'mira'" in done.stderr) is (people == 2)
+    assert len(quietcuff("--store", str(north), "person", "list", "--json").stdout.splitlines()) == people
+
+
+class Terminal:
+    """`sys`, with somebody sitting at it."""
+
+    class stdin:  # noqa: N801
+        @staticmethod
+        def isatty() -> bool:
+            return True

@@ -4,12 +4,14 @@ from dataclasses import replace
 
 import pytest
 
-from collector.intake.time.candidates import CLOCK_CHANGED, NO_CLOCK, Stamped, place
+from collector.intake.time import candidates
+from collector.intake.time.candidates import CLOCK_CHANGED, NO_CLOCK
 from collector.intake.time.clock_readings import ClockReading
 from collector.intake.time.clock_runs import ClockLine, changed
 from collector.intake.time.live_records import Newest, readings_of_live_records
 from collector.intake.time.place import _time as timed
 from collector.store.instants import DAY, SECOND
+from collector.store.readings.times import Placeable, Time
 from collector.store.values import Basis
 
 BEGIN = 1_900_000_000 * SECOND
@@ -23,9 +25,25 @@ def look(day: float, ahead: int, visit: int, was_set: bool = False) -> ClockRead
     return ClockReading(at=at, shown=at + ahead, doubt=0.5, visit=visit, was_set=was_set)
 
 
-def stamped(day: float, ahead: int, came: float, visit: int) -> Stamped:
+def stamped(day: float, ahead: int, came: float, visit: int) -> Placeable:
     """A record taken on a day while the clock was so far ahead, that came on another."""
-    return Stamped(BEGIN + round(day * DAY) + ahead, "wall", BEGIN + round(came * DAY), visit, "UTC", True)
+    received = BEGIN + round(came * DAY)
+    return Placeable(
+        row=1,
+        reading_id="",
+        slot=None,
+        stamp=BEGIN + round(day * DAY) + ahead,
+        clock="wall",
+        received=received,
+        visit=visit,
+        zone="UTC",
+        clock_id=None,
+        time=Time(received, Basis.ARRIVAL, None, ()),
+    )
+
+
+def place(reading: Placeable, line: ClockLine, run: int = 0) -> Time:
+    return candidates.place(reading, line, sure=True, run=run)
 
 
 TWO_RUNS = [look(0, 0, 1), look(1, 0, 2), look(2, 0, 3), look(3, 5 * HOUR, 4), look(4, 5 * HOUR, 5)]
@@ -79,7 +97,7 @@ def test_how_far_a_clock_may_move_by_itself(moved_s: float, was_set: bool, is_ch
 @pytest.mark.parametrize(("run", "day"), [(0, 2.5 - 5 / 24), (1, 2.5)])
 def test_of_two_runs_a_stamp_before_others_go_back_is_of_the_earlier(run: int, day: float) -> None:
     """Between the looks beside a change it may be of either: the later, unless the visit's stamps go back after it."""
-    time = place(replace(stamped(2.5, 0, 3, 4), run=run), ClockLine(TWO_RUNS))
+    time = place(stamped(2.5, 0, 3, 4), ClockLine(TWO_RUNS), run)
     assert time.taken_at == BEGIN + round(day * DAY)
     assert time.marks == (CLOCK_CHANGED,)
 
@@ -108,6 +126,6 @@ def test_two_live_records_suffice_where_the_clock_shows_local_time(late_s: int, 
 @pytest.mark.parametrize(("ahead_s", "basis"), [(22, Basis.CUFF), (-22, Basis.CUFF), (23, Basis.ESTIMATED)])
 def test_stamps_are_local_time_where_live_records_put_the_clock_near_it(ahead_s: int, basis: Basis) -> None:
     looks = [replace(look(day, ahead_s * SECOND, day + 1), live=True) for day in range(4)]
-    time = timed(stamped(1.5, ahead_s * SECOND, 2, 3), ClockLine(looks), False)
+    time = timed(stamped(1.5, ahead_s * SECOND, 2, 3), ClockLine(looks), False, sure=True, run=0)
     assert time.basis == basis
     assert (time.taken_at - BEGIN - 1.5 * DAY) / SECOND == (ahead_s if basis == Basis.CUFF else 0)

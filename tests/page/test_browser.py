@@ -6,15 +6,13 @@ import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
-from io import BytesIO
 from pathlib import Path
 
 import page_states
-import pypdfium2
 import pytest
-from browser import PHONE, barriers, chromium, device, look_again, sign_in
+from browser import barriers, chromium, device, look_again, sign_in
 from page_states import NEW
-from playwright.async_api import Browser, Page, expect
+from playwright.async_api import Browser, expect
 from station_page import BEN, KITCHEN, MIRA, Serving, household
 
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
@@ -310,63 +308,3 @@ async def test_axe_would_find_something(browser: Browser) -> None:
         await page.set_content("<html><body><img src='data:,'><p style='color:#aaa'>pale</p><button></button>")
         found = {name for name, _ in await barriers(page)}
     assert {"image-alt", "color-contrast", "button-name", "html-has-lang"} <= found
-
-
-LONG = "a name that is very long and does not fit anywhere " * 4
-FROM_THE_RIGHT = "משה בן-ארי הכהן משפחה ארוכה מאוד " * 4
-
-
-@pytest.mark.parametrize("name", [LONG.strip(), FROM_THE_RIGHT.strip(), "x" * 120], ids=["long", "right", "unbroken"])
-@pytest.mark.parametrize(("width", "larger"), [(320, "100%"), (640, "200%")])
-async def test_nothing_runs_out_of_a_narrow_screen(
-    station: Station, browser: Browser, width: int, larger: str, name: str
-) -> None:
-    people.rename(station.store, MIRA, name, datetime.now(UTC))
-    page_states.furnish(station.store)
-    async with device(browser, viewport={"width": width, "height": 640}) as (_, page):
-        await page.add_init_script(
-            f"addEventListener('DOMContentLoaded', () => document.documentElement.style.fontSize = '{larger}')"
-        )
-        await sign_in(page, station.link(Role.KEEPER, name))
-        async for state in page_states.every(page, station.serving, station.store, station.mira):
-            if state != "visit/page":  # the sheet of paper itself
-                assert await page.evaluate("document.documentElement.scrollWidth") <= width, state
-                assert not await _small_targets(page), state
-
-
-async def _small_targets(page: Page) -> object:
-    return await page.evaluate(
-        """() => [...document.querySelectorAll('a, button, summary, input:not([type=hidden]), select')]
-            .filter(e => e.getClientRects().length && !e.matches('.skip, p a:not(.act)'))
-            .map(e => [e.textContent.trim(), e.getBoundingClientRect().width, e.getBoundingClientRect().height])
-            .filter(([, width, height]) => width < 24 || height < 24)"""
-    )
-
-
-async def test_by_keyboard_alone_and_in_forced_colours(station: Station, browser: Browser) -> None:
-    async with device(browser, forced_colors="active") as (_, page):
-        await sign_in(page, station.link())
-        await page.goto(f"{station.base}/p/{station.mira}/today")
-        await page.keyboard.press("Tab")
-        assert await page.evaluate("document.activeElement.textContent") == "To the content"
-        for _ in range(8):
-            await page.keyboard.press("Tab")
-            assert await page.evaluate("getComputedStyle(document.activeElement).outlineStyle") != "none"
-        await page.get_by_role("link", name="Measure now").focus()
-        await page.keyboard.press("Enter")
-        await page.get_by_role("button", name="Begin").focus()
-        await page.keyboard.press("Enter")
-        await expect(page.get_by_role("button", name="Yes")).to_be_visible()
-
-
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-async def test_today_prints_on_one_sheet_without_its_buttons(station: Station, browser: Browser, paper: str) -> None:
-    async with device(browser, color_scheme="dark", viewport=PHONE) as (_, page):
-        await sign_in(page, station.link())
-        await page.goto(f"{station.base}/p/{station.mira}/today")
-        sheet = pypdfium2.PdfDocument(BytesIO(await page.pdf(format=paper)))
-    text = sheet[0].get_textpage().get_text_range()
-    assert len(sheet) == 1
-    assert "The average so far" in text
-    assert "Measure now" not in text
-    assert "Sign this device out" not in text

@@ -32,11 +32,11 @@ def tell_erased(gone: "Erased", path: Path) -> None:
 
 def finish_and_tell(store: Store) -> None:
     """Finish what an interrupted erase left to be done. What stands in its way is told; the next one tries again."""
-    if not erase.pending(store):
-        return
-    from collector.intake.erasure import finish_erasing  # brings the parsers, which a command that reads needs not
-
     try:
+        if not erase.pending(store):
+            return
+        from collector.intake.erasure import finish_erasing  # brings the parsers, which a command that reads needs not
+
         for gone in finish_erasing(store):
             tell_erased(gone, store.path)
     except StoreError as error:
@@ -45,9 +45,9 @@ def finish_and_tell(store: Store) -> None:
 
 def finish_before_reading(store: Store) -> None:
     """The same before a command that only reads; on a store that cannot be written there is nothing to be done."""
-    if erase.pending(store):
-        try:
+    try:
+        if erase.pending(store):
             with open_store(store.path, create=False) as writing:
                 finish_and_tell(writing)
-        except StoreError as error:
-            say(f"an erase that was interrupted is not finished yet: {error}")
+    except StoreError as error:
+        say(f"an erase that was interrupted is not finished yet: {error}")

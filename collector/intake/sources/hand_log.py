@@ -7,6 +7,7 @@ import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 
 from collector.intake.reading_ids import stamped_id
 from collector.store.journal.cuffs import HAND
@@ -76,10 +77,8 @@ class HandRow:
             )
         except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
-        numbers = (row.systolic, row.diastolic, row.pulse)
-        problems = [time_problem(row.taken_at), *(None if one is None else number_problem(one) for one in numbers)]
-        problems += [None if row.note is None else text_problem(row.note)]
-        if problem := next(filter(None, problems), None):
+        problem = time_problem(row.taken_at) or (None if row.note is None else text_problem(row.note))
+        if problem:
             raise ParseError("hand-written row", 0, f"a value {problem}")
         return row
 
@@ -105,5 +104,12 @@ def _text(number: Decimal | None) -> str | None:
     return None if number is None else str(number)
 
 
+@lru_cache(maxsize=4096)
 def _number(text: str | None) -> Decimal | None:
-    return None if text is None else Decimal(text)
+    """Raises ValueError and what Decimal raises."""
+    if text is None:
+        return None
+    number = Decimal(text)
+    if problem := number_problem(number):
+        raise ValueError(f"a value {problem}")
+    return number

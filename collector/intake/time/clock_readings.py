@@ -1,11 +1,11 @@
 """The two clocks seen side by side: what a cuff's clock showed at an instant of ours."""
 
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.store.database import Store
-from collector.store.instants import SECOND, from_us, to_us
+from collector.store.instants import SECOND, from_us, to_us, wall_us
 from collector.store.journal import visit_facts
 from collector.store.journal.visit_facts import ClockValue
 from parsers.cuff_clock import clock_shown, seconds_ahead
@@ -62,7 +62,7 @@ def clock_reading(value: ClockValue, arrived: ArrivalTimes) -> ClockReading | No
     wall = clock_shown(value.characteristic, value.value)
     if wall is None or not arrived.sure(value.clock_id) or (value.was_set and value.error is not None):
         return None
-    shown = to_us(wall.replace(tzinfo=UTC))
+    shown = wall_us(wall)
     return ClockReading(
         at=arrived.at(value.at, value.clock_id),
         shown=shown,

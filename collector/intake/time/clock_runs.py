@@ -4,9 +4,11 @@ Pure."""
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
+from typing import NamedTuple
 
 from collector.intake.time.clock_readings import ClockReading
-from collector.store.instants import SECOND
+from collector.store.instants import DAY, SECOND
 
 DRIFT = 100e-6
 """No quartz clock of a cuff gains or loses more than this: 8.6 s a day (common practice, no source)."""
@@ -17,6 +19,7 @@ PACE_ERROR = 10e-6
 REACH_BACK, REACH_AHEAD = 32, 16
 """How many looks before and after a reading's arrival may bear on its time. Bounded, so that a visit after
 years costs no more than one in the first week."""
+_LONGEST_BACKLOG = 400 * DAY
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,8 +30,7 @@ class Run:
     last: int
 
 
-@dataclass(frozen=True, slots=True)
-class Projection:
+class Projection(NamedTuple):
     """A stamp read on one run of the clock.
 
     at: microseconds UTC. uncertainty: seconds, provided that the clock was not changed in the meantime.
@@ -40,6 +42,23 @@ class Projection:
     place: str
 
 
+class Around(NamedTuple):
+    """What the looks around an arrival say of any record that came then.
+
+    low…high (excluded): the looks that may bear on it. latest_run: it can be of none after. settled: the run that
+    the clock was on, where a look in the visit or afterwards shows it. last_visit, floor: when the clock was looked at
+    in the visit before this one, and in the one before that. Cuffs send everything at each visit: what is older than
+    the last is hardly new, what is older than the one before even less so.
+    """
+
+    low: int
+    high: int
+    latest_run: int
+    settled: int | None
+    last_visit: float
+    floor: float
+
+
 class ClockLine:
     """A cuff's looks in order, cut into runs."""
 
@@ -49,6 +68,7 @@ class ClockLine:
         self.runs: list[Run] = []
         self.run_of: list[int] = []
         self._paces: dict[tuple[int, int], float] = {}
+        self._around: dict[tuple[int, int | None], Around] = {}
         first = 0
         for index in range(len(looks)):
             if index and changed(looks[index - 1], looks[index]):
@@ -57,6 +77,47 @@ class ClockLine:
             self.run_of.append(len(self.runs))
         if looks:
             self.runs.append(Run(first, len(looks) - 1))
+
+    def around(self, received: int, visit: int | None) -> Around:
+        """As they are for whatever came then, in that visit."""
+        arrival = bisect_right(self.times, received)
+        known = self._around.get((arrival, visit))
+        if known is None:
+            known = self._around[arrival, visit] = self._look_around(arrival, visit)
+        return known
+
+    def _look_around(self, arrival: int, visit: int | None) -> Around:
+        looks = self.looks
+        latest_run = self.run_of[min(arrival, len(looks) - 1)]
+        if arrival < len(looks) and arrival and looks[arrival].was_set and latest_run != self.run_of[arrival - 1]:
+            latest_run -= 1  # the clock was set after this came
+        last_visit, floor = self._visits_before(arrival, visit)
+        return Around(
+            low=max(0, arrival - REACH_BACK),
+            high=min(len(looks), arrival + REACH_AHEAD),
+            latest_run=latest_run,
+            settled=self._settled_run(arrival, visit),
+            last_visit=last_visit,
+            floor=floor,
+        )
+
+    def _settled_run(self, arrival: int, visit: int | None) -> int | None:
+        if arrival and self.looks[arrival - 1].visit == visit:
+            return self.run_of[arrival - 1]
+        if arrival < len(self.looks) and (not arrival or self.run_of[arrival] == self.run_of[arrival - 1]):
+            return self.run_of[arrival]
+        return None
+
+    def _visits_before(self, arrival: int, visit: int | None) -> tuple[float, float]:
+        last = None
+        for place in range(arrival - 1, max(0, arrival - REACH_BACK) - 1, -1):
+            look = self.looks[place]
+            if look.visit == visit or (last is not None and look.visit == last.visit):
+                continue
+            if last is not None:
+                return last.at, look.at
+            last = look
+        return (-inf, -inf) if last is None else (last.at, last.at - _LONGEST_BACKLOG)
 
     def project(self, stamp: int, run: int, low: int, high: int) -> Projection:
         """The stamp on one run, as far as its looks lie among low…high (the latter excluded)."""

@@ -8,7 +8,7 @@ from typing import Protocol
 from collector.intake.sources.own_export import CLOCK as IMPORTED
 from collector.intake.time import clock_runs
 from collector.intake.time.arrival_times import ArrivalTimes
-from collector.intake.time.candidates import STATION_UNSURE, Stamped, place, runs_within_visits
+from collector.intake.time.candidates import STATION_UNSURE, place, runs_within_visits
 from collector.intake.time.clock_readings import ClockReading, clock_readings_around
 from collector.intake.time.clock_runs import ClockLine
 from collector.intake.time.live_records import NEIGHBOURS, Newest, newest, readings_of_live_records
@@ -126,20 +126,9 @@ def _place(
         if row.clock == IMPORTED:
             continue
         sure = arrived.sure(row.clock_id)
-        stamped = Stamped(
-            stamp=row.stamp,
-            clock=row.clock,
-            received=row.received,
-            visit=_visit(row),
-            zone=row.zone,
-            sure=sure,
-            slot=row.slot,
-            run=run,
-        )
-        line = lines.get(row.clock or "")
-        time = _time(stamped, line, readable and row.clock == "wall")
+        time = _time(row, lines.get(row.clock or ""), readable and row.clock == "wall", sure=sure, run=run)
         if not sure:
-            time = Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, STATION_UNSURE))
+            time = time._replace(marks=(*time.marks, STATION_UNSURE))
         if time != row.time:
             moved.append(Placed(row, time))
     return moved
@@ -150,29 +139,29 @@ _CLOSE = 22 * SECOND
 minute out themselves: together that stays within a minute."""
 
 
-def _time(reading: Stamped, line: ClockLine | None, readable: bool) -> Time:
+def _time(reading: Placeable, line: ClockLine | None, readable: bool, *, sure: bool, run: int) -> Time:
     if reading.stamp is None:
         return Time(reading.received, Basis.ARRIVAL, None, ())
     if reading.clock == "hand":
         return Time(reading.stamp, Basis.HAND, None, _hours(reading.stamp, reading.zone))
     if line is None or not line.looks:
-        return _as_sent(reading)
-    time = place(reading, line)
+        return _as_sent(reading, sure)
+    time = place(reading, line, sure=sure, run=run)
     if time.basis == Basis.CORRECTED and not readable:
         local, _ = utc_of_local(reading.stamp, reading.zone, reading.received)
         if abs(time.taken_at - local) <= _CLOSE and reading.clock == "wall":
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)
             return Time(local, Basis.CUFF, uncertainty, (*time.marks, *_hours(local, reading.zone)))
-        time = Time(time.taken_at, Basis.ESTIMATED, time.uncertainty_s, time.marks)
+        time = time._replace(basis=Basis.ESTIMATED)
     hours = _hours(time.taken_at, reading.zone)
-    return Time(time.taken_at, time.basis, time.uncertainty_s, (*time.marks, *hours)) if hours else time
+    return time._replace(marks=(*time.marks, *hours)) if hours else time
 
 
-def _as_sent(reading: Stamped) -> Time:
+def _as_sent(reading: Placeable, sure: bool) -> Time:
     """Nothing is known of the clock: local wall time is the best guess, and nobody can tell how good."""
     assert reading.stamp is not None
-    at, mark = utc_of_local(reading.stamp, reading.zone, reading.received if reading.sure else None)
-    if reading.sure and at > reading.received + 60 * SECOND:
+    at, mark = utc_of_local(reading.stamp, reading.zone, reading.received if sure else None)
+    if sure and at > reading.received + 60 * SECOND:
         return Time(reading.received, Basis.ARRIVAL, None, (FUTURE,))
     return Time(at, Basis.CUFF, None, (mark,) if mark == SPRING else _hours(at, reading.zone))
 

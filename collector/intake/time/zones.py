@@ -52,7 +52,5 @@ def _quarter_offset(quarter: int, zone: str) -> int:
 
 def odd_hour(at: int, zone: str) -> str | None:
     """AUTUMN when the wall clock of the zone showed this instant's time twice that day."""
-    rules = zone_of(zone)
-    local = from_us(at).astimezone(rules)
-    first, second = local.replace(fold=0).utcoffset(), local.replace(fold=1).utcoffset()
-    return AUTUMN if first is not None and second is not None and first > second else None
+    local = from_us(at).astimezone(zone_of(zone))
+    return AUTUMN if local.fold or local.replace(fold=1).utcoffset() != local.utcoffset() else None

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from collector.service.checks import bluetooth, clock, configured, relay, service
 from collector.service.checks import store as stored
-from collector.service.checks.finding import Finding, attention, fine
+from collector.service.checks.finding import Finding, attention, fine, readable
 from collector.service.config import Config, wall_zone
 from collector.service.config.settings import RadioKind
 from collector.service.listener_lock import listener
@@ -27,12 +27,12 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
             newest = payloads.newest_arrival(store)
             yield from stored.findings(store, quick, pid is not None)
             yield service.listening(path, pid)
-            for finding in service.standing_conditions(store, pid, wall_zone(config)):
+            for finding in readable(service.standing_conditions(store, pid, wall_zone(config))):
                 told.add(finding.topic)
                 yield finding
-            yield from _notices(store, config)
-            yield from relay.findings(store, config)
-            yield from configured.unknown_people(store, config)
+            yield from readable(_notices(store, config))
+            yield from readable(relay.findings(store, config))
+            yield from readable(configured.unknown_people(store, config))
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)

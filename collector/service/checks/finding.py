@@ -1,7 +1,10 @@
 """What one look found."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+
+from collector.store.errors import UnreadableError
 
 
 class State(StrEnum):
@@ -30,3 +33,11 @@ def attention(topic: str, text: str, remedy: str) -> Finding:
 
 def broken(topic: str, text: str, remedy: str) -> Finding:
     return Finding(topic, State.BROKEN, text, remedy)
+
+
+def readable(findings: Iterator[Finding]) -> Iterator[Finding]:
+    """These and, where one of them cannot be had for a value in the store that is none, that: the look goes on."""
+    try:
+        yield from findings
+    except UnreadableError as error:
+        yield attention("values", str(error), "do what `quietcuff check` says of values, without --quick")

@@ -4,11 +4,13 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
-from collector.service.checks.finding import Finding, attention, broken, fine
+from collector.service.checks.finding import Finding, attention, broken, fine, readable
 from collector.store import journal, readings, upkeep
 from collector.store.database import Store
+from collector.store.unreadable import unreadable_values
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
+_SHOWN = 5  # values; of a store that is broken all over the first few tell enough
 _REMEDIES = {
     "missing": "start `quietcuff listen`, which makes it, or give --store",
     "damaged": "stop the service, keep this file, put the last good backup in its place",
@@ -30,8 +32,9 @@ def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     """quick: without looking through the whole file. listening: a service works on it just now."""
     yield _sound(store, quick)
     yield from _privacy(store.path)
-    yield from _journal(store, listening)
-    yield from _set_aside(store, quick)
+    yield from readable(_journal(store, listening))
+    yield from readable(_set_aside(store, quick))
+    yield from _unreadable(store, quick)
 
 
 def _sound(store: Store, quick: bool) -> Finding:
@@ -57,6 +60,14 @@ def _set_aside(store: Store, quick: bool) -> Iterator[Finding]:
             f"first, {reading}: {problem}",
             "every command goes on without them; `quietcuff rebuild` derives them again, `strike` takes them out",
         )
+
+
+def _unreadable(store: Store, quick: bool) -> Iterator[Finding]:
+    found = () if quick else tuple(unreadable_values(store))
+    for value in found[:_SHOWN]:
+        yield attention("values", f"{value}; a command that needs it says so and stops", value.remedy)
+    if len(found) > _SHOWN:
+        yield attention("values", f"{len(found) - _SHOWN} more cannot be read", "mend those above, then check again")
 
 
 def _privacy(path: Path) -> Iterator[Finding]:

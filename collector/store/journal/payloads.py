@@ -4,8 +4,9 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, NamedTuple
 
+from collector.store.columns import word_of
 from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
@@ -174,7 +175,7 @@ def troubles(store: Store) -> Iterator[Trouble]:
             characteristic=characteristic,
             value=value,
             arrived_at=shown_us(arrived),
-            kind=OutcomeKind(kind),
+            kind=word_of(OutcomeKind, kind),
             reason=reason,
         )
 
@@ -198,9 +199,8 @@ def counts(store: Store) -> Counts:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Payload:
-    """A payload of the journal. row: its number here."""
+class Payload(NamedTuple):
+    """A payload of the journal. row: its number here. A tuple, as thousands are made: see docs/performance.md."""
 
     row: int
     uid: bytes
@@ -212,7 +212,7 @@ class Payload:
     characteristic: int
     value: bytes
     arrived_at: int  # as the station's clock showed it
-    encrypted: bool | None
+    encrypted: int | None  # 1, 0; None: nobody knows
     clock_id: int | None
     handle: int | None
 
@@ -226,12 +226,13 @@ _PAYLOAD = (
 
 def get(store: Store, payload: int) -> Payload | None:
     row = store.row(_PAYLOAD + "WHERE payload.id = ?", (payload,))
-    return None if row is None else _payload(row)
+    return None if row is None else Payload._make(row)
 
 
 def of_cuff(store: Store, cuff_id: int) -> list[Payload]:
     """All payloads of a cuff, in the order of their rows."""
-    return [_payload(row) for row in store.query(_PAYLOAD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,))]
+    rows = store.query(_PAYLOAD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,)).fetchall()
+    return list(map(Payload._make, rows))
 
 
 def waiting(store: Store) -> list[int]:
@@ -259,12 +260,6 @@ def came(store: Store, visit: int, value: bytes) -> bool:
 def count_of_cuff(store: Store, cuff_id: int) -> int:
     """How many payloads came from a cuff."""
     return int(store.scalar("SELECT count(*) FROM payload WHERE cuff_id = ?", (cuff_id,)))
-
-
-def _payload(row: tuple[Any, ...]) -> Payload:
-    *head, encrypted, clock_id, handle = row
-    fields: Any = (*head, None if encrypted is None else bool(encrypted), clock_id, handle)
-    return Payload(*fields)
 
 
 def count(store: Store) -> int:
@@ -300,7 +295,7 @@ def same_kind_before(store: Store, payload: Payload, within_us: int) -> Iterator
             payload.arrived_at,
         ),
     )
-    return map(_payload, rows)
+    return map(Payload._make, rows)
 
 
 def unstamped_lately(

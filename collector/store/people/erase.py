@@ -13,8 +13,9 @@ from datetime import datetime
 from pathlib import Path
 
 from collector.store import audit, people
+from collector.store.columns import from_json
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError, as_store_error
+from collector.store.errors import StoreError, UnreadableError, as_store_error
 from collector.store.instants import to_us
 from collector.store.journal import derivation
 
@@ -161,9 +162,12 @@ def _masked(erasure: Erasure) -> tuple[bytes, bytes]:
 
 
 def _unmasked(pad: bytes, sealed: bytes) -> Erasure:
-    said = json.loads(_xor(sealed, pad))
-    traces = tuple(map(bytes.fromhex, said["traces"]))
-    return Erasure(**{**said, "names": tuple(said["names"]), "traces": traces})
+    try:
+        said = json.loads(_xor(sealed, pad))
+        traces = tuple(map(bytes.fromhex, said["traces"]))
+        return Erasure(**{**said, "names": tuple(said["names"]), "traces": traces})
+    except (ValueError, KeyError, TypeError):
+        raise UnreadableError("what an interrupted erase wrote down cannot be read (table erasing)") from None
 
 
 def _xor(octets: bytes, pad: bytes) -> bytes:
@@ -181,7 +185,7 @@ def naming(store: Store, names: Iterable[str]) -> list[str]:
         for _, column, kind, *_ in store.query(f'PRAGMA table_info("{table}")').fetchall():
             if kind not in ("TEXT", "BLOB", ""):
                 continue
-            cells = store.query(f'SELECT "{column}" FROM "{table}" WHERE "{column}" IS NOT NULL')
+            cells = store.query(f'SELECT CAST("{column}" AS BLOB) FROM "{table}" WHERE "{column}" IS NOT NULL')
             count = sum(1 for (cell,) in cells if word.search(_text(cell)))
             if count:
                 found.append(f"{table}.{column} ({count})")
@@ -259,21 +263,21 @@ def _delete_person(store: Store, person: int) -> None:
 def former_names(store: Store, person: int, where: str = "main") -> set[str]:
     """What the person (a row of that database) was called before and after renaming, as the history tells."""
     of = f"SELECT detail FROM {where}.audit WHERE person_id = ? AND what = 'person renamed'"
-    told = [json.loads(detail) for (detail,) in store.query(of, (person,))]
+    told = [from_json(detail) for (detail,) in store.query(of, (person,))]
     return {name for change in told for name in (change["from"], change["to"])}
 
 
 def _device_names(store: Store, person: int) -> set[str]:
     """What the person's devices are called, who may have written in other people's history."""
     of = "SELECT detail FROM audit WHERE person_id = ? AND what = 'page device added'"
-    return {json.loads(detail)["device"] for (detail,) in store.query(of, (person,))}
+    return {from_json(detail)["device"] for (detail,) in store.query(of, (person,))}
 
 
 def take_names_out(store: Store, names: set[str]) -> None:
     """Take the names out of what is left of the history: another person's line may tell from whom a reading was
     taken."""
     for row, detail in store.query("SELECT id, detail FROM audit").fetchall():
-        told = json.loads(detail)
+        told = from_json(detail)
         kept = {word: None if isinstance(value, str) and value in names else value for word, value in told.items()}
         if kept != told:
             store.query("UPDATE audit SET detail = ? WHERE id = ?", (json.dumps(kept, ensure_ascii=False), row))

@@ -8,6 +8,7 @@ from shlex import quote
 from typing import Any
 
 from collector.store import audit, people
+from collector.store.columns import from_json, word_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
@@ -48,7 +49,7 @@ def state_of(store: Store, address: str) -> State | None:
     found = store.scalar(
         "SELECT state FROM cuff_state WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,)
     )
-    return None if found is None else State(found)
+    return None if found is None else word_of(State, found)
 
 
 def set_state(store: Store, address: str, state: State, at: datetime, reason: str | None = None) -> None:
@@ -214,11 +215,11 @@ def get(store: Store, row: int) -> Loan:
         row=number,
         cuff=address,
         borrower=borrower,
-        slots=tuple(slot_spans.slot_from_row(slot) for slot in json.loads(slots)),
+        slots=tuple(slot_spans.slot_from_row(slot) for slot in from_json(slots)),
         out_at=from_us(out_at),
         back_at=None if back_at is None else from_us(back_at),
-        step=Step(step),
-        checks=json.loads(checks),
+        step=word_of(Step, step),
+        checks=from_json(checks),
         borrower_row=person,
     )
 
@@ -233,7 +234,7 @@ def stock(store: Store) -> list[Stocked]:
         Stocked(
             cuff=address,
             name=name,
-            state=State(state),
+            state=word_of(State, state),
             reason=reason,
             since=from_us(since),
             loan=current(store, address),

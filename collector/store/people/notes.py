@@ -5,6 +5,7 @@ from datetime import date, datetime, time
 from shlex import quote
 
 from collector.store import audit, people
+from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
@@ -58,7 +59,7 @@ def every(store: Store, person: str, kind: str | None = None) -> list[Note]:
     """A person's notes, the oldest day first. Raises StoreError for nobody of that name."""
     owner = people.need(store, person)
     return [
-        Note(note_id=uid.hex(), person=owner.name, day=date.fromisoformat(day), kind=found, text=text)
+        Note(note_id=uid.hex(), person=owner.name, day=day_of(day), kind=found, text=text)
         for uid, day, found, text in store.query(
             """SELECT uid, day, kind, text FROM note WHERE person_id = ?1 AND NOT gone AND (?2 IS NULL OR
                 kind = ?2) ORDER BY day, id""",

@@ -8,6 +8,7 @@ from decimal import Decimal
 from shlex import quote
 
 from collector.store import audit, people
+from collector.store.columns import day_of, from_json
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
@@ -46,8 +47,8 @@ def every(store: Store, person: str) -> list[OfficeVisit]:
         OfficeVisit(
             uid.hex(),
             owner.name,
-            date.fromisoformat(day),
-            tuple((Decimal(systolic), Decimal(diastolic)) for systolic, diastolic in json.loads(readings)),
+            day_of(day),
+            tuple((Decimal(systolic), Decimal(diastolic)) for systolic, diastolic in from_json(readings)),
         )
         for uid, day, readings in store.query(
             "SELECT uid, day, readings FROM office_visit WHERE person_id = ? AND NOT gone ORDER BY day, id",

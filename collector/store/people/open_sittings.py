@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.store import audit
+from collector.store.columns import from_json
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 
@@ -46,14 +47,14 @@ def current(store: Store, person: int, at: datetime) -> OpenSitting | None:
     if found is None:
         return None
     row, started, rest_s, answers, claimed = found
-    keys = tuple((from_us(moment), key) for moment, key in json.loads(answers))
+    keys = tuple((from_us(moment), key) for moment, key in from_json(answers))
     return OpenSitting(
         row=row,
         person=person,
         started_at=from_us(started),
         rest_s=rest_s,
         answers=keys,
-        claimed=tuple(json.loads(claimed)),
+        claimed=tuple(from_json(claimed)),
     )
 
 

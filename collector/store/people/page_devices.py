@@ -10,6 +10,7 @@ from enum import StrEnum
 from hashlib import sha256
 
 from collector.store import audit, people
+from collector.store.columns import word_of
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
@@ -136,7 +137,7 @@ def _device(
     return Device(
         number=number,
         name=name,
-        role=Role(role),
+        role=word_of(Role, role),
         person=person,
         row=row,
         made_at=from_us(made),

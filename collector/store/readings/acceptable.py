@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal, InvalidOperation
+from functools import lru_cache
 from typing import Any
 
 from collector.store.instants import to_us
@@ -38,6 +39,7 @@ def number_problem(value: object) -> str | None:
     return None
 
 
+@lru_cache(maxsize=4096)
 def to_number(text: str) -> Decimal:
     """A number as written by a person or a program: digits, at most one point, no exponent. Raises ValueError."""
     if not re.fullmatch(r"[+-]?[0-9]{1,12}(\.[0-9]{0,8})?", text, re.ASCII):
@@ -58,7 +60,7 @@ def time_problem(value: object) -> str | None:
     offset = value.utcoffset()
     if offset is None:
         return "has no offset"
-    if offset % timedelta(minutes=1) or abs(offset) > timedelta(hours=16):
+    if offset.seconds % 60 or offset.microseconds or abs(offset) > timedelta(hours=16):
         return f"has an offset of {offset}, which no clock of the world has"
     try:
         year = value.astimezone(UTC).year

@@ -1,6 +1,5 @@
 """Readings, chosen and handed out."""
 
-import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
@@ -9,9 +8,9 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from collector.store import people
-from collector.store.columns import Kind, columns_of
+from collector.store.columns import Kind, columns_of, word_of
 from collector.store.database import Store, chunks
-from collector.store.errors import StoreError
+from collector.store.errors import StoreError, UnreadableError
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
@@ -63,7 +62,7 @@ def _by_hundreds(store: Store, query: str, values: Sequence[Any]) -> Iterator[li
         while rows := found.fetchmany(_AT_ONCE):
             yield rows
             handed += len(rows)
-    except sqlite3.OperationalError:
+    except UnreadableError:
         store.take_any_text()
         found = store.query(f"{query} LIMIT -1 OFFSET {handed}", values)
         while rows := found.fetchmany(_AT_ONCE):
@@ -159,7 +158,7 @@ def retimings(store: Store, reading_id: str) -> list[tuple[datetime, datetime, d
         (reading_id,),
     )
     return [
-        (from_us(at), from_us(before), from_us(after), Basis(basis), Basis(now))
+        (from_us(at), from_us(before), from_us(after), word_of(Basis, basis), word_of(Basis, now))
         for at, before, after, basis, now in rows
     ]
 

@@ -2,13 +2,12 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from collector.store.database import Store
 
 
-@dataclass(frozen=True, slots=True)
-class Time:
+class Time(NamedTuple):
     """When a reading was taken: microseconds UTC, basis, uncertainty, marks."""
 
     taken_at: int
@@ -17,9 +16,8 @@ class Time:
     marks: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Placeable:
-    """A reading as far as its time is concerned; microseconds."""
+class Placeable(NamedTuple):
+    """A reading as far as its time is concerned. stamp, received: microseconds, of the cuff's clock and of ours."""
 
     row: int
     reading_id: str

@@ -4,15 +4,15 @@ What stands there is fetched as values, what is derived anew is compared with it
 rebuild that finds everything as it was writes nothing, and a receiver hears of nothing that did not change.
 """
 
-import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, places_of
+from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.readings.times import Time
-from collector.store.values import OutcomeKind, Reading
+from collector.store.values import Reading
 
 
 class Row(NamedTuple):
@@ -61,7 +61,7 @@ class Result(NamedTuple):
     """A row of the table `outcome`: what became of a payload. reading: its row."""
 
     payload: int
-    kind: OutcomeKind
+    kind: str  # as it is in the store: what is no OutcomeKind stops nothing
     reading: int | None
     reason: str | None
 
@@ -134,7 +134,7 @@ def _fetched(store: Store, query: str, values: Sequence[Any]) -> list[tuple[Any,
     """Whatever stands there: what is derived anew takes the place of a text that cannot be read."""
     try:
         return store.query(query, values).fetchall()
-    except sqlite3.OperationalError:
+    except UnreadableError:
         store.take_any_text()
         return store.query(query, values).fetchall()
 
@@ -177,16 +177,12 @@ def results_of_cuff(store: Store, cuff_id: int) -> dict[int, Result]:
     """The outcomes of a cuff's payloads, by the payload's row."""
     query = """SELECT payload_id, kind, reading, reason FROM payload JOIN outcome ON payload_id = payload.id
         WHERE cuff_id = ?"""
-    return {row[0]: _result(row) for row in _fetched(store, query, (cuff_id,))}
+    return {row[0]: Result._make(row) for row in _fetched(store, query, (cuff_id,))}
 
 
 def result_of(store: Store, payload: int) -> Result | None:
     row = store.row("SELECT payload_id, kind, reading, reason FROM outcome WHERE payload_id = ?", (payload,))
-    return None if row is None else _result(row)
-
-
-def _result(row: tuple[int, str, int | None, str | None]) -> Result:
-    return Result(row[0], OutcomeKind(row[1]), row[2], row[3])
+    return None if row is None else Result._make(row)
 
 
 def write(
