@@ -67,6 +67,7 @@ def raising(error: BaseException) -> Callable[[typer.Context], None]:
             "quietcuff: /var/lib/quietcuff/quietcuff.db: only the service's user may use its store; run this as that "
             "user: sudo -u quietcuff quietcuff …",
         ),
+        (TimeoutError(), 1, "quietcuff: it took too long; try again when this machine is less busy"),
         (
             PermissionError(13, "Permission denied", "/x/y.db"),
             1,

@@ -143,6 +143,8 @@ def _outside(error: Exception) -> str:
             f"{error.filename}: only the service's user may use its store; run this as that user: "
             "sudo -u quietcuff quietcuff …"
         )
+    if isinstance(error, TimeoutError) and not text:  # of asyncio: a limit of our own
+        return "it took too long; try again when this machine is less busy"
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
         return f"{(error.strerror or text).lower()}{where}; check the path, its rights and the free space"
