@@ -16,6 +16,7 @@ from collector.cli.import_own_export import looks_like_ours, take_back
 from collector.intake.pipeline import catch_up
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.intake.take_log import take_log
+from collector.service import machine_clock
 from collector.service.config import zone_of
 from collector.store import people, readings
 from collector.store.journal import stations
@@ -75,7 +76,7 @@ def import_log(
             return DONE
         octets = stream.read()
     reader = LogReader(
-        lambda wall: local(wall, options.zone), datetime.now(UTC), person=person, dates=dates, as_written=as_written
+        lambda wall: local(wall, options.zone), machine_clock.now(), person=person, dates=dates, as_written=as_written
     )
     with open_store(options.store_path) as store:
         stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
@@ -85,6 +86,8 @@ def import_log(
         lines = list(reader.read(octets, name))
         good = [line for line in lines if not isinstance(line, BadLine)]
         bad = [line for line in lines if isinstance(line, BadLine)]
+        if any(line.not_yet for line in bad) and (doubt := machine_clock.doubt(store)):
+            raise Failure(doubt)
         _tell(name, bad)
         if bad and not skip_bad:
             say(

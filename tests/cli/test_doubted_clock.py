@@ -47,3 +47,12 @@ def test_a_date_of_ones_own_needs_no_clock(home: Run) -> None:
     assert home("person", "end", "mira", "--cuff", "kitchen", "--slot", "1", "--at", "2031-03-06").exit_code == 0
     assert home("office", "add", "mira", "144/91", "--on", "2026-03-06").exit_code == 0
     assert home("note", "add", "mira", "2026-03-20", "new tablet").exit_code == 0
+
+
+def test_a_log_is_not_blamed_for_the_clock(home: Run, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_text("taken_at,systolic,diastolic\n2026-03-04 07:30,128,81\n2026-03-05 07:30,126,80\n")
+    result = home("import", str(log), "mira", "--skip-bad")
+    assert result.exit_code == 1
+    assert "this machine's clock shows 1970-01-01 00:05 UTC" in result.stderr
+    assert result.stderr.count("\n") == 1

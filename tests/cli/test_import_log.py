@@ -105,7 +105,7 @@ def test_times_without_offset_are_the_stations(take: Run, quietcuff: Run) -> Non
     ("text", "words"),
     [
         ("", "line 1: no column taken_at, systolic, diastolic; the first line names the columns"),
-        ("time,systolic,diastolic\n", "line 1: no column taken_at"),
+        ("hour,systolic,diastolic\n", "line 1: no column taken_at"),
         ("taken_at,systolic,diastolic,systolic\n", "line 1: two columns are called systolic"),
         ("reading_id,taken_at,systolic,diastolic,payload\n", "is an export of quietcuff"),
         ("taken_at,systolic,diastolic\n2026-03-04 07:30,128,81\n".encode("utf-16"), "not UTF-8"),

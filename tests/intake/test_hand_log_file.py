@@ -33,6 +33,7 @@ def one(cells: str, heading: str = "taken_at,systolic,diastolic,pulse", **option
         ("Timestamp;SYS (mmHg);DIA (mmHg);Pulse (bpm)", "2031-03-04 07:30;128;81;64"),
         ("Measured at\tSystolic\tDiastolic\tHeart rate", "2031-03-04 7:30\t128\t81\t64"),
         ("datetime,sbp,dbp,bpm,unit", "2031/03/04 7:30 am,128,81,64,mmHg"),
+        ("time,systolic,diastolic,pulse", "2031-03-04 07:30,128,81,64"),
     ],
 )
 def test_usual_names_of_columns(heading: str, cells: str) -> None:

@@ -52,8 +52,15 @@ class LogError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class BadLine:
+    """not_yet: by this machine's clock it lies ahead; one that is behind says so of every line."""
+
     number: int  # in the file, the heading is line 1
     reason: str
+    not_yet: bool = False
+
+
+class _NotYetError(ValueError):
+    """A time that has not come."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +101,7 @@ class LogReader:
         try:
             row = self._row(values, separator)
         except ValueError as error:
-            return BadLine(number, str(error))
+            return BadLine(number, str(error), not_yet=isinstance(error, _NotYetError))
         wrong_way_round = row.systolic is not None and row.diastolic is not None and row.systolic < row.diastolic
         if wrong_way_round and not self.as_written:
             return BadLine(
@@ -139,7 +146,7 @@ class LogReader:
         try:
             moment = moment if moment.tzinfo else self.local(moment)
             if moment > self.now:
-                raise ValueError(f"taken_at {text!r} has not come yet")
+                raise _NotYetError(f"taken_at {text!r} has not come yet")
             if problem := time_problem(moment):
                 raise ValueError(f"taken_at {text!r} {problem}")
         except OverflowError:
@@ -155,7 +162,7 @@ def _columns(file: str, heading: list[str]) -> list[str]:
         raise LogError(f"{file}, line 1: column {kpa} is in kPa; pressures of a log are in mmHg")
     columns = [_KNOWN.get(name, name) for name in written]
     missing = [name for name in ("systolic", "diastolic") if name not in columns]
-    if "taken_at" not in columns and "date" not in columns:
+    if not {"taken_at", "date", "time"} & set(columns):
         missing.insert(0, "taken_at")
     if missing:
         raise LogError(
