@@ -11,7 +11,7 @@ from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, 
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import terminal_width
 from collector.service.config.settings import key_problem
-from collector.service.jobs import backups
+from collector.service.jobs import backups, restoring
 from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns
@@ -153,7 +153,7 @@ def restore(
     """
     options = options_of(ctx)
     backup = backups.find(which, _folder(options, folder), options.store_path)
-    done = backups.restore(options.store_path, backup, identity, dry_run=dry_run)
+    done = restoring.restore(options.store_path, backup, identity, dry_run=dry_run)
     say(f"the backup holds {_words(done.contents, options.zone)}")
     if done.present is not None:
         say(f"the present store holds {_words(done.present, options.zone)}")

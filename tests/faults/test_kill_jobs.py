@@ -21,7 +21,7 @@ import pytest
 
 from collector import intake
 from collector.intake.take_log import take_log
-from collector.service.jobs import backups, retention
+from collector.service.jobs import backups, restoring, retention
 from collector.store import Store, StoreError, journal, open_store, people, readings, upkeep
 from collector.store.people import erase, notes, slot_spans
 from parsers.measurement import build_measurement, measurement
@@ -132,7 +132,7 @@ def check_restore(path: Path) -> None:
     kept = [p for p in path.parent.glob("*-before-restore-*.db") if p.stat().st_size]
     assert len(said(path)) in (2 * DAYS, 4 * DAYS)
     assert any(len(said(one)) == 4 * DAYS for one in (path, *kept)), "what stood there is there, under one name"
-    backups.restore(path, the_backup(path), now=NOON + timedelta(days=1))
+    restoring.restore(path, the_backup(path), now=NOON + timedelta(days=1))
     assert len(said(path)) == 2 * DAYS
     assert not list(path.parent.glob("*.restoring*"))
 
@@ -219,7 +219,7 @@ def check_backup(path: Path, recipient: str | None = None) -> None:
     left = [p.name for p in (*path.parent.iterdir(), *folder.iterdir()) if p.name.endswith((".unsealed", ".part"))]
     assert not left, "an unfinished copy is taken away by the next backup"
     if recipient:
-        plan = backups.restore(path, made, path.with_name("key.txt"), dry_run=True, now=later)
+        plan = restoring.restore(path, made, path.with_name("key.txt"), dry_run=True, now=later)
         assert plan.contents.readings == 2 * DAYS
     check_unchanged(path)
 
@@ -239,7 +239,7 @@ def public(path: Path) -> str:
 JOBS = {
     "import": Job(do_import, check_import),
     "merge": Job(do_merge, check_merge, begin_merge),
-    "restore": Job(lambda path: backups.restore(path, the_backup(path), now=NOON), check_restore, begin_restore),
+    "restore": Job(lambda path: restoring.restore(path, the_backup(path), now=NOON), check_restore, begin_restore),
     "erase": Job(do_erase, check_erase),
     "rebuild": Job(do_rebuild, check_unchanged),
     "retention": Job(do_retention, check_retention),

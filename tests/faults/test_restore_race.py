@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.service.jobs import backups
+from collector.service.jobs import backups, restoring
 from collector.store import journal
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
@@ -55,7 +55,7 @@ def test_of_1000_commits_beside_restores_none_is_lost(tmp_path: Path) -> None:
     now = datetime(2031, 1, 1, tzinfo=UTC)
     while any(writer.poll() is None for writer in writers):
         try:
-            backups.restore(path, backup, now=now + timedelta(seconds=restored))
+            restoring.restore(path, backup, now=now + timedelta(seconds=restored))
             restored += 1
         except StoreError as error:
             if error.kind != "locked":
@@ -75,5 +75,5 @@ def test_a_restore_waits_for_nobody_that_keeps_the_store_open(tmp_path: Path) ->
     with open_store(path):
         backup = backups.take(path, tmp_path / "backups", keep=1)
         with pytest.raises(StoreError, match="has the store open"):
-            backups.restore(path, backup)
-    assert backups.restore(path, backup).kept
+            restoring.restore(path, backup)
+    assert restoring.restore(path, backup).kept

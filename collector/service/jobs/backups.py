@@ -1,16 +1,15 @@
-"""Backups of the store: whole, verified, a few kept, sealed on demand; and the way back, which overwrites nothing."""
+"""Backups of the store: whole, verified, a few kept, sealed on demand. The way back: `restoring.py`."""
 
 import os
 import re
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from collector.service.jobs import sealing
 from collector.service.jobs.sealing import Seal, SealError
-from collector.service.listener_lock import only_listener
 from collector.share.private_file import private_file
 from collector.store import conditions, journal, upkeep, writers
 from collector.store.errors import StoreError
@@ -18,8 +17,6 @@ from collector.store.journal import payloads
 from collector.store.opening import open_as_it_is, open_store
 
 Progress = Callable[[int, int], None]
-BESIDE = ("", "-wal", "-shm")
-"""A store's file and what SQLite keeps beside it."""
 
 
 class BackupError(Exception):
@@ -46,16 +43,6 @@ class Contents:
     payloads: int
     readings: int
     newest: datetime | None
-
-
-@dataclass(frozen=True, slots=True)
-class Restoring:
-    """What a restore does, or did. kept: where the present store goes, None where there is none."""
-
-    backup: Backup
-    contents: Contents
-    present: Contents | None  # None: there is none, or it cannot be read
-    kept: Path | None
 
 
 def folder_of(store: Path, configured: Path | None = None) -> Path:
@@ -134,7 +121,7 @@ def _take(
             fresh = not folder.exists()
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             if fresh:
-                _same_owner(store, folder)
+                same_owner(store, folder)
             upkeep.backup_to(opened, staged, progress)
         try:
             look_into(staged)
@@ -151,10 +138,10 @@ def _take(
     finally:
         if seal:
             staged.unlink(missing_ok=True)
-    _same_owner(store, made)
+    same_owner(store, made)
     _note_order(folder, store, made.name)
-    _same_owner(store, _order_file(store))
-    _sync_folder(folder)
+    same_owner(store, _order_file(store))
+    sync_folder(folder)
     for old in every(folder, store)[:-keep]:
         old.path.unlink(missing_ok=True)
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
@@ -225,81 +212,7 @@ def last_backup_hint(folder: Path, store: Path) -> str:
     )
 
 
-def restore(
-    store: Path, backup: Backup, identity: Path | None = None, *, dry_run: bool = False, now: datetime | None = None
-) -> Restoring:
-    """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
-
-    identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.
-    Raises BackupError, SealError, StoreError (also while another program has the store open for writing), or
-    AlreadyListening while a listener does.
-    """
-    stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
-    kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
-    try:
-        store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with only_listener(store), _unsealed(backup, store, identity) as staged, writers.alone(store):
-            contents = look_into(staged)
-            plan = Restoring(backup, contents, _present(store), kept)
-            if dry_run:
-                return plan
-            _as_written(staged)
-            if kept:
-                _keep(store, kept, sound=plan.present is not None)
-            os.rename(staged, store)
-            _sync_folder(store.parent)
-            return plan
-    except OSError as error:
-        raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
-
-
-def _keep(store: Path, kept: Path, sound: bool) -> None:
-    """Give what stands there a second name, so that the next rename replaces it in one step, power cut or not.
-
-    A write-ahead log left beside another store would be played into it: a sound store takes its own in first, a
-    damaged one keeps it under the name that goes with it.
-    """
-    if sound:
-        with open_store(store, create=False, locked=True) as opened:
-            sound = upkeep.checkpoint(opened)
-    for suffix in ("-wal", "-shm"):
-        beside = store.with_name(store.name + suffix)
-        if beside.exists() and not sound:
-            beside.rename(kept.with_name(kept.name + suffix))
-        beside.unlink(missing_ok=True)
-    try:
-        os.link(store, kept)
-    except OSError:  # a file system without second names
-        os.rename(store, kept)
-
-
-def _present(store: Path) -> Contents | None:
-    try:
-        return look_into(store) if store.exists() else None
-    except StoreError:
-        return None
-
-
-@contextmanager
-def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
-    """A copy of the backup beside the store, private, on the same file system."""
-    staged = store.with_name(store.name + ".restoring")
-    try:
-        os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
-        if backup.sealed:
-            sealing.unseal(backup.path, staged, identity)
-        else:
-            with backup.path.open("rb") as source, staged.open("wb") as target:
-                while block := source.read(1 << 20):
-                    target.write(block)
-        _same_owner(store, staged)
-        yield staged
-    finally:
-        for suffix in BESIDE:
-            staged.with_name(staged.name + suffix).unlink(missing_ok=True)
-
-
-def _same_owner(store: Path, made: Path) -> None:
+def same_owner(store: Path, made: Path) -> None:
     """Made by root, it still belongs to the service's user; where a file system knows no owners, never mind."""
     owner = (store if store.exists() else store.parent).stat()
     if os.geteuid() == 0:
@@ -307,14 +220,7 @@ def _same_owner(store: Path, made: Path) -> None:
             os.chown(made, owner.st_uid, owner.st_gid)
 
 
-def _as_written(staged: Path) -> None:
-    """A backup is one file by itself; a store is written through a log (the mode stays with the file)."""
-    upkeep.write_through_log(staged)
-    with staged.open("rb") as written:
-        os.fsync(written.fileno())
-
-
-def _sync_folder(path: Path) -> None:
+def sync_folder(path: Path) -> None:
     """So that a rename survives a power cut."""
     descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
     try:

@@ -8,7 +8,7 @@ import pytest
 from copies import NIGHT, append, damage, values
 
 from collector.service.config.settings import key_problem
-from collector.service.jobs import backups
+from collector.service.jobs import backups, restoring
 from collector.service.jobs.sealing import SealError
 
 
@@ -26,13 +26,13 @@ def test_a_sealed_backup_opens_with_its_key_only(
     assert not list(tmp_path.rglob("*.unsealed"))
     append(store, 50)
     with pytest.raises(SealError, match="--identity"):
-        backups.restore(store, made)
+        restoring.restore(store, made)
     other = tmp_path / "other.txt"
     other.write_text(f"{pyrage.x25519.Identity.generate()}\n")
     with pytest.raises(SealError, match="does not open it"):
-        backups.restore(store, made, other)
+        restoring.restore(store, made, other)
     assert len(values(store)) == 51
-    backups.restore(store, made, private)
+    restoring.restore(store, made, private)
     assert values(store) == list(range(50))
 
 
@@ -47,7 +47,7 @@ def test_a_tampered_sealed_backup_is_refused(store: Path, folder: Path, keys: tu
         octets[len(octets) // 2] ^= 1
     made.path.write_bytes(octets)
     with pytest.raises(SealError):
-        backups.restore(store, made, private)
+        restoring.restore(store, made, private)
     assert values(store) == list(range(50))
 
 
@@ -108,7 +108,7 @@ def test_a_private_key_that_is_none_is_one_line(
         identity.write_bytes(content)
     before = store.read_bytes()
     with pytest.raises(SealError, match=words):
-        backups.restore(store, sealed, identity)
+        restoring.restore(store, sealed, identity)
     assert store.read_bytes() == before
     assert not store.with_name(store.name + ".restoring").exists()
 

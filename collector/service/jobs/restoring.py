@@ -1,0 +1,109 @@
+"""A backup put back in the store's place: nothing is overwritten, and at any instant one of both stands there whole."""
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from collector.service.jobs import sealing
+from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, same_owner, sync_folder
+from collector.service.listener_lock import only_listener
+from collector.store import upkeep, writers
+from collector.store.errors import StoreError
+from collector.store.opening import open_store
+
+BESIDE = ("", "-wal", "-shm")
+"""A store's file and what SQLite keeps beside it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Restoring:
+    """What a restore does, or did. kept: where the present store goes, None where there is none."""
+
+    backup: Backup
+    contents: Contents
+    present: Contents | None  # None: there is none, or it cannot be read
+    kept: Path | None
+
+
+def restore(
+    store: Path, backup: Backup, identity: Path | None = None, *, dry_run: bool = False, now: datetime | None = None
+) -> Restoring:
+    """Put a backup in the store's place; what stood there is kept under another name, whole or damaged.
+
+    identity: a file with the private key, for a sealed backup. dry_run: look at everything, change nothing.
+    Raises BackupError, SealError, StoreError (also while another program has the store open for writing), or
+    AlreadyListening while a listener does.
+    """
+    stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
+    kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
+    try:
+        store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with only_listener(store), _unsealed(backup, store, identity) as staged, writers.alone(store):
+            contents = look_into(staged)
+            plan = Restoring(backup, contents, _present(store), kept)
+            if dry_run:
+                return plan
+            _as_written(staged)
+            if kept:
+                _keep(store, kept, sound=plan.present is not None)
+            os.rename(staged, store)
+            sync_folder(store.parent)
+            return plan
+    except OSError as error:
+        raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _keep(store: Path, kept: Path, sound: bool) -> None:
+    """Give what stands there a second name, so that the next rename replaces it in one step, power cut or not.
+
+    A write-ahead log left beside another store would be played into it: a sound store takes its own in first, a
+    damaged one keeps it under the name that goes with it.
+    """
+    if sound:
+        with open_store(store, create=False, locked=True) as opened:
+            sound = upkeep.checkpoint(opened)
+    for suffix in ("-wal", "-shm"):
+        beside = store.with_name(store.name + suffix)
+        if beside.exists() and not sound:
+            beside.rename(kept.with_name(kept.name + suffix))
+        beside.unlink(missing_ok=True)
+    try:
+        os.link(store, kept)
+    except OSError:  # a file system without second names
+        os.rename(store, kept)
+
+
+def _present(store: Path) -> Contents | None:
+    try:
+        return look_into(store) if store.exists() else None
+    except StoreError:
+        return None
+
+
+@contextmanager
+def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
+    """A copy of the backup beside the store, private, on the same file system."""
+    staged = store.with_name(store.name + ".restoring")
+    try:
+        os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
+        if backup.sealed:
+            sealing.unseal(backup.path, staged, identity)
+        else:
+            with backup.path.open("rb") as source, staged.open("wb") as target:
+                while block := source.read(1 << 20):
+                    target.write(block)
+        same_owner(store, staged)
+        yield staged
+    finally:
+        for suffix in BESIDE:
+            staged.with_name(staged.name + suffix).unlink(missing_ok=True)
+
+
+def _as_written(staged: Path) -> None:
+    """A backup is one file by itself; a store is written through a log (the mode stays with the file)."""
+    upkeep.write_through_log(staged)
+    with staged.open("rb") as written:
+        os.fsync(written.fileno())

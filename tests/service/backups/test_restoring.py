@@ -1,0 +1,114 @@
+"""A backup put back: the way back overwrites nothing."""
+
+import sqlite3
+import stat
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+from copies import NIGHT, append, damage, values
+
+from collector.service.jobs import backups, restoring
+from collector.service.listener_lock import AlreadyListening, only_listener
+from collector.store.errors import StoreError
+
+
+def test_restore_puts_the_backup_in_place_and_keeps_the_present_store(store: Path, folder: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    append(store, 50, 51)
+    done = restoring.restore(store, made, now=NIGHT + timedelta(days=1))
+    assert values(store) == list(range(50))
+    assert done.kept
+    assert values(done.kept) == list(range(52))
+    assert done.contents.payloads == 50
+    assert done.present
+    assert done.present.newest == NIGHT + timedelta(minutes=51)
+    append(store, 60)  # and it works on
+    assert values(store)[-1] == 60
+    with sqlite3.connect(store) as connection:
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    connection.close()
+
+
+def test_a_dry_run_changes_nothing(store: Path, folder: Path, tmp_path: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    append(store, 50)
+
+    def everything() -> dict[Path, bytes]:
+        return {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file() and path.suffix != ".lock"}
+
+    before = everything()
+    plan = restoring.restore(store, made, dry_run=True)
+    assert plan.contents.payloads == 50
+    assert plan.present
+    assert plan.present.payloads == 51
+    assert everything() == before
+
+
+def test_a_damaged_store_is_kept_and_the_last_good_backup_offered(store: Path, folder: Path) -> None:
+    good = backups.take(store, folder, keep=9, now=NIGHT)
+    worse = backups.take(store, folder, keep=9, now=NIGHT + timedelta(days=1))
+    damage(worse.path)
+    damage(store)
+    broken = store.read_bytes()
+    assert backups.last_good(folder, store) == good
+    assert good.path.name in backups.last_backup_hint(folder, store)
+    done = restoring.restore(store, good, now=NIGHT + timedelta(days=2))
+    assert done.present is None
+    assert done.kept
+    assert done.kept.read_bytes() == broken
+    assert values(store) == list(range(50))
+
+
+def test_a_damaged_stores_log_goes_with_it(store: Path, folder: Path) -> None:
+    """Left beside the restored store, SQLite would play it in ("Write-Ahead Logging", Recovery)."""
+    good = backups.take(store, folder, keep=9, now=NIGHT)
+    held = sqlite3.connect(store)  # keeps the log from being taken in
+    held.execute("SELECT count(*) FROM payload").fetchone()
+    append(store, 50)
+    with store.open("r+b") as file:
+        file.seek(4096 * 2)
+        file.write(b"\xa5" * 4096 * 8)
+    log = store.with_name("quietcuff.db-wal").read_bytes()
+    done = restoring.restore(store, good, now=NIGHT)
+    held.close()
+    assert done.kept
+    assert done.kept.with_name(done.kept.name + "-wal").read_bytes() == log
+    assert values(store) == list(range(50))
+
+
+def test_what_is_not_sound_is_never_put_in_place(store: Path, folder: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    damage(made.path)
+    (folder / "letter.db").write_text("Dear reader, " * 400)
+    for backup in (made, backups.find(str(folder / "letter.db"), folder, store)):
+        with pytest.raises(StoreError):
+            restoring.restore(store, backup)
+    assert values(store) == list(range(50))
+    assert not list(store.parent.glob("*restoring*"))
+
+
+def test_nothing_is_restored_under_a_listener(store: Path, folder: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    with only_listener(store), pytest.raises(AlreadyListening):
+        restoring.restore(store, made)
+    assert values(store) == list(range(50))
+
+
+def test_restore_where_no_store_is(store: Path, folder: Path, tmp_path: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    new = tmp_path / "elsewhere" / "quietcuff.db"
+    done = restoring.restore(new, made)
+    assert done.kept is None
+    assert values(new) == list(range(50))
+    assert stat.S_IMODE(new.stat().st_mode) == 0o600
+
+
+def test_a_backup_of_a_newer_quietcuff_is_refused(store: Path, folder: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    with sqlite3.connect(made.path) as connection:
+        connection.execute("PRAGMA user_version=9999")
+    connection.close()
+    with pytest.raises(StoreError, match="newer") as caught:
+        restoring.restore(store, made)
+    assert caught.value.kind == "newer"
