@@ -8,6 +8,7 @@ from collector.store import audit
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
+from collector.store.journal.bond_doubts import renewed
 
 HAND = "hand"
 """The address under which hand-written logs are kept."""
@@ -71,14 +72,10 @@ def given_name(store: Store, address: str) -> str | None:
 def every(store: Store, forgotten: bool = False) -> list[Cuff]:
     """All cuffs met, by name and address; the forgotten ones only on demand."""
     rows = store.query(
-        "SELECT id, address, name, advertised, bonded, bond_missing_on, forgotten, "
-        "(SELECT count(*) FROM reading WHERE cuff_id = cuff.id), "
-        "(SELECT max(opened_at) FROM visit WHERE cuff_id = cuff.id), "
-        "(SELECT max(CASE WHEN CAST(value AS TEXT) LIKE '%\"held\"%' THEN 'held' ELSE 'counts' END) "
-        "FROM visit_fact told WHERE cuff_id = cuff.id AND kind = 'bond' AND CAST(value AS TEXT) LIKE '%\"renewed\"%' "
-        "AND NOT EXISTS (SELECT 1 FROM visit_fact since WHERE since.cuff_id = cuff.id AND since.kind = 'bond' "
-        "AND since.at >= told.at AND CAST(since.value AS TEXT) LIKE '%\"confirmed\"%')) "
-        "FROM cuff WHERE address <> ? AND (? OR NOT forgotten) ORDER BY name IS NULL, name, address",
+        """SELECT id, address, name, advertised, bonded, bond_missing_on, forgotten,
+            (SELECT count(*) FROM reading WHERE cuff_id = cuff.id),
+            (SELECT max(opened_at) FROM visit WHERE cuff_id = cuff.id)
+        FROM cuff WHERE address <> ? AND (? OR NOT forgotten) ORDER BY name IS NULL, name, address""",
         (HAND, forgotten),
     ).fetchall()
     return [
@@ -91,10 +88,10 @@ def every(store: Store, forgotten: bool = False) -> list[Cuff]:
             forgotten=bool(gone),
             readings=readings,
             last_visit=None if visit is None else from_us(visit),
-            bond_renewed=renewed,
+            bond_renewed=renewed(store, number),
             handles=handles_of(store, number),
         )
-        for number, address, name, advertised, bonded, missing, gone, readings, visit, renewed in rows
+        for number, address, name, advertised, bonded, missing, gone, readings, visit in rows
     ]
 
 

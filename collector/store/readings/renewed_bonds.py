@@ -4,37 +4,22 @@ They are marked from then on until a person confirms the bond. Where only known 
 either, and count nowhere; nor does what came unencrypted from somebody at a bonded address who had no key.
 """
 
-from dataclasses import dataclass, field
 from datetime import datetime
 
 from collector.store import audit
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.journal import cuffs, visit_facts, visits
+from collector.store.journal import cuffs, visits
+from collector.store.journal.bond_doubts import BondDoubt, bond_doubts
 from collector.store.readings.strikes import set_marks, words
 from collector.store.values import BOND_NOT_CONFIRMED, BOND_RENEWED
 
 _MARKS = {BOND_RENEWED, BOND_NOT_CONFIRMED}
 
 
-@dataclass(slots=True)
-class _Doubt:
-    """What a station knows of a cuff's bond and nobody has confirmed. since: microseconds UTC, of a renewed bond."""
-
-    since: int | None = None
-    held: bool = False
-    renewed: set[int] = field(default_factory=set)  # visits
-    keyless: set[int] = field(default_factory=set)  # visits
-
-    def marks(self, visit: int | None, arrived_at: int, encrypted: int | None) -> set[str]:
-        if visit in self.renewed or (self.since is not None and arrived_at >= self.since):
-            return _MARKS if self.held else {BOND_RENEWED}
-        return {BOND_NOT_CONFIRMED} if visit in self.keyless and not encrypted else set()
-
-
 def mark(store: Store, cuff_id: int, reading: int | None = None) -> int:
     """Mark a cuff's readings, or the one, and take the marks from what was confirmed; returns how many changed."""
-    doubts = _doubts(store, cuff_id)
+    doubts = bond_doubts(store, cuff_id)
     if not doubts:
         return 0
     rows = store.query(
@@ -45,7 +30,7 @@ def mark(store: Store, cuff_id: int, reading: int | None = None) -> int:
     changed = 0
     for row, before, station, visit, arrived_at, encrypted in rows:
         doubt = doubts.get(station)
-        wanted = doubt.marks(visit, arrived_at, encrypted) if doubt else set()
+        wanted = _marks(doubt, visit, arrived_at, encrypted) if doubt else set()
         marks = words(before)
         if marks & _MARKS != wanted:
             set_marks(store, row, before, marks - _MARKS | wanted)
@@ -59,6 +44,12 @@ def mark_of_visit(store: Store, visit: int) -> None:
         mark(store, visits.cuff_of(store, visit))
 
 
+def _marks(doubt: BondDoubt, visit: int | None, arrived_at: int, encrypted: int | None) -> set[str]:
+    if visit in doubt.renewed or (doubt.since is not None and arrived_at >= doubt.since):
+        return _MARKS if doubt.held else {BOND_RENEWED}
+    return {BOND_NOT_CONFIRMED} if visit in doubt.keyless and not encrypted else set()
+
+
 def confirm(store: Store, wanted: str, at: datetime) -> int:
     """A person says that the new bond is that of the cuff; returns how many readings lose their mark.
 
@@ -67,29 +58,8 @@ def confirm(store: Store, wanted: str, at: datetime) -> int:
     address = cuffs.need(store, wanted)
     with store.transaction():
         cuff_id = cuffs.row_of(store, address)
-        if not any(doubt.renewed or doubt.keyless for doubt in _doubts(store, cuff_id).values()):
+        if not any(doubt.renewed or doubt.keyless for doubt in bond_doubts(store, cuff_id).values()):
             raise StoreError(f"{wanted}: no bond was made anew, so there is nothing to confirm", "refused")
         visits.learn_confirmed(store, cuff_id, at)
         audit.record(store, at, "bond confirmed", {"cuff": address})
         return mark(store, cuff_id)
-
-
-def _doubts(store: Store, cuff_id: int) -> dict[int, _Doubt]:
-    """By the row of the station; none where no bond was ever found missing."""
-    found: dict[int, _Doubt] = {}
-    for station, visit, value, at in store.query(
-        """SELECT station_id, visit_id, value, at FROM visit_fact JOIN visit ON visit.id = visit_id
-        WHERE visit_fact.cuff_id = ? AND kind = 'bond' ORDER BY at, visit_fact.uid""",
-        (cuff_id,),
-    ).fetchall():
-        fact = visit_facts.fields(value) or {}
-        if fact.get("confirmed"):
-            found = {known: _Doubt() for known in found}
-        elif fact.get("renewed"):
-            doubt = found.setdefault(station, _Doubt())
-            doubt.renewed.add(visit)
-            doubt.since = at if doubt.since is None else doubt.since
-            doubt.held = doubt.held or bool(fact.get("held"))
-        elif fact.get("missing_on") == "cuff" and fact.get("held"):
-            found.setdefault(station, _Doubt()).keyless.add(visit)
-    return found
