@@ -61,11 +61,9 @@ def append(
         with store.transaction():
             # One statement: the cuff is nearly always there, and the row number is the order of arrival.
             made = store.query(
-                "INSERT INTO payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, "
-                "arrived_at, "
-                "source, encrypted, mark, clock_id, handle) VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM "
-                "payload), "
-                "?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                """INSERT INTO payload (uid, station_id, number, cuff_id, visit_id, characteristic, value, arrived_at,
+                source, encrypted, mark, clock_id, handle)
+                VALUES (?, ?, (SELECT coalesce(max(id), 0) + 1 FROM payload), ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)""",
                 (
                     new_uid(),
                     station or store.own_station,
@@ -152,21 +150,19 @@ def append_all(store: Store, lines: Sequence[Line]) -> list[Appended]:
 
 def _marked(store: Store, mark: str | None, station: int | None) -> tuple[int, str, int, bytes] | None:
     row = store.row(
-        "SELECT payload.id, address, characteristic, value FROM payload JOIN cuff ON cuff.id = "
-        "cuff_id "
-        "WHERE station_id = ? AND mark = ?",
+        """SELECT payload.id, address, characteristic, value FROM payload JOIN cuff ON cuff.id = cuff_id
+        WHERE station_id = ? AND mark = ?""",
         (station or store.own_station, mark),
     )
     return None if row is None else (row[0], row[1], row[2], row[3])
 
 
 def troubles(store: Store) -> Iterator[Trouble]:
-    """Payloads kept without a reading, oldest first. Segments that became part of a reading are not among
-    them."""
+    """Payloads kept without a reading, oldest first. Segments that became part of a reading are not among them."""
     rows = store.query(
-        "SELECT payload.id, address, characteristic, value, arrived_at, kind, reason FROM outcome "
-        "JOIN payload ON payload.id = payload_id JOIN cuff ON cuff.id = cuff_id "
-        "WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"
+        """SELECT payload.id, address, characteristic, value, arrived_at, kind, reason FROM outcome
+        JOIN payload ON payload.id = payload_id JOIN cuff ON cuff.id = cuff_id
+        WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"""
     )
     for payload, cuff, characteristic, value, arrived, kind, reason in rows:
         yield Trouble(
@@ -217,11 +213,8 @@ class Payload(NamedTuple):
     handle: int | None
 
 
-_PAYLOAD = (
-    "SELECT payload.id, payload.uid, station_id, number, cuff_id, address, visit_id, characteristic, value, "
-    "arrived_at, "
-    "encrypted, clock_id, handle FROM payload JOIN cuff ON cuff.id = cuff_id "
-)
+_PAYLOAD = """SELECT payload.id, payload.uid, station_id, number, cuff_id, address, visit_id, characteristic, value,
+    arrived_at, encrypted, clock_id, handle FROM payload JOIN cuff ON cuff.id = cuff_id """
 
 
 def get(store: Store, payload: int) -> Payload | None:
@@ -240,8 +233,8 @@ def waiting(store: Store) -> list[int]:
     return [
         row[0]
         for row in store.query(
-            "SELECT payload.id FROM payload LEFT JOIN outcome ON payload_id = payload.id "
-            "WHERE payload_id IS NULL ORDER BY payload.id"
+            """SELECT payload.id FROM payload LEFT JOIN outcome ON payload_id = payload.id
+            WHERE payload_id IS NULL ORDER BY payload.id"""
         )
     ]
 

@@ -41,27 +41,24 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
     with store.transaction():
         # A row with a newer time and no say, so that the change wins wherever stores merge.
         store.query(
-            "UPDATE claim SET person_id = NULL, holds = 0, changed_at = ? WHERE payload_uid IN (" + _UIDS + ")",
+            f"UPDATE claim SET person_id = NULL, holds = 0, changed_at = ? WHERE payload_uid IN ({_UIDS})",
             (to_us(at), reading.reading_id),
         )
         audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))
 
 
-_UIDS = (
-    "SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = reading.id "
-    "JOIN payload ON payload.id = outcome.payload_id WHERE reading_id = ?"
-)
+_UIDS = """SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = reading.id
+    JOIN payload ON payload.id = outcome.payload_id WHERE reading_id = ?"""
 
 
 def _write(store: Store, reading_id: str, person: int | None, name: str | None, at: datetime) -> None:
     with store.transaction():
         before = readings.get(store, reading_id).person
         store.query(
-            "INSERT INTO claim (uid, payload_uid, person_id, changed_at) "
-            "SELECT ?1, payload.uid, ?2, ?3 FROM reading JOIN payload ON payload.id = payload_id WHERE "
-            "reading_id = ?4 "
-            "ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1, "
-            "changed_at = max(excluded.changed_at, changed_at + 1)",
+            """INSERT INTO claim (uid, payload_uid, person_id, changed_at)
+            SELECT ?1, payload.uid, ?2, ?3 FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?4
+            ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1,
+            changed_at = max(excluded.changed_at, changed_at + 1)""",
             (new_uid(), person, to_us(at), reading_id),
         )
         what = "reading released" if person is None else "reading claimed"
