@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from collector.store import writers
-from collector.store.errors import as_store_error, store_error
+from collector.store.errors import StoreError, as_store_error, store_error
 from collector.store.values import Selection
 
 
@@ -21,25 +21,30 @@ class _Cursor(sqlite3.Cursor):
         try:
             return super().__next__()
         except sqlite3.Error as error:
-            raise store_error(error, self.path) from error
+            raise self.failed(error) from error
 
     def fetchone(self) -> Any:
         try:
             return super().fetchone()
         except sqlite3.Error as error:
-            raise store_error(error, self.path) from error
+            raise self.failed(error) from error
 
     def fetchmany(self, size: int | None = 1) -> list[Any]:
         try:
             return super().fetchmany(size)
         except sqlite3.Error as error:
-            raise store_error(error, self.path) from error
+            raise self.failed(error) from error
 
     def fetchall(self) -> list[Any]:
         try:
             return super().fetchall()
         except sqlite3.Error as error:
-            raise store_error(error, self.path) from error
+            raise self.failed(error) from error
+
+    def failed(self, error: sqlite3.Error) -> StoreError:
+        """The error holds this cursor by its traceback, and a cursor at work the store's file: it is closed."""
+        self.close()
+        return store_error(error, self.path)
 
 
 class Store:
@@ -61,10 +66,13 @@ class Store:
         """Rows as tuples, streaming. Raises StoreError."""
         try:
             found = self.connection.cursor(_Cursor)
-            found.path = self.path
-            return found.execute(sql, tuple(values))
         except sqlite3.Error as error:
             raise store_error(error, self.path) from error
+        found.path = self.path
+        try:
+            return found.execute(sql, tuple(values))
+        except sqlite3.Error as error:
+            raise found.failed(error) from error
 
     def many(self, sql: str, values: Iterable[Sequence[Any]]) -> None:
         """The same for each of the values. Raises StoreError."""

@@ -227,3 +227,24 @@ def test_integrity_tells_when_readings_and_journal_differ(path: Path) -> None:
         assert upkeep.integrity(store) == []
         assert upkeep.checkpoint(store)
         assert path.with_name("store.db-wal").stat().st_size == 0
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="open files are told by /proc")
+def test_an_error_that_somebody_keeps_holds_no_file_open(path: Path) -> None:
+    with open_store(path) as store:
+        add(store, 1)
+        with pytest.raises(StoreError) as caught:
+            store.query("INSERT INTO payload SELECT * FROM payload")
+        with pytest.raises(StoreError) as fetched:
+            store.query("SELECT abs(column1) FROM (VALUES (1), (-9223372036854775808))").fetchall()
+    assert caught.value
+    assert fetched.value
+    held = [target for one in Path("/proc/self/fd").iterdir() if (target := _target(one)).startswith(str(path))]
+    assert held == []
+
+
+def _target(descriptor: Path) -> str:
+    try:
+        return os.readlink(descriptor)
+    except FileNotFoundError:
+        return ""
