@@ -301,6 +301,11 @@ def test_a_pace_grows_again_but_not_over_what_is_set() -> None:
     assert pace.batch == 10
     pace.was_too_much(5)
     assert pace.batch == 5
+    for _ in range(19):
+        pace.went_well(pace.batch)
+    assert pace.batch == 5, "what went well before does not count any longer"
+    pace.went_well(pace.batch)
+    assert pace.batch == 10
 
 
 def test_a_process_that_dies_loses_nothing(tmp_path: Path, clock: Clock) -> None:

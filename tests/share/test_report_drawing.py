@@ -1,5 +1,6 @@
 """Charts as shapes: everything inside the frame, no label over another, and places kept apart."""
 
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import combinations, pairwise
 
@@ -10,6 +11,7 @@ from reportcases import CASES, changed, good_week, long_period, slips_of_the_pen
 
 from collector.numbers.average import average
 from collector.numbers.protocols import protocol
+from collector.numbers.values import Cell
 from collector.share.report.chart import draw_chart
 from collector.share.report.days import made, span, ticks, written
 from collector.share.report.drawing import Area, Dots, Drawing, Label, Line, apart
@@ -61,6 +63,12 @@ def test_readings_left_out_are_crosses_and_others_dots() -> None:
     shapes = draw_chart(data, 186, 70).shapes
     dots = [shape for shape in shapes if isinstance(shape, Dots) and len(shape.points) > 1]
     assert [(len(shape.points), shape.filled) for shape in dots] == [(23, True), (23, False)]
+    crosses = [shape.points for shape in shapes if isinstance(shape, Line) and shape.width == 0.22]
+    for one, other in zip(crosses[::2], crosses[1::2], strict=True):
+        (left, top), (right, bottom) = one
+        assert other == ((left, bottom), (right, top))
+        assert left < right
+        assert top < bottom
 
 
 def test_what_cannot_be_right_does_not_set_the_scale() -> None:
@@ -71,6 +79,21 @@ def test_what_cannot_be_right_does_not_set_the_scale() -> None:
     assert max(scale) <= max(int(label.text) for label in usual if label.text.isdigit() and label.anchor == "end") + 10
     assert min(scale) >= 60
     assert {"1360, 262", "13, 8"} <= {label.text for label in labels}
+
+
+def test_a_day_is_crossed_out_where_it_is_left_out_and_something_was_taken() -> None:
+    data = good_week()
+    rows = data.average.grid
+    crossed = sum((row.morning.taken > 0) + (row.evening.taken > 0) for row in rows if row.left_out)
+    assert crossed, "the rule leaves its first day out"
+    assert _slanted(draw_grid(rows, 186)) == crossed
+    empty = [replace(row, left_out=True, morning=Cell(0, 0, 2), evening=Cell(0, 0, 2)) for row in rows]
+    assert _slanted(draw_grid(empty, 186)) == 0
+
+
+def _slanted(drawing: Drawing) -> int:
+    lines = [shape.points for shape in drawing.shapes if isinstance(shape, Line)]
+    return sum(len(line) == 2 and line[0][0] != line[1][0] and line[0][1] != line[1][1] for line in lines)
 
 
 def test_many_days_get_a_moving_mean_and_small_dots() -> None:

@@ -1,7 +1,9 @@
 """The PDF, rendered and looked at: one page, inside its margins, nothing over anything else, black and white."""
 
+import base64
 import re
 import sys
+import zlib
 from functools import cache
 from itertools import combinations
 
@@ -137,3 +139,16 @@ def test_letters_of_another_script_are_set_in_another_font_and_embedded() -> Non
     data = made("far_scripts", "A4")
     assert data.count(b"/FontFile2") >= 2
     assert b"/STSong" not in data
+
+
+def test_dots_are_strokes_with_round_ends() -> None:
+    """Only so a stroke without length is drawn: ISO 32000-1, 8.4.3.3, line cap style 1. The rest has butt ends."""
+    drawn = b"".join(
+        zlib.decompress(base64.a85decode(part.strip().removesuffix(b"~>")))
+        for part in re.findall(
+            rb"/ASCII85Decode /FlateDecode[^>]*>>\s*stream\s*(.*?)endstream",
+            made("good_week", next(iter(PAPERS))),
+            re.S,
+        )
+    )
+    assert re.findall(rb"(?<![\d.])([012]) J\b", drawn)[:2] == [b"1", b"0"]
