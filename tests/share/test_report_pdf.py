@@ -152,3 +152,4 @@ def test_dots_are_strokes_with_round_ends() -> None:
         )
     )
     assert re.findall(rb"(?<![\d.])([012]) J\b", drawn)[:2] == [b"1", b"0"]
+    assert re.search(rb"(?<![\d.])1 G\b", drawn), "a hollow dot is white inside"
