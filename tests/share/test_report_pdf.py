@@ -99,6 +99,11 @@ def test_the_same_data_give_the_same_bytes() -> None:
     assert render_pdf(good_week()) == render_pdf(good_week())
 
 
+def test_the_big_number_has_its_unit_beside_it() -> None:
+    text = pages(made("good_week", "A4"))[0].get_textpage().get_text_range()
+    assert "\n140.6/85.7 mmHg\r\n" in text
+
+
 def test_an_unknown_paper_is_told() -> None:
     with pytest.raises(ReportError, match="no paper 'A5'; there is A4 and Letter"):
         render_pdf(good_week(), "A5")
