@@ -53,8 +53,6 @@ async def main():
         await asyncio.sleep(5)
         print("scans", flush=True)
         await asyncio.sleep(600)
-PARTS: dict[str, Callable[[Air], Awaitable[None]]] = {"steps": steps, "hang": hang, "crash": crash}
-
 asyncio.run(main())
 """
 
