@@ -92,6 +92,17 @@ def test_what_goes_is_taken_back(store: Store, clinic: Noting, clock: Clock) -> 
     assert run(store, clinic, clock) == Sent()
 
 
+def test_what_goes_is_taken_back_also_after_a_failure(store: Store, clinic: Noting, clock: Clock) -> None:
+    reading_id = write_down(store, "mira", 0)
+    run(store, clinic, clock)
+    with store.transaction():
+        store.query("UPDATE reading SET person_id = NULL")
+    clinic.trouble = [Unreachable("no network")]
+    assert run(store, clinic, clock).gone == 0
+    assert run(store, clinic, clock, now_please=True) == Sent(gone=1)
+    assert clinic.batches[-1].gone == [reading_id]
+
+
 def test_what_came_and_went_unsent_is_not_mentioned(store: Store, clinic: Noting, clock: Clock) -> None:
     run(store, clinic, clock)
     write_down(store, "mira", 0)
