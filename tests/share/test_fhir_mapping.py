@@ -53,6 +53,16 @@ def coding(concept: Any) -> set[tuple[str, str]]:
     return {(one["system"], one["code"]) for one in concept["coding"]}
 
 
+@pytest.mark.parametrize(("unit", "systolic", "diastolic"), [("kPa", "16.0", "10.7"), ("mmHg", "120.0", "80.3")])
+def test_pressures_go_out_in_mmhg_whatever_the_cuff_sent(
+    reading: Make, unit: str, systolic: str, diastolic: str
+) -> None:
+    """16 kPa × 7.50061575846 = 120.0 and 10.7 kPa = 80.3 mmHg (the factor: see below)."""
+    sent = reading(unit=unit, systolic=Decimal(systolic), diastolic=Decimal(diastolic), mean=None)
+    quantities = [part["valueQuantity"] for part in written(sent)["pressure"]["component"][:2]]
+    assert [(str(one["value"]), one["code"]) for one in quantities] == [("120.0", "mm[Hg]"), ("80.3", "mm[Hg]")]
+
+
 def test_a_pressure_bears_both_code_systems(reading: Make) -> None:
     """Compound numeric observation: MDC code beside LOINC, component by component; no value of its own."""
     one = written(reading())["pressure"]
