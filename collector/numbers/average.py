@@ -12,7 +12,7 @@ from decimal import Decimal
 from collector.numbers import descriptive
 from collector.numbers.chance import Standing
 from collector.numbers.completeness import grid, missing_sessions
-from collector.numbers.judging import SESSIONS, decision, how_it_stands, judged_means, reached, usual_of
+from collector.numbers.judging import SESSIONS, Judged, decision, how_it_stands, judged_means, reached
 from collector.numbers.orthostatic import OnStanding, on_standing
 from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
@@ -183,7 +183,8 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
     short = shortage(chosen, rules)
     high = {session: None if short else reached(rules.threshold, mean) for session, mean in apart.items()}
     decides, at_or_above = decision(rules, None if short else overall, high)
-    judged = [] if short or overall is None else judged_means(rules, used, apart, overall)
+    whole = Judged.of(used, overall) if overall else None
+    judged = [] if short or whole is None else judged_means(rules, apart, whole)
     stands = how_it_stands(judged, rules.threshold)
     days = {one.day for one in chosen.usable}
     had = sum(
@@ -222,8 +223,8 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
         second_at_or_above=reached(rules.second_threshold, None if short else overall),
         decides=decides,
         goal=goal,
-        below_goal=not any(reached(goal.below, mean) for _, mean in judged) if goal.below and judged else None,
-        usual=usual_of(used, overall) if overall else None,
+        below_goal=not any(reached(goal.below, one.mean) for one in judged) if goal.below and judged else None,
+        usual=whole.usual if whole else None,
         standing=stands[0] if stands else None,
         usual_judged=stands[1] if stands else None,
         these_days=_these_days(used),

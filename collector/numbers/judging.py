@@ -1,6 +1,8 @@
 """What a rule judges: the overall mean or each session's own, against the threshold, and how sure that is."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self
 
 from collector.numbers.chance import Standing, standing
 from collector.numbers.rules import Protocol, Session
@@ -29,28 +31,35 @@ def decision(rules: Protocol, overall: Mean | None, high: dict[Session, bool | N
     return Decides.BOTH, bool(high_ones) if known else None
 
 
-def usual_of(readings: Sequence[Counted], mean: Mean) -> tuple[Usual, Usual]:
-    """Systolic and diastolic, round this mean. readings: at least one."""
-    systolic, diastolic = both_series(readings)
-    return usual(systolic, SYSTOLIC, float(mean.systolic)), usual(diastolic, DIASTOLIC, float(mean.diastolic))
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A mean that a rule may judge, its readings, and the usual systolic and diastolic round it."""
+
+    readings: Sequence[Counted]
+    mean: Mean
+    usual: tuple[Usual, Usual]
+
+    @classmethod
+    def of(cls, readings: Sequence[Counted], mean: Mean) -> Self:
+        """readings: at least one."""
+        systolic, diastolic = both_series(readings)
+        of_both = usual(systolic, SYSTOLIC, float(mean.systolic)), usual(diastolic, DIASTOLIC, float(mean.diastolic))
+        return cls(readings, mean, of_both)
 
 
-def judged_means(
-    rules: Protocol, used: Sequence[Counted], apart: dict[Session, Mean | None], overall: Mean
-) -> list[tuple[Sequence[Counted], Mean]]:
-    """The means that the rule judges, with their readings: the overall one, or that of each session."""
+def judged_means(rules: Protocol, apart: dict[Session, Mean | None], overall: Judged) -> list[Judged]:
+    """The means that the rule judges: the overall one, or that of each session."""
     if rules.averaging != "separate":
-        return [(used, overall)]
-    return [([one for one in used if one.session == session], mean) for session, mean in apart.items() if mean]
+        return [overall]
+    return [
+        Judged.of([one for one in overall.readings if one.session == session], mean)
+        for session, mean in apart.items()
+        if mean
+    ]
 
 
-def how_it_stands(
-    judged: list[tuple[Sequence[Counted], Mean]], threshold: Pressures
-) -> tuple[Standing, tuple[Usual, Usual]] | None:
+def how_it_stands(judged: Sequence[Judged], threshold: Pressures) -> tuple[Standing, tuple[Usual, Usual]] | None:
     """Of the judged mean that is most likely at or above the threshold, with its usual pressures."""
     bounds = float(threshold.systolic), float(threshold.diastolic)
-    found = []
-    for some, mean in judged:
-        pressures = usual_of(some, mean)
-        found.append((standing(pressures, both_series(some), bounds), pressures))
+    found = [(standing(one.usual, both_series(one.readings), bounds), one.usual) for one in judged]
     return max(found, key=lambda one: one[0].chance, default=None)
