@@ -10,7 +10,7 @@ from itertools import pairwise
 from math import ceil, inf
 from typing import NamedTuple
 
-from collector.intake.time.clock_runs import Around, ClockLine, Projection
+from collector.intake.time.clock_runs import AtArrival, ClockLine, Projection
 from collector.store.instants import SECOND
 from collector.store.readings.times import Placeable, Time
 from collector.store.values import Basis
@@ -71,25 +71,25 @@ def place(reading: Placeable, line: ClockLine, *, sure: bool, run: int) -> Time:
 
 def _candidates(reading: Placeable, line: ClockLine, sure: bool) -> list[_Candidate]:
     """The runs that can have given the stamp, latest first."""
-    around = line.around(reading.received, reading.visit)
+    seen = line.at_arrival(reading.received, reading.visit)
     found: list[_Candidate] = []
-    for run in range(around.latest_run, -1, -1):
-        first, last = max(line.runs[run].first, around.low), min(line.runs[run].last, around.high - 1)
+    for run in range(seen.latest_run, -1, -1):
+        first, last = max(line.runs[run].first, seen.low), min(line.runs[run].last, seen.high - 1)
         if last < first:
             break
-        if found and line.looks[last + 1].at < around.floor:
+        if found and line.looks[last + 1].at < seen.floor:
             break  # it would have been left over from two visits ago; what we have is likelier
-        one = _feasible(reading, line, run, around, sure)
+        one = _feasible(reading, line, run, seen, sure)
         if one is not None:
             found.append(one)
-    recent = [one for one in found if one.at >= around.floor - _SLACK]
+    recent = [one for one in found if one.at >= seen.floor - _SLACK]
     return recent or found
 
 
-def _feasible(reading: Placeable, line: ClockLine, run: int, around: Around, sure: bool) -> _Candidate | None:
+def _feasible(reading: Placeable, line: ClockLine, run: int, seen: AtArrival, sure: bool) -> _Candidate | None:
     """The stamp on one run, if it falls into that run's time and not after its arrival."""
     assert reading.stamp is not None
-    looks, low, high = line.looks, around.low, around.high
+    looks, low, high = line.looks, seen.low, seen.high
     first, last = max(line.runs[run].first, low), min(line.runs[run].last, high - 1)
     projection = line.project(reading.stamp, run, low, high)
     slack = _SLACK + projection.uncertainty * SECOND
@@ -99,7 +99,7 @@ def _feasible(reading: Placeable, line: ClockLine, run: int, around: Around, sur
     if not begins - slack <= projection.at <= latest + slack:
         return None
     # What was taken before then should have come earlier; it may be of a run that was never seen.
-    overdue = around.floor if run == around.settled else around.last_visit
+    overdue = seen.floor if run == seen.settled else seen.last_visit
     in_visit = looks[last].visit == reading.visit and projection.at >= looks[last].at
     soon = abs(reading.received - projection.at) <= FRESH + looks[last].doubt * SECOND
     fresh = in_visit or (soon and projection.uncertainty * SECOND <= FRESH)

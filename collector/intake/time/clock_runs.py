@@ -42,7 +42,7 @@ class Projection(NamedTuple):
     place: str
 
 
-class Around(NamedTuple):
+class AtArrival(NamedTuple):
     """What the looks around an arrival say of any record that came then.
 
     low…high (excluded): the looks that may bear on it. latest_run: it can be of none after. settled: the run that
@@ -68,7 +68,7 @@ class ClockLine:
         self.runs: list[Run] = []
         self.run_of: list[int] = []
         self._paces: dict[tuple[int, int], float] = {}
-        self._around: dict[tuple[int, int | None], Around] = {}
+        self._at_arrivals: dict[tuple[int, int | None], AtArrival] = {}
         first = 0
         for index in range(len(looks)):
             if index and changed(looks[index - 1], looks[index]):
@@ -78,21 +78,21 @@ class ClockLine:
         if looks:
             self.runs.append(Run(first, len(looks) - 1))
 
-    def around(self, received: int, visit: int | None) -> Around:
+    def at_arrival(self, received: int, visit: int | None) -> AtArrival:
         """As they are for whatever came then, in that visit."""
         arrival = bisect_right(self.times, received)
-        known = self._around.get((arrival, visit))
+        known = self._at_arrivals.get((arrival, visit))
         if known is None:
-            known = self._around[arrival, visit] = self._look_around(arrival, visit)
+            known = self._at_arrivals[arrival, visit] = self._seen_from(arrival, visit)
         return known
 
-    def _look_around(self, arrival: int, visit: int | None) -> Around:
+    def _seen_from(self, arrival: int, visit: int | None) -> AtArrival:
         looks = self.looks
         latest_run = self.run_of[min(arrival, len(looks) - 1)]
         if arrival < len(looks) and arrival and looks[arrival].was_set and latest_run != self.run_of[arrival - 1]:
             latest_run -= 1  # the clock was set after this came
         last_visit, floor = self._visits_before(arrival, visit)
-        return Around(
+        return AtArrival(
             low=max(0, arrival - REACH_BACK),
             high=min(len(looks), arrival + REACH_AHEAD),
             latest_run=latest_run,
