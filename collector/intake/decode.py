@@ -13,6 +13,7 @@ from typing import NamedTuple
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
 from collector.store.instants import wall_us
+from collector.store.readings.write import stored
 from collector.store.values import exact_mmhg
 from parsers import plausible
 from parsers.errors import ParseError
@@ -27,12 +28,10 @@ from parsers.uuids import Uuid
 class Content(NamedTuple):
     """What a measurement says, whatever encoding it came in.
 
-    As the store keeps it. pressures, pulse: decimal text as sent, None where the cuff obtained no value. status: words
-    joined by ';'. stamp: the cuff's wall clock as
-    ISO text, unknown parts as dashes; None for no stamp. stamp_us: the same in microseconds since 1970 of
-    that
-    clock, None where it names no second. clock: 'wall' what the display showed, 'base' the clock behind it.
-    identity: equal for equal content in any encoding.
+    As the store keeps it (`stored`). pressures, pulse: decimal text as sent, None where the cuff obtained no value.
+    status: words joined by ';'. stamp: the cuff's wall clock as ISO text, unknown parts as dashes; None for no stamp.
+    stamp_us: the same in microseconds since 1970 of that clock, None where it names no second. clock: 'wall' what the
+    display showed, 'base' the clock behind it. identity: equal for equal content in any encoding.
     """
 
     slot: int | None
@@ -97,12 +96,12 @@ def content(measurement: Measurement) -> Content:
     marks = ("failed",) if measurement.failed else _implausible(systolic.value, diastolic.value, pulse, unit)
     return Content(
         slot=measurement.user_id,
-        systolic=_text(systolic.value),
-        diastolic=_text(diastolic.value),
-        mean=_text(mean.value),
+        systolic=stored(systolic.value),
+        diastolic=stored(diastolic.value),
+        mean=stored(mean.value),
         unit=unit,
-        pulse=_text(pulse),
-        status="" if status is None else ";".join(status.words()),
+        pulse=stored(pulse),
+        status="" if status is None else stored(status.words()),
         status_raw=raw,
         stamp=stamp,
         stamp_us=None if wall is None else wall_us(wall),
@@ -116,11 +115,11 @@ def by_hand(row: HandRow) -> Content:
     """What a line of a hand-written log says."""
     return Content(
         slot=None,
-        systolic=_text(row.systolic),
-        diastolic=_text(row.diastolic),
+        systolic=stored(row.systolic),
+        diastolic=stored(row.diastolic),
         mean=None,
         unit="mmHg",
-        pulse=_text(row.pulse),
+        pulse=stored(row.pulse),
         status="",
         status_raw=None,
         stamp=row.stamp,
@@ -151,10 +150,6 @@ def _implausible(
 ) -> tuple[str, ...]:
     found = plausible.marks(exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit), pulse)
     return ("implausible",) if found else ()
-
-
-def _text(number: Decimal | None) -> str | None:
-    return None if number is None else str(number)
 
 
 @lru_cache(maxsize=4096)

@@ -106,9 +106,9 @@ class StoreElsewhere(Store):
             fresh: dict[str, Row] = {}
             number = write.next_row(self)
             for reading, station, uid in found:
-                if reading.reading_id not in here:
+                if reading.reading_id not in here and reading.reading_id not in fresh:
                     row = self._row(reading, station, number + len(fresh), whose.get(uid or ""))
-                    fresh.setdefault(reading.reading_id, row)
+                    fresh[reading.reading_id] = row
             write.write(self, ({}, fresh), ({}, {}))
 
     def _row(self, reading: Reading, station: str, number: int, person: int | None) -> Row:

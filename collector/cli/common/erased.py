@@ -1,5 +1,7 @@
 """What an erase took away and its proof, in words; and the end of an interrupted one by whatever command is next."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -30,24 +32,28 @@ def tell_erased(gone: "Erased", path: Path) -> None:
         say(f"searched {path} and its log for {searched} traces: none is left")
 
 
+@contextmanager
+def _what_stands_in_its_way_is_told() -> Iterator[None]:
+    try:
+        yield
+    except StoreError as error:
+        say(f"an erase that was interrupted is not finished yet: {error}")
+
+
 def finish_and_tell(store: Store) -> None:
     """Finish what an interrupted erase left to be done. What stands in its way is told; the next one tries again."""
-    try:
+    with _what_stands_in_its_way_is_told():
         if not erase.pending(store):
             return
         from collector.intake.erasure import finish_erasing  # brings the parsers, which a command that reads needs not
 
         for gone in finish_erasing(store):
             tell_erased(gone, store.path)
-    except StoreError as error:
-        say(f"an erase that was interrupted is not finished yet: {error}")
 
 
 def finish_before_reading(store: Store) -> None:
     """The same before a command that only reads; on a store that cannot be written there is nothing to be done."""
-    try:
+    with _what_stands_in_its_way_is_told():
         if erase.pending(store):
             with open_store(store.path, create=False) as writing:
                 finish_and_tell(writing)
-    except StoreError as error:
-        say(f"an erase that was interrupted is not finished yet: {error}")

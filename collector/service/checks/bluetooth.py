@@ -49,6 +49,6 @@ def findings(wanted: str | None) -> Iterator[Finding]:
     from collector.service.checks import bluetoothd  # D-Bus, 40 modules, only where there is an adapter
 
     try:
-        yield from bluetoothd.ask(wanted)
+        yield from bluetoothd.over_the_bus(wanted)
     except RadioUnavailable as error:
         yield attention("D-Bus", str(error), "sudo systemctl start dbus; in a container, share /run/dbus with it")

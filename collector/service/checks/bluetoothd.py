@@ -4,12 +4,11 @@ import asyncio
 from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
-from collector.radio.bluez.bus import Bus, BusError
+from collector.radio.bluez.bus import ADAPTER, BLUEZ, DEVICE, Bus, BusError
 from collector.radio.port import RadioUnavailable
 from collector.service.checks.finding import Finding, attention, fine
 from parsers.uuids import Uuid, full
 
-BLUEZ, ADAPTER, DEVICE = "org.bluez", "org.bluez.Adapter1", "org.bluez.Device1"
 TIMEOUT_S = 4.0
 
 Objects = Mapping[str, Mapping[str, Mapping[str, Any]]]
@@ -118,7 +117,7 @@ def _denied(error: BusError) -> Finding:
     return attention("BlueZ", f"bluetoothd answered {error.name}: {error}", "sudo systemctl restart bluetooth")
 
 
-def ask(wanted: str | None) -> list[Finding]:
+def over_the_bus(wanted: str | None) -> list[Finding]:
     """Over the system's own bus. wanted: the adapter in the configuration, None for any. Raises RadioUnavailable."""
     return asyncio.run(_over_the_bus(wanted))
 
