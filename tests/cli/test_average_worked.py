@@ -8,19 +8,10 @@ from typing import Any
 
 import pytest
 from typer.testing import Result
+from worked_logs import SURVEY, Row, log
 
 Run = Callable[..., Result]
-Row = tuple[str, object, object]
 ZONES = ("Pacific/Kiritimati", "America/St_Johns", "UTC")  # St John's puts its clocks on within the week below
-SURVEY = """
-[protocols.survey]
-threshold = [140, 90]
-min_days = 1
-preferred_days = 1
-per_session = 3
-drop_first_of_session = true
-keep_first_if_alone = true
-"""
 
 
 def at(day: int, clock: str, systolic: object, diastolic: object) -> Row:
@@ -54,12 +45,9 @@ def told(quietcuff: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Cal
     ) -> dict[str, Any]:
         monkeypatch.setenv("TZ", zone)
         (tmp_path / "c.toml").write_text(config)
-        (tmp_path / "log.csv").write_text(
-            "taken_at,systolic,diastolic\n" + "".join(f"{when},{s},{d}\n" for when, s, d in rows)
-        )
         around = ("--store", str(tmp_path / "s.db"), "--config", str(tmp_path / "c.toml"))
         steps: list[tuple[str, ...]] = [] if (tmp_path / "s.db").exists() else [("person", "add", "mira")]
-        steps.append(("import", str(tmp_path / "log.csv"), "mira"))
+        steps.append(("import", log(tmp_path, rows), "mira"))
         steps += [("office", "add", "mira", *readings.split(), "--on", on) for on, readings in visits]
         for step in steps:
             done = quietcuff(*around, *step)

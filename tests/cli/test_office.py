@@ -1,13 +1,14 @@
 """`office`, and what `average --json` says of office values, from a log that is imported, in any zone."""
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from datetime import date
 from pathlib import Path
 from typing import Any
 
 import pytest
 from typer.testing import Result
+from worked_logs import SURVEY, Row, log
 
 Run = Callable[..., Result]
 HOURS = {"morning": 7, "evening": 20}
@@ -16,15 +17,7 @@ HOURS = {"morning": 7, "evening": 20}
 @pytest.fixture
 def home(quietcuff: Run, tmp_path: Path) -> Run:
     """A store with an invented person, and a protocol of a survey's rule."""
-    (tmp_path / "c.toml").write_text("""
-[protocols.survey]
-threshold = [140, 90]
-min_days = 1
-preferred_days = 1
-per_session = 3
-drop_first_of_session = true
-keep_first_if_alone = true
-""")
+    (tmp_path / "c.toml").write_text(SURVEY)
 
     def run(*args: str) -> Result:
         return quietcuff("--store", str(tmp_path / "s.db"), "--config", str(tmp_path / "c.toml"), *args)
@@ -33,14 +26,7 @@ keep_first_if_alone = true
     return run
 
 
-def log(tmp_path: Path, rows: Sequence[tuple[str, object, object]]) -> str:
-    """Rows of time and both pressures as a log."""
-    text = "taken_at,systolic,diastolic\n" + "".join(f"{at},{s},{d}\n" for at, s, d in rows)
-    (tmp_path / "log.csv").write_text(text)
-    return str(tmp_path / "log.csv")
-
-
-def week(systolic: int, diastolic: int, days: int = 7, offset: str = "") -> list[tuple[str, object, object]]:
+def week(systolic: int, diastolic: int, days: int = 7, offset: str = "") -> list[Row]:
     return [
         (f"2026-03-{day:02}T{hour:02}:0{minute}{offset}", systolic - 2 * minute, diastolic)
         for day in range(2, 2 + days)
@@ -166,9 +152,7 @@ def test_atrial_fibrillation_draws_no_class(home: Run, tmp_path: Path) -> None:
         ([("08:00", "-", "-"), ("08:01", 140, 80), ("08:02", 130, 82)], (135, 81)),
     ],
 )
-def test_the_surveys_rule_through_import(
-    home: Run, tmp_path: Path, rows: list[tuple[str, object, object]], mean: tuple[int, int]
-) -> None:
+def test_the_surveys_rule_through_import(home: Run, tmp_path: Path, rows: list[Row], mean: tuple[int, int]) -> None:
     dated = [(f"2026-03-02 {at}", systolic, diastolic) for at, systolic, diastolic in rows]
     taken = home("import", log(tmp_path, dated), "mira")
     assert taken.exit_code == 0, taken.stderr

@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
 import pytest
+from one_reading import one_reading
 
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS
@@ -17,27 +18,14 @@ from collector.store.values import Basis, Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)
 ESH = PROTOCOLS["esh-2023"]
-MINE = Reading(
+MINE = one_reading(
     reading_id="",
-    cuff="C0:FF:EE:00:00:01",
-    slot=1,
-    person="mira",
-    systolic=Decimal(128),
-    diastolic=Decimal(81),
     mean=None,
-    unit="mmHg",
-    pulse=Decimal(64),
     taken_at=START,
-    taken_basis=Basis.CORRECTED,
     taken_uncertainty_s=2.0,
     received_at=START,
-    status=(),
-    status_raw=0,
-    features_known=True,
     assessed=(),
     stamp=None,
-    marks=(),
-    sightings=1,
     payload="00",
 )
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from measured import KITCHEN, MONDAY, make_store, week
+from one_reading import one_reading
 
 from collector.numbers.levels import LOW
 from collector.numbers.protocols import PROTOCOLS, Plan
@@ -18,7 +19,7 @@ from collector.share.text.preparation import READY, WHOLE_REST, rested, summary
 from collector.store import readings
 from collector.store.opening import open_store
 from collector.store.people import notes, sittings
-from collector.store.values import Basis, Reading, Selection
+from collector.store.values import Basis, Selection
 
 ESH = PROTOCOLS["esh-2023"]
 NOW = datetime(2031, 6, 1, 9, 0, tzinfo=UTC)
@@ -125,27 +126,15 @@ def test_the_cuffs_of_the_averaged_days_and_their_clocks(year: Path) -> None:
     assert (line.name, line.clock) == ("kitchen", "28 readings; clock read and put right")
 
 
-READING = Reading(
+READING = one_reading(
     reading_id="3f9a",
     cuff=KITCHEN,
-    slot=1,
-    person="mira",
-    systolic=Decimal(128),
-    diastolic=Decimal(81),
     mean=None,
-    unit="mmHg",
-    pulse=Decimal(64),
     taken_at=MONDAY,
-    taken_basis=Basis.CORRECTED,
     taken_uncertainty_s=2.0,
     received_at=MONDAY,
-    status=(),
-    status_raw=0,
-    features_known=True,
     assessed=(),
     stamp="2031-03-03T00:07:00",
-    marks=(),
-    sightings=1,
     payload="1e",
 )
 

@@ -8,32 +8,22 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from one_reading import one_reading
 
 from collector.share.samples import exact_mmhg, sample, samples
-from collector.store.values import Basis, Reading
+from collector.store.values import Basis
 
 TAKEN = datetime(2031, 3, 4, 23, 30, tzinfo=ZoneInfo("Europe/Lisbon"))
-READING = Reading(
+READING = one_reading(
     reading_id="3f9a",
-    cuff="C0:FF:EE:00:00:01",
-    slot=1,
-    person="mira",
-    systolic=Decimal("128"),
-    diastolic=Decimal("81"),
     mean=None,
-    unit="mmHg",
-    pulse=Decimal("64"),
     taken_at=TAKEN,
-    taken_basis=Basis.CORRECTED,
     taken_uncertainty_s=2.0,
     received_at=TAKEN.astimezone(UTC),
     status=("irregular pulse",),
     status_raw=4,
-    features_known=True,
     assessed=("irregular pulse",),
     stamp="2031-03-04T23:30:00",
-    marks=(),
-    sightings=1,
     payload="1e",
 )
 
