@@ -76,8 +76,7 @@ def _all(options: GlobalOptions, quick: bool) -> Iterator[Finding]:
 def _tried(options: GlobalOptions) -> Iterator[Finding]:
     from collector.service.checks import which_radio
 
-    say(which_radio.WARNING)
-    yield from which_radio.advise(options.config.radio.adapter).findings
+    yield from which_radio.advise(options.config.radio.adapter, say).findings
 
 
 def _show(finding: Finding, as_json: bool) -> None:

@@ -113,8 +113,7 @@ def fitting_radio(config: Config) -> RadioKind:
     """For a computer that uses Bluetooth for nothing else: the exclusive radio, if its adapter passes a trial."""
     if config.radio.kind is RadioKind.EXCLUSIVE:
         return RadioKind.EXCLUSIVE
-    say(which_radio.WARNING)
-    advice = which_radio.advise(config.radio.adapter)
+    advice = which_radio.advise(config.radio.adapter, say)
     for finding in advice.findings:
         say(f"{finding.topic}: {finding.text}")
     if not advice.exclusive:

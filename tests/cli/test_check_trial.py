@@ -82,6 +82,7 @@ def test_where_something_else_is_paired_nothing_is_tried(quietcuff: Run, machine
     assert done.exit_code == 0
     assert machine.trials == []
     assert "stay with BlueZ: 'Keys 1' uses Bluetooth here too" in done.stdout
+    assert "half a minute" not in done.stderr, "nothing is taken away"
 
 
 def test_a_trial_that_failed_says_why_and_to_stay(quietcuff: Run, machine: Machine) -> None:
@@ -125,6 +126,7 @@ def test_without_the_right_or_the_host_stack_the_trial_says_what_is_missing(
     assert done.exit_code == 3
     assert "exclusive radio: the right is missing" in done.stdout
     assert machine.trials == []
+    assert "half a minute" not in done.stderr
 
 
 @pytest.mark.parametrize(

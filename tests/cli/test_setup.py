@@ -112,7 +112,7 @@ def test_what_the_trial_says_decides(
     finding = fine("exclusive radio", "hci0 passed its trial") if passed else attention("exclusive radio", "no", "stay")
     asked: list[str | None] = []
     monkeypatch.setattr(
-        which_radio, "advise", lambda name: asked.append(name) or which_radio.Advice(passed, (finding,))
+        which_radio, "advise", lambda name, tell: asked.append(name) or which_radio.Advice(passed, (finding,))
     )
     assert setup.fitting_radio(parse('[radio]\nadapter = "hci3"')) == kind
     assert asked == ["hci3"]

@@ -3,6 +3,7 @@
 import asyncio
 import re
 import time
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -24,20 +25,21 @@ class Advice:
     findings: tuple[Finding, ...]
 
 
-def advise(adapter: str | None) -> Advice:
+def advise(adapter: str | None, tell: Callable[[str], None]) -> Advice:
     """Try the adapter that the configuration names, else the first one. Needs a thread without an event loop.
 
     Not tried where anything but cuffs is paired over it: whatever the outcome, it would not be recommended.
+    tell: hears of the trial just before it begins.
     """
     from collector.radio.exclusive.adapter import missing
 
     if lacking := missing():
         return Advice(False, tuple(attention("exclusive radio", what, remedy) for what, remedy in lacking))
     name = adapter or next(iter(bluetooth.adapters()), "hci0")
-    return asyncio.run(_advise(name))
+    return asyncio.run(_advise(name, tell))
 
 
-async def _advise(name: str) -> Advice:
+async def _advise(name: str, tell: Callable[[str], None]) -> Advice:
     from collector.radio.exclusive import trial
     from collector.radio.exclusive.adapter import transport_of
 
@@ -46,6 +48,7 @@ async def _advise(name: str) -> Advice:
         return Advice(
             False, (fine("exclusive radio", f"stay with BlueZ: {bluetoothd.named(others)} Bluetooth here too"),)
         )
+    tell(WARNING)
     try:
         heard = await trial.try_adapter(transport_of(name))
         if name in bluetoothd.powered(before):
