@@ -102,7 +102,6 @@ class Week:
             str(self.store),
             "--config",
             str(config),
-            "listen",
         ]
         with (self.folder / "log").open("wb") as log:
             self.process = subprocess.Popen(command, env=self.environment | {"TZ": "UTC"}, stdout=log, stderr=log)

@@ -1,4 +1,4 @@
-"""Runs `quietcuff` so that idle time passes at once: `python tests/bench/hurried.py GATE [quietcuff's arguments]`.
+"""Runs `quietcuff-listen` so that idle time passes at once: `python tests/bench/hurried.py GATE [its arguments]`.
 
 Whenever the event loop has nothing to do until its next timer, the clocks (monotonic and wall, as Python shows them)
 jump there. GATE is a file of three float64 shared with whoever plays the world: the clock may jump up to the first; the
@@ -96,10 +96,7 @@ def loops(clock: Clock) -> None:
 if __name__ == "__main__":
     clock = Clock(sys.argv.pop(1))
     hurry(clock)
-    from collector.service.listen.lean import without_openssl
-
-    without_openssl()
     loops(clock)
-    from collector.cli.main import run
+    from collector.service.listen.entry import run
 
     run()
