@@ -54,7 +54,7 @@ def take_up_anew(
 ) -> Iterable[tuple[Row, Row]]:
     """All that a cuff ever sent, in order of arrival, as if it came now. Call inside a transaction.
 
-    Returns the readings that were there before, as they were and as they are.
+    Returns the readings that changed, as they were and as they are.
     """
     rows, results = write.rows_of_cuff(store, cuff_id), write.results_of_cuff(store, cuff_id)
     came = [one.payload.arrived_at for one in batch]
@@ -83,8 +83,7 @@ def take_up_anew(
         if (result := known.results.get(payload)) and result.reading is not None:
             claims[result.reading] = person
     after = {reading_id: _finished(row, found.get(reading_id), claims, spans) for reading_id, row in known.rows.items()}
-    write.write(store, (rows, after), (results, known.results))
-    return [(row, after[reading_id]) for reading_id, row in rows.items() if reading_id in after]
+    return write.write(store, (rows, after), (results, known.results))
 
 
 def _sightings(store: Store, saying: Saying) -> list[Sighting]:
@@ -114,14 +113,5 @@ def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spa
     """With its time, where that was found anew, and its owner. claims: by the reading's row."""
     time = time or row.time
     if row.id in claims:
-        person, mark = claims[row.id], None
-    else:
-        person, mark = owner(row.slot, time.taken_at, time.uncertainty_s, spans)
-    return row._replace(
-        taken_at=time.taken_at,
-        basis=time.basis,
-        uncertainty_s=time.uncertainty_s,
-        time_marks=";".join(time.marks),
-        person_id=person,
-        owner_mark=mark,
-    )
+        return row.decided(time, claims[row.id], None)
+    return row.decided(time, *owner(row.slot, time.taken_at, time.uncertainty_s, spans))

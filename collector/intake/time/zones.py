@@ -3,7 +3,8 @@
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from collector.store.instants import SECOND, from_us, to_us
+from collector.store.instants import DAY, SECOND, from_us, to_us
+from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 
 AUTUMN = "autumn hour"
 """Clocks went back: this wall time came twice."""
@@ -52,5 +53,16 @@ def _quarter_offset(quarter: int, zone: str) -> int:
 
 def odd_hour(at: int, zone: str) -> str | None:
     """AUTUMN when the wall clock of the zone showed this instant's time twice that day."""
-    local = from_us(at).astimezone(zone_of(zone))
-    return AUTUMN if local.fold or local.replace(fold=1).utcoffset() != local.utcoffset() else None
+    if not FIRST_INSTANT <= at < LAST_INSTANT or _changes_about(at // DAY, zone):
+        local = from_us(at).astimezone(zone_of(zone))
+        return AUTUMN if local.fold or local.replace(fold=1).utcoffset() != local.utcoffset() else None
+    return None
+
+
+@lru_cache(maxsize=4096)
+def _changes_about(day: int, zone: str) -> bool:
+    """Whether the clocks there change on a day (since 1970), the day before or the day after.
+
+    Nowhere have they gone there and back in less than four days (Freetown, September 1939: tz database 2025b).
+    """
+    return local_offset((day - 1) * DAY, zone) != local_offset((day + 2) * DAY, zone)
