@@ -2,7 +2,7 @@
 answer."""
 
 import gc
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
@@ -206,14 +206,16 @@ def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:
         times.record_retimed(store, reading_id, to_us(datetime.now(UTC)), before, after)
 
 
-def reassign(store: Store, *, cuff: str | None = None, reading_id: str | None = None) -> None:
-    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all
-    anew."""
+def reassign(
+    store: Store, *, cuff: str | None = None, reading_id: str | None = None, but: Collection[int] = ()
+) -> None:
+    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all anew, but those
+    of some cuffs (rows)."""
     with store.transaction():
         if reading_id is not None:
             row = write.row_of(store, reading_id)
             assert row is not None
             assign_reading(store, row)
             return
-        for cuff_id in cuffs.rows(store, cuff):
+        for cuff_id in set(cuffs.rows(store, cuff)).difference(but):
             assign_cuff(store, cuff_id)
