@@ -1,9 +1,7 @@
 """From the journal to readings: one payload, what was left over, or everything anew; always the same
 answer."""
 
-import gc
-from collections.abc import Callable, Collection, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Collection
 from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import cuff_facts
@@ -150,33 +148,17 @@ def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
     """Derive one cuff anew; returns its number of payloads."""
     found = payloads.of_cuff(store, cuff_id)
     uids = stations.uids(store)
-    with _uncollected():
-        batch = [
-            Arrived(one, at := arrived.at(one.arrived_at, one.clock_id), arrived.zone(one.station, at)) for one in found
-        ]
-        batch.sort(key=lambda one: (one.at, uids[one.payload.station], one.payload.number, one.payload.uid))
-        for before, after in take_up_anew(store, cuff_id, batch, arrived):
-            _note(store, after.reading_id, before.time, after.time)
+    batch = [
+        Arrived(one, at := arrived.at(one.arrived_at, one.clock_id), arrived.zone(one.station, at)) for one in found
+    ]
+    batch.sort(key=lambda one: (one.at, uids[one.payload.station], one.payload.number, one.payload.uid))
+    for before, after in take_up_anew(store, cuff_id, batch, arrived):
+        _note(store, after.reading_id, before.time, after.time)
     if batch:
         derivation.note_taken_up(store, cuff_id, batch[-1].at)
     _follow(store, cuff_id, EVER)
     derivation.note_settled(store, cuff_id, redone=True)
     return len(batch)
-
-
-@contextmanager
-def _uncollected() -> Iterator[None]:
-    """Nothing among a batch's tuples goes round in a circle: looking for that over and over takes a fifth of the time.
-
-    Source: Python documentation, "gc".
-    """
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
 
 
 def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes) -> list[Placed]:

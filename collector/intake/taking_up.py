@@ -5,6 +5,7 @@ known, when it was taken, whose it is.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from operator import attrgetter
 
 from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
@@ -95,18 +96,10 @@ def _sightings(store: Store, saying: Saying) -> list[Sighting]:
 
 
 def _placeable(row: Row, first: Payload) -> Placeable:
-    return Placeable(
-        row=row.id,
-        reading_id=row.reading_id,
-        slot=row.slot,
-        stamp=row.stamp_us,
-        clock=row.clock,
-        received=row.received_at,
-        visit=row.visit_id,
-        zone=row.zone,
-        clock_id=first.clock_id,
-        time=row.time,
-    )
+    return Placeable._make((*_bearing_on_time(row), first.clock_id, row.time))
+
+
+_bearing_on_time = attrgetter("id", "reading_id", "slot", "stamp_us", "clock", "received_at", "visit_id", "zone")
 
 
 def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spans: list[OwnerSpan]) -> Row:
