@@ -137,6 +137,7 @@ async def test_what_a_fact_builds_on_is_read_before_the_fact(tmp_path: Path) -> 
         visit = sink.open_visit(CUFF, "virtual", NOW)
         sink.take(arrival(), visit)
         sink.learn(visit, Named("Cuff"))
+        assert sink.known()
         assert journal.counts(store).waiting == 0
 
 
