@@ -19,7 +19,7 @@ SUITES = ("bookworm", "trixie")
 CUFFS = 20
 ROOT = Path(__file__).parents[2]
 BEFORE = os.environ.get("BEFORE", "e39f627")
-ROUNDS = 2
+ROUNDS = int(os.environ.get("ROUNDS", "1"))
 
 
 @pytest.fixture(scope="module")
