@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
-from collector.store.instants import wall_us
+from collector.intake.time.zones import wall_us
 from collector.store.readings.write import stored
 from collector.store.values import exact_mmhg
 from parsers import plausible
@@ -158,7 +158,7 @@ def _implausible(
 def _written(word: int) -> tuple[str | None, str]:
     """An SFLOAT as a column keeps it and as an identity does: equal for equal numbers whatever their precision, as
     120 and 120.0 are one value in two encodings."""
-    number = SFloat.from_word(word)
+    number = SFloat(word)
     absent = number.absence.name if number.absence else "None"
     return stored(number.value), absent if number.value is None else plain_number(number.value)
 

@@ -1,5 +1,6 @@
 """Local wall time to UTC by the zone's rules, and the two hours a year that the rules make odd."""
 
+from datetime import datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -12,6 +13,15 @@ SPRING = "hour that was skipped"
 """Clocks went forward: this wall time never was."""
 
 
+_WALL_EPOCH = datetime(1970, 1, 1)
+
+
+def wall_us(wall: datetime) -> int:
+    """Of a wall clock without zone: microseconds since it showed 1970."""
+    since = wall - _WALL_EPOCH
+    return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
+
+
 def zone_of(name: str) -> ZoneInfo:
     """The zone's rules; UTC where this machine has none of that name."""
     try:
@@ -20,18 +30,18 @@ def zone_of(name: str) -> ZoneInfo:
         return ZoneInfo("UTC")
 
 
-def utc_of_local(wall_us: int, zone: str, before: int | None = None) -> tuple[int, str | None]:
+def utc_of_local(shown: int, zone: str, before: int | None = None) -> tuple[int, str | None]:
     """UTC microseconds of a wall time, and a mark for the odd hours.
 
     Of an hour that comes twice the later one is meant, unless that is after `before`.
     Outside the years that the calendar knows the wall time is taken for UTC.
     """
     rules = zone_of(zone)
-    naive = from_us(wall_us).replace(tzinfo=None)
+    naive = from_us(shown).replace(tzinfo=None)
     try:
         first, second = (to_us(naive.replace(tzinfo=rules, fold=fold)) for fold in (0, 1))
     except OverflowError:
-        return wall_us, None
+        return shown, None
     if first == second:
         return first, None
     if first > second:  # the rules of a skipped hour: neither fold comes back to it
