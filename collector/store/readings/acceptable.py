@@ -22,6 +22,7 @@ MOST = Decimal("20450000000")
 """2045 × 10^7, the greatest number that an SFLOAT holds (IEEE 11073-20601): nothing a cuff sends is beyond it."""
 FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
+_OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
 UNITS = ("mmHg", "kPa")
 
 
@@ -79,6 +80,11 @@ def text_problem(value: object) -> str | None:
     return None
 
 
+def name_problem(value: object) -> str | None:
+    """A person's name is shown on one line, and asked for by it."""
+    return text_problem(value) or (None if str(value).strip() and str(value).isprintable() else "is no name to print")
+
+
 def whole_problem(value: object, most: int) -> str | None:
     if not isinstance(value, int) or isinstance(value, bool):
         return "is no whole number"
@@ -114,5 +120,7 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
         for text in value if isinstance(value, tuple) else (value,):
             if isinstance(text, str):
                 yield item.name, text_problem(text)
+    yield "person", None if reading.person is None else name_problem(reading.person)
+    yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
     for name in ("reading_id", "cuff"):
         yield name, text_problem(getattr(reading, name)) or (None if getattr(reading, name) else "is empty")
