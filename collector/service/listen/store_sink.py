@@ -58,7 +58,7 @@ _REPEATED = _WORDS | {"reading": "repeated"}
 class VisitCount:
     """What one visit brought, for its line in the log."""
 
-    cuff: str = "a cuff"
+    name: str = "a cuff"
     outcomes: Counter[str] = field(default_factory=Counter)
 
 
@@ -126,8 +126,8 @@ class StoreSink:
                 visit = visits.open_visit(self.store, cuff, source, at)
                 appended = self._append(first, visit)
             self._read_later(appended, cuff, visit)
-        self._counts[visit] = VisitCount(cuff)
-        log.info("%s: visit began", self._name(cuff))
+        self._counts[visit] = VisitCount(self._name(cuff))
+        log.info("%s: visit began", self._counts[visit].name)
         return visit
 
     def learn(self, visit: int, fact: Fact) -> None:
@@ -243,13 +243,13 @@ class StoreSink:
         visits.close_visit(self.store, visit, at, str(outcome))
         count = self._counts.pop(visit, VisitCount())
         counted = ", ".join(f"{count} {word}" for word, count in sorted(count.outcomes.items())) or "nothing"
-        log.info("%s: visit ended (%s), payloads: %s", self._name(count.cuff), plain(str(outcome)), counted)
+        log.info("%s: visit ended (%s), payloads: %s", count.name, plain(str(outcome)), counted)
         try:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)
                 self._behind = False
             if intake.settle(self.store, visit):
-                log.info("%s: known from an earlier visit under another address", self._name(count.cuff))
+                log.info("%s: known from an earlier visit under another address", count.name)
         except Exception as error:
             log.error("what the visit told is kept but not worked in yet: %s: %s", type(error).__name__, error)
 
