@@ -16,3 +16,8 @@ def folded(name: str) -> str:
     """Equal for names that people take for the same: letter case does not matter, nor whether an accent is part of its
     letter or stands behind it, as macOS writes it (Unicode Standard Annex 15)."""
     return normalize("NFC", normalize("NFC", name.strip()).casefold())
+
+
+def printable(name: str) -> bool:
+    """A person's name is shown on one line, and asked for by it."""
+    return bool(name.strip()) and name.isprintable()

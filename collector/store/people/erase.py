@@ -13,11 +13,11 @@ from datetime import datetime
 from pathlib import Path
 
 from collector.store import audit, people
-from collector.store.columns import from_json
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError, UnreadableError, as_store_error
 from collector.store.instants import to_us
 from collector.store.journal import derivation
+from collector.store.json_columns import from_json
 from collector.store.namesakes import folded
 
 _TABLES = (
@@ -283,21 +283,23 @@ def _delete_person(store: Store, person: int) -> None:
 def former_names(store: Store, person: int, where: str = "main") -> set[str]:
     """What the person (a row of that database) was called before and after renaming, as the history tells."""
     of = f"SELECT detail FROM {where}.audit WHERE person_id = ? AND what = 'person renamed'"
-    told = [from_json(detail) for (detail,) in store.query(of, (person,))]
-    return {name for change in told for name in (change["from"], change["to"])}
+    told = [from_json("audit", "detail", detail) for (detail,) in store.query(of, (person,))]
+    names = (change.get(side) for change in told for side in ("from", "to"))
+    return {name for name in names if isinstance(name, str) and name}
 
 
 def _device_names(store: Store, person: int) -> set[str]:
     """What the person's devices are called, who may have written in other people's history."""
     of = "SELECT detail FROM audit WHERE person_id = ? AND what = 'page device added'"
-    return {from_json(detail)["device"] for (detail,) in store.query(of, (person,))}
+    devices = (from_json("audit", "detail", detail).get("device") for (detail,) in store.query(of, (person,)))
+    return {device for device in devices if isinstance(device, str)}
 
 
 def take_names_out(store: Store, names: set[str]) -> None:
     """Take the names out of what is left of the history: another person's line may tell from whom a reading was
     taken."""
     for row, detail in store.query("SELECT id, detail FROM audit").fetchall():
-        told = from_json(detail)
+        told = from_json("audit", "detail", detail)
         kept = {word: None if isinstance(value, str) and value in names else value for word, value in told.items()}
         if kept != told:
             store.query("UPDATE audit SET detail = ? WHERE id = ?", (json.dumps(kept, ensure_ascii=False), row))

@@ -9,8 +9,7 @@ from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.namesakes import CALLED, HANDLE, folded
-from collector.store.readings.acceptable import name_problem
+from collector.store.namesakes import CALLED, HANDLE, folded, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +111,7 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
 
 def _usable(store: Store, name: str) -> str:
     name = normalize("NFC", name.strip())
-    if name_problem(name):
+    if not printable(name):
         raise StoreError("a person needs a name of printable letters", "refused")
     if find(store, name) is not None:
         raise StoreError(f"there is a person '{name}' already", "refused")

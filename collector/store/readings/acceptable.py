@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from collector.store.instants import to_us
+from collector.store.namesakes import printable
 from collector.store.values import Basis, Reading
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
@@ -80,11 +81,6 @@ def text_problem(value: object) -> str | None:
     return None
 
 
-def name_problem(value: object) -> str | None:
-    """A person's name is shown on one line, and asked for by it."""
-    return text_problem(value) or (None if str(value).strip() and str(value).isprintable() else "is no name to print")
-
-
 def whole_problem(value: object, most: int) -> str | None:
     if not isinstance(value, int) or isinstance(value, bool):
         return "is no whole number"
@@ -120,7 +116,7 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
         for text in value if isinstance(value, tuple) else (value,):
             if isinstance(text, str):
                 yield item.name, text_problem(text)
-    yield "person", None if reading.person is None else name_problem(reading.person)
+    yield "person", None if reading.person is None or printable(reading.person) else "is no name to print"
     yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
     for name in ("reading_id", "cuff"):
         yield name, text_problem(getattr(reading, name)) or (None if getattr(reading, name) else "is empty")
