@@ -3,6 +3,7 @@
 from unicodedata import normalize
 
 _OCTETS = 4  # of the person's uid: `mira#1f0a22b7`
+_LONGEST = 200  # characters of a name
 HANDLE = 2 * _OCTETS
 """Length of the handle, the sign '#' apart."""
 
@@ -20,4 +21,4 @@ def folded(name: str) -> str:
 
 def printable(name: str) -> bool:
     """A person's name is shown on one line, and asked for by it."""
-    return bool(name.strip()) and name.isprintable()
+    return bool(name.strip()) and name.isprintable() and len(name) <= _LONGEST

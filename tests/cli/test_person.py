@@ -132,6 +132,7 @@ def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:
     [
         (["add", "mira"], 1, "there is a person 'mira' already"),
         (["add", " "], 1, "printable letters"),
+        (["add", "x" * 201], 1, "at most 200 printable letters"),
         (["rename", "eve", "x"], 1, "no person 'eve'"),
         (["give", "mira", "--cuff", "attic"], 1, "no cuff 'attic'"),
         (["give", "mira", "--cuff", "kitchen", "--slot", "256"], 2, "give 0 to 255, none or any"),

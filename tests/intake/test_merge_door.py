@@ -149,3 +149,15 @@ def test_a_sound_store_comes_in_and_is_not_touched(make_bench: Any) -> None:
     assert readings.count(ours.store) == 2
     assert hashlib.sha256(path.read_bytes()).digest() == digest
     assert journal.counts(ours.store).payloads == 2
+
+
+def test_what_people_wrote_in_any_letters_comes_in(make_bench: Any) -> None:
+    """Our own doors let in a soft hyphen, or an escape: a store that holds one can be merged all the same."""
+    ours, theirs = make_bench(), make_bench()
+    fill(theirs, "F0:00:00:00:00:02")
+    written = "well\u00adbeing \u202eleft \x1b[2J"
+    notes.add(theirs.store, "p-2", NOON.date(), written, notes.OTHER, NOON)
+    theirs.store.query("INSERT INTO cuff_state SELECT id, 'retired', ?, 1 FROM cuff LIMIT 1", (written,))
+    theirs.store.close()
+    assert intake.merge(ours.store, theirs.store.path).payloads == 1
+    assert written in [note.text for note in notes.every(ours.store, "p-2")]

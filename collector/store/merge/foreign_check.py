@@ -45,6 +45,11 @@ def _text(value: Any) -> str:
     return value.decode()
 
 
+def _free(value: Any) -> str | None:
+    """What people write: our own doors let in any character, and whatever shows it makes it harmless."""
+    return text_problem(_text(value))
+
+
 def _plain(value: Any) -> str | None:
     text = _text(value)
     return text_problem(text) or (
@@ -98,7 +103,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "station_zone": {"since": _SINCE, "zone": _zone},
     "unsure_clock": {"boot": _name, "base": _between(-LAST, LAST), "correction": _between(-2 * LAST, 2 * LAST)},
     "cuff": {"address": _name, "name": _name, "name_set_at": _SINCE, "forgotten": _FLAG, "forgotten_set_at": _SINCE,
-             "advertised": lambda value: text_problem(_text(value))},
+             "advertised": _free},
     "visit": {"uid": _uid, "source": _name, "opened_at": _INSTANT, "closed_at": _INSTANT, "outcome": _plain},
     "visit_fact": {"uid": _uid, "kind": _one_of("read", "clock set", "bond", "name", "handles", "records"),
                    "characteristic": _16_BIT, "value": _octets, "at": _INSTANT, "round_trip_us": _WHOLE,
@@ -112,7 +117,7 @@ RULES: dict[str, dict[str, Rule]] = {
              "changed_at": _INSTANT},
     "claim": {"uid": _uid, "payload_uid": _uid, "holds": _FLAG, "changed_at": _INSTANT},
     "strike": {"uid": _uid, "payload_uid": _uid, "mark": _name, "holds": _FLAG, "changed_at": _INSTANT},
-    "note": {"uid": _uid, "kind": _name, "day": lambda value: _day(_text(value)), "text": _plain, "gone": _FLAG,
+    "note": {"uid": _uid, "kind": _name, "day": lambda value: _day(_text(value)), "text": _free, "gone": _FLAG,
              "changed_at": _INSTANT},
     "office_visit": {"uid": _uid, "day": lambda value: _day(_text(value)), "gone": _FLAG,
                      "changed_at": _INSTANT},
@@ -120,7 +125,7 @@ RULES: dict[str, dict[str, Rule]] = {
                 "changed_at": _INSTANT},
     "loan": {"uid": _uid, "out_at": _INSTANT, "back_at": _INSTANT,
              "step": _one_of(*Step), "gone": _FLAG, "changed_at": _INSTANT},
-    "cuff_state": {"state": _one_of(*State), "reason": _plain, "changed_at": _INSTANT},
+    "cuff_state": {"state": _one_of(*State), "reason": _free, "changed_at": _INSTANT},
     "audit": {"uid": _uid, "at": _INSTANT, "what": _name, },
 }  # fmt: skip
 """Table, column, rule. Where a column may be empty, an empty one is well. References are what SQLite looks after."""

@@ -112,7 +112,7 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
 def _usable(store: Store, name: str) -> str:
     name = normalize("NFC", name.strip())
     if not printable(name):
-        raise StoreError("a person needs a name of printable letters", "refused")
+        raise StoreError("a person needs a name of at most 200 printable letters", "refused")
     if find(store, name) is not None:
         raise StoreError(f"there is a person '{name}' already", "refused")
     return name
