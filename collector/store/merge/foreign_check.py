@@ -3,7 +3,6 @@
 A file that says it is a store may hold anything. Refused whole, with table, row and reason: nothing of it is taken.
 """
 
-import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -14,7 +13,8 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import StoreError, UnreadableError
+from collector.store.json_columns import SHAPES, from_json
 from collector.store.people.loan_states import State, Step
 from collector.store.readings.acceptable import FIRST_INSTANT as FIRST
 from collector.store.readings.acceptable import LAST_INSTANT as LAST
@@ -59,6 +59,11 @@ def _text(value: Any) -> str:
     return value.decode()
 
 
+def _free(value: Any) -> str | None:
+    """What people write: our own doors let in any character, and whatever shows it makes it harmless."""
+    return text_problem(_text(value))
+
+
 def _plain(value: Any) -> str | None:
     text = _text(value)
     return text_problem(text) or (
@@ -73,7 +78,7 @@ def _name(value: Any) -> str | None:
 # Text of printable ASCII alone; length() stops at a NUL, where GLOB stops too.
 _ASCII = f"""typeof({{0}}) = 'text' AND {{0}} NOT GLOB '*[^ -~]*' AND length({{0}}) <= {LONGEST}
     AND length({{0}}) = length(CAST({{0}} AS BLOB))"""
-_PLAIN, _NAME = Rule(_plain, _ASCII), Rule(_name, f"{_ASCII} AND trim({{0}}) <> ''")
+_FREE, _PLAIN, _NAME = Rule(_free, _ASCII), Rule(_plain, _ASCII), Rule(_name, f"{_ASCII} AND trim({{0}}) <> ''")
 _UID = Rule(
     lambda value: None if isinstance(value, bytes) and len(value) == 16 else "is no uid",
     "typeof({0}) = 'blob' AND length({0}) = 16",
@@ -84,11 +89,13 @@ _OCTETS = Rule(
 )
 
 
-def _json(of: type) -> Rule:
+def _json(table: str, column: str) -> Rule:
     def problem(value: Any) -> str | None:
-        said = json.loads(_text(value))  # RecursionError for what is too deep even to read
-        deep = _depth(said) > _DEEPEST
-        return None if isinstance(said, of) and not deep else "is not the JSON that is used there"
+        try:
+            deep = _depth(from_json(table, column, _text(value))) > _DEEPEST
+        except UnreadableError:
+            deep = True
+        return "is not the JSON that is used there" if deep else None
 
     return Rule(problem)
 
@@ -122,7 +129,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "station_zone": {"since": _SINCE, "zone": Rule(_zone)},
     "unsure_clock": {"boot": _NAME, "base": _between(-LAST, LAST), "correction": _between(-2 * LAST, 2 * LAST)},
     "cuff": {"address": _NAME, "name": _NAME, "name_set_at": _SINCE, "forgotten": _FLAG, "forgotten_set_at": _SINCE,
-             "advertised": Rule(lambda value: text_problem(_text(value)))},
+             "advertised": _FREE},
     "visit": {"uid": _UID, "source": _NAME, "opened_at": _INSTANT, "closed_at": _INSTANT, "outcome": _PLAIN},
     "visit_fact": {"uid": _UID, "kind": _one_of("read", "clock set", "bond", "name", "handles", "records"),
                    "characteristic": _16_BIT, "value": _OCTETS, "at": _INSTANT, "round_trip_us": _WHOLE,
@@ -136,18 +143,21 @@ RULES: dict[str, dict[str, Rule]] = {
              "changed_at": _INSTANT},
     "claim": {"uid": _UID, "payload_uid": _UID, "holds": _FLAG, "changed_at": _INSTANT},
     "strike": {"uid": _UID, "payload_uid": _UID, "mark": _NAME, "holds": _FLAG, "changed_at": _INSTANT},
-    "note": {"uid": _UID, "kind": _NAME, "day": _DAY, "text": _PLAIN, "gone": _FLAG,
+    "note": {"uid": _UID, "kind": _NAME, "day": _DAY, "text": _FREE, "gone": _FLAG,
              "changed_at": _INSTANT},
-    "office_visit": {"uid": _UID, "day": _DAY, "readings": _json(list), "gone": _FLAG,
+    "office_visit": {"uid": _UID, "day": _DAY, "gone": _FLAG,
                      "changed_at": _INSTANT},
-    "sitting": {"uid": _UID, "started_at": _INSTANT, "prepared": _json(list), "readings": _json(list), "gone": _FLAG,
+    "sitting": {"uid": _UID, "started_at": _INSTANT, "gone": _FLAG,
                 "changed_at": _INSTANT},
-    "loan": {"uid": _UID, "slots": _json(list), "out_at": _INSTANT, "back_at": _INSTANT,
-             "step": _one_of(*Step), "checks": _json(dict), "gone": _FLAG, "changed_at": _INSTANT},
-    "cuff_state": {"state": _one_of(*State), "reason": _PLAIN, "changed_at": _INSTANT},
-    "audit": {"uid": _UID, "at": _INSTANT, "what": _NAME, "detail": _json(dict)},
+    "loan": {"uid": _UID, "out_at": _INSTANT, "back_at": _INSTANT,
+             "step": _one_of(*Step), "gone": _FLAG, "changed_at": _INSTANT},
+    "cuff_state": {"state": _one_of(*State), "reason": _FREE, "changed_at": _INSTANT},
+    "audit": {"uid": _UID, "at": _INSTANT, "what": _NAME, },
 }  # fmt: skip
 """Table, column, rule. Where a column may be empty, an empty one is well. References are what SQLite looks after."""
+for _table, _column in SHAPES:
+    if _table in RULES:
+        RULES[_table][_column] = _json(_table, _column)
 
 
 def refuse_unless_acceptable(store: Store, shown_as: Path) -> None:
