@@ -69,7 +69,7 @@ class BumbleLink:
         self.table_changed = False
         self.noticed: set[Manner] = set()
         self._service_changed: int | None = None  # the handle that says so
-        self._answers: dict[int, asyncio.Future[bytes]] = {}
+        self._answers: dict[int, tuple[asyncio.Future[bytes], Callable[[bytes], bool]]] = {}
         self._subscribed: set[int] = set()
         self._down = asyncio.Event()
         self.renewed_told = False  # in this visit
@@ -130,8 +130,8 @@ class BumbleLink:
             self._take(handle, value)
 
     def _answered(self, handle: int, value: bytes) -> None:
-        answer = self._answers.get(handle)
-        if answer is not None and not answer.done():
+        answer, late = self._answers.get(handle, (None, None))
+        if answer is not None and not answer.done() and late is not None and not late(value):
             answer.set_result(value)
 
     def _take(self, handle: int, value: bytes) -> bool:
@@ -184,7 +184,7 @@ class BumbleLink:
         if reason == NOT_DECRYPTED:
             self.security.missing_on = "cuff"
         self._down.set()
-        for answer in self._answers.values():
+        for answer, _ in self._answers.values():
             answer.cancel()
 
     def adapter_lost(self) -> None:
@@ -341,10 +341,11 @@ class BumbleLink:
         place = handle
         await self._request(lambda: self._client.write_value(place, value, with_response=True))
 
-    async def ask(self, found: Found, request: bytes) -> bytes:
+    async def ask(self, found: Found, request: bytes, late: Callable[[bytes], bool] = lambda _: False) -> bytes:
         if found.handle not in self._subscribed:
-            self._subscribed.add(found.handle)
             await self._configure(found, INDICATE)
-        answer = self._answers[found.handle] = asyncio.get_running_loop().create_future()
+            self._subscribed.add(found.handle)
+        answer: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
+        self._answers[found.handle] = answer, late
         await self.write(found, request)
         return await self.while_up(answer)

@@ -142,6 +142,7 @@ class Conversation:
         except TimeoutError:
             self._radio.cut()
             return
+        await asyncio.sleep(self._behaviour.sends_after_s)
         if self._behaviour.reads_our_clock:
             await self._radio.follow_collectors_clock(self.connection)
         while True:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from bumble.att import Attribute, AttributeValue
 from bumble.core import UUID
 from bumble.device import Connection
+from bumble.gatt import GATT_CHARACTERISTIC_USER_DESCRIPTION_DESCRIPTOR as IN_WORDS
 from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR as CCCD
 from bumble.gatt import Characteristic, Descriptor, Service
 
@@ -65,6 +66,9 @@ class TableMaker:
             if guarded:
                 permissions |= Attribute.WRITE_REQUIRES_ENCRYPTION
         descriptors = []
+        if short in (Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT) and self._behaviour.described_in_words:
+            words = AttributeValue(lambda _: b"Blood pressure", None)
+            descriptors.append(Descriptor(IN_WORDS, Attribute.READABLE, words))
         if properties & (NOTIFY | INDICATE):
             guard = Attribute.WRITE_REQUIRES_ENCRYPTION if guarded else Attribute.Permissions(0)
             self._table.descriptors[short] = Descriptor(

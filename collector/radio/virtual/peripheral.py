@@ -156,6 +156,9 @@ class CuffRadio:
         if conversation is None or conversation.connection is not connection:
             return True
         conversation.stir()
+        if self.behaviour.hangs_up_at is not None and self.behaviour.hangs_up_at(pdu):
+            self.cut()
+            return True
         name = STEPS.get(opcode)
         if name is None:
             return self._misanswer(connection, opcode, pdu, None)
