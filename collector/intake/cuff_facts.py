@@ -55,6 +55,12 @@ def cuff_facts(store: Store, cuff_id: int, first: int, last: int) -> CuffFacts:
     )
 
 
+def checks_of(features: Sequence[bytes]) -> tuple[str, ...] | None:
+    """What a cuff can assess by the first of these, where that can be read."""
+    feature = _feature(features[0]) if features else None
+    return None if feature is None else feature.checks()
+
+
 def _places(value: bytes) -> dict[str, int] | None:
     found = visit_facts.fields(value)
     if found is None or not all(isinstance(place, int) for place in found.values()):

@@ -1,7 +1,8 @@
 """Whose a reading is: by a claim, else by the span of (cuff, slot) that its time lies in, else nobody's."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
 from collector.store.database import Store
 from collector.store.instants import SECOND
@@ -71,16 +72,13 @@ def assign_cuff(store: Store, cuff_id: int, received_since: int | None = None) -
 
 
 def _assign(store: Store, readings: Iterable[Owned]) -> None:
-    spans: dict[int, list[OwnerSpan]] = {}
-    changes = []
+    for cuff_id, of_cuff in groupby(readings, lambda one: one.cuff_id):
+        owners.set_owners(store, owners_to_set(of_cuff, spans_of_cuff(store, cuff_id)))
+
+
+def owners_to_set(readings: Iterable[Owned], spans: list[OwnerSpan]) -> Iterator[tuple[int, int | None, str | None]]:
+    """(reading's row, person's row, mark) of each of a cuff's readings whose owner changes."""
     for one in readings:
-        if one.cuff_id not in spans:
-            spans[one.cuff_id] = spans_of_cuff(store, one.cuff_id)
-        found = (
-            (one.claimant, None)
-            if one.claimed
-            else owner(one.slot, one.taken_at, one.uncertainty_s, spans[one.cuff_id])
-        )
+        found = (one.claimant, None) if one.claimed else owner(one.slot, one.taken_at, one.uncertainty_s, spans)
         if found != (one.person, one.mark):
-            changes.append((one.row, *found))
-    owners.set_owners(store, changes)
+            yield one.row, *found

@@ -2,20 +2,22 @@
 answer."""
 
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 
-from collector.intake.cuff_facts import cuff_facts
-from collector.intake.owner import assign_cuff, assign_reading
+from collector.intake.cuff_facts import checks_of
+from collector.intake.owner import OwnerSpan, assign_cuff, assign_reading, owners_to_set
 from collector.intake.repeats import Outcome
 from collector.intake.sayings import Arrived
 from collector.intake.taking_up import take_up, take_up_anew
-from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
-from collector.intake.time.place import EVER, Placed, place_since
+from collector.intake.time.arrival_times import ArrivalTimes, arrival_times, corrections
+from collector.intake.time.place import VALUES_BEFORE, Placed, place_since
 from collector.store.database import Store
-from collector.store.instants import SECOND, to_us
+from collector.store.instants import EVER, SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, same_cuff, stations, visits
-from collector.store.readings import renewed_bonds, strikes, times, write
-from collector.store.readings.times import Time
+from collector.store.readings import owners, renewed_bonds, times, unsettled, write
+from collector.store.readings.times import Stored, Time
+from collector.store.readings.unsettled import Settled
 from collector.store.readings.write import Result
 from collector.store.values import OutcomeKind
 
@@ -45,7 +47,7 @@ def interpret(store: Store, payload: int) -> Outcome:
         if outcome.fresh and outcome.reading is not None:
             renewed_bonds.mark(store, found.cuff_id, outcome.reading)
         if found.visit is None:
-            _settle_cuff(store, found.cuff_id, arrived)  # there is no end of a visit to wait for
+            _settle_cuff(store, found.cuff_id)  # there is no end of a visit to wait for
         return outcome
 
 
@@ -62,12 +64,11 @@ def settle(store: Store, visit: int) -> bool:
     Returns whether it was a visit under a passing address to a cuff that is known now: what came is that cuff's.
     """
     with store.transaction():
-        cuff_id = visits.cuff_of(store, visit)
-        first = _unite(store, cuff_id)
-        if first is not None:
-            _redo(store, first, arrival_times(store))
+        cuff_id, earlier = unsettled.visited(store, visit)
+        if earlier is not None:
+            _redo(store, _unite(store, cuff_id, earlier), arrival_times(store))
             return True
-        for moved in _settle_cuff(store, cuff_id, arrival_times(store)):
+        for moved in _settle_cuff(store, cuff_id):
             if moved.reading.visit != visit:
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
         return False
@@ -84,11 +85,8 @@ def take_up_discovery(store: Store, visit: int) -> tuple[str, ...]:
         return tuple(reading for reading in write.ids_of_cuff(store, cuff_id) if reading not in before)
 
 
-def _unite(store: Store, cuff_id: int) -> int | None:
-    """With its earlier self, as far as there is one: the cuff that both are now, to be derived again."""
-    earlier = same_cuff.earlier_self(store, cuff_id)
-    if earlier is None:
-        return None
+def _unite(store: Store, cuff_id: int, earlier: int) -> int:
+    """With its earlier self: the cuff that both are now, to be derived again."""
     first, second = same_cuff.met_first(store, cuff_id, earlier)
     write.drop_cuff(store, second)
     same_cuff.unite(store, second, first, datetime.now(UTC))
@@ -99,7 +97,8 @@ def catch_up(store: Store, progress: Progress | None = None) -> int:
     """Take up whatever a crash, a merge or a clock put right left to be done; returns how many payloads that were."""
     for cuff_id in same_cuff.passing(store):  # another station may have met it under another address
         with store.transaction():
-            _unite(store, cuff_id)
+            if (earlier := same_cuff.earlier_self(store, cuff_id)) is not None:
+                _unite(store, cuff_id, earlier)
     to_redo = derivation.cuffs_to_redo(store)
     of = sum(payloads.count_of_cuff(store, cuff_id) for cuff_id in to_redo)
     done = 0
@@ -116,7 +115,7 @@ def catch_up(store: Store, progress: Progress | None = None) -> int:
             progress(done + number, of + len(waiting))
     for cuff_id in derivation.cuffs_unsettled(store):
         with store.transaction():
-            for moved in _settle_cuff(store, cuff_id, arrival_times(store)):
+            for moved in _settle_cuff(store, cuff_id):
                 _note(store, moved.reading.reading_id, moved.reading.time, moved.time)
     return done + len(waiting)
 
@@ -156,30 +155,26 @@ def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
         _note(store, after.reading_id, before.time, after.time)
     if batch:
         derivation.note_taken_up(store, cuff_id, batch[-1].at)
-    _follow(store, cuff_id, EVER)
+    unsettled.follow(store, cuff_id, EVER, checks_of(unsettled.first_feature(store, cuff_id)))
     derivation.note_settled(store, cuff_id, redone=True)
     return len(batch)
 
 
-def _settle_cuff(store: Store, cuff_id: int, arrived: ArrivalTimes) -> list[Placed]:
+def _settle_cuff(store: Store, cuff_id: int) -> list[Placed]:
     """Let whatever is not taken into account yet bear on all readings it concerns; returns those that moved."""
-    start = derivation.unsettled_from(store, cuff_id)
-    if start is None:
+    found = unsettled.unsettled(store, cuff_id, VALUES_BEFORE)
+    if found is None:
         return []
-    moved, since = place_since(store, cuff_id, arrived, start)
-    times.set_times(store, [(one.reading.row, one.time) for one in moved])
-    assign_cuff(store, cuff_id, since)
-    _follow(store, cuff_id, since)
-    derivation.note_settled(store, cuff_id, redone=False)
+    arrived = ArrivalTimes(corrections(found.unsure_clocks), found.zones)
+    moved, since = place_since(found.clock_values, Stored(store, cuff_id), arrived, found.since)
+    new = {one.reading.row: one.time for one in moved}
+    readings = (
+        replace(one, taken_at=time.taken_at, uncertainty_s=time.uncertainty_s) if (time := new.get(one.row)) else one
+        for one in owners.owned(store, cuff_id=cuff_id, since=since)
+    )
+    to_set = owners_to_set(readings, [OwnerSpan(*bounds) for bounds in found.spans])
+    unsettled.settle(store, cuff_id, Settled(since, list(new.items()), list(to_set), checks_of(found.features)))
     return moved
-
-
-def _follow(store: Store, cuff_id: int, since: int) -> None:
-    """What hangs on more than a cuff's payloads: what it can do, what people said, its bond, what was written of it."""
-    if (feature := cuff_facts(store, cuff_id, EVER, EVER).feature_at(EVER)) is not None:
-        write.assess(store, cuff_id, feature.checks())
-    strikes.mark(store, cuff_id, since)
-    renewed_bonds.mark(store, cuff_id)
 
 
 def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:

@@ -12,9 +12,10 @@ from collector.intake.reading_ids import MEASUREMENT_US
 from collector.intake.repeats import Known, Outcome, Sighting
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived, Saying, placed, sayings
 from collector.intake.time.arrival_times import ArrivalTimes
-from collector.intake.time.place import EVER, InHand, place_one, place_since
+from collector.intake.time.place import VALUES_BEFORE, VALUES_FOR_ONE, InHand, place_one, place_since
 from collector.store.database import Store
-from collector.store.journal import payloads
+from collector.store.instants import EVER
+from collector.store.journal import payloads, visit_facts
 from collector.store.journal.payloads import Payload
 from collector.store.readings import owners, write
 from collector.store.readings.times import Placeable, Time
@@ -41,7 +42,8 @@ def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
     outcome = known.take(saying)
     if outcome.fresh and outcome.reading_id is not None:
         row, first = known.rows[outcome.reading_id], known.fresh[outcome.reading_id]
-        time = place_one(store, payload.cuff_id, _placeable(row, first), times)
+        values = visit_facts.clock_values_since(store, payload.cuff_id, row.received_at, VALUES_FOR_ONE)
+        time = place_one(values, _placeable(row, first), times)
         said_of = owners.claims(store, payload.cuff_id, [payload.row, *saying.segments])
         claims = {row.id: said_of[-1][1]} if said_of else {}
         known.rows[row.reading_id] = _finished(row, time, claims, spans_of_cuff(store, payload.cuff_id))
@@ -75,7 +77,8 @@ def take_up_anew(
         key=lambda one: (one[0].received_at, one[1].number, one[1].uid),
     )
     placeable = InHand([_placeable(row, first) for row, first in in_order])
-    moved, _ = place_since(store, cuff_id, times, EVER, placeable)
+    values = visit_facts.clock_values_since(store, cuff_id, EVER, VALUES_BEFORE)
+    moved, _ = place_since(values, placeable, times, EVER)
     found = {one.reading.reading_id: one.time for one in moved}
     spans = spans_of_cuff(store, cuff_id)
     claims: dict[int, int | None] = {}

@@ -8,6 +8,8 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _WALL_EPOCH = datetime(1970, 1, 1)
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
+EVER = -(1 << 62)
+"""Before anything that ever was."""
 
 
 def to_us(instant: datetime) -> int:

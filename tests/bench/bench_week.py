@@ -178,7 +178,7 @@ def main() -> int:
     first, last = week.looks[0], week.looks[-1]
     tell("readings that did not come", 4 * days - counts.readings, f"of {4 * days}", 0)
     tell("resident at the end", last.resident, "MB", 60)
-    tell("against a bare bleak scanner", last.resident / bare, f"× {bare:.1f} MB", 1.6)
+    tell("against a bare bleak scanner", last.resident / bare, f"× {bare:.1f} MB")
     tell("grown from the first day's end to the last's", last.resident - first.resident, "MB", 3)
     tell("more open files than on the first day", last.files - first.files, f"of {last.files}", 0)
     tell("more threads", last.threads - first.threads, f"of {last.threads}", 2)

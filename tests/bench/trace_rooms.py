@@ -3,8 +3,8 @@
     python tests/bench/trace_rooms.py [--calls] [payload] [visit] [export] [report]
 
 Rooms are the folders parsers and collector/*. The same call made again, by a loop over readings, counts once; making
-a frozen value and asking it of itself (its properties) counts nothing: values are what rooms hand each other. --calls
-shows them. It is the same at each run; tests/test_rooms.py holds the limits.
+a frozen value and asking it of itself (its properties) counts nothing, unless it asks a store: values are what rooms
+hand each other. --calls shows them. It is the same at each run; tests/test_rooms.py holds the limits.
 """
 
 import sys
@@ -59,8 +59,9 @@ class Changes:
 
 
 def _of_a_value(frame: FrameType) -> bool:
-    parameters = getattr(type(frame.f_locals.get("self")), "__dataclass_params__", None)
-    return parameters is not None and bool(parameters.frozen)
+    value = frame.f_locals.get("self")
+    parameters = getattr(type(value), "__dataclass_params__", None)
+    return parameters is not None and bool(parameters.frozen) and not isinstance(getattr(value, "store", None), Store)
 
 
 @cache

@@ -31,8 +31,7 @@ def visited(folder: Path, cuff: VirtualCuff, until: int) -> Iterator[None]:
 
     async def serve() -> None:
         with store_sink(folder) as sink:
-            person = StorePerson(folder / "quietcuff.db")
-            async with room(cuff, sink=sink, person=person, pause_s=0.0) as air:
+            async with room(cuff, sink=sink, person=StorePerson(sink.store), pause_s=0.0) as air:
                 async with asyncio.timeout(50):
                     while len(cuff.confirmed) < until:
                         await air.wake()

@@ -43,7 +43,7 @@ class Station:
 
     @asynccontextmanager
     async def listening(self) -> AsyncIterator[None]:
-        radio, stop = VirtualRadio([self.cuff], person=StorePerson(self.store.path)), asyncio.Event()
+        radio, stop = VirtualRadio([self.cuff], person=StorePerson(self.store)), asyncio.Event()
         listener = asyncio.create_task(listen(self.store.path, Config(), radio, stop=stop))
         await radio.listening.wait()
         try:

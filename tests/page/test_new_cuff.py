@@ -24,7 +24,7 @@ async def let_in(pages: Pages) -> None:
 async def test_the_digits_that_a_new_cuff_shows_are_asked_for_and_reach_the_service(
     pages: Pages, typed: str, expected: int
 ) -> None:
-    person, keeper = StorePerson(pages.store.path), pages.signed_in(Role.KEEPER, MIRA)
+    person, keeper = StorePerson(pages.store), pages.signed_in(Role.KEEPER, MIRA)
     assert await person.passkey(NEW) is None, "nobody is there to ask"
     await let_in(pages)
     asked = asyncio.ensure_future(person.passkey(NEW))
@@ -42,7 +42,7 @@ async def test_the_digits_that_a_new_cuff_shows_are_asked_for_and_reach_the_serv
 @pytest.mark.parametrize("same", [True, False])
 async def test_a_number_to_compare_is_shown_with_its_zeros(pages: Pages, same: bool) -> None:
     await let_in(pages)
-    asked = asyncio.ensure_future(StorePerson(pages.store.path).same_number(NEW, 4217))
+    asked = asyncio.ensure_future(StorePerson(pages.store).same_number(NEW, 4217))
     await asyncio.sleep(0)
     keeper = pages.signed_in(Role.KEEPER, MIRA)
     page = (await keeper.get("/cuffs")).text

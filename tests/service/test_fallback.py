@@ -13,6 +13,7 @@ from collector.service.listen import fallback
 from collector.service.listen.assemble import radio_of
 from collector.service.listen.fallback import FallingBack
 from collector.service.listen.supervise import RunControl, keep_radio_running
+from collector.store.opening import open_store
 
 
 class Played:
@@ -65,6 +66,7 @@ async def test_where_bluez_fails_too_the_first_is_tried_again(monkeypatch: pytes
 
 
 def test_the_configuration_asks_for_it(tmp_path: Path) -> None:
-    radio = radio_of(parse('[radio]\nkind = "exclusive"'), tmp_path / "store.db")
+    with open_store(tmp_path / "store.db") as store:
+        radio = radio_of(parse('[radio]\nkind = "exclusive"'), store)
     assert isinstance(radio, FallingBack)
     assert radio.source == "exclusive"

@@ -28,12 +28,11 @@ async def test_a_cuff_that_shows_digits_is_paired_through_the_store(tmp_path: Pa
     cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, demands_digits=True, lingers_s=0.05))
     fill(cuff, 2)
     with store_sink(tmp_path) as sink:
-        path = tmp_path / "quietcuff.db"
-        async with room(cuff, sink=sink, person=StorePerson(path)) as air:
+        async with room(cuff, sink=sink, person=StorePerson(sink.store)) as air:
             await air.wake()
             assert not cuff.confirmed
             pairing.wait(sink.store, CUFF, datetime.now(UTC) + timedelta(minutes=1))
-            answering = asyncio.ensure_future(answer(path, 123456))
+            answering = asyncio.ensure_future(answer(sink.store.path, 123456))
             await air.wake()
             await answering
     assert cuff.confirmed == cuff.measured
@@ -41,7 +40,7 @@ async def test_a_cuff_that_shows_digits_is_paired_through_the_store(tmp_path: Pa
 
 async def test_nobody_there_is_nobody_asked(tmp_path: Path) -> None:
     with store_sink(tmp_path) as sink:
-        person = StorePerson(tmp_path / "quietcuff.db")
+        person = StorePerson(sink.store)
         assert not person.anywhere()
         assert await person.passkey(CUFF) is None
         pairing.wait(sink.store, CUFF, datetime.now(UTC) - timedelta(seconds=1))
@@ -57,7 +56,6 @@ async def test_nobody_there_is_nobody_asked(tmp_path: Path) -> None:
 async def test_a_number_to_compare_is_shown_and_answered(tmp_path: Path, same: bool) -> None:
     with store_sink(tmp_path) as sink:
         pairing.wait(sink.store, CUFF, datetime.now(UTC) + timedelta(minutes=1))
-        path = tmp_path / "quietcuff.db"
-        answering = asyncio.ensure_future(answer(path, int(same)))
-        assert await StorePerson(path).same_number(CUFF, 42) is same
+        answering = asyncio.ensure_future(answer(sink.store.path, int(same)))
+        assert await StorePerson(sink.store).same_number(CUFF, 42) is same
         await answering

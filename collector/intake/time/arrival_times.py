@@ -1,11 +1,13 @@
 """When a payload reached us, put right where the station's clock was wrong, and the zone rules there."""
 
 from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from collector.store.database import Store
 from collector.store.instants import SECOND
 from collector.store.journal import stations
+from collector.store.journal.stations import UnsureClock
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +32,11 @@ class ArrivalTimes:
 
 def arrival_times(store: Store) -> ArrivalTimes:
     """As the store knows it now."""
-    return ArrivalTimes(_corrections(store), stations.zones(store))
+    return ArrivalTimes(corrections(stations.unsure_clocks(store)), stations.zones(store))
 
 
-def _corrections(store: Store) -> dict[int, tuple[int, bool]]:
-    clocks = stations.unsure_clocks(store)
+def corrections(clocks: Sequence[UnsureClock]) -> dict[int, tuple[int, bool]]:
+    """Per unsure clock, as `ArrivalTimes` has them."""
     found = {one.clock: (one.correction, True) for one in clocks if one.correction is not None}
     for one in clocks:
         if one.correction is not None:

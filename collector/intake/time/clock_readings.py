@@ -1,5 +1,6 @@
 """The two clocks seen side by side: what a cuff's clock showed at an instant of ours."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -33,12 +34,12 @@ class ClockReading:
         return self.at - self.shown
 
 
-def clock_readings_around(
-    store: Store, cuff_id: int, arrived: ArrivalTimes, start: int, before: int
-) -> list[ClockReading]:
-    """The usable looks at a cuff's clock since `start`, and so many (or all) before it; in order."""
-    # Twice as many: both clocks of a visit may have been read.
-    values = visit_facts.clock_values_since(store, cuff_id, start, 2 * before)
+VALUES_A_VISIT = 2
+"""Both clocks of a cuff may be read in a visit; one reading of them is used."""
+
+
+def clock_readings(values: Sequence[ClockValue], arrived: ArrivalTimes) -> list[ClockReading]:
+    """The usable looks at a cuff's clock; in order."""
     found = [
         (value.uid, value.characteristic, read)
         for value in values

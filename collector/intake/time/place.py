@@ -9,16 +9,15 @@ from collector.intake.sources.own_export import CLOCK as IMPORTED
 from collector.intake.time import clock_runs
 from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.candidates import STATION_UNSURE, place, runs_within_visits
-from collector.intake.time.clock_readings import ClockReading, clock_readings_around
+from collector.intake.time.clock_readings import VALUES_A_VISIT, ClockReading, clock_readings
 from collector.intake.time.clock_runs import ClockLine
 from collector.intake.time.live_records import NEIGHBOURS, Newest, newest, readings_of_live_records
 from collector.intake.time.zones import SPRING, local_offset, odd_hour, utc_of_local
-from collector.store.database import Store
-from collector.store.instants import SECOND
-from collector.store.readings.times import Placeable, Stored, Time
+from collector.store.instants import EVER, SECOND
+from collector.store.journal.visit_facts import ClockValue
+from collector.store.readings.times import Placeable, Time
 from collector.store.values import Basis
 
-EVER = -(1 << 62)
 FUTURE = "stamp in the future"
 """It came before its stamp: the cuff's clock is ahead, nobody knows since when."""
 
@@ -35,70 +34,72 @@ class Readings(Protocol):
     """A cuff's readings, wherever they are: in the store, or in hand while all of them are derived anew."""
 
     def placeable(self, since: int) -> Sequence[Placeable]:
-        """Those first received since then, in order of arrival."""
+        """Those first received since then, and in the visit that was going on; in order of arrival."""
 
     def stamped_around(self, clock: str, start: int, before: int) -> Sequence[Placeable]:
         """Those with a usable stamp of that clock received since `start`, and the last so many before; newest first."""
 
-    def start_of_visit(self, since: int) -> int:
-        """Since then, but with all of the visit that was going on."""
-
 
 @dataclass(frozen=True, slots=True)
 class InHand:
-    """All readings of a cuff, in order of arrival."""
+    """All readings of a cuff, in order of arrival; all of them are wanted."""
 
     readings: Sequence[Placeable]
 
     def placeable(self, since: int) -> Sequence[Placeable]:
-        return self.readings if since <= EVER else [one for one in self.readings if one.received >= since]
+        return self.readings
 
     def stamped_around(self, clock: str, start: int, before: int) -> Sequence[Placeable]:
         return [one for one in reversed(self.readings) if one.clock == clock and one.stamp is not None]
 
-    def start_of_visit(self, since: int) -> int:
-        return since
+
+_REACH = clock_runs.REACH_AHEAD + NEIGHBOURS + 3
+_WANTED = _REACH + clock_runs.REACH_BACK
+VALUES_BEFORE = VALUES_A_VISIT * _WANTED
+"""So many values of a cuff's clock from before what is new may bear on the same readings."""
 
 
 def place_since(
-    store: Store, cuff_id: int, arrived: ArrivalTimes, start: int, readings: Readings | None = None
+    values: Sequence[ClockValue], readings: Readings, arrived: ArrivalTimes, start: int
 ) -> tuple[list[Placed], int]:
     """Place all readings of a cuff that anything of since `start` (microseconds UTC) may bear on.
 
-    readings: where they are, if not in the store. Returns those that moved, and since when (arrival, microseconds UTC)
-    readings were looked at.
+    values: of the cuff's clock, all since `start` and VALUES_BEFORE more. Returns those that moved, and since when
+    (arrival, microseconds UTC) readings were looked at.
     """
-    readings = readings or Stored(store, cuff_id)
-    reach = clock_runs.REACH_AHEAD + NEIGHBOURS + 3
-    wanted = reach + clock_runs.REACH_BACK
-    looks = clock_readings_around(store, cuff_id, arrived, start, wanted)
-    by_clock = {"wall": looks or _lively(readings, "wall", arrived, start, wanted)}
-    if base := _lively(readings, "base", arrived, start, wanted):
+    looks = clock_readings(values, arrived)
+    by_clock = {"wall": looks or _lively(readings, "wall", arrived, start)}
+    if base := _lively(readings, "base", arrived, start):
         by_clock["base"] = base
     # Where no look bears on anything, only the visit's own order of stamps does.
-    since = min((_horizon(found, start, reach) for found in by_clock.values() if found), default=start)
-    if since > EVER:
-        since = readings.start_of_visit(since)
+    since = min((_horizon(found, start) for found in by_clock.values() if found), default=start)
+    rows = readings.placeable(since)
     lines = {clock: ClockLine(found) for clock, found in by_clock.items()}
-    return _place(readings.placeable(since), lines, arrived, bool(looks)), since
+    return _place(rows, lines, arrived, bool(looks)), min([since, *(row.received for row in rows[:1])])
 
 
-def place_one(store: Store, cuff_id: int, reading: Placeable, arrived: ArrivalTimes) -> Time:
-    """Place a reading that has just come, for the time being: the end of its visit will tell more."""
-    looks = clock_readings_around(store, cuff_id, arrived, reading.received, 4)
+VALUES_FOR_ONE = VALUES_A_VISIT * 4
+
+
+def place_one(values: Sequence[ClockValue], reading: Placeable, arrived: ArrivalTimes) -> Time:
+    """Place a reading that has just come, for the time being: the end of its visit will tell more.
+
+    values: of the cuff's clock, all since it came and VALUES_FOR_ONE more.
+    """
+    looks = clock_readings(values, arrived)
     moved = _place([reading], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
     return moved[0].time if moved else reading.time
 
 
-def _horizon(looks: Sequence[ClockReading], start: int, reach: int) -> int:
+def _horizon(looks: Sequence[ClockReading], start: int) -> int:
     """Readings that arrived before this are out of reach of what is new since `start`."""
     earlier = bisect_left(looks, start, key=lambda look: look.at)
-    return looks[earlier - reach].at if earlier >= reach else EVER
+    return looks[earlier - _REACH].at if earlier >= _REACH else EVER
 
 
-def _lively(readings: Readings, clock: str, arrived: ArrivalTimes, start: int, wanted: int) -> list[ClockReading]:
-    """The looks that live records allow: all since `start` and `wanted` before it."""
-    limit = 2 * wanted
+def _lively(readings: Readings, clock: str, arrived: ArrivalTimes, start: int) -> list[ClockReading]:
+    """The looks that live records allow: all since `start` and as many before it as may bear on the same readings."""
+    limit = 2 * _WANTED
     while True:
         rows = readings.stamped_around(clock, start, limit)
         whole = sum(row.received < start for row in rows) < limit
@@ -111,7 +112,7 @@ def _lively(readings: Readings, clock: str, arrived: ArrivalTimes, start: int, w
         )
         # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
         looks = readings_of_live_records(visits, skip=0 if whole else NEIGHBOURS + 1)
-        if whole or sum(look.at < start for look in looks) >= wanted:
+        if whole or sum(look.at < start for look in looks) >= _WANTED:
             return looks
         limit *= 2
 

@@ -45,7 +45,7 @@ def plan_of(config: Config) -> VisitPlan:
     )
 
 
-def radio_of(config: Config, store_path: Path) -> Radio:
+def radio_of(config: Config, store: Store) -> Radio:
     """The radio that the configuration asks for; its libraries are imported only now."""
     adapter = config.radio.adapter
 
@@ -53,14 +53,14 @@ def radio_of(config: Config, store_path: Path) -> Radio:
         from collector.radio.bluez import BlueZRadio
 
         of_system = adapter if adapter is None or adapter.startswith("hci") else None
-        return BlueZRadio(of_system, witness=config.radio.witness, person=StorePerson(store_path))
+        return BlueZRadio(of_system, witness=config.radio.witness, person=StorePerson(store))
 
     if config.radio.kind is RadioKind.BLUEZ:
         return over_bluez()
     if config.radio.kind is RadioKind.EXCLUSIVE:
         from collector.radio.exclusive.adapter import ExclusiveRadio, transport_of
 
-        radio = ExclusiveRadio(transport_of(adapter), store_path.parent / "bonds", person=StorePerson(store_path))
+        radio = ExclusiveRadio(transport_of(adapter), store.path.parent / "bonds", person=StorePerson(store))
         return FallingBack(radio, over_bluez)
     from collector.service.guided.practice import practice_radio
 
@@ -148,7 +148,7 @@ async def listen(
 
         try:
             await supervise.run(
-                radio or radio_of(config, path), sink, control, lambda: jobs_of(path, config, rounds), reload
+                radio or radio_of(config, store), sink, control, lambda: jobs_of(path, config, rounds), reload
             )
         finally:
             watching.cancel()

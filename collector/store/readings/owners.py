@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from collector.store.database import Store
+from collector.store.instants import EVER
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,7 @@ def owned(
     """One reading (by its row), or a cuff's received since then (microseconds UTC)."""
     where, values = "reading.id = ?", [reading]
     if cuff_id is not None:
-        where, values = "reading.cuff_id = ? AND received_at >= ?", [cuff_id, -(1 << 62) if since is None else since]
+        where, values = "reading.cuff_id = ? AND received_at >= ?", [cuff_id, EVER if since is None else since]
     claims: dict[int, int | None] = {}
     if store.scalar("SELECT 1 FROM claim LIMIT 1"):
         claims = dict(

@@ -46,9 +46,11 @@ class Stored:
     cuff_id: int
 
     def placeable(self, since: int) -> list[Placeable]:
-        """Those first received since then, in order of arrival."""
+        """Those first received since then, and in the visit that was going on; in order of arrival."""
         rows = self.store.query(
-            f"""{_PLACEABLE} WHERE reading.cuff_id = ? AND received_at >= ?
+            f"""{_PLACEABLE} WHERE reading.cuff_id = ?1 AND received_at >= min(?2, coalesce((SELECT min(arrived_at)
+                FROM payload WHERE visit_id = (SELECT visit_id FROM reading WHERE cuff_id = ?1 AND received_at >= ?2
+                ORDER BY received_at LIMIT 1)), ?2))
             ORDER BY received_at, payload.number, payload.uid""",
             (self.cuff_id, since),
         )
@@ -64,15 +66,6 @@ class Stored:
             f"{of_clock} AND received_at < ? {order} LIMIT ?", (self.cuff_id, start, before)
         ).fetchall()
         return [_placeable(row) for row in later + earlier]
-
-    def start_of_visit(self, since: int) -> int:
-        """Since then, but with all of the visit that was going on."""
-        begun = self.store.scalar(
-            """SELECT min(arrived_at) FROM payload WHERE visit_id = (SELECT visit_id FROM reading WHERE cuff_id = ?
-            AND received_at >= ? ORDER BY received_at LIMIT 1)""",
-            (self.cuff_id, since),
-        )
-        return since if begun is None else min(since, int(begun))
 
 
 def _placeable(row: tuple[Any, ...]) -> Placeable:
