@@ -167,6 +167,7 @@ class _Visit(Steps):
         return bool(self.found) and await self._subscribe()
 
     async def _discover_measurements(self) -> None:
+        self.link.table_changed = False
         found = await self.step("discovery", lambda: self.link.discover(Uuid.BLOOD_PRESSURE_SERVICE), requests=6)
         if not found and not self.silent:  # it may be declared by its long number
             found = await self.step("discovery", self.link.discover, requests=MOST_REQUESTS)
@@ -254,10 +255,12 @@ class _Visit(Steps):
         handles = {found.handle for found in self.found}
         self.found += tuple(found for found in rest if found.handle not in handles)
         self._learn_table()
+        changes = self.find(Uuid.SERVICE_CHANGED, property_="indicate")
+        if changes is not None and self.link.bonded:  # a bond remembers it (Core Vol 3 Part G 7.1)
+            await self.step("asking to be told of changes", lambda: self.link.subscribe(changes, self.number))
 
     async def _start_over(self) -> None:
         """The cuff's table has changed: what was found before may mean something else now."""
-        self.link.table_changed = False
         await self._discover_measurements()
         await self._subscribe()
 

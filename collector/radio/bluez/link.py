@@ -171,6 +171,8 @@ class BlueZLink:
 
     async def subscribe(self, found: Found, visit: int) -> None:
         self.visit = visit
+        if found.short not in MEASUREMENT_CHARACTERISTICS:
+            return  # of changes of the table bluetoothd has itself told
         if not found.properties & {"indicate", "notify"}:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0

@@ -118,12 +118,18 @@ class BumbleLink:
             self._answered(handle, value)
             return True
         if handle == self._service_changed:
-            self.table_changed = True
+            self._forget_table()
             return True
         if not self._discovered and handle not in self._others:
             return self._take(handle, value)
         log.debug("%s: indication on handle %#06x is none of ours", self.cuff, handle)
         return True
+
+    def _forget_table(self) -> None:
+        """What comes from now on is kept with its handle, until a discovery tells what stands there."""
+        self.table_changed, self._discovered = True, False
+        self._handles.clear()
+        self._others.clear()
 
     def notified(self, handle: int, value: bytes) -> None:
         if handle in self._handles or not (self._discovered or handle in self._others):
@@ -293,7 +299,12 @@ class BumbleLink:
     # -- requests ------------------------------------------------------------------------------------
 
     async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
-        if not known.handles or not await self._request(lambda: discovery.still_holds(self._client, known)):
+        holds = bool(known.handles) and not self.table_changed
+        if (
+            not holds
+            or not await self._request(lambda: discovery.still_holds(self._client, known))
+            or self.table_changed
+        ):
             self._handles.clear()
             return ()
         self._discovered_now(known.found)

@@ -71,6 +71,7 @@ class Behaviour:
     sends_after_s: float = 0.0  # so long after somebody listens, whatever it is asked meanwhile
     answers_after_s: float = 0.0  # takes so long over every request
     stays_s: float | None = None  # leaves so long after it was connected, whatever is going on
+    tells_of_changes: bool = False  # has Service Changed, for bonded collectors that asked to be told
     database_hash: bytes | None = None  # of its table, sixteen octets, where it offers one
     clock_first: bool = False  # sends nothing before its clock was written
     reads_our_clock: bool = False  # sets its clock by the collector's, which it reads before it sends
