@@ -23,6 +23,9 @@ MEASUREMENT_CHARACTERISTICS = frozenset(
 )
 """Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
 
+NOBODY = ""
+"""An address that no cuff has: whether a sink accepts it says whether new ones are welcome at all."""
+
 UNPLACED = 0
 """In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
 with its handle, and means something once a discovery has told."""
