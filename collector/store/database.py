@@ -58,7 +58,7 @@ class Store:
         """The unsure clock of this machine, while it is unsure; rows that carry an instant name it."""
         self._own: int | None = None
         self._lock = lock
-        self._depth = 0
+        self._inside = False
         self.zone_rows: dict[str, int] = {}
         """Rows of zones, as far as the present transaction has asked for them."""
 
@@ -101,17 +101,13 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing, on disk when it ends; one inside another joins it. Raises StoreError."""
-        if self._depth:
-            self._depth += 1
-            try:
-                yield
-            finally:
-                self._depth -= 1
+        if self._inside:
+            yield
             return
         with as_store_error(self.path, (sqlite3.Error,)):  # what the caller reads meanwhile may be no UTF-8 either
             # IMMEDIATE takes the write lock now: a later upgrade could fail without waiting.
             self.connection.execute("BEGIN IMMEDIATE")
-            self._depth = 1
+            self._inside = True
             try:
                 yield
                 self.connection.execute("COMMIT")
@@ -122,7 +118,7 @@ class Store:
                         self.connection.execute("ROLLBACK")
                 raise
             finally:
-                self._depth = 0
+                self._inside = False
                 self.zone_rows.clear()
 
     def wait_at_most(self, seconds: float) -> None:

@@ -111,6 +111,14 @@ def test_nothing_of_such_a_store_is_taken(attack: str, make_bench: Any) -> None:
     assert readings.count(ours.store) == 1
 
 
+def test_what_is_wrong_in_a_foreign_store_is_named_by_table_row_and_column(make_bench: Any) -> None:
+    theirs = make_bench()
+    fill(theirs, "F0:00:00:00:00:02")
+    theirs.store.query("UPDATE note SET day = 'some day'")
+    with pytest.raises(StoreError, match=r"theirs\.db: note row 1: day "):
+        foreign_check.refuse_unless_acceptable(theirs.store, Path("theirs.db"))
+
+
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
     for table in foreign_people.TABLES:
         assert {table.key, "changed_at", *table.columns} <= foreign_check.RULES[table.name].keys()
