@@ -9,11 +9,12 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from collector.page import cuff_list, desk, entrance, for_the_visit, live, measure, over_time, readings, station
+from collector.page import cuff_list, desk, entrance, for_the_visit, live, measure, over_time, readings
+from collector.page import station as station_page
 from collector.page.drawing import HERE, draw
 from collector.page.guard import Guard
 from collector.page.today import today
-from collector.page.visitor import REFUSALS, Refused, Room, anybody
+from collector.page.visitor import REFUSALS, Refused, ServedStation, anybody
 from collector.service.config import ConfigError
 from collector.store.errors import StoreError
 
@@ -71,7 +72,7 @@ ROUTES = [
     Route("/cuffs/{cuff}/as-new", cuff_list.as_new, methods=["POST"]),
     Route("/cuffs/{cuff}/confirm", cuff_list.confirm, methods=["POST"]),
     Route("/cuffs/{cuff}/forget", cuff_list.forget, methods=["POST"]),
-    Route("/station", station.station),
+    Route("/station", station_page.station),
     Route("/desk", desk.desk),
     Route("/desk/lend", desk.lend, methods=["POST"]),
     Route("/desk/back", desk.take_back, methods=["POST"]),
@@ -106,7 +107,7 @@ async def _unforeseen(request: Request, error: Exception) -> Response:
     return PlainTextResponse("Something went wrong here. Nothing was lost. The station's log has more.", 500)
 
 
-def build(around: Room, hosts: tuple[str, ...]) -> ASGIApp:
+def build(station: ServedStation, hosts: tuple[str, ...]) -> ASGIApp:
     """hosts: by what names and addresses this machine may be asked."""
     app = Starlette(
         routes=ROUTES,
@@ -118,5 +119,5 @@ def build(around: Room, hosts: tuple[str, ...]) -> ASGIApp:
             Exception: _unforeseen,
         },
     )
-    app.state.room = around
-    return Guard(app, hosts, around.life)
+    app.state.station = station
+    return Guard(app, hosts, station.life)

@@ -12,7 +12,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from collector.page.drawing import draw
-from collector.page.visitor import Refused, Room, may, room, whose
+from collector.page.visitor import Refused, ServedStation, may, station_of, whose
 from collector.service.config.plans import in_force
 from collector.share.report import render_html
 from collector.share.report.gather import Wanted, gather
@@ -55,20 +55,20 @@ async def visit(request: Request) -> Response:
 
 @may(Role.PERSON, Role.KEEPER, Role.VIEWER)
 async def paper(request: Request) -> Response:
-    around, person = room(request), whose(request)
-    data = gather(around.store, wanted(around, person, *_period(request)), datetime.now(UTC))
+    station, person = station_of(request), whose(request)
+    data = gather(station.store, wanted(station, person, *_period(request)), datetime.now(UTC))
     return HTMLResponse(render_html(data), headers={"content-security-policy": POLICY})
 
 
 @may(Role.PERSON, Role.KEEPER, Role.VIEWER)
 async def pdf(request: Request) -> Response:
     """Made by a process of its own: what draws it is large, and would stay in this one."""
-    around, person = room(request), whose(request)
+    station, person = station_of(request), whose(request)
     first, last = _period(request)
     paper = request.query_params.get("paper", A4)
     if paper not in PAPERS:
         raise Refused(422, f"There is no paper '{paper}' here; there is {' and '.join(PAPERS)}.")
-    order = pdf_order(around, person, first, last, paper)
+    order = pdf_order(station, person, first, last, paper)
     child = await asyncio.create_subprocess_exec(
         *PDF_CHILD, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
     )
@@ -85,12 +85,12 @@ async def pdf(request: Request) -> Response:
 
 
 def pdf_order(
-    around: Room, person: Person, first: date | None = None, last: date | None = None, paper: str = A4
+    station: ServedStation, person: Person, first: date | None = None, last: date | None = None, paper: str = A4
 ) -> bytes:
     """What the child reads on its stdin; no name is in anybody's list of processes."""
-    config = around.config.source
+    config = station.config.source
     order = {
-        "store": str(around.path),
+        "store": str(station.path),
         "config": str(config) if config else None,
         "person": person.row,
         "first": first and first.isoformat(),
@@ -100,11 +100,11 @@ def pdf_order(
     return json.dumps(order).encode()
 
 
-def wanted(around: Room, person: Person, first: date | None = None, last: date | None = None) -> Wanted:
-    rules, plan = in_force(around.config, person.name)
-    station = around.config.station
+def wanted(station: ServedStation, person: Person, first: date | None = None, last: date | None = None) -> Wanted:
+    rules, plan = in_force(station.config, person.name)
+    settings = station.config.station
     whole = Wanted(person=person.name, protocol=rules, plan=plan, first=first, last=last)
-    return replace(whole, emergency=station.emergency_number, place=station.name)
+    return replace(whole, emergency=settings.emergency_number, place=settings.name)
 
 
 def period(request: Request) -> tuple[date | None, date | None]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from collector.numbers.overview import Known, Overview, overview
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.values import Sample
-from collector.page.visitor import Room
+from collector.page.visitor import ServedStation
 from collector.service.config.plans import in_force
 from collector.share.report.days import made
 from collector.share.samples import known
@@ -35,12 +35,12 @@ class Series:
         return overview(self.known, self.protocol, self.plan)
 
 
-def series_of(around: Room, person: Person) -> Series:
+def series_of(station: ServedStation, person: Person) -> Series:
     """Raises StoreError and ConfigError, each in one line for a person."""
-    rules, plan = in_force(around.config, person.name)
-    found = tuple(readings.select(around.store, Selection(person=person.name)))
+    rules, plan = in_force(station.config, person.name)
+    found = tuple(readings.select(station.store, Selection(person=person.name)))
     return Series(
-        person=person, protocol=rules, plan=plan, readings=found, known=known(around.store, person.name, found)
+        person=person, protocol=rules, plan=plan, readings=found, known=known(station.store, person.name, found)
     )
 
 
@@ -78,11 +78,11 @@ def line(reading: Reading, names: dict[str, str]) -> Line:
     )
 
 
-def cuff_names(around: Room) -> dict[str, str]:
-    names = {cuff.address: cuff.name for cuff in cuffs.every(around.store, forgotten=True) if cuff.name}
+def cuff_names(station: ServedStation) -> dict[str, str]:
+    names = {cuff.address: cuff.name for cuff in cuffs.every(station.store, forgotten=True) if cuff.name}
     return {cuffs.HAND: "by hand", **names}
 
 
-def latest(around: Room) -> int:
+def latest(station: ServedStation) -> int:
     """What a page says it has seen, for the stream to go on from."""
-    return arrived.newest(around.store)
+    return arrived.newest(station.store)
