@@ -15,8 +15,7 @@ from collector.cli.common.asked_series import (
     need_pressures,
     readings_of,
 )
-from collector.cli.common.cautions import caution, tell
-from collector.cli.common.command import ATTENTION, DONE, new_app, options_of, out
+from collector.cli.common.command import ATTENTION, DONE, new_app, options_of, out, tell
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import average_fields
@@ -28,6 +27,7 @@ from collector.service import machine_clock
 from collector.share.export.rows import json_text
 from collector.share.samples import known, pressures
 from collector.share.text import average_text, findings
+from collector.share.text.cautions import caution
 
 app = new_app()
 

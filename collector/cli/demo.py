@@ -9,8 +9,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say, tell
 from collector.cli.common.selection import terminal_width
 from collector.cli.page import base_address, need_extra
 from collector.cli.readings import show

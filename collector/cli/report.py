@@ -12,8 +12,7 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Asked, FirstDay, LastDay, ProtocolName, Whose, asked
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say, tell
 from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.share.private_file import private_file

@@ -11,8 +11,8 @@ from starlette.types import ASGIApp
 
 from collector.page import cuff_list, desk, entrance, for_the_visit, live, measure, over_time, readings
 from collector.page import station as station_page
-from collector.page.drawing import HERE, draw
 from collector.page.guard import Guard
+from collector.page.rendering import HERE, draw
 from collector.page.today import today
 from collector.page.visitor import REFUSALS, Refused, ServedStation, anybody
 from collector.service.config import ConfigError

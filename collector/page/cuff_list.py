@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.series import latest
 from collector.page.visitor import Refused, ServedStation, carried_out, form, may, once, station_of, told
 from collector.service.guided.loan_papers import clock_words

@@ -5,8 +5,8 @@ import subprocess
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from collector.page.drawing import draw
 from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
+from collector.page.rendering import draw
 from collector.page.series import latest
 from collector.page.visitor import Refused, ServedStation, carried_out, form, may, once, station_of, told
 from collector.service.guided.loan_desk import ReturnStanding, standing_of_return

@@ -6,7 +6,7 @@ from datetime import UTC, datetime
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.visitor import anybody, carried_out, cookie_name, device, form, may, station_of
 from collector.share.report.days import made
 from collector.store import people

@@ -11,7 +11,7 @@ from hashlib import sha256
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.visitor import Refused, ServedStation, may, station_of, whose
 from collector.service.config.plans import in_force
 from collector.share.report import render_html

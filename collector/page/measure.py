@@ -6,7 +6,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from collector.numbers import words
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.series import latest
 from collector.page.visitor import ServedStation, carried_out, form, may, station_of, whose
 from collector.service import machine_clock

@@ -10,8 +10,8 @@ from starlette.responses import RedirectResponse, Response
 from collector.numbers import words
 from collector.numbers.trend import trend
 from collector.numbers.typed_pressures import typed_pressures
-from collector.page.drawing import draw
 from collector.page.for_the_visit import wanted
+from collector.page.rendering import draw
 from collector.page.series import series_of
 from collector.page.visitor import carried_out, form, may, once, station_of, told, whose
 from collector.service.machine_clock import believed_now

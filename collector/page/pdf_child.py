@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from collector.page.for_the_visit import wanted
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.page.visitor import ServedStation
 from collector.service.config import load
 from collector.share.report import ReportError, render_pdf

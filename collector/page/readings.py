@@ -9,7 +9,7 @@ from starlette.responses import Response
 from collector.intake import giving
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.numbers.typed_pressures import typed_pressures
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line
 from collector.page.visitor import Refused, carried_out, device, form, may, station_of, whose
 from collector.share.text.cautions import caution

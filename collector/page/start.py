@@ -7,7 +7,7 @@ from ipaddress import ip_address
 from pathlib import Path
 
 from collector.page.app import build
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.page.serving import handed_over, is_loopback, own_socket, serve
 from collector.page.visitor import ServedStation
 from collector.service.config import Config, Page

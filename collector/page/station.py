@@ -7,7 +7,7 @@ from importlib.metadata import version
 from starlette.requests import Request
 from starlette.responses import Response
 
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.visitor import may, station_of
 from collector.service.checks.everything import everything
 from collector.service.checks.finding import State

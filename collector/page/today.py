@@ -4,7 +4,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from collector.numbers.week import after_very_high, next_step, week
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line, series_of
 from collector.page.visitor import may, station_of, whose
 from collector.share.samples import dose_now

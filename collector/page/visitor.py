@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.service.config import Config, zone_of
 from collector.store import audit, people
 from collector.store.database import Store

@@ -16,7 +16,7 @@ import pytest
 from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject, mmhg
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection
-from collector.share.export.fhir.text import NAMESPACE, uuid_of
+from collector.share.export.fhir.narrative import NAMESPACE, uuid_of
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]

@@ -19,8 +19,8 @@ from collector.service.config import parse
 from collector.service.jobs.relaying import Relay
 from collector.share.export.context import ExportContext
 from collector.share.relay.mqtt import Presence
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import send
-from collector.share.relay.settings import Receiver
 from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import stations
@@ -121,7 +121,7 @@ def test_a_pressure_in_kilopascals_is_shown_in_mmhg_and_none_as_nothing() -> Non
 HOLDS = """
 import sys, time
 from collector.share.relay.mqtt import Presence
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 presence = Presence(Receiver("home", "mqtt", sys.argv[1], discovery="automation"), "5a5a")
 time.sleep(600)
 """

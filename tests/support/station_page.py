@@ -18,7 +18,7 @@ from fresh import fresh
 from collector.intake.owner import assign_cuff
 from collector.intake.pipeline import catch_up, settle
 from collector.page.app import build
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.page.start import LOOPBACK
 from collector.page.visitor import ServedStation
 from collector.service.config import Config, Station

@@ -17,7 +17,7 @@ from collector.share.export.column_forms import DERIVED, FORMS
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.private_file import secret
 from collector.share.relay.postgresql_schema import COLUMNS, ENTER, MERGE, PERSON_UID, SCHEMA, TAKE_BACK, VERSION, ZONE
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store.columns import Column, Kind
 from collector.store.merge.people_entries import Entry

@@ -10,7 +10,7 @@ from collector.share.export.context import ExchangeError
 from collector.share.private_file import masked
 from collector.share.relay.postgresql import how_to_connect
 from collector.share.relay.postgresql_schema import VERSION
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.store.columns import columns_of
 from collector.store.elsewhere import Fetched, StoreElsewhere
 from collector.store.errors import StoreError

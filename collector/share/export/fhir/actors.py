@@ -5,7 +5,7 @@ from typing import Any
 
 from collector.share.export.context import CuffFacts, ExportContext, Subject
 from collector.share.export.fhir import codes
-from collector.share.export.fhir.text import by_identifier, compact, uuid_of
+from collector.share.export.fhir.narrative import by_identifier, compact, uuid_of
 
 UNKNOWN = Subject(codes.PATIENT_CLASS, "U", "U")
 """The Personal Health Device guide's patient of whom nothing is known."""

@@ -12,7 +12,7 @@ from collector.share.export.context import HAND, ClockReading, ExportContext, mm
 from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.as_collected import as_collected
-from collector.share.export.fhir.text import by_identifier, compact, instant, number, quoted, uuid_of
+from collector.share.export.fhir.narrative import by_identifier, compact, instant, number, quoted, uuid_of
 from collector.store.values import Basis, Reading
 
 _VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
