@@ -208,7 +208,9 @@ class Sink(Protocol):
         """first: a record that came before; in the same commit as the visit. Raises NotTaken when it is not on disk."""
         ...
 
-    def learn(self, visit: int, fact: Fact) -> None: ...
+    def learn(self, visit: int, fact: Fact) -> None:
+        """After all that came before it, and soon; `known` tells of it at once."""
+        ...
 
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         """Commit one payload, then interpret it. Raises NotTaken when it is not on disk."""

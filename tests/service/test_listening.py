@@ -69,7 +69,7 @@ async def test_a_cuff_that_wants_its_users_consent_hears_the_configured_code(
     tmp_path: Path, code: int, readings_told: list[int]
 ) -> None:
     store_path, stop = tmp_path / "store.db", asyncio.Event()
-    cuff = VirtualCuff(address=CUFF, behaviour=Behaviour(consent=(2, 4711), lingers_s=0.05, patience_s=0.2))
+    cuff = VirtualCuff(address=CUFF, behaviour=Behaviour(consent=(2, 4711), lingers_s=0.05, patience_s=5.0))
     radio = VirtualRadio([cuff])
     config = parse(f'[cuffs."{CUFF}"]\nuser = 2\nconsent_code = {code}')
     task = asyncio.create_task(listen(store_path, config, radio, stop=stop))
@@ -137,6 +137,7 @@ async def test_what_a_fact_builds_on_is_read_before_the_fact(tmp_path: Path) -> 
         visit = sink.open_visit(CUFF, "virtual", NOW)
         sink.take(arrival(), visit)
         sink.learn(visit, Named("Cuff"))
+        assert sink.known()
         assert journal.counts(store).waiting == 0
 
 

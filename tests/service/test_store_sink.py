@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import NotTaken, ReceivedPayload
+from collector.radio.port import Bond, Named, NotTaken, ReceivedPayload
 from collector.service.listen.store_sink import MOST_UNREAD, StoreSink
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
@@ -66,6 +66,50 @@ async def test_a_cuff_that_never_pauses_does_not_pile_up_what_is_to_be_read(tmp_
             await asyncio.sleep(0)
         assert store.scalar("SELECT count(*) FROM reading") >= 4
         sink.read_all()
+
+
+async def test_a_fact_takes_its_turn_after_what_came_before_it_and_keeps_nobody_waiting(tmp_path: Path) -> None:
+    """At a visit's beginning and at a bond a cuff is in the middle of its records."""
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "witness", NOON)
+        for number in range(3):
+            sink.take(record(number), visit)
+        sink.learn(visit, Bond(True))
+        seen = []
+        for _ in range(5):
+            kept = cuffs.known(store)[0][1]
+            seen.append((store.scalar("SELECT count(*) FROM reading"), kept))
+            await asyncio.sleep(0)
+        assert seen == [(0, False), (1, False), (2, False), (3, False), (3, True)]
+
+
+async def test_whoever_asks_knows_what_was_just_learned(tmp_path: Path) -> None:
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "witness", NOON)
+        sink.take(record(1), visit)
+        sink.learn(visit, Bond(True))
+        assert [cuff.bonded for cuff in sink.known()] == [True]
+        sink.take(record(2), visit)
+        assert sink.known()
+        assert store.scalar("SELECT count(*) FROM reading") == 1, "what came since is not worked out for that"
+
+
+async def test_a_fact_that_cannot_be_kept_costs_nothing_else(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        visit = sink.open_visit(CUFF, "witness", NOON)
+        store.connection.execute(
+            "CREATE TEMP TRIGGER full BEFORE UPDATE OF advertised ON cuff BEGIN SELECT RAISE(ABORT, 'full'); END"
+        )
+        sink.learn(visit, Named("Cuff"))
+        sink.learn(visit, Bond(True))
+        sink.take(record(1), visit)
+        sink.read_all()
+        assert "Named is not stored" in caplog.text
+        assert [cuff.bonded for cuff in sink.known()] == [True]
+        assert store.scalar("SELECT count(*) FROM reading") == 1
 
 
 def test_a_visit_and_the_record_that_came_before_it_are_one_commit(tmp_path: Path) -> None:

@@ -1,7 +1,7 @@
 """Boots the lab: a real kernel, bluetoothd and D-Bus in QEMU, with virtual cuffs on virtual controllers.
 
 A test module runs on Debian 12, or on the Debians that its SUITES names. QUIETCUFF_LAB_SUITES='trixie' in the
-environment runs everything on these instead.
+environment runs everything on these instead, but for a module with its ONLY_SUITE.
 """
 
 import json
@@ -22,6 +22,7 @@ Steps = dict[str, dict[str, Any]]
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     if "suite" in metafunc.fixturenames:
         suites = os.environ.get("QUIETCUFF_LAB_SUITES", "").split() or getattr(metafunc.module, "SUITES", ["bookworm"])
+        suites = [metafunc.module.ONLY_SUITE] if hasattr(metafunc.module, "ONLY_SUITE") else suites
         metafunc.parametrize("suite", suites, indirect=True, scope="session")
 
 

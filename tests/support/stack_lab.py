@@ -24,6 +24,17 @@ class StackLab:
         return cls(suite)
 
     @property
+    def root(self) -> Path:
+        """The suite's own root, as it was prepared."""
+        return Path(os.environ.get("QUIETCUFF_LAB", Path.home() / ".cache/quietcuff-lab"), self.suite, "root").resolve()
+
+    @property
+    def _python(self) -> tuple[str, list[Path]]:
+        """What runs a job, and where it looks first: the Debian package's own, where that is installed in the guest."""
+        beside = [GUEST, ROOT / "tests" / "support"]
+        return ("/usr/lib/quietcuff/bin/python3", beside) if "-" in self.suite else ("python", [ROOT, *beside])
+
+    @property
     def environment(self) -> dict[str, str]:
         """Of `command`: the Python that runs the tests is the guest's too, where the guest runs this machine's root."""
         return os.environ | {"PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}"}
@@ -37,10 +48,11 @@ class StackLab:
         survives: it writes its logs to the work folder at once, not at its end: slower, and there after a power cut.
         """
         logs = "." if survives else "/run/logs"
+        python, paths = self._python
         (work / "job.sh").write_text(
-            f"""export PYTHONPATH={ROOT}:{GUEST}:{ROOT / "tests" / "support"} LAB_LOGS={logs}
+            f"""export PYTHONPATH={":".join(map(str, paths))} LAB_LOGS={logs}
 mkdir -p $LAB_LOGS
-python -u {GUEST / job}.py {" ".join(arguments)}
+{python} -u {GUEST / job}.py {" ".join(arguments)}
 status=$?
 [ $LAB_LOGS = . ] || cp $LAB_LOGS/*.log .
 exit $status

@@ -1,7 +1,8 @@
 """The sink over the store: whatever a radio hands over is on disk first, and read afterwards.
 
-Reading waits until no other record has come for a moment: none is on disk later because of what those before it mean.
-Over BlueZ the cuff has forgotten them by then, so every millisecond counts.
+Reading waits until no other record has come for a moment, and goes on one by one, as does what else a visit learns: no
+record is on disk later because of what came before it. Over BlueZ the cuff has forgotten it by then, so every
+millisecond counts.
 """
 
 import asyncio
@@ -11,6 +12,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import partial
 
 from collector import intake
 from collector.radio.learned import Learned, Manner, Unlearned
@@ -74,11 +76,14 @@ class StoreSink:
         self._told: dict[str, str | None] = {}
         self._known: tuple[KnownCuff, ...] = ()
         self._known_at: tuple[int, int] | None = None  # version of the store
-        self._unread: deque[tuple[int, str, int | None]] = deque()  # payload, cuff, visit
+        self._unread: deque[Callable[[], None]] = deque()  # payloads and facts, each to be worked in by a call
+        self._facts = 0  # of these
         self._reading: asyncio.Handle | None = None  # what is unread, once nothing else came
         self._behind = False  # a payload is kept but was not understood
 
     def known(self) -> tuple[KnownCuff, ...]:
+        while self._facts:
+            self._read_next()
         version = self.store.version()
         if version != self._known_at:
             self._known = tuple(self._known_cuff(*cuff) for cuff in cuffs.known(self.store))
@@ -131,7 +136,20 @@ class StoreSink:
         return visit
 
     def learn(self, visit: int, fact: Fact) -> None:
-        self.read_all()  # by what was known when it came
+        """In its turn, after what came before it; at once where no event loop runs."""
+        self._facts += 1
+        self._unread.append(partial(self._learn_in_turn, visit, fact))
+        self._read_soon(0.0)
+
+    def _learn_in_turn(self, visit: int, fact: Fact) -> None:
+        self._facts -= 1
+        try:
+            self._learn(visit, fact)
+        except Exception as error:  # a description that cannot be stored must not cost a record
+            name = type(fact).__name__
+            log.error("visit %d: %s is not stored: %s: %s", visit, name, type(error).__name__, error)
+
+    def _learn(self, visit: int, fact: Fact) -> None:
         store, now = self.store, datetime.now(UTC)
         match fact:
             case ValueRead():
@@ -189,7 +207,10 @@ class StoreSink:
     def _read_later(self, appended: journal.Appended, cuff: str, visit: int | None) -> None:
         if not appended.new:
             return
-        self._unread.append((appended.payload, cuff, visit))
+        self._unread.append(partial(self._interpret, appended.payload, cuff, visit))
+        self._read_soon(QUIET_S)
+
+    def _read_soon(self, wait_s: float) -> None:
         if self._reading is not None:
             self._reading.cancel()
         try:
@@ -199,7 +220,8 @@ class StoreSink:
             return
         if len(self._unread) > MOST_UNREAD:
             loop.call_soon(self._read_next)
-        self._reading = loop.call_later(QUIET_S, self._read_in_turns)
+        waits = wait_s and not self._facts  # a fact brings on whatever came before it
+        self._reading = loop.call_later(wait_s, self._read_in_turns) if waits else loop.call_soon(self._read_in_turns)
 
     def _read_in_turns(self) -> None:
         """One, then whatever else the event loop has to do, such as taking the next."""
@@ -213,14 +235,15 @@ class StoreSink:
                 self.heard(reading_id)
 
     def read_all(self) -> None:
-        """Work out what the payloads taken so far mean; called before anything that builds on it."""
+        """Work in what was taken and learned so far; called before anything that builds on it."""
         while self._unread:
             self._read_next()
 
     def _read_next(self) -> None:
-        if not self._unread:
-            return
-        payload, cuff, visit = self._unread.popleft()
+        if self._unread:
+            self._unread.popleft()()
+
+    def _interpret(self, payload: int, cuff: str, visit: int | None) -> None:
         try:
             outcome = intake.interpret(self.store, payload)
         except Exception as error:

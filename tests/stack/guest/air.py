@@ -3,7 +3,7 @@
 from typing import Any
 
 from paced import KernelController, PacedLink, Scanned
-from vhci import Vhci
+from vhci import SerialLine, Vhci, kernels_end
 
 from collector.radio.virtual.behaviour import Behaviour
 from collector.radio.virtual.cuff import VirtualCuff
@@ -15,18 +15,18 @@ class Air:
     def __init__(self) -> None:
         self.link = PacedLink()
         self.cuffs: list[VirtualCuff] = []
-        self._controllers: dict[int, tuple[KernelController, Vhci]] = {}
+        self._controllers: dict[int, tuple[KernelController, Vhci | SerialLine]] = {}
 
     async def plug_controller(self, number: int) -> None:
-        vhci = Vhci()
+        end = kernels_end()
         controller = KernelController(
             f"kernel's {number}",
-            host_source=vhci,
-            host_sink=vhci,
+            host_source=end,
+            host_sink=end,
             link=self.link,
             public_address=f"C4:F2:17:1A:1D:{number:02X}",
         )
-        self._controllers[number] = controller, vhci
+        self._controllers[number] = controller, end
 
     def scanned(self, number: int) -> Scanned:
         """How a controller has scanned, which its kernel asks of it."""
@@ -34,9 +34,9 @@ class Air:
 
     async def pull_controller(self, number: int) -> None:
         """The cuffs find their links lost, as by the supervision timeout."""
-        controller, vhci = self._controllers.pop(number)
+        controller, end = self._controllers.pop(number)
         controller.vanish()
-        vhci.close()
+        end.close()
 
     async def cuff(self, name: str, address: str, behaviour: Behaviour | None = None, **options: Any) -> VirtualCuff:
         made = VirtualCuff(name, address, behaviour, **options)
