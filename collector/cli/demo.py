@@ -16,9 +16,9 @@ from collector.cli.readings import show
 from collector.numbers import words
 from collector.service import demo as household
 from collector.service.config import usual_store
+from collector.service.guided.loan_saving import report_of
 from collector.service.listen import log as lines
 from collector.service.listener_lock import listener
-from collector.service.loans.saving import report_of
 from collector.share.private_file import private_file
 from collector.share.report import render_html
 from collector.share.text.average_text import average_lines

@@ -20,7 +20,7 @@ from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import sittings
-from collector.store.readings.new_readings import NewReadings
+from collector.store.readings.arrived import NewReadings
 from collector.store.values import Reading
 
 app = new_app()

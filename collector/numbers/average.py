@@ -11,13 +11,12 @@ from decimal import Decimal
 
 from collector.numbers import descriptive
 from collector.numbers.chance import Standing
-from collector.numbers.completeness import grid, missing_sessions
+from collector.numbers.completeness import grid, missing_sessions, shortage
 from collector.numbers.judging import SESSIONS, Judged, decision, how_it_stands, judged_means, reached
 from collector.numbers.orthostatic import OnStanding, on_standing
 from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
-from collector.numbers.shortage import shortage
 from collector.numbers.spread import day_means, spread
 from collector.numbers.usual import Usual
 from collector.numbers.values import (

@@ -9,10 +9,10 @@ from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
 from collector.page.rendering import draw
 from collector.page.series import latest
 from collector.page.visitor import Refused, ServedStation, carried_out, form, may, once, station_of, told
+from collector.service.guided import loan_saving
 from collector.service.guided.loan_desk import ReturnStanding, standing_of_return
 from collector.service.guided.loan_papers import NotSaved
 from collector.service.listener_lock import listener
-from collector.service.loans import saving as loan_saving
 from collector.service.machine_clock import believed_now, doubt
 from collector.share.report import ReportError
 from collector.share.report.data import ReportData
