@@ -32,6 +32,15 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("quietcuff")
 
 
+BROWSED = ("test_browser.py", "test_narrow_screen.py", "test_report_print.py")
+"""Files that are `-m system` as a whole and drive a browser, with a library of 165 MB (extra `browser`)."""
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """The ordinary run leaves them out before they are read: it does without that library."""
+    return True if collection_path.name in BROWSED and "not system" in config.option.markexpr else None
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """For `-n auto`, one more than there are cores: some tests wait for a process; each worker collects all tests."""

@@ -30,6 +30,11 @@ class Waiting:
         """Whether the receiver cannot have it in another state: an attempt whose answer was lost was of this one."""
         return self.digest is None and self.tried in (None, self.version)
 
+    @property
+    def may_be_there(self) -> bool:
+        """An attempt whose answer was lost may have arrived."""
+        return self.digest is not None or self.tried is not None
+
 
 @dataclass(frozen=True, slots=True)
 class Refusal:

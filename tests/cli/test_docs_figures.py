@@ -8,12 +8,22 @@ from pathlib import Path
 
 import pytest
 from measured import MONDAY, make_store, week
-from pages import ROOT
+from pages import PAGES, ROOT
 
 from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Parts, Series, slow_part, usual
 
 MEASURED = ("performance", "reliability", "time")
-COMMAND = re.compile(r"python (?:-m pytest|tests/)|`tests/[\w/]+\.py`")
+COMMAND = re.compile(r"python (?:-m pytest|-X|tests/)|`tests/[\w/]+\.py`")
+FIGURE = re.compile(r"\d (?:µs|ms|kB|MB|GB|KiB|MiB)\b|\d ×")
+OTHER = re.compile(r"`ls -l|`pip download|pip download --|measured once|the bench below")
+"""Another command, or in so many words that it cannot be had again: libraries that were looked at and not taken."""
+NOT_MEASURED = (
+    "1 MB of answer",
+    "answer no more than 1 MB",
+    "slow cores, 512 MB",
+    "60 ms of every 60",
+    "should not carry 100 MB",
+)
 COUNT = """
 import sys
 from collector.cli.main import run
@@ -36,6 +46,16 @@ def test_a_table_of_figures_names_its_command(name: str) -> None:
     measured = [section for section in sections if re.search(r"^\|.*\d.*\|$", section, re.M)]
     assert measured
     assert not [section.splitlines()[0] for section in measured if not COMMAND.search(section)]
+
+
+@pytest.mark.parametrize("page", [page for page in PAGES if page.name != "CHANGELOG.md"], ids=lambda page: page.stem)
+def test_a_measured_figure_names_its_command(page: Path) -> None:
+    """In its section; of a decision, in its own paragraph."""
+    parts = r"\n\n|\n- " if page.parent.name == "decisions" else r"^#+ "
+    for part in re.split(parts, page.read_text("utf-8"), flags=re.M):
+        lines = [line for line in part.splitlines() if FIGURE.search(line)]
+        lines = [line for line in lines if not any(limit in line for limit in NOT_MEASURED)]
+        assert not lines or COMMAND.search(part) or OTHER.search(part), f"{page.name}: {lines[0]}"
 
 
 def modules(*words: str) -> int:

@@ -34,3 +34,8 @@ def test_a_series_too_short_to_be_judged_is_not_judged_by_the_second_threshold_e
     found = average(series(week([1, 2])), protocol("nice-ng136"))
     assert found.second_at_or_above is None
     assert not [said for said in findings.further_verdicts(found) if said.startswith(("At or above", "Below"))]
+
+
+@pytest.mark.parametrize(("value", "said"), [(3.04, "+3.0"), (-3.04, "-3.0"), (0.04, "0.0"), (-0.04, "0.0")])
+def test_a_difference_has_its_sign_unless_it_is_none(value: float, said: str) -> None:
+    assert findings.signed(value) == said

@@ -113,6 +113,33 @@ def test_what_came_and_went_unsent_is_not_mentioned(store: Store, clinic: Noting
     assert clinic.batches == []
 
 
+def test_what_goes_after_a_lost_answer_is_taken_back(store: Store, clinic: Noting, clock: Clock) -> None:
+    """The receiver may have it: nobody can tell whether the first attempt arrived."""
+    reading_id = write_down(store, "mira", 0)
+    clinic.trouble = [Unreachable("the answer was lost")]
+    run(store, clinic, clock)
+    with store.transaction():
+        store.query("DELETE FROM outcome")
+        store.query("DELETE FROM reading")
+    assert run(store, clinic, clock, now_please=True) == Sent(gone=1)
+    assert clinic.batches[-1].gone == [reading_id]
+    assert run(store, clinic, clock) == Sent()
+
+
+def test_what_came_and_went_unsent_is_not_mentioned_beside_others(store: Store, clinic: Noting, clock: Clock) -> None:
+    """Not even where the batch had to be sent twice."""
+    run(store, clinic, clock)
+    write_down(store, "mira", 0)
+    with store.transaction():
+        store.query("DELETE FROM outcome")
+        store.query("DELETE FROM reading")
+    write_down(store, "jon", 1)
+    clinic.trouble = [Unreachable("no network")]
+    run(store, clinic, clock)
+    assert run(store, clinic, clock, now_please=True) == Sent(fresh=1)
+    assert [batch.gone for batch in clinic.batches] == [[]]
+
+
 def test_nobodys_readings_stay_here_until_they_are_somebodys(store: Store, clinic: Noting, clock: Clock) -> None:
     reading_id = write_down(store, None, 0)
     assert run(store, clinic, clock) == Sent()

@@ -4,10 +4,12 @@ One command, as root: `.venv/bin/python -m pytest -m 'stack and long' tests/stac
 names a package that was built already; else systemd/debian/build makes one. docs/install.md has its minutes.
 """
 
+import hashlib
 import os
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -21,34 +23,42 @@ ENVIRONMENT = ["env", "-i", "PATH=/usr/sbin:/usr/bin:/sbin:/bin", "LC_ALL=C.UTF-
 Steps = dict[str, dict[str, Any]]
 
 
-@pytest.fixture(scope="module")
-def installed(lab: StackLab, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
-    """The suite's root under an overlay, with the package installed by its own scripts (its processor emulated)."""
-    folder = tmp_path_factory.mktemp("installed")
-    built = os.environ.get("QUIETCUFF_DEB_ARM64")
-    if built is None:
-        subprocess.run([ROOT / "systemd/debian/build", "arm64", folder], check=True, timeout=1800)
-        (built,) = map(str, folder.glob("*.deb"))
-    upper, work, merged = (folder / name for name in ("upper", "work", "merged"))
+@contextmanager
+def installed(lab: StackLab, package: Path) -> Iterator[Path]:
+    """The suite's root with the package put into it by its own scripts (the processor emulated); kept once made."""
+    kept = lab.kept / "installed" / hashlib.sha256(package.read_bytes()).hexdigest()[:16]
+    upper, work, merged = (kept / name for name in ("upper", "work", "merged"))
     for one in (upper, work, merged):
-        one.mkdir()
+        one.mkdir(parents=True, exist_ok=True)
     layers = f"lowerdir={lab.root},upperdir={upper},workdir={work}"
     subprocess.run(["mount", "-t", "overlay", "overlay", "-o", layers, merged], check=True)
     try:
-        shutil.copy(built, merged / "root/quietcuff.deb")
-        install = ["chroot", merged, *ENVIRONMENT, "dpkg", "--install", "/root/quietcuff.deb"]
-        done = subprocess.run(install, capture_output=True, text=True, timeout=1800)
-        assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-3000:]
+        if not (kept / "whole").exists():
+            shutil.copy(package, merged / "root/quietcuff.deb")
+            install = ["chroot", merged, *ENVIRONMENT, "dpkg", "--install", "/root/quietcuff.deb"]
+            done = subprocess.run(install, capture_output=True, text=True, timeout=2400)
+            assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-3000:]
+            (kept / "whole").touch()
         yield merged
     finally:
         subprocess.run(["umount", "-l", merged], check=False)
 
 
 @pytest.fixture(scope="module")
-def steps(installed: Path, boot: Callable[..., Steps]) -> Iterator[Steps]:
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("QUIETCUFF_LAB_ROOT", str(installed))
-        yield boot("packaged", 2400)
+def package(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    if "QUIETCUFF_DEB_ARM64" in os.environ:
+        return Path(os.environ["QUIETCUFF_DEB_ARM64"])
+    folder = tmp_path_factory.mktemp("package")
+    subprocess.run([ROOT / "systemd/debian/build", "arm64", folder], check=True, timeout=1800)
+    (built,) = folder.glob("*.deb")
+    return built
+
+
+@pytest.fixture(scope="module")
+def steps(lab: StackLab, package: Path, boot: Callable[..., Steps]) -> Steps:
+    with installed(lab, package) as root, pytest.MonkeyPatch.context() as patch:
+        patch.setenv("QUIETCUFF_LAB_ROOT", str(root))
+        return boot("packaged", 2400)
 
 
 def test_it_is_the_package_on_that_processor_under_systemd(steps: Steps) -> None:

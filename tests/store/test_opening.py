@@ -131,6 +131,17 @@ def test_a_backup_is_private_and_overwrites_nothing(path: Path) -> None:
         assert journal.counts(copy).payloads == 300
 
 
+def test_a_backup_tells_how_far_it_is(path: Path) -> None:
+    told: list[tuple[int, int]] = []
+    with open_store(path) as store:
+        store.query("CREATE TABLE filler AS SELECT zeroblob(20000000) AS octets")
+        upkeep.backup_to(store, upkeep.backup_path(path, NOON), lambda done, whole: told.append((done, whole)))
+    (whole,) = {whole for _, whole in told}
+    assert len(told) > 2
+    assert [done for done, _ in told] == sorted(done for done, _ in told)
+    assert 0 < told[0][0] < whole == told[-1][0]
+
+
 def test_locked_by_another_program(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(opening, "BUSY_TIMEOUT_MS", 50)
     holder = sqlite3.connect(path, isolation_level=None)

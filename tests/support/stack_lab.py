@@ -24,9 +24,13 @@ class StackLab:
         return cls(suite)
 
     @property
+    def kept(self) -> Path:
+        """What `prepared` has made."""
+        return Path(os.environ.get("QUIETCUFF_LAB", Path.home() / ".cache/quietcuff-lab"), self.suite)
+
+    @property
     def root(self) -> Path:
-        """The suite's own root, as it was prepared."""
-        return Path(os.environ.get("QUIETCUFF_LAB", Path.home() / ".cache/quietcuff-lab"), self.suite, "root").resolve()
+        return (self.kept / "root").resolve()
 
     @property
     def _python(self) -> tuple[str, list[Path]]:

@@ -173,8 +173,8 @@ def _sorted(
     for one in waiting:
         reading = found.get(one.reading_id)
         if reading is None or not _in_scope(receiver, reading):
-            (idle if one.digest is None else busy).append((one, None))
-            if one.digest is not None:
+            (busy if one.may_be_there else idle).append((one, None))
+            if one.may_be_there:
                 gone.append(one.reading_id)
             continue
         now = digest(reading)
