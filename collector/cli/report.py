@@ -18,7 +18,7 @@ from collector.numbers import words
 from collector.share.private_file import private_file
 from collector.share.report import render_html, render_pdf
 from collector.share.report.data import ReportData
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.store.database import Store
 
 app = new_app()
@@ -96,7 +96,7 @@ def report_data(
     station = options.config.station
     return gather(
         store,
-        Wanted(
+        WantedReport(
             wanted.person,
             wanted.protocol,
             wanted.plan,

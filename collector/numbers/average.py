@@ -29,9 +29,9 @@ from collector.numbers.values import (
     Pressures,
     Sample,
     SetBy,
-    Source,
     Spread,
     SpreadOf,
+    WrittenBy,
     mean_of,
 )
 
@@ -240,7 +240,7 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
         morning_minus_evening=_apart(morning, evening),
         mean_by_cuff=_mean_by_cuff(used),
         load=load(used, rules.threshold),
-        hand_written=sum(one.sample.source is Source.HAND for one in used),
+        hand_written=sum(one.sample.source is WrittenBy.HAND for one in used),
         uncertain_times=sum(not one.sample.certain_time for one in used),
         implausible=implausible(chosen.taken),
         too_close=sooner_than_asked(chosen, rules),

@@ -14,7 +14,7 @@ from collector.page import station as station_page
 from collector.page.guard import Guard
 from collector.page.rendering import HERE, draw
 from collector.page.today import today
-from collector.page.visitor import REFUSALS, Refused, ServedStation, anybody
+from collector.page.visitor import REFUSALS, RequestRefused, ServedStation, anybody
 from collector.service.config import ConfigError
 from collector.store.errors import StoreError
 
@@ -30,7 +30,7 @@ def _files() -> dict[str, bytes]:
 async def static(request: Request) -> Response:
     name = request.path_params["name"]
     if name not in _files():
-        raise Refused(404)
+        raise RequestRefused(404)
     kind = TYPES[name.rpartition(".")[2]]
     return Response(_files()[name], media_type=kind, headers={"cache-control": "no-cache"})
 
@@ -86,7 +86,7 @@ ROUTES = [
 
 
 async def _refused(request: Request, error: Exception) -> Response:
-    assert isinstance(error, Refused)
+    assert isinstance(error, RequestRefused)
     if error.status == 401:
         return draw(request, "signed-out.html", 401)
     return draw(request, "refused.html", error.status, code=error.status, what=str(error))
@@ -112,7 +112,7 @@ def build(station: ServedStation, hosts: tuple[str, ...]) -> ASGIApp:
     app = Starlette(
         routes=ROUTES,
         exception_handlers={
-            Refused: _refused,
+            RequestRefused: _refused,
             HTTPException: _http,
             StoreError: _trouble,
             ConfigError: _trouble,

@@ -9,7 +9,7 @@ from starlette.responses import RedirectResponse, Response
 
 from collector.page.rendering import draw
 from collector.page.series import latest
-from collector.page.visitor import Refused, ServedStation, carried_out, form, may, once, station_of, told
+from collector.page.visitor import RequestRefused, ServedStation, carried_out, form, may, once, station_of, told
 from collector.service.guided.loan_papers import clock_words
 from collector.service.notices import situation
 from collector.share.report.days import made
@@ -165,5 +165,5 @@ def _known_only(request: Request) -> bool:
 def _address(request: Request) -> str:
     found = cuffs.find(station_of(request).store, request.path_params["cuff"])
     if found is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     return found

@@ -8,7 +8,7 @@ from starlette.responses import RedirectResponse, Response
 from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
 from collector.page.rendering import draw
 from collector.page.series import latest
-from collector.page.visitor import Refused, ServedStation, carried_out, form, may, once, station_of, told
+from collector.page.visitor import RequestRefused, ServedStation, carried_out, form, may, once, station_of, told
 from collector.service.guided import loan_saving
 from collector.service.guided.loan_desk import ReturnStanding, standing_of_return
 from collector.service.guided.loan_papers import NotSaved
@@ -71,7 +71,7 @@ async def mark(request: Request) -> Response:
     address = cuffs.find(station.store, data.get("cuff", ""))
     state = next((one for one in MARKS if one.value == data.get("state")), None)
     if address is None or state is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     reason = " ".join(data.get("reason", "").split()) or None
     return await carried_out(
         request, "/desk", lambda: loans.mark(station.store, address, state, believed_now(station.store), reason), data
@@ -92,7 +92,7 @@ async def checked(request: Request) -> Response:
 async def summary(request: Request) -> Response:
     station, loan = station_of(request), _loan(request)
     if loan.back_at is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     lines = loan_saving.summary(station.store, station.config, loan, _name(station, loan.cuff))
     return draw(request, "summary.html", lines=lines)
 
@@ -169,4 +169,4 @@ def _loan(request: Request) -> Loan:
     try:
         return loans.get(station_of(request).store, request.path_params["loan"])
     except StoreError:
-        raise Refused(404) from None
+        raise RequestRefused(404) from None

@@ -12,10 +12,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from collector.page.rendering import draw
-from collector.page.visitor import Refused, ServedStation, may, station_of, whose
+from collector.page.visitor import RequestRefused, ServedStation, may, station_of, whose
 from collector.service.config.plans import in_force
 from collector.share.report import render_html
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.share.report.pdf import PAPERS
 from collector.share.report.style import STYLE
 from collector.store.people.page_devices import Role
@@ -67,7 +67,7 @@ async def pdf(request: Request) -> Response:
     first, last = _period(request)
     paper = request.query_params.get("paper", A4)
     if paper not in PAPERS:
-        raise Refused(422, f"There is no paper '{paper}' here; there is {' and '.join(PAPERS)}.")
+        raise RequestRefused(422, f"There is no paper '{paper}' here; there is {' and '.join(PAPERS)}.")
     order = pdf_order(station, person, first, last, paper)
     child = await asyncio.create_subprocess_exec(
         *PDF_CHILD, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
@@ -76,9 +76,9 @@ async def pdf(request: Request) -> Response:
         made, told = await asyncio.wait_for(child.communicate(order), CHILD_S)
     except TimeoutError:
         child.kill()
-        raise Refused(503, "The PDF took too long. Print the page instead.") from None
+        raise RequestRefused(503, "The PDF took too long. Print the page instead.") from None
     if child.returncode:
-        raise Refused(503, told.decode(errors="replace").strip())
+        raise RequestRefused(503, told.decode(errors="replace").strip())
     return Response(
         made, media_type="application/pdf", headers={"content-disposition": 'inline; filename="report.pdf"'}
     )
@@ -100,10 +100,10 @@ def pdf_order(
     return json.dumps(order).encode()
 
 
-def wanted(station: ServedStation, person: Person, first: date | None = None, last: date | None = None) -> Wanted:
+def wanted(station: ServedStation, person: Person, first: date | None = None, last: date | None = None) -> WantedReport:
     rules, plan = in_force(station.config, person.name)
     settings = station.config.station
-    whole = Wanted(person=person.name, protocol=rules, plan=plan, first=first, last=last)
+    whole = WantedReport(person=person.name, protocol=rules, plan=plan, first=first, last=last)
     return replace(whole, emergency=settings.emergency_number, place=settings.name)
 
 
@@ -122,4 +122,6 @@ def _period(request: Request) -> tuple[date | None, date | None]:
     try:
         return period(request)
     except ValueError:
-        raise Refused(422, "A day is written like 2031-03-04, and the first does not lie after the last.") from None
+        raise RequestRefused(
+            422, "A day is written like 2031-03-04, and the first does not lie after the last."
+        ) from None

@@ -11,7 +11,7 @@ from collector.page.series import latest
 from collector.page.visitor import ServedStation, carried_out, form, may, station_of, whose
 from collector.service import machine_clock
 from collector.service.config.plans import in_force
-from collector.service.guided.replay import Standing, standing
+from collector.service.guided.replay import SittingSoFar, standing
 from collector.service.guided.sitting import SittingRequest, request_of
 from collector.service.listener_lock import listener
 from collector.store.people import open_sittings
@@ -79,5 +79,5 @@ def _wish(station: ServedStation, person: Person, sitting: OpenSitting | None) -
     return request_of(person.name, rules, plan, wall, sitting.rest_s if sitting else REST_S, station.emergency)
 
 
-def _standing(station: ServedStation, person: Person, sitting: OpenSitting, wish: SittingRequest) -> Standing:
+def _standing(station: ServedStation, person: Person, sitting: OpenSitting, wish: SittingRequest) -> SittingSoFar:
     return standing(station.store, sitting, person.name, wish, datetime.now(UTC))

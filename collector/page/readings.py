@@ -11,7 +11,7 @@ from collector.intake.correction import Correction, correct_reading, take_back_c
 from collector.numbers.typed_pressures import typed_pressures
 from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line
-from collector.page.visitor import Refused, carried_out, device, form, may, station_of, whose
+from collector.page.visitor import RequestRefused, carried_out, device, form, may, station_of, whose
 from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
@@ -61,7 +61,7 @@ async def theirs_after_all(request: Request) -> Response:
     """Undo of `not_theirs`, and of nothing else."""
     person, reading = whose(request), _reading(request)
     if not _was_theirs(request, reading, person.name):
-        raise Refused(404)
+        raise RequestRefused(404)
     return await _left_to_slot(request, f"/p/{person.row}/readings", reading)
 
 
@@ -101,7 +101,7 @@ async def correct(request: Request) -> Response:
     try:
         systolic, diastolic = typed_pressures(typed)
     except ValueError as wrong:
-        raise Refused(422, f"{typed!r} {wrong}") from None
+        raise RequestRefused(422, f"{typed!r} {wrong}") from None
     said = Correction(systolic=systolic, diastolic=diastolic)
     return await _change(
         request, lambda reading: correct_reading(station_of(request).store, reading, said, datetime.now(UTC)), data
@@ -117,7 +117,7 @@ def _own(request: Request) -> tuple[Person, Reading]:
     """Whose page it is, and the reading where it is theirs."""
     person, reading = whose(request), _reading(request)
     if reading.person != person.name:
-        raise Refused(404)
+        raise RequestRefused(404)
     return person, reading
 
 
@@ -175,7 +175,7 @@ def _reading(request: Request) -> Reading:
     try:
         return readings.get(station_of(request).store, request.path_params["reading"])
     except StoreError:
-        raise Refused(404) from None
+        raise RequestRefused(404) from None
 
 
 def _named(request: Request) -> Reading | None:

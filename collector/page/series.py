@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from collector.numbers.overview import Known, Overview, overview
+from collector.numbers.overview import KnownOfPerson, Overview, overview
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.values import Sample
 from collector.page.visitor import ServedStation
@@ -19,12 +19,12 @@ from collector.store.values import VOID_MARKS, Reading, Selection
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class PersonSeries:
     person: Person
     protocol: Protocol
     plan: Plan
     readings: tuple[Reading, ...]  # all, oldest first
-    known: Known
+    known: KnownOfPerson
 
     @property
     def samples(self) -> tuple[Sample, ...]:
@@ -35,17 +35,17 @@ class Series:
         return overview(self.known, self.protocol, self.plan)
 
 
-def series_of(station: ServedStation, person: Person) -> Series:
+def series_of(station: ServedStation, person: Person) -> PersonSeries:
     """Raises StoreError and ConfigError, each in one line for a person."""
     rules, plan = in_force(station.config, person.name)
     found = tuple(readings.select(station.store, Selection(person=person.name)))
-    return Series(
+    return PersonSeries(
         person=person, protocol=rules, plan=plan, readings=found, known=known(station.store, person.name, found)
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ReadingRow:
     """A reading in the words of the command line."""
 
     reading_id: str
@@ -61,9 +61,9 @@ class Line:
     void: bool  # struck out or corrected: counts no longer
 
 
-def line(reading: Reading, names: dict[str, str]) -> Line:
+def line(reading: Reading, names: dict[str, str]) -> ReadingRow:
     high = very_high(reading)
-    return Line(
+    return ReadingRow(
         reading_id=reading.reading_id,
         taken=made(reading.taken_at),
         iso=reading.taken_at.isoformat(timespec="minutes"),

@@ -10,7 +10,7 @@ from starlette.responses import Response
 from collector.page.rendering import draw
 from collector.page.visitor import may, station_of
 from collector.service.checks.everything import everything
-from collector.service.checks.finding import State
+from collector.service.checks.finding import FindingState
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.share.report.days import made
@@ -33,8 +33,8 @@ async def station(request: Request) -> Response:
     return draw(
         request,
         "station.html",
-        attention=[one for one in found if one.state is not State.FINE],
-        fine=[one for one in found if one.state is State.FINE],
+        attention=[one for one in found if one.state is not FindingState.FINE],
+        fine=[one for one in found if one.state is FindingState.FINE],
         backups=[(made(one.made_at.astimezone(station.zone)), size_words(one.size)) for one in kept[:BACKUPS_SHOWN]],
         total=len(kept),
         trouble=trouble,

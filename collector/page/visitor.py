@@ -63,7 +63,7 @@ class ServedStation:
         return len(recent) >= WRONG_LINKS
 
 
-class Refused(Exception):
+class RequestRefused(Exception):
     """Answered with a page of its own. status: 401, 403, 404, 413 or 422."""
 
     def __init__(self, status: int, what: str = "") -> None:
@@ -98,9 +98,9 @@ def may(*roles: Role) -> Callable[[Handler], Handler]:
             now = datetime.now(UTC)
             found = page_devices.device_of(station.store, token, now) if token else None
             if found is None:
-                raise Refused(401)
+                raise RequestRefused(401)
             if found.role not in roles:
-                raise Refused(403)
+                raise RequestRefused(403)
             page_devices.note_visit(station.store, found, now)
             request.state.device = found
             acting = audit.acting.set(found.name)
@@ -125,10 +125,10 @@ def whose(request: Request) -> Person:
     number = request.path_params["person"]
     visitor = device(request)
     if visitor.role in OF_ONE_PERSON and visitor.row != number:
-        raise Refused(404)
+        raise RequestRefused(404)
     found = people.by_row(station_of(request).store, number)
     if found is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     return found
 
 
@@ -138,7 +138,7 @@ async def form(request: Request) -> dict[str, str]:
     async for part in request.stream():
         body += part
         if len(body) > LONGEST_FORM:
-            raise Refused(413)
+            raise RequestRefused(413)
     fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
     return {name: values[-1] for name, values in fields.items()}
 

@@ -16,7 +16,7 @@ from servers import listening, mosquitto
 from collector.intake import catch_up
 from collector.intake.erasure import erase_person
 from collector.service.config import parse
-from collector.service.jobs.relaying import Relay
+from collector.service.jobs.relaying import RelayRun
 from collector.share.export.context import ExportContext
 from collector.share.relay.mqtt import Presence
 from collector.share.relay.receiver import Receiver
@@ -164,7 +164,7 @@ def test_the_service_holds_one_connection_whatever_is_read_again(store: Store, p
     name = f"quietcuff/{stations.own_uid(store).hex()}/presence"
     with listening(port) as following:
         for config in (text, text, ""):
-            relay = Relay(store.path, parse(config))
+            relay = RelayRun(store.path, parse(config))
             relay()
             for thread in relay.running.values():
                 thread.join(20)

@@ -47,7 +47,7 @@ def start_sending(
     return thread
 
 
-class Relay:
+class RelayRun:
     """One run over all receivers: none waits for another, and none that is still busy is begun again.
 
     Returns at once; what was sent is logged as it is sent, trouble once.
