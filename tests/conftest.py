@@ -18,12 +18,13 @@ sys.dont_write_bytecode = False
 def pytest_configure(config: pytest.Config) -> None:
     """The same examples in every run, so that a red test is the change's; `--hypothesis-seed=N` draws others.
 
-    No deadline: a busy machine is no fault.
+    No deadline: a busy machine is no fault. Forty where a test says no other number, as each run of CI draws new ones.
     """
     seeded = config.getoption("--hypothesis-seed", None) is not None
     settings.register_profile(
         "quietcuff",
         deadline=None,
+        max_examples=40,
         derandomize=not seeded,
         database=None,
         print_blob=seeded,

@@ -63,6 +63,9 @@ def _number(text: str | None, option: str) -> Decimal | None:
     if text is None:
         return None
     try:
-        return to_number(text)
+        number = to_number(text)
     except ValueError as error:
         raise Usage(f"{option} {text!r} {error}") from None
+    if not number:
+        raise Usage(f"{option} {text!r} is nothing that can be measured")
+    return number

@@ -12,7 +12,7 @@ from typing import Annotated, Any
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, options_of, progress, say
+from collector.cli.common.command import MANY, Usage, new_app, options_of, progress, say
 from collector.cli.common.exported_average import with_average
 from collector.cli.common.selection import (
     Cuff,
@@ -79,7 +79,7 @@ def export(
         str | None, typer.Option(metavar="PROTOCOL", help="In FHIR, also PERSON's average of the most recent series.")
     ] = None,
     batch: Annotated[
-        int, typer.Option(min=0, metavar="N", help="FHIR Bundles of at most N readings, one Bundle a line.")
+        int, typer.Option(min=0, max=MANY, metavar="N", help="FHIR Bundles of at most N readings, one Bundle a line.")
     ] = 0,
     by_month: Annotated[
         bool, typer.Option("--by-month", help="Parquet: a file a month (UTC) in the folder --output.")

@@ -1,6 +1,7 @@
 """The command line's front door. The commands: `collector.cli.common.commands`."""
 
 import os
+import sys
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
@@ -27,12 +28,22 @@ def _show_version(wanted: bool) -> None:
 
 def run() -> None:
     """The `quietcuff` command."""
+    _open_what_is_closed()
     if "_QUIETCUFF_COMPLETE" in os.environ:  # a shell asks; typer knows its shells only once told
         get_completion_inspect_parameters()
     try:
         get_command(root_app()).main()
     except KeyboardInterrupt:
         os._exit(130)
+
+
+def _open_what_is_closed() -> None:
+    """Standard streams that whoever called us closed: no file of ours may get their numbers. Reading finds nothing,
+    writing goes nowhere."""
+    for number, (name, mode) in enumerate((("stdin", "r"), ("stdout", "w"), ("stderr", "w"))):
+        if getattr(sys, name) is None:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest number that is free: this one
+            setattr(sys, name, open(number, mode, encoding="utf-8"))  # noqa: SIM115
 
 
 def root_app() -> typer.Typer:

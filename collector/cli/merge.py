@@ -3,6 +3,7 @@
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -61,6 +62,6 @@ def _who_is_who(store: Store) -> None:
                 say(f"{first} and {other} are one person now")
             else:
                 say(
-                    f"two are called '{name}': `quietcuff person unite {first} {other}` if they are one, "
-                    f"`quietcuff person rename {other} NAME` if not"
+                    f"two are called '{name}': `quietcuff person unite {quote(first)} {quote(other)}` if they are one, "
+                    f"`quietcuff person rename {quote(other)} NAME` if not"
                 )

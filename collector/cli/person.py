@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.cli import person_ownership
-from collector.cli.common.command import new_app, options_of, out, say
+from collector.cli.common.command import MANY, new_app, options_of, out, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.cli.person_erase import erase
@@ -122,7 +122,7 @@ app.command("erase")(erase)
 @app.command("history")
 def history(
     ctx: typer.Context,
-    last: Annotated[int, typer.Option("--last", "-n", metavar="N", min=1, help="The newest N.")] = 20,
+    last: Annotated[int, typer.Option("--last", "-n", metavar="N", min=1, max=MANY, help="The newest N.")] = 20,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a change.")] = False,
 ) -> None:
     """Show who was given what, newest first.

@@ -13,6 +13,9 @@ from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import Name
 from collector.intake.erasure import erase_in_backup, erase_person
 from collector.service.jobs import backups
+from collector.store import people
+from collector.store.database import Store
+from collector.store.opening import open_store
 from collector.store.people.erase import preview
 
 
@@ -40,7 +43,13 @@ def erase(
       quietcuff person erase guest --yes --in backups/quietcuff-20310304-031500.db
     """
     options = options_of(ctx)
+    for path in backup or []:
+        open_store(path, create=False).close()  # before anything goes
     with writing_store(options) as store:
+        if backup and people.find(store, name) is None:
+            say(f"there is no {name} here (any more): what was ever erased here is erased there")
+            _erase_there(store, backup)
+            return DONE
         going = preview(store, name)
         if not yes:
             if not sys.stdin.isatty():
@@ -48,13 +57,17 @@ def erase(
             typer.confirm(f"Erase {going.person}: {erased_words(going)}, for good?", abort=True, err=True)
         gone = erase_person(store, going.person)
         tell_erased(gone, store.path)
-        for path in backup or []:
-            say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
+        _erase_there(store, backup or [])
         left = [path for path in copies(options) if path not in (backup or [])]
         for path in left:
             say(f"{path} was made before and may hold them still; erase it there with --in, or delete it")
         say("Exports and reports made before may hold them too; see docs/privacy.md")
     return ATTENTION if gone.left else DONE
+
+
+def _erase_there(store: Store, backups: list[Path]) -> None:
+    for path in backups:
+        say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
 
 
 def copies(options: GlobalOptions) -> list[Path]:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import new_app, options_of, out, say, tell
+from collector.cli.common.command import MANY, new_app, options_of, out, say, tell
 from collector.cli.common.selection import (
     Cuff,
     OfPerson,
@@ -38,7 +38,9 @@ USUAL_LAST = 20
 def readings(
     ctx: typer.Context,
     of_person: OfPerson = None,
-    last: Annotated[int | None, typer.Option("--last", "-n", metavar="N", min=1, help="Only the newest N.")] = None,
+    last: Annotated[
+        int | None, typer.Option("--last", "-n", metavar="N", min=1, max=MANY, help="Only the newest N.")
+    ] = None,
     since: Since = None,
     until: Until = None,
     cuff: Cuff = None,

@@ -17,7 +17,8 @@ app = new_app()
 def retention(
     ctx: typer.Context,
     days: Annotated[
-        int | None, typer.Option("--days", metavar="N", min=1, help="Instead of payloads_days under [retention].")
+        int | None,
+        typer.Option("--days", metavar="N", min=1, max=36500, help="Instead of payloads_days under [retention]."),
     ] = None,
     apply: Annotated[bool, typer.Option("--apply", help="Take it away, for good.")] = False,
     clock_is_right: Annotated[

@@ -10,6 +10,7 @@ from collector.store import readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.readings import strikes, write
+from collector.store.readings.acceptable import time_problem
 from collector.store.values import CORRECTED, STRUCK_OUT, Selection, exact_mmhg
 from parsers import plausible
 
@@ -29,6 +30,10 @@ class Correction:
 def correct_reading(store: Store, reading_id: str, said: Correction, at: datetime) -> str:
     """Returns the id of the reading that stands in its place. Raises StoreError, also for a slip of the pen: what
     is said is implausible, and what stood there was not."""
+    if said.taken_at is not None and (
+        problem := "has not come yet" if said.taken_at > at else time_problem(said.taken_at)
+    ):
+        raise StoreError(f"the time {said.taken_at.isoformat()} {problem}", "refused")
     with store.transaction():
         was = strikes.strike(store, reading_id, at, CORRECTED)
         stood = (_mmhg(was.systolic, was.unit), _mmhg(was.diastolic, was.unit), was.pulse)

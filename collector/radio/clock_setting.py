@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 from collector.radio.own_clock import trustworthy
 from collector.radio.plan import SetClock
 from collector.radio.port import ClockSet, Refused
-from collector.radio.steps import Steps
+from collector.radio.steps import SETTING, Steps
 from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
 
@@ -19,7 +19,7 @@ async def set_clock(steps: Steps, though_right: bool) -> bool:
     time). though_right: also where 'when wrong' would leave it.
     """
     found = steps.find(*CLOCKS, property_="write") or steps.find(*CLOCKS, property_="write-without-response")
-    if found is None or found.short is None:
+    if found is None or found.short is None or SETTING in steps.left_out:
         return False
     before = await steps.read(*CLOCKS)
     if before is None:
@@ -33,14 +33,15 @@ async def set_clock(steps: Steps, though_right: bool) -> bool:
         return False
     value, error = build_clock(found.short, datetime.now(UTC), steps.plan.zone), None
     try:
-        await within(steps.plan.step_timeout_s, steps.link.write(found, value))
+        with steps.at(SETTING):
+            await within(steps.limit_s(), steps.link.write(found, value))
     except TimeoutError:
         steps.silent = True
-        steps.note("setting the clock", "no answer")
+        steps.note(SETTING, "no answer")
         return False
     except Refused as refusal:
         error = refusal.code
-        steps.note("setting the clock", str(refusal))
+        steps.note(SETTING, str(refusal))
     steps.learn(ClockSet(found.short, value, datetime.now(UTC), error))
     await steps.read(*CLOCKS)
     return True

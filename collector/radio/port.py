@@ -4,7 +4,7 @@ Three radios stand behind it: BlueZ (the system's stack), exclusive (an adapter 
 virtual (cuffs in this process). The radio knows nothing of stores: it hands everything to a sink.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
@@ -22,6 +22,9 @@ MEASUREMENT_CHARACTERISTICS = frozenset(
     {Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD}
 )
 """Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
+
+NOBODY = ""
+"""An address that no cuff has: whether a sink accepts it says whether new ones are welcome at all."""
 
 UNPLACED = 0
 """In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
@@ -135,10 +138,17 @@ class Characteristics:
 
 
 @dataclass(frozen=True, slots=True)
-class RecordsComplete:
-    """Every record that the cuff keeps (of one of its users, where it has several) has reached the sink."""
+class RecordsFetched:
+    """Stored records (of one of the cuff's users, where it has several) were asked for, the oldest first.
 
-    user: int | None = None
+    since: when. whole: every one has reached the sink; else it was broken off, and those after the last one are still
+    to come. first: the first segment of the record that they begin with, where not all were asked for.
+    """
+
+    user: int | None
+    since: datetime
+    whole: bool
+    first: bytes | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +164,7 @@ Fact = (
     | Bond
     | Named
     | PassingAddress
-    | RecordsComplete
+    | RecordsFetched
     | Learned
     | Unlearned
 )
@@ -216,8 +226,8 @@ class Sink(Protocol):
         """Commit one payload, then interpret it. Raises NotTaken when it is not on disk."""
         ...
 
-    def came(self, visit: int, value: bytes) -> bool:
-        """Whether these very octets arrived in this visit."""
+    def came(self, visit: int, value: bytes, since: datetime) -> bool:
+        """Whether these very octets arrived in this visit, since then."""
         ...
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None: ...
@@ -307,10 +317,11 @@ class Link(Protocol):
         """
         ...
 
-    async def ask(self, found: Found, request: bytes) -> bytes:
+    async def ask(self, found: Found, request: bytes, late: Callable[[bytes], bool] = lambda _: False) -> bytes:
         """Write to a control point and return what it indicates in answer; that never reaches the sink.
 
-        Subscribes to the control point's indications first. Waits without limit: the caller sets one.
+        Subscribes to the control point's indications first. late: what answers an earlier request, and is passed over.
+        Waits without limit: the caller sets one.
         """
         ...
 

@@ -6,12 +6,13 @@ Only 'report' is ever asked, never 'delete': what the cuff keeps may be the last
 import asyncio
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable
 from contextlib import suppress
-from dataclasses import dataclass
+from datetime import UTC, datetime
 
-from collector.radio.port import Found, Link, RecordsComplete, Refused
-from collector.radio.steps import FIRST_QUIET_S, Steps
+from collector.radio.learned import Learned, Manner
+from collector.radio.port import Found, RecordsFetched, Refused
+from collector.radio.steps import CONSENT, COUNTING, FIRST_QUIET_S, STORED, Steps
 from collector.radio.time_limit import within
 from parsers.control import (
     Operator,
@@ -38,20 +39,6 @@ PATIENCE_S = 30.0  # without record or answer the procedure has failed (common p
 NEAR_WRAP = 0xFF00  # sequence numbers begin again after 65,535: from here on all are asked for
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """What to ask for. newest: the first segment of the newest record known, where everything older is known too.
-
-    came: whether these very octets came in this visit. room: how many records it may still take. at_limit: whether it
-    has lasted, or brought, enough; then the cuff is told to stop, and keeps the rest.
-    """
-
-    newest: bytes | None
-    came: Callable[[bytes], bool]
-    room: int
-    at_limit: Callable[[], bool]
-
-
 async def ask_all(steps: Steps) -> None:
     """Stored records: of each user whom the configuration names for this cuff, with their consent, else of all."""
     users = steps.plan.users.get(steps.link.cuff, ())
@@ -65,9 +52,9 @@ async def ask_all(steps: Steps) -> None:
     for user, code in users:
         if steps.silent or steps.at_limit():
             break
-        answer = await steps.step("user consent", steps.link.ask(point, consent(user, code)))
+        answer = await _consent(steps, point, consent(user, code))
         if answer is not None and not _consented(answer):
-            steps.note("user consent", f"refused for user {user}, answer {answer.hex()}")
+            steps.note(CONSENT, f"refused for user {user}, answer {answer.hex()}")
             refused.append(str(user))
         elif answer is not None:
             await _fetch_of(steps, user)
@@ -99,47 +86,114 @@ async def _fetch_of(steps: Steps, user: int | None) -> None:
     """The stored records of one user; of all: None."""
     point = steps.find(Uuid.RECORD_ACCESS_CONTROL_POINT, property_="write")
     has_records = any(f.short == Uuid.BLOOD_PRESSURE_RECORD for f in steps.found)
-    if not steps.plan.fetch_records or point is None or not has_records or steps.silent:
-        return
-    wanted = Wanted(
-        newest=steps.known.newest_records.get(user),
-        came=lambda value: steps.sink.came(steps.number, value),
-        room=steps.plan.most_records - steps.link.heard,
-        at_limit=steps.at_limit,
-    )
-    try:
-        if await fetch(steps.link, point, wanted):
-            steps.learn(RecordsComplete(user))
-    except TimeoutError:
-        steps.note("stored records", "no answer")
-    except Refused as error:
-        steps.note("stored records", str(error))
+    if steps.plan.fetch_records and point is not None and has_records and not steps.silent:
+        await _Fetch(steps, point, user).run()
 
 
-async def fetch(link: Link, point: Found, wanted: Wanted) -> bool:
-    """Ask for the records from the newest known one on, else for all; whether everything the cuff has is here now.
+class _Fetch:
+    """The newest known one comes again, and shows that the cuff still counts as it did: else it was cleared, and all
+    are asked for. Where there are more than this visit may take, the last one comes first.
 
-    The newest known one comes again, and shows that the cuff still counts as it did: else it was cleared, and all are
-    asked for. Where there are more than this visit may take, the last one comes first. Raises Refused, TimeoutError,
-    LinkLost.
+    since, first: when the report that is under way was asked for, and the record that it has to begin with.
     """
-    since = _sequence(wanted.newest)
-    if since is not None and await _fetch_from(link, point, since, wanted):
-        return True
-    if wanted.at_limit():
+
+    def __init__(self, steps: Steps, point: Found, user: int | None) -> None:
+        self.steps, self.point, self.user = steps, point, user
+        self.newest = steps.known.newest_records.get(user)
+        self.since: datetime | None = None
+        self.first: bytes | None = None
+
+    async def run(self) -> None:
+        steps, whole = self.steps, False
+        if STORED in steps.left_out:
+            return
+        try:
+            whole = await self._all()
+        except TimeoutError:
+            steps.note(STORED, "no answer")
+            steps.learn(Learned(Manner.NO_ANSWER, STORED, sure=False))
+        except Refused as error:
+            steps.note(STORED, str(error))
+        finally:
+            if self.since is not None:
+                steps.learn(RecordsFetched(self.user, self.since, whole, self.first))
+
+    async def _all(self) -> bool:
+        """Ask for the records from the newest known one on, else for all; whether everything the cuff has is here now.
+
+        Raises Refused, TimeoutError, LinkLost.
+        """
+        known = _sequence(self.newest)
+        if known is not None and await self._from(known):
+            return True
+        if self.steps.at_limit():
+            return False
+        if known is None and await self._too_many():
+            await self._report(ask(RecordOp.REPORT, Operator.LAST))
+        self.since, self.first = datetime.now(UTC), None
+        result = await self._report(ask(RecordOp.REPORT, Operator.ALL))
+        if result is not None and result not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
+            raise Refused(f"the cuff does not report its records, answer {result:#04x}")
+        return result is not None
+
+    async def _from(self, sequence: int) -> bool:
+        """Whether the records from there on came, and the first of them is the one that is known."""
+        assert self.newest is not None
+        self.since, self.first = datetime.now(UTC), self.newest
+        result = await self._report(ask_from(RecordOp.REPORT, sequence))
+        return result == RecordResult.SUCCESS and self.steps.sink.came(self.steps.number, self.newest, self.since)
+
+    async def _too_many(self) -> bool:
+        """Whether the cuff says that it keeps more than this visit may take; not asked where answers take long."""
+        steps = self.steps
+        if COUNTING in steps.left_out or Manner.SLOW in steps.manners:
+            return False
+        try:
+            with steps.at(COUNTING):
+                answer = await within(COUNT_S, self._ask(ask(RecordOp.COUNT, Operator.ALL)))
+            count = None if answer is None else parse_record_control(answer).count
+            return (count or 0) > steps.plan.most_records - steps.link.heard
+        except TimeoutError:
+            await self._abort()
+        except (Refused, ParseError):
+            pass
         return False
-    if since is None and (await _count(link, point, wanted) or 0) > wanted.room:
-        await _result_of(link, point, ask(RecordOp.REPORT, Operator.LAST), wanted)
-    result = await _result_of(link, point, ask(RecordOp.REPORT, Operator.ALL), wanted)
-    if result is not None and result not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
-        raise Refused(f"the cuff does not report its records, answer {result:#04x}")
-    return result is not None
 
+    async def _report(self, request: bytes) -> int | None:
+        """How a report went; None where it was broken off at the limit. Raises Refused where the answer is none."""
+        with self.steps.at(STORED):
+            answer = await self._ask(request)
+        if answer is None:
+            await self._abort()
+            return None
+        result = _result(answer)
+        if result is None:
+            raise Refused(f"the cuff does not report its records, answer {answer.hex()}")
+        return result
 
-async def _fetch_from(link: Link, point: Found, since: int, wanted: Wanted) -> bool:
-    """Whether the records from there on came, and the first of them is the one that is known."""
-    result = await _result_of(link, point, ask_from(RecordOp.REPORT, since), wanted)
-    return result == RecordResult.SUCCESS and wanted.newest is not None and wanted.came(wanted.newest)
+    async def _abort(self) -> None:
+        request = ask(RecordOp.ABORT, Operator.NULL)
+        with suppress(Refused, TimeoutError):
+            await within(ABORT_S, self._answer_to(request))
+
+    def _answer_to(self, request: bytes) -> Awaitable[bytes]:
+        return self.steps.link.ask(self.point, request, lambda answer: _is_late(answer, request))
+
+    async def _ask(self, request: bytes) -> bytes | None:
+        """The answer, for as long as records keep coming; None at the limit."""
+        began = time.monotonic()
+        asking = asyncio.ensure_future(self._answer_to(request))
+        try:
+            while not asking.done():
+                left = max(began, self.steps.link.heard_at) + PATIENCE_S - time.monotonic()
+                if left <= 0:
+                    raise TimeoutError
+                if self.steps.at_limit():
+                    return None
+                await asyncio.wait({asking}, timeout=min(left, LOOK_S))
+            return asking.result()
+        finally:
+            asking.cancel()
 
 
 def _sequence(segment: bytes | None) -> int | None:
@@ -151,35 +205,6 @@ def _sequence(segment: bytes | None) -> int | None:
     return None if sequence is None or sequence >= NEAR_WRAP else sequence
 
 
-async def _count(link: Link, point: Found, wanted: Wanted) -> int | None:
-    """How many records there are, where the cuff tells."""
-    try:
-        answer = await within(COUNT_S, _ask(link, point, ask(RecordOp.COUNT, Operator.ALL), wanted.at_limit))
-        return None if answer is None else parse_record_control(answer).count
-    except TimeoutError:
-        await _abort(link, point)
-    except (Refused, ParseError):
-        pass
-    return None
-
-
-async def _abort(link: Link, point: Found) -> None:
-    with suppress(Refused, TimeoutError):
-        await within(ABORT_S, link.ask(point, ask(RecordOp.ABORT, Operator.NULL)))
-
-
-async def _result_of(link: Link, point: Found, request: bytes, wanted: Wanted) -> int | None:
-    """How a report went; None where it was broken off at the limit, or the answer answers something else."""
-    answer = await _ask(link, point, request, wanted.at_limit)
-    if answer is None:
-        await _abort(link, point)
-        return None
-    result = _result(answer)
-    if result is None:
-        raise Refused(f"the cuff does not report its records, answer {answer.hex()}")
-    return result
-
-
 def _result(answer: bytes) -> int | None:
     """How 'report' went; None where this answers something else."""
     try:
@@ -189,21 +214,18 @@ def _result(answer: bytes) -> int | None:
     return control.result if control.op == RecordOp.RESPONSE and control.request == RecordOp.REPORT else None
 
 
-async def _ask(link: Link, point: Found, request: bytes, at_limit: Callable[[], bool]) -> bytes | None:
-    """Like link.ask, for as long as records keep coming; None at the limit."""
-    began = time.monotonic()
-    asking = asyncio.ensure_future(link.ask(point, request))
+def _is_late(answer: bytes, request: bytes) -> bool:
+    """Whether this answers another request, one that was given up before."""
     try:
-        while not asking.done():
-            left = max(began, link.heard_at) + PATIENCE_S - time.monotonic()
-            if left <= 0:
-                raise TimeoutError
-            if at_limit():
-                return None
-            await asyncio.wait({asking}, timeout=min(left, LOOK_S))
-        return asking.result()
-    finally:
-        asking.cancel()
+        control = parse_record_control(answer)
+    except ParseError:
+        return False
+    asked = RecordOp.COUNT if control.op == RecordOp.COUNT_RESPONSE else control.request
+    return asked is not None and asked != request[0]
+
+
+async def _consent(steps: Steps, point: Found, request: bytes) -> bytes | None:
+    return await steps.step(CONSENT, lambda: steps.link.ask(point, request))
 
 
 def _consented(answer: bytes) -> bool:

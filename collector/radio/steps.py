@@ -2,7 +2,8 @@
 
 import logging
 import time
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
@@ -19,6 +20,10 @@ T = TypeVar("T")
 SLOW_TIMEOUT_S = 30.0  # ATT's own limit (Core Vol 3 Part F 3.3.3)
 FIRST_QUIET_S = 0.2  # no record for so long: time to ask for what only describes
 SLOW_S = 1.0  # an answer that takes so long makes a cuff a slow one (our choice)
+NEEDED = ("securing", "discovery", "subscribing")  # steps without which no record comes; all others can be left out
+SETTING, CONSENT = "setting the clock", "user consent"
+COUNTING, STORED = "asking how many records it keeps", "asking for stored records"
+BRINGS_RECORDS = (SETTING, CONSENT, STORED)  # may bring records, and are left out only once they have failed twice
 
 
 def named(short: int) -> str:
@@ -43,6 +48,7 @@ class Steps:
         self.silent = False
         self.trouble: str | None = None
         self.doing = ""
+        self._heard_before = 0
 
     def _known(self) -> KnownCuff:
         try:
@@ -50,28 +56,50 @@ class Steps:
         except Exception:
             return KnownCuff(self.link.cuff, bonded=False)
 
-    async def step(self, what: str, step: Awaitable[T], timeout_s: float | None = None) -> T | None:
-        """Do one step; None when it failed in a way the visit survives."""
-        self.doing, began = what, time.monotonic()
-        slow = SLOW_TIMEOUT_S if Manner.SLOW in self.manners else 0.0
+    def limit_s(self, requests: int = 1) -> float:
+        """What so many requests may take."""
+        return requests * (SLOW_TIMEOUT_S if Manner.SLOW in self.manners else self.plan.step_timeout_s)
+
+    @contextmanager
+    def at(self, what: str) -> Iterator[None]:
+        """A step is under way: where the link ends in it, that says something of the cuff."""
+        self.doing, self._heard_before = what, self.link.heard
         try:
-            result = await within(max(timeout_s or self.plan.step_timeout_s, slow), step)
-        except TimeoutError:
-            self.silent = True
-            self.note(what, "no answer")
-        except Refused as error:
-            self.note(what, str(error))
+            yield
         except LinkLost:
             log.info("%s: left during %s", self.link.cuff, what)
             raise
-        else:
+        except BaseException:
             self.doing = ""
-            if time.monotonic() - began > SLOW_S and what.startswith("reading") and Manner.SLOW not in self.manners:
-                self.manners.add(Manner.SLOW)
-                self.learn(Learned(Manner.SLOW))
-            return result
+            raise
         self.doing = ""
-        return None
+        for suspected in self.known.manners:
+            if suspected.detail == what and not suspected.sure:
+                self.learn(Unlearned(suspected.manner, what))
+
+    async def step(
+        self, what: str, ask: Callable[[], Awaitable[T]], timeout_s: float | None = None, requests: int = 1
+    ) -> T | None:
+        """Do one step, of so many requests at most; None when it failed in a way the visit survives, or is left out."""
+        if what in self.left_out:
+            return None
+        began = time.monotonic()
+        try:
+            with self.at(what):
+                result = await within(max(timeout_s or 0.0, self.limit_s(requests)), ask())
+        except TimeoutError:
+            self.silent = True
+            self.note(what, "no answer")
+            if not what.startswith(NEEDED):
+                self.learn(Learned(Manner.NO_ANSWER, what, sure=what not in BRINGS_RECORDS))
+            return None
+        except Refused as error:
+            self.note(what, str(error))
+            return None
+        if timeout_s is None and time.monotonic() - began > requests * SLOW_S and Manner.SLOW not in self.manners:
+            self.manners.add(Manner.SLOW)
+            self.learn(Learned(Manner.SLOW))
+        return result
 
     def note(self, what: str, text: str) -> None:
         log.info("%s: %s: %s", self.link.cuff, what, text)
@@ -97,21 +125,14 @@ class Steps:
         found = self.find(*shorts, property_="read")
         if found is None or found.short is None or self.silent:
             return None
-        what = f"reading {named(found.short)}"
-        if what in self.left_out:
-            return None
         asked, began = datetime.now(UTC), time.monotonic()
-        value = await self.step(what, self.link.read(found))
+        place = found
+        value = await self.step(f"reading {named(found.short)}", lambda: self.link.read(place))
         if value is None:
-            if self.silent:
-                self.learn(Learned(Manner.NO_ANSWER, what))
             return None
         trip = time.monotonic() - began
         fact = ValueRead(found.short, value, asked + timedelta(seconds=trip / 2), trip)
         self.learn(fact)
-        for suspected in self.known.manners:
-            if suspected.detail == what:
-                self.learn(Unlearned(suspected.manner, what))
         return fact
 
     def at_limit(self) -> bool:
@@ -131,12 +152,15 @@ class Steps:
         """Know what a service offers, unless an earlier visit or step has found out already."""
         if self.silent or self.complete or any(found.service == service for found in self.found):
             return
-        self.found += await self.step("looking for more", self.link.discover(service)) or ()
+        found = await self.step(f"looking for {named(service)}", lambda: self.link.discover(service), requests=6)
+        self.found += found or ()
 
     def learn_manners(self) -> None:
         """What the end of the visit says of the cuff's manners; sure where it cost every record."""
-        by_cuff = self.link.ended is not None and self.link.ended.ending is Ending.CUFF_LEFT
-        if self.doing.startswith("reading") and by_cuff:
-            self.learn(Learned(Manner.HANGS_UP, self.doing, sure=not self.link.heard))
+        ended = self.link.ended.ending if self.link.ended is not None else None
+        could_be_spared = self.doing and not self.doing.startswith(NEEDED)
+        if could_be_spared and self.link.heard == self._heard_before and ended in (Ending.CUFF_LEFT, Ending.LINK_LOST):
+            sure = ended is Ending.CUFF_LEFT and not self.link.heard and self.doing not in BRINGS_RECORDS
+            self.learn(Learned(Manner.HANGS_UP, self.doing, sure))
         for manner in self.link.noticed:
             self.learn(Learned(manner))

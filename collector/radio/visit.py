@@ -41,6 +41,7 @@ QUIET_S = 2.0  # no record for so long: the cuff has sent what it had
 FAREWELL_S = 2.0  # for hanging up
 LOOK_S = 0.5  # how often a stay looks at the clock
 DESCRIBED_FOR = timedelta(days=30)  # how long what a cuff says of itself is taken to hold
+MOST_REQUESTS = 30  # to know all that a cuff offers
 NEVER_DELIVERED = 2  # visits without any record from which on the clock is suspected
 
 DESCRIPTION = (
@@ -108,7 +109,7 @@ class _Visit(Steps):
             self.learn(Named(link.name))
         try:
             if self.known.bonded:
-                secured = await self.step("securing the link", link.secure(), PAIRING_TIMEOUT_S)
+                secured = await self.step("securing the link", link.secure, PAIRING_TIMEOUT_S)
                 self._learn_bond()
                 if self._unproven(secured):
                     return Outcome(Ending.FAILED, "the cuff and this computer no longer share a bond")
@@ -161,13 +162,16 @@ class _Visit(Steps):
         await self._subscribe()
 
     async def _resume(self) -> bool:
-        self.found = await self.step("asking whether all is as it was", self.link.resume(self.known)) or ()
+        asked = await self.step("asking whether all is as it was", lambda: self.link.resume(self.known))
+        self.found = asked or ()
         return bool(self.found) and await self._subscribe()
 
     async def _discover_measurements(self) -> None:
-        self.found = await self.step("discovery", self.link.discover(Uuid.BLOOD_PRESSURE_SERVICE)) or ()
-        if not self.found and not self.silent:  # it may be declared by its long number
-            self.found = await self.step("discovery", self.link.discover()) or ()
+        self.link.table_changed = False
+        found = await self.step("discovery", lambda: self.link.discover(Uuid.BLOOD_PRESSURE_SERVICE), requests=6)
+        if not found and not self.silent:  # it may be declared by its long number
+            found = await self.step("discovery", self.link.discover, requests=MOST_REQUESTS)
+        self.found = found or ()
         self._learn_table()
 
     def _learn_table(self) -> None:
@@ -180,7 +184,7 @@ class _Visit(Steps):
         """Whether every measurement characteristic took the subscription; a refused link is secured, and asks again."""
         wanted = [f for f in self.found if f.short in MEASUREMENT_CHARACTERISTICS]
         left = [found for found in wanted if not await self._subscribe_to(found)]
-        if left and not self.silent and await self.step("securing the link", self.link.secure(), PAIRING_TIMEOUT_S):
+        if left and not self.silent and await self.step("securing the link", self.link.secure, PAIRING_TIMEOUT_S):
             self.trouble = None
             left = [found for found in left if not await self._subscribe_to(found)]
         self.subscribed_at = time.monotonic()
@@ -191,7 +195,7 @@ class _Visit(Steps):
     async def _subscribe_to(self, found: Found) -> bool:
         before, self.trouble = self.trouble, None
         what = f"subscribing to {found.short:#06x}"
-        await self.step(what, self.link.subscribe(found, self.number), PAIRING_TIMEOUT_S)
+        await self.step(what, lambda: self.link.subscribe(found, self.number), PAIRING_TIMEOUT_S)
         failed = self.trouble is not None
         self.trouble = self.trouble or before
         return not failed
@@ -247,14 +251,16 @@ class _Visit(Steps):
         if what is not None:
             await self.read(what)
             return
-        rest = await self.step("looking for the rest", self.link.discover()) or ()
+        rest = await self.step("looking for the rest", self.link.discover, requests=MOST_REQUESTS) or ()
         handles = {found.handle for found in self.found}
         self.found += tuple(found for found in rest if found.handle not in handles)
         self._learn_table()
+        changes = self.find(Uuid.SERVICE_CHANGED, property_="indicate")
+        if changes is not None and self.link.bonded:  # a bond remembers it (Core Vol 3 Part G 7.1)
+            await self.step("asking to be told of changes", lambda: self.link.subscribe(changes, self.number))
 
     async def _start_over(self) -> None:
         """The cuff's table has changed: what was found before may mean something else now."""
-        self.link.table_changed = False
         await self._discover_measurements()
         await self._subscribe()
 

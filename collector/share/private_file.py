@@ -15,7 +15,15 @@ _secrets: set[str] = set()
 
 @contextmanager
 def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
-    """An open file that takes the place of `path` once it is written, and on the disk then. Raises OSError."""
+    """An open file that takes the place of `path` once it is written, and on the disk then. Raises OSError.
+
+    What stands there and is no file (a pipe, /dev/null) is written to, and a link is followed: neither is replaced.
+    """
+    if path.exists() and not path.is_file():
+        with path.open("wb") if binary else path.open("w", encoding="utf-8", newline="") as file:
+            yield file
+        return
+    path = path.resolve()
     partial = path.with_name(path.name + ".part")
     descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     try:

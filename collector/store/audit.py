@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from collector.store.columns import from_json
 from collector.store.database import Store, new_uid
 from collector.store.instants import from_us, to_us
+from collector.store.json_columns import from_json
 from collector.store.namesakes import CALLED
 
 BY = "by"
@@ -54,4 +54,4 @@ def about_reading(store: Store, reading_id: str) -> Iterator[Change]:
 def _changes(store: Store, query: str, value: object) -> Iterator[Change]:
     rows = store.query(query, (value,))
     for at, what, detail, person in rows:
-        yield Change(from_us(at), what, from_json(detail), person)
+        yield Change(from_us(at), what, from_json("audit", "detail", detail), person)

@@ -5,7 +5,6 @@ class Reading:
     pulse: Decimal | None = column("beats a minute", unit="/min")
 """
 
-import json
 from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields
 from datetime import date, datetime
@@ -15,15 +14,6 @@ from types import NoneType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
 
 from collector.store.errors import UnreadableError
-
-
-def from_json(text: str) -> Any:
-    """What a column holds as JSON. Raises UnreadableError."""
-    try:
-        return json.loads(text)
-    except (ValueError, TypeError, RecursionError):
-        raise UnreadableError(f"the store holds JSON that is none ({str(text)[:40]!r})") from None
-
 
 Word = TypeVar("Word", bound=StrEnum)
 

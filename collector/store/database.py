@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from collector.store import writers
-from collector.store.errors import StoreError, as_store_error, store_error
+from collector.store.errors import SQLITE_ERRORS, StoreError, as_store_error, store_error
 from collector.store.values import Selection
 
 
@@ -20,28 +20,28 @@ class _Cursor(sqlite3.Cursor):
     def __next__(self) -> Any:
         try:
             return super().__next__()
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise self.failed(error) from error
 
     def fetchone(self) -> Any:
         try:
             return super().fetchone()
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise self.failed(error) from error
 
     def fetchmany(self, size: int | None = 1) -> list[Any]:
         try:
             return super().fetchmany(size)
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise self.failed(error) from error
 
     def fetchall(self) -> list[Any]:
         try:
             return super().fetchall()
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise self.failed(error) from error
 
-    def failed(self, error: sqlite3.Error) -> StoreError:
+    def failed(self, error: Exception) -> StoreError:
         """The error holds this cursor by its traceback, and a cursor at work the store's file: it is closed."""
         self.close()
         return store_error(error, self.path)
@@ -58,7 +58,7 @@ class Store:
         """The unsure clock of this machine, while it is unsure; rows that carry an instant name it."""
         self._own: int | None = None
         self._lock = lock
-        self._depth = 0
+        self._inside = False
         self.zone_rows: dict[str, int] = {}
         """Rows of zones, as far as the present transaction has asked for them."""
 
@@ -66,12 +66,12 @@ class Store:
         """Rows as tuples, streaming. Raises StoreError."""
         try:
             found = self.connection.cursor(_Cursor)
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise store_error(error, self.path) from error
         found.path = self.path
         try:
             return found.execute(sql, tuple(values))
-        except sqlite3.Error as error:
+        except SQLITE_ERRORS as error:
             raise found.failed(error) from error
 
     def many(self, sql: str, values: Iterable[Sequence[Any]]) -> None:
@@ -101,17 +101,13 @@ class Store:
     @contextmanager
     def transaction(self) -> Iterator[None]:
         """All or nothing, on disk when it ends; one inside another joins it. Raises StoreError."""
-        if self._depth:
-            self._depth += 1
-            try:
-                yield
-            finally:
-                self._depth -= 1
+        if self._inside:
+            yield
             return
-        with as_store_error(self.path):
+        with as_store_error(self.path, (sqlite3.Error,)):  # what the caller reads meanwhile may be no UTF-8 either
             # IMMEDIATE takes the write lock now: a later upgrade could fail without waiting.
             self.connection.execute("BEGIN IMMEDIATE")
-            self._depth = 1
+            self._inside = True
             try:
                 yield
                 self.connection.execute("COMMIT")
@@ -122,7 +118,7 @@ class Store:
                         self.connection.execute("ROLLBACK")
                 raise
             finally:
-                self._depth = 0
+                self._inside = False
                 self.zone_rows.clear()
 
     def wait_at_most(self, seconds: float) -> None:

@@ -40,8 +40,15 @@ _WORDS: dict[int, tuple[str, str]] = {
 }
 
 
-def store_error(error: sqlite3.Error, path: Path) -> StoreError:
+SQLITE_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+"""The second where octets of a damaged file stand in the words of the first."""
+
+
+def store_error(error: Exception, path: Path) -> StoreError:
     """The same error as a StoreError."""
+    if isinstance(error, UnicodeDecodeError):
+        kind, words = _WORDS[sqlite3.SQLITE_CORRUPT]
+        return StoreError(f"{path}: {words}", kind)
     if "decode to UTF-8" in str(error):
         return UnreadableError(f"{path}: a text in it is no UTF-8 ({' '.join(str(error).split())[:120]!r})")
     code = getattr(error, "sqlite_errorcode", None)
@@ -50,9 +57,9 @@ def store_error(error: sqlite3.Error, path: Path) -> StoreError:
 
 
 @contextmanager
-def as_store_error(path: Path) -> Iterator[None]:
+def as_store_error(path: Path, errors: tuple[type[Exception], ...] = SQLITE_ERRORS) -> Iterator[None]:
     """Turns every sqlite3 error inside the block into a StoreError."""
     try:
         yield
-    except sqlite3.Error as error:
+    except errors as error:
         raise store_error(error, path) from error

@@ -1,6 +1,9 @@
 """What a person is called: the name, and where several stations gave it to several people, a handle behind it."""
 
+from unicodedata import normalize
+
 _OCTETS = 4  # of the person's uid: `mira#1f0a22b7`
+_LONGEST = 200  # characters of a name
 HANDLE = 2 * _OCTETS
 """Length of the handle, the sign '#' apart."""
 
@@ -8,3 +11,14 @@ CALLED = f"""CASE WHEN EXISTS (SELECT 1 FROM person AS other WHERE other.name = 
         other.id <> person.id AND NOT other.gone) THEN person.name || '#' || lower(hex(substr(person.uid,
         1, {_OCTETS}))) ELSE person.name END"""
 """SQL for what a joined `person` is called, unambiguous; NULL for nobody."""
+
+
+def folded(name: str) -> str:
+    """Equal for names that people take for the same: letter case does not matter, nor whether an accent is part of its
+    letter or stands behind it, as macOS writes it (Unicode Standard Annex 15)."""
+    return normalize("NFC", normalize("NFC", name.strip()).casefold())
+
+
+def printable(name: str) -> bool:
+    """A person's name is shown on one line, and asked for by it."""
+    return bool(name.strip()) and name.isprintable() and len(name) <= _LONGEST

@@ -249,6 +249,8 @@ def open_as_it_is(path: Path) -> Iterator[Store]:
     """
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
+    if not path.is_file():
+        raise StoreError(f"{path}: this is no file, so not a quietcuff store", "foreign")
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"

@@ -10,16 +10,13 @@ from enum import StrEnum
 
 from collector.store.database import Store
 from collector.store.errors import UnreadableError
+from collector.store.json_columns import SHAPES, from_json
 from collector.store.people.loan_states import State, Step
 from collector.store.people.page_devices import Role
 from collector.store.values import Basis, OutcomeKind
 
 DERIVED = frozenset({"reading", "outcome", "zone", "derived"})
 """What `quietcuff rebuild` makes anew."""
-_JSON = frozenset({
-    ("audit", "detail"), ("loan", "checks"), ("loan", "slots"), ("office_visit", "readings"),
-    ("page_sitting", "answers"), ("page_sitting", "claimed"), ("sitting", "prepared"), ("sitting", "readings"),
-})  # fmt: skip
 _WORDS: dict[tuple[str, str], type[StrEnum]] = {
     ("cuff_state", "state"): State, ("loan", "step"): Step, ("outcome", "kind"): OutcomeKind,
     ("page_device", "role"): Role, ("page_invite", "role"): Role, ("reading", "basis"): Basis,
@@ -76,8 +73,6 @@ def _by_rule(store: Store, table: str, row: str, column: str, kind: str) -> Iter
         wrong.append(
             (f"{column} NOT BETWEEN {_CALENDAR[0]} AND {_CALENDAR[1]} AND {column} <> {_EVER}", "is of no year")
         )
-    if (table, column) in _JSON:
-        wrong.append((f"NOT json_valid({column})", "is no JSON"))
     if column == "day":
         wrong.append((f"date({column}) IS NOT {column}", "is no day"))
     if words := _WORDS.get((table, column)):
@@ -87,6 +82,12 @@ def _by_rule(store: Store, table: str, row: str, column: str, kind: str) -> Iter
         query = f"SELECT place FROM (SELECT {row} AS place, {column} FROM {table}) WHERE {where}"
         for (place,) in store.query(query):
             yield UnreadableValue(table, place, column, problem)
+    if (table, column) in SHAPES:
+        for place, text in store.query(f"SELECT {row}, CAST({column} AS BLOB) FROM {table}"):
+            try:
+                from_json(table, column, text)
+            except UnreadableError:
+                yield UnreadableValue(table, place, column, "is no JSON, or other than is kept there")
 
 
 def _texts(store: Store, table: str, row: str, columns: Sequence[str]) -> Iterator[UnreadableValue]:

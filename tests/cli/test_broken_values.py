@@ -25,6 +25,14 @@ OF_SOME_WORDS = {
     ("cuff_state", "state"), ("loan", "step"), ("note", "day"), ("office_visit", "day"), ("outcome", "kind"),
     ("page_device", "role"), ("page_invite", "role"), ("reading", "basis"), ("retimed", "after_basis"),
 }  # fmt: skip
+OTHER_JSON = {
+    ("audit", "detail"): ("[]", "5"),
+    ("office_visit", "readings"): ('[["NaN", "x"]]', "[[]]", '["120/80"]', '[["NaN", "NaN"]]'),
+    ("sitting", "readings"): ("[{}]", '[["a"]]'),
+    ("loan", "slots"): ('["x"]', "[[1]]"),
+    ("loan", "checks"): ("[]",),
+    ("page_sitting", "answers"): ("[1]", '[["x", 1]]'),
+}
 NOT_LOOKED_AT = {"_sqlite_migrations", "sqlite_sequence", "erasing"}
 NO_INSTANTS = {
     "id", "own", "station_id", "cuff_id", "forgotten", "bonded", "passing", "handle", "characteristic", "clock_id",
@@ -107,6 +115,7 @@ def breakages() -> Iterator[tuple[str, str, str]]:
                 "detail",
             ):
                 yield table, name, NO_JSON
+            yield from ((table, name, f"'{text}'") for text in OTHER_JSON.get((table, name), ()))
             if kind == "INTEGER" and name not in NO_INSTANTS:
                 yield table, name, NO_INSTANT
 

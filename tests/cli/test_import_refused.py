@@ -34,6 +34,18 @@ HOSTILE = [
     ("reading_id", '""'),
     ("taken_basis", '"by heart"'),
     ("note", "[" * 100_000 + "]" * 100_000),
+    ("slot", "true"),
+    ("slot", "1.5"),
+    ("sightings", '"1"'),
+    ("taken_uncertainty_s", "true"),
+    ("status", '"irregular pulse"'),
+    ("marks", '{"implausible": 1}'),
+    ("features_known", '"no"'),
+    ("features_known", "1"),
+    ("payload", '"stones"'),
+    ("payload", '"1e 80"'),
+    ("person", '""'),
+    ("person", '"\\u001b[31m"'),
 ]
 
 

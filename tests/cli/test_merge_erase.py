@@ -72,7 +72,7 @@ def test_merge_makes_the_store_and_says_who_may_be_one(quietcuff: Run, tmp_path:
         assert quietcuff("--store", str(path), "person", "add", "mira").exit_code == 0
     result = quietcuff("--store", str(both), "merge", str(north), str(south))
     assert result.exit_code == 0, result.stderr
-    assert "two are called 'mira': `quietcuff person unite mira#" in result.stderr
+    assert "two are called 'mira': `quietcuff person unite 'mira#" in result.stderr
     assert "the store has 0 readings now" in result.stderr
     assert sorted(path.name for path in tmp_path.glob("*.db")) == ["all.db", "north.db", "south.db"]
 
@@ -126,3 +126,44 @@ class Terminal:
         @staticmethod
         def isatty() -> bool:
             return True
+
+
+LOG = "taken_at,systolic,diastolic,person\n"
+
+
+def test_a_backup_that_is_found_later_is_freed_as_well(quietcuff: Run, tmp_path: Path) -> None:
+    store, later = tmp_path / "here.db", tmp_path / "later.db"
+    run = lambda *args, **more: quietcuff("--store", str(store), *args, **more)  # noqa: E731
+    assert run("person", "add", "zebedee").exit_code == 0
+    assert run("import", "-", input=f"{LOG}2025-03-04 07:30,128,81,zebedee\n").exit_code == 0
+    shutil.copy(store, later)
+    missing = run("person", "erase", "zebedee", "--yes", "--in", str(tmp_path / "typo.db"))
+    assert (missing.exit_code, len(ids(quietcuff, store))) == (1, 1)  # nothing went yet
+    assert run("person", "erase", "zebedee", "--yes").exit_code == 0
+    done = run("person", "erase", "zebedee", "--in", str(later))
+    assert done.exit_code == 0, done.stderr
+    assert "1 payloads are erased" in done.stderr
+    assert b"zebedee" not in later.read_bytes()
+    assert run("person", "erase", "zebedee", "--yes").exit_code == 1
+
+
+@pytest.mark.parametrize("erased_first", ["here", "there"])
+def test_what_was_written_of_an_erased_person_elsewhere_stays_out(
+    quietcuff: Run, tmp_path: Path, erased_first: str
+) -> None:
+    here, there = tmp_path / "here.db", tmp_path / "there.db"
+    for args in (["person", "add", "zebedee"], ["person", "add", "rui"], ["import", "-"]):
+        log = f"{LOG}2025-03-04 07:30,128,81,zebedee\n2025-03-04 08:30,131,81,zebedee\n2025-03-05 07:30,119,80,rui\n"
+        assert quietcuff("--store", str(here), *args, input=log).exit_code == 0
+    shutil.copy(here, there)
+    quietcuff("--store", str(there), "import", "-", input=f"{LOG}2025-04-01 07:30,151,91,zebedee\n")
+    passed_on = ids(quietcuff, here)[1]
+    assert quietcuff("--store", str(here), "person", "claim", "rui", passed_on).exit_code == 0
+    assert quietcuff("--store", str(here), "person", "erase", "zebedee", "--yes").exit_code == 0
+    into, other = (here, there) if erased_first == "here" else (there, here)
+    for first, second in ((into, other), (other, into), (into, other)):
+        assert quietcuff("--store", str(first), "merge", str(second)).exit_code == 0
+    for store in (here, there):
+        lines = quietcuff("--store", str(store), "readings", "--json").stdout.splitlines()
+        found = [(one["person"], one["systolic"]) for one in map(json.loads, lines)]
+        assert found == [("rui", 131), ("rui", 119)]

@@ -132,6 +132,7 @@ def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:
     [
         (["add", "mira"], 1, "there is a person 'mira' already"),
         (["add", " "], 1, "printable letters"),
+        (["add", "x" * 201], 1, "at most 200 printable letters"),
         (["rename", "eve", "x"], 1, "no person 'eve'"),
         (["give", "mira", "--cuff", "attic"], 1, "no cuff 'attic'"),
         (["give", "mira", "--cuff", "kitchen", "--slot", "256"], 2, "give 0 to 255, none or any"),
@@ -170,3 +171,32 @@ def test_a_cuff_with_two_slots_in_use_wants_one_named(quietcuff: Run, household:
 def test_a_command_that_is_suggested_can_be_pasted(quietcuff: Callable[..., Result]) -> None:
     result = quietcuff("person", "add", "mira ann")
     assert "`quietcuff person give 'mira ann' --cuff CUFF --slot N`" in result.stderr
+
+
+COMPOSED, APART = "Zo\u00eb Straße", "ZOE\u0308 STRASSE"
+
+
+def test_a_name_is_one_name_however_its_letters_are_written(quietcuff: Run, tmp_path: Path) -> None:
+    run = lambda *args, **more: quietcuff("--store", str(tmp_path / "s.db"), *args, **more)  # noqa: E731
+    assert run("person", "add", APART).exit_code == 0
+    again = run("person", "add", COMPOSED)
+    assert (again.exit_code, "already" in again.stderr) == (1, True)
+    assert run("person", "rename", COMPOSED, "Zoe\u0308 Straße").exit_code == 0
+    log = f"taken_at,systolic,diastolic,person\n2025-03-04 07:30,128,81,{APART}\n"
+    assert run("import", "-", input=log).exit_code == 0
+    assert json.loads(run("readings", COMPOSED, "--json").stdout)["person"] == COMPOSED
+    assert run("person", "add", "rui").exit_code == 0
+    assert run("note", "add", "rui", "2025-03-04", f"with {APART} at lunch").exit_code == 0
+    told = run("person", "erase", COMPOSED, "--yes").stderr
+    assert "the name still stands in note.text (1)" in told
+
+
+def test_people_of_one_name_are_told_with_commands_that_can_be_pasted(quietcuff: Run, tmp_path: Path) -> None:
+    stores = [str(tmp_path / f"{number}.db") for number in range(2)]
+    for store, name in zip(stores, ("ZOË FELS", "Zoë Fels"), strict=True):
+        assert quietcuff("--store", store, "person", "add", name).exit_code == 0
+    told = quietcuff("--store", stores[0], "merge", stores[1]).stderr
+    assert "`quietcuff person unite 'ZOË FELS' 'Zoë Fels'`" in told
+    assert "two are called 'ZOË FELS'" in told
+    asked = quietcuff("--store", stores[0], "readings", "zoë fels")
+    assert (asked.exit_code, "2 people are called 'zoë fels'" in asked.stderr) == (1, True)

@@ -141,7 +141,14 @@ def test_what_follows_two_dashes_stays_where_it_is() -> None:
         (["reedings"], "quietcuff: there is no command 'reedings'; did you mean 'readings'?"),
         (["--stor", "x"], "quietcuff: no such option: --stor"),
         (["export", "--to", "xml"], "quietcuff: invalid value for '--to': 'xml' is not one of 'csv', "),
-        (["readings", "--last", "0"], "quietcuff: invalid value for '--last' / '-n': 0 is not in the range x>=1"),
+        (
+            ["readings", "--last", "0"],
+            "quietcuff: invalid value for '--last' / '-n': 0 is not in the range 1<=x<=1000000000",
+        ),
+        (["readings", "--last", "9" * 20], "quietcuff: invalid value for '--last' / '-n': 9"),
+        (["person", "history", "--last", "9" * 20], "quietcuff: invalid value for '--last' / '-n': 9"),
+        (["export", "--to", "fhir", "--batch", "9" * 20], "quietcuff: invalid value for '--batch': 9"),
+        (["retention", "--days", "9" * 12], "quietcuff: invalid value for '--days': 9"),
     ],
 )
 def test_wrong_usage_is_one_line(quietcuff: Callable[..., Result], args: list[str], line: str) -> None:
@@ -209,6 +216,34 @@ def test_a_reader_that_leaves_early_is_no_error(command: str) -> None:
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )
     assert (done.stdout, done.stderr) == ("0\n", "")
+
+
+@pytest.mark.parametrize(
+    ("closed", "command", "code", "words"),
+    [
+        (">&-", "--version", 0, ""),
+        (">&-", "--help", 0, ""),
+        ("2>&-", "protocols nothing", 2, ""),
+        ("<&-", "decode -", 0, "nothing to decode"),
+    ],
+)
+def test_a_stream_that_is_closed_is_one_line(closed: str, command: str, code: int, words: str) -> None:
+    line = f"{' '.join(map(_quoted, QUIETCUFF))} {command} {closed}"
+    done = subprocess.run(["bash", "-c", line], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr.count("\n")) == (code, 1 if words else 0), done.stderr
+    assert words in done.stderr
+
+
+@pytest.mark.parametrize(
+    "args", [["readings", "{}"], ["note", "add", "Mira", "2031-03-04", "{}"], ["readings", "--about", "{}"]]
+)
+def test_octets_that_are_no_text_are_one_line(
+    quietcuff: Callable[..., Result], household: Path, args: list[str]
+) -> None:
+    quietcuff("--store", str(household), "person", "add", "Mira")
+    done = quietcuff("--store", str(household), *(arg.format("\udcff") for arg in args))
+    assert (done.exit_code, done.stderr.count("\n")) == (1, 1)
+    assert "no UTF-8" in done.stderr
 
 
 def _quoted(word: str) -> str:

@@ -32,7 +32,8 @@ def quick(**changes: object) -> Behaviour:
 @pytest.mark.parametrize("when", WHEN)
 @pytest.mark.parametrize("step", FIRST_VISIT)
 async def test_first_visit(tmp_path: Path, step: str, when: str) -> None:
-    cuff = VirtualCuff(behaviour=quick(drop=Drop(step, when), lingers_s=0.4))  # until the first quiet is over
+    # It stays until the first quiet is over, and its descriptors have to be looked at.
+    cuff = VirtualCuff(behaviour=quick(drop=Drop(step, when), lingers_s=0.4, described_in_words=True))
     fill(cuff, 4)
     with store_sink(tmp_path) as sink:
         async with room(cuff, sink=sink) as air:

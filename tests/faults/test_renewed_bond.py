@@ -13,7 +13,7 @@ from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.service.config.settings import Accept
 from collector.service.listen.store_sink import StoreSink
 from collector.share.samples import sample
-from collector.store import readings
+from collector.store import conditions, readings
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
@@ -116,3 +116,18 @@ def test_what_came_before_the_key_was_missed_does_not_count_where_only_known_cuf
         assert marks(store) == {120: (set(), True), 170: ({BOND_NOT_CONFIRMED}, False), 130: (set(), True)}
         intake.rebuild(store)
         assert not marks(store)[170][1]
+
+
+async def test_what_was_told_of_a_bond_is_over_once_it_stands(tmp_path: Path) -> None:
+    """A stranger was not listened to; then the cuff itself comes, with its bond."""
+    mine, other = VirtualCuff("Mine", ADDRESS, QUICK), VirtualCuff("Other", ADDRESS, QUICK)
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store, Accept.KNOWN)
+        cuffs.open_window(store, datetime.now(UTC) + timedelta(minutes=5))
+        await visited(tmp_path, sink, mine, 120)
+        cuffs.open_window(store, datetime.now(UTC) - timedelta(minutes=5))
+        await visited(tmp_path, sink, other, 170)
+        assert "not listened to" in conditions.current(store)[0].text
+        await visited(tmp_path, sink, mine, 130)
+        assert not conditions.current(store)
+        assert set(marks(store)) == {120, 121, 132, 133}

@@ -184,3 +184,14 @@ def test_merging_an_older_store_leaves_no_copy_of_it(bench: Any, tmp_path: Path)
     assert readings.count(bench.store) > 0
     assert [path.name for path in other.parent.rglob("*")] == ["old.db"]
     assert other.read_bytes() == before
+
+
+@pytest.mark.parametrize("detail", ["{}", '{"from": 5}', '{"from": null, "to": {}}', '{"device": []}'])
+def test_a_line_of_the_history_that_tells_no_name_stops_no_erase(bench: Any, detail: str) -> None:
+    store = bench.store
+    people.add(store, NAME, NOON)
+    people.rename(store, NAME, NEW_NAME, NOON)
+    store.query("UPDATE audit SET detail = ?", (detail,))
+    store.query("INSERT INTO audit SELECT NULL, randomblob(16), at, 'page device added', detail, person_id FROM audit")
+    assert intake.erase_person(store, NEW_NAME).left == ()
+    assert people.find(store, NEW_NAME) is None

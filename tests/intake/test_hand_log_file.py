@@ -63,6 +63,21 @@ def test_dates_in_other_orders(text: str, order: DateOrder | None, day: tuple[in
     assert (row.taken_at.month, row.taken_at.day) == day
 
 
+@pytest.mark.parametrize("text", ["26-03-04 07:30", "14/3/31 7:30", "03.03.31 07:30"])
+def test_a_year_of_two_digits_that_may_stand_first_is_asked_about(text: str) -> None:
+    bad = one(f"{text},128,81,64")
+    assert bad == BadLine(
+        2, f"taken_at {text!r} can be read two ways; write the year in four digits, or add --dates dmy or --dates mdy"
+    )
+    assert isinstance(one(f"{text},128,81,64", dates=DateOrder.DMY), HandRow)
+
+
+def test_octets_of_another_encoding_are_told() -> None:
+    octets = "taken_at,systolic,diastolic\n2031-03-04 07:30,128,81\n".encode("utf-16-le")
+    with pytest.raises(LogError, match="line 1: not UTF-8"):
+        list(reader().read(octets, "log.csv"))
+
+
 def test_a_date_that_can_be_read_two_ways_is_asked_about() -> None:
     bad = one("03/04/2031 07:30,128,81,64")
     assert isinstance(bad, BadLine)

@@ -1,7 +1,9 @@
 """What of another's store may come in: whatever is wrong, nothing of it is taken, and neither store changed."""
 
 import hashlib
+import os
 import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,7 @@ import pytest
 from collector import intake
 from collector.store import StoreError, journal, people, readings
 from collector.store.merge import foreign_check, foreign_people
+from collector.store.opening import open_store
 from collector.store.people import notes, slot_spans
 from parsers.measurement import build_measurement, measurement
 
@@ -35,6 +38,25 @@ ATTACKS = {
     "note text": "UPDATE note SET text = CAST(x'c328' AS TEXT)",
     "office visit": "INSERT INTO office_visit (uid, person_id, day, readings, changed_at) SELECT randomblob(16), id, "
     "'2031-03-04', '{', 1 FROM person",
+    **{
+        f"{table}.{column} {said}": f"INSERT INTO {table} (uid, person_id, changed_at, {others}, {column}) "
+        f"SELECT randomblob(16), person.id, 1, {values}, '{said}' FROM person, cuff LIMIT 1"
+        for table, column, others, values, wrong in (
+            (
+                "office_visit",
+                "readings",
+                "day",
+                "'2031-03-04'",
+                ('[["NaN", "x"]]', '["120/80"]', "[[]]", "[[120, 80]]"),
+            ),
+            ("office_visit", "readings", "day", "'2031-03-04'", ('[["-5", "80"]]', '[["1e999", "80"]]', "{}")),
+            ("sitting", "readings", "started_at, prepared", "1, '[]'", ("[{}]", '[["a"]]', "[1]")),
+            ("sitting", "prepared", "started_at, readings", "1, '[]'", ("[{}]", "[null]")),
+            ("loan", "slots", "cuff_id, out_at, step, checks", "cuff.id, 1, 'out', '{}'", ('["x"]', "[99999]", "[-7]")),
+            ("loan", "checks", "cuff_id, out_at, step, slots", "cuff.id, 1, 'out', '[]'", ("[]", "5")),
+        )
+        for said in wrong
+    },
     "reference": "PRAGMA foreign_keys=OFF; UPDATE span SET person_id = 77",
     "uid": "UPDATE station SET uid = x'00'",
     "circle": "INSERT INTO person (uid, name, changed_at) SELECT randomblob(16), 'x' || value, 1 FROM "
@@ -89,9 +111,38 @@ def test_nothing_of_such_a_store_is_taken(attack: str, make_bench: Any) -> None:
     assert readings.count(ours.store) == 1
 
 
+def test_what_is_wrong_in_a_foreign_store_is_named_by_table_row_and_column(make_bench: Any) -> None:
+    theirs = make_bench()
+    fill(theirs, "F0:00:00:00:00:02")
+    theirs.store.query("UPDATE note SET day = 'some day'")
+    with pytest.raises(StoreError, match=r"theirs\.db: note row 1: day "):
+        foreign_check.refuse_unless_acceptable(theirs.store, Path("theirs.db"))
+
+
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
     for table in foreign_people.TABLES:
         assert {table.key, "changed_at", *table.columns} <= foreign_check.RULES[table.name].keys()
+
+
+def test_what_is_no_file_is_not_waited_for(make_bench: Any, tmp_path: Path) -> None:
+    bench = make_bench()
+    os.mkfifo(tmp_path / "pipe.db")
+    for wrong in (tmp_path / "pipe.db", tmp_path):
+        with pytest.raises(StoreError, match="no file"):
+            intake.merge(bench.store, wrong)
+
+
+def test_a_schema_whose_names_are_no_text_is_damage(make_bench: Any, tmp_path: Path) -> None:
+    bench = make_bench()
+    fill(bench, "C0:FF:EE:00:00:0A")
+    with closing(sqlite3.connect(bench.store.path)) as database:
+        database.executescript(
+            "PRAGMA writable_schema=ON; UPDATE sqlite_schema SET name = CAST(x'6eff' AS TEXT), "
+            "sql = 'CREATE TABLE' WHERE name = 'note'"
+        )
+    for attempt in (open_store, lambda path: intake.merge(make_bench().store, path)):
+        with pytest.raises(StoreError, match="damaged"):
+            attempt(bench.store.path)
 
 
 def test_a_sound_store_comes_in_and_is_not_touched(make_bench: Any) -> None:
@@ -106,3 +157,15 @@ def test_a_sound_store_comes_in_and_is_not_touched(make_bench: Any) -> None:
     assert readings.count(ours.store) == 2
     assert hashlib.sha256(path.read_bytes()).digest() == digest
     assert journal.counts(ours.store).payloads == 2
+
+
+def test_what_people_wrote_in_any_letters_comes_in(make_bench: Any) -> None:
+    """Our own doors let in a soft hyphen, or an escape: a store that holds one can be merged all the same."""
+    ours, theirs = make_bench(), make_bench()
+    fill(theirs, "F0:00:00:00:00:02")
+    written = "well\u00adbeing \u202eleft \x1b[2J"
+    notes.add(theirs.store, "p-2", NOON.date(), written, notes.OTHER, NOON)
+    theirs.store.query("INSERT INTO cuff_state SELECT id, 'retired', ?, 1 FROM cuff LIMIT 1", (written,))
+    theirs.store.close()
+    assert intake.merge(ours.store, theirs.store.path).payloads == 1
+    assert written in [note.text for note in notes.every(ours.store, "p-2")]

@@ -28,6 +28,7 @@ KINDS = [
     replace(QUICK, eager=False),
     replace(QUICK, eager=False, asks_for_security=False),
     replace(QUICK, clock="date time"),
+    replace(QUICK, described_in_words=True),
     replace(QUICK, enhanced=True),
     replace(QUICK, measurement_properties=0x10),
     replace(QUICK, pairing=False, database_hash=bytes(range(16))),

@@ -9,10 +9,13 @@ from kept import store_sink
 
 from collector.radio.learned import Learned, Manner
 from collector.radio.plan import VisitPlan
-from collector.radio.virtual import Behaviour, VirtualCuff
+from collector.radio.virtual import Behaviour, Drop, VirtualCuff
+from collector.radio.virtual.conversation import Conversation
 from collector.store import readings
+from parsers.control import RecordOp, answer_count
 from parsers.measurement import parse_enhanced
 from parsers.record import Reassembler, Record
+from parsers.uuids import Uuid
 
 KEEPS = Behaviour(enhanced=True, keeps_records=True, lingers_s=0.4)
 ALL, COUNT_ALL, LAST, ABORT = "records 0101", "records 0401", "records 0106", "records 0300"
@@ -140,3 +143,66 @@ async def test_a_cuff_that_waits_for_a_code_which_nobody_gave_is_known_as_one(tm
         await air.wake()
     assert len(told(sink)) == 1
     assert Manner.CONSENT not in {one.manner for one in sink.known()[0].manners}
+
+
+async def test_a_link_that_is_always_cut_after_so_many_records_brings_all_of_them_in_turn(tmp_path: Path) -> None:
+    """The next visit goes on from the last whole record, though no visit ever came to the end."""
+    cut = Drop("notify", "before", nth=25, times=9)  # in the middle of the thirteenth record
+    cuff = VirtualCuff(behaviour=replace(KEEPS, drop=cut))
+    fill(cuff, 40)
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink) as air:
+            await air.wake(times=5)
+        assert {int(reading.systolic) for reading in readings.select(sink.store)} == {120 + n for n in range(40)}
+        assert readings.count(sink.store) == 40
+
+
+async def test_a_small_limit_takes_the_next_records_at_every_visit(tmp_path: Path) -> None:
+    cuff = VirtualCuff(behaviour=KEEPS)
+    fill(cuff, 12)
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink, plan=VisitPlan(most_records=10)) as air:
+            await air.wake(times=5)
+        assert readings.count(sink.store) == 12
+
+
+async def test_users_whose_records_bear_the_same_numbers_are_kept_apart(tmp_path: Path) -> None:
+    """The newest record of one is not taken for the other's, who would lose what came before it."""
+    cuff = VirtualCuff(behaviour=replace(KEEPS, users={1: 4711, 2: 815}))
+    counted = {1: 0, 2: 0}
+
+    def measure(user: int, times: int) -> None:
+        for _ in range(times):
+            cuff.measure(110 + len(cuff.measured), 80, user_id=user)
+            cuff.memory.records[-1].sequence = counted[user]
+            counted[user] += 1
+
+    users = {cuff.address: ((1, 4711), (2, 815))}
+    with store_sink(tmp_path) as sink:
+        async with room(cuff, sink=sink, plan=VisitPlan(users=users)) as air:
+            measure(1, 4)
+            measure(2, 2)
+            await air.wake()
+            measure(2, 3)
+            await air.wake()
+        assert readings.count(sink.store) == 9
+
+
+async def test_an_answer_that_comes_late_is_not_taken_for_the_next_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The number of records is told only after it was given up: all are here, and that is known."""
+    monkeypatch.setattr("collector.radio.records.COUNT_S", 0.05)
+    real = Conversation._report
+
+    async def late(self: Conversation, value: bytes) -> None:
+        if value[0] == RecordOp.REPORT:
+            self._answer(Uuid.RECORD_ACCESS_CONTROL_POINT, answer_count(3))
+        if value[0] != RecordOp.COUNT:
+            await real(self, value)
+
+    monkeypatch.setattr(Conversation, "_report", late)
+    cuff = VirtualCuff(behaviour=KEEPS)
+    fill(cuff, 3)
+    async with room(cuff) as air:
+        await air.wake()
+        assert len(air.sink.known()[0].newest_records) == 1
+    assert told(air.sink) == cuff.measured

@@ -147,7 +147,7 @@ def test_nothing_at_all_still_makes_a_page() -> None:
 
 def test_a_session_without_readings_is_short() -> None:
     page = content(no_evenings())
-    assert [label for label, _ in page.numbers] == ["Morning"]
+    assert [label for label, _ in page.numbers] == ["Morning so far, of interest only"]
     assert "evening readings (there are none)" in page.verdict
 
 

@@ -11,6 +11,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from collector.share.export.column_forms import FIELDS, READING
+from collector.share.export.context import ExchangeError
 from collector.share.export.rows import (
     CSV_FIELDS,
     csv_rows,
@@ -189,3 +190,9 @@ def test_what_was_written_reads_back_as_it_was(reading: Make) -> None:
 def test_no_readings_are_no_rows() -> None:
     assert json_rows([]) == []
     assert list(csv_rows([])) == []
+
+
+@pytest.mark.parametrize(("line", "reason"), [("{}", "reading_id is missing"), ("[]", "no JSON object")])
+def test_what_is_no_reading_is_told_without_the_library_s_words(line: str, reason: str) -> None:
+    with pytest.raises(ExchangeError, match=rf"line 1: .*\({reason}\)"):
+        list(parse_ndjson([line]))

@@ -56,3 +56,15 @@ def test_a_cuff_with_a_lasting_address_is_compared_with_nobody(store: Store) -> 
     before = steps(store, LASTING)
     same_cuff.note_passing(store, told(store, PASSING, 300))
     assert steps(store, LASTING) == before
+
+
+@pytest.mark.parametrize(("older", "newer"), [(LASTING, PASSING), (PASSING, LASTING)])
+def test_made_one_a_cuff_keeps_the_name_that_was_given_last(store: Store, older: str, newer: str) -> None:
+    for cuff in (LASTING, PASSING):
+        told(store, cuff, 1)
+    cuffs.name(store, older, "older", NOON)
+    cuffs.name(store, newer, "newer", NOON + timedelta(days=1))
+    with store.transaction():
+        gone, kept = (cuffs.row_of(store, cuff) for cuff in (PASSING, LASTING))
+        same_cuff.unite(store, gone, kept, NOON + timedelta(days=2))
+    assert cuffs.given_name(store, LASTING) == "newer"

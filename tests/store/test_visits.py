@@ -42,6 +42,32 @@ def test_visits_that_a_crash_left_open_are_closed_at_the_next_start(store: Store
     assert visits.recent(store)[0].outcome == "listener stopped"
 
 
+def test_a_cuff_that_is_taken_in_is_known_before_it_ever_came(store: Store) -> None:
+    cuffs.remember(store, TWO, NOON)
+    assert cuffs.find(store, TWO) == TWO
+    assert cuffs.find(store, ONE) is None
+
+
+@pytest.mark.parametrize(
+    ("renewed", "missing_on", "held", "counts_nowhere"),
+    [
+        (True, None, True, True),
+        (False, "cuff", True, True),
+        (True, "cuff", True, True),
+        (False, "ours", True, False),  # the cuff kept its key: nobody else can have come with it
+        (True, None, False, False),
+        (False, "cuff", False, False),
+    ],
+)
+def test_what_comes_over_a_doubtful_bond_waits_for_a_person(
+    store: Store, renewed: bool, missing_on: str | None, held: bool, counts_nowhere: bool
+) -> None:
+    visit = visits.open_visit(store, ONE, "virtual", NOON)
+    visits.learn_bond(store, visit, not missing_on, missing_on, NOON, renewed=renewed, held=held)
+    ((text,),) = store.query("SELECT value FROM visit_fact WHERE kind = 'bond'").fetchall()
+    assert json.loads(text).get("held", False) is counts_nowhere
+
+
 def test_handles_and_bond_are_remembered_between_runs(store: Store) -> None:
     visit = visits.open_visit(store, ONE, "virtual", NOON)
     visits.learn_handles(store, visit, {18: 0x2A35, 22: 0x2B34}, NOON)

@@ -19,7 +19,7 @@ from collector.radio.port import (
     KnownCuff,
     NotTaken,
     ReceivedPayload,
-    RecordsComplete,
+    RecordsFetched,
     Sink,
     ValueRead,
 )
@@ -90,9 +90,9 @@ class NoteSink:
             cuff = replace(cuff, described_at=fact.at)
         if isinstance(fact, ValueRead) and fact.characteristic == 0x2B2A:
             cuff = replace(cuff, database_hash=fact.value)
-        if isinstance(fact, RecordsComplete):
-            came = [one.value for one, of in zip(self.arrivals, self.visit_of, strict=True) if of == visit]
-            firsts = [value for value in came if value[0] & 1]
+        if isinstance(fact, RecordsFetched):
+            came = [one for one, of in zip(self.arrivals, self.visit_of, strict=True) if of == visit]
+            firsts = [one.value for one in came if one.value[0] & 1 and one.arrived_at >= fact.since and fact.whole]
             if firsts:
                 newest = max(firsts, key=lambda value: int.from_bytes(value[1:3], "little"))
                 cuff = replace(cuff, newest_records={**cuff.newest_records, fact.user: newest})
@@ -115,8 +115,9 @@ class NoteSink:
         self.arrivals.append(arrival)
         self.visit_of.append(visit)
 
-    def came(self, visit: int, value: bytes) -> bool:
-        return (value, visit) in zip(self.payloads, self.visit_of, strict=True)
+    def came(self, visit: int, value: bytes, since: datetime) -> bool:
+        arrivals = zip(self.arrivals, self.visit_of, strict=True)
+        return any((one.value, of) == (value, visit) and one.arrived_at >= since for one, of in arrivals)
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         assert visit not in self.outcomes, "closed twice"

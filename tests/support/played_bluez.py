@@ -165,6 +165,8 @@ class PlayedBlueZ:
         """The cuff is heard; says whether that is told. While discovery is unfiltered, only a change of 8 dB is
         (BlueZ 5.82 src/adapter.c, btd_adapter_device_found; device.c, RSSI_THRESHOLD)."""
         adapter, before = device.rpartition("/")[0], self.objects[device][DEVICE_1].get("RSSI", 0)
+        if not self.objects[adapter][ADAPTER_1]["Discovering"]:
+            return False
         told = self._filtered.get(adapter, True) or abs(strength - before) >= 8
         if self.filters and self.filters[-1].get("UUIDs") and not self.objects[device][DEVICE_1]["UUIDs"]:
             return False  # is_filter_match looks at what is advertised
@@ -174,6 +176,8 @@ class PlayedBlueZ:
 
     async def come(self, payloads: list[bytes], lingers_s: float = 2.5, device: str = DEVICE) -> None:
         """The cuff wakes, is connected, sends when it is subscribed to, and leaves."""
+        if not self.objects[device][DEVICE_1]["Paired"]:
+            await asyncio.wait_for(self.scanning.wait(), 30)
         self.advertise(device)
         if self.objects[device][DEVICE_1]["Paired"]:
             self._up(device, resolved=not self.deaf_on_links)  # a bonded cuff is connected by BlueZ itself

@@ -111,7 +111,7 @@ class ScriptedLink:
         await self._do(f"subscribe {what.short:04x}")
         self.deliver()
 
-    async def ask(self, what: Found, request: bytes) -> bytes:
+    async def ask(self, what: Found, request: bytes, late: object = None) -> bytes:
         await self._do(f"ask {what.short:04x} {request.hex()}")
         answer = self.script.get(f"answer {request.hex()}", b"\x06\x00\x01\x01")
         assert isinstance(answer, bytes)

@@ -33,6 +33,8 @@ from collector.service.config import Config, load, usual_store, wall_zone
 from collector.share.text.layout import visible, wrapped
 
 DONE, COULD_NOT, WRONG_USAGE, ATTENTION = 0, 1, 2, 3
+MANY = 1_000_000_000
+"""The most that may be asked for where nothing else says so: a number that every library takes."""
 
 
 class Failure(Exception):

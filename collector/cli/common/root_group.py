@@ -148,6 +148,10 @@ def _outside(error: Exception) -> str:
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""
         return f"{(error.strerror or text).lower()}{where}; check the path, its rights and the free space"
+    if isinstance(error, UnicodeEncodeError):  # octets of the command line that are no UTF-8 come as lone surrogates
+        return (
+            "what was given holds octets that are no UTF-8; write it anew, or set this shell's character set to UTF-8"
+        )
     if isinstance(error, sqlite3.DatabaseError):
         return f"the store answered {text!r}; `quietcuff check` looks at it"
     return (

@@ -16,6 +16,7 @@ from collector.cli.common.erased import finish_and_tell, finish_before_reading
 from collector.share.text.layout import wrapped
 from collector.store import readings
 from collector.store.database import Store
+from collector.store.namesakes import folded
 from collector.store.opening import open_store
 from collector.store.people.slot_spans import Slot
 from collector.store.values import Reading, Selection
@@ -57,7 +58,7 @@ def person_of(argument: str | None, option: str | None) -> str | None:
     """Who is meant, by the argument or by the old option, which is told of it. Raises Usage for two people."""
     if option is None:
         return argument
-    if argument is not None and argument.casefold() != option.casefold():
+    if argument is not None and folded(argument) != folded(option):
         raise Usage(f"{argument} and --person {option} are two people; name one, without --person")
     say(f"--person {option} is just {option} now; the old option goes on working")
     return option

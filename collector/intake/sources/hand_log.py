@@ -6,7 +6,7 @@ So that a written reading is kept, repeated, rebuilt and merged as every other.
 import json
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from functools import lru_cache
 
 from collector.intake.reading_ids import stamped_id
@@ -75,7 +75,7 @@ class HandRow:
                 note=fields["note"],
                 twin=int(fields.get("twin", 0)),
             )
-        except (ValueError, KeyError, TypeError, InvalidOperation, RecursionError) as error:
+        except (ValueError, KeyError, TypeError, ArithmeticError, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error
         problem = time_problem(row.taken_at) or (None if row.note is None else text_problem(row.note))
         if problem:

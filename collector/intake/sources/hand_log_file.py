@@ -84,6 +84,8 @@ class LogReader:
             line = error.object[: error.start].count(b"\n") + 1
             raise LogError(f"{name}, line {line}: not UTF-8; save the file as 'CSV UTF-8'") from None
         heading = text.split("\n", 1)[0]
+        if "\0" in heading:
+            raise LogError(f"{name}, line 1: not UTF-8; save the file as 'CSV UTF-8'")
         separator = max(",;\t", key=heading.count)
         lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
         try:
@@ -145,12 +147,13 @@ class LogReader:
         moment = _moment(text, self.dates)
         try:
             moment = moment if moment.tzinfo else self.local(moment)
-            if moment > self.now:
-                raise _NotYetError(f"taken_at {text!r} has not come yet")
-            if problem := time_problem(moment):
-                raise ValueError(f"taken_at {text!r} {problem}")
-        except OverflowError:
+            ahead = moment > self.now
+        except (OverflowError, ValueError):
             raise ValueError(f"taken_at {text!r} is out of the calendar") from None
+        if ahead:
+            raise _NotYetError(f"taken_at {text!r} has not come yet")
+        if problem := time_problem(moment):
+            raise ValueError(f"taken_at {text!r} {problem}")
         return moment
 
 
@@ -182,6 +185,9 @@ _DATE = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(?:[T ,]+(.*))?", re.A
 _CLOCK = re.compile(r"(\d{1,2})[:.](\d{2})(?::(\d{2}))?\s*([ap]\.?m\.?)?", re.ASCII | re.IGNORECASE)
 
 
+_TWO_WAYS = "taken_at {} can be read two ways; {}add --dates dmy or --dates mdy"
+
+
 def _moment(text: str, order: DateOrder | None) -> datetime:
     """A time as people write one: ISO 8601, or a date in another order and a time of day. Raises ValueError."""
     try:
@@ -205,7 +211,10 @@ def _written_otherwise(text: str, order: DateOrder | None) -> datetime:
     if len(found[1]) == 4:
         year, month, day = first, second, third
     else:
-        year = third if len(found[3]) == 4 else 2000 + third
+        short = len(found[3]) != 4
+        if short and order is None and second <= 12:  # the year may stand first as well
+            raise ValueError(_TWO_WAYS.format(repr(text), "write the year in four digits, or "))
+        year = 2000 * short + third
         day, month = _day_and_month(text, first, second, order)
     hour = int(clock[1])
     if half := (clock[4] or "").lower():
@@ -225,7 +234,7 @@ def _day_and_month(text: str, first: int, second: int, order: DateOrder | None) 
         elif second > 12:
             order = DateOrder.MDY
         else:
-            raise ValueError(f"taken_at {text!r} can be read two ways; add --dates dmy or --dates mdy")
+            raise ValueError(_TWO_WAYS.format(repr(text), ""))
     return (first, second) if order is DateOrder.DMY else (second, first)
 
 

@@ -7,7 +7,7 @@ is the one the reading had, its zone the station's where that fits.
 import json
 from dataclasses import fields
 from datetime import datetime, timedelta
-from decimal import Decimal, InvalidOperation
+from decimal import Decimal
 from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
@@ -53,7 +53,7 @@ def parse(value: bytes) -> tuple[Reading, str | None]:
             raise ValueError(problem)
         if zone is not None:
             ZoneInfo(zone)
-    except (OSError, ValueError, KeyError, TypeError, InvalidOperation, AttributeError, RecursionError) as error:
+    except (OSError, ValueError, KeyError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
         raise ParseError("imported reading", 0, f"cannot be read ({error})") from error
     return reading, zone
 

@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext, suppress
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,9 +24,18 @@ if TYPE_CHECKING:
 log = logging.getLogger("quietcuff.radio")
 
 POWER_S = 5.0
+LOOK_EVERY = 8  # of so many times that it is tended, a resting adapter discovers until the next
 ATTEMPTS, AGAIN_S = 4, 0.5
 AGENT_MANAGER = "org.bluez.AgentManager1"
 SETTLE_S = 0.5
+
+
+class Hearing(StrEnum):
+    """Whom a discovery is to tell of."""
+
+    NOBODY = "nobody"  # none runs: whoever may come is connected by BlueZ itself
+    CUFFS = "cuffs"  # who lists the Blood Pressure Service
+    EVERYBODY = "everybody"
 
 
 class Adapter:
@@ -35,25 +45,22 @@ class Adapter:
         self.bus, self.path = bus, path
         self.name = path.rpartition("/")[2]
         self.up = False
-        self._wide = False
+        self._hearing = Hearing.CUFFS
         self._idle = 0
         self._resting = 0
         self._changing = asyncio.Lock()
         self._scanning = False
         self.off_by_hand = False
 
-    async def start(self, wide: bool) -> None:
-        """Switch it on where it is off, register the profile, scan. Raises RadioUnavailable.
-
-        wide: hear everybody, not only those that list the Blood Pressure Service.
-        """
+    async def start(self, hearing: Hearing) -> None:
+        """Switch it on where it is off, register the profile, scan. Raises RadioUnavailable."""
         await self._power_on()
         await stale_devices.remove(self.bus, self.path)
         try:
             await gatt_application.register(self.bus, self.path)
         except BusError as failure:  # without it BlueZ does not connect by itself; the scan still does
             log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
-        self.up, self._wide = True, wide
+        self.up, self._hearing = True, hearing
         await self._scan_or_rest()
 
     async def stop(self) -> None:
@@ -73,14 +80,15 @@ class Adapter:
             with suppress(RadioUnavailable):  # `tend` will see to it
                 await self._scan_or_rest()
 
-    async def tend(self, wide: bool) -> None:
+    async def tend(self, hearing: Hearing) -> None:
         """Scan again where BlueZ fell silent or the filter has to change. Raises RadioUnavailable."""
         if self._resting:
             return
-        self._idle = 0 if self.bus.get(self.path, ADAPTER, "Discovering") else self._idle + 1
-        if self._idle >= 2 or wide != self._wide:
-            log.debug("%s: scanning anew", self.name)
-            self._idle, self._wide = 0, wide
+        silent = self._scanning and not self.bus.get(self.path, ADAPTER, "Discovering")
+        self._idle = self._idle + 1 if silent else 0
+        if self._idle >= 2 or hearing is not self._hearing:
+            log.debug("%s: scanning anew, for %s", self.name, hearing)
+            self._idle, self._hearing = 0, hearing
             async with self._changing:
                 await self._halt()
         await self._scan_or_rest()
@@ -88,7 +96,7 @@ class Adapter:
     async def _scan_or_rest(self) -> None:
         """Discover or not, as is wanted now. Raises RadioUnavailable."""
         async with self._changing:
-            if not self.up or self._resting:
+            if not self.up or self._resting or self._hearing is Hearing.NOBODY:
                 if self._scanning:
                     await self._halt()
             elif not self._scanning:
@@ -122,7 +130,7 @@ class Adapter:
         """
         wanted = {"Transport": Variant("s", "le")} | (
             {"DuplicateData": Variant("b", True)}
-            if self._wide
+            if self._hearing is Hearing.EVERYBODY
             else {"UUIDs": Variant("as", [full(Uuid.BLOOD_PRESSURE_SERVICE)])}
         )
         for attempt in range(ATTEMPTS):  # an adapter that has just been switched on is busy for a moment
@@ -173,6 +181,8 @@ class Adapters(Watcher):
         self.trouble: str | None = None
         self._told: str | None = None
         self._agent_known = ""
+        self._hearing = Hearing.CUFFS
+        self._rested = 0
         self._adapters: dict[str, Adapter] = {}
         bus.watchers.append(self)
 
@@ -185,14 +195,14 @@ class Adapters(Watcher):
         self.disturbed.clear()
         if self._adapters:  # bluetoothd switches adapters off when it ends: see whether it does
             await asyncio.sleep(SETTLE_S)
-        wide = self.visits.misses_somebody()
+        hearing = self._whom_to_hear()
         troubles: list[str] = []
         try:
             await self.register_agent()
             for path, _ in self.bus.each(ADAPTER):
                 if self.wanted(path + "/"):
                     adapter = self._adapters.setdefault(path, Adapter(self.bus, path))
-                    await self._tend_one(adapter, wide, troubles)
+                    await self._tend_one(adapter, hearing, troubles)
         except BusError as failure:
             troubles.append(NOT_RUNNING if not self.bus.there else f"BlueZ: {failure}")
         if not self.bus.there:
@@ -200,6 +210,17 @@ class Adapters(Watcher):
         if not self.up and not troubles:
             troubles.append(self._nothing())
         self.trouble = "; ".join(troubles) or None
+
+    @property
+    def is_news(self) -> bool:
+        """Whether somebody else is to be heard than until now."""
+        return self.visits.whom_to_hear() is not self._hearing
+
+    def _whom_to_hear(self) -> Hearing:
+        """A discovery that rests looks now and then whether BlueZ still connects who comes."""
+        self._hearing = self.visits.whom_to_hear()
+        self._rested = self._rested + 1 if self._hearing is Hearing.NOBODY else 0
+        return Hearing.CUFFS if self._rested and self._rested % LOOK_EVERY == 0 else self._hearing
 
     def resting(self, path: str) -> AbstractAsyncContextManager[None]:
         """Keep an adapter from discovering for a while."""
@@ -211,18 +232,18 @@ class Adapters(Watcher):
         for adapter in self._adapters.values():
             await adapter.stop()
 
-    async def _tend_one(self, adapter: Adapter, wide: bool, troubles: list[str]) -> None:
+    async def _tend_one(self, adapter: Adapter, hearing: Hearing, troubles: list[str]) -> None:
         try:
             powered = self.bus.get(adapter.path, ADAPTER, "Powered")
             if adapter.up and powered:
-                await adapter.tend(wide)
+                await adapter.tend(hearing)
                 return
             adapter.off_by_hand = not powered and (adapter.up or adapter.off_by_hand) and not is_blocked(adapter.name)
             switched_off = adapter.up
             await adapter.stop()
             if switched_off or adapter.off_by_hand:
                 raise why_off(adapter.name)
-            await adapter.start(wide)
+            await adapter.start(hearing)
         except RadioUnavailable as error:
             await adapter.stop()
             troubles.append(str(error))

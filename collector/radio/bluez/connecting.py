@@ -43,6 +43,7 @@ class Connecting:
         self.bus, self.questions, self.heard_at = bus, questions, heard_at
         self.resting: Callable[[str], AbstractAsyncContextManager[None]] = lambda _: nullcontext()
         self.prepare: Callable[[], Awaitable[None]] = _nothing
+        self.made_by_bluez: set[str] = set()  # adapters on which it connected the last cuff by itself
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
 
     def is_down(self, path: str) -> bool:
@@ -53,11 +54,16 @@ class Connecting:
 
     async def up(self, path: str) -> bool:
         """Get the link up, unless BlueZ has done so or does."""
+        paired = bool(self.bus.get(path, DEVICE, "Paired"))
+        by_itself = paired or bool(self.bus.get(path, DEVICE, "Trusted"))
         if self.bus.get(path, DEVICE, "Connected") or (
-            (self.bus.get(path, DEVICE, "Paired") or self.bus.get(path, DEVICE, "Trusted"))
-            and await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S)
+            by_itself and await self.bus.until(path, DEVICE, "Connected", True, BLUEZ_FIRST_S)
         ):
+            if paired:
+                self.made_by_bluez.add(adapter_of(path))
             return await self._awake(path)
+        if by_itself:
+            self.made_by_bluez.discard(adapter_of(path))
         return await self._connect(path)
 
     async def _connect(self, path: str) -> bool:

@@ -74,8 +74,8 @@ class EarlyVisits:
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         self.sink.take(arrival, visit)
 
-    def came(self, visit: int, value: bytes) -> bool:
-        return self.sink.came(visit, value)
+    def came(self, visit: int, value: bytes, since: datetime) -> bool:
+        return self.sink.came(visit, value, since)
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self._taken_over.discard(visit)

@@ -171,6 +171,8 @@ class BlueZLink:
 
     async def subscribe(self, found: Found, visit: int) -> None:
         self.visit = visit
+        if found.short not in MEASUREMENT_CHARACTERISTICS:
+            return  # of changes of the table bluetoothd has itself told
         if not found.properties & {"indicate", "notify"}:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
@@ -201,7 +203,7 @@ class BlueZLink:
         if self.bonded:
             self.around.bonded(self.path, visit)
 
-    async def ask(self, found: Found, request: bytes) -> bytes:
+    async def ask(self, found: Found, request: bytes, late: Callable[[bytes], bool] = lambda _: False) -> bytes:
         if found.handle not in self._answers:
             answers: asyncio.Queue[bytes] = asyncio.Queue()
             await self._listen(self._places[found.handle], answers.put_nowait)
@@ -210,7 +212,9 @@ class BlueZLink:
         while not answers.empty():  # left over from a request that was given up
             answers.get_nowait()
         await self.write(found, request)
-        return await self._on_air(answers.get())
+        while late(answer := await self._on_air(answers.get())):
+            pass
+        return answer
 
     async def gone(self) -> None:
         await self._gone.wait()

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 log = logging.getLogger("quietcuff.radio")
 
 PULSE_S = 15.0
+NEWS_S = 2.0  # how often the sink is asked anew whom it knows, and whether new cuffs are welcome
 LOSES = "without it, what a bonded cuff sends in the first moment after a boot or a restart of bluetoothd can be lost"
 
 
@@ -168,16 +169,22 @@ class BlueZRadio:
         from collector.radio.bluez.bus import BusError
 
         waits = [asyncio.ensure_future(event.wait()) for event in (stop, bus.lost)]
+        tended = time.monotonic()
         try:
             while True:
                 something = asyncio.ensure_future(adapters.disturbed.wait())
-                await asyncio.wait({*waits, something}, timeout=PULSE_S, return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait(
+                    {*waits, something}, timeout=min(NEWS_S, PULSE_S), return_when=asyncio.FIRST_COMPLETED
+                )
                 something.cancel()
                 if stop.is_set():
                     return
                 if bus.lost.is_set():
                     raise RadioUnavailable("the connection to D-Bus is lost")
                 visits.delivery.refresh()
+                if not (adapters.disturbed.is_set() or adapters.is_news or time.monotonic() - tended > PULSE_S):
+                    continue
+                tended = time.monotonic()
                 await adapters.tend()
                 adapters.tell()
                 with suppress(BusError):

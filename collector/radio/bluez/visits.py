@@ -8,17 +8,19 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
+from collector.radio.bluez.adapter import Hearing
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
-from collector.radio.bluez.connecting import Connecting
+from collector.radio.bluez.connecting import Connecting, adapter_of
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.link_pairing import Questions
 from collector.radio.bluez.lost_bonds import Bonds
+from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
 from collector.radio.learned import Manner
 from collector.radio.outcome import Ending, Outcome
 from collector.radio.plan import VisitPlan
-from collector.radio.port import KnownCuff, LinkLost, PairingPerson, RadioError
+from collector.radio.port import NOBODY, KnownCuff, LinkLost, PairingPerson, RadioError
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
@@ -90,9 +92,29 @@ class Visits(Watcher):
     def known(self) -> dict[str, KnownCuff]:
         return self.delivery.known
 
-    def misses_somebody(self) -> bool:
-        """Whether a cuff is waited for that may advertise without naming its service."""
-        return bool(self.delivery.awaited) or not self.bonds.all_stand()
+    def whom_to_hear(self) -> Hearing:
+        """Nobody, where no new cuff is welcome and BlueZ connects every known one by itself; everybody, where one is
+        waited for that may advertise without naming its service."""
+        if self.delivery.awaited:
+            return Hearing.EVERYBODY
+        if not self.sink.accepts(NOBODY) and self._comes_by_itself().issuperset(self.known):
+            return Hearing.NOBODY
+        return Hearing.CUFFS if self.bonds.all_stand() else Hearing.EVERYBODY
+
+    def _comes_by_itself(self) -> set[str]:
+        """Cuffs that BlueZ connects without any discovery: bonded, trusted, with the service that we wait for and an
+        address of their own, on an adapter of which the last link was made so (src/device.c, probe_service)."""
+        return {
+            str(device.get("Address"))
+            for path, device in self.bus.each(DEVICE)
+            if device.get("Paired")
+            and device.get("Trusted")
+            and SERVICE in device.get("UUIDs", ())
+            and not (device.get("AddressType") == "random" and is_private(str(device.get("Address"))))
+            and adapter_of(path) in self.connecting.made_by_bluez
+            and self.wanted_adapter(path)
+            and self.bus.get(adapter_of(path), ADAPTER, "Powered")
+        }
 
     # -- who is to be visited ------------------------------------------------------------------------
 
@@ -305,6 +327,7 @@ class Visits(Watcher):
             self.consider(path)
 
     def owner_changed(self, there: bool) -> None:
+        self.connecting.made_by_bluez.clear()
         if there:
             for path, _ in self.bus.each(DEVICE):
                 self.consider(path)

@@ -15,7 +15,7 @@ from bumble.gatt_client import Client
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff
 from parsers.uuids import Uuid
 
-MOST_SERVICES = 64
+MOST_SERVICES, MOST_ALIKE = 64, 4
 MOST_CHARACTERISTICS = 256
 FIRST = (
     Uuid.BLOOD_PRESSURE_SERVICE,
@@ -49,9 +49,9 @@ def long_of(uuid: UUID) -> str:
 
 
 async def one_service(client: Client, service: int) -> tuple[Found, ...]:
-    """What a service offers, with the places where measurements are subscribed to; () where none bears the number.
+    """What the service of that number offers, or several such: with the places where measurements are subscribed to.
 
-    Three requests for a Blood Pressure Service that fits one answer. Raises ATT_Error.
+    () where none bears the number. Two or three requests for one that fits one answer. Raises ATT_Error.
     """
     response = await client.send_request(
         att.ATT_Find_By_Type_Value_Request(
@@ -63,9 +63,11 @@ async def one_service(client: Client, service: int) -> tuple[Found, ...]:
     )
     if _over(response) or not response.handles_information:
         return ()
-    start, end = response.handles_information[0]
-    found = [one async for one in _characteristics(client, (start, end), service)]
-    return await _with_configurations(client, found, end)
+    found: list[Found] = []
+    for start, end in response.handles_information[:MOST_ALIKE]:
+        here = [one async for one in _characteristics(client, (start, end), service)]
+        found += await _with_configurations(client, here, end)
+    return tuple(found)
 
 
 async def still_holds(client: Client, known: KnownCuff) -> bool:
@@ -120,7 +122,8 @@ async def _with_configurations(client: Client, found: list[Found], end: int) -> 
     for one, following in zip(found, [*found[1:], None], strict=True):
         if one.short in MEASUREMENT_CHARACTERISTICS and one.properties & {"indicate", "notify"}:
             last = following.handle - 2 if following is not None else end
-            one = replace(one, configuration=await configuration_of(client, one, last))
+            only = one.handle + 1 if last == one.handle + 1 else None  # it has to have one (Core Vol 3 Part G 3.3.3.3)
+            one = replace(one, configuration=only or await configuration_of(client, one, last))
         complete.append(one)
     return tuple(complete)
 

@@ -14,23 +14,12 @@ from bumble.device import Connection
 
 from collector.radio.exclusive import discovery
 from collector.radio.exclusive.host import Central, ConfirmLast
+from collector.radio.exclusive.places import Places
 from collector.radio.exclusive.security import Security
 from collector.radio.learned import Manner
 from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
-from collector.radio.port import (
-    MEASUREMENT_CHARACTERISTICS,
-    UNPLACED,
-    Bond,
-    Found,
-    KnownCuff,
-    LinkLost,
-    NotTaken,
-    ReceivedPayload,
-    Refused,
-    Sink,
-)
+from collector.radio.port import UNPLACED, Bond, Found, KnownCuff, LinkLost, NotTaken, ReceivedPayload, Refused, Sink
 from collector.radio.time_limit import within
-from parsers.uuids import Uuid
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
@@ -62,14 +51,11 @@ class BumbleLink:
         self._device, self._connection, self._sink, self._most = device, connection, sink, most_records
         self._client = ConfirmLast(connection, self)
         connection.gatt_client = self._client
-        self._handles: dict[int, int] = {}  # of measurement characteristics: remembered, then discovered
-        self._others: set[int] = set()  # of what else an earlier visit found
-        self._discovered = False
+        self._places = Places()
         self._unplaced: list[int] = []  # handles of what came before discovery; each value is on disk
         self.table_changed = False
         self.noticed: set[Manner] = set()
-        self._service_changed: int | None = None  # the handle that says so
-        self._answers: dict[int, asyncio.Future[bytes]] = {}
+        self._answers: dict[int, tuple[asyncio.Future[bytes], Callable[[bytes], bool]]] = {}
         self._subscribed: set[int] = set()
         self._down = asyncio.Event()
         self.renewed_told = False  # in this visit
@@ -80,17 +66,9 @@ class BumbleLink:
         connection.on(connection.EVENT_SECURITY_REQUEST, self._on_security_request)
 
     def remember(self, known: KnownCuff) -> None:
-        """An earlier visit's handles: a bonded cuff's hold until it says otherwise (Core Vol 3 Part G 2.5.2)."""
         self.security.bonded = known.bonded
         if known.bonded:
-            self._handles.update(known.handles)
-            self._others = {one.handle for one in known.found} - set(known.handles)
-            self._watch_table(known.found)
-
-    def _watch_table(self, found: tuple[Found, ...]) -> None:
-        for one in found:
-            if one.short == Uuid.SERVICE_CHANGED:
-                self._service_changed = one.handle
+            self._places.remember(known)
 
     @property
     def bonded(self) -> bool:
@@ -112,29 +90,30 @@ class BumbleLink:
     # -- what is heard -------------------------------------------------------------------------------
 
     def indicated(self, handle: int, value: bytes) -> bool:
-        if handle in self._handles:
-            return self._take(handle, value)
         if handle in self._subscribed:  # a control point
             self._answered(handle, value)
             return True
-        if handle == self._service_changed:
+        if self._places.tells_of_changes(handle):
             self.table_changed = True
+            self._places.forget()
             return True
-        if not self._discovered and handle not in self._others:
-            return self._take(handle, value)
+        characteristic = self._places.characteristic_at(handle)
+        if characteristic is not None:
+            return self._take(handle, characteristic, value)
         log.debug("%s: indication on handle %#06x is none of ours", self.cuff, handle)
         return True
 
     def notified(self, handle: int, value: bytes) -> None:
-        if handle in self._handles or not (self._discovered or handle in self._others):
-            self._take(handle, value)
+        characteristic = self._places.characteristic_at(handle)
+        if characteristic is not None:
+            self._take(handle, characteristic, value)
 
     def _answered(self, handle: int, value: bytes) -> None:
-        answer = self._answers.get(handle)
-        if answer is not None and not answer.done():
+        answer, late = self._answers.get(handle, (None, None))
+        if answer is not None and not answer.done() and late is not None and not late(value):
             answer.set_result(value)
 
-    def _take(self, handle: int, value: bytes) -> bool:
+    def _take(self, handle: int, characteristic: int, value: bytes) -> bool:
         """Hand a payload to the sink. False: not on disk; the link is dropped, and the cuff keeps it."""
         if self._hung_up:
             return False
@@ -146,7 +125,7 @@ class BumbleLink:
             self._sink.take(
                 ReceivedPayload(
                     cuff=self.cuff,
-                    characteristic=self._handles.get(handle, UNPLACED),
+                    characteristic=characteristic,
                     value=value,
                     arrived_at=datetime.now(UTC),
                     source=self.source,
@@ -163,10 +142,10 @@ class BumbleLink:
             log.debug("how", exc_info=True)
             self._drop(Outcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
             return False
-        if handle in self._handles:
-            self.heard += 1
-        else:
+        if characteristic == UNPLACED:
             self._unplaced.append(handle)
+        else:
+            self.heard += 1
         self.heard_at = time.monotonic()
         return True
 
@@ -184,7 +163,7 @@ class BumbleLink:
         if reason == NOT_DECRYPTED:
             self.security.missing_on = "cuff"
         self._down.set()
-        for answer in self._answers.values():
+        for answer, _ in self._answers.values():
             answer.cancel()
 
     def adapter_lost(self) -> None:
@@ -293,8 +272,10 @@ class BumbleLink:
     # -- requests ------------------------------------------------------------------------------------
 
     async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
-        if not known.handles or not await self._request(lambda: discovery.still_holds(self._client, known)):
-            self._handles.clear()
+        asked = known.handles and not self.table_changed
+        holds = asked and await self._request(lambda: discovery.still_holds(self._client, known))
+        if not holds or self.table_changed:
+            self._places.measuring.clear()
             return ()
         self._discovered_now(known.found)
         return known.found
@@ -309,12 +290,8 @@ class BumbleLink:
         return found
 
     def _discovered_now(self, found: tuple[Found, ...]) -> None:
-        measuring = {f.handle: f.short for f in found if f.short is not None and f.short in MEASUREMENT_CHARACTERISTICS}
-        if measuring or not self._discovered:
-            self._handles = measuring
-        self._watch_table(found)
-        self._discovered = True
-        self.heard += sum(handle in self._handles for handle in self._unplaced)
+        self._places.discovered(found)
+        self.heard += sum(handle in self._places.measuring for handle in self._unplaced)
         self._unplaced.clear()
 
     async def read(self, found: Found) -> bytes:
@@ -341,10 +318,11 @@ class BumbleLink:
         place = handle
         await self._request(lambda: self._client.write_value(place, value, with_response=True))
 
-    async def ask(self, found: Found, request: bytes) -> bytes:
+    async def ask(self, found: Found, request: bytes, late: Callable[[bytes], bool] = lambda _: False) -> bytes:
         if found.handle not in self._subscribed:
-            self._subscribed.add(found.handle)
             await self._configure(found, INDICATE)
-        answer = self._answers[found.handle] = asyncio.get_running_loop().create_future()
+            self._subscribed.add(found.handle)
+        answer: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
+        self._answers[found.handle] = answer, late
         await self.write(found, request)
         return await self.while_up(answer)

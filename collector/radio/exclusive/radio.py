@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
 from collector.radio.plan import VisitPlan
-from collector.radio.port import PairingPerson, RadioUnavailable, Sink
+from collector.radio.port import NOBODY, PairingPerson, RadioUnavailable, Sink
 from collector.radio.time_limit import within
 from collector.radio.visit import visit
 
@@ -28,7 +28,6 @@ NEWS_S = 2.0  # how often the sink is asked anew whom it knows
 PULSE_S = 30.0  # how often the adapter is asked whether it still lives
 PATIENCE_S = 5.0  # for its answer
 FAREWELL_S = 2.0
-NOBODY = ""  # an address that no cuff has: whether new ones are welcome at all
 FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
 DISALLOWED = 0x0C  # HCI: Command Disallowed
 

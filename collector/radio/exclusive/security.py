@@ -56,6 +56,8 @@ class Security:
                 finally:
                     await self._look_for_earlier_bond()
                 self.bonded = True
+            if self.bonded:
+                self._sink.tell(f"bond {self._address}", None)  # whatever was said of it
             return self.bonded
 
     async def step_up(self) -> bool:

@@ -62,12 +62,16 @@ class Behaviour:
     resends_all: bool = False  # forgets what was confirmed
     forgets_bond: bool = False  # loses its side of the bond before each visit
     measurement_properties: int | None = None  # declares these (0x10 notify, 0x20 indicate, 0 neither)
+    described_in_words: bool = False  # the measurement has another descriptor, before its configuration
     strays: tuple[tuple[int, bytes], ...] = ()  # indications on these handles before each record
     endless: bool = False  # never runs out of records
     never_answers: tuple[int, ...] = ()  # reads of these characteristics get no answer
     hangs_up_when_read: tuple[int, ...] = ()  # leaves when asked for one of these characteristics
+    hangs_up_at: Callable[[bytes], bool] | None = None  # leaves at such a request (its octets)
+    sends_after_s: float = 0.0  # so long after somebody listens, whatever it is asked meanwhile
     answers_after_s: float = 0.0  # takes so long over every request
     stays_s: float | None = None  # leaves so long after it was connected, whatever is going on
+    tells_of_changes: bool = False  # has Service Changed, for bonded collectors that asked to be told
     database_hash: bytes | None = None  # of its table, sixteen octets, where it offers one
     clock_first: bool = False  # sends nothing before its clock was written
     reads_our_clock: bool = False  # sets its clock by the collector's, which it reads before it sends

@@ -142,10 +142,13 @@ class Conversation:
         except TimeoutError:
             self._radio.cut()
             return
+        await asyncio.sleep(self._behaviour.sends_after_s)
         if self._behaviour.reads_our_clock:
             await self._radio.follow_collectors_clock(self.connection)
         while True:
             self._radio.news.clear()
+            if not await self._tell_of_changes():
+                return
             for record in self._waiting():
                 if not self._may_send():  # the collector took its subscription back
                     break
@@ -171,6 +174,14 @@ class Conversation:
 
     def _may_send(self) -> bool:
         return self._consented and self._clock_was_set and (self._listening() or self._behaviour.ignores_subscription)
+
+    async def _tell_of_changes(self) -> bool:
+        """False when that was not confirmed and the conversation is over."""
+        if not self._radio.table_moved or not self._bits(Uuid.SERVICE_CHANGED) & INDICATES:
+            return True
+        self._radio.table_moved = False
+        everything = b"\x01\x00\xff\xff"
+        return await self._indicate(self._radio.table.characteristics[Uuid.SERVICE_CHANGED].handle, everything)
 
     def _waiting(self) -> list[StoredRecord]:
         if not self._may_send():

@@ -117,6 +117,10 @@ class VirtualCuff:
         self._plugged.forget_bonds()
         self.memory.subscriptions.clear()
 
+    def move_table(self) -> None:
+        """From now on everything it offers stands elsewhere, as after an update; who asked for that is told."""
+        self._plugged.move_table()
+
     # -- its radio -----------------------------------------------------------------------------------
 
     async def plug_in(self, link: "LocalLink") -> None:

@@ -106,14 +106,14 @@ class Peripheral(Device):
         if connection is None or not pdu or self._on_pdu(connection, pdu[0], pdu):
             return
         if self._answers_after_s:
-            asyncio.get_running_loop().call_later(self._answers_after_s, self._answer, connection_handle, pdu)
+            asyncio.get_running_loop().call_later(self._answers_after_s, self._answer, connection, pdu)
         else:
-            self._answer(connection_handle, pdu)
+            self._answer(connection, pdu)
 
-    def _answer(self, connection_handle: int, pdu: bytes) -> None:
-        if self.lookup_connection(connection_handle) is not None:
+    def _answer(self, connection: Connection, pdu: bytes) -> None:
+        if self.lookup_connection(connection.handle) is connection:  # and not another that has its number
             with suppress(core.BaseBumbleError, ValueError, IndexError):
-                super().on_gatt_pdu(connection_handle, pdu)
+                super().on_gatt_pdu(connection.handle, pdu)
 
     def send_value(self, connection: Connection, handle: int, value: bytes, indicate: bool) -> None:
         """Indicate or notify, cut to what the link carries; the confirmation comes back through on_pdu."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from bumble.att import Attribute, AttributeValue
 from bumble.core import UUID
 from bumble.device import Connection
+from bumble.gatt import GATT_CHARACTERISTIC_USER_DESCRIPTION_DESCRIPTOR as IN_WORDS
 from bumble.gatt import GATT_CLIENT_CHARACTERISTIC_CONFIGURATION_DESCRIPTOR as CCCD
 from bumble.gatt import Characteristic, Descriptor, Service
 
@@ -65,6 +66,9 @@ class TableMaker:
             if guarded:
                 permissions |= Attribute.WRITE_REQUIRES_ENCRYPTION
         descriptors = []
+        if short in (Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT) and self._behaviour.described_in_words:
+            words = AttributeValue(lambda _: b"Blood pressure", None)
+            descriptors.append(Descriptor(IN_WORDS, Attribute.READABLE, words))
         if properties & (NOTIFY | INDICATE):
             guard = Attribute.WRITE_REQUIRES_ENCRYPTION if guarded else Attribute.Permissions(0)
             self._table.descriptors[short] = Descriptor(
@@ -87,7 +91,8 @@ class TableMaker:
         self._table.characteristics[short] = made
         return made
 
-    def make(self, clock: Reader, set_clock: Writer, control: Writer, users: Writer) -> Table:
+    def make(self, clock: Reader, set_clock: Writer, control: Writer, users: Writer, moved: int = 0) -> Table:
+        """moved: everything but Service Changed stands so many places further down."""
         behaviour, guarded = self._behaviour, self._behaviour.pairing
         measured = Uuid.ENHANCED_MEASUREMENT if behaviour.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT
         properties = INDICATE if behaviour.measurement_properties is None else behaviour.measurement_properties
@@ -102,6 +107,11 @@ class TableMaker:
                 self.characteristic(Uuid.BLOOD_PRESSURE_RECORD, NOTIFY, guarded=guarded),
                 self.characteristic(point, WRITE | INDICATE, None, control, guarded),
             ]
+        if behaviour.tells_of_changes:
+            changed = self.characteristic(Uuid.SERVICE_CHANGED, INDICATE)
+            self._serve(Uuid.GENERIC_ATTRIBUTE_SERVICE, [changed])
+        for place in range(moved):
+            self._serve(0xF000 + place, [])
         way = WRITE_COMMAND if behaviour.clock_unanswered else WRITE
         settable = way if behaviour.clock_settable else 0
         write = set_clock if behaviour.clock_settable else None

@@ -5,6 +5,7 @@ from collections import Counter
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
+from bumble import gatt_server
 from bumble.att import ATT_Error
 from bumble.controller import Controller
 from bumble.core import UUID, BaseBumbleError
@@ -35,6 +36,7 @@ class CuffRadio:
     def __init__(self, cuff: "VirtualCuff", link: LocalLink, irk: bytes) -> None:
         self.cuff, self.memory = cuff, cuff.memory
         self.news = asyncio.Event()  # a record was measured
+        self.table_moved = False  # and no collector was told yet
         self._link = link
         self._controller = Controller(cuff.name, link=link)
         host = QuietHost()
@@ -42,14 +44,8 @@ class CuffRadio:
         self.device = Peripheral(
             name=cuff.name, address=cuff.address, irk=irk, host=host, behaviour=self.behaviour, on_pdu=self._on_pdu
         )
-        maker = TableMaker(self.behaviour, self._configure, self._configured)
-        self.table = maker.make(
-            lambda _: cuff.tell_time(),
-            lambda _, value: self._set_time(value),
-            lambda _, value: self._current().control(value),
-            lambda _, value: self._current().consent(value),
-        )
-        self.device.add_services(self.table.services)
+        self._moved = 0
+        self._lay_out()
         self.device.on(self.device.EVENT_CONNECTION, self._on_connection)
         self._conversation: Conversation | None = None
         self._running: asyncio.Task[None] | None = None
@@ -60,6 +56,26 @@ class CuffRadio:
     @property
     def behaviour(self) -> Behaviour:
         return self.cuff.behaviour
+
+    def _lay_out(self) -> None:
+        maker = TableMaker(self.behaviour, self._configure, self._configured)
+        self.table = maker.make(
+            lambda _: self.cuff.tell_time(),
+            lambda _, value: self._set_time(value),
+            lambda _, value: self._current().control(value),
+            lambda _, value: self._current().consent(value),
+            moved=self._moved,
+        )
+        self.device.gatt_server = gatt_server.Server(self.device)
+        self.device.add_services(self.table.services)
+
+    def move_table(self) -> None:
+        self._moved += 2
+        self._lay_out()
+        self.table_moved = True
+        if self._conversation is not None:
+            self._conversation.connection.gatt_server = self.device.gatt_server
+            self.news.set()
 
     async def power_on(self) -> None:
         await self.device.power_on()
@@ -156,6 +172,9 @@ class CuffRadio:
         if conversation is None or conversation.connection is not connection:
             return True
         conversation.stir()
+        if self.behaviour.hangs_up_at is not None and self.behaviour.hangs_up_at(pdu):
+            self.cut()
+            return True
         name = STEPS.get(opcode)
         if name is None:
             return self._misanswer(connection, opcode, pdu, None)

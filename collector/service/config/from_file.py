@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from collector.service.config.schema import ConfigError, Reader, from_environment
 from collector.service.config.settings import Config, Cuff, Person
+from collector.store.namesakes import folded
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -126,7 +127,7 @@ def _check_people(reader: Reader, people: Mapping[str, Person], own: Mapping[str
     whose: dict[str, str] = {}
     names: dict[str, str] = {}
     for name, person in people.items():
-        if (first := names.setdefault(name.casefold(), name)) != name:
+        if (first := names.setdefault(folded(name), name)) != name:
             reader.wrong(
                 ("people", name), f"[people.{name}] is [people.{first}] again; letter case makes no difference"
             )

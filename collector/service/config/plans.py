@@ -12,6 +12,7 @@ from collector.numbers.rules import Condition
 from collector.numbers.values import Pressures
 from collector.service import config
 from collector.service.config.schema import ConfigError, Reader
+from collector.store.namesakes import folded
 
 
 def in_force(settings: config.Config, person: str, name: str | None = None) -> tuple[Protocol, Plan]:
@@ -45,7 +46,7 @@ def supplemented(settings: config.Config, plans: Mapping[str, Mapping[str, Any]]
 
 def _of(people: Mapping[str, config.Person], person: str) -> config.Person | None:
     """Letter case does not matter, as everywhere with names of people."""
-    return next((own for name, own in people.items() if name.casefold() == person.casefold()), None)
+    return next((own for name, own in people.items() if folded(name) == folded(person)), None)
 
 
 def _plan(own: config.Person, rules: Protocol, person: str) -> Plan:

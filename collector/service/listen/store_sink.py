@@ -29,7 +29,7 @@ from collector.radio.port import (
     NotTaken,
     PassingAddress,
     ReceivedPayload,
-    RecordsComplete,
+    RecordsFetched,
     ValueRead,
 )
 from collector.service.config.settings import Accept
@@ -171,8 +171,8 @@ class StoreSink:
                 renewed_bonds.mark_of_visit(store, visit)
             case PassingAddress():
                 same_cuff.note_passing(store, visit)
-            case RecordsComplete():
-                visits.learn_complete(store, visit, fact.user, now)
+            case RecordsFetched():
+                visits.learn_fetched(store, visit, fact.user, fact.since, fact.first, whole=fact.whole)
             case Named():
                 visits.learn_name(store, visit, fact.name, now)
 
@@ -258,8 +258,8 @@ class StoreSink:
         if outcome.fresh and outcome.reading_id and self.heard:
             self.heard(outcome.reading_id)
 
-    def came(self, visit: int, value: bytes) -> bool:
-        return journal.came(self.store, visit, value)
+    def came(self, visit: int, value: bytes, since: datetime) -> bool:
+        return journal.came(self.store, visit, value, since)
 
     def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
         self.read_all()

@@ -128,6 +128,22 @@ def _decimal_read(value: Any) -> Decimal:
     return Decimal(value)
 
 
+def _whole_read(value: Any) -> int:
+    if not isinstance(value, int) or isinstance(value, bool):
+        raise ValueError(f"{value!r} is no whole number")
+    return value
+
+
+def _real_read(value: Any) -> float:
+    return float(_decimal_read(value))
+
+
+def _flag_read(value: Any) -> bool:
+    if not isinstance(value, bool):
+        raise ValueError(f"{value!r} is neither true nor false")
+    return value
+
+
 def _instant_read(value: Any) -> datetime:
     instant = datetime.fromisoformat(value)
     if instant.tzinfo is None:
@@ -136,6 +152,8 @@ def _instant_read(value: Any) -> datetime:
 
 
 def _words_read(value: Any) -> tuple[str, ...]:
+    if not isinstance(value, list):
+        raise ValueError(f"{value!r} is no list")
     return tuple(map(_text_read, value))
 
 
@@ -170,14 +188,14 @@ FORMS: Mapping[Kind, Form] = {
         sql="text",
         plain=str,
     ),
-    Kind.WHOLE: Form(cell=str, json=str, read=int, schema={"type": "integer"}, arrow="int32", sql="integer"),
+    Kind.WHOLE: Form(cell=str, json=str, read=_whole_read, schema={"type": "integer"}, arrow="int32", sql="integer"),
     Kind.REAL: Form(
-        cell=str, json=_json_real, read=float, schema={"type": "number"}, arrow="float64", sql="double precision"
+        cell=str, json=_json_real, read=_real_read, schema={"type": "number"}, arrow="float64", sql="double precision"
     ),
     Kind.DECIMAL: Form(
         cell=number, json=_json_decimal, read=_decimal_read, schema={"type": "number"}, arrow="string", sql="numeric"
     ),
-    Kind.FLAG: Form(cell=_flag, json=_flag, read=bool, schema={"type": "boolean"}, arrow="bool_", sql="boolean"),
+    Kind.FLAG: Form(cell=_flag, json=_flag, read=_flag_read, schema={"type": "boolean"}, arrow="bool_", sql="boolean"),
     Kind.INSTANT: Form(
         cell=moment,
         json=lambda value: f'"{value.isoformat()}"',

@@ -86,13 +86,15 @@ def parse_ndjson(lines: Iterable[str]) -> Iterator[Reading]:
             continue
         try:
             said = json.loads(line, parse_float=Decimal)
+            if not isinstance(said, dict):
+                raise ValueError("no JSON object")
             yield Reading(**{one.name: _value(one, said) for one in READING})
         except (ValueError, KeyError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
-            raise ExchangeError(f"line {number}: not a reading as quietcuff writes it ({error!r})") from None
+            raise ExchangeError(f"line {number}: not a reading as quietcuff writes it ({str(error)[:100]})") from None
 
 
 def _value(column: Column, said: dict[str, Any]) -> Any:
-    value = said.get(column.name) if column.optional else said[column.name]
+    value = said.get(column.name)
     if value is None:
         if not column.optional:
             raise ValueError(f"{column.name} is missing")

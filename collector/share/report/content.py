@@ -139,13 +139,13 @@ def _harmless(data: ReportData, clip: int | None) -> ReportData:
 
 
 def _numbers(average: Average) -> Iterator[tuple[str, str]]:
+    so_far = "" if average.valid else " so far, of interest only"
     if average.protocol.averaging == "separate":
         for label, mean in (("Morning", average.morning), ("Evening", average.evening)):
             if mean:
-                yield label, findings.mean_text(mean, average.threshold)
+                yield f"{label}{so_far}", findings.mean_text(mean, average.threshold)
     elif average.mean is not None:
         label = "Mean" if average.decides == "pooled" else "Mean of morning and evening"
-        so_far = "" if average.valid else " so far, of interest only"
         yield f"{label}{so_far}", findings.mean_text(average.mean, average.threshold)
 
 

@@ -245,9 +245,10 @@ def has_unplaced(store: Store, cuff_id: int) -> bool:
     return store.row(query, (cuff_id,)) is not None
 
 
-def came(store: Store, visit: int, value: bytes) -> bool:
-    """Whether these very octets arrived in a visit."""
-    return store.row("SELECT 1 FROM payload WHERE visit_id = ? AND value = ? LIMIT 1", (visit, value)) is not None
+def came(store: Store, visit: int, value: bytes, since: datetime) -> bool:
+    """Whether these very octets arrived in a visit since then."""
+    query = "SELECT 1 FROM payload WHERE visit_id = ? AND value = ? AND arrived_at >= ? LIMIT 1"
+    return store.row(query, (visit, value, to_us(since))) is not None
 
 
 def count_of_cuff(store: Store, cuff_id: int) -> int:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 
 from collector.store.database import Store, new_uid
 from collector.store.instants import SECOND, from_us, to_us
@@ -94,20 +95,37 @@ def learn_handles(store: Store, visit: int, handles: Mapping[int, int], at: date
 _RECORD = 0x2B36  # Blood Pressure Record; its segments begin with a header, bit 0 on a record's first, and the number
 
 
-def learn_complete(store: Store, visit: int, user: int | None, at: datetime) -> None:
-    """Every record that the cuff keeps of a user is here: note the newest of this visit, where none is damaged."""
+def learn_fetched(
+    store: Store, visit: int, user: int | None, since: datetime, first: bytes | None, *, whole: bool
+) -> None:
+    """Stored records of a user came since then: note the newest one up to which all are here, unless one is damaged.
+
+    whole: all of them came. Else they count in the order they came as long as that is the order of their numbers, save
+    the last, which may be cut short; first: what they have to begin with.
+    """
     with store.transaction():
         rows = store.query(
             """SELECT value, kind FROM payload LEFT JOIN outcome ON payload_id = payload.id
-               WHERE visit_id = ? AND characteristic = ?""",
-            (visit, _RECORD),
+               WHERE visit_id = ? AND characteristic = ? AND arrived_at >= ? ORDER BY payload.id""",
+            (visit, _RECORD, to_us(since)),
         ).fetchall()
         firsts = [value for value, _ in rows if len(value) >= 3 and value[0] & 1]
+        if not whole:
+            firsts = _in_order(firsts)[:-1] if first is None or firsts[:1] == [first] else []
         if not firsts or any(kind == "undecodable" for _, kind in rows):
             return
-        newest = max(firsts, key=lambda value: int.from_bytes(value[1:3], "little"))
-        text = json.dumps({"user": user, "newest": newest.hex()})
-        _learn(store, visit, "records", None, text.encode(), at, 0, None)
+        text = json.dumps({"user": user, "newest": max(firsts, key=_number).hex()})
+        _learn(store, visit, "records", None, text.encode(), since, 0, None)
+
+
+def _number(segment: bytes) -> int:
+    return int.from_bytes(segment[1:3], "little")
+
+
+def _in_order(firsts: list[bytes]) -> list[bytes]:
+    """As many as come by ascending number."""
+    descent = (at for at, (one, next_one) in enumerate(pairwise(firsts)) if _number(next_one) <= _number(one))
+    return firsts[: next(descent, len(firsts)) + 1]
 
 
 def newest_records(store: Store, cuff: str) -> dict[int | None, bytes]:

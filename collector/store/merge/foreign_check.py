@@ -3,7 +3,6 @@
 A file that says it is a store may hold anything. Refused whole, with table, row and reason: nothing of it is taken.
 """
 
-import json
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from functools import lru_cache
@@ -13,7 +12,8 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import StoreError, UnreadableError
+from collector.store.json_columns import SHAPES, from_json
 from collector.store.people.loan_states import State, Step
 from collector.store.readings.acceptable import FIRST_INSTANT as FIRST
 from collector.store.readings.acceptable import LAST_INSTANT as LAST
@@ -45,6 +45,11 @@ def _text(value: Any) -> str:
     return value.decode()
 
 
+def _free(value: Any) -> str | None:
+    """What people write: our own doors let in any character, and whatever shows it makes it harmless."""
+    return text_problem(_text(value))
+
+
 def _plain(value: Any) -> str | None:
     text = _text(value)
     return text_problem(text) or (
@@ -64,11 +69,13 @@ def _octets(value: Any) -> str | None:
     return None if isinstance(value, bytes) and len(value) <= _LONGEST_PAYLOAD else "is too long, or no octets"
 
 
-def _json(of: type) -> Rule:
+def _json(table: str, column: str) -> Rule:
     def rule(value: Any) -> str | None:
-        said = json.loads(_text(value))  # RecursionError for what is too deep even to read
-        deep = _depth(said) > _DEEPEST
-        return None if isinstance(said, of) and not deep else "is not the JSON that is used there"
+        try:
+            deep = _depth(from_json(table, column, _text(value))) > _DEEPEST
+        except UnreadableError:
+            deep = True
+        return "is not the JSON that is used there" if deep else None
 
     return rule
 
@@ -96,7 +103,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "station_zone": {"since": _SINCE, "zone": _zone},
     "unsure_clock": {"boot": _name, "base": _between(-LAST, LAST), "correction": _between(-2 * LAST, 2 * LAST)},
     "cuff": {"address": _name, "name": _name, "name_set_at": _SINCE, "forgotten": _FLAG, "forgotten_set_at": _SINCE,
-             "advertised": lambda value: text_problem(_text(value))},
+             "advertised": _free},
     "visit": {"uid": _uid, "source": _name, "opened_at": _INSTANT, "closed_at": _INSTANT, "outcome": _plain},
     "visit_fact": {"uid": _uid, "kind": _one_of("read", "clock set", "bond", "name", "handles", "records"),
                    "characteristic": _16_BIT, "value": _octets, "at": _INSTANT, "round_trip_us": _WHOLE,
@@ -110,18 +117,21 @@ RULES: dict[str, dict[str, Rule]] = {
              "changed_at": _INSTANT},
     "claim": {"uid": _uid, "payload_uid": _uid, "holds": _FLAG, "changed_at": _INSTANT},
     "strike": {"uid": _uid, "payload_uid": _uid, "mark": _name, "holds": _FLAG, "changed_at": _INSTANT},
-    "note": {"uid": _uid, "kind": _name, "day": lambda value: _day(_text(value)), "text": _plain, "gone": _FLAG,
+    "note": {"uid": _uid, "kind": _name, "day": lambda value: _day(_text(value)), "text": _free, "gone": _FLAG,
              "changed_at": _INSTANT},
-    "office_visit": {"uid": _uid, "day": lambda value: _day(_text(value)), "readings": _json(list), "gone": _FLAG,
+    "office_visit": {"uid": _uid, "day": lambda value: _day(_text(value)), "gone": _FLAG,
                      "changed_at": _INSTANT},
-    "sitting": {"uid": _uid, "started_at": _INSTANT, "prepared": _json(list), "readings": _json(list), "gone": _FLAG,
+    "sitting": {"uid": _uid, "started_at": _INSTANT, "gone": _FLAG,
                 "changed_at": _INSTANT},
-    "loan": {"uid": _uid, "slots": _json(list), "out_at": _INSTANT, "back_at": _INSTANT,
-             "step": _one_of(*Step), "checks": _json(dict), "gone": _FLAG, "changed_at": _INSTANT},
-    "cuff_state": {"state": _one_of(*State), "reason": _plain, "changed_at": _INSTANT},
-    "audit": {"uid": _uid, "at": _INSTANT, "what": _name, "detail": _json(dict)},
+    "loan": {"uid": _uid, "out_at": _INSTANT, "back_at": _INSTANT,
+             "step": _one_of(*Step), "gone": _FLAG, "changed_at": _INSTANT},
+    "cuff_state": {"state": _one_of(*State), "reason": _free, "changed_at": _INSTANT},
+    "audit": {"uid": _uid, "at": _INSTANT, "what": _name, },
 }  # fmt: skip
 """Table, column, rule. Where a column may be empty, an empty one is well. References are what SQLite looks after."""
+for _table, _column in SHAPES:
+    if _table in RULES:
+        RULES[_table][_column] = _json(_table, _column)
 
 
 def _day(text: str) -> str | None:

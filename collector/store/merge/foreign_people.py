@@ -6,7 +6,13 @@ from typing import Any
 
 from collector.store.database import Store
 from collector.store.people import unions
-from collector.store.people.erase import delete_erased, former_names, take_names_out
+from collector.store.people.erase import (
+    delete_erased,
+    former_names,
+    name_claims_of_the_erased,
+    name_parts_of_the_erased,
+    take_names_out,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +43,9 @@ TABLES = (
 
 def bring_people(store: Store) -> None:
     """In the order in which they refer to each other. Rows of an erased person stay out."""
-    _erase_parts_of_the_erased(store)
+    if name_parts_of_the_erased(store, "other"):
+        delete_erased(store)
+    name_claims_of_the_erased(store, "other", "main")
     for table in TABLES:
         hold_later(store, table, versions(store, "other", table))
     unions.follow(store)
@@ -52,18 +60,6 @@ def bring_people(store: Store) -> None:
     gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
     if gone:
         take_names_out(store, {name for _, name in gone}.union(*(former_names(store, row, "other") for row, _ in gone)))
-
-
-def _erase_parts_of_the_erased(store: Store) -> None:
-    """Who was united into somebody that is erased here is erased as well."""
-    found = False
-    while store.query("""
-        INSERT OR IGNORE INTO main.erased SELECT uid FROM other.person WHERE part_of IN (SELECT uid FROM
-        main.erased)
-    """).rowcount:  # fmt: skip
-        found = True
-    if found:
-        delete_erased(store)
 
 
 Version = tuple[Any, ...]

@@ -16,7 +16,7 @@ from collector.store.journal import derivation
 from collector.store.merge import foreign_check
 from collector.store.merge.foreign_people import bring_people
 from collector.store.opening import brought_up, open_as_it_is
-from collector.store.people.erase import delete_erased
+from collector.store.people.erase import delete_erased, name_claims_of_the_erased
 
 BATCH = 5_000
 """Payloads a transaction: a listener on the same store waits no longer than one takes."""
@@ -78,6 +78,7 @@ def _erase_what_was_erased(store: Store) -> None:
     if store.scalar("SELECT 1 FROM other.erased LIMIT 1"):
         store.query("PRAGMA secure_delete=ON")  # what goes for good leaves zeros in the file
     store.query("INSERT OR IGNORE INTO main.erased SELECT uid FROM other.erased")
+    name_claims_of_the_erased(store, "main", "other")
     delete_erased(store)
 
 

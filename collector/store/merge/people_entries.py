@@ -9,7 +9,7 @@ from typing import Any
 
 from collector.store.database import Store
 from collector.store.merge.foreign_people import TABLES, PersonTable, Version, hold_later, versions
-from collector.store.namesakes import CALLED
+from collector.store.namesakes import CALLED, folded
 from collector.store.people import unions
 
 CUFF, CUFF_STATE, PLAN = "cuff", "cuff_state", "plan"
@@ -122,9 +122,9 @@ def _take_cuff(store: Store, cuff: Entry) -> None:
 
 
 def _plans(people: Mapping[str, str], plans: Mapping[str, Mapping[str, Any]]) -> Iterator[Entry]:
-    by_letters = {name.casefold(): uid for name, uid in people.items()}
+    by_letters = {folded(name): uid for name, uid in people.items()}
     for name, plan in plans.items():
-        if (uid := by_letters.get(name.casefold())) is not None:
+        if (uid := by_letters.get(folded(name))) is not None:
             yield Entry(PLAN, uid, uid, plan)
 
 

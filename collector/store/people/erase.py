@@ -13,11 +13,12 @@ from datetime import datetime
 from pathlib import Path
 
 from collector.store import audit, people
-from collector.store.columns import from_json
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError, UnreadableError, as_store_error
 from collector.store.instants import to_us
 from collector.store.journal import derivation
+from collector.store.json_columns import from_json
+from collector.store.namesakes import folded
 
 _TABLES = (
     "claim",
@@ -179,14 +180,14 @@ def naming(store: Store, names: Iterable[str]) -> list[str]:
     """Where any of these names still stands as a word of its own, in whatever table: 'note.text (2)'."""
     if not names:
         return []
-    word = re.compile("|".join(rf"(?<!\w){re.escape(name)}(?!\w)" for name in names), re.IGNORECASE)
+    word = re.compile("|".join(rf"(?<!\w){re.escape(folded(name))}(?!\w)" for name in names))
     found = []
     for (table,) in store.query("SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'erasing'").fetchall():
         for _, column, kind, *_ in store.query(f'PRAGMA table_info("{table}")').fetchall():
             if kind not in ("TEXT", "BLOB", ""):
                 continue
             cells = store.query(f'SELECT CAST("{column}" AS BLOB) FROM "{table}" WHERE "{column}" IS NOT NULL')
-            count = sum(1 for (cell,) in cells if word.search(_text(cell)))
+            count = sum(1 for (cell,) in cells if word.search(folded(_text(cell))))
             if count:
                 found.append(f"{table}.{column} ({count})")
     return found
@@ -202,13 +203,32 @@ def delete_erased(store: Store) -> None:
     Cuffs with readings that were also heard otherwise are noted to be derived anew.
     """
     with store.transaction():
-        while store.query("""
-            INSERT OR IGNORE INTO erased SELECT uid FROM person WHERE part_of IN (SELECT uid FROM erased)
-        """).rowcount:  # fmt: skip
-            pass  # part of somebody erased, and so on
+        name_parts_of_the_erased(store)
         _delete_payloads(store)
         for (person,) in store.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
             _delete_person(store, person)
+
+
+def name_parts_of_the_erased(store: Store, where: str = "main") -> int:
+    """Name as erased who is part of somebody erased, and so on; how many."""
+    parts = f"SELECT uid FROM {where}.person WHERE part_of IN (SELECT uid FROM main.erased)"
+    found = 0
+    while named := store.query(f"INSERT OR IGNORE INTO main.erased {parts}").rowcount:
+        found += named
+    return found
+
+
+def name_claims_of_the_erased(store: Store, where: str, elsewhere: str) -> None:
+    """In a merge: name as erased what somebody gave to an erased person by hand in one store, and the other never knew.
+
+    What is theirs by a slot is not named: it may be somebody else's by now, and a store that does not know of the erase
+    cannot tell.
+    """
+    store.query(
+        f"""INSERT OR IGNORE INTO main.erased SELECT payload_uid FROM {where}.claim JOIN {where}.person ON
+            person.id = person_id WHERE holds AND person.uid IN (SELECT uid FROM main.erased) AND
+            payload_uid NOT IN (SELECT uid FROM {elsewhere}.payload)"""
+    )
 
 
 def erase_as_in(copy: Store, store: Store) -> None:
@@ -263,21 +283,23 @@ def _delete_person(store: Store, person: int) -> None:
 def former_names(store: Store, person: int, where: str = "main") -> set[str]:
     """What the person (a row of that database) was called before and after renaming, as the history tells."""
     of = f"SELECT detail FROM {where}.audit WHERE person_id = ? AND what = 'person renamed'"
-    told = [from_json(detail) for (detail,) in store.query(of, (person,))]
-    return {name for change in told for name in (change["from"], change["to"])}
+    told = [from_json("audit", "detail", detail) for (detail,) in store.query(of, (person,))]
+    names = (change.get(side) for change in told for side in ("from", "to"))
+    return {name for name in names if isinstance(name, str) and name}
 
 
 def _device_names(store: Store, person: int) -> set[str]:
     """What the person's devices are called, who may have written in other people's history."""
     of = "SELECT detail FROM audit WHERE person_id = ? AND what = 'page device added'"
-    return {from_json(detail)["device"] for (detail,) in store.query(of, (person,))}
+    devices = (from_json("audit", "detail", detail).get("device") for (detail,) in store.query(of, (person,)))
+    return {device for device in devices if isinstance(device, str)}
 
 
 def take_names_out(store: Store, names: set[str]) -> None:
     """Take the names out of what is left of the history: another person's line may tell from whom a reading was
     taken."""
     for row, detail in store.query("SELECT id, detail FROM audit").fetchall():
-        told = from_json(detail)
+        told = from_json("audit", "detail", detail)
         kept = {word: None if isinstance(value, str) and value in names else value for word, value in told.items()}
         if kept != told:
             store.query("UPDATE audit SET detail = ? WHERE id = ?", (json.dumps(kept, ensure_ascii=False), row))

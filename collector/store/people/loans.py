@@ -8,11 +8,12 @@ from shlex import quote
 from typing import Any
 
 from collector.store import audit, people
-from collector.store.columns import from_json, word_of
+from collector.store.columns import word_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, optional_us, to_us
 from collector.store.journal import cuffs
+from collector.store.json_columns import from_json
 from collector.store.namesakes import CALLED
 from collector.store.people import slot_spans
 from collector.store.people.loan_states import State, Step, why_not_lent
@@ -215,11 +216,11 @@ def get(store: Store, row: int) -> Loan:
         row=number,
         cuff=address,
         borrower=borrower,
-        slots=tuple(slot_spans.slot_from_row(slot) for slot in from_json(slots)),
+        slots=tuple(slot_spans.slot_from_row(slot) for slot in from_json("loan", "slots", slots)),
         out_at=from_us(out_at),
         back_at=None if back_at is None else from_us(back_at),
         step=word_of(Step, step),
-        checks=from_json(checks),
+        checks=from_json("loan", "checks", checks),
         borrower_row=person,
     )
 

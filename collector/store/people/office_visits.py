@@ -8,10 +8,11 @@ from decimal import Decimal
 from shlex import quote
 
 from collector.store import audit, people
-from collector.store.columns import day_of, from_json
+from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
+from collector.store.json_columns import from_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +49,14 @@ def every(store: Store, person: str) -> list[OfficeVisit]:
             uid.hex(),
             owner.name,
             day_of(day),
-            tuple((Decimal(systolic), Decimal(diastolic)) for systolic, diastolic in from_json(readings)),
+            tuple(
+                (Decimal(systolic), Decimal(diastolic))
+                for systolic, diastolic in from_json("office_visit", "readings", readings)
+            ),
         )
         for uid, day, readings in store.query(
-            "SELECT uid, day, readings FROM office_visit WHERE person_id = ? AND NOT gone ORDER BY day, id",
+            """SELECT uid, day, readings FROM office_visit WHERE person_id = ? AND NOT gone AND readings <> '[]'
+                ORDER BY day, id""",
             (owner.row,),
         )
     ]

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.store import audit
-from collector.store.columns import from_json
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
+from collector.store.json_columns import from_json
 
 LASTS = timedelta(hours=3)
 """After so long a sitting is not taken up again."""
@@ -47,14 +47,14 @@ def current(store: Store, person: int, at: datetime) -> OpenSitting | None:
     if found is None:
         return None
     row, started, rest_s, answers, claimed = found
-    keys = tuple((from_us(moment), key) for moment, key in from_json(answers))
+    keys = tuple((from_us(moment), key) for moment, key in from_json("page_sitting", "answers", answers))
     return OpenSitting(
         row=row,
         person=person,
         started_at=from_us(started),
         rest_s=rest_s,
         answers=keys,
-        claimed=tuple(from_json(claimed)),
+        claimed=tuple(from_json("page_sitting", "claimed", claimed)),
     )
 
 

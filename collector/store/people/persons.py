@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from shlex import quote
+from unicodedata import normalize
 
 from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.namesakes import CALLED, HANDLE
+from collector.store.namesakes import CALLED, HANDLE, folded, printable
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +43,16 @@ def find(store: Store, name: str) -> Person | None:
     them can be called then."""
     of_name = f"SELECT id, {CALLED}, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone ORDER BY uid"
     rows = store.query(of_name, (name,)).fetchall()
+    if not name.isascii():  # SQLite knows the case of ASCII letters alone
+        everybody = store.query(f"SELECT id, {CALLED}, uid, name FROM person WHERE NOT gone ORDER BY uid")
+        alike = [found for found in everybody if folded(found[3]) == folded(name)]
+        rows = [found[:3] for found in alike if found[3] == name] or [found[:3] for found in alike]
     if len(rows) > 1:
         handles = [called for _, called, _ in rows]
         raise StoreError(
             f"{len(rows)} people are called '{name}' (from several stations): {', '.join(handles)}; "
-            f"`quietcuff person unite {handles[0]} {handles[1]}` makes them one, `person rename` tells them apart",
+            f"`quietcuff person unite {quote(handles[0])} {quote(handles[1])}` makes them one, "
+            "`person rename` tells them apart",
             "refused",
         )
     if rows:
@@ -85,28 +92,27 @@ def need_alone(store: Store, name: str) -> Person:
 def namesakes(store: Store) -> dict[str, list[str]]:
     """People of one name, from several stations: the name, and how each of them is called; who has more readings is
     first."""
+    plain = dict(store.query("SELECT id, name FROM person").fetchall())
     found: dict[str, list[Person]] = {}
     for person in every(store):
-        plain = store.scalar("SELECT name FROM person WHERE id = ?", (person.row,))
-        found.setdefault(plain.casefold(), []).append(person)
+        found.setdefault(folded(plain[person.row]), []).append(person)
     several = (sorted(those, key=lambda one: -one.readings) for those in found.values() if len(those) > 1)
-    return {those[0].name.rpartition("#")[0]: [one.name for one in those] for those in several}
+    return {plain[those[0].row]: [one.name for one in those] for those in several}
 
 
 def rename(store: Store, name: str, to: str, at: datetime) -> None:
     person = need(store, name)
     to = to.strip()
-    if to.casefold() != person.name.casefold():
-        to = _usable(store, to)
+    to = normalize("NFC", to) if folded(to) == folded(person.name) else _usable(store, to)
     with store.transaction():
         store.query("UPDATE person SET name = ?, changed_at = ? WHERE id = ?", (to, to_us(at), person.row))
         audit.record(store, at, "person renamed", {"from": person.name, "to": to}, person.row)
 
 
 def _usable(store: Store, name: str) -> str:
-    name = name.strip()
-    if not name or not name.isprintable():
-        raise StoreError("a person needs a name of printable letters", "refused")
+    name = normalize("NFC", name.strip())
+    if not printable(name):
+        raise StoreError("a person needs a name of at most 200 printable letters", "refused")
     if find(store, name) is not None:
         raise StoreError(f"there is a person '{name}' already", "refused")
     return name

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from collector.store import people
-from collector.store.columns import from_json
 from collector.store.database import Store, new_uid
 from collector.store.instants import from_us, optional_us, to_us
+from collector.store.json_columns import from_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +47,11 @@ def every(store: Store, person: str, since: datetime | None = None, until: datet
         (owner.row, optional_us(since), optional_us(until)),
     )
     return [
-        Sitting(owner.name, from_us(started), tuple(from_json(prepared)), tuple(from_json(readings)))
+        Sitting(
+            owner.name,
+            from_us(started),
+            tuple(from_json("sitting", "prepared", prepared)),
+            tuple(from_json("sitting", "readings", readings)),
+        )
         for started, prepared, readings in rows
     ]

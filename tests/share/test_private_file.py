@@ -1,0 +1,48 @@
+"""Where files are written: whole or not at all, and nothing is replaced that is no file."""
+
+import os
+from contextlib import suppress
+from pathlib import Path
+from threading import Thread
+
+import pytest
+
+from collector.share.private_file import private_file
+
+
+def test_a_file_is_replaced_whole_and_for_its_owner_alone(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    path.write_text("before")
+    with suppress(ZeroDivisionError), private_file(path) as file:
+        file.write("half")
+        raise ZeroDivisionError
+    assert path.read_text() == "before"
+    with private_file(path) as file:
+        file.write("after")
+    assert (path.read_text(), path.stat().st_mode & 0o777) == ("after", 0o600)
+    assert os.listdir(tmp_path) == ["out.csv"]
+
+
+@pytest.mark.parametrize("binary", [False, True])
+def test_a_pipe_is_written_to_and_stays_a_pipe(tmp_path: Path, binary: bool) -> None:
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    found: list[str] = []
+    reading = Thread(target=lambda: found.append(path.read_text()), daemon=True)
+    reading.start()
+    with private_file(path, binary=binary) as file:
+        file.write(b"through" if binary else "through")
+    reading.join(20)
+    assert (found, path.is_fifo()) == (["through"], True)
+
+
+def test_a_link_is_followed_and_a_folder_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "there").mkdir()
+    link = tmp_path / "link.csv"
+    link.symlink_to(tmp_path / "there" / "out.csv")
+    with private_file(link) as file:
+        file.write("there")
+    assert (tmp_path / "there" / "out.csv").read_text() == "there"
+    assert link.is_symlink()
+    with pytest.raises(IsADirectoryError), private_file(tmp_path / "there"):
+        pass
