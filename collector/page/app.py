@@ -3,6 +3,7 @@
 from functools import cache
 
 from starlette.applications import Starlette
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
@@ -35,6 +36,13 @@ async def static(request: Request) -> Response:
     return Response(_files()[name], media_type=kind, headers={"cache-control": "no-cache"})
 
 
+class _Row(IntegerConvertor):
+    """A row's number: no longer than any that SQLite has."""
+
+    regex = "[0-9]{1,18}"
+
+
+register_url_convertor("int", _Row())
 ROUTES = [
     Route("/", entrance.first),
     Route("/in/{token}", entrance.link),
