@@ -14,7 +14,7 @@ from collector.numbers.levels import LOW
 from collector.numbers.protocols import PROTOCOLS, Plan
 from collector.numbers.values import Pressures
 from collector.share.report.cuff_clocks import ahead_s, clock_line
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.share.text.preparation import READY, WHOLE_REST, rested, summary
 from collector.store import readings
 from collector.store.opening import open_store
@@ -23,7 +23,7 @@ from collector.store.values import Basis, Selection
 
 ESH = PROTOCOLS["esh-2023"]
 NOW = datetime(2031, 6, 1, 9, 0, tzinfo=UTC)
-MINE = Wanted("mira", ESH, Plan())
+MINE = WantedReport("mira", ESH, Plan())
 
 
 @pytest.fixture(scope="session")

@@ -14,8 +14,8 @@ from collector import intake
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.private_file import secret
 from collector.share.relay.pace import Pace, only_sender
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, pause_after, plan, send
-from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, TooSlow, Unreachable
 from collector.store import outbox, people
 from collector.store.database import Store
