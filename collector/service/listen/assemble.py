@@ -102,9 +102,9 @@ def jobs_of(path: Path, config: Config, rounds: Callable[[], str | None]) -> lis
         Job("notices", rounds, every_s=NOTICES_S),
     ]
     if config.relay:
-        from collector.service.jobs.relaying import RELAY_S, Relay
+        from collector.service.jobs.relaying import RELAY_S, RelayRun
 
-        jobs.append(Job("relay", Relay(path, config), every_s=RELAY_S))
+        jobs.append(Job("relay", RelayRun(path, config), every_s=RELAY_S))
     if config.backup.daily:
         folder = backups.folder_of(path, config.backup.folder)
         work = backups.daily(path, folder, config.backup.keep, config.backup.encrypt_to or None)
