@@ -158,9 +158,9 @@ def report(sink: StoreSink, store: Store) -> Changes:
     from collector.numbers.protocols import PROTOCOLS
     from collector.numbers.rules import Plan
     from collector.share.report import render_pdf
-    from collector.share.report.gather import Wanted, gather
+    from collector.share.report.gather import WantedReport, gather
 
-    wanted = Wanted(person="mira", protocol=PROTOCOLS["esh-2023"], plan=Plan())
+    wanted = WantedReport(person="mira", protocol=PROTOCOLS["esh-2023"], plan=Plan())
     with traced() as found:
         BytesIO(render_pdf(gather(store, wanted, NOON + timedelta(days=9))))
     return found

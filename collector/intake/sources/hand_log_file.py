@@ -16,7 +16,7 @@ from io import StringIO
 
 from collector.intake.sources.hand_log import HandRow
 from collector.store.readings.acceptable import text_problem, time_problem, to_number
-from parsers.text import plain
+from parsers.text import printable
 
 NAMES = {
     "taken_at": ("taken_at", "datetime", "date_time", "date/time", "timestamp", "measured_at", "date_and_time"),
@@ -129,7 +129,7 @@ class LogReader:
         notes = [values.get("note", "")] + [
             f"{name}: {text}" for name, text in values.items() if name not in NAMES and text
         ]
-        note = "; ".join(plain(part, _NOTE_LIMIT) for part in notes if part)
+        note = "; ".join(printable(part, _NOTE_LIMIT) for part in notes if part)
         if problem := text_problem(note):
             raise ValueError(f"note {problem}")
         return HandRow(
