@@ -123,6 +123,7 @@ def test_the_longest_payload_comes_in_and_one_octet_more_does_not() -> None:
     value = foreign_check.RULES["payload"]["value"]
     assert value(bytes(foreign_check._LONGEST_PAYLOAD)) is None
     assert value(bytes(foreign_check._LONGEST_PAYLOAD + 1))
+    assert value("text")
 
 
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
