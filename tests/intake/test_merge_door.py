@@ -122,7 +122,7 @@ def test_what_is_wrong_in_a_foreign_store_is_named_by_table_row_and_column(make_
 
 
 def test_the_longest_payload_comes_in_and_one_octet_more_does_not() -> None:
-    value = foreign_check.RULES["payload"]["value"]
+    value = foreign_check.RULES["payload"]["value"].problem
     assert value(bytes(foreign_check._LONGEST_PAYLOAD)) is None
     assert value(bytes(foreign_check._LONGEST_PAYLOAD + 1))
     assert value("text")
