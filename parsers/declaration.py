@@ -21,7 +21,7 @@ from parsers.errors import ParseError
 Field = tuple[str, str | None]  # name in words, struct code or None when absent
 
 
-class Plan:
+class FieldPlan:
     """How to read one format for one value of its flags."""
 
     def __init__(self, fields: list[Field]) -> None:
@@ -57,13 +57,13 @@ class Layout:
         first, *_ = declaration.subcons
         self._by_flags = any(isinstance(sub.subcon, construct.IfThenElse) for sub in declaration.subcons)
         assert not self._by_flags or (first.name == "flags" and first.sizeof() == 1)
-        self._plans: dict[int, Plan] = {}
+        self._plans: dict[int, FieldPlan] = {}
 
-    def plan(self, value: bytes) -> Plan:
+    def plan(self, value: bytes) -> FieldPlan:
         key = value[0] if self._by_flags and value else 0
         found = self._plans.get(key)
         if found is None:
-            found = self._plans[key] = Plan(list(_fields(self.declaration, construct.Container(flags=key))))
+            found = self._plans[key] = FieldPlan(list(_fields(self.declaration, construct.Container(flags=key))))
         return found
 
     def read(self, value: bytes) -> tuple[Any, ...]:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from construct import Bytes, Int8ul, Int16ul, Struct
 
 from parsers.declaration import Layout
-from parsers.text import plain
+from parsers.text import printable
 
 SYSTEM_ID = Struct("manufacturer" / Bytes(5), "organization" / Bytes(3))
 PNP_ID = Struct("source" / Int8ul, "vendor" / Int16ul, "product" / Int16ul, "version" / Int16ul)
@@ -21,8 +21,8 @@ VENDOR_SOURCES = {1: "Bluetooth SIG", 2: "USB Implementers Forum"}
 
 
 def parse_text(value: bytes) -> str:
-    """A Device Information string (0x2A24 to 0x2A29), fit to show: see `text.plain`. Never fails."""
-    return plain(value)
+    """A Device Information string (0x2A24 to 0x2A29), fit to show: see `text.printable`. Never fails."""
+    return printable(value)
 
 
 def build_text(text: str) -> bytes:

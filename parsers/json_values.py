@@ -1,8 +1,9 @@
 """Decoded values as what `json.dumps` takes: pressures as numbers, octets as hex, unknown as null."""
 
+from collections.abc import Callable
+from datetime import timedelta
 from decimal import Decimal
 from enum import Enum
-from functools import singledispatch
 from typing import Any
 
 from parsers.control import RecordControl, UserControl
@@ -15,88 +16,52 @@ from parsers.stamps import CurrentTime, DateTime, EpochTime, LocalTime, Referenc
 Json = dict[str, Any]
 
 
-@singledispatch
 def as_json(content: object) -> Json:
     """A dict of JSON values. A number is as sent; where there is none it is null and `absent` says why."""
-    raise TypeError(f"{type(content).__name__} is not a decoded value")
+    if (told := _TOLD.get(type(content))) is None:
+        raise TypeError(f"{type(content).__name__} is not a decoded value")
+    if callable(told):
+        return told(content)
+    return {name: _octets_as_hex(name, getattr(content, name)) for name in told}
 
 
-@as_json.register
-def _(text: str) -> Json:
-    return {"text": text}
+def _octets_as_hex(name: str, value: Any) -> Any:
+    if name == "uuid":
+        return None if value is None else f"{value:04x}"
+    return value.hex() if isinstance(value, bytes) else value
 
 
-@as_json.register
-def _(m: Measurement) -> Json:
+def _measurement(m: Measurement) -> Json:
+    pressures = {"systolic": m.systolic, "diastolic": m.diastolic, "mean": m.mean}
+    pulse_range = m.status.pulse_range.name.lower() if m.status else None
+    return _told(m, pressures, pulse_range=pulse_range, failed=m.failed)
+
+
+def _cuff_pressure(cuff: CuffPressure) -> Json:
+    return _told(cuff, {"cuff_pressure": cuff.pressure})
+
+
+def _told(content: Measurement | CuffPressure, pressures: dict[str, SFloat], **more: Any) -> Json:
+    """words: as sent, which keep what a JSON number cannot: 120 and 120.0 differ."""
+    numbers: dict[str, SFloat | None] = {**pressures, "pulse": content.pulse}
     return {
-        "systolic": _number(m.systolic),
-        "diastolic": _number(m.diastolic),
-        "mean": _number(m.mean),
-        "unit": m.unit.value,
-        "pulse": _number(m.pulse),
-        "stamp": _text(m.stamp),
-        "user_facing_time": _text(m.user_facing),
-        "slot": m.user_id,
-        "status": list(m.status.words()) if m.status else [],
-        "status_raw": m.status.raw if m.status else None,
-        "pulse_range": m.status.pulse_range.name.lower() if m.status else None,
-        "failed": m.failed,
-        "absent": _absent(systolic=m.systolic, diastolic=m.diastolic, mean=m.mean, pulse=m.pulse),
-        "words": _words(systolic=m.systolic, diastolic=m.diastolic, mean=m.mean, pulse=m.pulse),
-        "flags": m.flags,
-        "trailing": m.trailing.hex(),
+        **{name: _number(number) for name, number in pressures.items()},
+        "unit": content.unit.value,
+        "pulse": _number(content.pulse),
+        "stamp": _text(content.stamp),
+        "user_facing_time": _text(content.user_facing),
+        "slot": content.user_id,
+        "status": list(content.status.words()) if content.status else [],
+        "status_raw": content.status.raw if content.status else None,
+        **more,
+        "absent": {name: number.absence.value for name, number in numbers.items() if number and number.absence},
+        "words": {name: f"{number.word:#06x}" for name, number in numbers.items() if number},
+        "flags": content.flags,
+        "trailing": content.trailing.hex(),
     }
 
 
-@as_json.register
-def _(cuff: CuffPressure) -> Json:
-    return {
-        "cuff_pressure": _number(cuff.pressure),
-        "unit": cuff.unit.value,
-        "pulse": _number(cuff.pulse),
-        "stamp": _text(cuff.stamp),
-        "user_facing_time": _text(cuff.user_facing),
-        "slot": cuff.user_id,
-        "status": list(cuff.status.words()) if cuff.status else [],
-        "status_raw": cuff.status.raw if cuff.status else None,
-        "absent": _absent(cuff_pressure=cuff.pressure, pulse=cuff.pulse),
-        "words": _words(cuff_pressure=cuff.pressure, pulse=cuff.pulse),
-        "flags": cuff.flags,
-        "trailing": cuff.trailing.hex(),
-    }
-
-
-@as_json.register
-def _(status: Status) -> Json:
-    reserved = status.pulse_range is PulseRange.RESERVED
-    return {"raw": status.raw, "status": list(status.words()), "pulse_range_reserved": reserved}
-
-
-@as_json.register
-def _(feature: Feature) -> Json:
-    return {
-        "raw": feature.raw,
-        "looks_out_for": list(feature.checks()),
-        "multiple_bonds": feature.multiple_bonds,
-        "e2e_crc": feature.e2e_crc,
-        "user_data_service": feature.user_data_service,
-        "user_facing_time": feature.user_facing_time,
-        "trailing": feature.trailing.hex(),
-    }
-
-
-@as_json.register
-def _(time: DateTime) -> Json:
-    return {"wall_time": str(time), "usable": time.usable, "raw": time.raw.hex(), "trailing": time.trailing.hex()}
-
-
-@as_json.register
-def _(time: EpochTime) -> Json:
-    return {"wall_time": str(time), "seconds": time.seconds, "epoch": time.epoch}
-
-
-@as_json.register
-def _(clock: CurrentTime) -> Json:
+def _current_time(clock: CurrentTime) -> Json:
     naive = clock.naive()
     return {
         "wall_time": naive.isoformat() if naive else str(clock.date_time),
@@ -109,59 +74,17 @@ def _(clock: CurrentTime) -> Json:
     }
 
 
-@as_json.register
-def _(local: LocalTime) -> Json:
-    zone, saving = local.zone, local.daylight_saving
+def _local_time(local: LocalTime) -> Json:
     return {
-        "zone_minutes": None if zone is None else int(zone.total_seconds() // 60),
-        "daylight_saving_minutes": None if saving is None else int(saving.total_seconds() // 60),
+        "zone_minutes": _whole(local.zone, 60),
+        "daylight_saving_minutes": _whole(local.daylight_saving, 60),
         "time_zone": local.time_zone,
         "dst_offset": local.dst_offset,
         "trailing": local.trailing.hex(),
     }
 
 
-@as_json.register
-def _(reference: ReferenceTime) -> Json:
-    since = reference.since_update
-    return {
-        "source": reference.source_words,
-        "accuracy_s": None if reference.drift is None else float(reference.drift),
-        "hours_since_update": None if since is None else int(since.total_seconds() // 3600),
-        "trailing": reference.trailing.hex(),
-    }
-
-
-@as_json.register
-def _(segment: Segment) -> Json:
-    return {
-        "first": segment.first,
-        "last": segment.last,
-        "counter": segment.counter,
-        "sequence": segment.sequence,
-        "uuid": _uuid(segment.uuid),
-        "body": segment.body.hex(),
-    }
-
-
-@as_json.register
-def _(record: Record) -> Json:
-    return {
-        "sequence": record.sequence,
-        "uuid": _uuid(record.uuid),
-        "value": record.value.hex(),
-        "crc_ok": record.crc_ok,
-        "segments": record.segments,
-    }
-
-
-@as_json.register
-def _(gap: Gap) -> Json:
-    return {"sequence": gap.sequence, "uuid": _uuid(gap.uuid), "reason": gap.reason, "segments": gap.segments}
-
-
-@as_json.register
-def _(control: RecordControl) -> Json:
+def _record_control(control: RecordControl) -> Json:
     return {
         "op": _name(control.op),
         "operator": _name(control.operator),
@@ -172,8 +95,7 @@ def _(control: RecordControl) -> Json:
     }
 
 
-@as_json.register
-def _(control: UserControl) -> Json:
+def _user_control(control: UserControl) -> Json:
     """The consent code is a secret between a person and a cuff: only whether there is one is told."""
     return {
         "op": _name(control.op),
@@ -185,35 +107,54 @@ def _(control: UserControl) -> Json:
     }
 
 
-@as_json.register
-def _(system: SystemId) -> Json:
-    return {
-        "raw": system.raw.hex(),
-        "eui": system.eui,
-        "eui_if_reversed": system.eui_if_reversed,
-        "trailing": system.trailing.hex(),
-    }
-
-
-@as_json.register
-def _(pnp: PnpId) -> Json:
-    return {
+_ABILITIES = ("multiple_bonds", "e2e_crc", "user_data_service", "user_facing_time")
+_TOLD: dict[type, tuple[str, ...] | Callable[[Any], Json]] = {
+    str: lambda text: {"text": text},
+    Measurement: _measurement,
+    CuffPressure: _cuff_pressure,
+    Status: lambda status: {
+        "raw": status.raw,
+        "status": list(status.words()),
+        "pulse_range_reserved": status.pulse_range is PulseRange.RESERVED,
+    },
+    Feature: lambda feature: {
+        "raw": feature.raw,
+        "looks_out_for": list(feature.checks()),
+        **{name: getattr(feature, name) for name in _ABILITIES},
+        "trailing": feature.trailing.hex(),
+    },
+    DateTime: lambda time: {
+        "wall_time": str(time),
+        "usable": time.usable,
+        "raw": time.raw.hex(),
+        "trailing": time.trailing.hex(),
+    },
+    EpochTime: lambda time: {"wall_time": str(time), "seconds": time.seconds, "epoch": time.epoch},
+    CurrentTime: _current_time,
+    LocalTime: _local_time,
+    ReferenceTime: lambda reference: {
+        "source": reference.source_words,
+        "accuracy_s": None if reference.drift is None else float(reference.drift),
+        "hours_since_update": _whole(reference.since_update, 3600),
+        "trailing": reference.trailing.hex(),
+    },
+    Segment: ("first", "last", "counter", "sequence", "uuid", "body"),
+    Record: ("sequence", "uuid", "value", "crc_ok", "segments"),
+    Gap: ("sequence", "uuid", "reason", "segments"),
+    RecordControl: _record_control,
+    UserControl: _user_control,
+    SystemId: ("raw", "eui", "eui_if_reversed", "trailing"),
+    PnpId: lambda pnp: {
         "source": pnp.source,
         "vendor": pnp.vendor,
         "product": pnp.product,
         "version": pnp.version_text,
         "trailing": pnp.trailing.hex(),
-    }
-
-
-@as_json.register
-def _(battery: Battery) -> Json:
-    return {"percent": battery.percent, "level": battery.level, "trailing": battery.trailing.hex()}
-
-
-@as_json.register
-def _(user: UserIndex) -> Json:
-    return {"user_index": user.index, "trailing": user.trailing.hex()}
+    },
+    Battery: ("percent", "level", "trailing"),
+    UserIndex: lambda user: {"user_index": user.index, "trailing": user.trailing.hex()},
+}
+"""By the type of a value: the fields that are told as they are, or how it is told."""
 
 
 def plain_number(number: Decimal) -> int | float:
@@ -225,21 +166,12 @@ def _number(number: SFloat | Float | None) -> int | float | None:
     return None if number is None or number.value is None else plain_number(number.value)
 
 
-def _absent(**numbers: SFloat | None) -> dict[str, str]:
-    return {name: number.absence.value for name, number in numbers.items() if number and number.absence}
-
-
-def _words(**numbers: SFloat | None) -> dict[str, str]:
-    """The words as sent, which keep what a JSON number cannot: 120 and 120.0 differ."""
-    return {name: f"{number.word:#06x}" for name, number in numbers.items() if number}
+def _whole(time: timedelta | None, unit_s: int) -> int | None:
+    return None if time is None else int(time.total_seconds() // unit_s)
 
 
 def _text(time: object | None) -> str | None:
     return None if time is None else str(time)
-
-
-def _uuid(uuid: int | None) -> str | None:
-    return None if uuid is None else f"{uuid:04x}"
 
 
 def _name(number: int | None) -> str | int | None:

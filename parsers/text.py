@@ -17,7 +17,7 @@ _MARKS_IN_A_ROW = 2
 _PADDING = "\0 \t\r\n\N{NO-BREAK SPACE}\N{ZERO WIDTH NO-BREAK SPACE}"
 
 
-def plain(text: str | bytes, limit: int = LIMIT) -> str:
+def printable(text: str | bytes, limit: int = LIMIT) -> str:
     """`text` on one line, without anything that acts on a terminal, at most `limit` characters.
 
     Octets are read as UTF-8, wrong ones become U+FFFD, as does every control, formatting, surrogate,

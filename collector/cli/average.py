@@ -15,19 +15,19 @@ from collector.cli.common.asked_series import (
     need_pressures,
     readings_of,
 )
-from collector.cli.common.cautions import caution, tell
-from collector.cli.common.command import ATTENTION, DONE, new_app, options_of, out
+from collector.cli.common.command import ATTENTION, DONE, new_app, options_of, out, tell
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import average_fields
 from collector.numbers.levels import LOW
-from collector.numbers.office_home import Visit
+from collector.numbers.office_home import OfficeVisit
 from collector.numbers.overview import office_against, overview
 from collector.numbers.values import SpreadOf
 from collector.service import machine_clock
 from collector.share.export.rows import json_text
 from collector.share.samples import known, pressures
 from collector.share.text import average_text, findings
+from collector.share.text.cautions import caution
 
 app = new_app()
 
@@ -89,7 +89,7 @@ def average(
     found, limit = beside.average, wanted.plan.low or LOW
     if office:
         day = found.last or machine_clock.now().astimezone(options.zone).date()
-        visit = Visit(day, pressures([need_pressures(one, "--office") for one in office]))
+        visit = OfficeVisit(day, pressures([need_pressures(one, "--office") for one in office]))
         beside = replace(beside, office=office_against([visit], found))
     if as_json:
         out(json_text(average_fields(beside, wanted.person)))

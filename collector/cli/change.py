@@ -9,8 +9,7 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Json, ProtocolName, Whose, asked, samples_of
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out
+from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out, tell
 from collector.cli.common.selection import out_wrapped, reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.average import Average

@@ -8,7 +8,7 @@ import typer
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, options_of, out, say
 from collector.cli.common.selection import terminal_width
 from collector.service.checks.everything import everything
-from collector.service.checks.finding import Finding, State, broken, fine
+from collector.service.checks.finding import Finding, FindingState, broken, fine
 from collector.service.config import Config, usual_store
 from collector.service.config.schema import ConfigError
 from collector.service.config.template import template
@@ -56,7 +56,7 @@ def check(
         findings.append(finding)
         _show(finding, as_json)
     states = {finding.state for finding in findings}
-    return COULD_NOT if State.BROKEN in states else ATTENTION if State.ATTENTION in states else DONE
+    return COULD_NOT if FindingState.BROKEN in states else ATTENTION if FindingState.ATTENTION in states else DONE
 
 
 def _all(options: GlobalOptions, quick: bool) -> Iterator[Finding]:
@@ -93,7 +93,7 @@ def _show(finding: Finding, as_json: bool) -> None:
         )
         return
 
-    word = finding.state.value if finding.state is State.FINE else finding.state.value.upper()
+    word = finding.state.value if finding.state is FindingState.FINE else finding.state.value.upper()
     width = terminal_width()
     lines = [f"{finding.topic}: {visible(finding.text)}"]
     if finding.remedy:

@@ -8,12 +8,12 @@ from typing import Annotated, Any
 
 import typer
 
-from collector.cli.common.cautions import caution, tell, very_high_pressure
-from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, options_of, out, say
+from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, options_of, out, say, tell
 from collector.share.export.rows import json_text
-from parsers import formats
+from collector.share.text.cautions import caution, very_high_pressure
+from parsers import characteristics
+from parsers.characteristics import as_json, describe, find, names
 from parsers.errors import ParseError
-from parsers.formats import as_json, describe, find, names
 from parsers.measurement import CuffPressure, Feature, Measurement, assessed, parse_feature
 from parsers.pressure import Unit
 from parsers.record import Gap, Reassembler
@@ -124,7 +124,7 @@ class _Decoder:
         """Decode and show; says whether that went well."""
         try:
             value = _octets(text)
-            content = formats.decode(self.uuid, value)
+            content = characteristics.decode(self.uuid, value)
         except ValueError as error:  # ParseError is one
             reason = f"{error} (octet {error.octet})" if isinstance(error, ParseError) else str(error)
             say(f"quietcuff: {place} ({_short(text)}) as {self.uuid:04x}: {reason}")
@@ -141,7 +141,7 @@ class _Decoder:
             say(f"quietcuff: {place}: record lost: {whole.reason}")
             return False
         try:
-            self._show(whole.uuid, whole.value, formats.decode(whole.uuid, whole.value), whole)
+            self._show(whole.uuid, whole.value, characteristics.decode(whole.uuid, whole.value), whole)
         except ParseError as error:
             say(f"quietcuff: {place}: the record's content as {whole.uuid:04x}: {error}")
             return False

@@ -9,17 +9,16 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
+from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say, tell
 from collector.cli.common.selection import terminal_width
 from collector.cli.page import base_address, need_extra
 from collector.cli.readings import show
 from collector.numbers import words
 from collector.service import demo as household
 from collector.service.config import usual_store
+from collector.service.guided.loan_saving import report_of
 from collector.service.listen import log as lines
 from collector.service.listener_lock import listener
-from collector.service.loans.saving import report_of
 from collector.share.private_file import private_file
 from collector.share.report import render_html
 from collector.share.text.average_text import average_lines

@@ -18,8 +18,8 @@ from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
 from collector.intake.owner import assign_cuff
 from collector.service.guided.loan_return import LoanReturn
+from collector.service.guided.loan_saving import save
 from collector.service.listener_lock import listener
-from collector.service.loans import saving
 from collector.service.machine_clock import believed_now
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, natural
@@ -113,7 +113,7 @@ def back(
                 screen=screen,
                 now=lambda: datetime.now(UTC),
                 seconds=time.monotonic,
-                save=lambda loan: saving.save(store, options.config, loan, returns, names.get(loan.cuff, loan.cuff)),
+                save=lambda loan: save(store, options.config, loan, returns, names.get(loan.cuff, loan.cuff)),
                 name=lambda address: names.get(address, address),
             )
             return DONE if returning.take_back(wanted) else ATTENTION

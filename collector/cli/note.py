@@ -30,7 +30,7 @@ app = new_app("""Note what happened on a day, such as a change of regimen.
     """)
 
 
-class Kind(StrEnum):
+class NoteKind(StrEnum):
     REGIMEN = "regimen"
     DOSE = "dose"
     OTHER = "other"
@@ -43,8 +43,8 @@ def add_note(
     day: Annotated[str, typer.Argument(metavar="DATE", help="The day it happened, say 2031-03-20.")],
     text: Annotated[str, typer.Argument(metavar="TEXT", help="What happened, in a line; of a dose its time.")],
     kind: Annotated[
-        Kind, typer.Option(help="regimen: medicines or how to live; dose: when one was taken; other: the rest.")
-    ] = Kind.REGIMEN,
+        NoteKind, typer.Option(help="regimen: medicines or how to live; dose: when one was taken; other: the rest.")
+    ] = NoteKind.REGIMEN,
 ) -> None:
     """Note something on a day.
 
@@ -57,7 +57,7 @@ def add_note(
     with writing_store(options_of(ctx)) as store:
         note = notes.add(store, person, on, text, kind, datetime.now(UTC))
     whose = quote(note.person)
-    if kind is Kind.REGIMEN:
+    if kind is NoteKind.REGIMEN:
         say(f"noted for {note.person} on {note.day}; `quietcuff change {whose}` will compare before and after")
     else:
         say(f"noted for {note.person} on {note.day}")

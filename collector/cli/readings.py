@@ -6,8 +6,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.cautions import caution, tell, very_high
-from collector.cli.common.command import MANY, new_app, options_of, out, say
+from collector.cli.common.command import MANY, new_app, options_of, out, say, tell
 from collector.cli.common.selection import (
     Cuff,
     OfPerson,
@@ -22,6 +21,7 @@ from collector.cli.common.selection import (
 )
 from collector.cli.readings_origin import tell as tell_about
 from collector.share.export.rows import write_ndjson
+from collector.share.text.cautions import caution, very_high
 from collector.share.text.reading_table import View, lines
 from collector.store import journal
 from collector.store.database import Store

@@ -21,8 +21,8 @@ from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs.relaying import receivers_of, start_sending, words
 from collector.share.export.rows import json_text
 from collector.share.relay.postgresql_schema import SCHEMA
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, plan
-from collector.share.relay.settings import Receiver
 from collector.share.text.layout import visible
 from collector.store import outbox
 

@@ -12,14 +12,13 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Asked, FirstDay, LastDay, ProtocolName, Whose, asked
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say, tell
 from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.share.private_file import private_file
 from collector.share.report import render_html, render_pdf
 from collector.share.report.data import ReportData
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.store.database import Store
 
 app = new_app()
@@ -97,7 +96,7 @@ def report_data(
     station = options.config.station
     return gather(
         store,
-        Wanted(
+        WantedReport(
             wanted.person,
             wanted.protocol,
             wanted.plan,

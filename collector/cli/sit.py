@@ -10,8 +10,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.asked_series import ProtocolName, Whose, asked
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, options_of
+from collector.cli.common.command import ATTENTION, DONE, Failure, new_app, options_of, tell
 from collector.cli.common.selection import writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.intake import giving
@@ -21,7 +20,7 @@ from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import sittings
-from collector.store.readings.new_readings import NewReadings
+from collector.store.readings.arrived import NewReadings
 from collector.store.values import Reading
 
 app = new_app()

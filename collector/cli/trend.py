@@ -6,8 +6,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose, asked, samples_of
-from collector.cli.common.cautions import tell
-from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out
+from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out, tell
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import trend_fields

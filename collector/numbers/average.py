@@ -11,13 +11,12 @@ from decimal import Decimal
 
 from collector.numbers import descriptive
 from collector.numbers.chance import Standing
-from collector.numbers.completeness import grid, missing_sessions
+from collector.numbers.completeness import grid, missing_sessions, shortage
 from collector.numbers.judging import SESSIONS, Judged, decision, how_it_stands, judged_means, reached
 from collector.numbers.orthostatic import OnStanding, on_standing
 from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
-from collector.numbers.shortage import shortage
 from collector.numbers.spread import day_means, spread
 from collector.numbers.usual import Usual
 from collector.numbers.values import (
@@ -30,9 +29,9 @@ from collector.numbers.values import (
     Pressures,
     Sample,
     SetBy,
-    Source,
     Spread,
     SpreadOf,
+    WrittenBy,
     mean_of,
 )
 
@@ -241,7 +240,7 @@ def _averaged(chosen: Selected, planned: PlannedProtocol, spread_of: SpreadOf, l
         morning_minus_evening=_apart(morning, evening),
         mean_by_cuff=_mean_by_cuff(used),
         load=load(used, rules.threshold),
-        hand_written=sum(one.sample.source is Source.HAND for one in used),
+        hand_written=sum(one.sample.source is WrittenBy.HAND for one in used),
         uncertain_times=sum(not one.sample.certain_time for one in used),
         implausible=implausible(chosen.taken),
         too_close=sooner_than_asked(chosen, rules),

@@ -11,7 +11,7 @@ from itertools import product
 from math import asin, exp, pi, sin, sqrt
 from statistics import NormalDist
 
-from collector.numbers.usual import DAY_CORRELATION, Series, Usual, drift_correlation, fast_part, slow_part
+from collector.numbers.usual import DAY_CORRELATION, DayMeans, Usual, drift_correlation, fast_part, slow_part
 
 NORMAL = NormalDist()
 TOGETHER = 0.65
@@ -115,7 +115,7 @@ def chance_to_settle(found: Usual, days: Sequence[int], bound: float, more: Sequ
     return NORMAL.cdf((apart - reach) / root) + NORMAL.cdf((-apart - reach) / root), se
 
 
-def would_settle(found: Usual, series: Series, bound: float) -> Further | None:
+def would_settle(found: Usual, series: DayMeans, bound: float) -> Further | None:
     """The least further measuring after which the usual pressure is more likely called than not; None for none."""
     for plan in list(Further)[:-1]:  # should only the last do, measuring on now will not settle it
         more = [series.days[-1] + after for after in _AFTER[plan]]
@@ -135,7 +135,9 @@ class Standing:
     further: Further | None
 
 
-def standing(pressures: tuple[Usual, Usual], series: tuple[Series, Series], bounds: tuple[float, float]) -> Standing:
+def standing(
+    pressures: tuple[Usual, Usual], series: tuple[DayMeans, DayMeans], bounds: tuple[float, float]
+) -> Standing:
     """Systolic first in each."""
     alone = [one.chance_at_or_above(bound) for one, bound in zip(pressures, bounds, strict=True)]
     chance = either(*alone)

@@ -29,8 +29,8 @@ from collector.numbers.usual import (
     DIASTOLIC,
     PRIOR_DAYS,
     SYSTOLIC,
+    DayMeans,
     Parts,
-    Series,
     Usual,
     drift_correlation,
     fast_part,
@@ -192,7 +192,7 @@ def _compared(before: Sequence[Counted], after: Sequence[Counted]) -> Compared |
     return Compared(systolic, diastolic, earlier[0].n, later[0].n)
 
 
-def compare(before: Series, after: Series, parts: Parts, people: tuple[float, float]) -> Difference:
+def compare(before: DayMeans, after: DayMeans, parts: Parts, people: tuple[float, float]) -> Difference:
     """One pressure of two series. people: mean and SD of the usual pressure between people, mmHg."""
     n1, n2 = before.n, after.n
     sessions, readings = (

@@ -29,14 +29,7 @@ def average_fields(reckoned: Overview, person: str) -> Fields:
         "from": _day(found.first),
         "to": _day(found.last),
         "person": person,
-        "taken": found.taken,
-        "used": found.used,
-        "days": found.days,
-        "valid": found.valid,
-        "short_of": found.short_of,
-        "systolic": found.systolic,
-        "diastolic": found.diastolic,
-        "pulse": found.pulse,
+        **_alike(found, "taken", "used", "days", "valid", "short_of", "systolic", "diastolic", "pulse"),
         "morning": _judged(found.morning, found.morning_at_or_above),
         "evening": _judged(found.evening, found.evening_at_or_above),
         "threshold": _bounds(found.threshold, found.threshold_set_by),
@@ -61,9 +54,7 @@ def average_fields(reckoned: Overview, person: str) -> Fields:
             "unit": "mmHg",
             "decides": found.decides,
             "spread_of": found.spread.unit,
-            "days_used": found.days_used,
-            "complete": found.complete,
-            "later": found.later,
+            **_alike(found, "days_used", "complete", "later"),
             "call": standing and standing.call,
             "usual_95": found.usual and _usual(found.usual),
             "margin_95_these_days": _pair(found.these_days),
@@ -75,14 +66,9 @@ def average_fields(reckoned: Overview, person: str) -> Fields:
             "morning_minus_evening": _pair(found.morning_minus_evening),
             "first_to_second": _pair(found.first_to_second),
             "mean_pressure_by_cuff": found.mean_by_cuff,
-            "load": {name: getattr(found.load, name) for name in ("systolic", "diastolic", "either", "of")},
+            "load": _alike(found.load, "systolic", "diastolic", "either", "of"),
             "missing": [{"day": day.isoformat(), "session": session} for day, session in found.missing],
-            "irregular_pulse": {
-                "readings": found.irregular.readings,
-                "of": found.irregular.of,
-                "days": found.irregular.days,
-                "worth_telling": found.irregular.worth_telling,
-            },
+            "irregular_pulse": _alike(found.irregular, "readings", "of", "days", "worth_telling"),
             "very_high": [one.reading_id for one in reckoned.very_high],
             "low": [one.reading_id for one in reckoned.low],
             "hand_written": found.hand_written,
@@ -98,7 +84,7 @@ def _on_standing(one: OnStanding) -> Fields:
         "sitting": one.sitting.reading_id,
         "standing": one.standing.reading_id,
         "after_s": one.after_s,
-        "standing_minus_sitting": {"systolic": one.systolic, "diastolic": one.diastolic},
+        "standing_minus_sitting": _alike(one, "systolic", "diastolic"),
         "meets_criterion": one.meets,
     }
 
@@ -128,7 +114,7 @@ def _office(office: Office | None) -> Fields:
 
 def _usual(pressures: tuple[Usual, Usual]) -> Fields:
     return {
-        name: {"low": one.low, "high": one.high, "se": one.se, "df": one.df}
+        name: _alike(one, "low", "high", "se", "df")
         for name, one in zip(("systolic", "diastolic"), pressures, strict=True)
     }
 
@@ -162,8 +148,7 @@ def trend_fields(found: Trend, person: str, changes: Sequence[tuple[date, str]])
         "weeks": [_period_mean(one) for one in found.weeks],
         "months": [_period_mean(one) for one in found.months],
         "days": [
-            {"day": one.day.isoformat(), "systolic": one.systolic, "diastolic": one.diastolic, "readings": one.readings}
-            for one in found.days
+            {"day": one.day.isoformat(), **_alike(one, "systolic", "diastolic", "readings")} for one in found.days
         ],
         "moving": [_moving_mean(one) for one in found.moving],
         "changes": [{"day": day.isoformat(), "text": text} for day, text in changes],
@@ -173,41 +158,28 @@ def trend_fields(found: Trend, person: str, changes: Sequence[tuple[date, str]])
 def protocol_fields(one: Protocol) -> Fields:
     """A protocol with its source, and which of its figures are from memory or a choice of ours."""
     return {
-        "name": one.name,
-        "title": one.title,
-        "edition": one.edition,
-        "source": one.source,
+        **_alike(one, "name", "title", "edition", "source"),
         "threshold": _bounds(one.threshold),
         "target": one.target and _bounds(one.target),
         "target_note": one.target_note,
         "target_for_age": one.target_for_age and {"from": one.target_for_age.age, **_bounds(one.target_for_age.target)},
         "second_threshold": one.second_threshold and _bounds(one.second_threshold),
-        "min_days": one.min_days,
-        "preferred_days": one.preferred_days,
-        "per_session": one.per_session,
-        "af_per_session": one.af_per_session,
-        "gap_s": one.gap_s,
-        "drop_days": one.drop_days,
-        "drop_first_of_session": one.drop_first_of_session,
-        "keep_first_if_alone": one.keep_first_if_alone,
-        "both_sessions": one.both_sessions,
-        "min_readings": one.min_readings,
-        "min_readings_used": one.min_readings_used,
-        "consecutive_days": one.consecutive_days,
-        "averaging": one.averaging,
-        "when": one.when,
-        "notes": one.notes,
+        **_alike(one, "min_days", "preferred_days", "per_session", "af_per_session", "gap_s", "drop_days"),
+        **_alike(one, "drop_first_of_session", "keep_first_if_alone", "both_sessions", "min_readings"),
+        **_alike(one, "min_readings_used", "consecutive_days", "averaging", "when", "notes"),
         "from_memory": sorted(one.from_memory),
         "our_choice": [*sorted(one.our_choice), "hours and sittings"],
         "hours": {"morning": str(one.handling.morning), "evening": str(one.handling.evening)},
         "outside_hours": one.handling.outside,
         "sitting_gap_s": one.handling.sitting_gap_s,
         "exclude_flags": sorted(one.handling.exclude_flags),
-        "extra": one.handling.extra,
-        "uncertain_time": one.handling.uncertain_time,
-        "implausible": one.handling.implausible,
-        "series_gap_days": one.handling.series_gap_days,
+        **_alike(one.handling, "extra", "uncertain_time", "implausible", "series_gap_days"),
     }
+
+
+def _alike(one: object, *names: str) -> Fields:
+    """What is told by the name that it has there."""
+    return {name: getattr(one, name) for name in names}
 
 
 def _day(day: date | None) -> str | None:
@@ -216,23 +188,15 @@ def _day(day: date | None) -> str | None:
 
 def _bounds(pressures: Pressures, set_by: str | None = None) -> Fields:
     whose = {} if set_by is None else {"set_by": set_by}
-    return {"systolic": pressures.systolic, "diastolic": pressures.diastolic, **whose}
+    return {**_alike(pressures, "systolic", "diastolic"), **whose}
 
 
 def _pair(both: Pair | None) -> Fields | None:
-    return None if both is None else {"systolic": both.systolic, "diastolic": both.diastolic}
+    return None if both is None else _alike(both, "systolic", "diastolic")
 
 
 def _mean(mean: Mean | None) -> Fields | None:
-    if mean is None:
-        return None
-    return {
-        "systolic": mean.systolic,
-        "diastolic": mean.diastolic,
-        "pulse": mean.pulse,
-        "readings": mean.readings,
-        "days": mean.days,
-    }
+    return None if mean is None else _alike(mean, "systolic", "diastolic", "pulse", "readings", "days")
 
 
 def _judged(mean: Mean | None, at_or_above: bool | None) -> Fields | None:
@@ -244,13 +208,9 @@ def _side(side: Average) -> Fields:
     return {
         "from": _day(side.first),
         "to": _day(side.last),
-        "taken": side.taken,
-        "used": side.used,
+        **_alike(side, "taken", "used"),
         "days": side.days_used,
-        "systolic": side.systolic,
-        "diastolic": side.diastolic,
-        "valid": side.valid,
-        "short_of": side.short_of,
+        **_alike(side, "systolic", "diastolic", "valid", "short_of"),
     }
 
 
@@ -267,13 +227,9 @@ def _compared(one: Compared | None) -> Fields | None:
 
 def _difference(one: Difference) -> Fields:
     return {
-        "before": one.before,
-        "after": one.after,
-        "difference": one.difference,
+        **_alike(one, "before", "after", "difference"),
         "interval_95": [one.low, one.high],
-        "chance_lower": one.chance_lower,
-        "said": one.said,
-        "falls_by_itself": one.falls_by_itself,
+        **_alike(one, "chance_lower", "said", "falls_by_itself"),
     }
 
 
@@ -281,19 +237,10 @@ def _period_mean(one: PeriodMean) -> Fields:
     return {
         "from": one.first.isoformat(),
         "to": one.last.isoformat(),
-        "systolic": one.systolic,
-        "diastolic": one.diastolic,
-        "days": one.days,
-        "readings": one.readings,
+        **_alike(one, "systolic", "diastolic", "days", "readings"),
         "margin_95": _pair(one.margin),
     }
 
 
 def _moving_mean(one: MovingMean) -> Fields:
-    return {
-        "day": one.day.isoformat(),
-        "systolic": one.systolic,
-        "diastolic": one.diastolic,
-        "days": one.days,
-        "margin_95": _pair(one.margin),
-    }
+    return {"day": one.day.isoformat(), **_alike(one, "systolic", "diastolic", "days"), "margin_95": _pair(one.margin)}

@@ -7,19 +7,19 @@ from datetime import date, datetime
 from collector.numbers.average import Average, average
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.log_digits import Digits, copied, last_digits
-from collector.numbers.office_home import Office, Visit, against_home, visits_that_count
+from collector.numbers.office_home import Office, OfficeVisit, against_home, visits_that_count
 from collector.numbers.rules import Condition, Plan, Protocol
 from collector.numbers.series_remarks import SinceDose, since_dose
 from collector.numbers.sittings import sittings
-from collector.numbers.values import Pressures, Sample, Source, SpreadOf
+from collector.numbers.values import Pressures, Sample, SpreadOf, WrittenBy
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class KnownOfPerson:
     """Of one person: readings in mmHg, visits to the office, noted doses (wall clock, without zone)."""
 
     samples: tuple[Sample, ...]
-    visits: tuple[Visit, ...] = ()
+    visits: tuple[OfficeVisit, ...] = ()
     doses: tuple[datetime, ...] = ()
 
 
@@ -45,7 +45,7 @@ class Overview:
 
 
 def overview(
-    known: Known,
+    known: KnownOfPerson,
     protocol: Protocol,
     plan: Plan,
     first: date | None = None,
@@ -67,7 +67,7 @@ def overview(
     )
 
 
-def office_against(visits: Sequence[Visit], found: Average) -> Office | None:
+def office_against(visits: Sequence[OfficeVisit], found: Average) -> Office | None:
     """The visits that count, against this average; not compared where it is not valid, or with atrial fibrillation."""
     chosen = visits_that_count(visits, found.first, found.last)
     compared = found.valid and Condition.ATRIAL_FIBRILLATION not in found.conditions
@@ -88,7 +88,7 @@ def outstanding(
 
 
 def _log(own: Sequence[Sample], found: Average) -> LogDigits | None:
-    written = [one for one in own if one.source is Source.HAND]
+    written = [one for one in own if one.source is WrittenBy.HAND]
     if not written:
         return None
     values = [value for one in written for value in (one.systolic, one.diastolic) if value is not None]

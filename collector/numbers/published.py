@@ -34,8 +34,7 @@ def published() -> Iterator[Protocol]:
         min_readings_used=12,
         when="morning before medicines and food; evening before supper or bed",
         notes=(
-            "Texts ask for 3 to 7 days and for 12 readings, and leave day 1 out: 3 days of 2 and 2 then leave "
-            "only 8. "
+            "Texts ask for 3 to 7 days and for 12 readings, and leave day 1 out: 3 days of 2 and 2 then leave only 8. "
             "Here the 12 count after day 1 is left out, as the authors wrote in 2018; set min_readings in place of "
             "min_readings_used to count them before.",
             "A home goal could not be found with certainty: none is set.",
@@ -68,8 +67,7 @@ def published() -> Iterator[Protocol]:
         min_readings=4,
         when="morning before medicines; evening before supper",
         notes=(
-            "The text asks for the week before a visit, names no number of days, and bases an average on two or "
-            "more "
+            "The text asks for the week before a visit, names no number of days, and bases an average on two or more "
             "readings on two or more occasions: hence 2 days and 4 readings at least.",
         ),
         our_choice=_fields("min_days preferred_days min_readings"),
@@ -78,9 +76,8 @@ def published() -> Iterator[Protocol]:
         "nice-ng136",
         "National Institute for Health and Care Excellence",
         "NG136, recommendation 1.2.7",
-        "Hypertension in adults: diagnosis and management, NG136 (2019, since amended). Read as quoted by GP "
-        "notebook and "
-        "by Mahtani and others 2015 (from memory, journal and page not looked up)",
+        "Hypertension in adults: diagnosis and management, NG136 (2019, since amended). Read as quoted by GP notebook "
+        "and by Mahtani and others 2015 (from memory, journal and page not looked up)",
         both_sessions=True,
         threshold=_over(135, 85),
         target=_over(135, 85),
@@ -93,8 +90,7 @@ def published() -> Iterator[Protocol]:
         when="twice a day, ideally morning and evening; seated",
         notes=(
             "At or above the threshold is the home part of stage 1; 150/95 that of stage 2. A stage also needs a "
-            "clinic "
-            "value.",
+            "clinic value.",
             "The text names days, not readings. The 12 are what four full days leave after day 1.",
         ),
         from_memory=_fields("target target_for_age"),
@@ -104,9 +100,8 @@ def published() -> Iterator[Protocol]:
         "ish-2020",
         "International Society of Hypertension",
         "2020 global practice guidelines",
-        "Unger and others, Hypertension 2020;75:1334. From memory; that most guidelines ask for 3 to 7 days and "
-        "leave out "
-        "day 1: Kyriakoulis and others, J Hypertens 2022, abstract (page not looked up)",
+        "Unger and others, Hypertension 2020;75:1334. From memory; that most guidelines ask for 3 to 7 days and leave "
+        "out day 1: Kyriakoulis and others, J Hypertens 2022, abstract (page not looked up)",
         both_sessions=True,
         threshold=_over(135, 85),
         drop_days=(1,),
@@ -118,9 +113,8 @@ def published() -> Iterator[Protocol]:
         "jsh-2019",
         "Japanese Society of Hypertension",
         "2019 guideline",
-        "Umemura and others, Hypertens Res 2019;42:1235. Read through the 2003 home guideline (Hypertens Res "
-        "26:771), the "
-        "Korean text of 2018, and Kario 2019 (PMC6875598) for the goal",
+        "Umemura and others, Hypertens Res 2019;42:1235. Read through the 2003 home guideline (Hypertens Res 26:771), "
+        "the Korean text of 2018, and Kario 2019 (PMC6875598) for the goal",
         both_sessions=True,
         threshold=_over(135, 85),
         target=_over(125, 75),
@@ -130,8 +124,7 @@ def published() -> Iterator[Protocol]:
         when="morning within 1 hour of waking, after passing urine, before medicines and breakfast; evening just "
         "before bed",
         notes=(
-            "Two readings a sitting; one is accepted. Morning and evening are judged apart; the overall mean is "
-            "also "
+            "Two readings a sitting; one is accepted. Morning and evening are judged apart; the overall mean is also "
             "used.",
         ),
         from_memory=_fields("min_days preferred_days per_session drop_days threshold"),
@@ -151,8 +144,7 @@ def published() -> Iterator[Protocol]:
         min_readings_used=24,
         when="morning and evening",
         notes=(
-            "A full week: 28 readings taken, 24 used. With diabetes the guideline's threshold is lower and not "
-            "fixed: "
+            "A full week: 28 readings taken, 24 used. With diabetes the guideline's threshold is lower and not fixed: "
             "set it in the person's plan.",
         ),
         our_choice=_fields("gap_s when"),

@@ -9,7 +9,7 @@ from datetime import date
 
 from collector.numbers import descriptive
 from collector.numbers.selecting import Counted
-from collector.numbers.usual import Series
+from collector.numbers.usual import DayMeans
 from collector.numbers.values import Pair, Spread, SpreadOf
 
 
@@ -30,14 +30,14 @@ def day_means(readings: Sequence[Counted]) -> list[tuple[date, tuple[float, floa
     ]
 
 
-def both_series(readings: Sequence[Counted]) -> tuple[Series, Series]:
+def both_series(readings: Sequence[Counted]) -> tuple[DayMeans, DayMeans]:
     """Day means of systolic and of diastolic with their days, for the model of `usual`. At least one reading."""
     dated = day_means(readings)
     days = tuple(day.toordinal() for day, _ in dated)
     sessions = len({(one.day, one.session) for one in readings}) / len(days)
     systolic, diastolic = zip(*(pair for _, pair in dated), strict=True)
     a_day = len(readings) / len(days)
-    return Series(systolic, days, sessions, a_day), Series(diastolic, days, sessions, a_day)
+    return DayMeans(systolic, days, sessions, a_day), DayMeans(diastolic, days, sessions, a_day)
 
 
 def spread(readings: Sequence[Counted], unit: SpreadOf = SpreadOf.DAYS) -> Spread:

@@ -86,7 +86,7 @@ class Usual:
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class DayMeans:
     """Day means of one pressure, mmHg, and the numbers of their days. sessions, readings: a day, on average."""
 
     means: tuple[float, ...]
@@ -111,7 +111,7 @@ class Series:
         return max(0.0, without_drift) * (self.n - 1) ** 2 / (self.n * (1 - fast))
 
 
-def usual(series: Series, parts: Parts, mean: float | None = None) -> Usual:
+def usual(series: DayMeans, parts: Parts, mean: float | None = None) -> Usual:
     """mean: the protocol's own, where it is another than that of the day means. Raises ValueError for no days."""
     if not series.n:
         raise ValueError("no day means, so no usual pressure")

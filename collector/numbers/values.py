@@ -14,7 +14,7 @@ from parsers import plausible
 _EXACT = 60  # digits: sums of converted kPa values stay exact
 
 
-class Source(StrEnum):
+class WrittenBy(StrEnum):
     """Who wrote a reading down."""
 
     CUFF = "cuff"
@@ -67,7 +67,7 @@ class Sample:
     pulse: Decimal | None
     status: frozenset[str] = frozenset()  # what the cuff flagged, in the words of the profile's status bits
     certain_time: bool = True
-    source: Source = Source.CUFF
+    source: WrittenBy = WrittenBy.CUFF
     mean: Decimal | None = None  # mean arterial pressure as the cuff measured it
     void: str = ""  # why it counts nowhere: a person struck it out, or it is there once already
     upright: bool = False  # void only as it was taken standing

@@ -55,8 +55,7 @@ def signs(emergency: str = "") -> str:
     """The signs that make a very high or very low value an emergency."""
     return (
         "Call " + _number(emergency) + " now if you have any of these. Chest pain. Short of breath. Pain in the "
-        "back "
-        "or belly. Weak or numb. A change in sight. Trouble speaking. A sudden bad headache. Confused, dizzy or "
+        "back or belly. Weak or numb. A change in sight. Trouble speaking. A sudden bad headache. Confused, dizzy or "
         "being sick. Call first, do not measure again."
     )
 
@@ -70,8 +69,7 @@ def stroke(emergency: str = "") -> str:
 
 def pregnancy(emergency: str = "") -> str:
     return (
-        "Are you pregnant, or did you give birth not long ago? Then lower values can be a danger too, and the "
-        "limits "
+        "Are you pregnant, or did you give birth not long ago? Then lower values can be a danger too, and the limits "
         "here do not hold for you. Call your clinic. From 160 over 110, or if you feel ill, call at once: your "
         f"clinic or {_number(emergency)}."
     )
@@ -90,9 +88,8 @@ def very_high() -> str:
 def still_very_high() -> str:
     """After the repeat, without signs."""
     return (
-        f"It is still very high: {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more for "
-        f"the lower value. "
-        "Call your clinic today, even if you feel well."
+        f"It is still very high: {VERY_HIGH.systolic} or more on top, or {VERY_HIGH.diastolic} or more for the lower "
+        "value. Call your clinic today, even if you feel well."
     )
 
 
@@ -103,19 +100,16 @@ def no_longer_very_high() -> str:
 def very_high_in_a_list() -> str:
     """For readings that were taken some time ago."""
     return (
-        f"VERY HIGH marks a top value of {VERY_HIGH.systolic} or more, or a lower value of "
-        f"{VERY_HIGH.diastolic} or more "
-        f"(mmHg). Was it just now? Sit quietly for {WAIT_MINUTES} minutes and measure again. Still as high? Call "
-        f"your "
-        "clinic today."
+        f"VERY HIGH marks a top value of {VERY_HIGH.systolic} or more, or a lower value of {VERY_HIGH.diastolic} or "
+        f"more (mmHg). Was it just now? Sit quietly for {WAIT_MINUTES} minutes and measure again. Still as high? Call "
+        "your clinic today."
     )
 
 
 def low(emergency: str = "", bound: Pressures = LOW) -> str:
     return (
-        f"LOW marks a top value below {bound.systolic}, or a lower value below {bound.diastolic} (mmHg). Low "
-        f"values are "
-        "common and often do no harm. Do you feel faint, or dizzy when you stand? Are you confused, or did you "
+        f"LOW marks a top value below {bound.systolic}, or a lower value below {bound.diastolic} (mmHg). Low values "
+        "are common and often do no harm. Do you feel faint, or dizzy when you stand? Are you confused, or did you "
         f"fall? Call your clinic. If you pass out or have chest pain, call {_number(emergency)}."
     )
 

@@ -3,17 +3,19 @@
 from functools import cache
 
 from starlette.applications import Starlette
+from starlette.convertors import IntegerConvertor, register_url_convertor
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from collector.page import cuff_list, desk, entrance, for_the_visit, live, measure, over_time, readings, station
-from collector.page.drawing import HERE, draw
+from collector.page import cuff_list, desk, entrance, for_the_visit, live, measure, over_time, readings
+from collector.page import station as station_page
 from collector.page.guard import Guard
+from collector.page.rendering import HERE, draw
 from collector.page.today import today
-from collector.page.visitor import REFUSALS, Refused, Room, anybody
+from collector.page.visitor import REFUSALS, RequestRefused, ServedStation, anybody
 from collector.service.config import ConfigError
 from collector.store.errors import StoreError
 
@@ -29,11 +31,18 @@ def _files() -> dict[str, bytes]:
 async def static(request: Request) -> Response:
     name = request.path_params["name"]
     if name not in _files():
-        raise Refused(404)
+        raise RequestRefused(404)
     kind = TYPES[name.rpartition(".")[2]]
     return Response(_files()[name], media_type=kind, headers={"cache-control": "no-cache"})
 
 
+class _Row(IntegerConvertor):
+    """A row's number: no longer than any that SQLite has."""
+
+    regex = "[0-9]{1,18}"
+
+
+register_url_convertor("int", _Row())
 ROUTES = [
     Route("/", entrance.first),
     Route("/in/{token}", entrance.link),
@@ -71,7 +80,7 @@ ROUTES = [
     Route("/cuffs/{cuff}/as-new", cuff_list.as_new, methods=["POST"]),
     Route("/cuffs/{cuff}/confirm", cuff_list.confirm, methods=["POST"]),
     Route("/cuffs/{cuff}/forget", cuff_list.forget, methods=["POST"]),
-    Route("/station", station.station),
+    Route("/station", station_page.station),
     Route("/desk", desk.desk),
     Route("/desk/lend", desk.lend, methods=["POST"]),
     Route("/desk/back", desk.take_back, methods=["POST"]),
@@ -85,7 +94,7 @@ ROUTES = [
 
 
 async def _refused(request: Request, error: Exception) -> Response:
-    assert isinstance(error, Refused)
+    assert isinstance(error, RequestRefused)
     if error.status == 401:
         return draw(request, "signed-out.html", 401)
     return draw(request, "refused.html", error.status, code=error.status, what=str(error))
@@ -106,17 +115,17 @@ async def _unforeseen(request: Request, error: Exception) -> Response:
     return PlainTextResponse("Something went wrong here. Nothing was lost. The station's log has more.", 500)
 
 
-def build(around: Room, hosts: tuple[str, ...]) -> ASGIApp:
+def build(station: ServedStation, hosts: tuple[str, ...]) -> ASGIApp:
     """hosts: by what names and addresses this machine may be asked."""
     app = Starlette(
         routes=ROUTES,
         exception_handlers={
-            Refused: _refused,
+            RequestRefused: _refused,
             HTTPException: _http,
             StoreError: _trouble,
             ConfigError: _trouble,
             Exception: _unforeseen,
         },
     )
-    app.state.room = around
-    return Guard(app, hosts, around.life)
+    app.state.station = station
+    return Guard(app, hosts, station.life)

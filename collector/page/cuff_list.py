@@ -7,9 +7,9 @@ from datetime import UTC, datetime, timedelta
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.series import latest
-from collector.page.visitor import Refused, Room, carried_out, form, may, once, room, told
+from collector.page.visitor import RequestRefused, ServedStation, carried_out, form, may, once, station_of, told
 from collector.service.guided.loan_papers import clock_words
 from collector.service.notices import situation
 from collector.share.report.days import made
@@ -48,14 +48,14 @@ async def list_cuffs(request: Request) -> Response:
 
 @may(Role.KEEPER)
 async def name_cuff(request: Request) -> Response:
-    around, address = room(request), _address(request)
+    station, address = station_of(request), _address(request)
     data = await form(request)
     name = data.get("name", "").strip()
     problem = name_problem(name)
     if problem:
         return _draw(request, 422, f"{problem[:1].upper()}{problem[1:]}.", address)
     try:
-        once(request, data, lambda: cuffs.name(around.store, address, name or None, datetime.now(UTC)))
+        once(request, data, lambda: cuffs.name(station.store, address, name or None, datetime.now(UTC)))
     except StoreError as error:
         return _draw(request, 422, told(error), address)
     return RedirectResponse(HERE, 303)
@@ -63,11 +63,11 @@ async def name_cuff(request: Request) -> Response:
 
 @may(Role.KEEPER)
 async def let_in(request: Request) -> Response:
-    around, now = room(request), datetime.now(UTC)
+    station, now = station_of(request), datetime.now(UTC)
 
     def open_and_wait() -> None:
-        cuffs.open_window(around.store, now + WINDOW, now)
-        pairing.wait(around.store, pairing.ANY, now + WINDOW)
+        cuffs.open_window(station.store, now + WINDOW, now)
+        pairing.wait(station.store, pairing.ANY, now + WINDOW)
 
     return await carried_out(request, HERE, open_and_wait)
 
@@ -75,15 +75,15 @@ async def let_in(request: Request) -> Response:
 @may(Role.KEEPER)
 async def digits(request: Request) -> Response:
     """The answer to what the service wants to know of a cuff's display."""
-    around, data = room(request), await form(request)
+    station, data = station_of(request), await form(request)
     address = request.path_params["cuff"]
-    asked = pairing.questions(around.store, datetime.now(UTC)).get(address)
+    asked = pairing.questions(station.store, datetime.now(UTC)).get(address)
     if asked is None:
         return _draw(request, 409, "That was not asked any more. Start the cuff once more; it asks again.", address)
     said = six_digits(data.get("digits", "")) if asked.number is None else int(data.get("same") == "yes")
     if said is None:
         return _draw(request, 422, "Type all six digits that the cuff shows.", address)
-    return await carried_out(request, HERE, lambda: pairing.give(around.store, address, said), data)
+    return await carried_out(request, HERE, lambda: pairing.give(station.store, address, said), data)
 
 
 @may(Role.KEEPER)
@@ -104,36 +104,36 @@ async def forget(request: Request) -> Response:
 
 
 async def _at_cuff(request: Request, act: Callable[[Store, str, datetime], object]) -> Response:
-    store, address = room(request).store, _address(request)
+    store, address = station_of(request).store, _address(request)
     return await carried_out(request, HERE, lambda: act(store, address, datetime.now(UTC)))
 
 
 def _draw(request: Request, status: int = 200, error: str = "", about: str = "") -> Response:
-    around = room(request)
-    seen, moment = latest(around), datetime.now(UTC)
-    until = cuffs.window(around.store)
-    now = {one.address: one for one in situation.situation_now(around.store, around.config).cuffs}
+    station = station_of(request)
+    seen, moment = latest(station), datetime.now(UTC)
+    until = cuffs.window(station.store)
+    now = {one.address: one for one in situation.situation_now(station.store, station.config).cuffs}
     shown = [
         Shown(
             address=cuff.address,
             name=cuff.name or "",
             readings=cuff.readings,
-            last_visit=made(cuff.last_visit.astimezone(around.zone)) if cuff.last_visit else "",
+            last_visit=made(cuff.last_visit.astimezone(station.zone)) if cuff.last_visit else "",
             battery=now[cuff.address].battery if cuff.address in now else None,
             clock=clock_words(now[cuff.address].clock_ahead_s) if cuff.address in now else "",
             remarks=remarks(cuff, "look at its readings, then say below that it is yours"),
-            needs=tuple(_needs(around, cuff.address)),
+            needs=tuple(_needs(station, cuff.address)),
             renewed=bool(cuff.bond_renewed),
             slots=tuple(
                 (
                     "any user" if span.slot == "any" else "no user" if span.slot is None else f"user {span.slot}",
                     span.person,
                 )
-                for span in slot_spans.every(around.store, cuff=cuff.address)
+                for span in slot_spans.every(station.store, cuff=cuff.address)
                 if span.until is None
             ),
         )
-        for cuff in cuffs.every(around.store)
+        for cuff in cuffs.every(station.store)
     ]
     return draw(
         request,
@@ -142,28 +142,28 @@ def _draw(request: Request, status: int = 200, error: str = "", about: str = "")
         cuffs=shown,
         error=error,
         about=about,
-        open_until=made(until.astimezone(around.zone)) if until and until > moment else "",
-        questions=pairing.questions(around.store, moment),
+        open_until=made(until.astimezone(station.zone)) if until and until > moment else "",
+        questions=pairing.questions(station.store, moment),
         seen=seen,
         known_only=_known_only(request),
     )
 
 
-def _needs(around: Room, address: str) -> Iterator[tuple[str, str]]:
-    silent = never_delivered(around.store, address, LET_IN)
+def _needs(station: ServedStation, address: str) -> Iterator[tuple[str, str]]:
+    silent = never_delivered(station.store, address, LET_IN)
     if silent:
         yield silent
-    for manner, remedy in learned(around.store, address, LET_IN):
+    for manner, remedy in learned(station.store, address, LET_IN):
         if not silent or manner not in silent[0]:
             yield f"it {manner}", remedy
 
 
 def _known_only(request: Request) -> bool:
-    return str(room(request).config.radio.accept) == "known"
+    return str(station_of(request).config.radio.accept) == "known"
 
 
 def _address(request: Request) -> str:
-    found = cuffs.find(room(request).store, request.path_params["cuff"])
+    found = cuffs.find(station_of(request).store, request.path_params["cuff"])
     if found is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     return found

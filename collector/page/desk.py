@@ -5,14 +5,14 @@ import subprocess
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from collector.page.drawing import draw
 from collector.page.for_the_visit import CHILD_S, PDF_CHILD, pdf_order
+from collector.page.rendering import draw
 from collector.page.series import latest
-from collector.page.visitor import Refused, Room, carried_out, form, may, once, room, told
+from collector.page.visitor import RequestRefused, ServedStation, carried_out, form, may, once, station_of, told
+from collector.service.guided import loan_saving
 from collector.service.guided.loan_desk import ReturnStanding, standing_of_return
 from collector.service.guided.loan_papers import NotSaved
 from collector.service.listener_lock import listener
-from collector.service.loans import saving as loan_saving
 from collector.service.machine_clock import believed_now, doubt
 from collector.share.report import ReportError
 from collector.share.report.data import ReportData
@@ -36,12 +36,12 @@ async def desk(request: Request) -> Response:
 
 @may(Role.DESK, Role.KEEPER)
 async def lend(request: Request) -> Response:
-    around, data = room(request), await form(request)
+    station, data = station_of(request), await form(request)
     code = data.get("code", "").strip()
     cuff, lend_to = data.get("cuff", ""), loans.lend
     try:
-        now = believed_now(around.store)
-        once(request, data, lambda: lend_to(around.store, cuff, code, ("any",), now))
+        now = believed_now(station.store)
+        once(request, data, lambda: lend_to(station.store, cuff, code, ("any",), now))
     except StoreError as error:
         return _draw(request, 422, told(error), data)
     return RedirectResponse("/desk", 303)
@@ -50,15 +50,15 @@ async def lend(request: Request) -> Response:
 @may(Role.DESK, Role.KEEPER)
 async def take_back(request: Request) -> Response:
     """Several at once: each goes on by itself from here."""
-    around, data = room(request), await form(request)
+    station, data = station_of(request), await form(request)
     chosen = [name.removeprefix(BACK) for name in data if name.startswith(BACK)]
     if not chosen:
         return _draw(request, 422, "Mark the cuffs that are back.", data)
     try:
-        now = believed_now(around.store)
-        with around.store.transaction():
+        now = believed_now(station.store)
+        with station.store.transaction():
             for address in chosen:
-                loans.begin_return(around.store, address, now)
+                loans.begin_return(station.store, address, now)
     except StoreError as error:
         return _draw(request, 422, told(error), data)
     return RedirectResponse("/desk", 303)
@@ -67,59 +67,59 @@ async def take_back(request: Request) -> Response:
 @may(Role.DESK, Role.KEEPER)
 async def mark(request: Request) -> Response:
     """Out of use, with a reason."""
-    around, data = room(request), await form(request)
-    address = cuffs.find(around.store, data.get("cuff", ""))
+    station, data = station_of(request), await form(request)
+    address = cuffs.find(station.store, data.get("cuff", ""))
     state = next((one for one in MARKS if one.value == data.get("state")), None)
     if address is None or state is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     reason = " ".join(data.get("reason", "").split()) or None
     return await carried_out(
-        request, "/desk", lambda: loans.mark(around.store, address, state, believed_now(around.store), reason), data
+        request, "/desk", lambda: loans.mark(station.store, address, state, believed_now(station.store), reason), data
     )
 
 
 @may(Role.DESK, Role.KEEPER)
 async def checked(request: Request) -> Response:
     """An answer to the question that stands there; to another it is none."""
-    around, data = room(request), await form(request)
+    station, data = station_of(request), await form(request)
     loan = _loan(request)
     answer = (data.get("question", ""), data.get("answer") == "yes")
-    _standing(around, loan.cuff, answer)
+    _standing(station, loan.cuff, answer)
     return RedirectResponse(f"/desk#{loan.row}", 303)
 
 
 @may(Role.DESK, Role.KEEPER)
 async def summary(request: Request) -> Response:
-    around, loan = room(request), _loan(request)
+    station, loan = station_of(request), _loan(request)
     if loan.back_at is None:
-        raise Refused(404)
-    lines = loan_saving.summary(around.store, around.config, loan, _name(around, loan.cuff))
+        raise RequestRefused(404)
+    lines = loan_saving.summary(station.store, station.config, loan, _name(station, loan.cuff))
     return draw(request, "summary.html", lines=lines)
 
 
 def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, str] | None = None) -> Response:
-    around = room(request)
-    seen = latest(around)
-    stock = loans.stock(around.store)
+    station = station_of(request)
+    seen = latest(station)
+    stock = loans.stock(station.store)
     returns = [
-        (one, one.loan, _name(around, one.cuff), _standing(around, one.cuff, None))
+        (one, one.loan, _name(station, one.cuff), _standing(station, one.cuff, None))
         for one in stock
         if one.loan and one.loan.step is not Step.OUT
     ]
-    stock = loans.stock(around.store)  # a look may have moved a cuff on
-    met = {cuff.address: cuff.name or cuff.address for cuff in cuffs.every(around.store)}
+    stock = loans.stock(station.store)  # a look may have moved a cuff on
+    met = {cuff.address: cuff.name or cuff.address for cuff in cuffs.every(station.store)}
     return draw(
         request,
         "desk.html",
         status,
-        stock=[(one, _name(around, one.cuff), written(one.since.astimezone(around.zone).date())) for one in stock],
-        free=[(one.cuff, _name(around, one.cuff)) for one in stock if one.state is State.AVAILABLE],
-        out=[(one.cuff, _name(around, one.cuff), one.loan) for one in stock if _to_take_back(one)],
+        stock=[(one, _name(station, one.cuff), written(one.since.astimezone(station.zone).date())) for one in stock],
+        free=[(one.cuff, _name(station, one.cuff)) for one in stock if one.state is State.AVAILABLE],
+        out=[(one.cuff, _name(station, one.cuff), one.loan) for one in stock if _to_take_back(one)],
         others=[(address, name) for address, name in met.items() if address not in {one.cuff for one in stock}],
         returns=returns,
         checks=CHECKS,
         marks=[state.value for state in MARKS],
-        listening=listener(around.path) is not None,
+        listening=listener(station.path) is not None,
         back=BACK,
         sent=sent or {},
         error=error,
@@ -132,28 +132,28 @@ def _to_take_back(one: Stocked) -> bool:
     return one.state not in (State.AVAILABLE, State.RETIRED) and (one.loan is None or one.loan.step is Step.OUT)
 
 
-def _standing(around: Room, cuff: str, answer: tuple[str, bool] | None) -> ReturnStanding:
+def _standing(station: ServedStation, cuff: str, answer: tuple[str, bool] | None) -> ReturnStanding:
     def save(loan: Loan) -> list[str]:
-        returns = around.path.parent / "returns"
+        returns = station.path.parent / "returns"
         return loan_saving.save(
-            around.store, around.config, loan, returns, _name(around, loan.cuff), to_pdf=_in_a_child(around, loan)
+            station.store, station.config, loan, returns, _name(station, loan.cuff), to_pdf=_in_a_child(station, loan)
         )
 
-    if reason := doubt(around.store):
+    if reason := doubt(station.store):
         return ReturnStanding(said=[reason])
     try:
-        return standing_of_return(around.store, cuff, lambda address: _name(around, address), save, answer)
+        return standing_of_return(station.store, cuff, lambda address: _name(station, address), save, answer)
     except NotSaved as error:
         return ReturnStanding(said=[str(error)])
 
 
-def _in_a_child(around: Room, loan: Loan) -> loan_saving.ToPdf:
+def _in_a_child(station: ServedStation, loan: Loan) -> loan_saving.ToPdf:
     """What draws a PDF is large and would stay in this process."""
 
     def make(data: ReportData) -> bytes:
-        person = people.by_row(around.store, loan.borrower_row or 0)
+        person = people.by_row(station.store, loan.borrower_row or 0)
         assert person is not None
-        made = subprocess.run(PDF_CHILD, input=pdf_order(around, person), capture_output=True, timeout=CHILD_S)
+        made = subprocess.run(PDF_CHILD, input=pdf_order(station, person), capture_output=True, timeout=CHILD_S)
         if made.returncode:
             raise ReportError(made.stderr.decode(errors="replace"))
         return made.stdout
@@ -161,12 +161,12 @@ def _in_a_child(around: Room, loan: Loan) -> loan_saving.ToPdf:
     return make
 
 
-def _name(around: Room, address: str) -> str:
-    return cuffs.given_name(around.store, address) or address
+def _name(station: ServedStation, address: str) -> str:
+    return cuffs.given_name(station.store, address) or address
 
 
 def _loan(request: Request) -> Loan:
     try:
-        return loans.get(room(request).store, request.path_params["loan"])
+        return loans.get(station_of(request).store, request.path_params["loan"])
     except StoreError:
-        raise Refused(404) from None
+        raise RequestRefused(404) from None

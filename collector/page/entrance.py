@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 
-from collector.page.drawing import draw
-from collector.page.visitor import anybody, carried_out, cookie_name, device, form, may, room
+from collector.page.rendering import draw
+from collector.page.visitor import anybody, carried_out, cookie_name, device, form, may, station_of
 from collector.share.report.days import made
 from collector.store import people
 from collector.store.people import page_devices
@@ -22,14 +22,14 @@ async def link(request: Request) -> Response:
 
 @anybody
 async def enter(request: Request) -> Response:
-    around = room(request)
+    station = station_of(request)
     address = request.client.host if request.client else ""
-    if around.too_many(address):
+    if station.too_many(address):
         return PlainTextResponse("Too many wrong links. Wait ten minutes.", 429, {"retry-after": "600"})
     name = (await form(request)).get("name", "")
-    token = page_devices.admit(around.store, request.path_params["token"], name, datetime.now(UTC))
+    token = page_devices.admit(station.store, request.path_params["token"], name, datetime.now(UTC))
     if token is None:
-        around.wrong[address].append(_monotonic())
+        station.wrong[address].append(_monotonic())
         return draw(request, "spent.html", 410)
     answer = RedirectResponse("/", 303)
     answer.set_cookie(
@@ -54,31 +54,31 @@ async def first(request: Request) -> Response:
         return RedirectResponse(f"/p/{visitor.row}/today", 303)
     if visitor.role in OF_ONE_PERSON:
         return draw(request, "gone.html")
-    everybody = people.every(room(request).store)
+    everybody = people.every(station_of(request).store)
     return draw(request, "people.html", people=everybody)
 
 
 @may(Role.KEEPER)
 async def household(request: Request) -> Response:
-    return draw(request, "people.html", people=people.every(room(request).store))
+    return draw(request, "people.html", people=people.every(station_of(request).store))
 
 
 @may(Role.KEEPER)
 async def devices(request: Request) -> Response:
-    around = room(request)
-    rows = [(one, made(one.seen_at.astimezone(around.zone))) for one in page_devices.every(around.store)]
+    station = station_of(request)
+    rows = [(one, made(one.seen_at.astimezone(station.zone))) for one in page_devices.every(station.store)]
     return draw(request, "devices.html", rows=rows)
 
 
 @may(Role.KEEPER)
 async def revoke(request: Request) -> Response:
-    store, number = room(request).store, request.path_params["number"]
+    store, number = station_of(request).store, request.path_params["number"]
     return await carried_out(request, "/devices", lambda: page_devices.revoke(store, number, datetime.now(UTC)))
 
 
 @may(*Role)
 async def leave(request: Request) -> Response:
-    page_devices.revoke(room(request).store, device(request).number, datetime.now(UTC))
+    page_devices.revoke(station_of(request).store, device(request).number, datetime.now(UTC))
     answer = RedirectResponse("/", 303)
     answer.delete_cookie(
         cookie_name(request), path="/", httponly=True, samesite="strict", secure=request.url.scheme == "https"

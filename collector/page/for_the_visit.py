@@ -11,11 +11,11 @@ from hashlib import sha256
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from collector.page.drawing import draw
-from collector.page.visitor import Refused, Room, may, room, whose
+from collector.page.rendering import draw
+from collector.page.visitor import RequestRefused, ServedStation, may, station_of, whose
 from collector.service.config.plans import in_force
 from collector.share.report import render_html
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.share.report.pdf import PAPERS
 from collector.share.report.style import STYLE
 from collector.store.people.page_devices import Role
@@ -55,20 +55,20 @@ async def visit(request: Request) -> Response:
 
 @may(Role.PERSON, Role.KEEPER, Role.VIEWER)
 async def paper(request: Request) -> Response:
-    around, person = room(request), whose(request)
-    data = gather(around.store, wanted(around, person, *_period(request)), datetime.now(UTC))
+    station, person = station_of(request), whose(request)
+    data = gather(station.store, wanted(station, person, *_period(request)), datetime.now(UTC))
     return HTMLResponse(render_html(data), headers={"content-security-policy": POLICY})
 
 
 @may(Role.PERSON, Role.KEEPER, Role.VIEWER)
 async def pdf(request: Request) -> Response:
     """Made by a process of its own: what draws it is large, and would stay in this one."""
-    around, person = room(request), whose(request)
+    station, person = station_of(request), whose(request)
     first, last = _period(request)
     paper = request.query_params.get("paper", A4)
     if paper not in PAPERS:
-        raise Refused(422, f"There is no paper '{paper}' here; there is {' and '.join(PAPERS)}.")
-    order = pdf_order(around, person, first, last, paper)
+        raise RequestRefused(422, f"There is no paper '{paper}' here; there is {' and '.join(PAPERS)}.")
+    order = pdf_order(station, person, first, last, paper)
     child = await asyncio.create_subprocess_exec(
         *PDF_CHILD, stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.PIPE
     )
@@ -76,21 +76,21 @@ async def pdf(request: Request) -> Response:
         made, told = await asyncio.wait_for(child.communicate(order), CHILD_S)
     except TimeoutError:
         child.kill()
-        raise Refused(503, "The PDF took too long. Print the page instead.") from None
+        raise RequestRefused(503, "The PDF took too long. Print the page instead.") from None
     if child.returncode:
-        raise Refused(503, told.decode(errors="replace").strip())
+        raise RequestRefused(503, told.decode(errors="replace").strip())
     return Response(
         made, media_type="application/pdf", headers={"content-disposition": 'inline; filename="report.pdf"'}
     )
 
 
 def pdf_order(
-    around: Room, person: Person, first: date | None = None, last: date | None = None, paper: str = A4
+    station: ServedStation, person: Person, first: date | None = None, last: date | None = None, paper: str = A4
 ) -> bytes:
     """What the child reads on its stdin; no name is in anybody's list of processes."""
-    config = around.config.source
+    config = station.config.source
     order = {
-        "store": str(around.path),
+        "store": str(station.path),
         "config": str(config) if config else None,
         "person": person.row,
         "first": first and first.isoformat(),
@@ -100,11 +100,11 @@ def pdf_order(
     return json.dumps(order).encode()
 
 
-def wanted(around: Room, person: Person, first: date | None = None, last: date | None = None) -> Wanted:
-    rules, plan = in_force(around.config, person.name)
-    station = around.config.station
-    whole = Wanted(person=person.name, protocol=rules, plan=plan, first=first, last=last)
-    return replace(whole, emergency=station.emergency_number, place=station.name)
+def wanted(station: ServedStation, person: Person, first: date | None = None, last: date | None = None) -> WantedReport:
+    rules, plan = in_force(station.config, person.name)
+    settings = station.config.station
+    whole = WantedReport(person=person.name, protocol=rules, plan=plan, first=first, last=last)
+    return replace(whole, emergency=settings.emergency_number, place=settings.name)
 
 
 def period(request: Request) -> tuple[date | None, date | None]:
@@ -122,4 +122,6 @@ def _period(request: Request) -> tuple[date | None, date | None]:
     try:
         return period(request)
     except ValueError:
-        raise Refused(422, "A day is written like 2031-03-04, and the first does not lie after the last.") from None
+        raise RequestRefused(
+            422, "A day is written like 2031-03-04, and the first does not lie after the last."
+        ) from None

@@ -1,11 +1,12 @@
 """Stands before every route: whose address this is, where a form was sent from, and the headers of every answer."""
 
-from collections.abc import Iterable
+import asyncio
+import time
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-from collector.page.life import Life
 
 POLICY = (
     "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; frame-src 'self'; "
@@ -25,6 +26,29 @@ HEADERS = (
     (b"x-robots-tag", b"noindex"),
 )
 READS = ("GET", "HEAD")
+
+
+class Life:
+    """idle_s: so many seconds without a request, and it is over; 0: never."""
+
+    def __init__(self, idle_s: float = 0.0) -> None:
+        self.idle_s = idle_s
+        self.open = 0
+        self.ending = asyncio.Event()
+        """Set once the end has begun: whoever waits for news lets go."""
+        self._last = time.monotonic()
+
+    @contextmanager
+    def request(self) -> Iterator[None]:
+        self.open += 1
+        try:
+            yield
+        finally:
+            self.open -= 1
+            self._last = time.monotonic()
+
+    def over(self) -> bool:
+        return bool(self.idle_s) and not self.open and time.monotonic() - self._last > self.idle_s
 
 
 class Guard:

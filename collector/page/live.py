@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from collector.page.visitor import cookie_name, device, may, room
+from collector.page.visitor import cookie_name, device, may, station_of
 from collector.store.database import Store
 from collector.store.journal import pairing, visits
 from collector.store.opening import open_store
@@ -29,7 +29,7 @@ LOOKS_A_SIGN = 30
 @may(*Role)
 async def events(request: Request) -> Response:
     asked = request.headers.get("last-event-id") or request.query_params.get("after") or ""
-    after = int(asked) if asked.isdecimal() else arrived.newest(room(request).store)
+    after = int(asked) if asked.isdecimal() else arrived.newest(station_of(request).store)
     token = request.cookies.get(cookie_name(request), "")
     return StreamingResponse(
         _news(request, token, device(request), after),
@@ -39,9 +39,9 @@ async def events(request: Request) -> Response:
 
 
 async def _news(request: Request, token: str, visitor: Device, after: int) -> AsyncIterator[str]:
-    ending = room(request).life.ending
+    ending = station_of(request).life.ending
     yield "retry: 2000\n\n"
-    with open_store(room(request).path, create=False) as store:
+    with open_store(station_of(request).path, create=False) as store:
         seen, quiet, told = None, 0, news_for(store, visitor.role)
         while True:
             version = store.version()

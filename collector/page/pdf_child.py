@@ -6,8 +6,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 from collector.page.for_the_visit import wanted
-from collector.page.life import Life
-from collector.page.visitor import Room
+from collector.page.guard import Life
+from collector.page.visitor import ServedStation
 from collector.service.config import load
 from collector.share.report import ReportError, render_pdf
 from collector.share.report.gather import gather
@@ -23,9 +23,9 @@ def main() -> int:
     with open_store(path, create=False, read_only=True) as store:
         person = people.by_row(store, order["person"])
         assert person is not None
-        around = Room(store, config, path, Life())
+        station = ServedStation(store, config, path, Life())
         try:
-            page = render_pdf(gather(store, wanted(around, person, first, last), datetime.now(UTC)), order["paper"])
+            page = render_pdf(gather(store, wanted(station, person, first, last), datetime.now(UTC)), order["paper"])
         except ReportError as error:
             sys.stderr.write(str(error))
             return 1

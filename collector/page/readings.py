@@ -9,9 +9,9 @@ from starlette.responses import Response
 from collector.intake import giving
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.numbers.typed_pressures import typed_pressures
-from collector.page.drawing import draw
+from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line
-from collector.page.visitor import Refused, carried_out, device, form, may, room, whose
+from collector.page.visitor import RequestRefused, carried_out, device, form, may, station_of, whose
 from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
@@ -26,20 +26,20 @@ STEPS = (40, 400)
 
 @may(Role.PERSON, Role.KEEPER, Role.VIEWER)
 async def list_readings(request: Request) -> Response:
-    around, person = room(request), whose(request)
-    seen = latest(around)
+    station, person = station_of(request), whose(request)
+    seen = latest(station)
     most = STEPS[1] if "more" in request.query_params else STEPS[0]
     chosen = Selection(person=person.name, last=most)
-    names = cuff_names(around)
-    rows = [line(one, names) for one in readings.select(around.store, chosen)]
+    names = cuff_names(station)
+    rows = [line(one, names) for one in readings.select(station.store, chosen)]
     return draw(
         request,
         "readings.html",
         person=person,
         rows=rows[::-1],
-        total=readings.count(around.store, Selection(person=person.name)),
+        total=readings.count(station.store, Selection(person=person.name)),
         more=most == STEPS[0],
-        cautions=list(caution(around.emergency)) if any(row.very_high for row in rows) else [],
+        cautions=list(caution(station.emergency)) if any(row.very_high for row in rows) else [],
         undo=_undo(request, person.name),
         seen=seen,
     )
@@ -48,11 +48,11 @@ async def list_readings(request: Request) -> Response:
 @may(Role.PERSON, Role.KEEPER)
 async def not_theirs(request: Request) -> Response:
     """The reading is made nobody's."""
-    around = room(request)
+    station = station_of(request)
     person, reading = _own(request)
     to = f"/p/{person.row}/readings?undo={reading.reading_id}"
     return await carried_out(
-        request, to, lambda: giving.make_nobodys(around.store, reading.reading_id, datetime.now(UTC))
+        request, to, lambda: giving.make_nobodys(station.store, reading.reading_id, datetime.now(UTC))
     )
 
 
@@ -61,21 +61,21 @@ async def theirs_after_all(request: Request) -> Response:
     """Undo of `not_theirs`, and of nothing else."""
     person, reading = whose(request), _reading(request)
     if not _was_theirs(request, reading, person.name):
-        raise Refused(404)
+        raise RequestRefused(404)
     return await _left_to_slot(request, f"/p/{person.row}/readings", reading)
 
 
 @may(Role.PERSON, Role.KEEPER)
 async def strike(request: Request) -> Response:
     """It counts nowhere from now on, and stays in every list."""
-    return await _change(request, lambda reading: strikes.strike(room(request).store, reading, datetime.now(UTC)))
+    return await _change(request, lambda reading: strikes.strike(station_of(request).store, reading, datetime.now(UTC)))
 
 
 @may(Role.PERSON, Role.KEEPER)
 async def standing(request: Request) -> Response:
     """It is set beside the one taken sitting just before."""
     act = strikes.strike
-    return await _change(request, lambda reading: act(room(request).store, reading, datetime.now(UTC), STANDING))
+    return await _change(request, lambda reading: act(station_of(request).store, reading, datetime.now(UTC), STANDING))
 
 
 @may(Role.PERSON, Role.KEEPER)
@@ -83,7 +83,7 @@ async def count_again(request: Request) -> Response:
     """Undo of `strike`, `standing` and `correct`."""
 
     def undo(reading: str) -> None:
-        store, now = room(request).store, datetime.now(UTC)
+        store, now = station_of(request).store, datetime.now(UTC)
         if CORRECTED in readings.get(store, reading).marks:
             take_back_correction(store, reading, now)
         else:
@@ -101,10 +101,10 @@ async def correct(request: Request) -> Response:
     try:
         systolic, diastolic = typed_pressures(typed)
     except ValueError as wrong:
-        raise Refused(422, f"{typed!r} {wrong}") from None
+        raise RequestRefused(422, f"{typed!r} {wrong}") from None
     said = Correction(systolic=systolic, diastolic=diastolic)
     return await _change(
-        request, lambda reading: correct_reading(room(request).store, reading, said, datetime.now(UTC)), data
+        request, lambda reading: correct_reading(station_of(request).store, reading, said, datetime.now(UTC)), data
     )
 
 
@@ -117,7 +117,7 @@ def _own(request: Request) -> tuple[Person, Reading]:
     """Whose page it is, and the reading where it is theirs."""
     person, reading = whose(request), _reading(request)
     if reading.person != person.name:
-        raise Refused(404)
+        raise RequestRefused(404)
     return person, reading
 
 
@@ -128,10 +128,10 @@ async def nobodys(request: Request) -> Response:
 
 @may(Role.KEEPER)
 async def give(request: Request) -> Response:
-    around, reading = room(request), _reading(request)
+    station, reading = station_of(request), _reading(request)
     data = await form(request)
     chosen = data.get("to", "")
-    person = people.by_row(around.store, int(chosen)) if chosen.isdecimal() else None
+    person = people.by_row(station.store, int(chosen)) if chosen.isdecimal() else None
     if person is None:
         return _nobodys(request, 422, error="Choose whose it is.", about=reading)
     if (reading.person or "") != data.get("was", "") and reading.person != person.name:
@@ -139,7 +139,7 @@ async def give(request: Request) -> Response:
     return await carried_out(
         request,
         f"/nobody?undo={reading.reading_id}",
-        lambda: giving.give(around.store, reading.reading_id, person.name, datetime.now(UTC)),
+        lambda: giving.give(station.store, reading.reading_id, person.name, datetime.now(UTC)),
         data,
     )
 
@@ -150,38 +150,38 @@ async def take_back(request: Request) -> Response:
 
 
 async def _left_to_slot(request: Request, to: str, reading: Reading) -> Response:
-    store = room(request).store
+    store = station_of(request).store
     return await carried_out(request, to, lambda: giving.leave_to_slot(store, reading.reading_id, datetime.now(UTC)))
 
 
 def _nobodys(request: Request, status: int = 200, error: str = "", about: Reading | None = None) -> Response:
-    around, names = room(request), cuff_names(room(request))
-    shown = [about] if about else list(readings.select(around.store, Selection(unassigned=True, last=STEPS[0])))
+    station, names = station_of(request), cuff_names(station_of(request))
+    shown = [about] if about else list(readings.select(station.store, Selection(unassigned=True, last=STEPS[0])))
     done = None if about else _named(request)
     return draw(
         request,
         "nobody.html",
         status,
         rows=[line(one, names) for one in shown[::-1]],
-        total=readings.unassigned(around.store),
-        people=people.every(around.store),
+        total=readings.unassigned(station.store),
+        people=people.every(station.store),
         done=line(done, names) if done and done.person else None,
         error=error,
-        seen=latest(around),
+        seen=latest(station),
     )
 
 
 def _reading(request: Request) -> Reading:
     try:
-        return readings.get(room(request).store, request.path_params["reading"])
+        return readings.get(station_of(request).store, request.path_params["reading"])
     except StoreError:
-        raise Refused(404) from None
+        raise RequestRefused(404) from None
 
 
 def _named(request: Request) -> Reading | None:
     """The reading of ?undo=."""
     try:
-        return readings.get(room(request).store, request.query_params["undo"])
+        return readings.get(station_of(request).store, request.query_params["undo"])
     except (KeyError, StoreError):
         return None
 
@@ -195,5 +195,5 @@ def _undo(request: Request, person: str) -> str | None:
 def _was_theirs(request: Request, reading: Reading, person: str) -> bool:
     if reading.person is not None or device(request).role is Role.VIEWER:
         return False
-    changes = list(audit.about_reading(room(request).store, reading.reading_id))
+    changes = list(audit.about_reading(station_of(request).store, reading.reading_id))
     return bool(changes) and changes[-1].what == "reading released" and changes[-1].detail.get("from") == person

@@ -2,10 +2,10 @@
 
 from dataclasses import dataclass
 
-from collector.numbers.overview import Known, Overview, overview
+from collector.numbers.overview import KnownOfPerson, Overview, overview
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.values import Sample
-from collector.page.visitor import Room
+from collector.page.visitor import ServedStation
 from collector.service.config.plans import in_force
 from collector.share.report.days import made
 from collector.share.samples import known
@@ -19,12 +19,12 @@ from collector.store.values import VOID_MARKS, Reading, Selection
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class PersonSeries:
     person: Person
     protocol: Protocol
     plan: Plan
     readings: tuple[Reading, ...]  # all, oldest first
-    known: Known
+    known: KnownOfPerson
 
     @property
     def samples(self) -> tuple[Sample, ...]:
@@ -35,17 +35,17 @@ class Series:
         return overview(self.known, self.protocol, self.plan)
 
 
-def series_of(around: Room, person: Person) -> Series:
+def series_of(station: ServedStation, person: Person) -> PersonSeries:
     """Raises StoreError and ConfigError, each in one line for a person."""
-    rules, plan = in_force(around.config, person.name)
-    found = tuple(readings.select(around.store, Selection(person=person.name)))
-    return Series(
-        person=person, protocol=rules, plan=plan, readings=found, known=known(around.store, person.name, found)
+    rules, plan = in_force(station.config, person.name)
+    found = tuple(readings.select(station.store, Selection(person=person.name)))
+    return PersonSeries(
+        person=person, protocol=rules, plan=plan, readings=found, known=known(station.store, person.name, found)
     )
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
+class ReadingRow:
     """A reading in the words of the command line."""
 
     reading_id: str
@@ -61,9 +61,9 @@ class Line:
     void: bool  # struck out or corrected: counts no longer
 
 
-def line(reading: Reading, names: dict[str, str]) -> Line:
+def line(reading: Reading, names: dict[str, str]) -> ReadingRow:
     high = very_high(reading)
-    return Line(
+    return ReadingRow(
         reading_id=reading.reading_id,
         taken=made(reading.taken_at),
         iso=reading.taken_at.isoformat(timespec="minutes"),
@@ -78,11 +78,11 @@ def line(reading: Reading, names: dict[str, str]) -> Line:
     )
 
 
-def cuff_names(around: Room) -> dict[str, str]:
-    names = {cuff.address: cuff.name for cuff in cuffs.every(around.store, forgotten=True) if cuff.name}
+def cuff_names(station: ServedStation) -> dict[str, str]:
+    names = {cuff.address: cuff.name for cuff in cuffs.every(station.store, forgotten=True) if cuff.name}
     return {cuffs.HAND: "by hand", **names}
 
 
-def latest(around: Room) -> int:
+def latest(station: ServedStation) -> int:
     """What a page says it has seen, for the stream to go on from."""
-    return arrived.newest(around.store)
+    return arrived.newest(station.store)

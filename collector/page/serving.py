@@ -18,7 +18,7 @@ import uvicorn
 from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
-from collector.page.life import Life
+from collector.page.guard import Life
 
 FIRST_DESCRIPTOR = 3  # sd_listen_fds(3)
 SILENT_S = 15.0

@@ -7,9 +7,9 @@ from ipaddress import ip_address
 from pathlib import Path
 
 from collector.page.app import build
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.page.serving import handed_over, is_loopback, own_socket, serve
-from collector.page.visitor import Room
+from collector.page.visitor import ServedStation
 from collector.service.config import Config, Page
 from collector.store.opening import open_store
 
@@ -32,7 +32,7 @@ def start(path: Path, config: Config, say: Callable[[str], None]) -> None:
         store.wait_at_most(PATIENCE_S)
         where = sockets[0].getsockname()
         say(f"the page answers on http{'' if plain else 's'}://{_bracketed(where[0])}:{where[1]}")
-        serve(build(Room(store, config, path, life), hosts(page)), life, sockets, files)
+        serve(build(ServedStation(store, config, path, life), hosts(page)), life, sockets, files)
 
 
 def hosts(page: Page) -> tuple[str, ...]:

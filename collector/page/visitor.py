@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.service.config import Config, zone_of
 from collector.store import audit, people
 from collector.store.database import Store
@@ -32,7 +32,7 @@ WRONG_LINKS, WINDOW_S, ADDRESSES = 20, 600.0, 1000
 
 
 @dataclass(slots=True)
-class Room:
+class ServedStation:
     """What every route works with. One store, on the event loop's thread."""
 
     store: Store
@@ -63,7 +63,7 @@ class Room:
         return len(recent) >= WRONG_LINKS
 
 
-class Refused(Exception):
+class RequestRefused(Exception):
     """Answered with a page of its own. status: 401, 403, 404, 413 or 422."""
 
     def __init__(self, status: int, what: str = "") -> None:
@@ -71,8 +71,8 @@ class Refused(Exception):
         self.status = status
 
 
-def room(request: Request) -> Room:
-    found: Room = request.app.state.room
+def station_of(request: Request) -> ServedStation:
+    found: ServedStation = request.app.state.station
     return found
 
 
@@ -93,15 +93,15 @@ def may(*roles: Role) -> Callable[[Handler], Handler]:
     def wrap(handler: Handler) -> Handler:
         @wraps(handler)
         async def guarded(request: Request) -> Response:
-            around = room(request)
+            station = station_of(request)
             token = request.cookies.get(cookie_name(request), "")
             now = datetime.now(UTC)
-            found = page_devices.device_of(around.store, token, now) if token else None
+            found = page_devices.device_of(station.store, token, now) if token else None
             if found is None:
-                raise Refused(401)
+                raise RequestRefused(401)
             if found.role not in roles:
-                raise Refused(403)
-            page_devices.note_visit(around.store, found, now)
+                raise RequestRefused(403)
+            page_devices.note_visit(station.store, found, now)
             request.state.device = found
             acting = audit.acting.set(found.name)
             try:
@@ -125,10 +125,10 @@ def whose(request: Request) -> Person:
     number = request.path_params["person"]
     visitor = device(request)
     if visitor.role in OF_ONE_PERSON and visitor.row != number:
-        raise Refused(404)
-    found = people.by_row(room(request).store, number)
+        raise RequestRefused(404)
+    found = people.by_row(station_of(request).store, number)
     if found is None:
-        raise Refused(404)
+        raise RequestRefused(404)
     return found
 
 
@@ -138,7 +138,7 @@ async def form(request: Request) -> dict[str, str]:
     async for part in request.stream():
         body += part
         if len(body) > LONGEST_FORM:
-            raise Refused(413)
+            raise RequestRefused(413)
     fields = parse_qs(body.decode("utf-8", "replace"), keep_blank_values=True)
     return {name: values[-1] for name, values in fields.items()}
 
@@ -165,7 +165,7 @@ def told(error: StoreError) -> str:
 
 def once(request: Request, data: dict[str, str], act: Callable[[], Any]) -> None:
     """Carry the form out unless it was before. Raises StoreError, and then nothing of it is done."""
-    around = room(request)
-    with around.store.transaction():
-        if page_devices.first_time(around.store, data.get("once") or once_key(), datetime.now(UTC)):
+    station = station_of(request)
+    with station.store.transaction():
+        if page_devices.first_time(station.store, data.get("once") or once_key(), datetime.now(UTC)):
             act()

@@ -4,10 +4,10 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 
-from collector.numbers.office_home import Visit
-from collector.numbers.overview import Known
+from collector.numbers.office_home import OfficeVisit
+from collector.numbers.overview import KnownOfPerson
 from collector.numbers.series_remarks import dose_before
-from collector.numbers.values import Pressures, Sample, Source, rounded_text
+from collector.numbers.values import Pressures, Sample, WrittenBy, rounded_text
 from collector.store.database import Store
 from collector.store.people import notes
 from collector.store.people import office_visits as visits_kept
@@ -36,16 +36,16 @@ def sample(reading: Reading) -> Sample:
         status=frozenset(reading.status),
         certain_time=has_certain_time(reading),
         mean=exact_mmhg(reading.mean, reading.unit),
-        source=Source.HAND if reading.taken_basis is Basis.HAND else Source.CUFF,
+        source=WrittenBy.HAND if reading.taken_basis is Basis.HAND else WrittenBy.CUFF,
         void=", ".join(sorted(void)),
         upright=void == {STANDING},
     )
 
 
-def known(store: Store, person: str, found: Iterable[Reading]) -> Known:
+def known(store: Store, person: str, found: Iterable[Reading]) -> KnownOfPerson:
     """All of a person, of whose readings these are wanted. Raises StoreError."""
-    visits = tuple(Visit(one.day, pressures(one.readings)) for one in visits_kept.every(store, person))
-    return Known(tuple(samples(found)), visits, tuple(_doses(store, person)))
+    visits = tuple(OfficeVisit(one.day, pressures(one.readings)) for one in visits_kept.every(store, person))
+    return KnownOfPerson(tuple(samples(found)), visits, tuple(_doses(store, person)))
 
 
 def _doses(store: Store, person: str) -> dict[datetime, Note]:

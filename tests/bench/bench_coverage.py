@@ -10,7 +10,7 @@ import sys
 import numpy
 
 from collector.numbers import descriptive
-from collector.numbers.usual import DRIFT_DAYS, SYSTOLIC, Series, usual
+from collector.numbers.usual import DRIFT_DAYS, SYSTOLIC, DayMeans, usual
 
 CORRELATIONS = (0.0, 0.2, 0.4, 0.6)
 DRIFTS = (0.0, 1.5, 3.0, 4.5)
@@ -54,7 +54,7 @@ def cell(
         spread = max(0.2, dice.normal(1, 0.33))
         means = spread * (SYSTOLIC.day * fast @ dice.normal(size=len(at)) + noise * dice.normal(size=len(at)))
         means = means + drift * slow @ dice.normal(size=len(at))
-        found = usual(Series(tuple(means), tuple(days), sessions=2, readings=4), SYSTOLIC)
+        found = usual(DayMeans(tuple(means), tuple(days), sessions=2, readings=4), SYSTOLIC)
         margin = descriptive.margin(list(means))
         inside += found.low <= 0 <= found.high
         plain_inside += abs(found.mean) <= margin

@@ -174,7 +174,7 @@ def merging(stations: int, count: int) -> None:
     from servers import postgresql
 
     from collector.share.relay.postgresql import Database
-    from collector.share.relay.settings import Receiver
+    from collector.share.relay.receiver import Receiver
 
     def station(number: int, port: int) -> None:
         receiver = Receiver("bench", "postgresql", f"postgresql://127.0.0.1:{port}/postgres", user="postgres")

@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from station_page import MIRA, Pages, Serving, fill, household
 
-from collector.page.drawing import HERE, templates
+from collector.page.rendering import HERE, templates
 from collector.store import Selection, readings
 from collector.store.database import Store
 from collector.store.people.page_devices import Role

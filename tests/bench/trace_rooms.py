@@ -61,7 +61,8 @@ class Changes:
 def _of_a_value(frame: FrameType) -> bool:
     value = frame.f_locals.get("self")
     parameters = getattr(type(value), "__dataclass_params__", None)
-    return parameters is not None and bool(parameters.frozen) and not isinstance(getattr(value, "store", None), Store)
+    frozen = hasattr(type(value), "_fields") or (parameters is not None and bool(parameters.frozen))
+    return frozen and not isinstance(getattr(value, "store", None), Store)
 
 
 @cache
@@ -157,9 +158,9 @@ def report(sink: StoreSink, store: Store) -> Changes:
     from collector.numbers.protocols import PROTOCOLS
     from collector.numbers.rules import Plan
     from collector.share.report import render_pdf
-    from collector.share.report.gather import Wanted, gather
+    from collector.share.report.gather import WantedReport, gather
 
-    wanted = Wanted(person="mira", protocol=PROTOCOLS["esh-2023"], plan=Plan())
+    wanted = WantedReport(person="mira", protocol=PROTOCOLS["esh-2023"], plan=Plan())
     with traced() as found:
         BytesIO(render_pdf(gather(store, wanted, NOON + timedelta(days=9))))
     return found

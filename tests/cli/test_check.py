@@ -18,7 +18,7 @@ from typer.testing import Result
 
 from collector.radio.bluez.bus import BusError
 from collector.service.checks import bluetooth, bluetoothd, clock, service
-from collector.service.checks.finding import State
+from collector.service.checks.finding import FindingState
 from collector.service.config import parse
 from collector.store import conditions
 from collector.store.opening import open_store
@@ -147,14 +147,16 @@ def _denied(_: object, **__: object) -> None:
 @pytest.mark.parametrize(
     ("now", "newest", "synchronised", "state", "words"),
     [
-        (NOW, None, True, State.FINE, "shows 2031-03-20"),
-        (NOW, NOW - timedelta(days=1), None, State.FINE, "shows"),
-        (NOW, NOW + timedelta(hours=1), True, State.ATTENTION, "the newest payload (2031-03-20 13:00 UTC)"),
-        (datetime(1970, 1, 2, tzinfo=UTC), None, True, State.ATTENTION, "older than this program"),
-        (NOW, None, False, State.ATTENTION, "nothing keeps it right"),
+        (NOW, None, True, FindingState.FINE, "shows 2031-03-20"),
+        (NOW, NOW - timedelta(days=1), None, FindingState.FINE, "shows"),
+        (NOW, NOW + timedelta(hours=1), True, FindingState.ATTENTION, "the newest payload (2031-03-20 13:00 UTC)"),
+        (datetime(1970, 1, 2, tzinfo=UTC), None, True, FindingState.ATTENTION, "older than this program"),
+        (NOW, None, False, FindingState.ATTENTION, "nothing keeps it right"),
     ],
 )
-def test_clock(now: datetime, newest: datetime | None, synchronised: bool | None, state: State, words: str) -> None:
+def test_clock(
+    now: datetime, newest: datetime | None, synchronised: bool | None, state: FindingState, words: str
+) -> None:
     found = next(clock.findings(now, newest, ZoneInfo("Europe/Lisbon"), lambda: synchronised))
     assert found.state is state
     assert words in found.text
@@ -177,7 +179,7 @@ def test_the_witness_needs_cap_net_raw(tmp_path: Path, effective: str, allowed: 
     assert service.may_witness(7, tmp_path) is allowed
     assert service.may_witness(8, tmp_path) is None
     found = list(service.witness(parse(""), 7, set(), tmp_path))
-    assert [one.state for one in found] == [State.FINE if allowed else State.ATTENTION]
+    assert [one.state for one in found] == [FindingState.FINE if allowed else FindingState.ATTENTION]
     assert list(service.witness(parse(""), 7, {"witness"}, tmp_path)) == []
     (off,) = service.witness(parse("[radio]\nwitness = 'off'"), 7, set(), tmp_path)
     assert "can be lost" in off.text
@@ -194,7 +196,7 @@ def test_adapters_and_switches(tmp_path: Path) -> None:
     assert bluetooth.blocked(tmp_path) == "soft"
     assert bluetooth.hardware(None, ["hci0"], "soft").remedy == "sudo rfkill unblock bluetooth"
     assert "hci3 is not here" in bluetooth.hardware("hci3", ["hci0"], None).text
-    assert bluetooth.hardware("hci0", ["hci0"], None).state is State.FINE
+    assert bluetooth.hardware("hci0", ["hci0"], None).state is FindingState.FINE
 
 
 def answers(running: bool = True, powered: bool | None = True, refuses: dict[str, str] | None = None) -> Any:
@@ -322,8 +324,8 @@ async def test_a_real_bus_with_a_service_that_answers_as_bluez(bus: str) -> None
     served.disconnect()
     assert which.text == "over BlueZ, as 'Keys 1' uses Bluetooth too"
     assert (bluetoothd.powered(asked), bluetoothd.others(asked, "hci0")) == (["hci0"], ["Keys 1"])
-    assert (ran.state, ran.text) == (State.FINE, "runs, hci0 is on")
-    assert pairing.state is State.ATTENTION
+    assert (ran.state, ran.text) == (FindingState.FINE, "runs, hci0 is on")
+    assert pairing.state is FindingState.ATTENTION
     assert "Already Exists" in pairing.text
 
 
@@ -346,16 +348,16 @@ def test_check_as_a_real_process(household: Path, tmp_path: Path) -> None:
 def test_the_exclusive_radio_says_what_it_needs(
     quietcuff: Callable[..., Result], household: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from collector.radio.exclusive import adapter
+    from collector.radio.exclusive import rights
 
     (tmp_path / "c.toml").write_text('[radio]\nkind = "exclusive"\n', "utf-8")
     options = ["--store", str(household), "--config", str(tmp_path / "c.toml"), "check"]
-    monkeypatch.setattr(adapter, "missing", lambda: [("the right is missing", "see systemd/exclusive.conf")])
+    monkeypatch.setattr(rights, "missing", lambda: [("the right is missing", "see systemd/exclusive.conf")])
     lacking = quietcuff(*options)
     assert lacking.exit_code == 3
     assert "exclusive radio: the right is missing" in lacking.stdout
     assert "mend: see systemd/exclusive.conf" in lacking.stdout
-    monkeypatch.setattr(adapter, "missing", list)
+    monkeypatch.setattr(rights, "missing", list)
     assert "exclusive: BlueZ is not used" in quietcuff(*options).stdout
 
 

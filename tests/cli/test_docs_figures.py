@@ -10,7 +10,7 @@ import pytest
 from measured import MONDAY, make_store, week
 from pages import PAGES, ROOT
 
-from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Parts, Series, slow_part, usual
+from collector.numbers.usual import DIASTOLIC, SYSTOLIC, DayMeans, Parts, slow_part, usual
 
 MEASURED = ("performance", "reliability", "time")
 COMMAND = re.compile(r"python (?:-m pytest|-X|tests/)|`tests/[\w/]+\.py`")
@@ -84,7 +84,7 @@ def reach(days: list[int], parts: Parts) -> float:
     """Half the 95 % interval of somebody whose days are as spread as studies have them, measured as protocols ask."""
     sd = sqrt(parts.variance_of_day(2, 4) * (len(days) - 1) / len(days))
     means = tuple(130.0 + (sd if number % 2 else -sd) for number in range(len(days)))
-    return usual(Series(means, tuple(days), sessions=2, readings=4), parts).reach
+    return usual(DayMeans(means, tuple(days), sessions=2, readings=4), parts).reach
 
 
 def test_how_sure_the_physicians_page_says_a_week_makes() -> None:

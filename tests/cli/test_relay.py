@@ -12,7 +12,7 @@ from servers import free_port
 from typer.testing import Result
 
 from collector.service.config import load
-from collector.service.jobs.relaying import Relay
+from collector.service.jobs.relaying import RelayRun
 
 Run = Callable[..., Result]
 
@@ -116,7 +116,7 @@ def test_again_sends_all_again(at_home: Run, tmp_path: Path, server: tuple[str, 
     assert len(shelf.resources) == count
 
 
-def run_once(relay: Relay) -> None:
+def run_once(relay: RelayRun) -> None:
     relay()
     for thread in relay.running.values():
         thread.join(60)
@@ -125,7 +125,7 @@ def run_once(relay: Relay) -> None:
 def test_the_service_tells_of_trouble_once(household: Path, tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     configure(tmp_path, f"http://127.0.0.1:{free_port()}/fhir")
     caplog.set_level("INFO")
-    relay = Relay(household, load(tmp_path / "q.toml", {}))
+    relay = RelayRun(household, load(tmp_path / "q.toml", {}))
     run_once(relay)
     run_once(relay)
     assert [record.message for record in caplog.records if "relay" in record.name] == [
@@ -139,7 +139,7 @@ def test_no_receiver_waits_for_another(household: Path, tmp_path: Path, server: 
         configure(tmp_path, f"http://127.0.0.1:{silent.getsockname()[1]}/fhir")
         with open(tmp_path / "q.toml", "a", encoding="utf-8") as file:
             file.write(f'[relay.second]\nkind = "fhir"\nurl = "{server[0]}"\nunassigned = true\n')
-        relay = Relay(household, load(tmp_path / "q.toml", {}))
+        relay = RelayRun(household, load(tmp_path / "q.toml", {}))
         relay()
         relay.running["second"].join(60)
         assert server[1].transactions == 1

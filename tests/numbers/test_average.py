@@ -10,7 +10,7 @@ from homeseries import DAY_ONE, rising, sample, series, week
 from collector.numbers import descriptive
 from collector.numbers.average import average
 from collector.numbers.protocols import PROTOCOLS, custom, protocol
-from collector.numbers.values import Pair, Source, SpreadOf
+from collector.numbers.values import Pair, SpreadOf, WrittenBy
 
 NICE = protocol("nice-ng136")
 AMA = protocol("aha-ama-2020")
@@ -71,7 +71,7 @@ def test_pulses_are_averaged_over_those_that_have_one() -> None:
 
 def test_hand_written_and_hasty_readings_are_counted() -> None:
     start = DAY_ONE.replace(hour=7)
-    hasty = sample(start + timedelta(seconds=40), 131, name="b", source=Source.HAND)
+    hasty = sample(start + timedelta(seconds=40), 131, name="b", source=WrittenBy.HAND)
     found = average([sample(start, name="a"), hasty], AMA)
     assert (found.hand_written, found.too_close) == (1, 1)
 

@@ -8,7 +8,7 @@ from homeseries import DAY_ONE, sample, series, week
 
 from collector.numbers.change import PEOPLE, Difference, Said, change, compare, expected_fall
 from collector.numbers.protocols import custom, protocol
-from collector.numbers.usual import SYSTOLIC, Series, usual
+from collector.numbers.usual import SYSTOLIC, DayMeans, usual
 from collector.numbers.values import Sample
 
 AMA = protocol("aha-ama-2020")
@@ -31,8 +31,8 @@ def noisy(days: range, centre: int, seed: int = 1) -> list[Sample]:
     )
 
 
-BEFORE = Series((148.5, 143.25, 151, 146.75, 140.5, 149.25), (1, 2, 3, 4, 5, 6), sessions=2, readings=4)
-AFTER = Series((137, 141.5, 133.75, 139.25, 135.5, 138), tuple(range(22, 28)), sessions=2, readings=4)
+BEFORE = DayMeans((148.5, 143.25, 151, 146.75, 140.5, 149.25), (1, 2, 3, 4, 5, 6), sessions=2, readings=4)
+AFTER = DayMeans((137, 141.5, 133.75, 139.25, 135.5, 138), tuple(range(22, 28)), sessions=2, readings=4)
 
 
 def test_two_weeks_by_the_model() -> None:
@@ -67,7 +67,7 @@ def test_the_wording_follows_from_the_one_chance(chance: float, said: Said) -> N
 
 def test_a_difference_is_clear_where_the_interval_leaves_out_nought_and_only_there() -> None:
     for fall in range(20):
-        after = Series(tuple(value - fall for value in BEFORE.means), AFTER.days, sessions=2, readings=4)
+        after = DayMeans(tuple(value - fall for value in BEFORE.means), AFTER.days, sessions=2, readings=4)
         told = compare(BEFORE, after, SYSTOLIC, PEOPLE[0])
         assert (told.said is Said.CLEAR) == (told.high < 0 or told.low > 0)
 

@@ -5,8 +5,15 @@ from decimal import Decimal
 
 import pytest
 
-from collector.numbers.office_home import OfficeHome, Visit, against_home, error_of_visits, together, visits_that_count
-from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Series, Usual, usual
+from collector.numbers.office_home import (
+    OfficeHome,
+    OfficeVisit,
+    against_home,
+    error_of_visits,
+    together,
+    visits_that_count,
+)
+from collector.numbers.usual import DIASTOLIC, SYSTOLIC, DayMeans, Usual, usual
 from collector.numbers.values import Pressures
 
 DAY = date(2026, 3, 1)
@@ -18,7 +25,7 @@ def home_week() -> tuple[Usual, Usual]:
     systolic = (134.75, 137.0, 131.0, 137.25, 132.5, 138.25)
     diastolic = (85.0, 86.75, 82.25, 86.5, 83.25, 87.0)
     return tuple(
-        usual(Series(means, days, sessions=2, readings=4), parts)
+        usual(DayMeans(means, days, sessions=2, readings=4), parts)
         for means, parts in ((systolic, SYSTOLIC), (diastolic, DIASTOLIC))
     )  # type: ignore[return-value]
 
@@ -27,8 +34,8 @@ def pressures(systolic: float, diastolic: float) -> Pressures:
     return Pressures(Decimal(str(systolic)), Decimal(str(diastolic)))
 
 
-def visit(*readings: tuple[float, float], day: date = DAY) -> Visit:
-    return Visit(day, tuple(pressures(*one) for one in readings))
+def visit(*readings: tuple[float, float], day: date = DAY) -> OfficeVisit:
+    return OfficeVisit(day, tuple(pressures(*one) for one in readings))
 
 
 def test_the_last_two_of_three_make_the_mean_of_a_visit() -> None:

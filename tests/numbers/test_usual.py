@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.numbers.chance import Call, Further, both, call, chance_to_settle, either, standing, would_settle
-from collector.numbers.usual import DIASTOLIC, SYSTOLIC, Series, Usual, usual
+from collector.numbers.usual import DIASTOLIC, SYSTOLIC, DayMeans, Usual, usual
 
 WEEK_SYSTOLIC = tuple(
     sum(day) / 4
@@ -38,8 +38,8 @@ WEEK_DIASTOLIC = tuple(
 )
 
 
-def two_by_two(means: tuple[float, ...], days: tuple[int, ...]) -> Series:
-    return Series(means, days, sessions=2, readings=4)
+def two_by_two(means: tuple[float, ...], days: tuple[int, ...]) -> DayMeans:
+    return DayMeans(means, days, sessions=2, readings=4)
 
 
 S = two_by_two(WEEK_SYSTOLIC[1:], (1, 2, 3, 4, 5, 6))
@@ -89,7 +89,7 @@ def test_what_would_settle_that_week() -> None:
 
 
 def test_one_reading_a_day_with_gaps() -> None:
-    series = Series(
+    series = DayMeans(
         (128, 131, 125, 133, 129, 124, 130, 127, 135, 126), (0, 1, 3, 4, 8, 9, 10, 15, 17, 18), sessions=1, readings=1
     )
     found = usual(series, SYSTOLIC)
@@ -113,7 +113,7 @@ def test_days_that_are_all_alike_are_not_certain_for_that() -> None:
 
 def test_mornings_only() -> None:
     means = tuple((a + b) / 2 for a, b in ((144, 139), (137, 138), (141, 135), (136, 136), (139, 133)))
-    found = usual(Series(means, (0, 1, 2, 4, 5), sessions=1, readings=2), SYSTOLIC)
+    found = usual(DayMeans(means, (0, 1, 2, 4, 5), sessions=1, readings=2), SYSTOLIC)
     assert figures(found) == (137.8, 2.2528, 0.265, 0.9524, 40.085, 4.7211, 44.0299, 128.2855, 147.3145)
     assert call(found.chance_at_or_above(135)) is Call.TOO_CLOSE
     assert round(found.chance_at_or_above(135), 4) == 0.7219

@@ -7,7 +7,7 @@ from station_page import BEN, MIRA, Pages, once_of, send
 
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
-from collector.service.guided.replay import Standing, standing
+from collector.service.guided.replay import SittingSoFar, standing
 from collector.service.guided.sitting import request_of
 from collector.service.listener_lock import only_listener
 from collector.share.text.preparation import READY
@@ -27,7 +27,7 @@ class Sitting:
         self.row = people.need(store, MIRA).row
         open_sittings.begin(store, self.row, rest_s, START)
 
-    def at(self, second: float) -> Standing:
+    def at(self, second: float) -> SittingSoFar:
         now = START + timedelta(seconds=second)
         sitting = open_sittings.current(self.store, self.row, now)
         assert sitting is not None
@@ -45,7 +45,7 @@ class Sitting:
         return send(self.store, START + timedelta(seconds=second - 20), systolic, slot=slot)
 
 
-def text(now: Standing) -> str:
+def text(now: SittingSoFar) -> str:
     return "\n".join(line for block in now.said for line in block)
 
 

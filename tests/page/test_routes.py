@@ -80,6 +80,12 @@ def test_the_table_names_every_route_and_its_roles() -> None:
     assert named() == TABLE
 
 
+@pytest.mark.parametrize("path", ["/p/{}/today", "/desk/{}/summary"])
+async def test_a_number_that_no_row_has_is_not_there(pages: Pages, path: str) -> None:
+    for number in ("9" * 18, "9" * 20, "9" * 5000):
+        assert (await pages.signed_in(K, None).get(path.format(number))).status_code == 404
+
+
 def address(path: str, row: int) -> str:
     filled = path.replace("{person:int}", str(row)).replace("{number:int}", "1").replace("{token}", "x")
     return (

@@ -72,7 +72,7 @@ async def test_names_of_all_kinds(pages: Pages, name: str) -> None:
 async def test_a_store_that_is_gone_is_told_in_one_line(pages: Pages) -> None:
     browser = pages.signed_in(Role.PERSON, MIRA)
     pages.store.close()
-    pages.room.store = type(pages.store)(pages.store.path, pages.store.connection, False)
+    pages.station.store = type(pages.store)(pages.store.path, pages.store.connection, False)
     answer = await browser.get("/")
     assert answer.status_code == 503
     assert "Traceback" not in answer.text

@@ -5,11 +5,11 @@ import random
 from collections.abc import Iterator
 from pathlib import Path
 
+from parsers.characteristics import FORMATS, Decoded, as_json, build, decode, describe
 from parsers.errors import ParseError
-from parsers.formats import FORMATS, Decoded, as_json, build, decode, describe
 from parsers.record import Gap, Reassembler, Record
 from parsers.status import Feature
-from parsers.text import LIMIT, plain
+from parsers.text import LIMIT, printable
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 CORPUS = FIXTURES / "corpus" / "parsers.txt"
@@ -26,7 +26,7 @@ def check(data: bytes) -> None:
     if kind == LINK:
         check_link(value)
     elif kind == TEXT:
-        check_shown(plain(value), LIMIT)
+        check_shown(printable(value), LIMIT)
     else:
         check_value(KINDS[kind], value, words=bool(data[0] & WORDS))
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers.device import build_text, parse_text
-from parsers.text import LIMIT, plain
+from parsers.text import LIMIT, printable
 
 
 @pytest.mark.parametrize(
@@ -37,18 +37,18 @@ from parsers.text import LIMIT, plain
     ],
 )
 def test_what_is_shown(sent: str | bytes, shown: str) -> None:
-    assert plain(sent) == shown
+    assert printable(sent) == shown
 
 
 @given(st.binary(max_size=150) | st.text(max_size=150), st.integers(1, 80))
 def test_nothing_harmful_is_left(sent: str | bytes, limit: int) -> None:
-    shown = plain(sent, limit)
+    shown = printable(sent, limit)
     assert len(shown) <= limit
     categories = {unicodedata.category(character) for character in shown}
     assert not categories & {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
     assert shown.isprintable()
     shown.encode("utf-8")
-    assert plain(shown, limit) == shown.strip(" ") or limit < 3
+    assert printable(shown, limit) == shown.strip(" ") or limit < 3
 
 
 @pytest.mark.parametrize(
@@ -57,21 +57,21 @@ def test_nothing_harmful_is_left(sent: str | bytes, limit: int) -> None:
     ids=["octets", "text", "blanks", "two-octet characters"],
 )
 def test_ten_million_octets_are_not_worked_through(sent: str | bytes) -> None:
-    shown = plain(sent)
+    shown = printable(sent)
     assert len(shown) <= LIMIT
     assert shown.endswith("…")
 
 
 def test_a_long_name_is_cut_between_characters() -> None:
-    assert plain("é".encode() * 500) == "é" * (LIMIT - 1) + "…"
-    assert plain("x" * LIMIT) == "x" * LIMIT
-    assert plain("x" * (LIMIT + 1)) == "x" * (LIMIT - 1) + "…"
-    assert plain(b"x" * 10 + b"\0" * 490) == "x" * 10
+    assert printable("é".encode() * 500) == "é" * (LIMIT - 1) + "…"
+    assert printable("x" * LIMIT) == "x" * LIMIT
+    assert printable("x" * (LIMIT + 1)) == "x" * (LIMIT - 1) + "…"
+    assert printable(b"x" * 10 + b"\0" * 490) == "x" * 10
 
 
 def test_a_limit_must_leave_room() -> None:
     with pytest.raises(ValueError, match="limit"):
-        plain("x", 0)
+        printable("x", 0)
 
 
 def test_device_information_strings() -> None:

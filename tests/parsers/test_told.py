@@ -6,8 +6,8 @@ After a wanted change `PYTHONPATH=. python tests/parsers/test_told.py` writes fi
 import json
 from pathlib import Path
 
+from parsers.characteristics import FORMATS, as_json, decode, describe
 from parsers.errors import ParseError
-from parsers.formats import FORMATS, as_json, decode, describe
 from parsers.status import Feature
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"

@@ -8,7 +8,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.service.notices.standing import Condition, CuffNow, Folder, Limits, Series, Situation, Taken, standing
+from collector.service.notices.standing import (
+    Condition,
+    CuffNow,
+    Folder,
+    Limits,
+    SeriesUnderWay,
+    Situation,
+    Taken,
+    standing,
+)
 from collector.store.values import exact_mmhg
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
@@ -139,7 +148,7 @@ def test_kilopascal_are_weighed_exact_mmhg() -> None:
     ("done", "expected", "short"), [(11, 12, True), (12, 12, False), (20, 12, False), (0, 0, False)]
 )
 def test_a_series(done: int, expected: int, short: bool) -> None:
-    series = Series("Ada", "7f3a", "esh-2023", done, expected)
+    series = SeriesUnderWay("Ada", "7f3a", "esh-2023", done, expected)
     found = standing(Situation(NOW, series=(series,)), Limits())
     assert bool(found) is short
     assert not standing(Situation(NOW, series=(series,)), Limits(series=False))

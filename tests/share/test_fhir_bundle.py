@@ -15,7 +15,14 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.export.context import AverageResult, ClockReading, CuffFacts, ExchangeError, ExportContext, Subject
+from collector.share.export.context import (
+    AverageResult,
+    ExchangeError,
+    ExportContext,
+    ExportedClock,
+    ExportedCuff,
+    Subject,
+)
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.share.export.fhir.parse import parse_bulk, parse_bundle
@@ -26,8 +33,8 @@ CUFF = "C0:FF:EE:00:00:01"
 CONTEXT = ExportContext(
     station="5a" * 16,
     version="0.1.0",
-    cuffs={CUFF: CuffFacts(CUFF, bytes(8))},
-    clock_reading=lambda _: ClockReading(
+    cuffs={CUFF: ExportedCuff(CUFF, bytes(8))},
+    clock_reading=lambda _: ExportedClock(
         1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18)
     ),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
@@ -270,9 +277,9 @@ def test_a_pulse_that_is_not_its_neighbours_is_refused(reading: Make) -> None:
 def test_a_reading_of_the_clock_is_written_once_however_many_rest_on_it(reading: Make) -> None:
     """Also where another one came in between, and for numbers that share an octet of the list of those seen."""
 
-    def look(of: Reading) -> ClockReading:
+    def look(of: Reading) -> ExportedClock:
         number = {"r1": 7, "r2": 8, "r3": 7, "r4": 15, "r5": 8}[of.reading_id]
-        return ClockReading(number, CUFF, datetime(2031, 3, 4, 6, number, tzinfo=UTC), datetime(2031, 3, 4, 7, number))
+        return ExportedClock(number, CUFF, datetime(2031, 3, 4, 6, number, tzinfo=UTC), datetime(2031, 3, 4, 7, number))
 
     readings = [reading(reading_id=f"r{number}") for number in range(1, 6)]
     context = replace(CONTEXT, clock_reading=look)

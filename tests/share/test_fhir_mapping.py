@@ -13,15 +13,15 @@ from typing import Any
 
 import pytest
 
-from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject, mmhg
+from collector.share.export.context import ExportContext, ExportedClock, ExportedCuff, Subject, mmhg
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection
-from collector.share.export.fhir.text import NAMESPACE, uuid_of
+from collector.share.export.fhir.narrative import NAMESPACE, uuid_of
 from collector.store.values import Basis, Reading
 
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
-FACTS = CuffFacts(CUFF, bytes.fromhex("010000feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1", "B", "3")
+FACTS = ExportedCuff(CUFF, bytes.fromhex("010000feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1", "B", "3")
 CONTEXT = ExportContext(
     station="5a" * 16, version="0.1.0", cuffs={CUFF: FACTS}, subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")}
 )
@@ -174,8 +174,8 @@ def test_a_person_is_an_identifier_and_nothing_else(reading: Make) -> None:
 def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> None:
     """Coincident time stamp: the cuff's clock as value, ours as effective time, subject the cuff."""
     clocks = [
-        ClockReading(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
-        ClockReading(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18)),
+        ExportedClock(1, CUFF, datetime(2031, 3, 3, 6, 0, tzinfo=UTC), datetime(2031, 3, 3, 6, 59)),
+        ExportedClock(2, CUFF, datetime.fromisoformat("2031-03-04T07:12:50+01:00"), datetime(2031, 3, 4, 7, 12, 18)),
     ]
     found = written(reading(), replace(CONTEXT, clock_reading=lambda _: clocks[-1]))
     look = found["look"]
@@ -197,7 +197,7 @@ def test_a_coincident_time_stamp_goes_with_a_corrected_time(reading: Make) -> No
 
 
 def test_a_cuff_without_clock_has_a_time_fault(reading: Make) -> None:
-    clocks = [ClockReading(1, CUFF, datetime(2031, 3, 4, 6, 0, tzinfo=UTC), None)]
+    clocks = [ExportedClock(1, CUFF, datetime(2031, 3, 4, 6, 0, tzinfo=UTC), None)]
     look = written(reading(), replace(CONTEXT, clock_reading=lambda _: clocks[-1]))["look"]
     assert look["dataAbsentReason"]["coding"][0]["code"] == "unknown"
     assert "valueDateTime" not in look

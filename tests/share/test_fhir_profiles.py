@@ -18,7 +18,7 @@ from fhir_profile import problems
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Subject
+from collector.share.export.context import ExportContext, ExportedClock, ExportedCuff, Subject
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection, write_transaction
 from collector.store.values import Basis, Reading
@@ -28,8 +28,8 @@ CUFF = "C0:FF:EE:00:00:01"
 CONTEXT = ExportContext(
     station="5a" * 16,
     version="0.1.0",
-    cuffs={CUFF: CuffFacts(CUFF, bytes.fromhex("010203feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1")},
-    clock_reading=lambda _: ClockReading(
+    cuffs={CUFF: ExportedCuff(CUFF, bytes.fromhex("010203feffeeffc0"), "Invented Instruments", "Q1", "S-17", "2.1")},
+    clock_reading=lambda _: ExportedClock(
         1, CUFF, datetime(2031, 3, 4, 6, 12, 50, tzinfo=UTC), datetime(2031, 3, 4, 7, 12, 18)
     ),
     subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},  # 2.999: the OID arc for examples (ITU-T X.660)

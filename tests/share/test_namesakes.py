@@ -13,8 +13,8 @@ from collector.intake.erasure import erase_person
 from collector.intake.merging import merge
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.fhir.bundle import write_collection
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import plan, send
-from collector.share.relay.settings import Receiver
 from collector.store import audit, people, readings
 from collector.store.database import Store
 from collector.store.values import Selection

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from collector.share.export.context import CuffFacts, ExportContext, Subject
+from collector.share.export.context import ExportContext, ExportedCuff, Subject
 from collector.share.export.omh import write_omh
 from collector.store.values import Basis, Reading
 
@@ -65,7 +65,7 @@ def test_the_schemas_own_least_body_passes() -> None:
 
 def test_a_reading_is_a_pressure_and_a_heart_rate(reading: Make) -> None:
     context = ExportContext(
-        cuffs={"C0:FF:EE:00:00:01": CuffFacts("", None, "Invented Instruments", "Q1")},
+        cuffs={"C0:FF:EE:00:00:01": ExportedCuff("", None, "Invented Instruments", "Q1")},
         subjects={"mira": Subject("urn:oid:2.999.1", "P-4711")},
     )
     pressure, rate = points(reading(systolic=Decimal("128.0")), context)

@@ -19,8 +19,8 @@ from servers import certificate, free_port
 from collector.share.export.context import ExportContext
 from collector.share.export.fhir import codes
 from collector.share.relay.http_exchange import wait_asked
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.settings import Receiver
 from collector.store import outbox, people
 from collector.store.database import Store
 

@@ -12,8 +12,8 @@ from relaying import Clock, household, write_down
 from servers import certificate, free_port, listening, mosquitto
 
 from collector.share.export.context import ExportContext
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.settings import Receiver
 from collector.store import outbox
 from collector.store.database import Store
 

@@ -16,11 +16,11 @@ from servers import listening, mosquitto
 from collector.intake import catch_up
 from collector.intake.erasure import erase_person
 from collector.service.config import parse
-from collector.service.jobs.relaying import Relay
+from collector.service.jobs.relaying import RelayRun
 from collector.share.export.context import ExportContext
 from collector.share.relay.mqtt import Presence
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import send
-from collector.share.relay.settings import Receiver
 from collector.store import people
 from collector.store.database import Store
 from collector.store.journal import stations
@@ -121,7 +121,7 @@ def test_a_pressure_in_kilopascals_is_shown_in_mmhg_and_none_as_nothing() -> Non
 HOLDS = """
 import sys, time
 from collector.share.relay.mqtt import Presence
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 presence = Presence(Receiver("home", "mqtt", sys.argv[1], discovery="automation"), "5a5a")
 time.sleep(600)
 """
@@ -164,7 +164,7 @@ def test_the_service_holds_one_connection_whatever_is_read_again(store: Store, p
     name = f"quietcuff/{stations.own_uid(store).hex()}/presence"
     with listening(port) as following:
         for config in (text, text, ""):
-            relay = Relay(store.path, parse(config))
+            relay = RelayRun(store.path, parse(config))
             relay()
             for thread in relay.running.values():
                 thread.join(20)

@@ -24,8 +24,8 @@ from joserfc.jwk import ECKey, RSAKey
 from relaying import household, write_down
 
 from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.settings import Receiver
 from collector.store.database import Store
 
 CONTEXT = ExportContext(station="5a" * 16)

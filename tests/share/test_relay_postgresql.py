@@ -20,8 +20,8 @@ from collector.share.export.context import ExportContext
 from collector.share.relay.postgresql import Database
 from collector.share.relay.postgresql_reading import open_central
 from collector.share.relay.postgresql_schema import NAMES, SCHEMA, VERSION
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.settings import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store import people
 from collector.store.merge.people_entries import Entry

@@ -12,8 +12,8 @@ import pytest
 from relaying import START, household, write_down
 
 from collector.share.export.context import ExportContext
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import send
-from collector.share.relay.settings import Receiver
 from collector.store import people
 from collector.store.database import Store
 

@@ -16,8 +16,8 @@ from collector.intake.erasure import erase_person
 from collector.service.config import parse
 from collector.service.jobs.export_context import export_context
 from collector.share.export.fhir import codes
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.settings import Receiver
 from collector.store.database import Store
 from collector.store.opening import open_store
 

@@ -11,8 +11,8 @@ import pytest
 from relaying import Clock, household, write_down
 
 from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import send
-from collector.share.relay.settings import Receiver
 from collector.share.relay.webhook import signature
 from collector.store import outbox
 from collector.store.database import Store

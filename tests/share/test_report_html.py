@@ -11,8 +11,8 @@ from reportcases import CASES, changed, good_week, no_evenings, nothing, report,
 
 from collector.numbers.rules import Plan
 from collector.numbers.values import Pressures
-from collector.share.report import Note, ReportData, render_html
-from collector.share.report.content import Content, Section, content
+from collector.share.report import RegimenChange, ReportData, render_html
+from collector.share.report.content import ReportText, Section, content
 from collector.share.text.average_text import facts
 
 VOID = {"meta", "polyline", "polygon", "path"}
@@ -61,7 +61,7 @@ def test_it_is_whole_and_needs_nothing_from_outside(name: str) -> None:
 
 def test_what_people_wrote_cannot_steer_the_page() -> None:
     nasty = "<script>alert(1)</script>\x1b[31m &\u202e"
-    notes = (Note(good_week().trend.days[0].day, nasty),)
+    notes = (RegimenChange(good_week().trend.days[0].day, nasty),)
     data = replace(changed(), who=nasty, place=nasty, preparation=nasty, notes=notes)
     page = render_html(data)
     assert "<script" not in page
@@ -70,7 +70,7 @@ def test_what_people_wrote_cannot_steer_the_page() -> None:
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
 
 
-def told(page: Content) -> list[str]:
+def told(page: ReportText) -> list[str]:
     sections: list[Section] = [page.means, *page.left, *page.right]
     cells = [f"{label}: {value}" for one in sections for label, value in one.rows]
     return [

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
+from parsers.characteristics import as_json, build, decode, describe
 from parsers.errors import ParseError
-from parsers.formats import as_json, build, decode, describe
 from parsers.record import Reassembler, Record, crc16
 from parsers.sfloat import Float, SFloat
 from parsers.stamps import CurrentTime, DateTime

@@ -8,7 +8,7 @@ import pytest
 
 from collector import intake
 from collector.service.checks import store as checks
-from collector.service.checks.finding import State
+from collector.service.checks.finding import FindingState
 from collector.store import Selection, Store, StoreError, journal, open_store, readings
 from parsers.measurement import build_measurement, measurement
 
@@ -52,7 +52,7 @@ def test_one_bad_row_stops_nothing(bad: str, tmp_path: Path) -> None:
         ((found, problem),) = readings.unreadable(store)
         assert (found, bool(problem)) == (third, True)
         told = [one for one in checks.findings(store, quick=False, listening=False) if one.topic == "readings"]
-        assert [one.state for one in told] == [State.ATTENTION]
+        assert [one.state for one in told] == [FindingState.ATTENTION]
         assert "1 is set aside" in told[0].text
         intake.rebuild(store)
         assert [reading.systolic for reading in readings.select(store)] == [Decimal(120 + day) for day in range(5)]

@@ -9,7 +9,7 @@ from typing import Self
 from collector import intake
 from collector.intake.owner import assign_reading
 from collector.share.export.context import ExportContext
-from collector.share.relay.settings import Board, Receiver
+from collector.share.relay.receiver import Board, Receiver
 from collector.share.relay.target import Batch
 from collector.store import journal, people
 from collector.store.database import Store

@@ -12,12 +12,12 @@ from homeseries import DAY_ONE, sample, series, week
 from collector.numbers.average import average
 from collector.numbers.change import change
 from collector.numbers.levels import LOW
-from collector.numbers.office_home import Visit, against_home
+from collector.numbers.office_home import OfficeVisit, against_home
 from collector.numbers.overview import outstanding
 from collector.numbers.protocols import Plan, protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Pressures, Sample
-from collector.share.report.data import CuffLine, Note, ReportData
+from collector.share.report.data import CuffLine, RegimenChange, ReportData
 
 CUFF = CuffLine("Kitchen cuff", "clock 12 s slow, times corrected in every visit")
 
@@ -106,13 +106,15 @@ def changed() -> ReportData:
         samples,
         "nice-ng136",
         change=change(samples, day(16), protocol("nice-ng136")),
-        notes=(Note(day(16), "one tablet in the evening instead of two (example)"),),
+        notes=(RegimenChange(day(16), "one tablet in the evening instead of two (example)"),),
     )
 
 
 def too_soon() -> ReportData:
     samples = lifelike(range(1, 9), 150)
-    return report(samples, change=change(samples, day(8), protocol("esh-2023")), notes=(Note(day(8), "new tablet"),))
+    return report(
+        samples, change=change(samples, day(8), protocol("esh-2023")), notes=(RegimenChange(day(8), "new tablet"),)
+    )
 
 
 @cache
@@ -124,7 +126,9 @@ def three_years() -> ReportData:
         if number % 60 < 45
         for one in lifelike(range(number, number + 1), 150 - number // 60, number)
     ]
-    notes = tuple(Note(day(number), f"change number {number} (example)") for number in (120, 124, 400, 800, 802, 1000))
+    notes = tuple(
+        RegimenChange(day(number), f"change number {number} (example)") for number in (120, 124, 400, 800, 802, 1000)
+    )
     compared = change(samples, day(800), protocol("esh-2023"), other_changes=[day(400)])
     return report(samples, change=compared, notes=notes)
 
@@ -138,7 +142,7 @@ def long_period() -> ReportData:
 def long_names() -> ReportData:
     word = "Wilhelmina-Konstantinopolitanskaja"
     remark = "a very long remark that goes on and on, " * 6
-    notes = tuple(Note(day(number), f"{number}. {remark}") for number in range(1, 30))
+    notes = tuple(RegimenChange(day(number), f"{number}. {remark}") for number in range(1, 30))
     cuffs = tuple(
         CuffLine(
             f"{word} {number} of the upper west wing",
@@ -171,7 +175,7 @@ def far_letters() -> ReportData:
 def full_house() -> ReportData:
     """All that a page can hold, and each of it long."""
     base = long_names()
-    visits = [Visit(day(40 + number), (Pressures(Decimal(152), Decimal(97)),)) for number in range(3)]
+    visits = [OfficeVisit(day(40 + number), (Pressures(Decimal(152), Decimal(97)),)) for number in range(3)]
     mean = base.average.mean
     assert mean
     return replace(

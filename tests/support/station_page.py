@@ -18,9 +18,9 @@ from fresh import fresh
 from collector.intake.owner import assign_cuff
 from collector.intake.pipeline import catch_up, settle
 from collector.page.app import build
-from collector.page.life import Life
+from collector.page.guard import Life
 from collector.page.start import LOOPBACK
-from collector.page.visitor import Room
+from collector.page.visitor import ServedStation
 from collector.service.config import Config, Station
 from collector.store import Store, journal, people
 from collector.store.journal import cuffs, stations, visits
@@ -103,8 +103,8 @@ class Pages:
     def __init__(self, store: Store, config: Config | None = None) -> None:
         self.store = store
         self.config = config or Config(station=Station(zone="UTC"))
-        self.room = Room(store, self.config, store.path, Life())
-        self.app = build(self.room, LOOPBACK)
+        self.station = ServedStation(store, self.config, store.path, Life())
+        self.app = build(self.station, LOOPBACK)
         self.browsers: list[httpx.AsyncClient] = []
 
     def browser(self, **headers: str) -> httpx.AsyncClient:

@@ -15,9 +15,10 @@ Any exception class of our own packages counts as told: its text is one line for
 Data goes to stdout through `out`, words to stderr through `say`.
 """
 
+import shutil
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import tzinfo
@@ -29,7 +30,7 @@ import typer
 from typer.core import TyperGroup
 
 from collector.service.config import Config, load, usual_store, wall_zone
-from collector.share.text.layout import visible
+from collector.share.text.layout import visible, wrapped
 
 DONE, COULD_NOT, WRONG_USAGE, ATTENTION = 0, 1, 2, 3
 MANY = 1_000_000_000
@@ -81,6 +82,19 @@ NOT_CENTRAL = (
     "the central database only answers readings, average, change, trend, report, export, person list, loan list, "
     "note list and office list; for this, give a station's own store"
 )
+
+
+def tell(texts: Iterable[str]) -> None:
+    """Say each on lines of its own, broken between words where a terminal is narrow."""
+    width = words_width()
+    for text in texts:
+        for line in [text] if width is None else wrapped(visible(text), width):
+            say(line)
+
+
+def words_width() -> int | None:
+    """Columns for words on stderr, no more than read well; None for a pipe or a file."""
+    return min(100, shutil.get_terminal_size().columns - 1) if sys.stderr.isatty() else None
 
 
 @dataclass

@@ -7,7 +7,7 @@ from enum import StrEnum
 from collector.store.errors import UnreadableError
 
 
-class State(StrEnum):
+class FindingState(StrEnum):
     FINE = "fine"
     ATTENTION = "attention"
     BROKEN = "broken"  # nothing can be collected or read until it is mended
@@ -18,21 +18,21 @@ class Finding:
     """topic: what was looked at. text: what is so. remedy: what mends it, empty where nothing has to be."""
 
     topic: str
-    state: State
+    state: FindingState
     text: str
     remedy: str = ""
 
 
 def fine(topic: str, text: str) -> Finding:
-    return Finding(topic, State.FINE, text)
+    return Finding(topic, FindingState.FINE, text)
 
 
 def attention(topic: str, text: str, remedy: str) -> Finding:
-    return Finding(topic, State.ATTENTION, text, remedy)
+    return Finding(topic, FindingState.ATTENTION, text, remedy)
 
 
 def broken(topic: str, text: str, remedy: str) -> Finding:
-    return Finding(topic, State.BROKEN, text, remedy)
+    return Finding(topic, FindingState.BROKEN, text, remedy)
 
 
 def readable(findings: Iterator[Finding]) -> Iterator[Finding]:

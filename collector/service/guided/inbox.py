@@ -14,7 +14,7 @@ STAMP_SLACK = timedelta(seconds=90)
 """A stamp may be that of the beginning, and of some cuffs a whole minute."""
 
 
-class Source(Protocol):
+class InboxSource(Protocol):
     def new(self) -> list[Reading]: ...
 
     def claim(self, reading: Reading) -> None: ...
@@ -26,7 +26,7 @@ class Inbox:
     def __init__(
         self,
         person: str,
-        source: Source,
+        source: InboxSource,
         yes: Callable[[str], bool],
         say: Callable[[str], None],
         claim: str = TERMINAL.claim,

@@ -31,7 +31,7 @@ class Now(Exception):
 
 
 @dataclass(slots=True)
-class Standing:
+class SittingSoFar:
     """What there is to see. said: everything so far, in blocks; since: the first block after the last answer or
     reading. question: what is asked, its keys in `keys`; else waiting says what is waited for, left_s how long yet."""
 
@@ -59,13 +59,13 @@ class Replay:
 
     def __init__(self, store: Store, sitting: OpenSitting, person: str, now: datetime) -> None:
         self.store, self.sitting, self.person = store, sitting, person
-        self.standing = Standing()
+        self.standing = SittingSoFar()
         self._at = 0.0
         self._until = (now - sitting.started_at).total_seconds()
         self._answers = [((at - sitting.started_at).total_seconds(), key) for at, key in sitting.answers]
         self._coming = arrived.since(store, sitting.started_at)
 
-    def run(self, request: SittingRequest) -> Standing:
+    def run(self, request: SittingRequest) -> SittingSoFar:
         """Raises StoreError."""
         guide = Guide(replace(request, hints=HINTS), self, self, self)
         try:
@@ -134,6 +134,6 @@ class Replay:
             sittings.keep(self.store, self.person, started_at, prepared, reading_ids, self.now())
 
 
-def standing(store: Store, sitting: OpenSitting, person: str, request: SittingRequest, now: datetime) -> Standing:
+def standing(store: Store, sitting: OpenSitting, person: str, request: SittingRequest, now: datetime) -> SittingSoFar:
     """How the sitting stands. Writes what follows from it: a claim that was answered, the sitting as it has come."""
     return Replay(store, sitting, person, now).run(request)

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
 from collector.service.config import Config
-from collector.share.export.context import ClockReading, CuffFacts, ExportContext, Latest, Subject
+from collector.share.export.context import ExportContext, ExportedClock, ExportedCuff, Latest, Subject
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs, stations, visit_facts, visits
@@ -78,14 +78,14 @@ def _station_of(store: Store, own: str, reading: Reading) -> str:
     return found.hex() if found else own
 
 
-def _facts(store: Store, address: str) -> CuffFacts:
+def _facts(store: Store, address: str) -> ExportedCuff:
     read = visits.values_of(store, address)
 
     def text(characteristic: Uuid) -> str | None:
         return (parse_text(read[characteristic][0]) or None) if characteristic in read else None
 
     system_id = read[Uuid.SYSTEM_ID][0] if Uuid.SYSTEM_ID in read else None
-    return CuffFacts(
+    return ExportedCuff(
         address=address,
         system_id=system_id if system_id and len(system_id) == 8 else None,
         manufacturer=text(Uuid.MANUFACTURER_NAME),
@@ -97,7 +97,7 @@ def _facts(store: Store, address: str) -> CuffFacts:
     )
 
 
-def values_of_facts(facts: CuffFacts) -> dict[int, bytes]:
+def values_of_facts(facts: ExportedCuff) -> dict[int, bytes]:
     """The same as the characteristics that a cuff says it by."""
     texts = {
         Uuid.MANUFACTURER_NAME: facts.manufacturer,
@@ -119,7 +119,7 @@ class StoredClockReadings:
         self._arrived: ArrivalTimes | None = None
         self._windows: dict[str, _Window] = {}
 
-    def __call__(self, reading: Reading) -> ClockReading | None:
+    def __call__(self, reading: Reading) -> ExportedClock | None:
         window = self._windows.get(reading.cuff)
         at = to_us(reading.received_at)
         if window is None or not window.covers(at):
@@ -134,7 +134,7 @@ class StoredClockReadings:
             true = self._arrived.at(value.at, value.clock_id)
             at_station = from_us(true).astimezone(_zone(self._arrived.zone(value.station, true)))
             clocks.append(
-                (value.at, ClockReading(value.row, cuff, at_station, clock_shown(value.characteristic, value.value)))
+                (value.at, ExportedClock(value.row, cuff, at_station, clock_shown(value.characteristic, value.value)))
             )
         until = clocks[-1][0] if len(read) >= _WINDOW else None
         return _Window(
@@ -148,13 +148,13 @@ class StoredClockReadings:
 class _Window:
     """Readings of the clock in the order of their times; begins, until: arrivals for which it holds the nearest."""
 
-    def __init__(self, begins: int, until: int | None, times: list[int], clocks: list[ClockReading]) -> None:
+    def __init__(self, begins: int, until: int | None, times: list[int], clocks: list[ExportedClock]) -> None:
         self._begins, self._until, self._times, self._clocks = begins, until, times, clocks
 
     def covers(self, at: int) -> bool:
         return self._begins <= at and (self._until is None or at <= self._until)
 
-    def nearest(self, at: int) -> ClockReading | None:
+    def nearest(self, at: int) -> ExportedClock | None:
         if not self._clocks:
             return None
         index = bisect_left(self._times, at)

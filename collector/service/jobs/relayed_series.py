@@ -12,7 +12,7 @@ from collector.service.config import Config, ConfigError
 from collector.service.config.plans import in_force
 from collector.share.export.context import AverageResult, Latest
 from collector.share.report import render_pdf
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.share.samples import samples
 from collector.store import readings
 from collector.store.database import Store
@@ -69,5 +69,5 @@ def _page(store: Store, config: Config, person: str) -> bytes:
     """The page for the chart, as PDF. Raises ReportError without the extra `report`."""
     rules, plan = in_force(config, person)
     station = config.station
-    wanted = Wanted(person, rules, plan, emergency=station.emergency_number, place=station.name)
+    wanted = WantedReport(person, rules, plan, emergency=station.emergency_number, place=station.name)
     return render_pdf(gather(store, wanted, datetime.now(UTC)), "A4")

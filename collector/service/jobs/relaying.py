@@ -10,8 +10,8 @@ from typing import Any
 from collector.service.config import Config
 from collector.service.jobs.export_context import export_context
 from collector.share.export.context import ExchangeError
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.settings import Receiver
 from collector.store.errors import StoreError
 from collector.store.journal import stations
 from collector.store.opening import open_store
@@ -47,7 +47,7 @@ def start_sending(
     return thread
 
 
-class Relay:
+class RelayRun:
     """One run over all receivers: none waits for another, and none that is still busy is begun again.
 
     Returns at once; what was sent is logged as it is sent, trouble once.

@@ -38,7 +38,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, manners, same_cuff, visits
 from collector.store.readings import renewed_bonds
-from parsers.text import plain
+from parsers.text import printable
 from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")
@@ -266,7 +266,7 @@ class StoreSink:
         visits.close_visit(self.store, visit, at, str(outcome))
         count = self._counts.pop(visit, VisitCount())
         counted = ", ".join(f"{count} {word}" for word, count in sorted(count.outcomes.items())) or "nothing"
-        log.info("%s: visit ended (%s), payloads: %s", count.name, plain(str(outcome)), counted)
+        log.info("%s: visit ended (%s), payloads: %s", count.name, printable(str(outcome)), counted)
         try:
             if self._behind:  # say, the disk was full for a while
                 intake.catch_up(self.store)
@@ -287,7 +287,7 @@ class StoreSink:
     def _name(self, address: str) -> str:
         """The name its owner gave it, else its address: no reading and no person in the log."""
         with suppress(StoreError):  # a store in trouble must not cost the log its line
-            return plain(cuffs.given_name(self.store, address) or address)
+            return printable(cuffs.given_name(self.store, address) or address)
         return address
 
 

@@ -21,7 +21,7 @@ from collector.service.notices.standing import (
     CuffNow,
     Folder,
     Limits,
-    Series,
+    SeriesUnderWay,
     Situation,
     Taken,
 )
@@ -105,7 +105,7 @@ def _recent(store: Store, now: datetime) -> Iterator[Taken]:
         )
 
 
-def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
+def _series(store: Store, config: Config, now: datetime) -> Iterator[SeriesUnderWay]:
     """Of the people whose configuration names a first day and who are in the store."""
     for name, plan in config.people.items():
         try:
@@ -127,7 +127,7 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[Series]:
         zone = ZoneInfo(config.station.zone) if config.station.zone else None
         counted, expected = so_far(taken, rules.protocol, first, now.astimezone(zone).date())
         digest = sha256(name.encode()).hexdigest()[:8]
-        yield Series(
+        yield SeriesUnderWay(
             person=name,
             subject=f"{digest}-{plan.series_from}",
             protocol=rules.protocol.name,

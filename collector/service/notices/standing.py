@@ -49,7 +49,7 @@ class Taken:
 
 
 @dataclass(frozen=True, slots=True)
-class Series:
+class SeriesUnderWay:
     """A series that somebody takes by a protocol. expected: readings that the plan has had until now."""
 
     person: str
@@ -83,7 +83,7 @@ class Situation:
     now: datetime
     cuffs: tuple[CuffNow, ...] = ()
     recent: tuple[Taken, ...] = ()  # of the last day
-    series: tuple[Series, ...] = ()
+    series: tuple[SeriesUnderWay, ...] = ()
     folders: tuple[Folder, ...] = ()
     backups_wanted: bool = False
     newest_backup: datetime | None = None

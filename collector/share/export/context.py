@@ -22,7 +22,7 @@ HAND = "hand"
 
 
 @dataclass(frozen=True, slots=True)
-class CuffFacts:
+class ExportedCuff:
     """What a cuff says about itself. system_id: the eight octets of the System ID characteristic as sent."""
 
     address: str
@@ -36,7 +36,7 @@ class CuffFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class ClockReading:
+class ExportedClock:
     """The cuff's clock read beside ours. cuff_clock: wall time without zone, None where it showed none.
 
     number: its own within an export, small.
@@ -97,7 +97,7 @@ def _no_reasons(reading: Reading) -> Mapping[str, str]:
     return {}
 
 
-def _no_clock_reading(reading: Reading) -> ClockReading | None:
+def _no_clock_reading(reading: Reading) -> ExportedClock | None:
     return None
 
 
@@ -116,8 +116,8 @@ class ExportContext:
     station: str = ""
     station_of: Callable[[Reading], str] | None = None
     version: str = ""
-    cuffs: Mapping[str, CuffFacts] = field(default_factory=dict)
-    clock_reading: Callable[[Reading], ClockReading | None] = _no_clock_reading
+    cuffs: Mapping[str, ExportedCuff] = field(default_factory=dict)
+    clock_reading: Callable[[Reading], ExportedClock | None] = _no_clock_reading
     subjects: Mapping[str, Subject] = field(default_factory=dict)
     averages: Sequence[AverageResult] = ()
     absent: Callable[[Reading], Mapping[str, str]] = _no_reasons

@@ -12,7 +12,7 @@ Writer = Callable[[Iterable[Reading], Any, ExportContext], int]
 
 
 @dataclass(frozen=True, slots=True)
-class Format:
+class ExportFormat:
     """writer: 'module:function'; alone: it takes no surroundings. binary: it writes octets."""
 
     name: str
@@ -31,17 +31,17 @@ class Format:
 FORMATS = {
     one.name: one
     for one in (
-        Format("csv", "a spreadsheet's rows", "collector.share.export.rows:write_csv", alone=True),
-        Format("ndjson", "one JSON object a line", "collector.share.export.rows:write_ndjson", alone=True),
-        Format("fhir", "a FHIR R4 collection Bundle", "collector.share.export.fhir.bundle:write_collection"),
-        Format(
+        ExportFormat("csv", "a spreadsheet's rows", "collector.share.export.rows:write_csv", alone=True),
+        ExportFormat("ndjson", "one JSON object a line", "collector.share.export.rows:write_ndjson", alone=True),
+        ExportFormat("fhir", "a FHIR R4 collection Bundle", "collector.share.export.fhir.bundle:write_collection"),
+        ExportFormat(
             "fhir-transaction",
             "a FHIR R4 Bundle for a server; sent twice it makes nothing twice",
             "collector.share.export.fhir.bundle:write_transaction",
         ),
-        Format("fhir-bulk", "FHIR R4 resources, one a line", "collector.share.export.fhir.bundle:write_bulk"),
-        Format("omh", "Open mHealth data points, one a line", "collector.share.export.omh:write_omh"),
-        Format(
+        ExportFormat("fhir-bulk", "FHIR R4 resources, one a line", "collector.share.export.fhir.bundle:write_bulk"),
+        ExportFormat("omh", "Open mHealth data points, one a line", "collector.share.export.omh:write_omh"),
+        ExportFormat(
             "parquet", "a Parquet file (extra 'parquet')", "collector.share.export.parquet:write_parquet", binary=True
         ),
     )

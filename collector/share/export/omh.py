@@ -11,7 +11,7 @@ from functools import lru_cache
 from typing import TextIO
 
 from collector.share.export.context import HAND, ExportContext, mmhg
-from collector.share.export.fhir.text import number, quoted, uuid_of
+from collector.share.export.fhir.narrative import number, quoted, uuid_of
 from collector.store.values import Reading
 
 

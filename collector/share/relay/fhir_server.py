@@ -12,7 +12,7 @@ from collector.share.export.fhir.bundle import delivery, series_delivery
 from collector.share.private_file import secret
 from collector.share.relay.http_exchange import Answer, HttpConnection
 from collector.share.relay.oauth import ClientCredentials
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import Batch, Refused, SeriesNews, Unreachable
 from collector.share.text.layout import visible
 

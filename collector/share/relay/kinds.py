@@ -6,7 +6,7 @@ from typing import Any
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class TargetKind:
     """schemes: what a url begins with, the encrypted one first. target: 'module:class', imported when it is used.
 
     batch: how many readings at once, at most, where the configuration says nothing. user_in_url: a database's address
@@ -31,8 +31,8 @@ class Kind:
 KINDS = {
     kind.name: kind
     for kind in (
-        Kind("fhir", ("https", "http"), "collector.share.relay.fhir_server:FhirServer", batch=50),
-        Kind(
+        TargetKind("fhir", ("https", "http"), "collector.share.relay.fhir_server:FhirServer", batch=50),
+        TargetKind(
             "postgresql",
             ("postgresql",),
             "collector.share.relay.postgresql:Database",
@@ -41,7 +41,7 @@ KINDS = {
             encrypts=True,
             entries=True,
         ),
-        Kind("webhook", ("https", "http"), "collector.share.relay.webhook:Webhook", batch=50),
-        Kind("mqtt", ("mqtts", "mqtt"), "collector.share.relay.mqtt:MqttTarget", batch=50),
+        TargetKind("webhook", ("https", "http"), "collector.share.relay.webhook:Webhook", batch=50),
+        TargetKind("mqtt", ("mqtts", "mqtt"), "collector.share.relay.mqtt:MqttTarget", batch=50),
     )
 }

@@ -18,7 +18,7 @@ from collector.share.export.context import ExportContext
 from collector.share.export.rows import json_rows, json_text
 from collector.share.relay.mqtt_connection import Broker, MqttConnection
 from collector.share.relay.mqtt_discovery import everywhere, messages
-from collector.share.relay.settings import Board, Receiver
+from collector.share.relay.receiver import Board, Receiver
 from collector.share.relay.target import Batch
 from collector.store.values import Reading
 

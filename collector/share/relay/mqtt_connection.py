@@ -13,7 +13,7 @@ from typing import Any, Self
 
 from collector.share.export.context import ExchangeError
 from collector.share.private_file import secret
-from collector.share.relay.settings import is_this_machine
+from collector.share.relay.receiver import is_this_machine
 from collector.share.relay.target import Refused, Unreachable
 
 _IN_FLIGHT = 20

@@ -15,7 +15,7 @@ from uuid import uuid4
 from collector.share.export.context import ExchangeError
 from collector.share.private_file import masked, private_text, remember_secret
 from collector.share.relay.http_exchange import HttpConnection
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import Unreachable
 from collector.share.text.layout import visible
 

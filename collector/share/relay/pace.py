@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Self
 
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.store import outbox
 from collector.store.database import Store
 

@@ -17,7 +17,7 @@ from collector.share.export.column_forms import DERIVED, FORMS
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.private_file import secret
 from collector.share.relay.postgresql_schema import COLUMNS, ENTER, MERGE, PERSON_UID, SCHEMA, TAKE_BACK, VERSION, ZONE
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 from collector.store.columns import Column, Kind
 from collector.store.merge.people_entries import Entry
@@ -31,12 +31,7 @@ class Database:
     """An open connection, the tables made where they are missing and this role may make them."""
 
     def __init__(self, receiver: Receiver, context: ExportContext) -> None:
-        try:
-            self._psycopg: Any = import_module("psycopg")
-        except ImportError:
-            raise ExchangeError(
-                "PostgreSQL needs the extra 'postgresql': pip install 'quietcuff[postgresql]'"
-            ) from None
+        self._psycopg = psycopg()
         self._receiver, self._station = receiver, context.station
         self._months: set[date] = set()
         with self._in_one_line():
@@ -110,6 +105,14 @@ class Database:
 
     def __exit__(self, *_: object) -> None:
         self._connection.close()
+
+
+def psycopg() -> Any:
+    """Raises ExchangeError without the extra."""
+    try:
+        return import_module("psycopg")
+    except ImportError:
+        raise ExchangeError("PostgreSQL needs the extra 'postgresql': pip install 'quietcuff[postgresql]'") from None
 
 
 def how_to_connect(receiver: Receiver) -> dict[str, Any]:

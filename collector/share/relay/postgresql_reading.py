@@ -2,15 +2,13 @@
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from importlib import import_module
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from collector.share.export.context import ExchangeError
 from collector.share.private_file import masked
-from collector.share.relay.postgresql import how_to_connect
+from collector.share.relay.postgresql import how_to_connect, psycopg
 from collector.share.relay.postgresql_schema import VERSION
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.store.columns import columns_of
 from collector.store.elsewhere import Fetched, StoreElsewhere
 from collector.store.errors import StoreError
@@ -32,12 +30,7 @@ def open_central(url: str) -> StoreElsewhere:
 
 class _Database:
     def __init__(self, url: str) -> None:
-        try:
-            self._psycopg: Any = import_module("psycopg")
-        except ImportError:
-            raise ExchangeError(
-                "PostgreSQL needs the extra 'postgresql': pip install 'quietcuff[postgresql]'"
-            ) from None
+        self._psycopg = psycopg()
         receiver = Receiver("central", "postgresql", url).check()
         self.name = url
         how = how_to_connect(receiver) | {"options": "-c default_transaction_read_only=on -c timezone=UTC -c jit=off"}

@@ -9,8 +9,8 @@ from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.exported_before import digest
 from collector.share.relay.kinds import KINDS
 from collector.share.relay.pace import Pace, only_sender
+from collector.share.relay.receiver import Board, Receiver
 from collector.share.relay.series_there import SeriesThere
-from collector.share.relay.settings import Board, Receiver
 from collector.share.relay.target import (
     Batch,
     KeepsEntries,

@@ -10,8 +10,8 @@ from hashlib import sha256
 from typing import Any
 
 from collector.share.export.context import AverageResult, ExportContext, Latest
-from collector.share.export.fhir.text import uuid_of
-from collector.share.relay.settings import Receiver
+from collector.share.export.fhir.narrative import uuid_of
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import KeepsSeries, SeriesNews
 from collector.store import outbox
 from collector.store.database import Store

@@ -7,7 +7,7 @@ from typing import Protocol, Self, runtime_checkable
 
 from collector.share.export.context import AverageResult, ExchangeError
 from collector.share.private_file import masked
-from collector.share.relay.settings import Board
+from collector.share.relay.receiver import Board
 from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
 

@@ -14,7 +14,7 @@ from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.rows import json_rows, json_text
 from collector.share.private_file import secret
 from collector.share.relay.http_exchange import HttpConnection
-from collector.share.relay.settings import Receiver
+from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import Batch, Refused, Unreachable
 
 _ABOUT_THE_CONTENT = {400, 409, 413, 422}

@@ -36,7 +36,7 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
-class Content:
+class ReportText:
     """In the order of reading: verdict, number, how sure, plot, what was done about it."""
 
     title: str
@@ -57,12 +57,12 @@ class Content:
     rule: str
 
 
-def content(data: ReportData, notes: int = MOST_NOTES, clip: int | None = None) -> Content:
+def content(data: ReportData, notes: int = MOST_NOTES, clip: int | None = None) -> ReportText:
     """All text of a report. notes: how many noted changes are listed, the newest ones. clip: so many characters of each
     remark and cuff; None: all."""
     data = _harmless(data, clip)
     average = data.average
-    return Content(
+    return ReportText(
         title="Home blood pressure",
         who=data.who,
         period=span(average.first, average.last),

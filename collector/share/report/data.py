@@ -12,7 +12,7 @@ from collector.numbers.values import Pressures, Sample
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
+class RegimenChange:
     """A noted change of regimen."""
 
     day: date
@@ -39,7 +39,7 @@ class ReportData:
     trend: Trend
     made_at: datetime
     change: Change | None = None
-    notes: tuple[Note, ...] = ()
+    notes: tuple[RegimenChange, ...] = ()
     cuffs: tuple[CuffLine, ...] = ()
     preparation: str = ""
     emergency: str = ""

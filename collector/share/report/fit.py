@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from math import ceil
 from unicodedata import east_asian_width
 
-from collector.share.report.content import Content, Section, content
+from collector.share.report.content import ReportText, Section, content
 from collector.share.report.data import ReportData
 
 WIDTH, HEIGHT = 186.0, 255.0  # mm inside the margins of A4's width and Letter's height
@@ -23,7 +23,7 @@ SHORTENED = ((8, None), (4, 90), (2, 60), (1, 40))
 """Noted changes listed, and to how many letters remarks are cut, in the order in which they are tried."""
 
 
-def fitted(data: ReportData) -> tuple[Content, float, float]:
+def fitted(data: ReportData) -> tuple[ReportText, float, float]:
     """(the text, the size of print in points, the height of the plot in mm). Type shrinks before text is cut."""
     for notes, clip in SHORTENED:
         page = content(data, notes, clip)
@@ -33,7 +33,7 @@ def fitted(data: ReportData) -> tuple[Content, float, float]:
     return page, SIZES[-1], PLOTS[-1]
 
 
-def height(page: Content, size: float) -> float:
+def height(page: ReportText, size: float) -> float:
     """Of everything but the plot, mm, at this size of type in points."""
     line = size * MM * LEADING
     who = _lines(page.who, WIDTH * 0.55, size * 1.8, 0.72) * size * 1.8 * MM * 1.15

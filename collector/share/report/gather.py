@@ -7,12 +7,12 @@ from datetime import UTC, date, datetime, time, timedelta
 from collector.numbers.average import Average
 from collector.numbers.change import Change, change
 from collector.numbers.levels import LOW
-from collector.numbers.overview import Known, overview
+from collector.numbers.overview import KnownOfPerson, overview
 from collector.numbers.rules import Plan, Protocol
 from collector.numbers.trend import trend
 from collector.numbers.values import Sample
 from collector.share.report.cuff_clocks import by_cuff, clock_line
-from collector.share.report.data import CuffLine, Note, ReportData
+from collector.share.report.data import CuffLine, RegimenChange, ReportData
 from collector.share.samples import known
 from collector.share.text.findings import log_remarks
 from collector.share.text.preparation import summary
@@ -27,7 +27,7 @@ BACK = timedelta(days=182)
 
 
 @dataclass(frozen=True, slots=True)
-class Wanted:
+class WantedReport:
     """What the report is to be. person: as the store writes the name. first, last: the averaged days, else the most
     recent series. since: first day of the plot. who: what the page calls the person."""
 
@@ -47,18 +47,18 @@ class _Fetched:
     """Of the store. names: of cuffs, by address."""
 
     readings: tuple[Reading, ...]
-    known: Known
+    known: KnownOfPerson
     regimen: tuple[notes.Note, ...]
     guided: tuple[sittings.Sitting, ...]
     names: dict[str, str]
 
 
-def gather(store: Store, wanted: Wanted, now: datetime) -> ReportData:
+def gather(store: Store, wanted: WantedReport, now: datetime) -> ReportData:
     """now: aware. Raises StoreError for nobody of that name."""
     return report_data(_fetch(store, wanted), wanted, now)
 
 
-def _fetch(store: Store, wanted: Wanted) -> _Fetched:
+def _fetch(store: Store, wanted: WantedReport) -> _Fetched:
     found = tuple(readings.select(store, Selection(person=wanted.person, until=_until(wanted.last))))
     return _Fetched(
         readings=found,
@@ -69,7 +69,7 @@ def _fetch(store: Store, wanted: Wanted) -> _Fetched:
     )
 
 
-def report_data(fetched: _Fetched, wanted: Wanted, now: datetime) -> ReportData:
+def report_data(fetched: _Fetched, wanted: WantedReport, now: datetime) -> ReportData:
     samples = fetched.known.samples
     found = overview(fetched.known, wanted.protocol, wanted.plan, wanted.first, wanted.last)
     averaged = found.average
@@ -85,7 +85,7 @@ def report_data(fetched: _Fetched, wanted: Wanted, now: datetime) -> ReportData:
         office=found.office,
         log_remarks=tuple(log_remarks(found.since_dose, found.log)),
         change=_change(samples, noted, begin, wanted),
-        notes=tuple(Note(note.day, note.text) for note in noted if note.day >= begin),
+        notes=tuple(RegimenChange(note.day, note.text) for note in noted if note.day >= begin),
         cuffs=tuple(_cuffs(fetched, averaged)),
         preparation=_preparation(fetched.guided, averaged),
         emergency=wanted.emergency,
@@ -96,7 +96,7 @@ def report_data(fetched: _Fetched, wanted: Wanted, now: datetime) -> ReportData:
     )
 
 
-def _plotted(averaged: Average, wanted: Wanted, samples: Sequence[Sample]) -> tuple[date, date]:
+def _plotted(averaged: Average, wanted: WantedReport, samples: Sequence[Sample]) -> tuple[date, date]:
     """First and last day of the plot."""
     today = samples[-1].taken_at.date() if samples else date.min
     end = averaged.last or wanted.last or today
@@ -105,7 +105,7 @@ def _plotted(averaged: Average, wanted: Wanted, samples: Sequence[Sample]) -> tu
     return min(begin, averaged.first or begin), end + timedelta(1) if end < date.max else end
 
 
-def _change(samples: Sequence[Sample], noted: list[notes.Note], begin: date, wanted: Wanted) -> Change | None:
+def _change(samples: Sequence[Sample], noted: list[notes.Note], begin: date, wanted: WantedReport) -> Change | None:
     """Of the last noted change, where the plot shows it."""
     if not noted or noted[-1].day < begin:
         return None

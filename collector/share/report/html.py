@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from html import escape
 
 from collector.share.report.chart import draw_chart
-from collector.share.report.content import Content, Section
+from collector.share.report.content import ReportText, Section
 from collector.share.report.data import ReportData
 from collector.share.report.drawing import Area, Dots, Drawing, Label, Line
 from collector.share.report.fit import WIDTH, fitted
@@ -48,7 +48,7 @@ def render_html(data: ReportData) -> str:
     return "\n".join(lines)
 
 
-def _head(page: Content) -> str:
+def _head(page: ReportText) -> str:
     """The verdict, the number, how sure; a number of too few readings is small."""
     size = "number small" if page.short else "number"
     numbers = "".join(

@@ -8,7 +8,7 @@ from io import BytesIO
 from typing import TYPE_CHECKING
 
 from collector.share.report.chart import draw_chart
-from collector.share.report.content import MOST_NOTES, Content, Section, content
+from collector.share.report.content import MOST_NOTES, ReportText, Section, content
 from collector.share.report.data import ReportData
 from collector.share.report.grid import draw_grid
 
@@ -56,7 +56,7 @@ def render_pdf(data: ReportData, paper: str = "A4") -> bytes:
     return target.getvalue()
 
 
-def _draw(sheet: "Sheet", data: ReportData, page: Content, plot: float) -> float:
+def _draw(sheet: "Sheet", data: ReportData, page: ReportText, plot: float) -> float:
     """Draw everything, from the top; the height it took in mm."""
     left, right = sheet.margin, sheet.width - sheet.margin
     half = (right - left - GUTTER) / 2
@@ -75,7 +75,7 @@ def _draw(sheet: "Sheet", data: ReportData, page: Content, plot: float) -> float
     return _footer(sheet, page, left, right, y + 1.5) - sheet.margin
 
 
-def _header(sheet: "Sheet", page: Content, left: float, right: float, y: float) -> float:
+def _header(sheet: "Sheet", page: ReportText, left: float, right: float, y: float) -> float:
     aside = 62.0
     sheet.paragraph(page.period, right - aside, aside, y, anchor="end", lines=1)
     sheet.paragraph(f"made {page.made}", right - aside, aside, y + sheet.leading, anchor="end", lines=2)
@@ -88,7 +88,7 @@ def _header(sheet: "Sheet", page: Content, left: float, right: float, y: float) 
     return below + 1.5
 
 
-def _numbers(sheet: "Sheet", page: Content, left: float, width: float, y: float) -> float:
+def _numbers(sheet: "Sheet", page: ReportText, left: float, width: float, y: float) -> float:
     """The number, which is small where too few readings make it, then how sure it is."""
     large = 1.6 if page.short else 3.2 if len(page.numbers) == 1 else 2.4
     for label, value in page.numbers:
@@ -107,7 +107,7 @@ def _column(sheet: "Sheet", sections: tuple[Section, ...], left: float, width: f
     return y
 
 
-def _footer(sheet: "Sheet", page: Content, left: float, right: float, y: float) -> float:
+def _footer(sheet: "Sheet", page: ReportText, left: float, right: float, y: float) -> float:
     sheet.rule(left, right, y, 0.3)
     y += 0.8
     for text in page.caution:

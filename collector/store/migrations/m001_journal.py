@@ -1,7 +1,5 @@
 """The journal: everything a cuff said, as it came. Instants are microseconds since 1970 UTC."""
 
-from typing import Any
-
 STATEMENTS = (
     # A station is a machine that listens. `own` is this store's.
     """CREATE TABLE station (
@@ -64,8 +62,3 @@ STATEMENTS = (
     # Until when new cuffs are taken in although only known ones are accepted.
     "CREATE TABLE accept_window (until INTEGER NOT NULL) STRICT",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

@@ -1,7 +1,5 @@
 """What is derived from the journal, and can be thrown away and derived again."""
 
-from typing import Any
-
 STATEMENTS = (
     "CREATE TABLE zone (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT",
     # systolic … pulse: decimal text with the precision that was sent. stamp_us: the cuff's wall clock as
@@ -46,8 +44,3 @@ STATEMENTS = (
         before_uncertainty_s REAL, after_uncertainty_s REAL) STRICT""",
     "CREATE INDEX retimed_of_reading ON retimed (reading_id)",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

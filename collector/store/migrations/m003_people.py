@@ -3,8 +3,6 @@
 changed_at decides between two stations' versions of one row: the later one holds.
 """
 
-from typing import Any
-
 STATEMENTS = (
     """CREATE TABLE person (
         id INTEGER PRIMARY KEY, uid BLOB NOT NULL UNIQUE, name TEXT NOT NULL,
@@ -54,8 +52,3 @@ STATEMENTS = (
     "CREATE INDEX audit_at ON audit (at)",
     "CREATE INDEX audit_of_person ON audit (person_id)",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

@@ -1,7 +1,5 @@
 """What is to be sent on, to whom, and what each receiver has already."""
 
-from typing import Any
-
 _SHOWN = (
     "person_id, systolic, diastolic, mean, unit, pulse, taken_at, basis, uncertainty_s, zone_id, status, status_raw, "
     "assessed, stamp, content_marks, time_marks, owner_mark, note"
@@ -51,8 +49,3 @@ STATEMENTS = (
         "renamed", "UPDATE OF name ON person", "reading.reading_id", " JOIN reading ON reading.person_id = NEW.id"
     ),
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

@@ -1,7 +1,5 @@
 """A person is called otherwise once another of the same name comes or goes: receivers hear of it, as of a new name."""
 
-from typing import Any
-
 from collector.store.migrations.m004_relay import outbox_trigger
 
 
@@ -20,8 +18,3 @@ STATEMENTS = (
     ),
     outbox_trigger("namesake_goes", "DELETE ON person", "reading_id", _of_all_called("OLD.name")),
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

@@ -3,8 +3,6 @@
 Tokens are kept as SHA-256 alone: 256 random bits want no salt and no slow hash.
 """
 
-from typing import Any
-
 STATEMENTS = (
     # A link that makes one device somebody's, once and not for long. person_id NULL: of a role without a person.
     """CREATE TABLE page_invite (
@@ -21,8 +19,3 @@ STATEMENTS = (
         rest_s REAL NOT NULL, answers TEXT NOT NULL, claimed TEXT NOT NULL) STRICT""",
     "CREATE INDEX page_sitting_of_person ON page_sitting (person_id, started_at)",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

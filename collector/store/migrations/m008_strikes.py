@@ -1,7 +1,5 @@
 """Readings that a person struck out or corrected; hand-written lines are known by their instant and values alone."""
 
-from typing import Any
-
 STATEMENTS = (
     # payload_uid: of the reading's first payload, so that a strike outlives a rebuild and travels with a merge, as a
     # claim does. mark: what the reading is marked with while it holds.
@@ -12,8 +10,3 @@ STATEMENTS = (
     "INSERT INTO derived (cuff_id, redo) SELECT id, 1 FROM cuff WHERE address = 'hand' "
     "ON CONFLICT (cuff_id) DO UPDATE SET redo = 1",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

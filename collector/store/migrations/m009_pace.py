@@ -1,15 +1,8 @@
 """How much a receiver takes at once and how long it is given. Who is sending is a lock of the kernel's now, no row."""
 
-from typing import Any
-
 STATEMENTS = (
     "ALTER TABLE relay_target DROP COLUMN lease",
     "ALTER TABLE relay_target DROP COLUMN lease_until",
     "ALTER TABLE relay_target ADD COLUMN batch INTEGER",
     "ALTER TABLE relay_target ADD COLUMN timeout_s REAL",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

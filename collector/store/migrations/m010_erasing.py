@@ -17,13 +17,7 @@ STATEMENTS = (
 )
 
 
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)
-    _names_out_of_payloads(db)
-
-
-def _names_out_of_payloads(db: Any) -> None:
+def afterwards(db: Any) -> None:
     rows = db.execute("SELECT id, cuff_id, value FROM payload WHERE characteristic IN (0, 1)").fetchall()
     changed = [(row, cuff, new) for row, cuff, value in rows if (new := _without_names(value)) != value]
     if not changed:

@@ -1,7 +1,5 @@
 """Visits to the office, a person's. readings: JSON list of [systolic, diastolic] as text, mmHg."""
 
-from typing import Any
-
 STATEMENTS = (
     """CREATE TABLE office_visit (
         id INTEGER PRIMARY KEY, uid BLOB NOT NULL UNIQUE, person_id INTEGER NOT NULL REFERENCES person,
@@ -9,8 +7,3 @@ STATEMENTS = (
         changed_at INTEGER NOT NULL) STRICT""",
     "CREATE INDEX office_visit_of_person ON office_visit (person_id, day)",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

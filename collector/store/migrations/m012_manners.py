@@ -1,7 +1,5 @@
 """How a cuff wants to be visited, and where what it offers stands: to visit it fast, in a way that it bears."""
 
-from typing import Any
-
 STATEMENTS = (
     # What discovery found. properties: 'indicate,read', … as words. configuration: handle of the client configuration.
     """CREATE TABLE cuff_characteristic (
@@ -14,8 +12,3 @@ STATEMENTS = (
         cuff_id INTEGER NOT NULL REFERENCES cuff, kind TEXT NOT NULL, detail TEXT NOT NULL, sure INTEGER NOT NULL,
         since INTEGER NOT NULL, PRIMARY KEY (cuff_id, kind, detail)) STRICT, WITHOUT ROWID""",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

@@ -1,7 +1,5 @@
 """By which names and passing addresses a cuff is met that does not say at once who it is."""
 
-from typing import Any
-
 STATEMENTS = (
     # Cuffs to be visited by the name they call themselves, although they name no service: until then.
     "CREATE TABLE awaited (name TEXT PRIMARY KEY, until INTEGER NOT NULL) STRICT, WITHOUT ROWID",
@@ -17,8 +15,3 @@ STATEMENTS = (
         handle ON payload
         BEGIN SELECT RAISE(ABORT, 'a payload is never changed'); END""",
 )
-
-
-def apply(db: Any) -> None:
-    for statement in STATEMENTS:
-        db.execute(statement)

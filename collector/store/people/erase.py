@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
+from itertools import cycle
 from pathlib import Path
 
 from collector.store import audit, people
@@ -172,8 +173,7 @@ def _unmasked(pad: bytes, sealed: bytes) -> Erasure:
 
 
 def _xor(octets: bytes, pad: bytes) -> bytes:
-    repeated = pad * (len(octets) // len(pad) + 1)
-    return (int.from_bytes(octets, "big") ^ int.from_bytes(repeated[: len(octets)], "big")).to_bytes(len(octets), "big")
+    return bytes(one ^ other for one, other in zip(octets, cycle(pad), strict=False))
 
 
 def naming(store: Store, names: Iterable[str]) -> list[str]:

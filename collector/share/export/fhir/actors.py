@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 from typing import Any
 
-from collector.share.export.context import CuffFacts, ExportContext, Subject
+from collector.share.export.context import ExportContext, ExportedCuff, Subject
 from collector.share.export.fhir import codes
-from collector.share.export.fhir.text import by_identifier, compact, uuid_of
+from collector.share.export.fhir.narrative import by_identifier, compact, uuid_of
 
 UNKNOWN = Subject(codes.PATIENT_CLASS, "U", "U")
 """The Personal Health Device guide's patient of whom nothing is known."""
@@ -46,7 +46,7 @@ def patient(person: str | None, context: ExportContext) -> Resource:
 
 def cuff(address: str, context: ExportContext) -> Resource:
     """The cuff as a personal health device; its profile is claimed where all that it requires is known."""
-    facts = context.cuffs.get(address) or CuffFacts(address)
+    facts = context.cuffs.get(address) or ExportedCuff(address)
     uuid = uuid_of(f"cuff {address}")
     is_bluetooth = len(address) == 17 and address.count(":") == 5
     plain = address.replace(":", "-").upper()

@@ -7,7 +7,7 @@ from decimal import Decimal
 from functools import lru_cache
 
 from collector.share.export.fhir import codes
-from collector.share.export.fhir.text import number, quoted
+from collector.share.export.fhir.narrative import number, quoted
 from collector.store.values import Basis, Reading
 
 _START = '{"url":"' + codes.AS_COLLECTED + '","extension":['

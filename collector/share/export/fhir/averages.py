@@ -11,7 +11,7 @@ from typing import Any
 from collector.share.export.context import AverageResult, ExportContext
 from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
-from collector.share.export.fhir.text import by_identifier, compact, instant, number, uuid_of
+from collector.share.export.fhir.narrative import by_identifier, compact, instant, number, uuid_of
 
 _PANEL = compact(
     {

@@ -9,8 +9,8 @@ from collector.share.export.context import AverageResult, ExportContext
 from collector.share.export.fhir import actors, averages, codes
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.documents import page_condition, report_page
+from collector.share.export.fhir.narrative import by_identifier
 from collector.share.export.fhir.observations import Observations, reading_conditions
-from collector.share.export.fhir.text import by_identifier
 from collector.store.values import Reading
 
 

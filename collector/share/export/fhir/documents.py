@@ -5,7 +5,7 @@ import base64
 from collector.share.export.context import AverageResult
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.actors import Resource
-from collector.share.export.fhir.text import by_identifier, compact, instant, uuid_of
+from collector.share.export.fhir.narrative import by_identifier, compact, instant, uuid_of
 
 
 def page_condition(series: str) -> str:

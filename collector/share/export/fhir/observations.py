@@ -8,11 +8,11 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from decimal import Decimal
 
-from collector.share.export.context import HAND, ClockReading, ExportContext, mmhg
+from collector.share.export.context import HAND, ExportContext, ExportedClock, mmhg
 from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.as_collected import as_collected
-from collector.share.export.fhir.text import by_identifier, compact, instant, number, quoted, uuid_of
+from collector.share.export.fhir.narrative import by_identifier, compact, instant, number, quoted, uuid_of
 from collector.store.values import Basis, Reading
 
 _VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
@@ -213,7 +213,7 @@ class Observations:
         self._seen[place] |= bit
         return fresh
 
-    def _coincident(self, clock: ClockReading, cuff: str, gateway: str) -> Resource:
+    def _coincident(self, clock: ExportedClock, cuff: str, gateway: str) -> Resource:
         name = f"{clock.cuff} {clock.at.astimezone(UTC).isoformat()}"
         uuid = uuid_of("look " + name)
         shown = clock.cuff_clock and clock.cuff_clock.replace(tzinfo=clock.at.tzinfo)

@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import Any, TextIO
 from zoneinfo import ZoneInfo
 
-from collector.share.export.context import HAND, ClockReading, CuffFacts, ExchangeError, ExportContext
+from collector.share.export.context import HAND, ExchangeError, ExportContext, ExportedClock, ExportedCuff
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.entries import entries
 from collector.store.values import Basis, Reading
@@ -39,8 +39,8 @@ class BundleContents:
     """
 
     station: str | None = None
-    cuffs: dict[str, CuffFacts] = field(default_factory=dict)
-    clock_readings: list[tuple[str | None, ClockReading]] = field(default_factory=list)
+    cuffs: dict[str, ExportedCuff] = field(default_factory=dict)
+    clock_readings: list[tuple[str | None, ExportedClock]] = field(default_factory=list)
 
 
 def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
@@ -121,7 +121,7 @@ class _Assembly:
         self._contents.clock_readings.append(
             (
                 self._stations.get(resource["device"]["reference"]),
-                ClockReading(
+                ExportedClock(
                     0,
                     self._cuffs[resource["subject"]["reference"]],
                     datetime.fromisoformat(resource["effectiveDateTime"]),
@@ -194,12 +194,12 @@ def _identifiers(resource: Any) -> dict[str, str]:
     return {one["system"]: one["value"] for one in resource.get("identifier", ()) if "system" in one}
 
 
-def _facts(resource: Any) -> CuffFacts:
+def _facts(resource: Any) -> ExportedCuff:
     names = _identifiers(resource)
     address = names.get(codes.BLUETOOTH)
     eui = names.get(codes.SYSTEM_ID, "").replace("-", "")
     versions = {one["type"]["coding"][0]["code"]: one["value"] for one in resource.get("version", ())}
-    return CuffFacts(
+    return ExportedCuff(
         address=address.replace("-", ":") if address else names.get(codes.CUFF_SYSTEM, ""),
         system_id=bytes.fromhex(eui)[::-1] if eui.strip("0") else None,
         manufacturer=resource.get("manufacturer"),

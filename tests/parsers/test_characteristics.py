@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from parsers.characteristics import FORMATS, Decoded, as_json, build, decode, describe, find, names
 from parsers.errors import ParseError
-from parsers.formats import FORMATS, Decoded, as_json, build, decode, describe, find, names
 from parsers.measurement import Feature, measurement
 from parsers.record import Gap, Record
 from parsers.stamps import EpochTime

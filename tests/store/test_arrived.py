@@ -7,7 +7,7 @@ from measured import KITCHEN, MONDAY, append, make_store, week
 
 from collector.intake import interpret
 from collector.store.opening import open_store
-from collector.store.readings.new_readings import NewReadings
+from collector.store.readings.arrived import NewReadings
 
 
 def test_each_arrival_is_told_once_and_nothing_older(tmp_path: Path) -> None:

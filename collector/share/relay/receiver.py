@@ -7,7 +7,7 @@ from urllib.parse import urlsplit
 
 from collector.share.export.context import ExchangeError
 from collector.share.private_file import private_text, secret
-from collector.share.relay.kinds import KINDS, Kind
+from collector.share.relay.kinds import KINDS, TargetKind
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ class Receiver:
         self._check_client(kind)
         return self
 
-    def _check_client(self, kind: Kind) -> None:
+    def _check_client(self, kind: TargetKind) -> None:
         given = (self.client_id, self.token_url, self.key_file)
         if not any(given):
             return

@@ -13,7 +13,7 @@ from collector.service.guided import download, loan_papers
 from collector.share.private_file import private_file
 from collector.share.report import ReportError, render_html, render_pdf
 from collector.share.report.data import ReportData
-from collector.share.report.gather import Wanted, gather
+from collector.share.report.gather import WantedReport, gather
 from collector.share.text.average_text import average_lines
 from collector.store.database import Store
 from collector.store.people.loans import Loan
@@ -58,4 +58,4 @@ def summary(store: Store, config: Config, loan: Loan, name: str) -> list[str]:
 def report_of(store: Store, config: Config, borrower: str) -> ReportData:
     rules, plan = in_force(config, borrower)
     emergency, place = config.station.emergency_number, config.station.name
-    return gather(store, Wanted(borrower, rules, plan, emergency=emergency, place=place), datetime.now(UTC))
+    return gather(store, WantedReport(borrower, rules, plan, emergency=emergency, place=place), datetime.now(UTC))
