@@ -32,11 +32,12 @@ from pathlib import Path
 ROOT = Path(__file__).parents[1]
 PRINTS = ("average", "average_worked", "change", "decode", "export_formats", "office", "readings", "relay", "report")
 """Commands that print what `collector/share` words."""
+LENDING = ("tests/cli/test_loan.py", "tests/service/test_loan_return.py")
 ROOMS = {
     "parsers": ("tests/parsers", "tests/standards/test_payload_vectors.py"),
     "collector/intake": ("tests/intake", "tests/store"),
     "collector/numbers": ("tests/numbers", "tests/standards"),
-    "collector/store": ("tests/store", "tests/intake"),
+    "collector/store": ("tests/store", "tests/intake", *LENDING, "tests/share/test_relay_sending.py"),
     "collector/share": ("tests/share", *(f"tests/cli/test_{one}.py" for one in PRINTS)),
 }
 SWAPS: dict[type[ast.AST], type[ast.AST]] = {

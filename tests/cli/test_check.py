@@ -348,16 +348,16 @@ def test_check_as_a_real_process(household: Path, tmp_path: Path) -> None:
 def test_the_exclusive_radio_says_what_it_needs(
     quietcuff: Callable[..., Result], household: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from collector.radio.exclusive import adapter
+    from collector.radio.exclusive import rights
 
     (tmp_path / "c.toml").write_text('[radio]\nkind = "exclusive"\n', "utf-8")
     options = ["--store", str(household), "--config", str(tmp_path / "c.toml"), "check"]
-    monkeypatch.setattr(adapter, "missing", lambda: [("the right is missing", "see systemd/exclusive.conf")])
+    monkeypatch.setattr(rights, "missing", lambda: [("the right is missing", "see systemd/exclusive.conf")])
     lacking = quietcuff(*options)
     assert lacking.exit_code == 3
     assert "exclusive radio: the right is missing" in lacking.stdout
     assert "mend: see systemd/exclusive.conf" in lacking.stdout
-    monkeypatch.setattr(adapter, "missing", list)
+    monkeypatch.setattr(rights, "missing", list)
     assert "exclusive: BlueZ is not used" in quietcuff(*options).stdout
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
-from collector.radio.exclusive import adapter, trial
+from collector.radio.exclusive import rights, trial
 from collector.radio.port import RadioUnavailable
 from collector.service.checks import bluetooth, bluetoothd, which_radio
 
@@ -21,7 +21,7 @@ class Machine:
         self.objects: list[dict[str, Any]] = [bluez()]
         self.trials: list[str] = []
         self.fails: str | None = None
-        monkeypatch.setattr(adapter, "missing", list)
+        monkeypatch.setattr(rights, "missing", list)
         monkeypatch.setattr(trial, "try_adapter", self._try)
         monkeypatch.setattr(bluetoothd, "objects", self._objects)
         monkeypatch.setattr(bluetooth, "adapters", lambda: ["hci0"])
@@ -121,7 +121,7 @@ def test_such_a_chip_is_told_with_the_recommendation(
 def test_without_the_right_or_the_host_stack_the_trial_says_what_is_missing(
     quietcuff: Run, machine: Machine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(adapter, "missing", lambda: [("the right is missing", "sudo")])
+    monkeypatch.setattr(rights, "missing", lambda: [("the right is missing", "sudo")])
     done = quietcuff("check", "--trial")
     assert done.exit_code == 3
     assert "exclusive radio: the right is missing" in done.stdout

@@ -11,7 +11,7 @@ from air import NoteSink, Reader, fill, room
 from bumble import att
 from served import ServedAdapter
 
-from collector.radio.exclusive import ExclusiveRadio
+from collector.radio.exclusive.adapter import ExclusiveRadio
 from collector.radio.exclusive.host import ConfirmLast
 from collector.radio.exclusive.link import BumbleLink
 from collector.radio.plan import VisitPlan

@@ -142,6 +142,9 @@ READING = one_reading(
 def test_a_clock_that_was_off_is_told() -> None:
     assert ahead_s(READING) == 420
     assert clock_line([READING, READING]) == "clock read and put right; it was 7 minutes fast"
+    minute, less = (replace(READING, stamp=f"2031-03-03T00:0{ahead}") for ahead in ("1:00", "0:59"))
+    assert clock_line([minute]).startswith("clock read and put right; it was ")
+    assert clock_line([less]) == "clock read and put right"
     slow = replace(READING, stamp="2031-03-02T22:00:00", taken_uncertainty_s=90.0)
     assert clock_line([slow]) == "clock read and put right; it was 2 hours slow; within 2 minutes"
 

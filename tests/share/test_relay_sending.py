@@ -344,6 +344,10 @@ def test_a_pace_grows_again_but_not_over_what_is_set() -> None:
     assert pace.batch == 5, "what went well before does not count any longer"
     pace.went_well(pace.batch)
     assert pace.batch == 10
+    grown = Pace(batch=1, most=8, timeout_s=30)
+    for _ in range(20 + 19):
+        grown.went_well(grown.batch)
+    assert grown.batch == 2, "after each growth it has to go well as often again"
 
 
 def test_a_process_that_dies_loses_nothing(tmp_path: Path, clock: Clock) -> None:

@@ -71,15 +71,32 @@ def test_a_heading_is_underlined_and_nothing_touches_its_line() -> None:
     assert bottom + 0.2 < under[1]
 
 
+def test_a_heading_takes_one_line_however_long_it_is() -> None:
+    target = BytesIO()
+    page = sheet(target)
+    page.heading("measured " * 40, 30, 70, 40)
+    page.finish()
+    ((_, words),), _ = drawn(target.getvalue())
+    assert words.endswith("…")
+
+
+def test_a_word_that_no_line_holds_is_cut_where_the_line_ends() -> None:
+    page = Sheet.blank(210, 297, 12, 8, lines=4, texts="")
+    letter = page._measure("W", 8, False)
+    for width, pieces in ((0.5, ["W"] * 5), (1.5, ["W"] * 5), (2.5, ["WW", "WW", "W"]), (3.5, ["WWW", "WW"])):
+        assert page.wrapped("WWWWW", width * letter, 8, False, 9) == pieces
+
+
 def test_a_number_has_its_unit_beside_it_on_one_line() -> None:
     target = BytesIO()
     page = sheet(target)
-    below = page.number("138.5/88.1", "mmHg", 30, 40, 25)
+    below = page.number("138.5/88.1", "mmHg", 30, 40, 25.6)
     page.finish()
     ((number, _), (unit, _)), _ = drawn(target.getvalue())
     assert 1 < unit[0] - number[2] < 3
     assert number[1] < unit[1] < number[3] <= below
     assert number[1] >= 40
+    assert below - 40 < page._leading(25.6), "no higher than a line of its size"
 
 
 def test_the_head_has_the_name_large_the_date_aside_and_a_thick_rule_below() -> None:

@@ -158,3 +158,6 @@ def test_dots_are_strokes_with_round_ends() -> None:
     )
     assert re.findall(rb"(?<![\d.])([012]) J\b", drawn)[:2] == [b"1", b"0"]
     assert re.search(rb"(?<![\d.])1 G\b", drawn), "a hollow dot is white inside"
+    dots = re.findall(rb"(?<![\d.])1 J\b(.*?)(?<![\d.])0 J\b", drawn, re.S)
+    assert dots
+    assert not any(re.search(rb"\s[Bbf]\*?\s", one) for one in dots), "what has no area is not filled"

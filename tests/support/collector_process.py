@@ -13,7 +13,7 @@ from pathlib import Path
 
 def main() -> None:
     import collector.radio.exclusive.link  # noqa: F401 (loads Bumble)
-    from collector.radio.exclusive import ExclusiveRadio
+    from collector.radio.exclusive.adapter import ExclusiveRadio
     from collector.service.config import Config
     from collector.service.listen import log
     from collector.service.listen.assemble import listen

@@ -4,10 +4,10 @@ import asyncio
 import errno
 import logging
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-if TYPE_CHECKING:
-    from bleak import BleakClient
+from bleak import BleakClient
+from bleak.backends.bluezdbus import manager
 
 
 def quiet() -> None:
@@ -24,8 +24,6 @@ def _is_news(record: logging.LogRecord) -> bool:
 
 def _connection() -> Any:
     """The D-Bus connection that bleak keeps for its scanners and clients; None while it has none."""
-    from bleak.backends.bluezdbus import manager
-
     return getattr(manager._global_instances.get(asyncio.get_running_loop()), "_bus", None)
 
 
@@ -39,7 +37,7 @@ def forget() -> None:
             bus.disconnect()
 
 
-async def let_go(client: "BleakClient") -> None:
+async def let_go(client: BleakClient) -> None:
     """Free what a client holds without asking BlueZ to disconnect: what is up may be the cuff's next link already."""
     backend: Any = client._backend
     with suppress(Exception):

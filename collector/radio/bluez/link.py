@@ -5,7 +5,12 @@ import logging
 import time
 from collections.abc import Awaitable, Callable, Mapping
 from contextlib import suppress
-from typing import TYPE_CHECKING, Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar
+
+from bleak import BleakClient
+from bleak.backends.characteristic import BleakGATTCharacteristic
+from bleak.backends.device import BLEDevice
+from bleak.exc import BleakError, BleakGATTProtocolError
 
 from collector.radio.bluez import bleak_internals, link_pairing
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
@@ -16,10 +21,6 @@ from collector.radio.learned import Manner
 from collector.radio.outcome import WE_LEFT, Ending, Outcome
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, Refused
 from parsers.uuids import short
-
-if TYPE_CHECKING:
-    from bleak import BleakClient
-    from bleak.backends.characteristic import BleakGATTCharacteristic
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
@@ -74,10 +75,6 @@ class BlueZLink:
     @classmethod
     async def open(cls, around: Surroundings, path: str, source: str) -> "BlueZLink":
         """Wait for BlueZ's discovery on a link that is up. Raises LinkLost."""
-        from bleak import BleakClient
-        from bleak.backends.device import BLEDevice
-        from bleak.exc import BleakError
-
         self = cls(around, path, source)
         if not await _resolved(around.bus, path):  # only then bleak, which hangs up when it is interrupted
             raise LinkLost("left during discovery, or that took too long")
@@ -138,8 +135,6 @@ class BlueZLink:
         return ()
 
     async def discover(self, service: int | None = None) -> tuple[Found, ...]:
-        from bleak.exc import BleakError
-
         try:
             services = self._client.services
         except BleakError as error:  # bleak forgets them with the link
@@ -275,15 +270,13 @@ class BlueZLink:
     def _is_private(self) -> bool:
         return self.around.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
 
-    async def _listen(self, place: "BleakGATTCharacteristic", heard: Callable[[bytes], None]) -> None:
+    async def _listen(self, place: BleakGATTCharacteristic, heard: Callable[[bytes], None]) -> None:
         await self._on_air(
             self._client.start_notify(place, lambda _, value: heard(bytes(value)), bluez={"use_start_notify": True})
         )
 
     async def _on_air(self, step: Awaitable[T]) -> T:
         """A bleak call, its errors in the port's words."""
-        from bleak.exc import BleakError, BleakGATTProtocolError
-
         try:
             return await self._alive(step)
         except BleakGATTProtocolError as error:
@@ -311,7 +304,7 @@ class BlueZLink:
             await give_up(doing)
 
 
-def _path(place: "BleakGATTCharacteristic") -> str:
+def _path(place: BleakGATTCharacteristic) -> str:
     return str(place.obj[0])
 
 

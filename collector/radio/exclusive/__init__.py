@@ -1,5 +1,1 @@
-"""A radio with an adapter of its own, where a cuff's record is confirmed only once it is on disk."""
-
-from collector.radio.exclusive.adapter import ExclusiveRadio
-
-__all__ = ["ExclusiveRadio"]
+"""A radio with an adapter of its own (`adapter.py`), where a record is confirmed only once it is on disk."""

@@ -3,23 +3,20 @@
 import asyncio
 import errno
 import logging
-import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
-from importlib.util import find_spec
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from bumble.transport import open_transport
+from bumble.transport.common import Transport
+
+from collector.radio.exclusive.host import QuietHost
 from collector.radio.exclusive.radio import Adapter, BumbleRadio
+from collector.radio.exclusive.rights import called
+from collector.radio.exclusive.user_channel import open_user_channel
 from collector.radio.port import PairingPerson, RadioUnavailable
 from collector.radio.time_limit import within
-
-if TYPE_CHECKING:
-    from bumble.transport.common import Transport
-
-    from collector.radio.exclusive.host import QuietHost
-
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -36,7 +33,7 @@ REASONS = {
 
 @dataclass
 class TakenAdapter:
-    host: "QuietHost"
+    host: QuietHost
     gone: asyncio.Future[None]
 
 
@@ -63,8 +60,6 @@ class ExclusiveRadio(BumbleRadio):
 
     @asynccontextmanager
     async def _adapter(self) -> AsyncIterator[Adapter]:
-        from collector.radio.exclusive.host import QuietHost
-
         transport = await open_adapter(self.transport)
         try:
             gone = asyncio.ensure_future(_terminated(transport))
@@ -77,33 +72,17 @@ class ExclusiveRadio(BumbleRadio):
             log.info("adapter %s is given back", self.transport)
 
 
-async def _terminated(transport: "Transport") -> None:
+async def _terminated(transport: Transport) -> None:
     with suppress(Exception):
         await asyncio.shield(transport.source.terminated)
 
 
-def transport_of(adapter: str | None) -> str:
-    """Where an adapter as the configuration names it is had: 'hci-socket:1' for 'hci1', the first one for None."""
-    name = adapter or "hci0"
-    return f"hci-socket:{name.removeprefix('hci')}" if name.startswith("hci") else name
-
-
-def called(spec: str) -> str:
-    """A transport as people know it: 'hci1' for 'hci-socket:1'."""
-    kind, _, where = spec.partition(":")
-    return f"hci{where or '0'}" if kind == "hci-socket" else spec
-
-
-async def open_adapter(spec: str) -> "Transport":
+async def open_adapter(spec: str) -> Transport:
     """Open a transport by its name. Raises RadioUnavailable with one line that says why not."""
     kind, _, where = spec.partition(":")
     try:
         if kind == "hci-socket":
-            from collector.radio.exclusive.user_channel import open_user_channel
-
             return open_user_channel(int(where or "0"))
-        from bumble.transport import open_transport
-
         return await within(10.0, open_transport(spec))
     except RadioUnavailable:
         raise
@@ -114,33 +93,3 @@ async def open_adapter(spec: str) -> "Transport":
         raise RadioUnavailable(f"adapter {called(spec)} {reason}") from None
     except Exception as error:
         raise RadioUnavailable(f"adapter {spec} cannot be had: {error}") from None
-
-
-AF_BLUETOOTH, BTPROTO_HCI = 31, 1  # linux/socket.h, net/bluetooth/bluetooth.h
-CAP_NET_ADMIN = 12  # capabilities(7), linux/capability.h
-
-
-def missing(status: Path = Path("/proc/self/status")) -> list[tuple[str, str]]:
-    """What stands in the way of `--radio exclusive` for this process, each with its remedy; empty: nothing does."""
-    found = []
-    if find_spec("bumble") is None:
-        found.append(("the host stack Bumble is not installed", "pip install 'quietcuff[virtual]'"))
-    try:
-        socket.socket(AF_BLUETOOTH, socket.SOCK_RAW, BTPROTO_HCI).close()
-    except PermissionError:
-        pass  # told below
-    except OSError:
-        found.append(("this kernel has no Bluetooth", "a USB dongle can be used without it: adapter = 'usb:0'"))
-    if not _effective(status) >> CAP_NET_ADMIN & 1:
-        found.append(
-            ("the right to take an adapter is missing (CAP_NET_ADMIN)", "sudo; a service: systemd/exclusive.conf")
-        )
-    return found
-
-
-def _effective(status: Path) -> int:
-    """The process's effective capabilities (proc(5), CapEff)."""
-    for line in status.read_text("ascii").splitlines():
-        if line.startswith("CapEff:"):
-            return int(line.split()[1], 16)
-    return 0

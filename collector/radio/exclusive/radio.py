@@ -5,20 +5,21 @@ import logging
 import time
 from contextlib import AbstractAsyncContextManager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import Protocol
 
+from bumble import core, hci
+from bumble.device import Connection, ConnectionParametersPreferences
+
+from collector.radio.exclusive.background import Listed, Pace, Wish, connect_first
+from collector.radio.exclusive.bonds import Bonds
+from collector.radio.exclusive.host import Central, QuietHost
+from collector.radio.exclusive.link import BumbleLink
+from collector.radio.exclusive.our_clock import current_time_service
 from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
 from collector.radio.plan import VisitPlan
 from collector.radio.port import NOBODY, PairingPerson, RadioUnavailable, Sink
 from collector.radio.time_limit import within
 from collector.radio.visit import visit
-
-if TYPE_CHECKING:
-    from bumble.device import Connection
-
-    from collector.radio.exclusive.background import Listed, Pace
-    from collector.radio.exclusive.host import QuietHost
-    from collector.radio.exclusive.link import BumbleLink
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -35,15 +36,12 @@ DISALLOWED = 0x0C  # HCI: Command Disallowed
 class Adapter(Protocol):
     """An adapter that was had: where its packets go, and when it is gone."""
 
-    host: "QuietHost"
+    host: QuietHost
     gone: asyncio.Future[None]
 
 
-def _pace() -> "Pace":
-    from bumble.device import ConnectionParametersPreferences
-    from bumble.hci import HCI_LE_1M_PHY
-
-    return {HCI_LE_1M_PHY: ConnectionParametersPreferences(supervision_timeout=4000)}
+def _pace() -> Pace:
+    return {hci.HCI_LE_1M_PHY: ConnectionParametersPreferences(supervision_timeout=4000)}
 
 
 class BumbleRadio:
@@ -77,12 +75,6 @@ class BumbleRadio:
         raise NotImplementedError
 
     async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
-        from bumble.core import BaseBumbleError
-
-        from collector.radio.exclusive.bonds import Bonds
-        from collector.radio.exclusive.host import Central
-        from collector.radio.exclusive.our_clock import current_time_service
-
         self._sink, self._plan = sink, plan
         bonds = Bonds(self._keys_folder)
         sink.tell("bonds", bonds.trouble)
@@ -97,7 +89,7 @@ class BumbleRadio:
             try:
                 await within(10.0, device.power_on())
                 await self._scan(True)
-            except (BaseBumbleError, TimeoutError, OSError) as error:
+            except (core.BaseBumbleError, TimeoutError, OSError) as error:
                 raise RadioUnavailable(f"the adapter does not start: {error or 'no answer'}") from None
             sink.tell("adapter", None)
             self.listening.set()
@@ -118,7 +110,7 @@ class BumbleRadio:
                 if task.done() and not task.cancelled():
                     try:
                         task.result()
-                    except BaseBumbleError as error:
+                    except core.BaseBumbleError as error:
                         raise RadioUnavailable(f"the adapter does not do what it is told: {error}") from None
 
     async def _finish(self, adapter: Adapter) -> None:
@@ -133,10 +125,8 @@ class BumbleRadio:
             if late:
                 await asyncio.wait(late, timeout=1.0)
         if not adapter.gone.done():
-            from bumble.hci import HCI_Reset_Command
-
             with suppress(Exception):
-                await within(1.0, self._device.send_sync_command(HCI_Reset_Command()))
+                await within(1.0, self._device.send_sync_command(hci.HCI_Reset_Command()))
 
     # -- connecting ----------------------------------------------------------------------------------
 
@@ -145,22 +135,20 @@ class BumbleRadio:
         self.advertisers.on_advert(advert)
 
     def _resolve(self, address: bytes) -> str | None:
-        from bumble.hci import Address
-
         resolver = self._device.address_resolver
-        identity = resolver.resolve(Address(address)) if resolver else None
+        identity = resolver.resolve(hci.Address(address)) if resolver else None
         return identity.to_string(False).upper() if identity else None
 
     def _learn_known(self) -> None:
         self.advertisers.learn_known(self._sink.known(), self._sink.awaited())
 
     async def _scan(self, on: bool) -> None:
-        from bumble.hci import HCI_LE_1M_PHY
-
         self._scans = on
         if on:
             self._asks = self._new_cuffs_welcome()
-            await self._device.start_scanning(active=self._asks, filter_duplicates=False, scanning_phys=[HCI_LE_1M_PHY])
+            await self._device.start_scanning(
+                active=self._asks, filter_duplicates=False, scanning_phys=[hci.HCI_LE_1M_PHY]
+            )
         else:
             await self._device.stop_scanning()
 
@@ -199,7 +187,7 @@ class BumbleRadio:
                 continue
             self._begin_visit(link, heard)
 
-    def _begin_visit(self, link: "BumbleLink", heard: Advertiser) -> None:
+    def _begin_visit(self, link: BumbleLink, heard: Advertiser) -> None:
         heard.busy = True
         task = asyncio.ensure_future(self._visit(link, heard))
         self._visits.add(task)
@@ -214,8 +202,6 @@ class BumbleRadio:
 
         Says whether that was the way to go; else the scan is on.
         """
-        from collector.radio.exclusive.background import Wish, connect_first
-
         listed = self._listed()
         if self._scans is bool(listed):
             await self._scan(not listed)
@@ -234,13 +220,11 @@ class BumbleRadio:
             self._begin_visit(link, self.advertisers.cuffs[link.cuff])
         return True
 
-    def _listed(self) -> "Listed":
+    def _listed(self) -> Listed:
         at_once = self._by_list and len(self._visits) < MOST_LINKS and not self._new_cuffs_welcome()
         return self.advertisers.at_own_addresses() if at_once else frozenset()
 
-    async def _connect(self, advert: Advert) -> "BumbleLink | None":
-        from bumble import core, hci
-
+    async def _connect(self, advert: Advert) -> BumbleLink | None:
         address = hci.Address(advert.address, hci.AddressType(advert.address_type))
         try:
             if self._scan_yields:
@@ -264,10 +248,8 @@ class BumbleRadio:
         link, self._fresh = self._fresh, None
         return link
 
-    def _on_connection(self, connection: "Connection") -> None:
+    def _on_connection(self, connection: Connection) -> None:
         """Runs before anything is heard on the connection: nothing is missed, nothing confirmed unseen."""
-        from collector.radio.exclusive.link import BumbleLink
-
         link = BumbleLink(
             device=self._device,
             connection=connection,
@@ -278,13 +260,13 @@ class BumbleRadio:
         self._links[connection.handle] = self._fresh = link
         connection.once(connection.EVENT_DISCONNECTION, lambda _: self._forget(connection.handle, link))
 
-    def _forget(self, handle: int, link: "BumbleLink") -> None:
+    def _forget(self, handle: int, link: BumbleLink) -> None:
         if self._links.get(handle) is link:
             del self._links[handle]
         if self._fresh is link:
             self._fresh = None
 
-    async def _visit(self, link: "BumbleLink", heard: Advertiser) -> None:
+    async def _visit(self, link: BumbleLink, heard: Advertiser) -> None:
         try:
             link.name = heard.name
             self._learn_known()
@@ -311,8 +293,6 @@ class BumbleRadio:
 
     async def _pulse(self, adapter: Adapter) -> None:
         """Ask the adapter for a sign of life now and then; RadioUnavailable when it gives none."""
-        from bumble import core, hci
-
         while True:
             await asyncio.wait({adapter.gone}, timeout=PULSE_S)
             if adapter.gone.done():

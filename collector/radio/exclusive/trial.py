@@ -7,15 +7,17 @@ is another one then, by its version (Core Vol 4 Part E 7.4.1) or its address.
 import asyncio
 import time
 from contextlib import suppress
-from typing import TYPE_CHECKING
 
-from collector.radio.exclusive.adapter import called, open_adapter
+from bumble.core import BaseBumbleError
+from bumble.device import Device
+from bumble.hci import HCI_LE_1M_PHY, HCI_Read_BD_ADDR_Command, HCI_Reset_Command
+
+from collector.radio.exclusive.adapter import open_adapter
+from collector.radio.exclusive.host import QuietHost
+from collector.radio.exclusive.rights import called
 from collector.radio.exclusive.scan import Advert
 from collector.radio.port import RadioUnavailable
 from collector.radio.time_limit import within
-
-if TYPE_CHECKING:
-    from collector.radio.exclusive.host import QuietHost
 
 LISTEN_S = 20.0  # at most; an ordinary room is heard in the first second
 ENOUGH = 3  # advertisements
@@ -60,10 +62,6 @@ async def _take_again(transport: str) -> str:
 
 async def _take(transport: str, listen_s: float) -> tuple[str, int]:
     """What the adapter says it is, and how many advertisements it heard: a few are enough, within `listen_s`."""
-    from bumble.core import BaseBumbleError
-
-    from collector.radio.exclusive.host import QuietHost
-
     opened = await open_adapter(transport)
     try:
         host = QuietHost(opened.source, opened.sink)
@@ -76,9 +74,7 @@ async def _take(transport: str, listen_s: float) -> tuple[str, int]:
         await opened.close()
 
 
-async def _reset(host: "QuietHost") -> str:
-    from bumble.hci import HCI_Read_BD_ADDR_Command
-
+async def _reset(host: QuietHost) -> str:
     await host.reset()
     address = (await host.send_sync_command(HCI_Read_BD_ADDR_Command())).bd_addr
     version = host.local_version
@@ -86,11 +82,8 @@ async def _reset(host: "QuietHost") -> str:
     return f"{address.to_string(False)}{known}"
 
 
-async def _listen(host: "QuietHost", listen_s: float) -> int:
+async def _listen(host: QuietHost, listen_s: float) -> int:
     """The way the radio itself does: all that is heard, without asking for more."""
-    from bumble.device import Device
-    from bumble.hci import HCI_LE_1M_PHY, HCI_Reset_Command
-
     heard, enough = 0, asyncio.Event()
 
     def count(_: Advert) -> None:

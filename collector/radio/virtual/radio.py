@@ -5,10 +5,14 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from bumble.link import LocalLink
+
 from collector.radio.exclusive.adapter import TakenAdapter
+from collector.radio.exclusive.host import QuietHost
 from collector.radio.exclusive.radio import Adapter, BumbleRadio
 from collector.radio.port import PairingPerson
 from collector.radio.virtual.cuff import VirtualCuff
+from collector.radio.virtual.device import CentralController
 
 
 class VirtualRadio(BumbleRadio):
@@ -33,11 +37,6 @@ class VirtualRadio(BumbleRadio):
 
     @asynccontextmanager
     async def _adapter(self) -> AsyncIterator[Adapter]:
-        from bumble.link import LocalLink
-
-        from collector.radio.exclusive.host import QuietHost
-        from collector.radio.virtual.device import CentralController
-
         link = LocalLink()  # type: ignore[no-untyped-call]
         host = QuietHost()
         host.controller = CentralController("collector", link=link)

@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+from collector.radio.exclusive import rights
 from collector.service.checks import bluetooth, clock, configured, relay, service
 from collector.service.checks import store as stored
 from collector.service.checks.finding import Finding, attention, fine, readable
@@ -55,9 +56,7 @@ def _radio(config: Config, findings: Callable[[str | None], Iterator[Finding]]) 
         return
     lacking = []
     if config.radio.kind is RadioKind.EXCLUSIVE:
-        from collector.radio.exclusive.adapter import missing
-
-        lacking = missing()
+        lacking = rights.missing()
     for what, remedy in lacking:
         yield attention("exclusive radio", what, remedy)
     if not lacking:

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.radio.exclusive import rights
 from collector.radio.port import RadioUnavailable
 from collector.service.checks import bluetooth, bluetoothd
 from collector.service.checks.finding import Finding, attention, fine
@@ -31,9 +32,7 @@ def advise(adapter: str | None, tell: Callable[[str], None]) -> Advice:
     Not tried where anything but cuffs is paired over it: whatever the outcome, it would not be recommended.
     tell: hears of the trial just before it begins.
     """
-    from collector.radio.exclusive.adapter import missing
-
-    if lacking := missing():
+    if lacking := rights.missing():
         return Advice(False, tuple(attention("exclusive radio", what, remedy) for what, remedy in lacking))
     name = adapter or next(iter(bluetooth.adapters()), "hci0")
     return asyncio.run(_advise(name, tell))
@@ -41,7 +40,6 @@ def advise(adapter: str | None, tell: Callable[[str], None]) -> Advice:
 
 async def _advise(name: str, tell: Callable[[str], None]) -> Advice:
     from collector.radio.exclusive import trial
-    from collector.radio.exclusive.adapter import transport_of
 
     before = await bluetoothd.objects()
     if others := bluetoothd.others(before, name):
@@ -50,7 +48,7 @@ async def _advise(name: str, tell: Callable[[str], None]) -> Advice:
         )
     tell(WARNING)
     try:
-        heard = await trial.try_adapter(transport_of(name))
+        heard = await trial.try_adapter(rights.transport_of(name))
         if name in bluetoothd.powered(before):
             await _switched_on_again(name)
     except RadioUnavailable as error:

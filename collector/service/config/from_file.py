@@ -15,7 +15,6 @@ from zoneinfo import ZoneInfo
 
 from collector.service.config.schema import ConfigError, Reader, from_environment
 from collector.service.config.settings import Config, Cuff, Person
-from collector.store.namesakes import folded
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -124,6 +123,10 @@ def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
 
 def _check_people(reader: Reader, people: Mapping[str, Person], own: Mapping[str, Any]) -> None:
     """Two people in one record would be one patient to whoever receives it; letter case makes no other person."""
+    if not people:
+        return
+    from collector.store.namesakes import folded  # not for a light command: it brings the store's opening
+
     whose: dict[str, str] = {}
     names: dict[str, str] = {}
     for name, person in people.items():

@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from collector import intake
+from collector.radio.exclusive.rights import transport_of
 from collector.radio.plan import VisitPlan
 from collector.radio.port import Radio
 from collector.service.config import Config, zone_of
@@ -17,7 +18,7 @@ from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups, retention
 from collector.service.jobs.schedule import Job
 from collector.service.listen import supervise
-from collector.service.listen.fallback import FallingBack
+from collector.service.listen.fallback import FallingBack, MadeToRun
 from collector.service.listen.pairing_person import StorePerson
 from collector.service.listen.station_clock import StationClock
 from collector.service.listen.store_sink import StoreSink
@@ -55,16 +56,23 @@ def radio_of(config: Config, store: Store) -> Radio:
         of_system = adapter if adapter is None or adapter.startswith("hci") else None
         return BlueZRadio(of_system, witness=config.radio.witness, person=StorePerson(store))
 
-    if config.radio.kind is RadioKind.BLUEZ:
-        return over_bluez()
-    if config.radio.kind is RadioKind.EXCLUSIVE:
-        from collector.radio.exclusive.adapter import ExclusiveRadio, transport_of
+    def exclusive() -> Radio:
+        from collector.radio.exclusive.adapter import ExclusiveRadio
 
-        radio = ExclusiveRadio(transport_of(adapter), store.path.parent / "bonds", person=StorePerson(store))
-        return FallingBack(radio, over_bluez)
-    from collector.service.guided.practice import practice_radio
+        return ExclusiveRadio(transport_of(adapter), store.path.parent / "bonds", person=StorePerson(store))
 
-    return practice_radio()
+    def practice() -> Radio:
+        from collector.service.guided.practice import practice_radio
+
+        return practice_radio()
+
+    match config.radio.kind:
+        case RadioKind.BLUEZ:
+            return over_bluez()
+        case RadioKind.EXCLUSIVE:
+            return FallingBack(MadeToRun("exclusive", exclusive), over_bluez)
+        case RadioKind.VIRTUAL:
+            return MadeToRun("virtual", practice)
 
 
 def daily_care(path: Path) -> Callable[[], str | None]:

@@ -1,4 +1,4 @@
-"""Where the exclusive radio cannot be had any more: goes on over BlueZ, and says what that costs."""
+"""Radios that may not be to be had: made only when they are to run; and BlueZ in place of the exclusive one."""
 
 import asyncio
 import logging
@@ -16,6 +16,30 @@ COSTS = (
     "going on over BlueZ: a cuff is told that a record arrived before it is on disk, so that a power cut can cost one, "
     "and bonded cuffs have to pair anew; a restart of the service tries the exclusive radio again"
 )
+
+
+class MadeToRun:
+    """Implements Radio: made at its first run, so that a library that is missing is told then, and again."""
+
+    def __init__(self, source: str, make: Callable[[], Radio]) -> None:
+        self.source, self._make = source, make
+        self._radio: Radio | None = None
+        self._progress = time.monotonic()
+
+    @property
+    def progress(self) -> float:
+        return self._radio.progress if self._radio else self._progress
+
+    @progress.setter
+    def progress(self, at: float) -> None:
+        self._progress = at
+        if self._radio is not None:
+            self._radio.progress = at
+
+    async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
+        if self._radio is None:
+            self._radio = self._make()
+        await self._radio.run(sink, plan, stop)
 
 
 class FallingBack:

@@ -8,6 +8,7 @@ import json
 import os
 from dataclasses import asdict, dataclass, replace
 from datetime import datetime
+from itertools import cycle
 
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
@@ -167,8 +168,7 @@ def _unmasked(pad: bytes, sealed: bytes) -> Erasure:
 
 
 def _xor(octets: bytes, pad: bytes) -> bytes:
-    repeated = pad * (len(octets) // len(pad) + 1)
-    return (int.from_bytes(octets, "big") ^ int.from_bytes(repeated[: len(octets)], "big")).to_bytes(len(octets), "big")
+    return bytes(one ^ other for one, other in zip(octets, cycle(pad), strict=False))
 
 
 def delete_erased(store: Store) -> None:
