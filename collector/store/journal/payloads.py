@@ -2,7 +2,6 @@
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
 
