@@ -4,9 +4,9 @@ Source: GATT Specification Supplement, "Blood Pressure Measurement"; Blood Press
 of the characteristic. Reserved bits are ignored and kept, octets beyond the last field are kept.
 """
 
-from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
+from typing import NamedTuple
 
 from parsers.declaration import Layout
 from parsers.intermediate import (
@@ -49,9 +49,8 @@ _COMPOUND = Layout(COMPOUND)
 _sfloat, _status = SFloat.from_word, Status.from_word
 
 
-@dataclass(frozen=True, slots=True)
-class Measurement:
-    """One value of 0x2A35 or 0x2B34. Pressures in `unit`, pulse in beats per minute.
+class Measurement(NamedTuple):
+    """One value of 0x2A35 or 0x2B34; a tuple, as thousands are made. Pressures in `unit`, pulse in beats per minute.
 
     stamp: wall time (0x2A35) or seconds of the cuff's base clock (0x2B34). user_facing: 0x2B34 only,
     what the cuff's display showed. user_id: None absent, 255 unknown user, else a slot of this cuff, also 0.

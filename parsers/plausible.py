@@ -5,6 +5,7 @@ source gives them. Some surveys record a diastolic of 0 (sounds heard down to ze
 """
 
 from decimal import Decimal
+from functools import lru_cache
 
 SYSTOLIC = (50, 280)  # mmHg, both included
 DIASTOLIC = (20, 180)
@@ -20,8 +21,14 @@ def marks(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | 
         ("diastolic", diastolic, DIASTOLIC, "mmHg"),
         ("pulse", pulse, PULSE, "per minute"),
     ):
-        if value is not None and not least <= value <= most:
+        if value is not None and _outside(value, least, most):
             found.append(f"{name} {value:f} {unit} is outside {least} to {most}")
     if systolic is not None and diastolic is not None and systolic - diastolic < LEAST_PULSE_PRESSURE:
         found.append(f"systolic {systolic:f} is less than {LEAST_PULSE_PRESSURE} mmHg over diastolic {diastolic:f}")
     return tuple(found)
+
+
+@lru_cache(maxsize=4096)
+def _outside(value: Decimal, least: int, most: int) -> bool:
+    """Remembered: a rebuild asks this of the same few hundred numbers over and over."""
+    return not least <= value <= most

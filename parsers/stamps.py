@@ -7,6 +7,7 @@ Service 1.1 for seconds since an epoch. That the wall time is local follows the 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
+from typing import NamedTuple
 
 from construct import Int8sl, Int8ul, Int16ul, Struct
 
@@ -21,8 +22,7 @@ CURRENT_TIME = Struct(
 _DATE_TIME, _CURRENT_TIME = Layout(DATE_TIME), Layout(CURRENT_TIME)
 
 
-@dataclass(frozen=True, slots=True)
-class DateTime:
+class DateTime(NamedTuple):
     """Seven octets of wall time as sent: parts that cannot be (month 13, second 60) stay as they came.
 
     year, month and day are None where the cuff sent 0, its word for unknown. trailing: octets after a

@@ -1,6 +1,6 @@
 """A reading put right by a person: as it came it counts no longer, a hand-written one stands in its place."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
@@ -55,7 +55,7 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             note=_note(was.reading_id),
         )
         while write.row_of(store, row.reading_id) is not None:
-            row = replace(row, twin=row.twin + 1)
+            row = row._replace(twin=row.twin + 1)
         take_log(store, [row], at)
     return row.reading_id
 

@@ -1,15 +1,13 @@
-"""What visits told of a cuff besides its records and its clock: what it can do, whether it was bonded. Pure but for
-`cuff_facts`, which fetches."""
+"""What visits told of a cuff besides its records and its clock: what it can do, whether it was bonded. Pure."""
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from collector.store.database import Store
 from collector.store.journal import payloads, visit_facts
+from collector.store.journal.visit_facts import Told
 from parsers.errors import ParseError
 from parsers.measurement import Feature, parse_feature
-from parsers.uuids import Uuid
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,15 +41,12 @@ class CuffFacts:
         return next((int(place) for place in places if place), payloads.UNPLACED if told else None)
 
 
-def cuff_facts(store: Store, cuff_id: int, first: int, last: int) -> CuffFacts:
-    """As far as they bear on what arrived from one instant to another."""
-    features = visit_facts.told_about(store, cuff_id, "read", Uuid.BLOOD_PRESSURE_FEATURE, first, last)
-    bonds = visit_facts.told_about(store, cuff_id, "bond", None, first, last)
-    discoveries = visit_facts.told_about(store, cuff_id, "handles", None, first, last)
+def cuff_facts(told: Told) -> CuffFacts:
+    """As far as they bear on what arrived in a time: see `visit_facts.told`."""
     return CuffFacts(
-        features=[(at, _feature(value)) for at, _, value in features],
-        bonds=[(at, bool((visit_facts.fields(value) or {}).get("bonded"))) for at, _, value in bonds],
-        discoveries=[(at, places) for at, _, value in discoveries if (places := _places(value)) is not None],
+        features=[(at, _feature(value)) for at, _, value in told.features],
+        bonds=[(at, bool((visit_facts.fields(value) or {}).get("bonded"))) for at, _, value in told.bonds],
+        discoveries=[(at, places) for at, _, value in told.handles if (places := _places(value)) is not None],
     )
 
 

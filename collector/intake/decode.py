@@ -12,14 +12,13 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
-from collector.store.instants import wall_us
+from collector.intake.time.zones import wall_us
 from collector.store.readings.write import stored
 from collector.store.values import exact_mmhg
 from parsers import plausible
 from parsers.errors import ParseError
 from parsers.intermediate import parse_enhanced_intermediate, parse_intermediate
-from parsers.measurement import Measurement, parse_enhanced, parse_measurement
-from parsers.pressure import Unit
+from parsers.measurement import Measurement, Status, parse_enhanced, parse_measurement
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
 from parsers.uuids import Uuid
@@ -28,10 +27,11 @@ from parsers.uuids import Uuid
 class Content(NamedTuple):
     """What a measurement says, whatever encoding it came in.
 
-    As the store keeps it (`stored`). pressures, pulse: decimal text as sent, None where the cuff obtained no value.
-    status: words joined by ';'. stamp: the cuff's wall clock as ISO text, unknown parts as dashes; None for no stamp.
-    stamp_us: the same in microseconds since 1970 of that clock, None where it names no second. clock: 'wall' what the
-    display showed, 'base' the clock behind it. identity: equal for equal content in any encoding.
+    As the store keeps it (`stored`), up to `note` in the order of its rows. pressures, pulse: decimal text as sent,
+    None where the cuff obtained no value. status: words joined by ';'. stamp: the cuff's wall clock as ISO text,
+    unknown parts as dashes; None for no stamp. stamp_us: the same in microseconds since 1970 of that clock, None where
+    it names no second. clock: 'wall' what the display showed, 'base' the clock behind it. identity: equal for equal
+    content in any encoding.
     """
 
     slot: int | None
@@ -43,11 +43,11 @@ class Content(NamedTuple):
     status: str
     status_raw: int | None
     stamp: str | None
+    note: str | None
     stamp_us: int | None
     clock: str | None
     marks: tuple[str, ...]
     identity: str
-    note: str | None = None
     by_hand: datetime | None = None  # hand-written: when, as it was written
 
 
@@ -83,31 +83,32 @@ def decode(characteristic: int, value: bytes) -> Content | Pressure | Undecodabl
 
 def content(measurement: Measurement) -> Content:
     """What a parsed measurement says."""
-    systolic, diastolic, mean = measurement.systolic, measurement.diastolic, measurement.mean
-    unit = "kPa" if measurement.unit is Unit.KPA else "mmHg"
-    status = measurement.status
+    unit, status, pulse = measurement.unit.value, measurement.status, measurement.pulse
     raw = None if status is None else status.raw
-    pulse = None if measurement.pulse is None else measurement.pulse.value
+    systolic, systolic_in_id = _written(measurement.systolic.word)
+    diastolic, diastolic_in_id = _written(measurement.diastolic.word)
+    mean, mean_in_id = _written(measurement.mean.word)
+    rate, rate_in_id = (None, "None") if pulse is None else _written(pulse.word)
     wall, stamp, clock = _stamp(measurement)
-    identity = (
-        f"{measurement.user_id}|{unit}|{_numeric(systolic)}|{_numeric(diastolic)}|{_numeric(mean)}|"
-        f"{_numeric(measurement.pulse)}|{raw}"
-    )
-    marks = ("failed",) if measurement.failed else _implausible(systolic.value, diastolic.value, pulse, unit)
     return Content(
         slot=measurement.user_id,
-        systolic=stored(systolic.value),
-        diastolic=stored(diastolic.value),
-        mean=stored(mean.value),
+        systolic=systolic,
+        diastolic=diastolic,
+        mean=mean,
         unit=unit,
-        pulse=stored(pulse),
-        status="" if status is None else stored(status.words()),
+        pulse=rate,
+        status="" if raw is None else _flagged(raw),
         status_raw=raw,
         stamp=stamp,
+        note=None,
         stamp_us=None if wall is None else wall_us(wall),
         clock=clock,
-        marks=marks,
-        identity=identity,
+        marks=("failed",)
+        if measurement.failed
+        else _implausible(
+            measurement.systolic.value, measurement.diastolic.value, None if pulse is None else pulse.value, unit
+        ),
+        identity=f"{measurement.user_id}|{unit}|{systolic_in_id}|{diastolic_in_id}|{mean_in_id}|{rate_in_id}|{raw}",
     )
 
 
@@ -123,11 +124,11 @@ def by_hand(row: HandRow) -> Content:
         status="",
         status_raw=None,
         stamp=row.stamp,
+        note=row.note,
         stamp_us=None,
         clock=None,
         marks=("failed",) if row.systolic is None else _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
         identity=row.identity,
-        note=row.note,
         by_hand=row.taken_at,
     )
 
@@ -142,21 +143,26 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
         # All zero: a clock that was never set says nothing, not even 'the same again'.
         return None, None, None
     base = measurement.user_facing is None and not isinstance(time, DateTime)
-    return wall, str(time), "base" if base else "wall"
+    return wall, str(time) if wall is None else wall.isoformat(), "base" if base else "wall"
 
 
 def _implausible(
     systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None, unit: str
 ) -> tuple[str, ...]:
-    found = plausible.marks(exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit), pulse)
-    return ("implausible",) if found else ()
+    if unit != "mmHg":
+        systolic, diastolic = exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit)
+    return ("implausible",) if plausible.marks(systolic, diastolic, pulse) else ()
 
 
 @lru_cache(maxsize=4096)
-def _numeric(number: SFloat | None) -> str:
-    """Equal for equal numbers whatever their precision: 120 and 120.0 are one value in two encodings."""
-    if number is None:
-        return "None"
-    if number.value is None:
-        return number.absence.name if number.absence else "None"
-    return plain_number(number.value)
+def _written(word: int) -> tuple[str | None, str]:
+    """An SFLOAT as a column keeps it and as an identity does: equal for equal numbers whatever their precision, as
+    120 and 120.0 are one value in two encodings."""
+    number = SFloat(word)
+    absent = number.absence.name if number.absence else "None"
+    return stored(number.value), absent if number.value is None else plain_number(number.value)
+
+
+@lru_cache(maxsize=1024)
+def _flagged(raw: int) -> str:
+    return ";".join(Status.from_word(raw).words())

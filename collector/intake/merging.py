@@ -5,6 +5,7 @@ from pathlib import Path
 from collector.intake.pipeline import Progress, catch_up, reassign
 from collector.store import upkeep
 from collector.store.database import Store
+from collector.store.journal import derivation
 from collector.store.merge.foreign_rows import Brought, bring_in
 from collector.store.readings import strikes
 
@@ -16,8 +17,9 @@ def merge(store: Store, other: Path, progress: Progress | None = None) -> Brough
     for deriving. Raises StoreError.
     """
     brought = bring_in(store, other, progress)
+    anew = derivation.cuffs_to_redo(store)
     catch_up(store, progress)
-    reassign(store)
+    reassign(store, but=anew)  # those have found their owners
     strikes.mark_struck(store)
     upkeep.checkpoint(store)  # what another station erased is not to linger in the log; a reader may put it off
     return brought

@@ -25,9 +25,8 @@ class OwnerSpan:
     until: int | None
     strict: bool
 
-    def covers(self, slot: int | None, at: int) -> bool:
-        fits = self.slot == slot_spans.ANY or self.slot == (slot_spans.ABSENT if slot is None else slot)
-        return fits and (self.since is None or self.since <= at) and (self.until is None or at < self.until)
+    def covers(self, at: int) -> bool:
+        return (self.since is None or self.since <= at) and (self.until is None or at < self.until)
 
     def surely(self, at: int, uncertainty_s: float | None) -> bool:
         """Whether all of the time that the reading may be of lies inside.
@@ -47,8 +46,11 @@ def owner(
 
     Where two stations gave one slot to two people, it is nobody's until somebody decides.
     """
-    fitting = [span for span in spans if span.covers(slot, at)]
-    best = [span for span in fitting if span.slot != slot_spans.ANY] or fitting
+    if slot is None:
+        slot = slot_spans.ABSENT
+    best = [span for span in spans if span.slot == slot and span.covers(at)] or [
+        span for span in spans if span.slot == slot_spans.ANY and span.covers(at)
+    ]
     people = {span.person for span in best}
     if not people:
         return None, None

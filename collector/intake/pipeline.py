@@ -1,21 +1,21 @@
 """From the journal to readings: one payload, what was left over, or everything anew; always the same
 answer."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import checks_of
 from collector.intake.owner import OwnerSpan, assign_cuff, assign_reading, owners_to_set
 from collector.intake.repeats import Outcome
-from collector.intake.sayings import Arrived
+from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived
 from collector.intake.taking_up import take_up, take_up_anew
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times, corrections
-from collector.intake.time.place import VALUES_BEFORE, Placed, place_since
+from collector.intake.time.place import VALUES_BEFORE, VALUES_FOR_ONE, Placed, place_since
 from collector.store.database import Store
 from collector.store.instants import EVER, SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, same_cuff, stations, visits
-from collector.store.readings import owners, renewed_bonds, times, unsettled, write
+from collector.store.readings import just_come, owners, times, unsettled, write
 from collector.store.readings.times import Stored, Time
 from collector.store.readings.unsettled import Settled
 from collector.store.readings.write import Result
@@ -31,23 +31,19 @@ def interpret(store: Store, payload: int) -> Outcome:
     Its time may still improve until `settle` at the end of the visit. Raises StoreError.
     """
     with store.transaction():
-        found = payloads.get(store, payload)
+        found = just_come.bearing(store, payload, SEGMENTS_WITHIN_US, VALUES_FOR_ONE)
         if found is None:
             raise ValueError(f"no payload {payload} in the journal")
-        if (done := write.result_of(store, payload)) is not None:
-            return _told_before(store, done)
-        arrived = arrival_times(store)
-        at = arrived.at(found.arrived_at, found.clock_id)
-        latest = derivation.latest_arrival(store, found.cuff_id)
-        if latest is not None and at < latest:
-            _redo(store, found.cuff_id, arrived)  # out of order: what came later may look different now
+        if found.done is not None:
+            return _told_before(store, found.done)
+        came, arrived = found.payload, ArrivalTimes(corrections(found.unsure_clocks), found.zones)
+        at = arrived.at(came.arrived_at, came.clock_id)
+        if found.latest is not None and at < found.latest:
+            _redo(store, came.cuff_id, arrived)  # out of order: what came later may look different now
             return _told_before(store, write.result_of(store, payload))
-        outcome = take_up(store, Arrived(found, at, arrived.zone(found.station, at)), arrived)
-        derivation.note_taken_up(store, found.cuff_id, at)
-        if outcome.fresh and outcome.reading is not None:
-            renewed_bonds.mark(store, found.cuff_id, outcome.reading)
-        if found.visit is None:
-            _settle_cuff(store, found.cuff_id)  # there is no end of a visit to wait for
+        outcome = take_up(store, found, Arrived(came, at, arrived.zone(came.station, at)), arrived)
+        if came.visit is None:
+            _settle_cuff(store, came.cuff_id)  # there is no end of a visit to wait for
         return outcome
 
 
@@ -183,14 +179,16 @@ def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:
         times.record_retimed(store, reading_id, to_us(datetime.now(UTC)), before, after)
 
 
-def reassign(store: Store, *, cuff: str | None = None, reading_id: str | None = None) -> None:
-    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all
-    anew."""
+def reassign(
+    store: Store, *, cuff: str | None = None, reading_id: str | None = None, but: Collection[int] = ()
+) -> None:
+    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all anew, but those
+    of some cuffs (rows)."""
     with store.transaction():
         if reading_id is not None:
             row = write.row_of(store, reading_id)
             assert row is not None
             assign_reading(store, row)
             return
-        for cuff_id in cuffs.rows(store, cuff):
+        for cuff_id in set(cuffs.rows(store, cuff)).difference(but):
             assign_cuff(store, cuff_id)

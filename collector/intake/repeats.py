@@ -8,8 +8,7 @@ from bisect import bisect_right, insort
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from operator import attrgetter
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content
@@ -176,27 +175,28 @@ class Known:
             marks = tuple(sorted((*marks, "unencrypted")))
         feature = self._facts.feature_at(first.arrived_at)
         by_hand = said.by_hand
-        return Row(
+        as_told: tuple[Any, ...] = said[:_SAID]
+        return Row(  # type: ignore[misc]  # so many as there are: mypy cannot know
+            zone if by_hand is None else _written_zone(self._arrived, first.station, by_hand, zone),
+            *as_told,
             id=self._number(reading_id),
             reading_id=reading_id,
             cuff_id=first.cuff_id,
-            person_id=None,
-            taken_at=at,
-            basis=Basis.ARRIVAL,
-            uncertainty_s=None,
             received_at=at,
             assessed=None if feature is None else ";".join(feature.checks()),
             stamp_us=said.stamp_us if by_hand is None else to_us(by_hand),
             clock=said.clock if by_hand is None else "hand",
             content=said.identity,
             content_marks=";".join(marks),
-            time_marks="",
-            owner_mark=None,
             sightings=1,
             payload_id=first.row,
             visit_id=first.visit,
-            **dict(zip(_SAID, _said_of(said), strict=True)),
-            zone=zone if by_hand is None else _written_zone(self._arrived, first.station, by_hand, zone),
+            taken_at=at,
+            basis=Basis.ARRIVAL,
+            uncertainty_s=None,
+            time_marks="",
+            person_id=None,
+            owner_mark=None,
         )
 
     def _mark_equal_stamps(self, stamp: str, slot: int | None) -> None:
@@ -238,9 +238,8 @@ def _sighting(payload: Payload, row: Row) -> Sighting:
     )
 
 
-_SAID = tuple(name for name in Row._fields if name in Content._fields and name in Reading.__slots__)
-"""The columns that a payload tells by the names that a reading has."""
-_said_of = attrgetter(*_SAID)
+_SAID = Content._fields.index("note") + 1
+"""So many columns hold what a payload tells as it tells it."""
 
 
 def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:

@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 from collector.intake.owner import assign_cuff, assign_reading
@@ -34,7 +34,7 @@ def take_log(
 ) -> TakenLog:
     """All or nothing. Raises StoreError, before anything is taken, for a person who is not in the store."""
     whose = {name: people.need(store, name).row for name in sorted({row.person for row in rows if row.person})}
-    with store.transaction():
+    with store.roomy(), store.transaction():
         log = _Log(hand_written.known(store))
         for number, row in enumerate(rows, 1):
             log.add(row, whose[row.person] if row.person else None)
@@ -61,7 +61,7 @@ class _Log:
         reading_id = row.reading_id
         # Two people who measured the same in the same minute have two readings.
         while person is not None and (was := self.known.get(reading_id)) and was.person not in (None, person):
-            row = replace(row, twin=row.twin + 1)
+            row = row._replace(twin=row.twin + 1)
             reading_id = row.reading_id
         was = self.known.get(reading_id)
         says_more = was is None or any(

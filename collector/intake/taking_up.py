@@ -5,6 +5,7 @@ known, when it was taken, whose it is.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
+from operator import attrgetter
 
 from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
@@ -12,21 +13,21 @@ from collector.intake.reading_ids import MEASUREMENT_US
 from collector.intake.repeats import Known, Outcome, Sighting
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived, Saying, placed, sayings
 from collector.intake.time.arrival_times import ArrivalTimes
-from collector.intake.time.place import VALUES_BEFORE, VALUES_FOR_ONE, InHand, place_one, place_since
+from collector.intake.time.place import VALUES_BEFORE, InHand, place_one, place_since
 from collector.store.database import Store
 from collector.store.instants import EVER
 from collector.store.journal import payloads, visit_facts
 from collector.store.journal.payloads import Payload
-from collector.store.readings import owners, write
+from collector.store.readings import just_come, owners, write
+from collector.store.readings.just_come import Bearing
 from collector.store.readings.times import Placeable, Time
 from collector.store.readings.write import Row
 from parsers.uuids import Uuid
 
 
-def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
+def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes) -> Outcome:
     """The one that has come last of its cuff. Call inside a transaction."""
-    payload = arrived.payload
-    facts = cuff_facts(store, payload.cuff_id, payload.arrived_at - SEGMENTS_WITHIN_US, payload.arrived_at)
+    payload, facts = found.payload, cuff_facts(found.told)
     segments: Sequence[Payload] = ()
     if (at_its_place := placed(payload, facts)).characteristic == Uuid.BLOOD_PRESSURE_RECORD:
         before = payloads.same_kind_before(store, at_its_place, SEGMENTS_WITHIN_US)
@@ -35,19 +36,16 @@ def take_up(store: Store, arrived: Arrived, times: ArrivalTimes) -> Outcome:
     sightings = _sightings(store, saying)
     ids = [one for one in (saying.reading_id, *(sighting.reading_id for sighting in sightings)) if one]
     stamp = saying.content.stamp if saying.content else saying.imported[0].stamp if saying.imported else None
-    rows = write.rows_like(store, payload.cuff_id, stamp, ids)
-    earlier = [row for row in (saying.same_as, *saying.segments) if row is not None]
-    results = {row: result for row in earlier if (result := write.result_of(store, row))}
-    known = Known(facts, times, write.next_row(store), rows=rows, results=results, sightings=sightings)
+    earlier = saying.segments if saying.same_as is None else (saying.same_as, *saying.segments)
+    standing = just_come.standing(store, payload.cuff_id, stamp, ids, (payload.row, *earlier))
+    known = Known(facts, times, found.next_row, rows=standing.rows, results=standing.results, sightings=sightings)
     outcome = known.take(saying)
     if outcome.fresh and outcome.reading_id is not None:
         row, first = known.rows[outcome.reading_id], known.fresh[outcome.reading_id]
-        values = visit_facts.clock_values_since(store, payload.cuff_id, row.received_at, VALUES_FOR_ONE)
-        time = place_one(values, _placeable(row, first), times)
-        said_of = owners.claims(store, payload.cuff_id, [payload.row, *saying.segments])
-        claims = {row.id: said_of[-1][1]} if said_of else {}
-        known.rows[row.reading_id] = _finished(row, time, claims, spans_of_cuff(store, payload.cuff_id))
-    write.write(store, (rows, known.rows), (results, known.results))
+        time = place_one(found.clock_values, _placeable(row, first), times)
+        claims = {row.id: standing.claims[-1][1]} if standing.claims else {}
+        known.rows[row.reading_id] = _finished(row, time, claims, [OwnerSpan(*bounds) for bounds in found.spans])
+    just_come.taken_up(store, payload.cuff_id, arrived.at, standing, known.rows, known.results)
     return outcome
 
 
@@ -56,11 +54,11 @@ def take_up_anew(
 ) -> Iterable[tuple[Row, Row]]:
     """All that a cuff ever sent, in order of arrival, as if it came now. Call inside a transaction.
 
-    Returns the readings that were there before, as they were and as they are.
+    Returns the readings that changed, as they were and as they are.
     """
     rows, results = write.rows_of_cuff(store, cuff_id), write.results_of_cuff(store, cuff_id)
     came = [one.payload.arrived_at for one in batch]
-    facts = cuff_facts(store, cuff_id, min(came, default=EVER), max(came, default=EVER))
+    facts = cuff_facts(visit_facts.told(store, cuff_id, min(came, default=EVER), max(came, default=EVER)))
     said = sayings(batch, facts)
     new = [one.reading_id for one in said if one.reading_id is not None and one.reading_id not in rows]
     known = Known(
@@ -86,8 +84,7 @@ def take_up_anew(
         if (result := known.results.get(payload)) and result.reading is not None:
             claims[result.reading] = person
     after = {reading_id: _finished(row, found.get(reading_id), claims, spans) for reading_id, row in known.rows.items()}
-    write.write(store, (rows, after), (results, known.results))
-    return [(row, after[reading_id]) for reading_id, row in rows.items() if reading_id in after]
+    return write.write(store, (rows, after), (results, known.results))
 
 
 def _sightings(store: Store, saying: Saying) -> list[Sighting]:
@@ -99,32 +96,15 @@ def _sightings(store: Store, saying: Saying) -> list[Sighting]:
 
 
 def _placeable(row: Row, first: Payload) -> Placeable:
-    return Placeable(
-        row=row.id,
-        reading_id=row.reading_id,
-        slot=row.slot,
-        stamp=row.stamp_us,
-        clock=row.clock,
-        received=row.received_at,
-        visit=row.visit_id,
-        zone=row.zone,
-        clock_id=first.clock_id,
-        time=row.time,
-    )
+    return Placeable._make((*_bearing_on_time(row), first.clock_id, row.time))
+
+
+_bearing_on_time = attrgetter("id", "reading_id", "slot", "stamp_us", "clock", "received_at", "visit_id", "zone")
 
 
 def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spans: list[OwnerSpan]) -> Row:
     """With its time, where that was found anew, and its owner. claims: by the reading's row."""
     time = time or row.time
     if row.id in claims:
-        person, mark = claims[row.id], None
-    else:
-        person, mark = owner(row.slot, time.taken_at, time.uncertainty_s, spans)
-    return row._replace(
-        taken_at=time.taken_at,
-        basis=time.basis,
-        uncertainty_s=time.uncertainty_s,
-        time_marks=";".join(time.marks),
-        person_id=person,
-        owner_mark=mark,
-    )
+        return row.decided(time, claims[row.id], None)
+    return row.decided(time, *owner(row.slot, time.taken_at, time.uncertainty_s, spans))

@@ -5,7 +5,6 @@ from datetime import UTC, datetime, timedelta
 from collector.store.errors import UnreadableError
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_WALL_EPOCH = datetime(1970, 1, 1)
 SECOND = 1_000_000
 DAY = 86_400 * SECOND
 EVER = -(1 << 62)
@@ -17,12 +16,6 @@ def to_us(instant: datetime) -> int:
     if instant.tzinfo is None:
         raise ValueError(f"{instant!r} has no zone")
     since = instant - EPOCH
-    return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
-
-
-def wall_us(wall: datetime) -> int:
-    """Of a wall clock without zone: microseconds since it showed 1970."""
-    since = wall - _WALL_EPOCH
     return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
 
 

@@ -61,7 +61,8 @@ class Changes:
 def _of_a_value(frame: FrameType) -> bool:
     value = frame.f_locals.get("self")
     parameters = getattr(type(value), "__dataclass_params__", None)
-    return parameters is not None and bool(parameters.frozen) and not isinstance(getattr(value, "store", None), Store)
+    frozen = hasattr(type(value), "_fields") or (parameters is not None and bool(parameters.frozen))
+    return frozen and not isinstance(getattr(value, "store", None), Store)
 
 
 @cache

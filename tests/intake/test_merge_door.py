@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from collector import intake
 from collector.store import StoreError, journal, people, readings
@@ -122,6 +124,25 @@ def test_what_is_wrong_in_a_foreign_store_is_named_by_table_row_and_column(make_
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
     for table in foreign_people.TABLES:
         assert {table.key, "changed_at", *table.columns} <= foreign_check.RULES[table.name].keys()
+
+
+OCTETS = st.binary(max_size=24) | st.sampled_from(
+    (b"read", b"read\0", b" ", b"a\xc3\xa4", b"a\xff", b"\x7f", b"[]", b"x" * 4001)
+)
+VALUES = st.integers(-(1 << 63), (1 << 63) - 1) | st.integers(-3, 300) | st.floats(allow_nan=False) | OCTETS
+
+
+@given(VALUES, st.booleans())
+@settings(max_examples=500)
+def test_what_is_sound_by_sql_alone_is_sound_by_every_rule(value: Any, text: bool) -> None:
+    """Text reaches a rule as its octets, whatever they are."""
+    sql = "CAST(?1 AS TEXT)" if text and isinstance(value, bytes) else "?1"
+    rules = [rule for columns in foreign_check.RULES.values() for rule in columns.values()]
+    sound = ", ".join(rule.sound.format(sql) for rule in rules)
+    with closing(sqlite3.connect(":memory:")) as database:
+        (found,) = database.execute(f"SELECT {sound}", (value,)).fetchall()
+    for rule, said in zip(rules, found, strict=True):
+        assert not said or rule.problem(value) is None, (rule.sound, value)
 
 
 def test_what_is_no_file_is_not_waited_for(make_bench: Any, tmp_path: Path) -> None:

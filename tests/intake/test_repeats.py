@@ -16,7 +16,7 @@ from collector.intake.cuff_facts import cuff_facts
 from collector.intake.repeats import SAME_STAMP
 from collector.store import Store, journal, readings
 from collector.store.instants import to_us
-from collector.store.journal import stations, visits
+from collector.store.journal import stations, visit_facts, visits
 from parsers.measurement import Measurement, build_enhanced, build_measurement, measurement
 from parsers.record import build_segments
 from parsers.stamps import EpochTime, build_current_time
@@ -272,7 +272,7 @@ def test_the_feature_word_that_counts_is_the_latest_before_then(bench: Any) -> N
 
     def word(at: datetime, later: bool = True) -> int | None:
         us = to_us(at)
-        found = cuff_facts(bench.store, cuff, us, us).feature_at(us, later)
+        found = cuff_facts(visit_facts.told(bench.store, cuff, us, us)).feature_at(us, later)
         return None if found is None else found.raw
 
     assert word(NOON - timedelta(seconds=1), later=False) is None

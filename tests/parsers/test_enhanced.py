@@ -67,8 +67,8 @@ def test_every_combination_of_fields(flags: int) -> None:
 def test_user_facing_time_is_the_wall_clock() -> None:
     m = parse_enhanced(BOTH)
     assert m.wall_clock() == datetime(2026, 3, 9, 7, 41, 5)
-    assert replace(m, user_facing=None).wall_clock() == datetime(2026, 3, 9, 6, 41, 5)
-    assert replace(m, user_facing=None, stamp=None).wall_clock() is None
+    assert m._replace(user_facing=None).wall_clock() == datetime(2026, 3, 9, 6, 41, 5)
+    assert m._replace(user_facing=None, stamp=None).wall_clock() is None
 
 
 @pytest.mark.parametrize(
@@ -88,7 +88,7 @@ def test_epochs(seconds: int, epoch: int, wall: datetime) -> None:
 
 def test_a_classic_measurement_becomes_an_enhanced_one() -> None:
     plain = measurement(128, 84, 99, pulse=66, user_id=2, status=4)
-    made = replace(plain, stamp=EpochTime(826353665, 2000), user_facing=EpochTime(826357265, 2000))
+    made = plain._replace(stamp=EpochTime(826353665, 2000), user_facing=EpochTime(826357265, 2000))
     assert build_enhanced(made) == BOTH
 
 
@@ -104,7 +104,7 @@ def test_a_classic_measurement_becomes_an_enhanced_one() -> None:
 )
 def test_what_does_not_fit_is_refused(change: dict[str, Any]) -> None:
     with pytest.raises(ValueError, match=r"cannot be built|epoch"):
-        build_enhanced(replace(parse_enhanced(BOTH), **change))
+        build_enhanced(parse_enhanced(BOTH)._replace(**change))
 
 
 def test_the_unused_places_of_a_cuff_pressure() -> None:

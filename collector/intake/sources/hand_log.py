@@ -4,10 +4,10 @@ So that a written reading is kept, repeated, rebuilt and merged as every other.
 """
 
 import json
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from decimal import Decimal
 from functools import lru_cache
+from typing import NamedTuple
 
 from collector.intake.reading_ids import stamped_id
 from collector.store.journal.cuffs import HAND
@@ -16,10 +16,10 @@ from parsers.errors import ParseError
 
 HAND_CHARACTERISTIC = 0
 """Stands where a cuff's payload has its 16-bit UUID."""
+_JSON = json.JSONEncoder(ensure_ascii=False, sort_keys=True)
 
 
-@dataclass(frozen=True, slots=True)
-class HandRow:
+class HandRow(NamedTuple):
     """One written reading, mmHg and beats per minute. taken_at is aware.
 
     Its instant and its pressures make it what it is: written again with another offset, with a pulse, with a person or
@@ -60,13 +60,13 @@ class HandRow:
         }
         if self.twin:
             fields["twin"] = str(self.twin)
-        return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+        return _JSON.encode(fields).encode("utf-8", "replace")
 
     @classmethod
     def parse(cls, value: bytes) -> "HandRow":
         """Raises ParseError."""
         try:
-            fields = json.loads(value)
+            fields = json.loads(value.decode())  # of octets it guesses the encoding, for longer than it reads them
             row = cls(
                 taken_at=datetime.fromisoformat(fields["taken_at"]),
                 systolic=_number(fields["systolic"]),
@@ -92,9 +92,10 @@ def without_name(value: bytes) -> bytes:
     except (ValueError, TypeError, RecursionError):
         return value
     del fields["person"]
-    return json.dumps(fields, ensure_ascii=False, sort_keys=True).encode("utf-8", "replace")
+    return _JSON.encode(fields).encode("utf-8", "replace")
 
 
+@lru_cache(maxsize=4096)
 def plain_number(number: Decimal | None) -> str:
     """Equal for equal numbers whatever their precision: 120 and 120.0 are one value."""
     return "None" if number is None else format(number.normalize(), "f") if number else "0"

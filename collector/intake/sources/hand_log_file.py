@@ -90,16 +90,17 @@ class LogReader:
         lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
         try:
             columns = _columns(name, next(lines, []))
-            for cells in lines:
-                if any(cell.strip() for cell in cells):
+            for written in lines:
+                cells = [cell.strip() for cell in written]
+                if any(cells):
                     yield self._line(lines.line_num, columns, cells, separator)
         except csv.Error as error:
             raise LogError(f"{name}, line {lines.line_num}: not CSV ({error}); mend that line") from None
 
     def _line(self, number: int, columns: list[str], cells: list[str], separator: str) -> HandRow | BadLine:
-        if len(cells) > len(columns) and any(cell.strip() for cell in cells[len(columns) :]):
+        if any(cells[len(columns) :]):
             return BadLine(number, f"{len(cells)} cells, but {len(columns)} columns")
-        values = {name: cell.strip() for name, cell in zip(columns, cells, strict=False) if name}
+        values = {name: cell for name, cell in zip(columns, cells, strict=False) if name}
         try:
             row = self._row(values, separator)
         except ValueError as error:
@@ -115,7 +116,7 @@ class LogReader:
 
     def _row(self, values: dict[str, str], separator: str) -> HandRow:
         taken_at = self._time(values)
-        lost = all(values.get(name) == LOST for name in ("systolic", "diastolic"))
+        lost = values.get("systolic") == values.get("diastolic") == LOST
         if lost:
             values = {**values, "systolic": "", "diastolic": ""}
         systolic, diastolic, pulse = (

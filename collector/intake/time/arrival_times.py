@@ -24,9 +24,9 @@ class ArrivalTimes:
         return clock is None or self.corrections[clock][1]
 
     def zone(self, station: int, at: int) -> str:
-        known = self.zones.get(station)
-        if not known:
-            return "UTC"
+        known = self.zones.get(station, [(0, "UTC")])
+        if len(known) == 1:
+            return known[0][1]
         return known[max(0, bisect_right(known, at, key=lambda since: since[0]) - 1)][1]
 
 

@@ -10,7 +10,7 @@ from itertools import pairwise
 from math import ceil, inf
 from typing import NamedTuple
 
-from collector.intake.time.clock_runs import AtArrival, ClockLine, Projection
+from collector.intake.time.clock_runs import AtArrival, ClockLine
 from collector.store.instants import SECOND
 from collector.store.readings.times import Placeable, Time
 from collector.store.values import Basis
@@ -29,13 +29,14 @@ _SLACK = 3 * SECOND
 
 
 class _Candidate(NamedTuple):
-    projection: Projection
-    bounded: bool  # looks bound it on either side, and nothing speaks against it
-    fresh: bool
+    """A projection that may be the time of the stamp. bounded: looks bound it on either side, and nothing speaks
+    against it."""
 
-    @property
-    def at(self) -> float:
-        return self.projection.at
+    at: float
+    uncertainty: float
+    place: str
+    bounded: bool
+    fresh: bool
 
 
 def place(reading: Placeable, line: ClockLine, *, sure: bool, run: int) -> Time:
@@ -50,19 +51,20 @@ def place(reading: Placeable, line: ClockLine, *, sure: bool, run: int) -> Time:
         return Time(reading.received, Basis.ARRIVAL, None, (NO_CLOCK,))
     chosen = candidates[-1] if run and len(candidates) > 1 else candidates[0]
     marks: list[str] = []
-    uncertainty: float | None = 1 + max(one.projection.uncertainty for one in candidates)
+    uncertainty: float | None = 1 + chosen.uncertainty
     if len(candidates) > 1:
         marks.append(CLOCK_CHANGED)
+        uncertainty = 1 + max(one.uncertainty for one in candidates)
         spread = max(abs(one.at - chosen.at) for one in candidates) / SECOND
         # Between live records the clock may have been changed more than once.
-        uncertainty = None if line.looks[0].live else (uncertainty or 0) + spread
+        uncertainty = None if line.looks[0].live else uncertainty + spread
     elif not (chosen.fresh and sure):
         if run:
             marks.append(BACKWARDS)
             uncertainty = None
         elif not chosen.bounded or not sure:
             uncertainty = None
-        elif chosen.projection.place != "between":
+        elif chosen.place != "between":
             marks.append(CLOCK_CHANGED)
     at = min(chosen.at, reading.received) if sure else chosen.at
     at = round(at / SECOND) * SECOND
@@ -73,49 +75,50 @@ def _candidates(reading: Placeable, line: ClockLine, sure: bool) -> list[_Candid
     """The runs that can have given the stamp, latest first."""
     seen = line.at_arrival(reading.received, reading.visit)
     found: list[_Candidate] = []
-    for run in range(seen.latest_run, -1, -1):
-        first, last = max(line.runs[run].first, seen.low), min(line.runs[run].last, seen.high - 1)
-        if last < first:
-            break
+    for run, first, last in seen.runs:
         if found and line.looks[last + 1].at < seen.floor:
             break  # it would have been left over from two visits ago; what we have is likelier
-        one = _feasible(reading, line, run, seen, sure)
+        one = _feasible(reading, line, run, first, last, seen, sure)
         if one is not None:
             found.append(one)
+    if len(found) < 2:
+        return found
     recent = [one for one in found if one.at >= seen.floor - _SLACK]
     return recent or found
 
 
-def _feasible(reading: Placeable, line: ClockLine, run: int, seen: AtArrival, sure: bool) -> _Candidate | None:
-    """The stamp on one run, if it falls into that run's time and not after its arrival."""
+def _feasible(
+    reading: Placeable, line: ClockLine, run: int, first: int, last: int, seen: AtArrival, sure: bool
+) -> _Candidate | None:
+    """The stamp on one run, whose looks are first to last, if it falls into that run's time and not after its
+    arrival."""
     assert reading.stamp is not None
-    looks, low, high = line.looks, seen.low, seen.high
-    first, last = max(line.runs[run].first, low), min(line.runs[run].last, high - 1)
-    projection = line.project(reading.stamp, run, low, high)
-    slack = _SLACK + projection.uncertainty * SECOND
+    looks, low, high, received = line.looks, seen.low, seen.high, reading.received
+    at, uncertainty, place = line.project(reading.stamp, first, last, seen)
+    doubt = uncertainty * SECOND
+    slack = _SLACK + doubt
     begins = -inf if first == low else looks[first].at if looks[first].was_set else looks[first - 1].at
     ends = inf if last == high - 1 else looks[last + 1].at
-    latest = min(ends, reading.received) if sure else ends
-    if not begins - slack <= projection.at <= latest + slack:
+    latest = received if sure and received < ends else ends
+    if not begins - slack <= at <= latest + slack:
         return None
     # What was taken before then should have come earlier; it may be of a run that was never seen.
     overdue = seen.floor if run == seen.settled else seen.last_visit
-    in_visit = looks[last].visit == reading.visit and projection.at >= looks[last].at
-    soon = abs(reading.received - projection.at) <= FRESH + looks[last].doubt * SECOND
-    fresh = in_visit or (soon and projection.uncertainty * SECOND <= FRESH)
+    in_visit = looks[last].visit == reading.visit and at >= looks[last].at
+    soon = abs(received - at) <= FRESH + looks[last].doubt * SECOND
+    fresh = in_visit or (soon and doubt <= FRESH)
     if looks[first].live:
         # Live records come too rarely to bound a change, and one that came late by just as much as the clock was
         # moved passes for live: the last before a change and the first after it are not relied upon.
-        beside = _beside_a_change(line, run, projection.at)
-        bounded = projection.place == "between" and projection.at >= overdue - slack
-        return _Candidate(projection, bounded and not beside, fresh and not beside)
-    # Where the clock is read at each visit one change between two looks is all there can be.
-    bounded = (
-        projection.place == "between"
-        or (projection.place == "before" and first > low)
-        or (projection.place == "after" and last < high - 1)
+        beside = _beside_a_change(line, run, at)
+        bounded = place == "between" and not beside
+        fresh = fresh and not beside
+    else:
+        # Where the clock is read at each visit one change between two looks is all there can be.
+        bounded = place == "between" or (place == "before" and first > low) or (place == "after" and last < high - 1)
+    return _Candidate(
+        at=at, uncertainty=uncertainty, place=place, bounded=bounded and at >= overdue - slack, fresh=fresh
     )
-    return _Candidate(projection, bounded and projection.at >= overdue - slack, fresh)
 
 
 def _beside_a_change(line: ClockLine, run: int, at: float) -> bool:
@@ -132,20 +135,16 @@ def runs_within_visits(readings: Sequence[tuple[int, int | None, int | None]]) -
     A visit whose stamps only ever go back sends the newest first: that tells nothing.
     """
     counts = [0] * len(readings)
-    groups: dict[tuple[int, int | None], list[int]] = {}
+    groups: dict[tuple[int, int | None], list[tuple[int, int]]] = {}
     for index, (visit, slot, stamp) in enumerate(readings):
         if stamp is not None:
-            groups.setdefault((visit, slot), []).append(index)
+            groups.setdefault((visit, slot), []).append((index, stamp))
     for members in groups.values():
-        steps = [_stamp(readings, here) > _stamp(readings, there) for here, there in pairwise(members)]
-        if len(steps) >= 2 and all(steps):
+        steps = [here > there for (_, here), (_, there) in pairwise(members)]
+        if not any(steps) or (len(steps) >= 2 and all(steps)):
             continue
         back = 0
-        for index, step in zip(reversed(members[:-1]), reversed(steps), strict=True):
+        for (index, _), step in zip(reversed(members[:-1]), reversed(steps), strict=True):
             back += step
             counts[index] = back
     return counts
-
-
-def _stamp(readings: Sequence[tuple[int, int | None, int | None]], index: int) -> int:
-    return readings[index][2] or 0

@@ -5,8 +5,9 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times
+from collector.intake.time.zones import wall_us
 from collector.store.database import Store
-from collector.store.instants import SECOND, from_us, to_us, wall_us
+from collector.store.instants import SECOND, from_us, to_us
 from collector.store.journal import visit_facts
 from collector.store.journal.visit_facts import ClockValue
 from parsers.cuff_clock import clock_shown, seconds_ahead

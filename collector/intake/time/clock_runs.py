@@ -45,15 +45,16 @@ class Projection(NamedTuple):
 class AtArrival(NamedTuple):
     """What the looks around an arrival say of any record that came then.
 
-    low…high (excluded): the looks that may bear on it. latest_run: it can be of none after. settled: the run that
-    the clock was on, where a look in the visit or afterwards shows it. last_visit, floor: when the clock was looked at
-    in the visit before this one, and in the one before that. Cuffs send everything at each visit: what is older than
-    the last is hardly new, what is older than the one before even less so.
+    low…high (excluded): the looks that may bear on it. runs: those that it can be of, latest first, each with the
+    first and the last of these looks. settled: the run that the clock was on, where a look in the visit or afterwards
+    shows it. last_visit, floor: when the clock was looked at in the visit before this one, and in the one before that.
+    Cuffs send everything at each visit: what is older than the last is hardly new, what is older than the one before
+    even less so.
     """
 
     low: int
     high: int
-    latest_run: int
+    runs: Sequence[tuple[int, int, int]]
     settled: int | None
     last_visit: float
     floor: float
@@ -92,10 +93,17 @@ class ClockLine:
         if arrival < len(looks) and arrival and looks[arrival].was_set and latest_run != self.run_of[arrival - 1]:
             latest_run -= 1  # the clock was set after this came
         last_visit, floor = self._visits_before(arrival, visit)
+        low, high = max(0, arrival - REACH_BACK), min(len(looks), arrival + REACH_AHEAD)
+        within = []
+        for number in range(latest_run, -1, -1):
+            run = self.runs[number]
+            if run.last < low:
+                break
+            within.append((number, max(run.first, low), min(run.last, high - 1)))
         return AtArrival(
-            low=max(0, arrival - REACH_BACK),
-            high=min(len(looks), arrival + REACH_AHEAD),
-            latest_run=latest_run,
+            low=low,
+            high=high,
+            runs=within,
             settled=self._settled_run(arrival, visit),
             last_visit=last_visit,
             floor=floor,
@@ -119,16 +127,15 @@ class ClockLine:
             last = look
         return (-inf, -inf) if last is None else (last.at, last.at - _LONGEST_BACKLOG)
 
-    def project(self, stamp: int, run: int, low: int, high: int) -> Projection:
-        """The stamp on one run, as far as its looks lie among low…high (the latter excluded)."""
+    def project(self, stamp: int, first: int, last: int, seen: AtArrival) -> Projection:
+        """The stamp on the run of the looks from first to last, some of those that were seen from an arrival."""
         looks = self.looks
-        first, last = max(self.runs[run].first, low), min(self.runs[run].last, high - 1)
         rough = stamp + looks[last].offset
         left = bisect_right(self.times, rough, first, last + 1) - 1
         if left < first:
-            return self._beyond(stamp, first, self._pace(low, high), "before")
+            return self._beyond(stamp, first, self._pace(seen.low, seen.high), "before")
         if left == last:
-            return self._beyond(stamp, last, self._pace(low, high), "after")
+            return self._beyond(stamp, last, self._pace(seen.low, seen.high), "after")
         before, after = looks[left], looks[left + 1]
         span = after.at - before.at
         part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0

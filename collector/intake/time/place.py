@@ -3,7 +3,7 @@
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from collector.intake.sources.own_export import CLOCK as IMPORTED
 from collector.intake.time import clock_runs
@@ -22,8 +22,7 @@ FUTURE = "stamp in the future"
 """It came before its stamp: the cuff's clock is ahead, nobody knows since when."""
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
+class Placed(NamedTuple):
     """A reading whose time was set anew."""
 
     reading: Placeable
@@ -124,10 +123,11 @@ def _place(
     runs = runs_within_visits([(_visit(row), row.slot, row.stamp) for row in rows])
     moved = []
     for row, run in zip(rows, runs, strict=True):
-        if row.clock == IMPORTED:
+        clock = row.clock
+        if clock == IMPORTED:
             continue
         sure = arrived.sure(row.clock_id)
-        time = _time(row, lines.get(row.clock or ""), readable and row.clock == "wall", sure=sure, run=run)
+        time = _time(row, lines.get(clock or ""), readable and clock == "wall", sure=sure, run=run)
         if not sure:
             time = time._replace(marks=(*time.marks, STATION_UNSURE))
         if time != row.time:

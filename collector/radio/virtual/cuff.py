@@ -7,7 +7,6 @@ a bonded collector's subscription is remembered, and the cuff hangs up when it h
 import secrets
 from collections import Counter, deque
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import datetime, timedelta
 from decimal import Decimal
 from typing import TYPE_CHECKING
@@ -87,8 +86,7 @@ class VirtualCuff:
         )
         if self.behaviour.enhanced:
             when = EpochTime.of(stamp) if stamp else None
-            made = replace(
-                made,
+            made = made._replace(
                 stamp=when,
                 user_facing=when,
                 characteristic=Uuid.ENHANCED_MEASUREMENT,

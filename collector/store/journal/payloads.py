@@ -17,8 +17,7 @@ UNPLACED = 0
 """In place of a characteristic: nobody knew what stands at the handle. The Bluetooth SIG assigns no such number."""
 
 
-@dataclass(frozen=True, slots=True)
-class Appended:
+class Appended(NamedTuple):
     payload: int  # its row
     new: bool  # False: this very frame is in the journal already
 
@@ -105,8 +104,7 @@ def append(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """A payload that no radio brought: of a log or an export. mark: names it for ever, its value included."""
 
     cuff: str

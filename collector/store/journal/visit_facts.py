@@ -1,9 +1,9 @@
 """What visits told of a cuff besides its records: its clock, its features, its bond."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from collector.store.database import Store
 
@@ -103,6 +103,27 @@ def fields(value: bytes) -> dict[str, Any] | None:
     except (ValueError, RecursionError):
         return None
     return found if isinstance(found, dict) else None
+
+
+FEATURE = 0x2A49
+"""Blood Pressure Feature (Bluetooth SIG, Assigned Numbers)."""
+
+
+class Told(NamedTuple):
+    """(at, uid, value) of each, in order: what the cuff can do, whether it was bonded, what stands at which handle."""
+
+    features: Sequence[tuple[int, bytes, bytes]]
+    bonds: Sequence[tuple[int, bytes, bytes]]
+    handles: Sequence[tuple[int, bytes, bytes]]
+
+
+def told(store: Store, cuff_id: int, first: int, last: int) -> Told:
+    """What visits told of a cuff besides its records and its clock, as `told_about`."""
+    return Told(
+        told_about(store, cuff_id, "read", FEATURE, first, last),
+        told_about(store, cuff_id, "bond", None, first, last),
+        told_about(store, cuff_id, "handles", None, first, last),
+    )
 
 
 def told_about(

@@ -4,6 +4,7 @@ A file that says it is a store may hold anything. Refused whole, with table, row
 """
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import lru_cache
 from itertools import islice
@@ -17,25 +18,38 @@ from collector.store.json_columns import SHAPES, from_json
 from collector.store.people.loan_states import State, Step
 from collector.store.readings.acceptable import FIRST_INSTANT as FIRST
 from collector.store.readings.acceptable import LAST_INSTANT as LAST
-from collector.store.readings.acceptable import text_problem
+from collector.store.readings.acceptable import LONGEST, text_problem
 
 SHOWN = 3
 _LONGEST_PAYLOAD = 65_536  # octets; a measurement has at most some fifty, an imported reading some thousand
 _DEEPEST = 4  # levels of JSON; what is written here has two
 
-Rule = Callable[[Any], str | None]
-"""What is wrong with a value; None where nothing is."""
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """problem: what is wrong with a value; None where nothing is.
+
+    sound: SQL that holds of none but sound values, {0} for the column. Where it holds of a whole table, as it nearly
+    always does of payloads, no row of it is looked at here.
+    """
+
+    problem: Callable[[Any], str | None]
+    sound: str = "false"
 
 
 def _between(least: int, most: int) -> Rule:
-    def rule(value: Any) -> str | None:
+    def problem(value: Any) -> str | None:
         return None if isinstance(value, int) and least <= value <= most else f"{str(value)[:20]} is out of range"
 
-    return rule
+    return Rule(problem, f"typeof({{0}}) = 'integer' AND {{0}} BETWEEN {least} AND {most}")
 
 
 def _one_of(*words: str) -> Rule:
-    return lambda value: None if _text(value) in words else "is not a word that is used there"
+    listed = "', '".join(words)
+    return Rule(
+        lambda value: None if _text(value) in words else "is not a word that is used there",
+        f"typeof({{0}}) = 'text' AND {{0}} IN ('{listed}')",
+    )
 
 
 def _text(value: Any) -> str:
@@ -61,23 +75,29 @@ def _name(value: Any) -> str | None:
     return _plain(value) or (None if _text(value).strip() and "\n" not in _text(value) else "is no name")
 
 
-def _uid(value: Any) -> str | None:
-    return None if isinstance(value, bytes) and len(value) == 16 else "is no uid"
-
-
-def _octets(value: Any) -> str | None:
-    return None if isinstance(value, bytes) and len(value) <= _LONGEST_PAYLOAD else "is too long, or no octets"
+# Text of printable ASCII alone; length() stops at a NUL, where GLOB stops too.
+_ASCII = f"""typeof({{0}}) = 'text' AND {{0}} NOT GLOB '*[^ -~]*' AND length({{0}}) <= {LONGEST}
+    AND length({{0}}) = length(CAST({{0}} AS BLOB))"""
+_FREE, _PLAIN, _NAME = Rule(_free, _ASCII), Rule(_plain, _ASCII), Rule(_name, f"{_ASCII} AND trim({{0}}) <> ''")
+_UID = Rule(
+    lambda value: None if isinstance(value, bytes) and len(value) == 16 else "is no uid",
+    "typeof({0}) = 'blob' AND length({0}) = 16",
+)
+_OCTETS = Rule(
+    lambda value: None if isinstance(value, bytes) and len(value) <= _LONGEST_PAYLOAD else "is too long, or no octets",
+    f"typeof({{0}}) = 'blob' AND length({{0}}) <= {_LONGEST_PAYLOAD}",
+)
 
 
 def _json(table: str, column: str) -> Rule:
-    def rule(value: Any) -> str | None:
+    def problem(value: Any) -> str | None:
         try:
             deep = _depth(from_json(table, column, _text(value))) > _DEEPEST
         except UnreadableError:
             deep = True
         return "is not the JSON that is used there" if deep else None
 
-    return rule
+    return Rule(problem)
 
 
 def _depth(said: Any) -> int:
@@ -94,49 +114,50 @@ def _zone(value: Any) -> str | None:
     return None if _text(value) in _zones() else f"'{_text(value)[:40]}' is no zone of the world"
 
 
+def _day(value: Any) -> str | None:
+    datetime.strptime(_text(value), "%Y-%m-%d").replace(tzinfo=UTC)
+    return None
+
+
+_DAY = Rule(_day)
 _INSTANT, _FLAG, _SLOT = _between(FIRST, LAST), _between(0, 1), _between(-2, 255)
 _WHOLE, _16_BIT = _between(0, 1 << 62), _between(0, 0xFFFF)
 _SINCE = _between(-(1 << 62), LAST)  # 0 and less: from the beginning
 
 RULES: dict[str, dict[str, Rule]] = {
-    "station": {"uid": _uid},
-    "station_zone": {"since": _SINCE, "zone": _zone},
-    "unsure_clock": {"boot": _name, "base": _between(-LAST, LAST), "correction": _between(-2 * LAST, 2 * LAST)},
-    "cuff": {"address": _name, "name": _name, "name_set_at": _SINCE, "forgotten": _FLAG, "forgotten_set_at": _SINCE,
-             "advertised": _free},
-    "visit": {"uid": _uid, "source": _name, "opened_at": _INSTANT, "closed_at": _INSTANT, "outcome": _plain},
-    "visit_fact": {"uid": _uid, "kind": _one_of("read", "clock set", "bond", "name", "handles", "records"),
-                   "characteristic": _16_BIT, "value": _octets, "at": _INSTANT, "round_trip_us": _WHOLE,
+    "station": {"uid": _UID},
+    "station_zone": {"since": _SINCE, "zone": Rule(_zone)},
+    "unsure_clock": {"boot": _NAME, "base": _between(-LAST, LAST), "correction": _between(-2 * LAST, 2 * LAST)},
+    "cuff": {"address": _NAME, "name": _NAME, "name_set_at": _SINCE, "forgotten": _FLAG, "forgotten_set_at": _SINCE,
+             "advertised": _FREE},
+    "visit": {"uid": _UID, "source": _NAME, "opened_at": _INSTANT, "closed_at": _INSTANT, "outcome": _PLAIN},
+    "visit_fact": {"uid": _UID, "kind": _one_of("read", "clock set", "bond", "name", "handles", "records"),
+                   "characteristic": _16_BIT, "value": _OCTETS, "at": _INSTANT, "round_trip_us": _WHOLE,
                    "error": _between(0, 255)},
-    "payload": {"uid": _uid, "number": _WHOLE, "characteristic": _16_BIT, "value": _octets, "arrived_at": _INSTANT,
-                "source": _name, "encrypted": _FLAG, "mark": _plain,
+    "payload": {"uid": _UID, "number": _WHOLE, "characteristic": _16_BIT, "value": _OCTETS, "arrived_at": _INSTANT,
+                "source": _NAME, "encrypted": _FLAG, "mark": _PLAIN,
                 "handle": _16_BIT},
-    "erased": {"uid": _uid},
-    "person": {"uid": _uid, "name": _name, "gone": _FLAG, "changed_at": _INSTANT, "part_of": _uid},
-    "span": {"uid": _uid, "slot": _SLOT, "since": _INSTANT, "until": _INSTANT, "strict": _FLAG, "gone": _FLAG,
+    "erased": {"uid": _UID},
+    "person": {"uid": _UID, "name": _NAME, "gone": _FLAG, "changed_at": _INSTANT, "part_of": _UID},
+    "span": {"uid": _UID, "slot": _SLOT, "since": _INSTANT, "until": _INSTANT, "strict": _FLAG, "gone": _FLAG,
              "changed_at": _INSTANT},
-    "claim": {"uid": _uid, "payload_uid": _uid, "holds": _FLAG, "changed_at": _INSTANT},
-    "strike": {"uid": _uid, "payload_uid": _uid, "mark": _name, "holds": _FLAG, "changed_at": _INSTANT},
-    "note": {"uid": _uid, "kind": _name, "day": lambda value: _day(_text(value)), "text": _free, "gone": _FLAG,
+    "claim": {"uid": _UID, "payload_uid": _UID, "holds": _FLAG, "changed_at": _INSTANT},
+    "strike": {"uid": _UID, "payload_uid": _UID, "mark": _NAME, "holds": _FLAG, "changed_at": _INSTANT},
+    "note": {"uid": _UID, "kind": _NAME, "day": _DAY, "text": _FREE, "gone": _FLAG,
              "changed_at": _INSTANT},
-    "office_visit": {"uid": _uid, "day": lambda value: _day(_text(value)), "gone": _FLAG,
+    "office_visit": {"uid": _UID, "day": _DAY, "gone": _FLAG,
                      "changed_at": _INSTANT},
-    "sitting": {"uid": _uid, "started_at": _INSTANT, "gone": _FLAG,
+    "sitting": {"uid": _UID, "started_at": _INSTANT, "gone": _FLAG,
                 "changed_at": _INSTANT},
-    "loan": {"uid": _uid, "out_at": _INSTANT, "back_at": _INSTANT,
+    "loan": {"uid": _UID, "out_at": _INSTANT, "back_at": _INSTANT,
              "step": _one_of(*Step), "gone": _FLAG, "changed_at": _INSTANT},
-    "cuff_state": {"state": _one_of(*State), "reason": _free, "changed_at": _INSTANT},
-    "audit": {"uid": _uid, "at": _INSTANT, "what": _name, },
+    "cuff_state": {"state": _one_of(*State), "reason": _FREE, "changed_at": _INSTANT},
+    "audit": {"uid": _UID, "at": _INSTANT, "what": _NAME, },
 }  # fmt: skip
 """Table, column, rule. Where a column may be empty, an empty one is well. References are what SQLite looks after."""
 for _table, _column in SHAPES:
     if _table in RULES:
         RULES[_table][_column] = _json(_table, _column)
-
-
-def _day(text: str) -> str | None:
-    datetime.strptime(text, "%Y-%m-%d").replace(tzinfo=UTC)
-    return None
 
 
 def refuse_unless_acceptable(store: Store, shown_as: Path) -> None:
@@ -163,6 +184,9 @@ def _problems(store: Store) -> Iterator[str]:
         table: {name: kind for _, name, kind, *_ in store.query(f"PRAGMA table_info({table})")} for table in RULES
     }
     for table, rules in RULES.items():
+        sound = " AND ".join(f"({name} IS NULL OR {rule.sound.format(name)})" for name, rule in rules.items())
+        if not store.scalar(f"SELECT EXISTS (SELECT 1 FROM {table} WHERE NOT ({sound}))"):
+            continue
         columns = ", ".join(f"CAST({name} AS BLOB)" if declared[table][name] == "TEXT" else name for name in rules)
         for number, row in enumerate(store.query(f"SELECT {columns} FROM {table}"), 1):
             for (name, rule), value in zip(rules.items(), row, strict=True):
@@ -173,7 +197,7 @@ def _problems(store: Store) -> Iterator[str]:
 
 def _checked(rule: Rule, value: Any) -> str | None:
     try:
-        return rule(value)
+        return rule.problem(value)
     except (ValueError, RecursionError, TypeError):
         return "cannot be read"
 

@@ -64,6 +64,8 @@ def time_problem(value: object) -> str | None:
         return "has no offset"
     if offset.seconds % 60 or offset.microseconds or abs(offset) > timedelta(hours=16):
         return f"has an offset of {offset}, which no clock of the world has"
+    if FIRST_YEAR < value.year < LAST_YEAR:
+        return None
     try:
         year = value.astimezone(UTC).year
     except OverflowError:

@@ -1,13 +1,12 @@
 """Hand-written readings, as far as a log that is taken in has to know them."""
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from collector.store.database import Store
 from collector.store.journal import cuffs
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
+class Written(NamedTuple):
     """What is known of a reading. payload: its first, None until that is in the journal; person: by row; settled:
     somebody said that it is nobody's."""
 

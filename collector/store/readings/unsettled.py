@@ -12,8 +12,6 @@ from collector.store.people import slot_spans
 from collector.store.readings import owners, renewed_bonds, strikes, times, write
 from collector.store.readings.times import Time
 
-_FEATURE = 0x2A49  # Blood Pressure Feature (Bluetooth SIG, Assigned Numbers)
-
 
 @dataclass(frozen=True, slots=True)
 class Unsettled:
@@ -62,7 +60,7 @@ def unsettled(store: Store, cuff_id: int, before: int) -> Unsettled | None:
 
 def first_feature(store: Store, cuff_id: int) -> list[bytes]:
     """What the cuff first said it can do, if it ever did."""
-    return [value for _, _, value in visit_facts.told_about(store, cuff_id, "read", _FEATURE, EVER, EVER)]
+    return [value for _, _, value in visit_facts.told_about(store, cuff_id, "read", visit_facts.FEATURE, EVER, EVER)]
 
 
 def settle(store: Store, cuff_id: int, settled: Settled) -> None:
