@@ -13,10 +13,12 @@ from hypothesis import strategies as st
 
 from collector import intake
 from collector.intake.cuff_facts import cuff_facts
+from collector.intake.decode import Content
 from collector.intake.repeats import SAME_STAMP
 from collector.store import Store, journal, readings
 from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
+from collector.store.readings.write import Row
 from parsers.measurement import Measurement, build_enhanced, build_measurement, measurement
 from parsers.record import build_segments
 from parsers.stamps import EpochTime, build_current_time
@@ -25,6 +27,11 @@ from parsers.uuids import Uuid
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
 STAMP = datetime(2026, 3, 9, 7, 41, 5)
 CUFF = "C0:FF:EE:00:00:01"
+
+
+def test_a_row_begins_with_what_a_payload_tells_in_its_order() -> None:
+    told = Content._fields[: Content._fields.index("note") + 1]
+    assert Row._fields[1 : 1 + len(told)] == told
 
 
 def plain(**change: Any) -> bytes:

@@ -8,17 +8,36 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from collector import intake
 from collector.intake.time.candidates import BACKWARDS
-from collector.intake.time.zones import AUTUMN, SPRING
+from collector.intake.time.zones import AUTUMN, SPRING, odd_hour, zone_of
 from collector.store import Basis, Reading, readings
+from collector.store.instants import to_us
 from collector.store.journal import stations, visits
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import build_current_time
 
 BACK = datetime(2026, 10, 25, 1, 0, tzinfo=UTC)
 FORWARD = datetime(2026, 3, 29, 1, 0, tzinfo=UTC)
+
+
+@given(
+    st.datetimes(datetime(1890, 1, 1), datetime(2210, 1, 1), timezones=st.just(UTC))
+    | st.integers(-48 * 60, 48 * 60).map(lambda minutes: BACK + timedelta(minutes=minutes))
+    | st.integers(-6 * 24, 6 * 24).map(lambda hours: datetime(1939, 9, 3, tzinfo=UTC) + timedelta(hours=hours)),
+    st.sampled_from(
+        ("UTC", "Europe/Vienna", "America/New_York", "Africa/Freetown", "Pacific/Apia", "Australia/Lord_Howe")
+    ),
+)
+@settings(max_examples=400)
+def test_an_odd_hour_is_found_whatever_the_day_is_known_for(at: datetime, zone: str) -> None:
+    """The look at a day as a whole leaves out none: Freetown's clocks went there and back in four days, the fastest."""
+    local = at.astimezone(zone_of(zone))
+    twice = local.fold or local.replace(fold=1).utcoffset() != local.utcoffset()
+    assert odd_hour(to_us(at), zone) == (AUTUMN if twice else None)
 
 
 def payload(stamp: datetime, systolic: int = 128) -> bytes:
