@@ -15,7 +15,7 @@ from collector import intake
 from collector.intake.sources import own_export
 from collector.store import StoreError, journal, open_store, people, readings
 from collector.store.migrations import m010_erasing
-from collector.store.people import erase, loans, slot_spans
+from collector.store.people import erase, loans, slot_spans, traces
 from collector.store.people.loan_states import State
 from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
@@ -113,7 +113,7 @@ def test_an_interrupted_erase_is_finished_by_whoever_comes_next_with_its_proof(
     people.add(store, NAME, NOON)
     write_by_hand(store, NAME)
     with monkeypatch.context() as cut:
-        cut.setattr(erase, "purge", lambda _: (_ for _ in ()).throw(StoreError("no power", "other")))
+        cut.setattr(traces, "purge", lambda _: (_ for _ in ()).throw(StoreError("no power", "other")))
         with pytest.raises(StoreError, match="the next command finishes it"):
             intake.erase_person(store, NAME)
     assert people.find(store, NAME) is None
