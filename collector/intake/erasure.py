@@ -9,7 +9,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_store
-from collector.store.people import erase
+from collector.store.people import erase, traces
 from collector.store.people.erase import Erasure
 
 
@@ -44,9 +44,9 @@ def finish_erasing(store: Store) -> list[Erased]:
     for uid, erasure in erase.pending(store):
         catch_up(store)
         erase.forget_what_was_fetched(store)
-        erase.purge(store)
-        left = tuple(erase.search(store.path, erasure.traces))
-        found.append(Erased(erasure, left, tuple(erase.naming(store, erasure.names))))
+        traces.purge(store)
+        left = tuple(traces.search(store.path, erasure.traces))
+        found.append(Erased(erasure, left, tuple(traces.naming(store, erasure.names))))
         if not left:
             erase.finish(store, uid)
     return found
@@ -59,5 +59,5 @@ def erase_in_backup(store: Store, backup: Path) -> int:
         erase.erase_as_in(copy, store)
         catch_up(copy)
         erase.forget_what_was_fetched(copy)
-        erase.purge(copy)
+        traces.purge(copy)
         return before - payloads.count(copy)

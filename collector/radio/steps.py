@@ -164,3 +164,5 @@ class Steps:
             self.learn(Learned(Manner.HANGS_UP, self.doing, sure))
         for manner in self.link.noticed:
             self.learn(Learned(manner))
+        if self.link.heard and Manner.NO_PAIRING in self.manners:
+            self.learn(Unlearned(Manner.NO_PAIRING))

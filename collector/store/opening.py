@@ -139,7 +139,8 @@ def _connect(path: Path, read_only: bool) -> sqlite3.Connection:
 
 
 def _readable(path: Path, connection: sqlite3.Connection) -> sqlite3.Connection:
-    """The connection or, on a file system that cannot be written and so has no place for the -shm file, another.
+    """The connection or, on a file system that cannot be written or is full and so has no place for the -shm file,
+    another.
 
     Without a log nobody is writing there. With one, which a power cut left, what was committed last stands in the log:
     both are read from a private copy that goes as soon as it is open.
@@ -147,12 +148,13 @@ def _readable(path: Path, connection: sqlite3.Connection) -> sqlite3.Connection:
     try:
         connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
         return connection
-    except sqlite3.OperationalError:
+    except sqlite3.OperationalError as error:
         log = path.with_name(f"{path.name}-wal")
-        if log.exists() and not os.statvfs(path.parent).f_flag & os.ST_RDONLY:
+        no_room = error.sqlite_errorcode == sqlite3.SQLITE_IOERR_SHMSIZE
+        if log.exists() and not no_room and not os.statvfs(path.parent).f_flag & os.ST_RDONLY:
             raise
     connection.close()
-    if not log.exists():
+    if not log.exists() or not log.stat().st_size:
         return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
     try:
         with TemporaryDirectory(prefix="quietcuff-") as folder:

@@ -77,8 +77,9 @@ def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | N
     except OSError as error:
         raise StoreError(f"{path}: the backup cannot be written ({error.strerror})", "other") from error
     finally:
-        with suppress(OSError):
-            part.unlink()
+        for left in (part, part.with_name(f"{part.name}-journal")):
+            with suppress(OSError):
+                left.unlink()
 
 
 def write_through_log(path: Path) -> None:

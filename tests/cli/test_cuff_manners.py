@@ -58,6 +58,22 @@ def test_told_with_cause_and_remedy(
     assert "never delivered" not in quietcuff("--store", str(path), "check", "--quick").stdout
 
 
+def test_one_that_delivered_once_and_fails_since_is_told_of_too(tmp_path: Path, quietcuff: Run) -> None:
+    path = tmp_path / "s.db"
+    come(path, 1)
+    with open_store(path) as store:
+        journal.append(
+            store, cuff=CUFF, characteristic=0x2A35, value=b"?", arrived_at=datetime.now(UTC), source="virtual"
+        )
+    come(path, 2, "failed: subscribing to 0x2a35: no answer")
+    assert "visits failed" not in quietcuff("--store", str(path), "check", "--quick").stdout
+    come(path, 1, "failed: subscribing to 0x2a35: no answer")
+    checked = quietcuff("--store", str(path), "check", "--quick").stdout.replace("\n", " ")
+    assert "its last 3 visits failed and brought nothing: subscribing to 0x2a35: no answer" in " ".join(checked.split())
+    come(path, 1)
+    assert "visits failed" not in quietcuff("--store", str(path), "check", "--quick").stdout
+
+
 def test_every_manner_has_its_remedy() -> None:
     assert REMEDIES.keys() == set(map(str, Manner))
 

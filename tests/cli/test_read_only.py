@@ -4,6 +4,7 @@ import os
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -46,7 +47,7 @@ def small(tmp_path: Path) -> Iterator[Path]:
     place.mkdir()
     if os.geteuid() != 0 or shutil.which("mount") is None:
         pytest.skip("mounting needs root")
-    if subprocess.run(["mount", "-t", "tmpfs", "tmpfs", str(place)], capture_output=True).returncode:
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", "size=16m", "tmpfs", str(place)], capture_output=True).returncode:
         pytest.skip("mounting is not allowed here")
     try:
         yield place
@@ -79,3 +80,33 @@ def test_every_reading_command_answers(
     told = quietcuff("--store", str(small / household.name), "note", "list", "mira")
     assert "half a tablet more" in told.stdout
     assert sorted(one.name for one in small.iterdir()) == before
+
+
+@pytest.mark.system
+@pytest.mark.parametrize("log", [False, True], ids=["alone", "with a write-ahead log beside it"])
+def test_a_full_disk_can_be_read(
+    log: bool, small: Path, household: Path, quietcuff: Callable[..., Result], tmp_path: Path
+) -> None:
+    """There is no room for the file that readers of a store share."""
+    store, crashed = small / "s.db", tmp_path / "crashed.db"
+    shutil.copy(household, crashed)
+    with open_store(crashed) as writing:
+        people.add(writing, "mira", NOW)
+        slot_spans.add(writing, "mira", KITCHEN, 1, NOW)
+        intake.reassign(writing)
+        if not log:
+            writing.query("PRAGMA wal_checkpoint(TRUNCATE)")
+        for ending in ("", "-wal"):
+            if log or not ending:
+                shutil.copy(f"{crashed}{ending}", f"{store}{ending}")
+    subprocess.run(["mount", "-o", "remount,size=2m", str(small)], check=True)
+    with (small / "filler").open("wb", buffering=0) as filler, suppress(OSError):
+        for _ in range(1000):
+            filler.write(bytes(4096))
+    for words in COMMANDS:
+        done = quietcuff("--store", str(store), *words.split())
+        assert done.exit_code in (0, 3), (words, done.stderr)
+    assert "mira" in quietcuff("--store", str(store), "person", "list").stdout
+    full = quietcuff("--store", str(store), "backup", "now")
+    assert (full.exit_code, full.stderr.count("\n")) == (1, 1)
+    assert not list(small.glob("backups/*.part*"))

@@ -23,7 +23,7 @@ from collector import intake
 from collector.intake.take_log import take_log
 from collector.service.jobs import backups, restoring, retention
 from collector.store import Store, StoreError, journal, open_store, people, readings, upkeep
-from collector.store.people import erase, notes, slot_spans
+from collector.store.people import erase, notes, slot_spans, traces
 from parsers.measurement import build_measurement, measurement
 
 NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)
@@ -155,8 +155,8 @@ def check_erase(path: Path) -> None:
         assert len(done) == len(waiting) * begun
         assert all((one.left, one.naming, one.erasure.readings) == ((), (), DAYS) for one in done)
         assert not erase.pending(store)
-        assert erase.naming(store, [NAME]) == []
-    assert erase.search(path, [NAME.encode(), b"began walking in the morning"]) == []
+        assert traces.naming(store, [NAME]) == []
+    assert traces.search(path, [NAME.encode(), b"began walking in the morning"]) == []
     sound(path)
     assert {one[1] for one in said(path)} == {"Jon Wetterau"}
 

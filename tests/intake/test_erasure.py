@@ -9,8 +9,8 @@ import pytest
 
 from collector import intake
 from collector.store import StoreError, audit, open_store, people, readings, upkeep
-from collector.store.people import erase, slot_spans
-from collector.store.people.erase import search
+from collector.store.people import slot_spans, traces
+from collector.store.people.traces import search
 from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
 
@@ -160,9 +160,9 @@ def test_what_another_station_still_writes_about_the_erased_stays_out(household:
 @pytest.mark.parametrize("at", range(0, 40, 3))
 def test_a_trace_across_pieces_of_the_file_is_found(at: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The file is looked through piece by piece: wherever a trace lies, also half in one piece and half in the next."""
-    monkeypatch.setattr(erase, "_CHUNK", 16)
+    monkeypatch.setattr(traces, "_CHUNK", 16)
     file = tmp_path / "store.db"
     file.write_bytes(b"." * at + b"longer trace" + b"." * 7 + b"x" + b"." * 50)
-    assert erase.search(file, [b"longer trace", b"x", b"absent"]) == [b"longer trace", b"x"]
+    assert traces.search(file, [b"longer trace", b"x", b"absent"]) == [b"longer trace", b"x"]
     (tmp_path / "store.db-wal").write_bytes(b"." * at + b"absent")
-    assert erase.search(file, [b"absent"]) == [b"absent"]
+    assert traces.search(file, [b"absent"]) == [b"absent"]

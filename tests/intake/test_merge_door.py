@@ -121,6 +121,13 @@ def test_what_is_wrong_in_a_foreign_store_is_named_by_table_row_and_column(make_
         foreign_check.refuse_unless_acceptable(theirs.store, Path("theirs.db"))
 
 
+def test_the_longest_payload_comes_in_and_one_octet_more_does_not() -> None:
+    value = foreign_check.RULES["payload"]["value"].problem
+    assert value(bytes(foreign_check._LONGEST_PAYLOAD)) is None
+    assert value(bytes(foreign_check._LONGEST_PAYLOAD + 1))
+    assert value("text")
+
+
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
     for table in foreign_people.TABLES:
         assert {table.key, "changed_at", *table.columns} <= foreign_check.RULES[table.name].keys()

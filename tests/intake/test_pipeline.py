@@ -56,6 +56,13 @@ def test_cuff_pressure_is_no_reading(bench: Any) -> None:
     assert not list(journal.troubles(bench.store))
 
 
+def test_a_cuff_pressure_that_is_cut_off_is_kept_with_the_reason(bench: Any) -> None:
+    for second, uuid in enumerate((0x2A36, 0x2B35)):
+        outcome = bench.bring(bytes.fromhex("0091"), NOON + timedelta(seconds=second), uuid=uuid)
+        assert outcome.kind == "undecodable"
+    assert len([one for one in journal.troubles(bench.store) if one.reason]) == 2
+
+
 def test_a_failed_measurement_has_no_values(bench: Any) -> None:
     bench.bring(bytes.fromhex("00FF07FF07FF07"), NOON)
     (reading,) = readings.select(bench.store)

@@ -101,7 +101,10 @@ def test_unstamped_repeats_within_a_visit_or_the_time_of_a_measurement(bench: An
     assert not bench.bring(value, NOON + timedelta(minutes=4, seconds=25)).fresh  # too soon for another measurement
     assert bench.bring(value, NOON + timedelta(minutes=5)).fresh
     assert bench.bring(value, NOON + timedelta(days=1)).fresh
-    assert [reading.sightings for reading in readings.select(bench.store)] == [2, 2, 1, 1]
+    assert not bench.bring(value, NOON + timedelta(days=1, seconds=10)).fresh  # the nearest one before counts
+    assert [reading.sightings for reading in readings.select(bench.store)] == [2, 2, 1, 2]
+    intake.rebuild(bench.store)
+    assert [reading.sightings for reading in readings.select(bench.store)] == [2, 2, 1, 2]
 
 
 def test_a_clock_that_shows_nothing_is_no_stamp(bench: Any) -> None:

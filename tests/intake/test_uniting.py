@@ -10,8 +10,8 @@ from contents import contents
 from collector import intake
 from collector.store import Selection, StoreError, audit, open_store, people, readings
 from collector.store.people import slot_spans
-from collector.store.people.erase import search
 from collector.store.people.notes import add as add_note
+from collector.store.people.traces import search
 from collector.store.people.unions import preview, unite
 from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement

@@ -25,14 +25,14 @@ class Forgetful:
 
 
 async def test_services_that_are_gone_are_a_link_that_is_lost() -> None:
-    around = Visits(
+    radio = Visits(
         bus=Bus(),
         delivery=Delivery(EarlyVisits(NoteSink(), "bluez")),
         plan=VisitPlan(),
         subscriptions=False,
         wanted_adapter=lambda path: True,
     )
-    link = BlueZLink(around, "/org/bluez/hci0/dev_1", "bluez")
+    link = BlueZLink(radio, "/org/bluez/hci0/dev_1", "bluez")
     link._client = Forgetful()  # type: ignore[assignment]
     with pytest.raises(LinkLost):
         await link.discover()

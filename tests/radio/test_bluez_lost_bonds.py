@@ -95,5 +95,5 @@ def test_nobody_is_missed_while_every_bond_stands() -> None:
     assert bonds.all_stand()
     bus.objects[PATH][DEVICE]["Paired"] = False
     assert not bonds.all_stand()
-    bonds.look(CUFF, paired=False)
+    bonds.note_paired(CUFF, paired=False)
     assert bonds.missing == {CUFF: "ours"}

@@ -152,3 +152,19 @@ async def test_a_cuff_that_demands_digits_gets_them_once_somebody_is_there(late:
         fill(cuff, 1)
         await air.wake()
     assert air.sink.payloads == cuff.measured
+
+
+@pytest.mark.parametrize("asks", [True, False])
+async def test_a_cuff_that_hangs_up_when_it_is_to_pair_is_known_as_one(asks: bool) -> None:
+    """Until it has let itself be paired, say in its pairing mode."""
+    cuff = VirtualCuff(behaviour=replace(QUICK, leaves_at_pairing=True, asks_for_security=asks))
+    fill(cuff, 2)
+    async with room(cuff) as air:
+        await air.wake(times=2)
+        assert air.sink.payloads == []
+        assert Learned(Manner.NO_PAIRING) in air.sink.known()[0].manners
+    cuff.behaviour = replace(cuff.behaviour, leaves_at_pairing=False)
+    async with room(cuff, sink=air.sink) as air:
+        await air.wake()
+    assert air.sink.payloads == cuff.measured
+    assert Manner.NO_PAIRING not in {one.manner for one in air.sink.known()[0].manners}

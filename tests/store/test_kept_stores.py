@@ -98,17 +98,23 @@ def test_without_room_for_the_backup_nothing_is_changed(tmp_path: Path) -> None:
     connection.close()
 
 
-def test_a_step_that_fails_leaves_the_store_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("rolled_back", [False, True])
+def test_a_step_that_fails_leaves_the_store_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rolled_back: bool
+) -> None:
+    """rolled_back: by SQLite itself, as where the disk is full; the error that is told is the step's."""
     path = tmp_path / "quietcuff.db"
     old_store(path, 1)
 
     def fails(db: Database) -> None:
         db.execute("CREATE TABLE half (made INTEGER)")
+        if rolled_back:
+            db.execute("ROLLBACK")
         raise sqlite3.OperationalError("no more")
 
     monkeypatch.setattr("collector.store.migrations.STEPS", (*STEPS, ("999 fails", fails)))
     monkeypatch.setattr(opening, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
-    with pytest.raises(StoreError):
+    with pytest.raises(StoreError, match="no more"):
         open_store(path)
     with sqlite3.connect(path) as connection:
         assert connection.execute("PRAGMA user_version").fetchone() == (1,)

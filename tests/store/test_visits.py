@@ -9,7 +9,7 @@ import pytest
 from fresh import fresh
 
 from collector.store import Store, StoreError, audit, conditions, journal
-from collector.store.journal import cuffs, stations, visits
+from collector.store.journal import bond_doubts, cuffs, stations, visits
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
 ONE, TWO = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02"
@@ -66,6 +66,9 @@ def test_what_comes_over_a_doubtful_bond_waits_for_a_person(
     visits.learn_bond(store, visit, not missing_on, missing_on, NOON, renewed=renewed, held=held)
     ((text,),) = store.query("SELECT value FROM visit_fact WHERE kind = 'bond'").fetchall()
     assert json.loads(text).get("held", False) is counts_nowhere
+    (row,) = cuffs.rows(store, ONE)
+    keyless = {one for doubt in bond_doubts.bond_doubts(store, row).values() for one in doubt.keyless}
+    assert keyless == ({visit} if counts_nowhere and not renewed else set())
 
 
 def test_handles_and_bond_are_remembered_between_runs(store: Store) -> None:

@@ -18,7 +18,7 @@ from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.learned import Manner
-from collector.radio.outcome import WE_LEFT, Ending, Outcome
+from collector.radio.outcome import CUFF_LEFT, WE_LEFT, Ending, Outcome
 from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, Refused
 from parsers.uuids import short
 
@@ -29,8 +29,8 @@ SERVICES_S = 40.0  # discovery over a slow connection interval takes long
 NO_BOND_ERRORS = ("NotPermitted", "NotAuthorized", "AuthenticationFailed")
 
 
-class Surroundings(Protocol):
-    """What a link needs of the radio around it."""
+class VisitingRadio(Protocol):
+    """What a link needs of the radio that visits."""
 
     bus: Bus
     subscriptions: Subscriptions | None
@@ -54,10 +54,10 @@ class Surroundings(Protocol):
 class BlueZLink:
     """Implements Link. Made by `open`, on a device that BlueZ has connected."""
 
-    def __init__(self, around: Surroundings, path: str, source: str) -> None:
-        self.around, self.path, self.source = around, path, source
-        self.cuff: str = around.bus.get(path, DEVICE, "Address", "")
-        self.name: str | None = around.bus.get(path, DEVICE, "Name")
+    def __init__(self, radio: VisitingRadio, path: str, source: str) -> None:
+        self.radio, self.path, self.source = radio, path, source
+        self.cuff: str = radio.bus.get(path, DEVICE, "Address", "")
+        self.name: str | None = radio.bus.get(path, DEVICE, "Name")
         self.visit: int | None = None
         self.bond_missing_on: str | None = None
         self.heard = 0
@@ -65,20 +65,20 @@ class BlueZLink:
         self.ended: Outcome | None = None
         self.table_changed = False  # bluetoothd sees to that
         self.noticed: set[Manner] = set()
-        self.pairing = Pairing(around.bus, path, around.questions)
-        self._refused = self.cuff in around.pair_first  # something, for want of a bond
+        self.pairing = Pairing(radio.bus, path, radio.questions)
+        self._refused = self.cuff in radio.pair_first  # something, for want of a bond
         self._gone = asyncio.Event()
         self._client: BleakClient
         self._places: dict[int, BleakGATTCharacteristic] = {}
         self._answers: dict[int, asyncio.Queue[bytes]] = {}
 
     @classmethod
-    async def open(cls, around: Surroundings, path: str, source: str) -> "BlueZLink":
+    async def open(cls, radio: VisitingRadio, path: str, source: str) -> "BlueZLink":
         """Wait for BlueZ's discovery on a link that is up. Raises LinkLost."""
-        self = cls(around, path, source)
-        if not await _resolved(around.bus, path):  # only then bleak, which hangs up when it is interrupted
+        self = cls(radio, path, source)
+        if not await _resolved(radio.bus, path):  # only then bleak, which hangs up when it is interrupted
             raise LinkLost("left during discovery, or that took too long")
-        properties: dict[str, Any] = dict(around.bus.objects.get(path, {}).get(DEVICE, {}))
+        properties: dict[str, Any] = dict(radio.bus.objects.get(path, {}).get(DEVICE, {}))
         self._client = BleakClient(
             BLEDevice(self.cuff, self.name, {"path": path, "props": properties}),
             disconnected_callback=lambda _: self.lost(),
@@ -97,7 +97,7 @@ class BlueZLink:
     def lost(self, why: Outcome | None = None) -> None:
         """The link is down."""
         if not self._gone.is_set():
-            self.ended = self.ended or why or self.around.how_it_ended(self.cuff)
+            self.ended = self.ended or why or self.radio.how_it_ended(self.cuff)
             self._gone.set()
 
     @property
@@ -121,10 +121,12 @@ class BlueZLink:
         Else not: bluetoothd pairs by itself when the subscription is refused, and a cuff that can do without is left
         in peace.
         """
-        self.bond_missing_on = self.around.bond_missing_on(self.cuff)
+        self.bond_missing_on = self.radio.bond_missing_on(self.cuff)
         if not self.pairing.paired and self.pairs_first:
             failure = await self._alive(self.pairing.ask())
             if self._gone.is_set():
+                if self.ended == CUFF_LEFT:
+                    self.noticed.add(Manner.NO_PAIRING)
                 raise LinkLost("left while pairing")
             if failure is not None and not self.pairing.paired and not failure.name.endswith("AlreadyExists"):
                 raise Refused(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
@@ -154,7 +156,7 @@ class BlueZLink:
                     )
                 )
         handles = {one.handle: one.short for one in found if one.short in MEASUREMENT_CHARACTERISTICS}
-        self.around.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
+        self.radio.discovered(self.cuff, {handle: number for handle, number in handles.items() if number})
         return tuple(one for one in found if service in (None, one.service))
 
     async def read(self, found: Found) -> bytes:
@@ -171,15 +173,15 @@ class BlueZLink:
         if not found.properties & {"indicate", "notify"}:
             raise Refused("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
-        path, subscriptions = _path(place), self.around.subscriptions
+        path, subscriptions = _path(place), self.radio.subscriptions
         if subscriptions is None:
-            doing = self._listen(place, lambda value: self.around.bus_value(path, number, value))
+            doing = self._listen(place, lambda value: self.radio.bus_value(path, number, value))
         else:
             doing = self._alive(subscriptions.hold(path))
         try:
             await self.pairing.in_time(link_pairing.SUBSCRIBE_S, doing)
         except TimeoutError:
-            self.around.pair_first.add(self.cuff)
+            self.radio.pair_first.add(self.cuff)
             why = self._wants_digits(hung=True)
             if self.pairing.paired:  # bluetoothd keeps the request, and every later one behind it
                 self.ended = Outcome(Ending.FAILED, str(why or "no answer to the subscription"))
@@ -196,7 +198,7 @@ class BlueZLink:
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
             raise (self._refused and self._wants_digits()) or Refused(str(failure)) from failure
         if self.bonded:
-            self.around.bonded(self.path, visit)
+            self.radio.bonded(self.path, visit)
 
     async def ask(self, found: Found, request: bytes, late: Callable[[bytes], bool] = lambda _: False) -> bytes:
         if found.handle not in self._answers:
@@ -216,8 +218,8 @@ class BlueZLink:
 
     async def hang_up(self) -> None:
         """Tell the cuff to keep what it has, then let the link go."""
-        bus, subscriptions = self.around.bus, self.around.subscriptions
-        if self.path in self.around.questions.answered:  # here, as a visit may be broken off while it subscribes
+        bus, subscriptions = self.radio.bus, self.radio.subscriptions
+        if self.path in self.radio.questions.answered:  # here, as a visit may be broken off while it subscribes
             self.noticed.add(Manner.PASSKEY)
         if not self._gone.is_set():
             self.ended = self.ended or WE_LEFT
@@ -239,8 +241,8 @@ class BlueZLink:
         """Whether a bond stands that outlives the link; then the cuff's own address is known."""
         paired = self.pairing.paired
         if paired:
-            self.cuff = self.around.bus.get(self.path, DEVICE, "Address", self.cuff)
-        return paired and bool(self.around.bus.get(self.path, DEVICE, "Bonded", paired))
+            self.cuff = self.radio.bus.get(self.path, DEVICE, "Address", self.cuff)
+        return paired and bool(self.radio.bus.get(self.path, DEVICE, "Bonded", paired))
 
     @property
     def bond_renewed(self) -> bool:
@@ -252,7 +254,7 @@ class BlueZLink:
         Either bluetoothd asked for them, or the cuff takes no bond that was made without. hung: it was not refused, and
         may be slow; then only one whose bond is new, or that wanted digits before.
         """
-        questions, known = self.around.questions, self.around.known.get(self.cuff)
+        questions, known = self.radio.questions, self.radio.known.get(self.cuff)
         trusted = known is not None and known.bonded and all(one.manner is not Manner.PASSKEY for one in known.manners)
         refused_bond = self.pairing.paired and (self.ended is None or self.ended.failed) and not (hung and trusted)
         if self.path in questions.answered:
@@ -268,7 +270,7 @@ class BlueZLink:
         return Refused(why)
 
     def _is_private(self) -> bool:
-        return self.around.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
+        return self.radio.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
 
     async def _listen(self, place: BleakGATTCharacteristic, heard: Callable[[bytes], None]) -> None:
         await self._on_air(
@@ -297,7 +299,7 @@ class BlueZLink:
             raise LinkLost("the link is down")
         except asyncio.CancelledError:
             if not self.pairing.paired:  # it may be waiting for a bond that the cuff does not make
-                self.around.bus.spawn(self.pairing.call_off())
+                self.radio.bus.spawn(self.pairing.call_off())
             raise
         finally:
             gone.cancel()

@@ -30,7 +30,7 @@ class Bonds:
         bonded = {device.get("Address") for _, device in self.bus.each(DEVICE) if device.get("Paired")}
         return all(cuff.address in bonded for cuff in self.known().values() if cuff.bonded)
 
-    def look(self, address: str, paired: bool) -> None:
+    def note_paired(self, address: str, paired: bool) -> None:
         """A cuff is there, and here is no bond with it, or there is."""
         known = self.known().get(address)
         if known is not None and known.bonded and not paired:

@@ -43,7 +43,7 @@ class Pace:
 
 
 class Visits(Watcher):
-    """Implements a link's Surroundings."""
+    """Implements a link's VisitingRadio."""
 
     def __init__(
         self,
@@ -213,7 +213,7 @@ class Visits(Watcher):
     def _look_at_bond(self, path: str) -> None:
         address = self.address_of(path)
         paired = self.bus.get(path, DEVICE, "Paired") or any(twin.get("Paired") for _, twin in self._twins(path))
-        self.bonds.look(address, bool(paired))
+        self.bonds.note_paired(address, bool(paired))
 
     def _visited(self, path: str) -> None:
         self.visits.pop(path, None)

@@ -191,6 +191,8 @@ class BumbleLink:
     async def hang_up(self) -> None:
         with suppress(Exception):  # else the next visit tells it
             self._tell_renewed()
+        if self.security.pairing and self.ended == CUFF_LEFT:
+            self.noticed.add(Manner.NO_PAIRING)
         if not self._down.is_set():
             if not self._hung_up:
                 self.ended, self._hung_up = WE_LEFT, True

@@ -29,7 +29,7 @@ class Security:
         self.bonded = False  # once secure() has been asked, whether it stands
         self.missing_on: str | None = None
         self.wanted = False
-        self.wants_digits = False  # the cuff refuses a bond that was made without
+        self.pairing = False  # and stays so where the cuff leaves in it
         self._device, self._connection, self._sink, self._while_up = device, connection, sink, while_up
         self._one_at_a_time = asyncio.Lock()
         self._dead = False
@@ -52,7 +52,7 @@ class Security:
                 self.bonded = False
             else:
                 try:
-                    await self._while_up(self._connection.pair())
+                    await self._pair()
                 finally:
                     await self._look_for_earlier_bond()
                 self.bonded = True
@@ -62,13 +62,12 @@ class Security:
 
     async def step_up(self) -> bool:
         """A bond made without digits is not enough: make one with them. False where nobody is there to read them."""
-        self.wants_digits = True
         self._device.want_digits.add(self._address)
         if self._device.person_at(self._connection) is None:
             return False
         async with self._one_at_a_time:
             renewed = self.renewed
-            await self._while_up(self._connection.pair())
+            await self._pair()
             self.bonded = True
             self._bonds.note_renewed(self._peer, renewed)  # by the digits a person knows the cuff
         return True
@@ -124,8 +123,17 @@ class Security:
         elif not self._sink.may_pair_anew(self._address):
             raise Refused(f"{LOST}, or another uses its address; quietcuff cuff add {self._address} pairs it again")
         log.warning("%s: the cuff has lost the bond; pairing again", self._address)
-        await self._while_up(self._connection.pair())
+        await self._pair()
         return True
+
+    async def _pair(self) -> None:
+        self.pairing = True
+        try:
+            await self._while_up(self._connection.pair())
+        except Refused:
+            self.pairing = False
+            raise
+        self.pairing = False
 
     @property
     def _peer(self) -> str:

@@ -26,6 +26,7 @@ class Behaviour:
     pairing: bool = True  # measurements only over an encrypted link
     asks_for_security: bool = True  # sends a Security Request as soon as it is connected
     refuses_pairing: bool = False  # answers 'pairing not supported'
+    leaves_at_pairing: bool = False  # hangs up in place of an answer
     legacy_pairing: bool = False  # knows LE Legacy Pairing only, as cuffs did before Bluetooth 4.2
     passkey: int | None = None  # shows six digits instead of 'just works'
     demands_digits: bool = False  # takes a bond without them, and then refuses the subscription

@@ -31,14 +31,16 @@ REMOTE_USER = 0x13  # HCI: Remote User Terminated Connection
 
 
 class Display(PairingDelegate):
-    """Shows a passkey, or nothing; or will not pair at all."""
+    """Shows a passkey, or nothing; or will not pair at all, or leaves when it is to."""
 
-    def __init__(self, passkey: int | None, refuses: bool = False) -> None:
+    def __init__(self, passkey: int | None, refuses: bool, leave: Callable[[], None] | None) -> None:
         can = PairingDelegate.IoCapability
         super().__init__(can.NO_OUTPUT_NO_INPUT if passkey is None else can.DISPLAY_OUTPUT_ONLY)
-        self._passkey, self._refuses = passkey, refuses
+        self._passkey, self._refuses, self._leave = passkey, refuses, leave
 
     async def accept(self) -> bool:
+        if self._leave is not None:
+            self._leave()
         return not self._refuses
 
     async def generate_passkey(self) -> int:
@@ -72,11 +74,15 @@ class Peripheral(Device):
         self.keystore = MemoryKeyStore()
         self._on_pdu = on_pdu
         self._answers_after_s = behaviour.answers_after_s
-        self.pairing_config_factory = lambda _: PairingConfig(
+        self.pairing_config_factory = lambda connection: PairingConfig(
             sc=not behaviour.legacy_pairing,
             mitm=behaviour.passkey is not None and not behaviour.demands_digits,
             bonding=True,
-            delegate=Display(behaviour.passkey, behaviour.refuses_pairing),
+            delegate=Display(
+                behaviour.passkey,
+                behaviour.refuses_pairing or behaviour.leaves_at_pairing,
+                (lambda: self.cut(connection)) if behaviour.leaves_at_pairing else None,
+            ),
             identity_address_type=PairingConfig.AddressType.RANDOM,
         )
 

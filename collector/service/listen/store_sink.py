@@ -8,21 +8,20 @@ millisecond counts.
 import asyncio
 import logging
 from collections import Counter, deque
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import partial
 
 from collector import intake
-from collector.radio.learned import Learned, Manner, Unlearned
+from collector.radio.learned import Learned, Unlearned
 from collector.radio.outcome import Outcome
 from collector.radio.port import (
     Bond,
     Characteristics,
     ClockSet,
     Fact,
-    Found,
     Handles,
     KnownCuff,
     Named,
@@ -33,13 +32,13 @@ from collector.radio.port import (
     ValueRead,
 )
 from collector.service.config.settings import Accept
+from collector.service.listen.known_cuffs import known_cuff, place_of
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, manners, same_cuff, visits
 from collector.store.readings import renewed_bonds
 from parsers.text import printable
-from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")
 
@@ -86,25 +85,9 @@ class StoreSink:
             self._read_next()
         version = self.store.version()
         if version != self._known_at:
-            self._known = tuple(self._known_cuff(*cuff) for cuff in cuffs.known(self.store))
+            self._known = tuple(known_cuff(self.store, *cuff) for cuff in cuffs.known(self.store))
             self._known_at = version
         return self._known
-
-    def _known_cuff(self, address: str, bonded: bool, handles: Mapping[int, int]) -> KnownCuff:
-        store = self.store
-        told = manners.last_read(store, address, Uuid.BLOOD_PRESSURE_FEATURE)
-        hashed = manners.last_read(store, address, Uuid.DATABASE_HASH)
-        return KnownCuff(
-            address=address,
-            bonded=bonded,
-            handles=handles,
-            found=tuple(_found(place) for place in manners.places_of(store, address)),
-            manners=frozenset(Learned(Manner(one.kind), one.detail, one.sure) for one in manners.of(store, address)),
-            described_at=told and told[1],
-            database_hash=hashed and hashed[0],
-            undelivered=manners.undelivered(store, address),
-            newest_records=visits.newest_records(store, address),
-        )
 
     def awaited(self) -> frozenset[str]:
         return cuffs.awaited(self.store, datetime.now(UTC))
@@ -160,7 +143,7 @@ class StoreSink:
                 visits.learn_handles(store, visit, fact.handles, now)
                 self._take_up_discovery(visit)
             case Characteristics():
-                manners.learn_places(store, visit, [_place(found) for found in fact.found])
+                manners.learn_places(store, visit, [place_of(found) for found in fact.found])
             case Learned():
                 manners.learn(store, visit, fact.manner, fact.detail, fact.sure, now)
             case Unlearned():
@@ -289,19 +272,3 @@ class StoreSink:
         with suppress(StoreError):  # a store in trouble must not cost the log its line
             return printable(cuffs.given_name(self.store, address) or address)
         return address
-
-
-def _place(found: Found) -> manners.Place:
-    assert found.short is not None
-    return manners.Place(found.handle, found.short, found.service, found.properties, configuration=found.configuration)
-
-
-def _found(place: manners.Place) -> Found:
-    return Found(
-        uuid=full(place.characteristic),
-        short=place.characteristic,
-        handle=place.handle,
-        properties=place.properties,
-        service=place.service,
-        configuration=place.configuration,
-    )

@@ -67,10 +67,11 @@ def learned(store: Store, address: str, let_in: str) -> list[tuple[str, str]]:
 
 
 def never_delivered(store: Store, address: str, let_in: str = LET_IN) -> tuple[str, str] | None:
-    """Of a cuff that has come several times and brought nothing: what is so, and what mends it. None for others."""
+    """Of a cuff that has come several times and brought nothing, or whose latest visits all failed: what is so, and
+    what mends it. None for others."""
     visits = manners.undelivered(store, address)
     if visits < UNDELIVERED:
-        return None
+        return _failing(store, address)
     sure = {manner.kind: manner for manner in manners.of(store, address) if manner.sure}
     for kind in LIKELIEST:
         if kind in sure:
@@ -80,6 +81,15 @@ def never_delivered(store: Store, address: str, let_in: str = LET_IN) -> tuple[s
     if outcome.startswith("failed"):
         return f"came {visits} times, never delivered: {visible(outcome.removeprefix('failed: '))}", PAIR_AGAIN
     return f"came {visits} times, never delivered: it sent nothing", SENDS_NOTHING
+
+
+def _failing(store: Store, address: str) -> tuple[str, str] | None:
+    """Of one that has delivered before."""
+    visits = manners.failed_lately(store, address)
+    if visits < UNDELIVERED:
+        return None
+    outcome = visible((manners.last_outcome(store, address) or "").removeprefix("failed: "))
+    return f"its last {visits} visits failed and brought nothing: {outcome}", PAIR_AGAIN
 
 
 def name_problem(name: str) -> str | None:

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import takewhile
 
 from collector.store import audit
 from collector.store.database import Store
@@ -114,6 +115,17 @@ def undelivered(store: Store, address: str) -> int:
         (address,),
     )
     return visits
+
+
+def failed_lately(store: Store, address: str) -> int:
+    """How many of a cuff's visits, counted back from the newest, failed and brought nothing."""
+    rows = store.query(
+        """SELECT outcome, EXISTS (SELECT 1 FROM payload WHERE visit_id = visit.id) FROM visit
+        WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?) AND closed_at NOTNULL
+        ORDER BY opened_at DESC, id DESC LIMIT 100""",
+        (address,),
+    )
+    return sum(1 for _ in takewhile(lambda row: (row[0] or "").startswith("failed") and not row[1], rows))
 
 
 def last_outcome(store: Store, address: str) -> str | None:

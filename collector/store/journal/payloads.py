@@ -2,16 +2,13 @@
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, NamedTuple
 
-from collector.store.columns import word_of
 from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
-from collector.store.values import OutcomeKind
 
 UNPLACED = 0
 """In place of a characteristic: nobody knew what stands at the handle. The Bluetooth SIG assigns no such number."""
@@ -20,19 +17,6 @@ UNPLACED = 0
 class Appended(NamedTuple):
     payload: int  # its row
     new: bool  # False: this very frame is in the journal already
-
-
-@dataclass(frozen=True, slots=True)
-class Trouble:
-    """A payload that gave no reading: undecodable, or part of a record whose rest never came."""
-
-    payload: int
-    cuff: str
-    characteristic: int
-    value: bytes
-    arrived_at: datetime
-    kind: OutcomeKind
-    reason: str | None
 
 
 def append(
@@ -153,44 +137,6 @@ def _marked(store: Store, mark: str | None, station: int | None) -> tuple[int, s
         (station or store.own_station, mark),
     )
     return None if row is None else (row[0], row[1], row[2], row[3])
-
-
-def troubles(store: Store) -> Iterator[Trouble]:
-    """Payloads kept without a reading, oldest first. Segments that became part of a reading are not among them."""
-    rows = store.query(
-        """SELECT payload.id, address, characteristic, value, arrived_at, kind, reason FROM outcome
-        JOIN payload ON payload.id = payload_id JOIN cuff ON cuff.id = cuff_id
-        WHERE kind = 'undecodable' OR (kind = 'segment' AND reading IS NULL) ORDER BY payload.id"""
-    )
-    for payload, cuff, characteristic, value, arrived, kind, reason in rows:
-        yield Trouble(
-            payload=payload,
-            cuff=cuff,
-            characteristic=characteristic,
-            value=value,
-            arrived_at=shown_us(arrived),
-            kind=word_of(OutcomeKind, kind),
-            reason=reason,
-        )
-
-
-@dataclass(frozen=True, slots=True)
-class Counts:
-    payloads: int
-    readings: int
-    repeats: int  # sightings beyond each reading's first
-    undecodable: int
-    waiting: int  # not interpreted yet
-
-
-def counts(store: Store) -> Counts:
-    return Counts(
-        payloads=store.scalar("SELECT count(*) FROM payload"),
-        readings=store.scalar("SELECT count(*) FROM reading"),
-        repeats=store.scalar("SELECT coalesce(sum(sightings - 1), 0) FROM reading"),
-        undecodable=store.scalar("SELECT count(*) FROM outcome WHERE kind = 'undecodable'"),
-        waiting=store.scalar("SELECT count(*) FROM payload WHERE id NOT IN (SELECT payload_id FROM outcome)"),
-    )
 
 
 class Payload(NamedTuple):
