@@ -41,7 +41,7 @@ async def until_learned(path: Path, kind: str) -> None:
     """The visit's end writes what it learned of the cuff."""
     with open_store(path, read_only=True) as store:
         async with asyncio.timeout(30):
-            while kind not in [one.kind for one in manners.of(store, CUFF)]:
+            while kind not in [one.kind for one in manners.of(store, CUFF)]:  # noqa: ASYNC110, a store tells nobody
                 await asyncio.sleep(0.05)
 
 
