@@ -21,7 +21,7 @@ DIRECT = [
     for line in (*PROJECT["dependencies"], *(line for one in EXTRAS for line in PROJECT["optional-dependencies"][one]))
     if not line.startswith("quietcuff[")
 ]
-FOR_WORK_ON_IT = {"test", "lint", "data"}
+FOR_WORK_ON_IT = {"test", "browser", "lint", "data"}
 
 
 @pytest.mark.parametrize("wanted", DIRECT)

@@ -1,6 +1,7 @@
 """Today: what is on it."""
 
 from datetime import UTC, datetime, timedelta
+from unicodedata import normalize
 
 import pytest
 from station_page import BEN, MIRA, Pages, send
@@ -63,10 +64,10 @@ async def test_a_name_with_markup_is_only_a_name(pages: Pages) -> None:
     assert "&lt;script" in page
 
 
-@pytest.mark.parametrize("name", ["משה בן-ארי", "x" * 300, "a\u0301" * 40])
+@pytest.mark.parametrize("name", ["משה בן-ארי", "x" * 200, "a\u0301" * 40])
 async def test_names_of_all_kinds(pages: Pages, name: str) -> None:
     people.rename(pages.store, BEN, name, datetime.now(UTC))
-    assert f"<bdi>{name}</bdi>" in await today(pages, name)
+    assert f"<bdi>{normalize('NFC', name)}</bdi>" in await today(pages, name)
 
 
 async def test_a_store_that_is_gone_is_told_in_one_line(pages: Pages) -> None:

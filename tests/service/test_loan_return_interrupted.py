@@ -41,7 +41,7 @@ def test_interrupted_at_every_single_step_it_takes_up_where_it_was(
     def dying(what: str) -> Callable[..., object]:
         def act(*args: object) -> object:
             nonlocal left
-            if what != "transaction" or args[0]._depth == 0:  # type: ignore[attr-defined]
+            if what != "transaction" or not args[0].connection.in_transaction:  # type: ignore[attr-defined]
                 left -= 1
                 if left == 0:
                     raise kind
