@@ -1,5 +1,6 @@
 """Merging stores: every payload once, whatever the order and however often; the later word of people holds."""
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from shutil import copyfile
@@ -8,12 +9,12 @@ from typing import Any
 import pytest
 from contents import contents
 from fresh import folder, fresh
-from histories import CUFFS, START, Visiting, histories, play
+from histories import CUFFS, START, Record, Visiting, histories, play
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.store import Store, StoreError, open_store, people, readings, upkeep
+from collector.store import Store, StoreError, audit, open_store, people, readings, upkeep
 from collector.store.journal import cuffs
 from collector.store.people import loans, notes, sittings, slot_spans
 from collector.store.people.loan_states import State
@@ -170,3 +171,28 @@ def test_merge_and_rebuild_say_how_far_they_are(make_bench: Any) -> None:
         assert steps[-1] == (30, 30)
         assert len(steps) >= 3
         assert all(0 < done <= of for done, of in steps)
+
+
+@pytest.mark.parametrize("erased_first", [True, False])
+def test_the_history_of_an_erased_persons_reading_goes_in_either_order(tmp_path: Path, erased_first: bool) -> None:
+    """It was released before it was the person's, so its line names nobody."""
+    here, there = tmp_path / "here.db", tmp_path / "there.db"
+    with fresh(there) as store:
+        record = Record(systolic=112, delay=0, stamped=0, slot=None, broken=False, uuid=0x2A35)
+        quiet = Visiting(
+            cuff=0, gap=0, clock_off=0, read="", set_clock=False, feature=False, outside=False, records=(), again=0
+        )
+        play(store, [replace(quiet, records=(record,))])
+        (reading,) = readings.select(store)
+        people.add(store, "mira", START)
+        claims.release(store, reading.reading_id, START + timedelta(hours=1))
+        claims.claim(store, reading.reading_id, "mira", START + timedelta(hours=2))
+        intake.reassign(store)
+    with fresh(here) as store:
+        intake.merge(store, there)
+        intake.erase_person(store, "mira")
+    with fresh(tmp_path / "both.db") as both:
+        for path in (here, there) if erased_first else (there, here):
+            intake.merge(both, path)
+        assert list(readings.select(both)) == []
+        assert [change.what for change in audit.changes(both)] == ["person erased"]

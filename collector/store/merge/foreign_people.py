@@ -50,16 +50,24 @@ def bring_people(store: Store) -> None:
         hold_later(store, table, versions(store, "other", table))
     unions.follow(store)
     _bring_cuff_states(store)
+    _bring_history(store)
+    gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
+    if gone:
+        take_names_out(store, {name for _, name in gone}.union(*(former_names(store, row, "other") for row, _ in gone)))
+
+
+def _bring_history(store: Store) -> None:
+    """Not what concerns an erased person, or a reading of theirs: that line may name nobody."""
     store.query(
         """INSERT INTO main.audit (uid, at, what, detail, person_id) SELECT t.uid, t.at, t.what,
             t.detail, ours.id FROM other.audit t LEFT JOIN other.person theirs ON theirs.id = t.person_id
             LEFT JOIN main.person ours ON ours.uid = theirs.uid WHERE t.uid NOT IN (SELECT uid FROM
-            main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) ORDER BY t.id ON CONFLICT (uid) DO
-            NOTHING"""
+            main.erased) AND (theirs.id IS NULL OR ours.id IS NOT NULL) AND
+            coalesce(t.detail ->> 'reading', '') NOT IN (SELECT reading_id FROM other.reading JOIN
+            other.outcome ON outcome.reading = reading.id JOIN other.payload ON payload.id =
+            outcome.payload_id WHERE payload.uid IN (SELECT uid FROM main.erased)) ORDER BY t.id
+            ON CONFLICT (uid) DO NOTHING"""
     )
-    gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
-    if gone:
-        take_names_out(store, {name for _, name in gone}.union(*(former_names(store, row, "other") for row, _ in gone)))
 
 
 Version = tuple[Any, ...]
