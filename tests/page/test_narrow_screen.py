@@ -38,7 +38,7 @@ async def come_in(page: Page, store: Store, serving: Serving, person: str, large
     await sign_in(page, f"{serving.base}/in/{page_devices.invite(store, person, Role.KEEPER, datetime.now(UTC))}")
 
 
-LONG = "a name that is very long and does not fit anywhere " * 4
+LONG = ("a name that is very long and does not fit anywhere " * 4)[:199]
 FROM_THE_RIGHT = "משה בן-ארי הכהן משפחה ארוכה מאוד " * 4
 
 
