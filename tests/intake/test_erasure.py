@@ -9,6 +9,7 @@ import pytest
 
 from collector import intake
 from collector.store import StoreError, audit, open_store, people, readings, upkeep
+from collector.store.outbox import Fetched
 from collector.store.people import slot_spans, traces
 from collector.store.people.traces import search
 from collector.store.readings import claims
@@ -78,6 +79,10 @@ def test_the_proof_would_see_what_was_left(household: Any) -> None:
 def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path: Path) -> None:
     store = household.store
     backup = tmp_path / "backup.db"
+    had = Fetched(store, "monthly")
+    for reading in readings.select(store):
+        had.note(reading.reading_id, b"digest")
+    had.keep()
     upkeep.backup_to(store, backup)
     other = tmp_path / "other station.db"
     copyfile(backup, other)
@@ -88,6 +93,8 @@ def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path:
 
     assert intake.erase_in_backup(store, backup) == 21
     assert search(backup, [payload(5, 1), ADA.encode()]) == []
+    with open_store(backup) as copy:
+        assert copy.scalar("SELECT count(*) FROM fetched") == len(list(readings.select(copy))) == 21
     with open_store(other) as station:
         intake.merge(station, store.path)
         assert people.find(station, ADA + "-X") is None

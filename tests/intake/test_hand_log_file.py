@@ -78,10 +78,10 @@ def test_octets_of_another_encoding_are_told() -> None:
         list(reader().read(octets, "log.csv"))
 
 
-def test_a_date_that_can_be_read_two_ways_is_asked_about() -> None:
-    bad = one("03/04/2031 07:30,128,81,64")
-    assert isinstance(bad, BadLine)
-    assert bad == BadLine(2, "taken_at '03/04/2031 07:30' can be read two ways; add --dates dmy or --dates mdy")
+@pytest.mark.parametrize("text", ["03/04/2031 07:30", "12/04/2031 07:30", "04/12/2031 07:30"])
+def test_a_date_that_can_be_read_two_ways_is_asked_about(text: str) -> None:
+    bad = one(f"{text},128,81,64")
+    assert bad == BadLine(2, f"taken_at {text!r} can be read two ways; add --dates dmy or --dates mdy")
 
 
 HOSTILE = [

@@ -26,6 +26,8 @@ def test_a_published_payload_becomes_a_reading(bench: Any) -> None:
     assert reading.taken_basis is Basis.CUFF
     assert reading.payload == "0675004c006700dc070c050b05033c00"
     assert reading.reading_id == outcome.reading_id
+    again = intake.interpret(bench.store, 1)  # which was taken up already
+    assert (again.reading, again.reading_id) == (outcome.reading, outcome.reading_id)
 
 
 def test_the_clock_read_in_the_visit_corrects_the_stamp(bench: Any) -> None:
