@@ -130,3 +130,8 @@ def test_stamps_are_local_time_where_live_records_put_the_clock_near_it(ahead_s:
     time = timed(stamped(1.5, ahead_s * SECOND, 2, 3), ClockLine(looks), False, sure=True, run=0)
     assert time.basis == basis
     assert (time.taken_at - BEGIN - 1.5 * DAY) / SECOND == (ahead_s if basis == Basis.CUFF else 0)
+
+
+def test_two_equal_stamps_do_not_go_back() -> None:
+    """As of a reading that is sent again; the one after them does."""
+    assert candidates.runs_within_visits([(1, 2, 40), (1, 2, 40), (1, 2, 30), (1, 2, 31)]) == [1, 1, 0, 0]

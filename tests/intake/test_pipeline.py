@@ -160,3 +160,15 @@ def test_a_hand_written_row_is_a_reading_with_its_own_basis(bench: Any) -> None:
     (reading,) = readings.select(bench.store)
     assert (reading.taken_at, reading.taken_basis, reading.note) == (NOON, Basis.HAND, "after the walk")
     assert reading.sightings == 2
+
+
+def test_catching_up_says_how_far_it_is(bench: Any) -> None:
+    for minute in range(3):
+        value = build_measurement(measurement(120 + minute, 80))
+        at = NOON + timedelta(minutes=minute)
+        journal.append(
+            bench.store, cuff=bench.cuff, characteristic=0x2A35, value=value, arrived_at=at, source="virtual"
+        )
+    told: list[tuple[int, int]] = []
+    assert intake.catch_up(bench.store, lambda done, of: told.append((done, of))) == 3
+    assert told == [(1, 3), (2, 3), (3, 3)]
