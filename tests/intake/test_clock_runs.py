@@ -135,3 +135,10 @@ def test_stamps_are_local_time_where_live_records_put_the_clock_near_it(ahead_s:
 def test_two_equal_stamps_do_not_go_back() -> None:
     """As of a reading that is sent again; the one after them does."""
     assert candidates.runs_within_visits([(1, 2, 40), (1, 2, 40), (1, 2, 30), (1, 2, 31)]) == [1, 1, 0, 0]
+
+
+def test_no_record_was_taken_after_it_came() -> None:
+    """The cuff's clock is a little further ahead than it was when it was looked at."""
+    line = ClockLine([look(0, 0, 1), look(1, 0, 2)])
+    time = place(stamped(1, 2 * SECOND, 1, 2), line)
+    assert (time.taken_at, time.basis) == (BEGIN + DAY, Basis.CORRECTED)

@@ -73,6 +73,11 @@ def test_the_same_line_in_another_form_is_the_same_reading(store: Store, again: 
     assert [replace(each, sightings=0) for each in written(store)] == [replace(one, sightings=0)]
 
 
+def test_what_was_taken_in_is_named(store: Store) -> None:
+    taken = take_log(store, [ROW], NOW)
+    assert taken.reading_ids == tuple(reading.reading_id for reading in written(store))
+
+
 def test_two_people_may_measure_the_same_in_the_same_minute(store: Store) -> None:
     rows = [ROW._replace(person="ada"), ROW._replace(person="bob")]
     assert take_log(store, rows, NOW).new == 2
