@@ -48,7 +48,16 @@ def changes(store: Store, last: int | None = None) -> Iterator[Change]:
 
 def about_reading(store: Store, reading_id: str) -> Iterator[Change]:
     """Who one reading was given to and taken from, oldest first."""
-    return _changes(store, _LINES + "WHERE detail LIKE ? ORDER BY at, audit.id", f'%"reading": "{reading_id}"%')
+    return _changes(store, _LINES + "WHERE detail LIKE ? ORDER BY at, audit.id", _naming(reading_id))
+
+
+def forget_reading(store: Store, reading_id: str) -> None:
+    """Delete what is told of one reading."""
+    store.query("DELETE FROM audit WHERE detail LIKE ?", (_naming(reading_id),))
+
+
+def _naming(reading_id: str) -> str:
+    return f'%"reading": "{reading_id}"%'
 
 
 def _changes(store: Store, query: str, value: object) -> Iterator[Change]:

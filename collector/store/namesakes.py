@@ -3,7 +3,7 @@
 from unicodedata import normalize
 
 _OCTETS = 4  # of the person's uid: `mira#1f0a22b7`
-_LONGEST = 200  # characters of a name
+MOST_LETTERS = 200  # of a name
 HANDLE = 2 * _OCTETS
 """Length of the handle, the sign '#' apart."""
 
@@ -19,6 +19,6 @@ def folded(name: str) -> str:
     return normalize("NFC", normalize("NFC", name.strip()).casefold())
 
 
-def printable(name: str) -> bool:
+def is_name(name: str) -> bool:
     """A person's name is shown on one line, and asked for by it."""
-    return bool(name.strip()) and name.isprintable() and len(name) <= _LONGEST
+    return bool(name.strip()) and name.isprintable() and len(name) <= MOST_LETTERS

@@ -7,7 +7,8 @@ from threading import Thread
 
 import pytest
 
-from collector.share.private_file import private_file
+from collector.share.export.context import ExchangeError
+from collector.share.private_file import private_file, secret
 
 
 def test_a_file_is_replaced_whole_and_for_its_owner_alone(tmp_path: Path) -> None:
@@ -46,3 +47,18 @@ def test_a_link_is_followed_and_a_folder_is_refused(tmp_path: Path) -> None:
     assert link.is_symlink()
     with pytest.raises(IsADirectoryError), private_file(tmp_path / "there"):
         pass
+
+
+def test_a_secret_is_its_owners_alone(tmp_path: Path) -> None:
+    file = tmp_path / "token"
+    file.write_text("hush-hush\nmore\n")
+    file.chmod(0o644)
+    with pytest.raises(ExchangeError, match="chmod 600"):
+        secret(file)
+    file.chmod(0o600)
+    assert secret(file) == "hush-hush"
+    file.write_text("\n")
+    with pytest.raises(ExchangeError, match="empty"):
+        secret(file)
+    with pytest.raises(ExchangeError, match="cannot be read"):
+        secret(tmp_path / "none")

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from stack_lab import StackLab
+from stack_lab import PROMISED_VISITS, StackLab
 
 pytestmark = [pytest.mark.stack, pytest.mark.long, pytest.mark.timeout(5400)]
 ONLY_SUITE = "trixie-arm64"
@@ -69,17 +69,7 @@ def test_it_is_the_package_on_that_processor_under_systemd(steps: Steps) -> None
     assert started["whole"] == "running", "a unit has failed"
 
 
-@pytest.mark.parametrize(
-    ("name", "count"),
-    [
-        ("first visit", 3),
-        ("later visit", 5),
-        ("after listen started again", 5),
-        ("first connection after bluetoothd started again", 5),
-        ("without the right: first visit", 3),
-        ("without the right: later visit", 5),
-    ],
-)
+@pytest.mark.parametrize(("name", "count"), PROMISED_VISITS)
 def test_every_record_of_a_visit_is_kept_once(steps: Steps, name: str, count: int) -> None:
     found = steps[name]
     assert (found["sent"], found["confirmed"], found["kept"]) == (count, count, count), found

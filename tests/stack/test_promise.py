@@ -9,6 +9,7 @@ from collections.abc import Callable
 from typing import Any
 
 import pytest
+from stack_lab import PROMISED_VISITS
 
 pytestmark = [pytest.mark.stack, pytest.mark.timeout(2400)]
 SUITES = ("bookworm", "trixie")
@@ -20,17 +21,7 @@ def steps(boot: Callable[..., Steps]) -> Steps:
     return boot("promise", 900)
 
 
-@pytest.mark.parametrize(
-    ("name", "count"),
-    [
-        ("first visit", 3),
-        ("later visit", 5),
-        ("after listen started again", 5),
-        ("first connection after bluetoothd started again", 5),
-        ("without the right: first visit", 3),
-        ("without the right: later visit", 5),
-    ],
-)
+@pytest.mark.parametrize(("name", "count"), PROMISED_VISITS)
 def test_every_record_of_a_visit_is_kept_once(steps: Steps, name: str, count: int) -> None:
     found = steps[name]
     assert (found["sent"], found["confirmed"]) == (count, count), "the cuff itself did not get rid of its records"

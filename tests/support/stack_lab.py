@@ -8,6 +8,15 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 LAB, GUEST = ROOT / "tests/stack/lab", ROOT / "tests/stack/guest"
+PROMISED_VISITS = (
+    ("first visit", 3),
+    ("later visit", 5),
+    ("after listen started again", 5),
+    ("first connection after bluetoothd started again", 5),
+    ("without the right: first visit", 3),
+    ("without the right: later visit", 5),
+)
+"""Of the promise, on whatever machine it is held: the names of their steps, and how many records the cuff brings."""
 
 
 @dataclass(frozen=True)

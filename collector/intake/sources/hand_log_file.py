@@ -82,10 +82,10 @@ class LogReader:
             text = octets.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             line = error.object[: error.start].count(b"\n") + 1
-            raise LogError(f"{name}, line {line}: not UTF-8; save the file as 'CSV UTF-8'") from None
+            raise LogError(_NOT_UTF8.format(name, line)) from None
         heading = text.split("\n", 1)[0]
         if "\0" in heading:
-            raise LogError(f"{name}, line 1: not UTF-8; save the file as 'CSV UTF-8'")
+            raise LogError(_NOT_UTF8.format(name, 1))
         separator = max(",;\t", key=heading.count)
         lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
         try:
@@ -186,6 +186,7 @@ _DATE = re.compile(r"(\d{1,4})[./-](\d{1,2})[./-](\d{1,4})(?:[T ,]+(.*))?", re.A
 _CLOCK = re.compile(r"(\d{1,2})[:.](\d{2})(?::(\d{2}))?\s*([ap]\.?m\.?)?", re.ASCII | re.IGNORECASE)
 
 
+_NOT_UTF8 = "{}, line {}: not UTF-8; save the file as 'CSV UTF-8'"
 _TWO_WAYS = "taken_at {} can be read two ways; {}add --dates dmy or --dates mdy"
 
 

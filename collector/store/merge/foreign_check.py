@@ -152,7 +152,7 @@ RULES: dict[str, dict[str, Rule]] = {
     "loan": {"uid": _UID, "out_at": _INSTANT, "back_at": _INSTANT,
              "step": _one_of(*Step), "gone": _FLAG, "changed_at": _INSTANT},
     "cuff_state": {"state": _one_of(*State), "reason": _FREE, "changed_at": _INSTANT},
-    "audit": {"uid": _UID, "at": _INSTANT, "what": _NAME, },
+    "audit": {"uid": _UID, "at": _INSTANT, "what": _NAME},
 }  # fmt: skip
 """Table, column, rule. Where a column may be empty, an empty one is well. References are what SQLite looks after."""
 for _table, _column in SHAPES:

@@ -240,7 +240,7 @@ def forget_what_was_fetched(store: Store) -> None:
 
 def _forget_reading(store: Store, reading_id: str) -> None:
     store.query("DELETE FROM relay_hold WHERE reading_id = ?", (reading_id,))
-    store.query("DELETE FROM audit WHERE detail LIKE ?", (f'%"reading": "{reading_id}"%',))
+    audit.forget_reading(store, reading_id)
 
 
 def _delete_person(store: Store, person: int) -> None:

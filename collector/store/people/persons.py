@@ -9,7 +9,7 @@ from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.namesakes import CALLED, HANDLE, folded, printable
+from collector.store.namesakes import CALLED, HANDLE, MOST_LETTERS, folded, is_name
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +111,8 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
 
 def _usable(store: Store, name: str) -> str:
     name = normalize("NFC", name.strip())
-    if not printable(name):
-        raise StoreError("a person needs a name of at most 200 printable letters", "refused")
+    if not is_name(name):
+        raise StoreError(f"a person needs a name of at most {MOST_LETTERS} printable letters", "refused")
     if find(store, name) is not None:
         raise StoreError(f"there is a person '{name}' already", "refused")
     return name

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import Any
 
 from collector.store.instants import to_us
-from collector.store.namesakes import printable
+from collector.store.namesakes import is_name
 from collector.store.values import Basis, Reading
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
@@ -118,7 +118,7 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
         for text in value if isinstance(value, tuple) else (value,):
             if isinstance(text, str):
                 yield item.name, text_problem(text)
-    yield "person", None if reading.person is None or printable(reading.person) else "is no name to print"
+    yield "person", None if reading.person is None or is_name(reading.person) else "is no name to print"
     yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
     for name in ("reading_id", "cuff"):
         yield name, text_problem(getattr(reading, name)) or (None if getattr(reading, name) else "is empty")

@@ -125,6 +125,15 @@ class Collected:
                 ]
                 self.conditions = dict(db.execute("SELECT topic, text FROM condition").fetchall())
 
+    def in_all(self) -> dict[str, object]:
+        return {
+            "readings": self.readings,
+            "payloads": self.payloads.total(),
+            "sightings": self.sightings,
+            "sources": dict(self.sources),
+            "conditions": self.conditions,
+        }
+
     def readings_of(self, address: str) -> int:
         return self._readings[address]
 

@@ -90,14 +90,9 @@ async def promise(air: Air) -> None:
             break
         await asyncio.sleep(1)
     step("first connection after bluetoothd started again", **await visit(cuff, 5, STORE))
-    found = Collected(STORE)
     step(
         "store",
-        readings=found.readings,
-        payloads=found.payloads.total(),
-        sightings=found.sightings,
-        sources=dict(found.sources),
-        conditions=found.conditions,
+        **Collected(STORE).in_all(),
         descriptors=await show("NFileDescriptorStore"),
         memory_mb=int(await show("MemoryCurrent")) // 1_000_000,
     )

@@ -44,15 +44,7 @@ async def main() -> None:
     await listener.says("Bluetooth is back", 60)
     step("first connection after bluetoothd started again", **await visit(cuff, 5, A))
     await listener.end()
-    found = Collected(A)
-    step(
-        "store",
-        readings=found.readings,
-        payloads=found.payloads.total(),
-        sightings=found.sightings,
-        sources=dict(found.sources),
-        conditions=found.conditions,
-    )
+    step("store", **Collected(A).in_all())
 
     say("the same without the right to read the monitor channel")
     cuff.forget_bonds()
