@@ -212,6 +212,11 @@ class Adapters(Watcher):
         self.trouble = "; ".join(troubles) or None
 
     @property
+    def rest(self) -> bool:
+        """Whether nobody is to be heard."""
+        return self._hearing is Hearing.NOBODY
+
+    @property
     def is_news(self) -> bool:
         """Whether somebody else is to be heard than until now."""
         return self.visits.whom_to_hear() is not self._hearing
