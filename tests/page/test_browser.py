@@ -36,6 +36,7 @@ class Station:
     def __init__(self, store: Store, serving: Serving) -> None:
         self.store, self.serving, self.base = store, serving, serving.base
         self.cuff = VirtualCuff("Kitchen cuff", KITCHEN)
+        self.measured: datetime | None = None
         self.mira, self.ben = (people.need(store, name).row for name in (MIRA, BEN))
 
     def link(self, role: Role = Role.PERSON, person: str | None = MIRA) -> str:
@@ -53,6 +54,10 @@ class Station:
             await listener
 
     async def measure(self, systolic: int, diastolic: int, slot: int = 1) -> None:
+        """No two within one second: a stamp tells no less, and which of two equal stamps is the newer nobody can say."""
+        while self.cuff.clock().replace(microsecond=0) == self.measured:
+            await asyncio.sleep(0.05)
+        self.measured = self.cuff.clock().replace(microsecond=0)
         self.cuff.measure(systolic, diastolic, pulse=66, user_id=slot, status=0)
         await self.cuff.wake()
 
