@@ -2,6 +2,7 @@
 
     python tests/mutants.py --sample 60 --seed 1
     python tests/mutants.py --sample 500 parsers collector/intake        # some rooms only; hours
+    python tests/mutants.py --sample 100 --from 69 collector/store       # what a run that was cut short left
 
 Works on a copy, room by room. First one run of the room's tests with coverage tells which test runs which line, and how
 long it takes; then each fault is tried with the tests that run its line, quick ones first, as many as take --seconds
@@ -250,6 +251,7 @@ def main() -> int:
     parser.add_argument("rooms", nargs="*", default=list(ROOMS))
     parser.add_argument("--sample", type=int, default=60, help="how many faults, as many in each room")
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--from", type=int, default=0, dest="first", help="leave out so many of each room's sample")
     parser.add_argument("--seconds", type=float, default=30, help="how long a line's tests may take together")
     wanted = parser.parse_args()
     explained = (ROOT / "docs/mutants.md").read_text("utf-8")
@@ -265,7 +267,7 @@ def main() -> int:
             every = [place for file in texts for place in places(file, texts[file]) if done.tests(place, 0)]
             random.Random(wanted.seed).shuffle(every)
             faults = (mutant(place, texts[place.file]) for place in every)
-            chosen = list(islice((one for one in faults if one), wanted.sample // len(wanted.rooms)))
+            chosen = list(islice((one for one in faults if one), wanted.first, wanted.sample // len(wanted.rooms)))
             tries = Tries(home)
             for number, one in enumerate(chosen, 1):
                 fate = "noticed"

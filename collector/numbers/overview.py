@@ -34,7 +34,7 @@ class LogDigits:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """very_high, low: readings of the averaged period; implausible ones are neither."""
+    """very_high, low: readings of the averaged period; implausible ones and those struck out are neither."""
 
     average: Average
     office: Office | None
@@ -78,9 +78,9 @@ def office_against(visits: Sequence[OfficeVisit], found: Average) -> Office | No
 def outstanding(
     samples: Sequence[Sample], found: Average, low: Pressures | None = None
 ) -> tuple[tuple[Sample, ...], tuple[Sample, ...]]:
-    """Readings of the period that are very high, and those that are low; implausible ones are neither."""
+    """Readings of the period that are very high, and those that are low; implausible or struck out, it is neither."""
     own = found.period_ids - {one for one, _ in found.implausible}
-    within = [one for one in samples if one.reading_id in own]
+    within = [one for one in samples if one.reading_id in own and one.tells]
     return (
         tuple(one for one in within if is_very_high(one.systolic, one.diastolic)),
         tuple(one for one in within if is_low(one.systolic, one.diastolic, low or LOW)),

@@ -15,18 +15,18 @@ from parsers import plausible
 
 
 def irregular(chosen: Selected) -> Irregular:
-    """Over all readings with a value: a flag tells of the person, also on a day that is left out."""
+    """Over all readings with a value that are not struck out: a flag tells of the person, also on a day left out."""
     marked = [
         (sitting.day, number)
         for number, sitting in enumerate(chosen.sittings)
         for sample in sitting.samples
-        if has_value(sample) and "irregular pulse" in sample.status
+        if has_value(sample) and sample.tells and "irregular pulse" in sample.status
     ]
     days = {day for day, _ in marked}
     in_sitting = [number for _, number in marked]
     return Irregular(
         len(marked),
-        sum(map(has_value, chosen.taken)),
+        sum(has_value(one) and one.tells for one in chosen.taken),
         len(days),
         len(days) >= 2 or any(in_sitting.count(number) >= 2 for number in set(in_sitting)),
     )

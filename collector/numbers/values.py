@@ -77,6 +77,11 @@ class Sample:
             raise ValueError(f"reading {self.reading_id}: its time has no zone")
 
     @property
+    def tells(self) -> bool:
+        """Whether it says something of the person: not struck out or there already. One taken standing does."""
+        return not self.void or self.upright
+
+    @property
     def odd(self) -> tuple[str, ...]:
         """What in its pressures no measurement can mean, in words."""
         return plausible.marks(self.systolic, self.diastolic)

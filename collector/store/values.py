@@ -36,6 +36,8 @@ BOND_NOT_CONFIRMED = "bond not confirmed"
 STANDING = "taken standing"
 STRIKES = frozenset({STRUCK_OUT, CORRECTED, STANDING})
 """Marks that a person sets and takes back."""
+TAKEN_BACK = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY})
+"""Marks of readings that tell nothing of anybody: they were none, or are there once already."""
 VOID_MARKS = STRIKES | {HAND_COPY, BOND_NOT_CONFIRMED}
 """Marks of readings that count nowhere: a person said so, they are there once already, or nobody has said yet that
 the cuff which made a new bond is the one that had the bond before."""

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from collector.intake.owner import assign_cuff
 from collector.intake.pipeline import catch_up, settle
 from collector.service.config import Config, Notices, parse
 from collector.service.notices import situation
@@ -15,9 +16,12 @@ from collector.service.notices.channels import ChannelError, CommandChannel, Log
 from collector.service.notices.notice import CAUTION, Notice
 from collector.service.notices.rounds import Rounds, notices_now, tell
 from collector.service.notices.sent import OVER_AFTER, SentNotices
-from collector.store import conditions, journal
+from collector.store import conditions, journal, people
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
+from collector.store.people import slot_spans
+from collector.store.readings import strikes
+from collector.store.values import STANDING
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 
@@ -223,6 +227,24 @@ def test_the_situation_is_found_in_the_store(store: Path) -> None:
         assert later - {"disk"} == {"battery", "clock", "silent", "backup late"}
 
 
+def test_what_is_struck_out_is_no_news_and_fills_no_series(store: Path) -> None:
+    with open_store(store) as opened:
+        people.add(opened, "Ada", NOW - timedelta(days=3))
+        slot_spans.add(opened, "Ada", KITCHEN, 1, NOW - timedelta(days=3))
+        assign_cuff(opened, cuffs.row_of(opened, KITCHEN))
+        wanted = config(**{"people.Ada": 'series_from = "2031-03-04"\nmorning = ["04:00", "13:00"]'})
+        tomorrow = NOW + timedelta(hours=20)
+        before = situation.situation_now(opened, wanted, tomorrow)
+        assert ([one.person for one in before.recent], before.series[0].taken) == (["Ada"], 1)
+        strikes.strike(opened, before.recent[0].reading_id, NOW)
+        after = situation.situation_now(opened, wanted, tomorrow)
+        assert (after.recent, after.series[0].taken) == ((), 0)
+        strikes.undo(opened, before.recent[0].reading_id, NOW)
+        strikes.strike(opened, before.recent[0].reading_id, NOW, STANDING)
+        standing = situation.situation_now(opened, wanted, tomorrow)
+        assert (len(standing.recent), standing.series[0].taken) == (1, 0), "as high as it is, and no part of the plan"
+
+
 def test_a_clock_that_was_set_since_is_right(store: Path) -> None:
     with open_store(store) as opened:
         visits.learn_clock_set(opened, 1, 0x2A08, b"\x00" * 7, NOW + timedelta(seconds=1), error=0x80)
@@ -298,8 +320,6 @@ def test_defaults_are_private_and_quiet() -> None:
 
 
 def test_a_series_is_found_by_its_person_and_first_day(store: Path) -> None:
-    from collector.store import people
-
     with open_store(store) as opened:
         people.add(opened, "Ada", NOW)
         wanted = config(**{"people.Ada": 'protocol = "esh-2023"\nseries_from = "2031-03-03"'})

@@ -30,10 +30,13 @@ from collector.store import conditions, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs, payloads, visits
-from collector.store.values import BOND_NOT_CONFIRMED, Selection, exact_mmhg
+from collector.store.values import BOND_NOT_CONFIRMED, TAKEN_BACK, VOID_MARKS, Selection, exact_mmhg
 from parsers.uuids import Uuid
 
 CLOCKS_APART = timedelta(days=1)
+NO_NEWS = TAKEN_BACK | {"failed", "implausible"}
+NO_PART = VOID_MARKS | {"failed"}
+"""Marks of readings that raise no alarm, and of those that are no part of a series."""
 OWN_TOPICS = frozenset({"notices"})
 """Conditions that a channel's failure makes: telling of them through the channel would go in circles."""
 
@@ -91,7 +94,7 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
 
 def _recent(store: Store, now: datetime) -> Iterator[Taken]:
     for reading in readings.select(store, Selection(since=now - VERY_HIGH_FOR)):
-        if "failed" in reading.marks or "implausible" in reading.marks:
+        if NO_NEWS.intersection(reading.marks):
             continue
         yield Taken(
             reading_id=reading.reading_id,
@@ -122,7 +125,7 @@ def _series(store: Store, config: Config, now: datetime) -> Iterator[SeriesUnder
         taken = [
             reading.taken_at
             for reading in readings.select(store, Selection(person=name, since=since))
-            if reading.systolic is not None and "failed" not in reading.marks
+            if reading.systolic is not None and not NO_PART.intersection(reading.marks)
         ]
         zone = ZoneInfo(config.station.zone) if config.station.zone else None
         counted, expected = so_far(taken, rules.protocol, first, now.astimezone(zone).date())
