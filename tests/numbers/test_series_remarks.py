@@ -7,8 +7,7 @@ import pytest
 from homeseries import DAY_ONE, rising, sample, series, week
 
 from collector.numbers.average import average
-from collector.numbers.overview import KnownOfPerson, overview
-from collector.numbers.protocols import Plan, protocol
+from collector.numbers.protocols import protocol
 from collector.numbers.series_remarks import since_dose
 from collector.numbers.values import Pair, Sample
 from collector.share.text import findings
@@ -118,19 +117,3 @@ def test_what_is_struck_out_or_standing_is_nothing_to_fall_from() -> None:
     assert [one.sitting.reading_id for one in found.on_standing] == ["d3-morning-2", "d3-morning-2"]
     assert found.too_close == 1  # the struck one
     assert found.had == average(series(week()), NICE).had
-
-
-def test_what_is_struck_out_raises_no_alarm_and_what_was_taken_standing_does() -> None:
-    at = (DAY_ONE + timedelta(days=3)).replace(hour=7, minute=4)
-    uneven = ["irregular pulse"]
-    struck = [
-        replace(sample(at.replace(minute=minute), *pressures, name=name, status=uneven), void=name)
-        for minute, pressures, name in ((4, (191, 121), "struck out"), (6, (88, 52), "corrected"))
-    ]
-    upright = replace(sample(at.replace(minute=8), 86, 58, status=uneven), void="taken standing", upright=True)
-    known = KnownOfPerson((*series(week()), *struck, upright))
-    found = overview(known, NICE, Plan())
-    assert found.very_high == ()
-    assert [one.void for one in found.low] == ["taken standing"]
-    assert (found.average.irregular.readings, found.average.irregular.of) == (1, 29)
-    assert not found.average.irregular.worth_telling

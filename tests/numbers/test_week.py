@@ -1,5 +1,6 @@
 """The seven days up to today, and what is next."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 
@@ -58,6 +59,16 @@ def test_a_reading_that_does_not_count_makes_nothing_done() -> None:
     assert week(moved, average(moved, ESH), DAY + timedelta(hours=9))[-1].slots[0].taken == 0
 
 
+def test_what_was_struck_out_is_measured_again() -> None:
+    """Two of this morning, one of them struck out: one more is asked for."""
+    first, second = taken(7, 7.1)
+    samples = [first, replace(second, void="struck out")]
+    found = average(samples, ESH)
+    days = week(samples, found, DAY + timedelta(hours=7.2))
+    assert (days[-1].slots[0].taken, days[-1].slots[0].state) == (1, Done.DUE)
+    assert "take 1 reading" in next_step(days, found)
+
+
 @pytest.mark.parametrize(
     ("hour", "hours", "said"),
     [
@@ -100,3 +111,9 @@ def test_after_a_very_high_reading_of_the_last_hour(values: tuple[int, ...], min
         for number, systolic in enumerate(values)
     ]
     assert after_very_high(samples, DAY + timedelta(minutes=len(values) - 1 + minutes_later)) == said
+
+
+def test_a_very_high_reading_that_was_struck_out_asks_for_nothing() -> None:
+    high = Sample("high", DAY, Decimal(186), Decimal(80), None)
+    assert after_very_high([high], DAY + timedelta(minutes=1)) == words.very_high()
+    assert after_very_high([replace(high, void="struck out")], DAY + timedelta(minutes=1)) == ""

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from one_reading import one_reading
 
 from collector.share.samples import exact_mmhg, sample, samples
-from collector.store.values import Basis
+from collector.store.values import HAND_COPY, STANDING, VOID_MARKS, Basis
 
 TAKEN = datetime(2031, 3, 4, 23, 30, tzinfo=ZoneInfo("Europe/Lisbon"))
 READING = one_reading(
@@ -45,6 +45,24 @@ def test_kilopascal_become_mmhg_without_rounding() -> None:
     assert abs(value * Decimal("133.322387415") / 1000 - 16) < Decimal("1e-14")
     assert exact_mmhg(Decimal("128.0"), "mmHg") == Decimal("128.0")
     assert exact_mmhg(None, "kPa") is None
+
+
+def test_every_pressure_of_a_reading_in_kilopascal_is_converted() -> None:
+    """16.0/10.7, mean 12.5 kPa are 120.0/80.3, 93.8 mmHg."""
+    kpa = replace(READING, systolic=Decimal("16.0"), diastolic=Decimal("10.7"), mean=Decimal("12.5"), unit="kPa")
+    made = sample(kpa)
+    values = made.systolic, made.diastolic, made.mean
+    assert [value and round(value, 1) for value in values] == [Decimal("120.0"), Decimal("80.3"), Decimal("93.8")]
+
+
+@pytest.mark.parametrize("mark", sorted(VOID_MARKS))
+def test_what_counts_nowhere_says_why(mark: str) -> None:
+    made = sample(replace(READING, marks=("bond renewed", mark)))
+    assert (made.void, made.upright) == (mark, mark == STANDING)
+    both = sample(replace(READING, marks=(mark, STANDING, HAND_COPY)))
+    assert not both.upright
+    assert mark in both.void
+    assert not sample(READING).void
 
 
 @given(st.integers(1, 9999), st.integers(-2, 0))
