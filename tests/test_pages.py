@@ -63,6 +63,31 @@ def test_named_tests_exist(page: Path) -> None:
                 assert any(defined.search(file.read_text("utf-8")) for file in files), f"{page.name}: {name}{inside}"
 
 
+def test_each_threat_names_its_tests() -> None:
+    (table,) = (part for part in (ROOT / "docs/SECURITY.md").read_text("utf-8").split("\n## ") if "| threat |" in part)
+    for threat, _, tested in rows(table)[1:]:
+        assert re.search(r"`tests/[\w/]*test_\w+\.py`", tested), threat
+
+
+MADE_BY_HAND = ("docs/CHANGELOG.md", "tests/test_pages.py")
+
+
+def test_a_paper_is_cited_with_its_place() -> None:
+    """Year, volume and page, or a number in PubMed Central; else it says what was not looked up."""
+    place = re.compile(r"\d{4};\d+|PMC\d+|from memory|not looked up|Report \d")
+    found = 0
+    for folder in ("collector", "parsers", "docs", "tests", "fixtures"):
+        for path in (ROOT / folder).rglob("*.*"):
+            if path.suffix not in (".py", ".md", ".json") or str(path.relative_to(ROOT)) in MADE_BY_HAND:
+                continue
+            text = " ".join(line.strip().strip('"#') for line in path.read_text("utf-8").splitlines())
+            for paper in re.finditer(r"[A-Z][a-z]+ (and others\b|and [A-Z][a-z]+ (19|20)\d\d\b)", text):
+                found += 1
+                cited = text[paper.start() : paper.end() + 170]
+                assert place.search(cited), f"{path.relative_to(ROOT)}: {cited}"
+    assert found > 20
+
+
 def rows(text: str) -> list[list[str]]:
     """The cells of each row of each table."""
     lines = [line.strip() for line in text.splitlines() if line.startswith("|")]

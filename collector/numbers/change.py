@@ -224,7 +224,8 @@ def compare(before: DayMeans, after: DayMeans, parts: Parts, people: tuple[float
 def expected_fall(before: Usual, together: float, people: tuple[float, float]) -> float | None:
     """Regression to the mean. together: mean correlation of the drift between the two sides, 0 for the usual pressure.
 
-    Sources: James 1973, Davis 1976, Barnett and others 2005 (from memory).
+    Sources, from memory: James, Biometrics 1973;29:121; Davis, Am J Epidemiol 1976;104:493; Barnett and others, Int J
+    Epidemiol 2005;34:215.
     """
     mean, sd = people
     if before.mean <= mean:

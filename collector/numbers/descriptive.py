@@ -1,7 +1,7 @@
 """Descriptive statistics of a series. Standard library only.
 
 Sources: sample moments as in any textbook; average real variability, successive variation: Journal of the Medical
-Association (JMAJ) 2025, table 1, and PMC8030409, table 1.
+Association (JMAJ) 2025, table 1 (volume and page not looked up), and PMC8030409, table 1.
 All functions take plain floats and raise ValueError for fewer values than they need.
 """
 

@@ -1,8 +1,8 @@
 """Values measured in the office: the mean of a visit, its class, and home against office.
 
 The mean of a visit: the last two of three readings or more, else all there are; a further reading is wanted where the
-first two differ by more than 10 mmHg. Source: ESC/ESH 2018 guideline, office measurement (the rule from memory); NICE
-NG136 asks for a third where the second is substantially different.
+first two differ by more than 10 mmHg. Source: ESC/ESH guideline, J Hypertens 2018;36:1953, office measurement (rule and
+page from memory); NICE NG136 asks for a third where the second is substantially different.
 
 Home against office never mixes the bounds of two rule sets: 140/90 in the office goes with 135/85 at home, 130/80 with
 130/80 (AHA/ACC 2025 guideline, pocket guide, table 7). A class by plain means is a definition, not a finding: of people

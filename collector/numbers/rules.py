@@ -123,7 +123,8 @@ class Condition(StrEnum):
 
 
 AF_PER_SESSION = 3
-"""Readings a sitting with atrial fibrillation, at least: British and Irish Hypertension Society 2019, by opinion."""
+"""Readings a sitting with atrial fibrillation, at least: British and Irish Hypertension Society 2019, by opinion
+(read in a summary, the statement itself not looked up)."""
 
 
 @dataclass(frozen=True, slots=True)

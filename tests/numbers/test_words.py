@@ -66,8 +66,9 @@ def syllables(word: str) -> int:
 
 
 def grade(text: str) -> float:
-    """Flesch-Kincaid grade level (Kincaid and others 1975): 0.39 words a sentence + 11.8 syllables a word - 15.59.
-    Numbers count as words of as many syllables as they have digits."""
+    """Flesch-Kincaid grade level (Kincaid and others, US Navy Research Branch Report 8-75, 1975, from memory):
+    0.39 words a sentence + 11.8 syllables a word - 15.59. Numbers count as words of as many syllables as they
+    have digits."""
     sentences = [one for one in re.split(r"[.?!:;](?:\s|$)", text) if one.strip()]
     found = re.findall(r"[A-Za-z']+|\d+", text)
     spoken = sum(len(word) if word.isdigit() else syllables(word) for word in found)

@@ -49,10 +49,10 @@ def test_moments_equal_scipys(stats: ModuleType, values: list[float]) -> None:
 
 
 def test_the_calcium_trial_as_the_textbook_prints_it() -> None:
-    """Fall of systolic pressure in mmHg over 12 weeks, calcium against placebo. Data: Lyle and others, JAMA 1987, as
-    given by Moore and McCabe, Introduction to the Practice of Statistics (data set CalciumBP of the R package
-    Stat2Data, which holds the same 21 values). The textbook prints t = 1.604 with 15.6 degrees of freedom (from
-    memory)."""
+    """Fall of systolic pressure in mmHg over 12 weeks, calcium against placebo. Data: Lyle and others, JAMA
+    1987;257:1772 (page from memory), as given by Moore and McCabe, Introduction to the Practice of Statistics (data set
+    CalciumBP of the R package Stat2Data, which holds the same 21 values). The textbook prints t = 1.604 with 15.6
+    degrees of freedom (from memory)."""
     calcium = [7.0, -4, 18, 17, -3, -5, 1, 10, 11, -2]
     placebo = [-1.0, 12, -1, -3, 3, -5, 5, 2, -11, -1, -3]
     parts = descriptive.variance(calcium) / 10, descriptive.variance(placebo) / 11

@@ -16,7 +16,7 @@ ESH = "Stergiou and others, J Clin Hypertens 2018;20:1116, table 3 (PMC8030885)"
 AMA = "AMA seven-step guide; AHA/AMA programme pages"
 ACC = "Circ Res 2021, table 2 (PMC8034801)"
 NICE = "NICE NG136, recommendation 1.2.7, as quoted by GP notebook and Mahtani and others 2015 (from memory)"
-KYRIAKOULIS = "Kyriakoulis and others, J Hypertens 2022, abstract: most guidelines"
+KYRIAKOULIS = "Kyriakoulis and others, J Hypertens 2022, abstract (page not looked up): most guidelines"
 JSH = "Imai and others, Hypertens Res 2003;26:771; Korean Society of Hypertension 2018"
 KARIO = "Kario 2019 (PMC6875598)"
 CHEP = "Leung and others, Can J Cardiol 2017;33:557; CMAJ 2021 (PMC8342011)"
@@ -178,7 +178,8 @@ def test_levels_and_equivalents() -> None:
 
 
 def test_the_parts_of_the_model() -> None:
-    """NHANES 2009-12 (computed), Ohasama (Kato and others 2010), Asayama 2021; the rest are assumptions, named so."""
+    """NHANES 2009-12 (computed), Ohasama (Kato and others, Am J Hypertens 2010;23:980), Asayama 2021 (journal not
+    looked up); the rest are assumptions, named so."""
     parts = [(one.reading, one.session, one.day, one.slow, one.office) for one in (usual.SYSTOLIC, usual.DIASTOLIC)]
     assert parts == [(4.1, 5.0, 5.5, 3.5, 10.8), (3.6, 3.0, 3.4, 2.2, 6.5)]
     for one, published in ((usual.SYSTOLIC, 8.6), (usual.DIASTOLIC, 5.8)):
