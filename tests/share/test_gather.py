@@ -73,6 +73,10 @@ def test_what_is_low_is_the_plans_word(year: Path) -> None:
     with open_store(year) as store:
         assert gather(store, MINE, NOW).low == LOW
         assert gather(store, replace(MINE, plan=replace(MINE.plan, low=own)), NOW).low == own
+        below_all = gather(store, replace(MINE, plan=replace(MINE.plan, low=Pressures(Decimal(140), Decimal(55)))), NOW)
+    assert below_all.very_high == ()
+    assert below_all.lows
+    assert all(one.systolic and one.systolic < 140 for one in below_all.lows)
 
 
 def test_the_averaged_days_may_lie_in_the_past(year: Path) -> None:
@@ -101,6 +105,16 @@ def test_a_change_that_the_plot_does_not_show_is_not_compared(year: Path) -> Non
     with open_store(year) as store:
         notes.add(store, "mira", date(2030, 4, 20), "new tablet", "regimen", NOW)
         assert gather(store, MINE, NOW).change is None
+
+
+def test_what_was_changed_after_the_averaged_days_is_not_on_their_page(year: Path) -> None:
+    with open_store(year) as store:
+        notes.add(store, "mira", date(2030, 3, 20), "new tablet", "regimen", NOW)
+        notes.add(store, "mira", date(2030, 12, 20), "another", "regimen", NOW)
+        data = gather(store, replace(MINE, first=date(2030, 4, 1), last=date(2030, 4, 7)), NOW)
+    assert [note.text for note in data.notes] == ["new tablet"]
+    assert data.change is not None
+    assert data.change.at == date(2030, 3, 20)
 
 
 def test_only_sittings_of_the_averaged_readings_are_told(year: Path) -> None:

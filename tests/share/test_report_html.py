@@ -107,6 +107,14 @@ def test_the_words_of_a_good_week() -> None:
         "Chance that it is at or above 135/85 mmHg: about 9 in 10, probably at or above.",
     )
     assert not page.short
+    assert page.means.rows == (
+        ("All readings (decides)", "140.6/85.7 mmHg, 23 readings"),
+        ("Morning", "144.5/87.5 mmHg, 11 readings"),
+        ("Evening", "136.9/84.0 mmHg, 12 readings"),
+        ("Mean of both", "140.7/85.8 mmHg"),
+        ("Pulse", "64 per minute"),
+        ("Threshold", "135/85 mmHg at home stands for 140/90 mmHg in the office"),
+    )
     rows = {label: value for one in (*page.left, *page.right) for label, value in one.rows}
     assert rows["4 readings"] == "day 1 is left out"
     assert rows["Uneven pulse"].startswith("marked in 1 of 29 readings, on 1 day")
@@ -136,6 +144,9 @@ def test_too_few_readings_are_listed_and_judge_nothing() -> None:
     assert page.left[0].title == "The readings"
     assert len(page.left[0].rows) == 3
     assert all("mmHg" in value for _, value in page.left[0].rows)
+    first, *others = three_readings().samples
+    struck = content(report([replace(first, void="struck out"), *others])).left[0].rows
+    assert struck[0][1].endswith(" mmHg, struck out"), "what does not count says so beside its value"
 
 
 def test_nothing_at_all_still_makes_a_page() -> None:
@@ -157,6 +168,9 @@ def test_a_change_is_told_as_a_difference() -> None:
     assert page.left[0].table[0] == ("mmHg", "before", "after", "difference", "95 % interval")
     text = " ".join(page.left[0].paragraphs)
     assert "This is a difference. It does not tell what made it." in text
+    assert text.startswith(
+        "Change of 17 Mar 2026. Before: 2 to 15 Mar 2026, 13 days. After: 2 to 15 Apr 2026, 13 days;"
+    )
     assert "effect" not in render_html(changed()).lower()
     refused = content(too_soon()).left[0]
     assert refused.table == ()
@@ -196,6 +210,8 @@ def test_very_high_is_said_at_the_number_and_in_the_plot() -> None:
     start = DAY_ONE.replace(hour=8)
     data = report([*good_week().samples, sample(start.replace(day=4), 185, 99, name="peak")])
     assert content(data).alarm == "VERY HIGH: 1 reading, the highest 185/99 mmHg on 4 Mar 2026, 08:00"
+    two = report([*data.samples, sample(start.replace(day=5), 199, 101, name="higher")])
+    assert content(two).alarm == "VERY HIGH: 2 readings, the highest 199/101 mmHg on 5 Mar 2026, 08:00"
     assert ">VERY HIGH</text>" in render_html(data)
     assert ">VERY HIGH</text>" not in render_html(good_week())
 
