@@ -12,7 +12,7 @@ from reportcases import CASES, changed, good_week, long_period, slips_of_the_pen
 from collector.numbers.average import average
 from collector.numbers.protocols import protocol
 from collector.numbers.values import Cell
-from collector.share.report.chart import draw_chart
+from collector.share.report.chart import LEFT, RIGHT, TEXT, draw_chart
 from collector.share.report.days import made, span, ticks, written
 from collector.share.report.drawing import Area, Dots, Drawing, Label, Line, apart
 from collector.share.report.grid import column_unit, draw_grid
@@ -58,6 +58,45 @@ def test_no_label_lies_on_another(name: str) -> None:
             assert across <= 0 or down <= 0, (one.text, other.text)
 
 
+def test_what_is_drawn_is_what_was_measured() -> None:
+    """Read off the plot by its own axis: dots filled for systolic and hollow for diastolic, thresholds and means each
+    at the height that is written beside them, the means over the averaged days."""
+    data = good_week()
+    average = data.average
+    shapes = draw_chart(data, 186, 70).shapes
+    labels = [shape for shape in shapes if isinstance(shape, Label)]
+    scale = [(one.y, int(one.text)) for one in labels if one.text.isdigit() and one.anchor == "end"]
+    (low, least), (high, most) = scale[0], scale[-1]
+
+    def pressure(y: float) -> float:
+        """At a height, as the eye reads it: an axis label's middle is at its line."""
+        return least + (y + (TEXT * 0.36) - low) / (high - low) * (most - least)
+
+    dots = {shape.filled: shape.points for shape in shapes if isinstance(shape, Dots) and len(shape.points) > 1}
+    used = [one for one in data.samples if one.reading_id in average.used_ids]
+    assert [pressure(y) for _, y in dots[True]] == pytest.approx([float(one.systolic or 0) for one in used])
+    assert [pressure(y) for _, y in dots[False]] == pytest.approx([float(one.diastolic or 0) for one in used])
+    assert [x for x, _ in dots[True]] == [x for x, _ in dots[False]] == sorted(x for x, _ in dots[True])
+
+    lines = [shape for shape in shapes if isinstance(shape, Line)]
+    right = max(line.points[1][0] for line in lines if line.dash == (1.6, 0.9))
+    led = {}
+    for line in lines:
+        (x, at), (_, end) = line.points[0], line.points[-1]
+        if x == right and line.width == 0.15:
+            (label,) = (one for one in labels if one.x > right and one.y == pytest.approx(end + TEXT * 0.36))
+            led[label.text] = pressure(at)
+    assert led == {
+        "threshold 135": pytest.approx(135),
+        "threshold 85": pytest.approx(85),
+        "mean 140.6": pytest.approx(float(average.systolic or 0)),
+        "mean 85.7": pytest.approx(float(average.diastolic or 0)),
+    }
+    means = [line.points for line in lines if line.width == 0.5]
+    assert [pressure(points[0][1]) for points in means] == pytest.approx([140.65, 85.74], abs=0.1)
+    assert [(begin[0], end[0]) for begin, end in means] == [(LEFT, pytest.approx(186 - RIGHT))] * 2
+
+
 def test_readings_left_out_are_crosses_and_others_dots() -> None:
     data = good_week()
     shapes = draw_chart(data, 186, 70).shapes
@@ -95,6 +134,14 @@ def test_a_day_is_crossed_out_where_it_is_left_out_and_something_was_taken() -> 
     assert _slanted(draw_grid(rows, 186)) == crossed
     empty = [replace(row, left_out=True, morning=Cell(0, 0, 2), evening=Cell(0, 0, 2)) for row in rows]
     assert _slanted(draw_grid(empty, 186)) == 0
+
+
+def test_mornings_stand_beside_their_name_and_evenings_below() -> None:
+    (row,) = good_week().average.grid[1:2]
+    drawing = draw_grid([replace(row, morning=Cell(2, 2, 2), evening=Cell(1, 1, 2))], 186)
+    at = {shape.text: shape.y for shape in drawing.shapes if isinstance(shape, Label)}
+    assert (at["2"], at["1"]) == (at["morning"], at["evening"])
+    assert at["morning"] < at["evening"]
 
 
 def _slanted(drawing: Drawing) -> int:
