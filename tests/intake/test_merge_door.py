@@ -17,6 +17,7 @@ from collector.store import StoreError, journal, people, readings
 from collector.store.merge import foreign_check, foreign_people
 from collector.store.opening import open_store
 from collector.store.people import notes, slot_spans
+from collector.store.readings.acceptable import LONGEST, text_problem
 from parsers.measurement import build_measurement, measurement
 
 NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)
@@ -126,6 +127,11 @@ def test_the_longest_payload_comes_in_and_one_octet_more_does_not() -> None:
     assert value(bytes(foreign_check._LONGEST_PAYLOAD)) is None
     assert value(bytes(foreign_check._LONGEST_PAYLOAD + 1))
     assert value("text")
+
+
+def test_the_longest_text_comes_in_and_one_character_more_does_not() -> None:
+    assert text_problem("ä" * LONGEST) is None
+    assert text_problem("ä" * (LONGEST + 1)) == f"has more than {LONGEST} characters"
 
 
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:

@@ -11,7 +11,7 @@ import pytest
 from clinicdesk import BACK, CUFF, DAYS, LENT, Clinic, lent, stocked
 
 from collector.service.guided import download, loan_papers
-from collector.store import people, readings
+from collector.store import audit, people, readings
 from collector.store.errors import StoreError
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, State, Step, why_not_lent
@@ -31,6 +31,9 @@ def test_a_whole_loan(clinic: Clinic) -> None:
     ahead = timedelta(minutes=4)
     assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS, ahead=ahead), *"yyyyy"])
     assert clinic.state() is State.AVAILABLE
+    told = next(change for change in audit.changes(clinic.store) if change.what == "returned")
+    assert told.detail["cuff"] == CUFF
+    assert {check.key for check in CHECKS} <= set(told.detail["checks"])
     with (clinic.folder / "B-117-20310311-0900-F3F4F5" / "readings.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
     assert [row["person"] for row in rows] == ["B-117"] * 5

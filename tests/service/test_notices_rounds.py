@@ -4,9 +4,11 @@ import json
 import logging
 import sys
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from one_reading import one_reading
 
 from collector.intake.owner import assign_cuff
 from collector.intake.pipeline import catch_up, settle
@@ -21,8 +23,8 @@ from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from collector.store.readings import strikes
-from collector.store.values import STANDING
-from parsers.measurement import build_measurement, measurement
+from collector.store.values import BOND_NOT_CONFIRMED, STANDING
+from parsers.measurement import Unit, build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
@@ -227,15 +229,49 @@ def test_the_situation_is_found_in_the_store(store: Path) -> None:
         assert later - {"disk"} == {"battery", "clock", "silent", "backup late"}
 
 
+def test_what_is_news_is_in_mmhg_and_measured(store: Path) -> None:
+    """25.0/16.0 kPa are 187.5/120.0 mmHg. A value that no measurement can mean is no news."""
+    with open_store(store) as opened:
+        visit = visits.open_visit(opened, KITCHEN, "virtual", NOW)
+        for number, (pressures, unit) in enumerate(((("25.0", "16.0"), Unit.KPA), ((290, 80), Unit.MMHG)), 1):
+            at = NOW + timedelta(minutes=number)
+            ahead = DateTime.of((at + timedelta(minutes=30)).replace(tzinfo=None))
+            value = build_measurement(measurement(*pressures, unit=unit, stamp=ahead, user_id=1))
+            journal.append(
+                opened, cuff=KITCHEN, characteristic=0x2A35, source="virtual", visit=visit, arrived_at=at, value=value
+            )
+        visits.close_visit(opened, visit, NOW + timedelta(minutes=3), "cuff left")
+        catch_up(opened)
+        settle(opened, visit)
+        found = situation.situation_now(opened, config(), NOW + timedelta(minutes=5)).recent
+    assert [(round(one.systolic or 0, 1), round(one.diastolic or 0, 1)) for one in found] == [
+        (201, 118),
+        (Decimal("187.5"), Decimal("120.0")),
+    ]
+
+
+def test_what_came_over_a_bond_that_nobody_confirmed_is_told_apart(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    marked = one_reading(marks=(BOND_NOT_CONFIRMED,), systolic=Decimal(190))
+    monkeypatch.setattr(situation.readings, "select", lambda store, selection: iter([marked]))
+    with open_store(store, read_only=True) as opened:
+        (reading,) = situation.situation_now(opened, config(), NOW).recent
+    assert reading.unconfirmed
+
+
 def test_what_is_struck_out_is_no_news_and_fills_no_series(store: Path) -> None:
     with open_store(store) as opened:
         people.add(opened, "Ada", NOW - timedelta(days=3))
         slot_spans.add(opened, "Ada", KITCHEN, 1, NOW - timedelta(days=3))
         assign_cuff(opened, cuffs.row_of(opened, KITCHEN))
+        people.add(opened, "Ben", NOW - timedelta(days=3))
         wanted = config(**{"people.Ada": 'series_from = "2031-03-04"\nmorning = ["04:00", "13:00"]'})
         tomorrow = NOW + timedelta(hours=20)
         before = situation.situation_now(opened, wanted, tomorrow)
         assert ([one.person for one in before.recent], before.series[0].taken) == (["Ada"], 1)
+        bens = config(**{"people.Ben": 'series_from = "2031-03-04"\nmorning = ["04:00", "13:00"]'})
+        assert [one.taken for one in situation.situation_now(opened, bens, tomorrow).series] == [0], "nothing is his"
         strikes.strike(opened, before.recent[0].reading_id, NOW)
         after = situation.situation_now(opened, wanted, tomorrow)
         assert (after.recent, after.series[0].taken) == ((), 0)

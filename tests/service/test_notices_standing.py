@@ -97,6 +97,19 @@ def test_very_high_from_180_or_120_on(systolic: int | None, diastolic: int | Non
     assert bool(keys(Situation(NOW, recent=(taken(systolic, diastolic, HOUR),)))) is high
 
 
+def test_a_very_high_reading_is_told_with_its_values_and_whose_it_is() -> None:
+    (notice,) = standing(Situation(NOW, recent=(taken(192, 101, HOUR),)), Limits())
+    assert notice.detail == {
+        "reading_id": f"192{HOUR}",
+        "person": "Ada",
+        "systolic": "192",
+        "diastolic": "101",
+        "unit": "mmHg",
+        "taken_at": "2031-03-04T11:00:00+00:00",
+    }
+    assert notice.personal == "a very high reading came (Ada): 192/101 mmHg, taken 2031-03-04 11:00+00:00"
+
+
 def test_measured_again_and_lower_ends_it() -> None:
     high, lower = taken(192, 101, 40 * MINUTE), taken(168, 95, 20 * MINUTE)
     assert keys(Situation(NOW, recent=(high,))) == [f"very high/{CUFF.address}-1"]
