@@ -101,6 +101,12 @@ def test_times_without_offset_are_the_stations(take: Run, quietcuff: Run) -> Non
     assert quietcuff("readings", "--json", "--since", "2026-07-01T06:30Z", "--until", "2026-07-01T06:31Z").stdout
 
 
+def test_the_first_line_says_what_separates(take: Run, quietcuff: Run) -> None:
+    take("taken_at,systolic,diastolic,note\n2026-07-01 07:30,120,80,a; b; c; d; e; f; g\n")
+    (one,) = stored(quietcuff)
+    assert (one["systolic"], one["note"]) == (120, "a; b; c; d; e; f; g")
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

@@ -13,7 +13,7 @@ import pytest
 
 from collector import intake
 from collector.intake.sources import own_export
-from collector.store import StoreError, journal, open_store, people, readings
+from collector.store import StoreError, audit, journal, open_store, people, readings
 from collector.store.migrations import m010_erasing
 from collector.store.people import erase, loans, slot_spans, traces
 from collector.store.people.loan_states import State
@@ -70,6 +70,8 @@ def test_a_reading_that_was_passed_on_keeps_no_name_of_who_wrote_it(bench: Any) 
     erased = intake.erase_person(store, NEW_NAME)
     assert (erased.erasure.readings, erased.left, erased.naming) == (1, (), ())
     assert naming(store.path, NAME, NEW_NAME) == []
+    (told,) = audit.about_reading(store, passed)
+    assert told.detail == {"reading": passed, "from": None, "to": OTHER}, "the rest of the line stays"
 
 
 def test_an_imported_reading_names_nobody(bench: Any, make_bench: Any) -> None:

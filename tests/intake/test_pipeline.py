@@ -50,6 +50,8 @@ def test_what_cannot_be_decoded_is_kept_with_the_reason(bench: Any) -> None:
     assert trouble.value.hex() == "03020304050607"
     assert trouble.reason
     assert not list(readings.select(bench.store))
+    again = intake.interpret(bench.store, 1)  # told once more, it is what it was
+    assert (again.kind, again.reading, again.reading_id, again.reason) == ("undecodable", None, None, trouble.reason)
 
 
 def test_cuff_pressure_is_no_reading(bench: Any) -> None:

@@ -127,6 +127,7 @@ def test_a_backup_is_private_and_overwrites_nothing(path: Path) -> None:
         with pytest.raises(StoreError, match="overwrites nothing"):
             upkeep.backup_to(store, good)
     assert stat.S_IMODE(good.stat().st_mode) == 0o600
+    assert good.read_bytes()[18:20] == b"\1\1", "no write-ahead log goes with it: SQLite file format, 1.3"
     with open_store(good, read_only=True) as copy:
         assert journal.counts(copy).payloads == 300
 

@@ -47,8 +47,6 @@ def parse(value: bytes) -> tuple[Reading, str | None]:
         values |= {name: tuple(values[name]) for name in _LISTS}
         values |= {name: datetime.fromisoformat(values[name]) for name in ("taken_at", "received_at")}
         reading = Reading(**{**values, "taken_basis": Basis(values["taken_basis"])})
-        if reading.taken_at.tzinfo is None or reading.received_at.tzinfo is None:
-            raise ValueError("a time without offset")
         if problem := problem_of(reading):
             raise ValueError(problem)
         if zone is not None:
