@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import checks_of
 from collector.intake.owner import OwnerSpan, assign_cuff, assign_reading, owners_to_set
-from collector.intake.repeats import Outcome
+from collector.intake.repeats import PayloadOutcome
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived
 from collector.intake.taking_up import take_up, take_up_anew
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times, corrections
@@ -25,7 +25,7 @@ Progress = Callable[[int, int], None]
 """Called with (done, of)."""
 
 
-def interpret(store: Store, payload: int) -> Outcome:
+def interpret(store: Store, payload: int) -> PayloadOutcome:
     """Take up one payload right after its commit. Idle, with the same answer, for one taken up before.
 
     Its time may still improve until `settle` at the end of the visit. Raises StoreError.
@@ -47,11 +47,11 @@ def interpret(store: Store, payload: int) -> Outcome:
         return outcome
 
 
-def _told_before(store: Store, done: Result | None) -> Outcome:
+def _told_before(store: Store, done: Result | None) -> PayloadOutcome:
     if done is None:
-        return Outcome(OutcomeKind.UNDECODABLE)
+        return PayloadOutcome(OutcomeKind.UNDECODABLE)
     reading_id = None if done.reading is None else write.id_of(store, done.reading)
-    return Outcome(OutcomeKind(done.kind), done.reading, reading_id, reason=done.reason)
+    return PayloadOutcome(OutcomeKind(done.kind), done.reading, reading_id, reason=done.reason)
 
 
 def settle(store: Store, visit: int) -> bool:

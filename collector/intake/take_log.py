@@ -12,7 +12,7 @@ from collector.store import audit, journal, people
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import HAND
-from collector.store.journal.payloads import Line
+from collector.store.journal.payloads import ImportedPayload
 from collector.store.readings import claims, hand_written, write
 from collector.store.readings.hand_written import Written
 
@@ -109,9 +109,9 @@ def _write(store: Store, log: _Log, at: datetime) -> None:
             assign_reading(store, found)
 
 
-def _line(reading_id: str, row: HandRow, at: datetime) -> Line:
+def _line(reading_id: str, row: HandRow, at: datetime) -> ImportedPayload:
     value = row.build()
-    return Line(
+    return ImportedPayload(
         cuff=HAND,
         characteristic=HAND_CHARACTERISTIC,
         value=value,

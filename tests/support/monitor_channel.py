@@ -5,7 +5,7 @@ import socket
 import struct
 from dataclasses import dataclass, field
 
-from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.links import Value
 from collector.radio.bluez.monitor.record_handles import RecordHandles
@@ -123,7 +123,7 @@ class Stand:
         """A (new) process: everything is forgotten but the socket and the memory."""
         again = socket.socket(fileno=os.dup(self.near.fileno()))
         self.witness = Witness(
-            Channel(again), RecordHandles(self.known, self.others.__contains__), self.sink, self.handover
+            MonitorChannel(again), RecordHandles(self.known, self.others.__contains__), self.sink, self.handover
         )
 
     def restart(self) -> None:

@@ -8,7 +8,7 @@ from typing import Any
 
 from collector.numbers.levels import LOW
 from collector.numbers.protocols import USUAL, Plan, PlannedProtocol, Protocol, Window, protocol
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.numbers.values import Pressures
 from collector.service.config.schema import ConfigError, Reader
 from collector.service.config.settings import Config, PersonSettings
@@ -75,9 +75,9 @@ def _pressures(
     return Pressures(upper, lower)
 
 
-def _conditions(own: PersonSettings) -> frozenset[Condition]:
-    return frozenset(map(Condition, own.conditions)) | (
-        {Condition.ATRIAL_FIBRILLATION} if own.atrial_fibrillation else set()
+def _conditions(own: PersonSettings) -> frozenset[MedicalCondition]:
+    return frozenset(map(MedicalCondition, own.conditions)) | (
+        {MedicalCondition.ATRIAL_FIBRILLATION} if own.atrial_fibrillation else set()
     )
 
 

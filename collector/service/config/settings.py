@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
 from collector.share.relay.kinds import KINDS
@@ -175,8 +175,8 @@ class MqttSettings:
 
 
 def _conditions(names: tuple[str, ...]) -> str | None:
-    unknown = [name for name in names if name not in list(Condition)]
-    return f"'{unknown[0]}' is unknown; known: {', '.join(Condition)}" if unknown else None
+    unknown = [name for name in names if name not in list(MedicalCondition)]
+    return f"'{unknown[0]}' is unknown; known: {', '.join(MedicalCondition)}" if unknown else None
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,7 +39,7 @@ class SeriesThere:
         outbox.keep_entered(self.store, self.row, json.dumps({"due": due, "has": self.has}).encode())
 
     def bring(self, target: KeepsSeries, receiver: Receiver, context: ExportContext) -> None:
-        """Raises Unreachable and Refused; what was not taken is tried with the next readings at the latest."""
+        """Raises Unreachable and RefusedByReceiver; what was not taken is tried again with the next readings."""
         has, news = self._news(context.latest(receiver.people), context)
         if news:
             target.keep_series(news if receiver.report else replace(news, pages={}))

@@ -11,7 +11,7 @@ from collector.numbers.log_digits import COPIED_SITTINGS
 from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.orthostatic import DIASTOLIC_FALL, SYSTOLIC_FALL, WITHIN_S
 from collector.numbers.overview import LogDigits
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.numbers.series_remarks import SinceDose
 from collector.numbers.usual import Usual
 from collector.numbers.values import Decides, Mean, Pair, Pressures, SetBy, rounded_text
@@ -190,7 +190,7 @@ def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterat
         tell = " An ECG can tell more." if irregular.worth_telling else ""
         count = f"{irregular.readings} of {readings(irregular.of)}, on {days(irregular.days)}"
         yield "Uneven pulse", f"marked in {count}: less certain, diastolic most.{tell}"
-    if Condition.ATRIAL_FIBRILLATION in found.conditions:
+    if MedicalCondition.ATRIAL_FIBRILLATION in found.conditions:
         short = [
             cell.taken < found.protocol.per_session
             for row in found.grid
@@ -234,7 +234,7 @@ def office_rows(office: Office | None, found: Average) -> Iterator[Row]:
     visits = f"{len(office.visits)} visit{'s' * (len(office.visits) != 1)}, the last on {office.visits[-1].day}"
     more = "; the first two readings are far apart: take another" if office.another_reading else ""
     yield "In the office", f"{office.mean} mmHg, {visits}: {acc} (ACC/AHA), {esh} (ESH){more}"
-    if Condition.ATRIAL_FIBRILLATION in found.conditions:
+    if MedicalCondition.ATRIAL_FIBRILLATION in found.conditions:
         yield "Home and office", "not compared: with atrial fibrillation the values are too uncertain"
     elif office.by_means and office.bound:
         yield "Home and office", office_home_text(office, found)

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from typing import Protocol
 
 from collector.radio.bluez.monitor import hci_frames
-from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.links import MOST_WAITING, Links, Peer, Place, Value
 from collector.radio.bluez.monitor.record_handles import WAIT, RecordHandles
@@ -55,7 +55,7 @@ class Witness:
 
     def __init__(
         self,
-        channel: Channel,
+        channel: MonitorChannel,
         record_handles: RecordHandles,
         receiver: WitnessReceiver,
         handover: Handover | None = None,
