@@ -7,7 +7,7 @@ import typer
 
 from collector.cli.common.asked_series import (
     FirstDay,
-    Json,
+    JsonOption,
     LastDay,
     ProtocolName,
     Whose,
@@ -49,7 +49,7 @@ def average(
         SpreadOf, typer.Option("--spread", help="What SD, CV, ARV, RMSSD and range are of.")
     ] = SpreadOf.DAYS,
     each: Annotated[bool, typer.Option("--readings", help="Show each reading: used, or why not.")] = False,
-    as_json: Json = False,
+    as_json: JsonOption = False,
 ) -> int:
     """Average a person's readings by a protocol.
 

@@ -160,7 +160,7 @@ def hand_over(options: GlobalOptions, address: str | None, port: int | None) -> 
         "QUIETCUFF_PAGE_PORT": str(port or ""),
     }
     os.environ.update({name: value for name, value in wanted.items() if value})
-    os.execv(sys.executable, [sys.executable, "-P", "-m", "collector.page.entry"])
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "collector.page.main"])
 
 
 def need_extra() -> None:

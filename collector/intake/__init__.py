@@ -2,7 +2,7 @@
 
 from collector.intake.erasure import Erased, erase_in_backup, erase_person, finish_erasing
 from collector.intake.merging import merge
-from collector.intake.pipeline import Progress, catch_up, interpret, reassign, rebuild, settle, take_up_discovery
+from collector.intake.pipeline import catch_up, interpret, reassign, rebuild, settle, take_up_discovery
 from collector.intake.repeats import PayloadOutcome
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 
@@ -11,7 +11,6 @@ __all__ = [
     "Erased",
     "HandRow",
     "PayloadOutcome",
-    "Progress",
     "catch_up",
     "erase_in_backup",
     "erase_person",

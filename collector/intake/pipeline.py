@@ -1,7 +1,7 @@
 """From the journal to readings: one payload, what was left over, or everything anew; always the same
 answer."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import UTC, datetime
 
@@ -19,10 +19,7 @@ from collector.store.readings import just_come, owners, times, unsettled, write
 from collector.store.readings.times import Stored, Time
 from collector.store.readings.unsettled import Settled
 from collector.store.readings.write import Result
-from collector.store.values import OutcomeKind
-
-Progress = Callable[[int, int], None]
-"""Called with (done, of)."""
+from collector.store.values import OutcomeKind, Progress
 
 
 def interpret(store: Store, payload: int) -> PayloadOutcome:

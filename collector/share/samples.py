@@ -78,7 +78,7 @@ def samples(readings: Iterable[Reading]) -> Iterator[Sample]:
 def has_certain_time(reading: Reading) -> bool:
     """Whether day and session can be told from its time.
 
-    A known uncertainty decides. Where nobody can tell it, a stamp put right by a look at the cuff's clock is taken
+    A known uncertainty decides. Where nobody can tell it, a stamp put right by a reading of the cuff's clock is taken
     for certain (else no backlog of a first visit would be); the cuff's word alone, and the arrival, are not.
     """
     if DOUBTS.intersection(reading.marks):

@@ -171,7 +171,7 @@ def test_page_run_becomes_the_small_program(household: Path) -> None:
     with Serving(household) as page:
         command = Path(f"/proc/{page.process.pid}/cmdline").read_bytes().split(b"\0")
         held = Path(f"/proc/{page.process.pid}/maps").read_text()
-    assert b"collector.page.entry" in command
+    assert b"collector.page.main" in command
     assert b"--store" not in command
     assert "reportlab" not in held
 

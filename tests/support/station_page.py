@@ -163,7 +163,7 @@ class Serving:
         environment = {name: value for name, value in os.environ.items() if not name.startswith("QUIETCUFF_")}
         if self.entry:
             environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
-        program = ["collector.page.entry"] if self.entry else ["collector.cli.main", *command]
+        program = ["collector.page.main"] if self.entry else ["collector.cli.main", *command]
         with ExitStack() as stack:
             log = stack.enter_context(self.log.open("ab")) if self.log else None
             self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment, stderr=log)

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Protocol
 
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
-from collector.radio.bluez.monitor.links import Value
+from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
 from collector.radio.port import UNPLACED, Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
@@ -190,7 +190,7 @@ class Delivery:
 
     # -- what the witness sees -----------------------------------------------------------------------
 
-    def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
+    def record(self, address: str, characteristic: int, value: ReceivedValue, mark: str) -> None:
         if not self.sink.accepts(address):
             return
         read = time.time_ns()
@@ -203,7 +203,7 @@ class Delivery:
         self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
-    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+    def unplaced(self, address: str, value: ReceivedValue, mark: str) -> bool:
         known = next((cuff for cuff in self.sink.known() if cuff.address == address), None)
         if known is None or not self.sink.accepts(address):
             return False
@@ -234,7 +234,7 @@ class Delivery:
         )
 
 
-def _arrival(address: str, characteristic: int, value: Value, mark: str) -> ReceivedPayload:
+def _arrival(address: str, characteristic: int, value: ReceivedValue, mark: str) -> ReceivedPayload:
     return ReceivedPayload(
         cuff=address,
         characteristic=characteristic,
