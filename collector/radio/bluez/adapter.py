@@ -13,7 +13,8 @@ from dbus_fast import Variant
 from collector.radio.bluez import bleak_internals, gatt_application, stale_devices
 from collector.radio.bluez.agent import PATH as AGENT
 from collector.radio.bluez.bus import ADAPTER, NOT_RUNNING, Bus, BusError, Interfaces, Watcher
-from collector.radio.port import RadioUnavailable, Sink
+from collector.radio.errors import RadioUnavailable
+from collector.radio.port import Sink
 from parsers.uuids import Uuid, full
 
 if TYPE_CHECKING:

@@ -17,10 +17,10 @@ from collector.radio.bluez.link_pairing import Questions
 from collector.radio.bluez.lost_bonds import LostBonds
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.learned import Manner
-from collector.radio.outcome import Ending, VisitOutcome
+from collector.radio.errors import LinkLost, RadioError
+from collector.radio.facts import Ending, KnownCuff, Manner, VisitOutcome
 from collector.radio.plan import VisitPlan
-from collector.radio.port import NOBODY, KnownCuff, LinkLost, PairingPerson, RadioError
+from collector.radio.port import NOBODY, PairingPerson
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
