@@ -7,7 +7,7 @@ from contextlib import suppress
 
 from collector import systemd_notify
 from collector.radio.bluez import bleak_internals, gatt_application
-from collector.radio.bluez.adapter import Adapters
+from collector.radio.bluez.adapters import Adapters
 from collector.radio.bluez.agent import PATH, PairingAgent
 from collector.radio.bluez.bus import Bus, BusError
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
