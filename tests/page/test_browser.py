@@ -54,8 +54,8 @@ class Station:
             await listener
 
     async def measure(self, systolic: int, diastolic: int, slot: int = 1) -> None:
-        """No two within one second: a stamp tells no less, and which of two equal stamps is the newer nobody can say."""
-        while self.cuff.clock().replace(microsecond=0) == self.measured:
+        """No two within one second: of two equal stamps nobody can say which is the newer."""
+        while self.cuff.clock().replace(microsecond=0) == self.measured:  # noqa: ASYNC110
             await asyncio.sleep(0.05)
         self.measured = self.cuff.clock().replace(microsecond=0)
         self.cuff.measure(systolic, diastolic, pulse=66, user_id=slot, status=0)
