@@ -19,6 +19,8 @@ def run() -> None:
         ended_by.append(number)
         raise KeyboardInterrupt
 
+    # Python hears a signal anywhere, also where it can only tell of an exception and go on.
+    sys.unraisablehook = lambda told: None if told.exc_type is KeyboardInterrupt else sys.__unraisablehook__(told)
     for number in (signal.SIGTERM, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_DFL:  # under `nohup` it is ignored, and stays so
             signal.signal(number, end)
