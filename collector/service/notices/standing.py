@@ -246,7 +246,7 @@ def _backup(now: Situation) -> Iterator[Notice]:
             if now.newest_backup
             else "there is no backup of the store yet"
         )
-        yield Notice("backup late", "", what, "quietcuff backup now says what is in the way")
+        yield Notice("backup late", "", what, "`quietcuff backup now` makes one, or says what is in the way")
 
 
 def _conditions(now: Situation) -> Iterator[Notice]:
