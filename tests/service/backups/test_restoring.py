@@ -30,6 +30,17 @@ def test_restore_puts_the_backup_in_place_and_keeps_the_present_store(store: Pat
     connection.close()
 
 
+def test_two_restores_within_a_second_keep_both_stores(store: Path, folder: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    append(store, 50)
+    first = restoring.restore(store, made, now=NIGHT + timedelta(days=1))
+    append(store, 60)
+    second = restoring.restore(store, made, now=NIGHT + timedelta(days=1, milliseconds=400))
+    third = restoring.restore(store, made, now=NIGHT + timedelta(days=1, milliseconds=800))
+    kept = [one.kept for one in (first, second, third)]
+    assert [values(one)[50:] for one in kept if one] == [[50], [60], []]
+
+
 def test_a_dry_run_changes_nothing(store: Path, folder: Path, tmp_path: Path) -> None:
     made = backups.take(store, folder, keep=3, now=NIGHT)
     append(store, 50)
