@@ -12,6 +12,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
 from collector.store.namesakes import CALLED
+from collector.store.readings.queries import BY_ARRIVAL, LAST_FIRST
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +97,8 @@ def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[st
             continue
         found.append(
             store.scalar(
-                """SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM
-                    relay_sent WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) ORDER
-                    BY taken_at DESC, reading_id DESC LIMIT 1""",
+                f"""SELECT reading_id FROM {BY_ARRIVAL} WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent
+                WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) ORDER BY {LAST_FIRST} LIMIT 1""",
                 (person, target),
             )
         )
