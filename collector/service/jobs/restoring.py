@@ -63,9 +63,7 @@ def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:
         raise BackupError(f"{store}: this is the store itself, not a backup of it")
     log = backup.path.with_name(f"{backup.path.name}-wal")
     if log.exists() and log.stat().st_size:
-        raise BackupError(
-            f"{backup.path}: a store in use, not a backup; make one of it: `quietcuff backup now`"
-        )
+        raise BackupError(f"{backup.path}: a store in use, not a backup; make one of it: `quietcuff backup now`")
 
 
 def _kept_as(store: Path, now: datetime) -> Path:
