@@ -10,11 +10,6 @@ _BASE = "-0000-1000-8000-00805f9b34fb"
 _FORM = re.compile(rf"0x([0-9a-f]{{1,4}})|0000([0-9a-f]{{4}})(?:{_BASE})?|([0-9a-f]{{4}})", re.IGNORECASE)
 
 
-UNPLACED = 0
-"""In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
-with its handle, and means something once a discovery has told. The Bluetooth SIG assigns no such number."""
-
-
 class Uuid(IntEnum):
     """What the collector knows by number."""
 

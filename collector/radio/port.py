@@ -26,6 +26,10 @@ MEASUREMENT_CHARACTERISTICS = frozenset(
 NOBODY = ""
 """An address that no cuff has: whether a sink accepts it says whether new ones are welcome at all."""
 
+UNPLACED = 0
+"""In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
+with its handle, and means something once a discovery has told."""
+
 
 class RadioError(Exception):
     """Anything that went wrong on the air or below it; the text is one line for a person."""
@@ -71,7 +75,7 @@ class ReceivedPayload:
     """
 
     cuff: str  # identity address, upper case with colons
-    characteristic: int  # UNPLACED: see parsers.uuids
+    characteristic: int  # UNPLACED: see there
     value: bytes
     arrived_at: datetime  # UTC
     source: str  # 'witness', 'standing subscription', 'exclusive', 'virtual'

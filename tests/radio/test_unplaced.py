@@ -7,12 +7,13 @@ from pathlib import Path
 import pytest
 from air import NoteSink, fill, room
 
+from collector.radio.port import UNPLACED
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
 from collector.store import journal, readings
+from collector.store.journal import payloads
 from collector.store.opening import open_store
-from parsers.uuids import UNPLACED
 
 HASTY = Behaviour(
     pairing=False, ignores_subscription=True, answers_after_s=0.3, stays_s=0.25, lingers_s=0.6, patience_s=2.0
@@ -61,3 +62,8 @@ async def test_the_store_gives_it_a_meaning_once_a_later_visit_discovers(tmp_pat
         assert [reading.systolic for reading in found] == [120, 121, 122, 123]
         assert not list(journal.troubles(store))
     assert sorted(heard) == sorted(reading.reading_id for reading in found)
+
+
+def test_radio_and_journal_mean_the_same_by_a_place_that_nobody_knows() -> None:
+    """Each has its own word, as neither room may ask the other."""
+    assert payloads.UNPLACED == UNPLACED

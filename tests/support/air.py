@@ -11,6 +11,7 @@ from collector.radio.learned import Learned, Unlearned
 from collector.radio.outcome import VisitOutcome
 from collector.radio.plan import VisitPlan
 from collector.radio.port import (
+    UNPLACED,
     Bond,
     Characteristics,
     Fact,
@@ -23,7 +24,6 @@ from collector.radio.port import (
     ValueRead,
 )
 from collector.radio.virtual import VirtualCuff, VirtualRadio
-from parsers.uuids import UNPLACED
 
 
 class NoteSink:

@@ -16,8 +16,7 @@ from collector.radio.bluez.monitor.crosscheck import CrossCheck
 from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
-from collector.radio.port import Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
-from parsers.uuids import UNPLACED
+from collector.radio.port import UNPLACED, Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
 
 
 class EarlyVisits:

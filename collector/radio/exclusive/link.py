@@ -18,9 +18,18 @@ from collector.radio.exclusive.places import Places
 from collector.radio.exclusive.security import Security
 from collector.radio.learned import Manner
 from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
-from collector.radio.port import Bond, Found, KnownCuff, LinkLost, NotTaken, ReceivedPayload, RefusedByCuff, Sink
+from collector.radio.port import (
+    UNPLACED,
+    Bond,
+    Found,
+    KnownCuff,
+    LinkLost,
+    NotTaken,
+    ReceivedPayload,
+    RefusedByCuff,
+    Sink,
+)
 from collector.radio.time_limit import within
-from parsers.uuids import UNPLACED
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")

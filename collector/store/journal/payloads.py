@@ -9,7 +9,9 @@ from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
-from parsers.uuids import UNPLACED
+
+UNPLACED = 0
+"""In place of a characteristic: nobody knew what stands at the handle. The Bluetooth SIG assigns no such number."""
 
 
 class Appended(NamedTuple):
