@@ -9,15 +9,14 @@ import typer
 from collector.cli import person_ownership
 from collector.cli.common.command import MANY, new_app, options_of, out, say
 from collector.cli.common.dates import minute
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.cli.common.selection import made_store, reading_store, terminal_width, writing_store
 from collector.cli.person_erase import erase
-from collector.cli.person_ownership import Name
+from collector.cli.person_ownership import PersonName
 from collector.cli.person_unite import unite
 from collector.cli.readings import cuff_names
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, natural, visible
 from collector.store import audit, people, readings
-from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Span
 
@@ -83,21 +82,21 @@ def list_people(
 
 
 @app.command("add")
-def add_person(ctx: typer.Context, name: Name) -> None:
+def add_person(ctx: typer.Context, name: PersonName) -> None:
     """Add a person, by a name or a code.
 
     \b
     Example:
       quietcuff person add mira
     """
-    with open_store(options_of(ctx).store_path) as store:
+    with made_store(options_of(ctx)) as store:
         added = people.add(store, name, datetime.now(UTC)).name
     say(f"{added} is added; `quietcuff person give {quote(added)} --cuff CUFF --slot N` says what is theirs")
 
 
 @app.command("rename")
 def rename_person(
-    ctx: typer.Context, name: Name, to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")]
+    ctx: typer.Context, name: PersonName, to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")]
 ) -> None:
     """Rename a person; everything stays theirs.
 

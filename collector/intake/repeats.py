@@ -26,7 +26,7 @@ from parsers.errors import ParseError
 SAME_STAMP = "same stamp, other values"
 
 
-class Outcome(NamedTuple):
+class PayloadOutcome(NamedTuple):
     """What became of one payload.
 
     fresh: the reading was not known before.
@@ -87,34 +87,34 @@ class Known:
         for sighting in sightings:
             self._note_unstamped(sighting)
 
-    def take(self, saying: Saying) -> Outcome:
+    def take(self, saying: Saying) -> PayloadOutcome:
         """Find or make the reading of a payload, and note what became of the payload."""
         outcome = self._outcome(saying)
         self._note(saying.arrived.payload.row, outcome)
         for row in saying.segments:
-            self._note(row, Outcome(OutcomeKind.SEGMENT, outcome.reading, reason=outcome.reason))
+            self._note(row, PayloadOutcome(OutcomeKind.SEGMENT, outcome.reading, reason=outcome.reason))
         return outcome
 
-    def _note(self, payload: int, outcome: Outcome) -> None:
+    def _note(self, payload: int, outcome: PayloadOutcome) -> None:
         self.results[payload] = Result(payload, outcome.kind, outcome.reading, outcome.reason)
 
-    def _outcome(self, saying: Saying) -> Outcome:
+    def _outcome(self, saying: Saying) -> PayloadOutcome:
         if saying.same_as is not None:
             earlier = self.results.get(saying.same_as)
-            return Outcome(saying.kind, earlier.reading if earlier else None, reason=saying.reason)
+            return PayloadOutcome(saying.kind, earlier.reading if earlier else None, reason=saying.reason)
         if saying.reading_id is None:
-            return Outcome(saying.kind, reason=saying.reason)
+            return PayloadOutcome(saying.kind, reason=saying.reason)
         if saying.imported is not None:
             return self._imported(saying, *saying.imported)
         assert saying.content is not None
         assert saying.first is not None
         return self._measured(saying, saying.content, saying.first, saying.reading_id)
 
-    def _measured(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> Outcome:
+    def _measured(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> PayloadOutcome:
         if saying.by_it_alone:
             reading_id = self._said_lately(first, said.identity) or reading_id
         if (strange := self._elsewhere.get(reading_id)) is not None:
-            return Outcome(OutcomeKind.READING, strange, reading_id)
+            return PayloadOutcome(OutcomeKind.READING, strange, reading_id)
         known = self.rows.get(reading_id)
         if known is not None:
             again = known._replace(sightings=known.sightings + 1)
@@ -130,18 +130,18 @@ class Known:
                 self._mark_equal_stamps(said.stamp, said.slot)
         if row.stamp is None:
             self._note_unstamped(_sighting(saying.arrived.payload, row))
-        return Outcome(OutcomeKind.READING, row.id, reading_id, fresh=known is None)
+        return PayloadOutcome(OutcomeKind.READING, row.id, reading_id, fresh=known is None)
 
-    def _imported(self, saying: Saying, reading: Reading, zone: str | None) -> Outcome:
+    def _imported(self, saying: Saying, reading: Reading, zone: str | None) -> PayloadOutcome:
         payload = saying.arrived.payload
         known = self.rows.get(reading.reading_id)
         number = known.id if known else self._elsewhere.get(reading.reading_id)
         if number is not None:
-            return Outcome(OutcomeKind.READING, number, reading.reading_id)
+            return PayloadOutcome(OutcomeKind.READING, number, reading.reading_id)
         try:
             zone = zone or zone_like(reading.taken_at, saying.arrived.zone)
         except ParseError as error:
-            return Outcome(OutcomeKind.UNDECODABLE, reason=str(error))
+            return PayloadOutcome(OutcomeKind.UNDECODABLE, reason=str(error))
         row = as_row(
             reading,
             number=self._number(reading.reading_id),
@@ -152,7 +152,7 @@ class Known:
             origin=CLOCK,
         )
         self._new(row, payload)
-        return Outcome(OutcomeKind.READING, row.id, reading.reading_id, fresh=True)
+        return PayloadOutcome(OutcomeKind.READING, row.id, reading.reading_id, fresh=True)
 
     def _new(self, row: Row, first: Payload) -> Row:
         self.rows[row.reading_id] = row

@@ -44,6 +44,14 @@ async def test_the_pdf_holds_the_persons_values_and_nobody_elses(pages: Pages) -
     assert MIRA not in text
 
 
+async def test_the_pdf_is_of_the_days_that_are_asked_for(pages: Pages) -> None:
+    browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
+    answer = await browser.get(f"/p/{row}/visit/pdf?first=2031-03-04&last=2031-03-10")
+    text = pypdfium2.PdfDocument(answer.content)[0].get_textpage().get_text_range()
+    assert "4 to 10 Mar 2031" in text
+    assert "no reading counts" in text  # of those days, which hold none
+
+
 @pytest.mark.parametrize(("paper", "height"), [("A4", 842), ("Letter", 792)])
 async def test_the_pdf_is_of_the_paper_that_is_chosen(pages: Pages, paper: str, height: int) -> None:
     browser, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)

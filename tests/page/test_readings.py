@@ -88,7 +88,10 @@ async def test_one_is_struck_out_corrected_and_counts_again(pages: Pages) -> Non
 
     assert await act("strike") == 303
     assert STRUCK_OUT in readings.get(store, reading).marks
-    assert "struck out" in (await mira.get(f"/p/{row}/readings")).text
+    page = (await mira.get(f"/p/{row}/readings")).text
+    assert "struck out" in page
+    assert f"{reading}/count-again" in page
+    assert f"{reading}/correct" not in page, "what counts nowhere can count again, and nothing else"
     assert await act("count-again") == 303
     assert not VOID_MARKS.intersection(readings.get(store, reading).marks)
     assert await act("correct", pressures="12") == 422

@@ -9,9 +9,8 @@ from air import NoteSink, Reader
 
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
-from collector.radio.bluez.lost_bonds import Bonds
-from collector.radio.learned import Learned, Manner
-from collector.radio.port import Bond, KnownCuff, ReceivedPayload
+from collector.radio.bluez.lost_bonds import LostBonds
+from collector.radio.facts import Bond, KnownCuff, Learned, Manner, ReceivedPayload
 
 CUFF, PATH = "C0:FF:EE:00:00:01", "/org/bluez/hci0/dev_C0_FF_EE_00_00_01"
 
@@ -39,7 +38,7 @@ def station(manners: Sequence[Learned] = (), pairs_anew: bool = True, there: boo
     async def nothing() -> None: ...
 
     person = None if there is None else Reader(nothing, there)
-    return sink, bus, Bonds(bus, sink, lambda: {cuff.address: cuff for cuff in sink.known()}, person)
+    return sink, bus, LostBonds(bus, sink, lambda: {cuff.address: cuff for cuff in sink.known()}, person)
 
 
 async def test_where_any_cuff_is_welcome_it_is_made_anew_and_told() -> None:

@@ -17,7 +17,7 @@ from collector.share.text.layout import wrapped
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.namesakes import folded
-from collector.store.opening import open_store
+from collector.store.opening import open_store, remove_if_empty
 from collector.store.people.slot_spans import Slot
 from collector.store.values import Reading, Selection
 
@@ -25,7 +25,7 @@ Since = Annotated[
     str | None, typer.Option(metavar="TIME", help="From this time on: a date (from its midnight) or ISO 8601.")
 ]
 Until = Annotated[str | None, typer.Option(metavar="TIME", help="Until before this time; a date counts in whole.")]
-Cuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
+OfCuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
 OfPerson = Annotated[
     str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
 ]
@@ -110,6 +110,19 @@ def reading_store(options: GlobalOptions, *, central: bool = False) -> Iterator[
 
 
 @contextmanager
+def made_store(options: GlobalOptions) -> Iterator[Store]:
+    """The store, made where there is none; one into which nothing came then is not left behind."""
+    path = options.store_path
+    new = not path.exists()
+    try:
+        with open_store(path) as store:
+            yield store
+    finally:
+        if new:
+            remove_if_empty(path)
+
+
+@contextmanager
 def writing_store(options: GlobalOptions) -> Iterator[Store]:
     """The store, for a change; it must be there."""
     with open_store(options.store_path, create=False) as store:
@@ -130,7 +143,7 @@ def out_wrapped(text: str) -> None:
 
 
 __all__ = [
-    "Cuff",
+    "OfCuff",
     "OfPerson",
     "PersonOption",
     "Reading",

@@ -15,21 +15,22 @@ from datetime import UTC, datetime
 from functools import partial
 
 from collector import intake
-from collector.radio.learned import Learned, Unlearned
-from collector.radio.outcome import Outcome
-from collector.radio.port import (
+from collector.radio.errors import NotTaken
+from collector.radio.facts import (
     Bond,
     Characteristics,
     ClockSet,
     Fact,
     Handles,
     KnownCuff,
+    Learned,
     Named,
-    NotTaken,
     PassingAddress,
     ReceivedPayload,
     RecordsFetched,
+    Unlearned,
     ValueRead,
+    VisitOutcome,
 )
 from collector.service.config.settings import Accept
 from collector.service.listen.known_cuffs import known_cuff, place_of
@@ -244,7 +245,7 @@ class StoreSink:
     def came(self, visit: int, value: bytes, since: datetime) -> bool:
         return journal.came(self.store, visit, value, since)
 
-    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
+    def close_visit(self, visit: int, at: datetime, outcome: VisitOutcome) -> None:
         self.read_all()
         visits.close_visit(self.store, visit, at, str(outcome))
         count = self._counts.pop(visit, VisitCount())

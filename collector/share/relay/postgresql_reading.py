@@ -10,7 +10,7 @@ from collector.share.relay.postgresql import how_to_connect, psycopg
 from collector.share.relay.postgresql_schema import VERSION
 from collector.share.relay.receiver import Receiver
 from collector.store.columns import columns_of
-from collector.store.elsewhere import Fetched, StoreElsewhere
+from collector.store.elsewhere import CentralReading, StoreElsewhere
 from collector.store.errors import StoreError
 from collector.store.merge.people_entries import OF_ONE, Entry
 from collector.store.values import Basis, Reading, Selection
@@ -65,7 +65,7 @@ class _Database:
         with self._in_one_line():
             return dict(self._connection.execute("SELECT uid, part_of FROM quietcuff.same_person").fetchall())
 
-    def readings(self, selection: Selection, person: Sequence[str] | None) -> Iterator[Fetched]:
+    def readings(self, selection: Selection, person: Sequence[str] | None) -> Iterator[CentralReading]:
         wanted = [
             ("person_uid = ANY(%s)", person),
             ("cuff = %s", selection.cuff),
@@ -74,7 +74,11 @@ class _Database:
         ]
         parts = [sql for sql, value in wanted if value is not None] + ["person IS NULL"] * selection.unassigned
         values = [value for _, value in wanted if value is not None]
-        newest = "" if selection.last is None else f"ORDER BY taken_at DESC, reading_id DESC LIMIT {selection.last}"
+        newest = (
+            ""
+            if selection.last is None
+            else f"ORDER BY taken_at DESC, received_at DESC, reading_id DESC LIMIT {selection.last}"
+        )
         query = f"""SELECT station, person_uid, zone, {", ".join(_NAMES)} FROM quietcuff.reading WHERE
                 {" AND ".join(["zone IS NOT NULL", *parts])} {newest}"""
         with self._in_one_line(), self._connection.transaction(), self._connection.cursor("asked") as cursor:

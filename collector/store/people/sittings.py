@@ -7,12 +7,12 @@ from datetime import datetime
 
 from collector.store import people
 from collector.store.database import Store, new_uid
-from collector.store.instants import from_us, optional_us, to_us
+from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.json_columns import from_json
 
 
 @dataclass(frozen=True, slots=True)
-class Sitting:
+class KeptSitting:
     person: str
     started_at: datetime
     prepared: tuple[str, ...]  # what was confirmed, in words
@@ -27,7 +27,7 @@ def keep(
     prepared_text, readings_text = (json.dumps(list(words), ensure_ascii=False) for words in (prepared, reading_ids))
     with store.transaction():
         changed = store.query(
-            "UPDATE sitting SET prepared = ?, readings = ?, changed_at = ? WHERE person_id = ? AND started_at = ?",
+            f"UPDATE sitting SET prepared = ?, readings = ?, {LATER} WHERE person_id = ? AND started_at = ?",
             (prepared_text, readings_text, to_us(at), owner.row, to_us(started_at)),
         ).rowcount
         if not changed:
@@ -38,7 +38,7 @@ def keep(
             )
 
 
-def every(store: Store, person: str, since: datetime | None = None, until: datetime | None = None) -> list[Sitting]:
+def every(store: Store, person: str, since: datetime | None = None, until: datetime | None = None) -> list[KeptSitting]:
     """A person's sittings, oldest first; since is included, until is not."""
     owner = people.need(store, person)
     rows = store.query(
@@ -47,7 +47,7 @@ def every(store: Store, person: str, since: datetime | None = None, until: datet
         (owner.row, optional_us(since), optional_us(until)),
     )
     return [
-        Sitting(
+        KeptSitting(
             owner.name,
             from_us(started),
             tuple(from_json("sitting", "prepared", prepared)),
