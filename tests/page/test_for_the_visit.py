@@ -7,6 +7,8 @@ import pytest
 from station_page import BEN, MIRA, Pages, once_of, send
 
 from collector.numbers import words
+from collector.service.config import Config
+from collector.service.config.settings import StationSettings
 from collector.store import Selection, readings
 from collector.store.people import notes
 from collector.store.people.page_devices import Role
@@ -42,6 +44,13 @@ async def test_the_pdf_holds_the_persons_values_and_nobody_elses(pages: Pages) -
     text = document[0].get_textpage().get_text_range()
     assert "ben" in text
     assert MIRA not in text
+
+
+async def test_the_page_names_the_emergency_number_of_the_station(pages: Pages) -> None:
+    pages.station.config = Config(station=StationSettings(zone="UTC", emergency_number="112", name="hillside"))
+    page = await pages.signed_in(Role.PERSON, MIRA).get(f"/p/{pages.row(MIRA)}/visit/page")
+    assert words.caution("112") in page.text
+    assert "hillside" in page.text
 
 
 async def test_the_pdf_is_of_the_days_that_are_asked_for(pages: Pages) -> None:
