@@ -39,7 +39,7 @@ class Terminal:
         self._writer.close()
         with suppress(OSError):  # whatever was at the other end is gone by now
             await self._writer.wait_closed()
-        await self._read
+            await self._read
 
     def shown(self) -> str:
         """All of it, as plain text."""
