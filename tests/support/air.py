@@ -203,3 +203,12 @@ def fill(cuff: VirtualCuff, count: int, systolic: int = 120) -> list[bytes]:
         cuff.measure(systolic + n % 60, 80, pulse=60 + n % 40, at=begin + timedelta(minutes=n))
         for n in range(start, start + count)
     ]
+
+
+async def always_ready(cuff: VirtualCuff) -> None:
+    """A cuff that speaks up as long as it has something to tell."""
+    while True:
+        if cuff.memory.records:
+            await cuff.wake()
+        else:
+            await asyncio.sleep(0.005)
