@@ -98,39 +98,39 @@ def test_how_far_a_clock_may_move_by_itself(moved_s: float, was_set: bool, is_ch
 
 @pytest.mark.parametrize(("moved", "is_change"), [(2 * SECOND, False), (2 * SECOND + 1, True)])
 def test_a_clock_may_move_by_all_that_can_be_told_and_no_more(moved: int, is_change: bool) -> None:
-    """At one instant there is no drift: a second of both looks' doubt, a second of rounding, to the microsecond."""
-    assert changed(look(0, 0, 1), look(0, moved, 2)) is is_change
-    assert changed(look(0, 0, 1), look(0, SECOND + moved - 2 * SECOND, 2, was_set=True)) is is_change
+    """At one instant there is no drift: a second of both readings' doubt, a second of rounding, to the microsecond."""
+    assert changed(at(0, 0, 1), at(0, moved, 2)) is is_change
+    assert changed(at(0, 0, 1), at(0, SECOND + moved - 2 * SECOND, 2, was_set=True)) is is_change
 
 
 @pytest.mark.parametrize(("passed_s", "gained"), [(60_000, 1.0), (59_999, 0.0)])
-def test_a_pace_is_used_from_looks_far_enough_apart(passed_s: int, gained: float) -> None:
+def test_a_pace_is_used_from_readings_far_enough_apart(passed_s: int, gained: float) -> None:
     """Their doubts, 0.6 s together, are ten millionths of 60,000 s; the clock lost a second in that time."""
-    looks = [look(0, 0, 1), look(passed_s / 86_400, -SECOND, 2)]
-    line = ClockLine([replace(one, doubt=0.3) for one in looks])
-    at = line.at_arrival(BEGIN + (2 * passed_s + 10) * SECOND, 3)
-    stamp = BEGIN + 2 * passed_s * SECOND - SECOND  # as long again after the second look
-    later = line.project(stamp, 0, 1, at).at - (stamp + SECOND)
+    readings = [at(0, 0, 1), at(passed_s / 86_400, -SECOND, 2)]
+    line = ClockLine([replace(one, doubt=0.3) for one in readings])
+    seen = line.at_arrival(BEGIN + (2 * passed_s + 10) * SECOND, 3)
+    stamp = BEGIN + 2 * passed_s * SECOND - SECOND  # as long again after the second reading
+    later = line.project(stamp, 0, 1, seen).at - (stamp + SECOND)
     assert later / SECOND == pytest.approx(gained, abs=1e-4)
 
 
-def test_the_visits_before_are_the_last_two_that_looked_at_the_clock() -> None:
-    line = ClockLine([look(0, 0, 1), look(1, 0, 2), look(1.1, 0, 2), look(2, 0, 3)])
+def test_the_visits_before_are_the_last_two_that_read_the_clock() -> None:
+    line = ClockLine([at(0, 0, 1), at(1, 0, 2), at(1.1, 0, 2), at(2, 0, 3)])
     day = [BEGIN + round(number * DAY) for number in (0, 1.1, 2)]
-    seen = line.at_arrival(BEGIN + 3 * DAY, 3)  # in the visit of the last look, which is none before it
+    seen = line.at_arrival(BEGIN + 3 * DAY, 3)  # in the visit of the last reading, which is none before it
     assert (seen.last_visit, seen.floor) == (day[1], day[0])
     seen = line.at_arrival(BEGIN + 3 * DAY, 4)
     assert (seen.last_visit, seen.floor) == (day[2], day[1])
-    alone = ClockLine([look(0, 0, 1), look(2, 0, 2)])
+    alone = ClockLine([at(0, 0, 1), at(2, 0, 2)])
     seen = alone.at_arrival(BEGIN + 3 * DAY, 2)
     assert (seen.last_visit, seen.floor) == (day[0], day[0] - 400 * DAY)
     assert alone.at_arrival(BEGIN + DAY, 1)[-2:] == (-inf, -inf)
 
 
-@pytest.mark.parametrize(("own_looks", "found"), [(REACH_BACK - 1, True), (REACH_BACK, False)])
-def test_visits_before_are_looked_for_so_far_back_and_no_farther(own_looks: int, found: bool) -> None:
-    looks = [look(0, 0, 1), *(look(1 + number / 1000, 0, 2) for number in range(own_looks))]
-    seen = ClockLine(looks).at_arrival(BEGIN + 2 * DAY, 2)
+@pytest.mark.parametrize(("own_readings", "found"), [(REACH_BACK - 1, True), (REACH_BACK, False)])
+def test_visits_before_are_looked_for_so_far_back_and_no_farther(own_readings: int, found: bool) -> None:
+    readings = [at(0, 0, 1), *(at(1 + number / 1000, 0, 2) for number in range(own_readings))]
+    seen = ClockLine(readings).at_arrival(BEGIN + 2 * DAY, 2)
     assert (seen.last_visit == BEGIN) is found
 
 
