@@ -101,3 +101,9 @@ def test_a_stamp_tells_the_time_while_the_station_cannot(bench: Any) -> None:
     (reading,) = readings.select(bench.store)
     assert (reading.taken_at, reading.taken_basis) == (NOON, Basis.CUFF)
     assert STATION_UNSURE in reading.marks
+
+
+def test_how_far_a_clock_was_off_is_what_it_stands_further_from_the_machines_start(bench: Any) -> None:
+    stations.unsure_clock(bench.store, "boot", 1_000_000_000.4)  # a run of it is told by the whole second
+    assert stations.clock_known(bench.store, "boot", 1_000_000_005.25) == 1
+    assert [one.correction for one in stations.unsure_clocks(bench.store)] == [5_250_000]

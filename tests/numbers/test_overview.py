@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from homeseries import DAY_ONE, sample, series, week
 
-from collector.numbers.office_home import OfficeHome, OfficeVisit
+from collector.numbers.office_home import OfficeHome, OfficeReadings
 from collector.numbers.overview import KnownOfPerson, overview
 from collector.numbers.protocols import Plan, protocol
 from collector.numbers.rules import Condition
@@ -41,7 +41,7 @@ def test_below_what_the_plan_calls_low_is_low() -> None:
 
 
 def test_with_atrial_fibrillation_office_and_home_are_not_compared() -> None:
-    visit = OfficeVisit(DAY_ONE.date(), (Pressures(Decimal(150), Decimal(95)),))
+    visit = OfficeReadings(DAY_ONE.date(), (Pressures(Decimal(150), Decimal(95)),))
     known = KnownOfPerson(
         tuple(series(week([*range(1, 8)], morning=[(138, 88)] * 3, evening=[(138, 88)] * 3))), (visit,)
     )

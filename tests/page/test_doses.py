@@ -1,6 +1,7 @@
 """A dose just taken, and a reading taken standing: two buttons."""
 
 from datetime import UTC, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from station_page import MIRA, Pages, once_of
 
@@ -23,6 +24,16 @@ async def test_a_dose_is_noted_by_one_button_and_told_as_hours_since(pages: Page
     assert f"Last noted dose at {note.text}, 0.0 hours ago" in page
     await mira.post(f"/p/{row}/notes/{note.note_id}/remove", data={})
     assert "Last noted dose" not in (await mira.get(f"/p/{row}/today")).text
+
+
+async def test_a_dose_has_the_wall_clock_of_the_station(pages: Pages) -> None:
+    pages.station.zone = ZoneInfo("Pacific/Kiritimati")  # 14 hours ahead of UTC
+    mira, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
+    before = datetime.now(pages.station.zone)
+    await mira.post(f"/p/{row}/dose", data={})
+    after = datetime.now(pages.station.zone)
+    (note,) = notes.every(pages.store, MIRA, notes.DOSE)
+    assert (note.day, note.text) in {(at.date(), f"{at:%H:%M}") for at in (before, after)}
 
 
 async def test_a_dose_of_long_ago_or_to_come_says_nothing(pages: Pages) -> None:

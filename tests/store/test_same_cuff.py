@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from fresh import fresh
 
-from collector.store import Store
+from collector.store import Store, audit
 from collector.store.journal import cuffs, same_cuff, visits
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -68,3 +68,5 @@ def test_made_one_a_cuff_keeps_the_name_that_was_given_last(store: Store, older:
         gone, kept = (cuffs.row_of(store, cuff) for cuff in (PASSING, LASTING))
         same_cuff.unite(store, gone, kept, NOON + timedelta(days=2))
     assert cuffs.given_name(store, LASTING) == "newer"
+    (united,) = (change.detail for change in audit.changes(store) if change.what == "cuffs united")
+    assert united == {"cuff": LASTING, "address": PASSING}
