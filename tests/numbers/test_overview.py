@@ -9,7 +9,7 @@ from homeseries import DAY_ONE, sample, series, week
 from collector.numbers.office_home import OfficeHome, OfficeReadings
 from collector.numbers.overview import KnownOfPerson, overview
 from collector.numbers.protocols import Plan, protocol
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.numbers.values import Pressures
 
 NICE = protocol("nice-ng136")
@@ -48,7 +48,7 @@ def test_with_atrial_fibrillation_office_and_home_are_not_compared() -> None:
     compared = overview(known, NICE, Plan()).office
     assert compared is not None
     assert compared.by_means is OfficeHome.SUSTAINED
-    irregular = overview(known, NICE, Plan(conditions=frozenset({Condition.ATRIAL_FIBRILLATION}))).office
+    irregular = overview(known, NICE, Plan(conditions=frozenset({MedicalCondition.ATRIAL_FIBRILLATION}))).office
     assert irregular is not None
     assert (irregular.mean, irregular.by_means, irregular.chances) == (compared.mean, None, ())
 
