@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import ReceivedPayload
+from collector.radio.facts import ReceivedPayload
 from collector.service import machine_clock
 from collector.service.listen import station_clock
 from collector.service.listen.store_sink import StoreSink

@@ -7,22 +7,23 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from collector.radio.learned import Learned, Unlearned
-from collector.radio.outcome import VisitOutcome
-from collector.radio.plan import VisitPlan
-from collector.radio.port import (
+from collector.radio.errors import NotTaken
+from collector.radio.facts import (
     UNPLACED,
     Bond,
     Characteristics,
     Fact,
     Handles,
     KnownCuff,
-    NotTaken,
+    Learned,
     ReceivedPayload,
     RecordsFetched,
-    Sink,
+    Unlearned,
     ValueRead,
+    VisitOutcome,
 )
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Sink
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
 
