@@ -65,7 +65,7 @@ def test_what_was_struck_out_is_measured_again() -> None:
     samples = [first, replace(second, void="struck out")]
     found = average(samples, ESH)
     days = week(samples, found, DAY + timedelta(hours=7.2))
-    assert (days[-1].slots[0].taken, days[-1].slots[0].state) == (1, Done.DUE)
+    assert (days[-1].sessions[0].taken, days[-1].sessions[0].state) == (1, Done.DUE)
     assert "take 1 reading" in next_step(days, found)
 
 

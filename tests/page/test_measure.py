@@ -7,6 +7,7 @@ from station_page import BEN, MIRA, Pages, once_of, send
 
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
+from collector.service.config import parse
 from collector.service.guided.replay import SittingSoFar, standing
 from collector.service.guided.sitting import request_of
 from collector.service.listener_lock import only_listener
@@ -156,6 +157,15 @@ def test_after_hours_it_is_not_taken_up_again(pages: Pages) -> None:
     sitting = Sitting(pages.store)
     late = START + open_sittings.LASTS + timedelta(seconds=1)
     assert open_sittings.current(pages.store, sitting.row, late) is None
+
+
+async def test_the_sitting_is_by_the_persons_own_rule(pages: Pages) -> None:
+    pages.station.config = parse('[station]\nzone = "UTC"\n[people.mira]\nprotocol = "doane-2018"')
+    browser, address = pages.signed_in(Role.PERSON, MIRA), f"/p/{pages.row(MIRA)}/measure"
+    with only_listener(pages.store.path):
+        await browser.post(address, data={})
+        page = (await browser.get(address)).text
+    assert "3 readings" in page
 
 
 async def test_by_the_page_from_the_first_click(pages: Pages) -> None:

@@ -64,7 +64,8 @@ def test_what_comes_over_a_doubtful_bond_waits_for_a_person(
 ) -> None:
     visit = visits.open_visit(store, ONE, "virtual", NOON)
     visits.learn_bond(store, visit, not missing_on, missing_on, NOON, renewed=renewed, held=held)
-    ((text,),) = store.query("SELECT value FROM visit_fact WHERE kind = 'bond'").fetchall()
+    ((text, round_trip),) = store.query("SELECT value, round_trip_us FROM visit_fact WHERE kind = 'bond'").fetchall()
+    assert round_trip == 0
     assert json.loads(text).get("held", False) is counts_nowhere
     (row,) = cuffs.rows(store, ONE)
     keyless = {one for doubt in bond_doubts.bond_doubts(store, row).values() for one in doubt.keyless}
