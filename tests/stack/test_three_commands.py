@@ -102,6 +102,8 @@ async def machine(lab: StackLab, work: Path, port: int) -> AsyncIterator[Termina
         for pid in reversed(descendants(process.pid)):
             with suppress(ProcessLookupError):
                 os.kill(pid, signal.SIGKILL)
+        await process.wait()
+        await terminal.close()
 
 
 async def seen(page: Page, pressure: str) -> None:
