@@ -10,6 +10,8 @@ from collector import intake
 from collector.service.checks import store as checks
 from collector.service.checks.finding import FindingState
 from collector.store import Selection, Store, StoreError, journal, open_store, readings
+from collector.store.errors import UnreadableError
+from collector.store.json_columns import from_json
 from parsers.measurement import build_measurement, measurement
 
 NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)
@@ -88,3 +90,9 @@ def test_an_arrival_in_no_year_is_kept_and_told(tmp_path: Path) -> None:
         assert "no year" in (trouble.reason or "")
         assert len(list(readings.select(store))) == 4
         assert len(list(checks.findings(store, quick=False, listening=False)))
+
+
+def test_what_cannot_be_read_says_what_and_who_names_its_row() -> None:
+    with pytest.raises(UnreadableError, match=r"none \(.*`quietcuff check` names its table and row") as told:
+        from_json("loan", "checks", "{")
+    assert told.value.kind == "unreadable"
