@@ -108,7 +108,7 @@ async def machine(lab: StackLab, work: Path, port: int) -> AsyncIterator[Termina
         await terminal.close()
 
 
-async def told(cuff: VirtualCuff) -> None:
+async def tells(cuff: VirtualCuff) -> None:
     """As a person would, once more where nobody took it."""
     while set(cuff.measured) - set(cuff.confirmed):
         await cuff.wake()
@@ -167,7 +167,7 @@ async def test_from_a_bare_debian_to_the_first_reading_in_a_browser(
         await sign_in(page, link[0])
         noted("the link opened")
         cuff.measure(128, 81, 97, pulse=64)
-        measuring = asyncio.create_task(told(cuff))
+        measuring = asyncio.create_task(tells(cuff))
         await seen(page, "128/81")
         noted("measured, until it shows")
         measuring.cancel()
