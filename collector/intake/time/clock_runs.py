@@ -66,6 +66,7 @@ class ClockLine:
     def __init__(self, looks: Sequence[ClockReading]) -> None:
         self.looks = looks
         self.times = [look.at for look in looks]
+        self._offsets = [look.offset for look in looks]
         self.runs: list[Run] = []
         self.run_of: list[int] = []
         self._paces: dict[tuple[int, int], float] = {}
@@ -130,7 +131,7 @@ class ClockLine:
     def project(self, stamp: int, first: int, last: int, seen: AtArrival) -> Projection:
         """The stamp on the run of the looks from first to last, some of those that were seen from an arrival."""
         looks = self.looks
-        rough = stamp + looks[last].offset
+        rough = stamp + self._offsets[last]
         left = bisect_right(self.times, rough, first, last + 1) - 1
         if left < first:
             return self._beyond(stamp, first, self._pace(seen.low, seen.high), "before")
@@ -139,8 +140,8 @@ class ClockLine:
         before, after = looks[left], looks[left + 1]
         span = after.at - before.at
         part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0
-        step = after.offset - before.offset
-        at = stamp + before.offset + part * step
+        step = self._offsets[left + 1] - self._offsets[left]
+        at = stamp + self._offsets[left] + part * step
         # One change between the looks may hide as long as the difference could be drift: bound it too.
         hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
         return Projection(at, max(before.doubt, after.doubt) + hidden, "between")
