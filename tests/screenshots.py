@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent / "support"))
 
 import pypdfium2
 from browser import ROOT, chromium, device, sign_in
-from measured import MONDAY, make_store, week
+from measured import make_store, week
 from station_page import MIRA, Serving, household
 
 from collector.service.config import SYSTEM_STORE
@@ -50,11 +50,12 @@ def lend(store: Store, now: datetime) -> None:
 
 
 def draw_report(folder: Path) -> None:
-    """Two invented weeks of an invented person, as the command writes them; 900 pixels wide."""
-    store = make_store(folder / "report.db", [*week(MONDAY, 138, 86, days=14)], {"mira": 1})
+    """Two invented weeks of an invented person up to yesterday, as the command writes them; 900 pixels wide."""
+    first = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0) - timedelta(days=14)
+    store = make_store(folder / "report.db", [*week(first, 138, 86, days=14)], {"mira": 1})
     command = [sys.executable, "-m", "collector.cli.main", "--store", str(store), "report", "mira", "--output", "-"]
     page = pypdfium2.PdfDocument(subprocess.run(command, check=True, capture_output=True).stdout)[0]
-    picture = page.render(scale=900 / page.get_width()).to_pil().convert("P", colors=32)
+    picture = page.render(scale=900 / page.get_width()).to_pil().convert("L").quantize(16)
     picture.save(PICTURES / "report.png", optimize=True)
 
 

@@ -204,10 +204,10 @@ SAME_NAME = {
     "cautions": "the cautions: their text, and showing them in a terminal",
     "device": "what a cuff is, as a peripheral and as the values that say so",
     "drawing": "drawing readings: on paper, on the page",
-    "entry": "a unit's own way in: the service's, the page's",
     "errors": "the errors of a room",
     "formats": "the formats of something: of exports, of characteristic values",
     "link": "the link to a cuff, one module a radio",
+    "main": "a unit's own way in: the service's, the page's",
     "mqtt": "what goes to an MQTT broker: readings, notices",
     "radio": "a radio behind the port, one module each",
     "retention": "the rule of what goes: in the store, as a daily job",
@@ -228,6 +228,30 @@ def test_no_two_modules_of_one_name_mean_different_things() -> None:
     names = [path.stem for path in paths if path.parent != ROOT / "collector/cli" and path.stem != "__init__"]
     twice = {name for name, count in Counter(names).items() if count > 1}
     assert not twice - SAME_NAME.keys(), "rename one of them, or say here what both mean"
+
+
+def named_types(tree: ast.Module) -> Iterator[str]:
+    """Classes, nested ones too, and names that a module gives to a type."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ClassDef):
+            yield node.name
+    for node in tree.body:
+        targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+        for name in (target.id for target in targets if isinstance(target, ast.Name)):
+            if name[0].isupper() and not name.isupper():
+                yield name
+
+
+def test_no_two_classes_have_one_name() -> None:
+    paths = [*(ROOT / "collector").rglob("*.py"), *(ROOT / "parsers").rglob("*.py")]
+    count = Counter(name for path in paths for name in named_types(parsed(path)))
+    twice = {name for name, number in count.items() if number > 1}
+    assert not twice, "rename one of them in the field's words, or let both rooms use one"
+
+
+def test_a_double_class_is_found_wherever_it_hides() -> None:
+    wrong = "Line = tuple[str, str]\nMOST = 3\nclass Line: ...\ndef f():\n    class Line: ...\n"
+    assert Counter(named_types(ast.parse(wrong))) == {"Line": 3}
 
 
 def test_the_check_itself_sees_a_wrong_import(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ import typer
 
 from collector.cli.common.asked_series import (
     FirstDay,
-    Json,
+    JsonOption,
     LastDay,
     ProtocolName,
     Whose,
@@ -20,7 +20,7 @@ from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
 from collector.numbers.json_fields import average_fields
 from collector.numbers.levels import LOW
-from collector.numbers.office_home import OfficeVisit
+from collector.numbers.office_home import OfficeReadings
 from collector.numbers.overview import office_against, overview
 from collector.numbers.values import SpreadOf
 from collector.service import machine_clock
@@ -49,7 +49,7 @@ def average(
         SpreadOf, typer.Option("--spread", help="What SD, CV, ARV, RMSSD and range are of.")
     ] = SpreadOf.DAYS,
     each: Annotated[bool, typer.Option("--readings", help="Show each reading: used, or why not.")] = False,
-    as_json: Json = False,
+    as_json: JsonOption = False,
 ) -> int:
     """Average a person's readings by a protocol.
 
@@ -89,7 +89,7 @@ def average(
     found, limit = beside.average, wanted.plan.low or LOW
     if office:
         day = found.last or machine_clock.now().astimezone(options.zone).date()
-        visit = OfficeVisit(day, pressures([need_pressures(one, "--office") for one in office]))
+        visit = OfficeReadings(day, pressures([need_pressures(one, "--office") for one in office]))
         beside = replace(beside, office=office_against([visit], found))
     if as_json:
         out(json_text(average_fields(beside, wanted.person)))

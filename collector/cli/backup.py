@@ -28,7 +28,7 @@ app = new_app("""Back up the store, list the backups, put one back.
       quietcuff backup restore last --dry-run
     """)
 
-Folder = Annotated[
+FolderOption = Annotated[
     Path | None,
     typer.Option(
         "--folder", metavar="FOLDER", help="Where the backups are, else as configured, else beside the store."
@@ -43,7 +43,7 @@ def _folder(options: GlobalOptions, chosen: Path | None) -> Path:
 @app.command("now")
 def back_up(
     ctx: typer.Context,
-    folder: Folder = None,
+    folder: FolderOption = None,
     encrypt_to: Annotated[
         str | None, typer.Option("--encrypt-to", metavar="KEY", help="Seal to this public key (age or SSH).")
     ] = None,
@@ -76,7 +76,7 @@ def back_up(
 @app.command("list")
 def list_backups(
     ctx: typer.Context,
-    folder: Folder = None,
+    folder: FolderOption = None,
     verify: Annotated[bool, typer.Option("--verify", help="Open each and look through it.")] = False,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON object a backup.")] = False,
 ) -> int:
@@ -136,7 +136,7 @@ def _state(backup: Backup) -> str:
 def restore(
     ctx: typer.Context,
     which: Annotated[str, typer.Argument(metavar="BACKUP", help="A name from `backup list`, a file, or 'last'.")],
-    folder: Folder = None,
+    folder: FolderOption = None,
     identity: Annotated[
         Path | None, typer.Option("--identity", metavar="KEYFILE", help="The private key, for a sealed backup.")
     ] = None,

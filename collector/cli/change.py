@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.asked_series import Json, ProtocolName, Whose, asked, samples_of
+from collector.cli.common.asked_series import JsonOption, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out, tell
 from collector.cli.common.selection import out_wrapped, reading_store, terminal_width
 from collector.numbers import words
@@ -40,7 +40,7 @@ def change(
     wait: Annotated[
         int, typer.Option("--wait", metavar="DAYS", min=0, max=120, help="Days after the change that are left out.")
     ] = 14,
-    as_json: Json = False,
+    as_json: JsonOption = False,
 ) -> int:
     """Compare the days before and after a change of regimen.
 

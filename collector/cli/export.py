@@ -2,7 +2,7 @@
 
 import json
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC
 from enum import StrEnum
@@ -15,7 +15,7 @@ import typer
 from collector.cli.common.command import MANY, Usage, new_app, options_of, progress, say
 from collector.cli.common.exported_average import with_average
 from collector.cli.common.selection import (
-    Cuff,
+    OfCuff,
     OfPerson,
     PersonOption,
     Since,
@@ -35,12 +35,12 @@ from collector.share.export.json_schema import schema
 from collector.share.private_file import private_file
 from collector.store.readings import count as count_of
 from collector.store.readings import select
-from collector.store.values import Reading
+from collector.store.values import Progress, Reading
 
 app = new_app()
 
 
-Format = StrEnum("Format", {name.upper().replace("-", "_"): name for name in FORMATS})  # type: ignore[misc]
+FormatChoice = StrEnum("FormatChoice", {name.upper().replace("-", "_"): name for name in FORMATS})  # type: ignore[misc]
 
 
 HELP = """Write readings for other programs.
@@ -65,11 +65,11 @@ Examples:
 def export(
     ctx: typer.Context,
     of_person: OfPerson = None,
-    to: Annotated[Format | None, typer.Option(help="The format, see above.")] = None,
+    to: Annotated[FormatChoice | None, typer.Option(help="The format, see above.")] = None,
     person: PersonOption = None,
     since: Since = None,
     until: Until = None,
-    cuff: Cuff = None,
+    cuff: OfCuff = None,
     unassigned: Unassigned = False,
     only_new: Annotated[
         bool,
@@ -146,7 +146,7 @@ def show_schema() -> None:
     print(json.dumps(schema({"notice": NOTICE_SCHEMA}), indent=2))
 
 
-def _shown(readings: Iterator[Reading], total: int, show: Callable[[int, int], None]) -> Iterator[Reading]:
+def _shown(readings: Iterator[Reading], total: int, show: Progress) -> Iterator[Reading]:
     for done, reading in enumerate(readings):
         if not done & 1023 and total:
             show(done, total)

@@ -6,8 +6,8 @@ import typer
 
 from collector.cli.common.command import Usage, new_app, options_of
 from collector.service.config.settings import RadioKind
-from collector.service.listen.entry import ListenOptions, serve
 from collector.service.listen.log import LEVELS
+from collector.service.listen.main import ListenOptions, serve
 
 app = new_app()
 

@@ -10,7 +10,7 @@ from collector.cli.common.asked_series import Whose, need_pressures
 from collector.cli.common.command import Usage, new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
-from collector.numbers.office_home import OfficeVisit
+from collector.numbers.office_home import OfficeReadings
 from collector.service import machine_clock
 from collector.share.export.rows import json_text
 from collector.share.samples import pressures
@@ -55,7 +55,7 @@ def add_visit(
         elif day > machine_clock.now().astimezone(options.zone).date() and not machine_clock.doubt(store):
             raise Usage(f"--on {day} has not come yet")
         kept = visits_kept.add(store, person, day, values, machine_clock.now())
-    visit = OfficeVisit(day, pressures(kept.readings))
+    visit = OfficeReadings(day, pressures(kept.readings))
     mean = visit.mean
     classes = (
         f"{acc_aha_office_class(mean.systolic, mean.diastolic)} (ACC/AHA), "
@@ -88,7 +88,7 @@ def list_visits(
         return
     rows = []
     for one in found:
-        visit = OfficeVisit(one.day, pressures(one.readings))
+        visit = OfficeReadings(one.day, pressures(one.readings))
         taken = [str(reading) for reading in visit.readings]
         if as_json:
             mean = {"systolic": visit.mean.systolic, "diastolic": visit.mean.diastolic}

@@ -13,7 +13,7 @@ import typer
 
 from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
-from collector.service.config import Page
+from collector.service.config.settings import PageSettings
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, visible
 from collector.store.people import page_devices
@@ -142,7 +142,7 @@ def revoke(
     say(f"{gone.name} ({gone.role}) is out; a page it has open closes within a second")
 
 
-def base_address(page: Page) -> str:
+def base_address(page: PageSettings) -> str:
     """What a link begins with."""
     host = page.name or ("127.0.0.1" if page.address in ("0.0.0.0", "::") else page.address)
     plain = False
@@ -160,7 +160,7 @@ def hand_over(options: GlobalOptions, address: str | None, port: int | None) -> 
         "QUIETCUFF_PAGE_PORT": str(port or ""),
     }
     os.environ.update({name: value for name, value in wanted.items() if value})
-    os.execv(sys.executable, [sys.executable, "-P", "-m", "collector.page.entry"])
+    os.execv(sys.executable, [sys.executable, "-P", "-m", "collector.page.main"])
 
 
 def need_extra() -> None:

@@ -11,7 +11,7 @@ from collector.cli.common.command import MANY, new_app, options_of, out, say
 from collector.cli.common.dates import minute
 from collector.cli.common.selection import reading_store, terminal_width, writing_store
 from collector.cli.person_erase import erase
-from collector.cli.person_ownership import Name
+from collector.cli.person_ownership import PersonName
 from collector.cli.person_unite import unite
 from collector.cli.readings import cuff_names
 from collector.share.export.rows import json_text
@@ -83,7 +83,7 @@ def list_people(
 
 
 @app.command("add")
-def add_person(ctx: typer.Context, name: Name) -> None:
+def add_person(ctx: typer.Context, name: PersonName) -> None:
     """Add a person, by a name or a code.
 
     \b
@@ -97,7 +97,7 @@ def add_person(ctx: typer.Context, name: Name) -> None:
 
 @app.command("rename")
 def rename_person(
-    ctx: typer.Context, name: Name, to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")]
+    ctx: typer.Context, name: PersonName, to: Annotated[str, typer.Argument(metavar="NAME", help="The new name.")]
 ) -> None:
     """Rename a person; everything stays theirs.
 

@@ -10,7 +10,7 @@ import typer
 from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, options_of, say
 from collector.cli.common.erased import erased_words, tell_erased
 from collector.cli.common.selection import writing_store
-from collector.cli.person_ownership import Name
+from collector.cli.person_ownership import PersonName
 from collector.intake.erasure import erase_in_backup, erase_person
 from collector.service.jobs import backups
 from collector.store import people
@@ -21,7 +21,7 @@ from collector.store.people.erase import preview
 
 def erase(
     ctx: typer.Context,
-    name: Name,
+    name: PersonName,
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
     backup: Annotated[
         list[Path] | None,

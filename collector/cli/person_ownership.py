@@ -19,7 +19,7 @@ from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Slot, Span
 from collector.store.values import Selection
 
-Name = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
+PersonName = Annotated[str, typer.Argument(metavar="PERSON", help="The person's name or code.")]
 CuffOption = Annotated[str, typer.Option("--cuff", metavar="CUFF", help="The cuff's name or address.")]
 SlotOption = Annotated[
     str, typer.Option("--slot", metavar="N", help="The User ID the cuff sends; none: records without one; any: all.")
@@ -34,7 +34,7 @@ ReadingIds = Annotated[
 
 def give_slot(
     ctx: typer.Context,
-    name: Name,
+    name: PersonName,
     cuff: CuffOption,
     slot: Annotated[
         str | None,
@@ -82,7 +82,7 @@ def _only_slot(store: Store, cuff: str) -> Slot:
 
 def end_slot(
     ctx: typer.Context,
-    name: Name,
+    name: PersonName,
     cuff: CuffOption,
     slot: SlotOption = "any",
     at: Annotated[
@@ -104,7 +104,7 @@ def end_slot(
         _say_readings(store, name)
 
 
-def take_back(ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption = "any") -> None:
+def take_back(ctx: typer.Context, name: PersonName, cuff: CuffOption, slot: SlotOption = "any") -> None:
     """Take back a slot given by mistake, as if never given.
 
     \b
@@ -118,7 +118,7 @@ def take_back(ctx: typer.Context, name: Name, cuff: CuffOption, slot: SlotOption
         _say_readings(store, name)
 
 
-def claim_readings(ctx: typer.Context, name: Name, readings: ReadingIds) -> None:
+def claim_readings(ctx: typer.Context, name: PersonName, readings: ReadingIds) -> None:
     """Give single readings to a person.
 
     Whatever their slot says, and for good.

@@ -8,14 +8,14 @@ import typer
 
 from collector.cli.common.command import Usage, options_of, say
 from collector.cli.common.selection import writing_store
-from collector.cli.person_ownership import Name
+from collector.cli.person_ownership import PersonName
 from collector.intake.pipeline import reassign
 from collector.store.people import unions
 
 
 def unite(
     ctx: typer.Context,
-    name: Name,
+    name: PersonName,
     other: Annotated[str, typer.Argument(metavar="OTHER", help="The same person under another name.")],
     yes: Annotated[bool, typer.Option("--yes", help="Do not ask.")] = False,
 ) -> None:

@@ -8,7 +8,7 @@ import typer
 
 from collector.cli.common.command import MANY, new_app, options_of, out, say, tell
 from collector.cli.common.selection import (
-    Cuff,
+    OfCuff,
     OfPerson,
     PersonOption,
     Since,
@@ -43,7 +43,7 @@ def readings(
     ] = None,
     since: Since = None,
     until: Until = None,
-    cuff: Cuff = None,
+    cuff: OfCuff = None,
     person: PersonOption = None,
     unassigned: Unassigned = False,
     everything: Annotated[bool, typer.Option("--all", help="All of them, not the newest 20.")] = False,

@@ -45,7 +45,7 @@ app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
       quietcuff relay send clinic --dry-run
     """)
 
-Name = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receiver only.")]
+ReceiverName = Annotated[str | None, typer.Argument(metavar="[NAME]", help="This receiver only.")]
 
 
 def _chosen(options: GlobalOptions, name: str | None) -> list[Receiver]:
@@ -116,7 +116,7 @@ def show_status(
 @app.command("send")
 def send_now(
     ctx: typer.Context,
-    name: Name = None,
+    name: ReceiverName = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Only say what would be sent.")] = False,
 ) -> int:
     """Send what waits, now, also where a pause after a failure is not over. Exit code 3 when something stays.

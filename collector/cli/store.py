@@ -19,7 +19,7 @@ app = new_app("""Look into the store by SQL. Nothing here writes.
     Instants are microseconds since 1970 in UTC, pressures the decimal text that was sent. Tables may change from one
     version to the next (docs/CHANGELOG.md names it); the fields of `quietcuff export` do not.
 
-    \\b
+    \b
     Examples:
       quietcuff store tables
       quietcuff store query "$(cat visits.sql)" --csv
@@ -36,7 +36,7 @@ def query(
 ) -> None:
     """Show what a query finds, a JSON object a row.
 
-    \\b
+    \b
     Example:
       quietcuff store query "$(cat visits.sql)" --csv
     """
@@ -57,7 +57,7 @@ def query(
 def tables(ctx: typer.Context) -> None:
     """List the tables, their rows and columns.
 
-    \\b
+    \b
     Example:
       quietcuff store tables
     """
@@ -71,7 +71,7 @@ def tables(ctx: typer.Context) -> None:
 def schema(ctx: typer.Context) -> None:
     """Print the SQL that made the store.
 
-    \\b
+    \b
     Example:
       quietcuff store schema
     """

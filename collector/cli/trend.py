@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.asked_series import Json, LastDay, ProtocolName, Whose, asked, samples_of
+from collector.cli.common.asked_series import JsonOption, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out, tell
 from collector.cli.common.selection import reading_store, terminal_width
 from collector.numbers import words
@@ -36,7 +36,7 @@ def trend(
     window: Annotated[
         int, typer.Option(metavar="DAYS", min=1, max=365, help="Days that the moving mean takes together.")
     ] = 7,
-    as_json: Json = False,
+    as_json: JsonOption = False,
 ) -> int:
     """Show how a person's values moved.
 

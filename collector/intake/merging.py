@@ -2,12 +2,13 @@
 
 from pathlib import Path
 
-from collector.intake.pipeline import Progress, catch_up, reassign
+from collector.intake.pipeline import catch_up, reassign
 from collector.store import upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
 from collector.store.merge.foreign_rows import Brought, bring_in
 from collector.store.readings import strikes
+from collector.store.values import Progress
 
 
 def merge(store: Store, other: Path, progress: Progress | None = None) -> Brought:

@@ -53,7 +53,7 @@ def owner(
     if not best:
         return None, None
     person = best[0].person
-    if any(span.person != person for span in best) or not any(span.surely(at, uncertainty_s) for span in best):
+    if any(span.person != person for span in best[1:]) or not any(span.surely(at, uncertainty_s) for span in best):
         return None, UNSURE
     return person, None
 

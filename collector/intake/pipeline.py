@@ -1,13 +1,13 @@
 """From the journal to readings: one payload, what was left over, or everything anew; always the same
 answer."""
 
-from collections.abc import Callable, Collection
+from collections.abc import Collection
 from dataclasses import replace
 from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import checks_of
 from collector.intake.owner import OwnerSpan, assign_cuff, assign_reading, owners_to_set
-from collector.intake.repeats import Outcome
+from collector.intake.repeats import PayloadOutcome
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived
 from collector.intake.taking_up import take_up, take_up_anew
 from collector.intake.time.arrival_times import ArrivalTimes, arrival_times, corrections
@@ -19,13 +19,10 @@ from collector.store.readings import just_come, owners, times, unsettled, write
 from collector.store.readings.times import Stored, Time
 from collector.store.readings.unsettled import Settled
 from collector.store.readings.write import Result
-from collector.store.values import OutcomeKind
-
-Progress = Callable[[int, int], None]
-"""Called with (done, of)."""
+from collector.store.values import OutcomeKind, Progress
 
 
-def interpret(store: Store, payload: int) -> Outcome:
+def interpret(store: Store, payload: int) -> PayloadOutcome:
     """Take up one payload right after its commit. Idle, with the same answer, for one taken up before.
 
     Its time may still improve until `settle` at the end of the visit. Raises StoreError.
@@ -47,11 +44,11 @@ def interpret(store: Store, payload: int) -> Outcome:
         return outcome
 
 
-def _told_before(store: Store, done: Result | None) -> Outcome:
+def _told_before(store: Store, done: Result | None) -> PayloadOutcome:
     if done is None:
-        return Outcome(OutcomeKind.UNDECODABLE)
+        return PayloadOutcome(OutcomeKind.UNDECODABLE)
     reading_id = None if done.reading is None else write.id_of(store, done.reading)
-    return Outcome(OutcomeKind(done.kind), done.reading, reading_id, reason=done.reason)
+    return PayloadOutcome(OutcomeKind(done.kind), done.reading, reading_id, reason=done.reason)
 
 
 def settle(store: Store, visit: int) -> bool:

@@ -26,7 +26,7 @@ from parsers.errors import ParseError
 SAME_STAMP = "same stamp, other values"
 
 
-class Outcome(NamedTuple):
+class PayloadOutcome(NamedTuple):
     """What became of one payload.
 
     fresh: the reading was not known before.

@@ -5,14 +5,14 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.intake.pipeline import Progress, derive_cuff
+from collector.intake.pipeline import derive_cuff
 from collector.intake.sources import own_export
 from collector.store import audit, journal, people
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
 from collector.store.readings import claims, write
-from collector.store.values import Reading
+from collector.store.values import Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
 
@@ -87,7 +87,7 @@ def bring_back(
 
 @dataclass(frozen=True, slots=True)
 class ImportedClockReading:
-    """A look at a cuff's clock. cuff_clock: wall time, None where it showed none; station: hex name."""
+    """Where a cuff's clock stood. cuff_clock: wall time, None where it showed none; station: hex name."""
 
     cuff: str
     at: datetime
@@ -95,22 +95,22 @@ class ImportedClockReading:
     station: str | None
 
 
-def bring_back_clock_readings(store: Store, looks: Iterable[ImportedClockReading]) -> None:
-    """Each look that is not there, as a visit of its own."""
+def bring_back_clock_readings(store: Store, found: Iterable[ImportedClockReading]) -> None:
+    """Each that is not there, as a visit of its own."""
     with store.transaction():
-        for look in looks:
-            when = to_us(look.at)
-            if visit_facts.was_read_at(store, look.cuff, when):
+        for one in found:
+            when = to_us(one.at)
+            if visit_facts.was_read_at(store, one.cuff, when):
                 continue
-            row = stations.row_of(store, bytes.fromhex(look.station)) if look.station else store.own_station
-            stations.set_zone(store, own_export.zone_like(look.at, "UTC"), look.at, row)
-            visit = visits.past_visit(store, look.cuff, row, look.at)
-            shown = bytes(7) if look.cuff_clock is None else build_date_time(look.cuff_clock)
+            row = stations.row_of(store, bytes.fromhex(one.station)) if one.station else store.own_station
+            stations.set_zone(store, own_export.zone_like(one.at, "UTC"), one.at, row)
+            visit = visits.past_visit(store, one.cuff, row, one.at)
+            shown = bytes(7) if one.cuff_clock is None else build_date_time(one.cuff_clock)
             kind = Uuid.DATE_TIME
-            if look.cuff_clock is not None and look.cuff_clock.microsecond:
-                parts = round(look.cuff_clock.microsecond * 256 / 1_000_000)
-                shown, kind = build_current_time(look.cuff_clock, parts), Uuid.CURRENT_TIME
-            visits.learn_value(store, visit, kind, shown, look.at)
+            if one.cuff_clock is not None and one.cuff_clock.microsecond:
+                parts = round(one.cuff_clock.microsecond * 256 / 1_000_000)
+                shown, kind = build_current_time(one.cuff_clock, parts), Uuid.CURRENT_TIME
+            visits.learn_value(store, visit, kind, shown, one.at)
 
 
 def bring_back_facts(store: Store, cuff: str, values: Mapping[int, bytes], at: datetime) -> None:

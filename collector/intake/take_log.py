@@ -1,7 +1,7 @@
 """Takes the rows of a hand-written log into a store: each reading once, however often and in whatever form it comes."""
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,9 +12,10 @@ from collector.store import audit, journal, people
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import HAND
-from collector.store.journal.payloads import Line
+from collector.store.journal.payloads import ImportedPayload
 from collector.store.readings import claims, hand_written, write
 from collector.store.readings.hand_written import Written
+from collector.store.values import Progress
 
 ONE_BY_ONE = 40
 """So many new lines are taken up one after the other; of more, all that is hand-written is derived anew at once."""
@@ -29,9 +30,7 @@ class TakenLog:
     reading_ids: tuple[str, ...]
 
 
-def take_log(
-    store: Store, rows: Sequence[HandRow], at: datetime, progress: Callable[[int, int], None] | None = None
-) -> TakenLog:
+def take_log(store: Store, rows: Sequence[HandRow], at: datetime, progress: Progress | None = None) -> TakenLog:
     """All or nothing. Raises StoreError, before anything is taken, for a person who is not in the store."""
     whose = {name: people.need(store, name).row for name in sorted({row.person for row in rows if row.person})}
     with store.roomy(), store.transaction():
@@ -109,9 +108,9 @@ def _write(store: Store, log: _Log, at: datetime) -> None:
             assign_reading(store, found)
 
 
-def _line(reading_id: str, row: HandRow, at: datetime) -> Line:
+def _line(reading_id: str, row: HandRow, at: datetime) -> ImportedPayload:
     value = row.build()
-    return Line(
+    return ImportedPayload(
         cuff=HAND,
         characteristic=HAND_CHARACTERISTIC,
         value=value,

@@ -10,7 +10,7 @@ from operator import attrgetter
 from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
 from collector.intake.reading_ids import MEASUREMENT_US
-from collector.intake.repeats import Known, Outcome, Sighting
+from collector.intake.repeats import Known, PayloadOutcome, Sighting
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived, Saying, placed, sayings
 from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.place import VALUES_BEFORE, InHand, place_one, place_since
@@ -26,7 +26,7 @@ from collector.store.values import OutcomeKind
 from parsers.uuids import Uuid
 
 
-def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes) -> Outcome:
+def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes) -> PayloadOutcome:
     """The one that has come last of its cuff. Call inside a transaction."""
     payload, facts = found.payload, cuff_facts(found.told)
     segments: Sequence[Payload] = ()
@@ -38,17 +38,17 @@ def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes)
     ids = [one for one in (saying.reading_id, *(sighting.reading_id for sighting in sightings)) if one]
     stamp = saying.content.stamp if saying.content else saying.imported[0].stamp if saying.imported else None
     earlier = saying.segments if saying.same_as is None else (saying.same_as, *saying.segments)
-    standing = just_come.standing(store, payload.cuff_id, stamp, ids, (payload.row, *earlier))
-    known = Known(facts, times, found.next_row, rows=standing.rows, results=standing.results, sightings=sightings)
+    stored = just_come.already_stored(store, payload.cuff_id, stamp, ids, (payload.row, *earlier))
+    known = Known(facts, times, found.next_row, rows=stored.rows, results=stored.results, sightings=sightings)
     reading_id = known.take(saying)
     if reading_id is not None and (first := known.fresh.get(reading_id)):
         row = known.rows[reading_id]
         time = place_one(found.clock_values, _placeable(row, first), times)
-        claims = {row.id: standing.claims[-1][1]} if standing.claims else {}
+        claims = {row.id: stored.claims[-1][1]} if stored.claims else {}
         known.rows[row.reading_id] = _finished(row, time, claims, [OwnerSpan(*bounds) for bounds in found.spans])
-    just_come.taken_up(store, payload.cuff_id, arrived.at, standing, known.rows, known.results)
+    just_come.taken_up(store, payload.cuff_id, arrived.at, stored, known.rows, known.results)
     _, kind, number, reason = known.results[payload.row]
-    return Outcome(OutcomeKind(kind), number, reading_id, reading_id in known.fresh, reason)
+    return PayloadOutcome(OutcomeKind(kind), number, reading_id, reading_id in known.fresh, reason)
 
 
 def take_up_anew(

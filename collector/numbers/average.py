@@ -10,11 +10,11 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 from collector.numbers import descriptive
-from collector.numbers.chance import Standing
+from collector.numbers.chance import AgainstBound
 from collector.numbers.completeness import grid, missing_sessions, shortage
 from collector.numbers.judging import SESSIONS, Judged, decision, how_it_stands, judged_means, reached
 from collector.numbers.orthostatic import OnStanding, on_standing
-from collector.numbers.rules import Condition, Goal, Plan, PlannedProtocol, Protocol, Session
+from collector.numbers.rules import Goal, MedicalCondition, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
 from collector.numbers.spread import day_means, spread
@@ -48,7 +48,7 @@ class Average:
     """
 
     protocol: Protocol  # with the person's plan applied
-    conditions: frozenset[Condition]
+    conditions: frozenset[MedicalCondition]
     first: date | None
     last: date | None
     taken: int
@@ -76,7 +76,7 @@ class Average:
     goal: Goal
     below_goal: bool | None
     usual: tuple[Usual, Usual] | None  # systolic, diastolic: how sure the mean is
-    standing: Standing | None  # chance of the usual pressure at or above the threshold
+    standing: AgainstBound | None  # chance of the usual pressure at or above the threshold
     usual_judged: tuple[Usual, Usual] | None  # that `standing` is of: of one session where they are judged apart
     these_days: Pair | None  # half the 95 % interval of the mean of these very days; None of fewer than three
     used_ids: tuple[str, ...]

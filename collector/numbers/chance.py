@@ -125,7 +125,7 @@ def would_settle(found: Usual, series: DayMeans, bound: float) -> Further | None
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class AgainstBound:
     """Of a usual pressure against a bound, in either value. further: None where none would settle it, or need to."""
 
     chance: float
@@ -135,9 +135,9 @@ class Standing:
     further: Further | None
 
 
-def standing(
+def against_bound(
     pressures: tuple[Usual, Usual], series: tuple[DayMeans, DayMeans], bounds: tuple[float, float]
-) -> Standing:
+) -> AgainstBound:
     """Systolic first in each."""
     alone = [one.chance_at_or_above(bound) for one, bound in zip(pressures, bounds, strict=True)]
     chance = either(*alone)
@@ -148,4 +148,4 @@ def standing(
         plans = [would_settle(pressures[index], series[index], bounds[index]) for index in undecided]
         if all(plans):
             further = max((plan for plan in plans if plan), key=list(Further).index)
-    return Standing(chance, called, systolic=alone[0], diastolic=alone[1], further=further)
+    return AgainstBound(chance, called, systolic=alone[0], diastolic=alone[1], further=further)

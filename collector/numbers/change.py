@@ -13,7 +13,7 @@ over all pairs of a day before and a day after:
 More days in a row shrink the fast part only; weeks spread over months shrink both.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import sqrt
@@ -138,10 +138,10 @@ def change(
     ]
     holding = sorted(select(kept, rules, first=date.min).numbers) if kept else []
     wait = timedelta(washout_days)
-    earlier = max((day + wait for day in other_changes if day < at), default=date.min)
-    later = min((day for day in other_changes if day > at), default=date.max)
-    before_days = [day for day in holding if earlier <= day < at]
-    after_days = [day for day in holding if at + wait <= day < later]
+    previous = max((day for day in other_changes if day < at), default=None)
+    following = min((day for day in other_changes if day > at), default=date.max)
+    before_days = [day for day in holding if day < at and (previous is None or day >= previous + wait)]
+    after_days = [day for day in holding if at + wait <= day < following]
     span = timedelta(span_days - 1)
     last_before = before_days[-1] if before_days else at - timedelta(1)
     first_before = next((day for day in before_days if day >= last_before - span), last_before)
@@ -149,7 +149,18 @@ def change(
     last_after = min(first_after + span, after_days[-1]) if after_days else first_after
     before = average(kept, protocol, plan, first_before, last_before)
     after = average(kept, protocol, plan, first_after, last_after)
-    refused = (*_too_short("before the change", before), *_too_short(f"from {washout_days} days after it", after))
+    refused = (
+        *_too_short(
+            "before the change",
+            before,
+            lambda: _none_before([day for day in holding if day < at], previous, washout_days),
+        ),
+        *_too_short(
+            f"from {washout_days} days after it",
+            after,
+            lambda: _none_after([day for day in holding if day >= at], at, following, washout_days),
+        ),
+    )
     sides = (select(kept, rules, first_before, last_before).used, select(kept, rules, first_after, last_after).used)
     overall = None if refused else _compared(*sides)
     weeks = round((first_after - last_before).days / 7)
@@ -167,11 +178,30 @@ def change(
     )
 
 
-def _too_short(where: str, side: Average) -> list[str]:
+def _too_short(where: str, side: Average, why_none: Callable[[], str]) -> list[str]:
+    """why_none: asked where there is no reading at all."""
+    if not side.taken:
+        return [f"{where}: readings ({why_none()})"]
     reasons = [f"{where}: {need}" for need in side.short_of]
     if not reasons and side.days_used < LEAST_DAYS:
         reasons.append(f"{where}: {LEAST_DAYS} days that count ({side.days_used} of {LEAST_DAYS})")
     return reasons
+
+
+def _none_before(earlier: Sequence[date], previous: date | None, washout_days: int) -> str:
+    if not earlier or previous is None:
+        return "there are none"
+    near = f"lies within {washout_days} days of" if earlier[-1] >= previous else "comes before"
+    return f"the last, of {earlier[-1]}, {near} the change of {previous}"
+
+
+def _none_after(later: Sequence[date], at: date, following: date, washout_days: int) -> str:
+    if not later:
+        return "there are none"
+    if later[-1] < at + timedelta(washout_days):
+        return f"the last, of {later[-1]}, lies within {washout_days} days of the change of {at}"
+    after = next(day for day in later if day >= following)
+    return f"the next, of {after}, comes after the change of {following}"
 
 
 def _only(

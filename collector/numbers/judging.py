@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Self
 
-from collector.numbers.chance import Standing, standing
+from collector.numbers.chance import AgainstBound, against_bound
 from collector.numbers.rules import Protocol, Session
 from collector.numbers.selecting import Counted
 from collector.numbers.spread import both_series
@@ -58,8 +58,8 @@ def judged_means(rules: Protocol, apart: dict[Session, Mean | None], overall: Ju
     ]
 
 
-def how_it_stands(judged: Sequence[Judged], threshold: Pressures) -> tuple[Standing, tuple[Usual, Usual]] | None:
+def how_it_stands(judged: Sequence[Judged], threshold: Pressures) -> tuple[AgainstBound, tuple[Usual, Usual]] | None:
     """Of the judged mean that is most likely at or above the threshold, with its usual pressures."""
     bounds = float(threshold.systolic), float(threshold.diastolic)
-    found = [(standing(one.usual, both_series(one.readings), bounds), one.usual) for one in judged]
+    found = [(against_bound(one.usual, both_series(one.readings), bounds), one.usual) for one in judged]
     return max(found, key=lambda one: one[0].chance, default=None)

@@ -35,7 +35,7 @@ NEAR_DAYS = 90
 
 
 @dataclass(frozen=True, slots=True)
-class OfficeVisit:
+class OfficeReadings:
     """One visit's readings in the office, in the order they were taken."""
 
     day: date
@@ -71,7 +71,7 @@ class Office:
     chances: of each class, in the order of OfficeHome. called: the class whose chance is 8 in 10 or more.
     """
 
-    visits: tuple[OfficeVisit, ...]
+    visits: tuple[OfficeReadings, ...]
     mean: Pressures
     another_reading: bool
     bound: Pressures | None = None  # in the office
@@ -84,7 +84,9 @@ class Office:
         return next((one for one, chance in zip(OfficeHome, self.chances, strict=False) if chance >= LIKELY), None)
 
 
-def visits_that_count(visits: Sequence[OfficeVisit], first: date | None, last: date | None) -> tuple[OfficeVisit, ...]:
+def visits_that_count(
+    visits: Sequence[OfficeReadings], first: date | None, last: date | None
+) -> tuple[OfficeReadings, ...]:
     """One visit a day, the one entered last; those near to the averaged days, else the last one only."""
     by_day = {one.day: one for one in visits}
     ordered = [by_day[day] for day in sorted(by_day)]
@@ -97,7 +99,7 @@ def visits_that_count(visits: Sequence[OfficeVisit], first: date | None, last: d
 
 
 def against_home(
-    visits: Sequence[OfficeVisit],
+    visits: Sequence[OfficeReadings],
     home: tuple[Usual, Usual] | None,
     mean: Pressures | None,
     threshold: Pressures,

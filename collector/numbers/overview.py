@@ -7,8 +7,8 @@ from datetime import date, datetime
 from collector.numbers.average import Average, average
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.log_digits import Digits, copied, last_digits
-from collector.numbers.office_home import Office, OfficeVisit, against_home, visits_that_count
-from collector.numbers.rules import Condition, Plan, Protocol
+from collector.numbers.office_home import Office, OfficeReadings, against_home, visits_that_count
+from collector.numbers.rules import MedicalCondition, Plan, Protocol
 from collector.numbers.series_remarks import SinceDose, since_dose
 from collector.numbers.sittings import sittings
 from collector.numbers.values import Pressures, Sample, SpreadOf, WrittenBy
@@ -19,7 +19,7 @@ class KnownOfPerson:
     """Of one person: readings in mmHg, visits to the office, noted doses (wall clock, without zone)."""
 
     samples: tuple[Sample, ...]
-    visits: tuple[OfficeVisit, ...] = ()
+    visits: tuple[OfficeReadings, ...] = ()
     doses: tuple[datetime, ...] = ()
 
 
@@ -67,10 +67,10 @@ def overview(
     )
 
 
-def office_against(visits: Sequence[OfficeVisit], found: Average) -> Office | None:
+def office_against(visits: Sequence[OfficeReadings], found: Average) -> Office | None:
     """The visits that count, against this average; not compared where it is not valid, or with atrial fibrillation."""
     chosen = visits_that_count(visits, found.first, found.last)
-    compared = found.valid and Condition.ATRIAL_FIBRILLATION not in found.conditions
+    compared = found.valid and MedicalCondition.ATRIAL_FIBRILLATION not in found.conditions
     home, mean = (found.usual_judged, found.mean) if compared else (None, None)
     return against_home(chosen, home, mean, found.threshold, home_high=found.at_or_above)
 

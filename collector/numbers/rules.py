@@ -114,7 +114,7 @@ class Protocol:
         return day, near
 
 
-class Condition(StrEnum):
+class MedicalCondition(StrEnum):
     """What of a person changes the rules."""
 
     ATRIAL_FIBRILLATION = "atrial fibrillation"
@@ -142,14 +142,14 @@ class Plan:
     threshold: Pressures | None = None
     goal: Pressures | None = None
     low: Pressures | None = None  # below in either is marked low
-    conditions: frozenset[Condition] = frozenset()
+    conditions: frozenset[MedicalCondition] = frozenset()
     born: int | None = None  # year
     morning: Window | None = None  # say, for night work
     evening: Window | None = None
 
     @property
     def atrial_fibrillation(self) -> bool:
-        return Condition.ATRIAL_FIBRILLATION in self.conditions
+        return MedicalCondition.ATRIAL_FIBRILLATION in self.conditions
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,11 +185,11 @@ class PlannedProtocol:
         plan, rules = self.plan, self.protocol
         if plan.goal:
             return Goal(plan.goal, SetBy.PLAN)
-        if Condition.KIDNEY_DISEASE in plan.conditions:
+        if MedicalCondition.KIDNEY_DISEASE in plan.conditions:
             return Goal(None, None, "kidney disease: no guideline gives a goal for home values; set one in the plan")
         older = rules.target_for_age
         aged = older if older and plan.born and on and on.year - plan.born >= older.age else None
-        if Condition.DIABETES in plan.conditions:
+        if MedicalCondition.DIABETES in plan.conditions:
             if aged:
                 note = f"diabetes, and age {aged.age} or more: the published goals differ; set one in the plan"
                 return Goal(None, None, note)

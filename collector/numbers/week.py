@@ -30,7 +30,7 @@ class Done(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Slot:
+class WeekSession:
     """One session of one day. taken, wanted: readings."""
 
     session: Session
@@ -42,7 +42,7 @@ class Slot:
 @dataclass(frozen=True, slots=True)
 class Day:
     day: date
-    slots: tuple[Slot, Slot]
+    sessions: tuple[WeekSession, WeekSession]
 
 
 def week(samples: Iterable[Sample], found: Average, now: datetime) -> tuple[Day, ...]:
@@ -61,14 +61,14 @@ def week(samples: Iterable[Sample], found: Average, now: datetime) -> tuple[Day,
     )
     days = [first + timedelta(number) for number in range(DAYS)]
 
-    def slot(day: date, session: Session) -> Slot:
+    def of(day: date, session: Session) -> WeekSession:
         asked = (found.first or today) <= day and not (found.complete and found.last and day > found.last)
-        return _slot(day, session, taken[day, session], asked, found, now)
+        return _session(day, session, taken[day, session], asked, found, now)
 
-    return tuple(Day(day, (slot(day, SESSIONS[0]), slot(day, SESSIONS[1]))) for day in days)
+    return tuple(Day(day, (of(day, SESSIONS[0]), of(day, SESSIONS[1]))) for day in days)
 
 
-def _slot(day: date, session: Session, count: int, asked: bool, found: Average, now: datetime) -> Slot:
+def _session(day: date, session: Session, count: int, asked: bool, found: Average, now: datetime) -> WeekSession:
     rules = found.protocol
     today, present = rules.day_and_session(now)
     if count >= rules.per_session:
@@ -81,7 +81,7 @@ def _slot(day: date, session: Session, count: int, asked: bool, found: Average, 
         state = Done.LATER
     else:
         state = Done.PART if count else Done.MISSED
-    return Slot(session, state, count, rules.per_session)
+    return WeekSession(session, state, count, rules.per_session)
 
 
 def _hours(rules: Protocol, session: Session) -> Window:
@@ -113,13 +113,13 @@ def after_very_high(samples: Sequence[Sample], now: datetime) -> str:
 
 def next_step(days: Sequence[Day], found: Average) -> str:
     """What to do next, in one sentence."""
-    rules, slots = found.protocol, days[-1].slots
-    for slot in slots:
-        if slot.state is Done.DUE:
-            return words.measure_now(slot.session, slot.wanted - slot.taken)
+    rules, sessions = found.protocol, days[-1].sessions
+    for one in sessions:
+        if one.state is Done.DUE:
+            return words.measure_now(one.session, one.wanted - one.taken)
     if found.complete:
         return words.series_complete()
-    for slot in slots:
-        if slot.state is Done.LATER:
-            return words.measure_later(slot.session, _hours(rules, slot.session).start, slot.wanted)
+    for one in sessions:
+        if one.state is Done.LATER:
+            return words.measure_later(one.session, _hours(rules, one.session).start, one.wanted)
     return words.measure_tomorrow(rules.handling.morning.start, rules.per_session)

@@ -31,7 +31,7 @@ def templates() -> Environment:
 
 def commands(text: str) -> Markup:
     """A sentence of the command line: what it has between backticks is a command."""
-    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", escape(text)))
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(text))))
 
 
 def draw(request: Request, name: str, status: int = 200, **values: Any) -> HTMLResponse:

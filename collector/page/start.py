@@ -10,7 +10,8 @@ from collector.page.app import build
 from collector.page.guard import Life
 from collector.page.serving import handed_over, is_loopback, own_socket, serve
 from collector.page.visitor import ServedStation
-from collector.service.config import Config, Page
+from collector.service.config import Config
+from collector.service.config.settings import PageSettings
 from collector.store.opening import open_store
 
 EVERYWHERE = ("0.0.0.0", "::")
@@ -35,7 +36,7 @@ def start(path: Path, config: Config, say: Callable[[str], None]) -> None:
         serve(build(ServedStation(store, config, path, life), hosts(page)), life, sockets, files)
 
 
-def hosts(page: Page) -> tuple[str, ...]:
+def hosts(page: PageSettings) -> tuple[str, ...]:
     """What a Host header may say."""
     named = [page.name, page.address, *(own_addresses() if page.address in EVERYWHERE else ())]
     return (*LOOPBACK, *(_bracketed(name) for name in named if name and name not in EVERYWHERE))

@@ -121,7 +121,7 @@ def anybody(handler: Handler) -> Handler:
 
 
 def whose(request: Request) -> Person:
-    """The person whose page this is. Raises Refused as for nobody where it is not the visitor's to see."""
+    """The person whose page this is. Raises RequestRefused as for nobody where it is not the visitor's to see."""
     number = request.path_params["person"]
     visitor = device(request)
     if visitor.role in OF_ONE_PERSON and visitor.row != number:
@@ -133,7 +133,7 @@ def whose(request: Request) -> Person:
 
 
 async def form(request: Request) -> dict[str, str]:
-    """What was sent, the last of each name. Raises Refused for more than a page of ours ever sends."""
+    """What was sent, the last of each name. Raises RequestRefused for more than a page of ours ever sends."""
     body = b""
     async for part in request.stream():
         body += part

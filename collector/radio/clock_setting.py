@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 from collector.radio.own_clock import trustworthy
 from collector.radio.plan import SetClock
-from collector.radio.port import ClockSet, Refused
+from collector.radio.port import ClockSet, RefusedByCuff
 from collector.radio.steps import SETTING, Steps
 from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead
@@ -39,7 +39,7 @@ async def set_clock(steps: Steps, though_right: bool) -> bool:
         steps.silent = True
         steps.note(SETTING, "no answer")
         return False
-    except Refused as refusal:
+    except RefusedByCuff as refusal:
         error = refusal.code
         steps.note(SETTING, str(refusal))
     steps.learn(ClockSet(found.short, value, datetime.now(UTC), error))

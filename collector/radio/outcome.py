@@ -14,7 +14,7 @@ class Ending(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class VisitOutcome:
     """An ending and, in a few plain words, why; as text it is 'cuff left' or 'failed: no answer'."""
 
     ending: Ending
@@ -28,4 +28,8 @@ class Outcome:
         return self.ending is Ending.FAILED
 
 
-CUFF_LEFT, LINK_LOST, WE_LEFT = Outcome(Ending.CUFF_LEFT), Outcome(Ending.LINK_LOST), Outcome(Ending.WE_LEFT)
+CUFF_LEFT, LINK_LOST, WE_LEFT = (
+    VisitOutcome(Ending.CUFF_LEFT),
+    VisitOutcome(Ending.LINK_LOST),
+    VisitOutcome(Ending.WE_LEFT),
+)

@@ -10,7 +10,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Protocol
 
 from collector.radio.learned import Learned, Manner, Unlearned
-from collector.radio.outcome import Outcome
+from collector.radio.outcome import VisitOutcome
 from collector.radio.plan import VisitPlan
 from parsers.uuids import Uuid
 
@@ -43,7 +43,7 @@ class LinkLost(RadioError):
     """The cuff is gone. Whatever arrived before stays."""
 
 
-class Refused(RadioError):
+class RefusedByCuff(RadioError):
     """The cuff answered a request with an ATT error.
 
     code: the ATT error code (Core Specification Vol 3 Part F 3.4.1.1), or None where the stack hides it.
@@ -230,7 +230,7 @@ class Sink(Protocol):
         """Whether these very octets arrived in this visit, since then."""
         ...
 
-    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None: ...
+    def close_visit(self, visit: int, at: datetime, outcome: VisitOutcome) -> None: ...
 
     def tell(self, topic: str, text: str | None) -> None:
         """A lasting condition for `check` to show (topic 'adapter', 'd-bus', 'witness', …); None: over."""
@@ -268,7 +268,7 @@ class Link(Protocol):
     visit: int | None  # the visit procedure says which visit this is; arrivals carry it from then on
     heard: int  # measurement values that reached the sink over this link so far
     heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
-    ended: Outcome | None  # once down, as far as the stack tells
+    ended: VisitOutcome | None  # once down, as far as the stack tells
 
     @property
     def bonded(self) -> bool:
@@ -291,7 +291,7 @@ class Link(Protocol):
         ...
 
     async def secure(self) -> bool:
-        """Encrypt with the bond that stands, or pair; says whether a bond stands. Raises Refused.
+        """Encrypt with the bond that stands, or pair; says whether a bond stands. Raises RefusedByCuff.
 
         The visit calls it first for bonded cuffs only. For others a link secures itself when the cuff asks for it, or
         refuses a request for want of it, with the least that works.
@@ -313,7 +313,7 @@ class Link(Protocol):
     async def subscribe(self, found: Found, visit: int) -> None:
         """From now on its values reach the sink (indicate before notify, by declared property).
 
-        Raises Refused where the cuff declares neither, or has no place to subscribe at.
+        Raises RefusedByCuff where the cuff declares neither, or has no place to subscribe at.
         """
         ...
 

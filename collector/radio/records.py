@@ -11,7 +11,7 @@ from contextlib import suppress
 from datetime import UTC, datetime
 
 from collector.radio.learned import Learned, Manner
-from collector.radio.port import Found, RecordsFetched, Refused
+from collector.radio.port import Found, RecordsFetched, RefusedByCuff
 from collector.radio.steps import CONSENT, COUNTING, FIRST_QUIET_S, STORED, Steps
 from collector.radio.time_limit import within
 from parsers.control import (
@@ -112,7 +112,7 @@ class _Fetch:
         except TimeoutError:
             steps.note(STORED, "no answer")
             steps.learn(Learned(Manner.NO_ANSWER, STORED, sure=False))
-        except Refused as error:
+        except RefusedByCuff as error:
             steps.note(STORED, str(error))
         finally:
             if self.since is not None:
@@ -121,7 +121,7 @@ class _Fetch:
     async def _all(self) -> bool:
         """Ask for the records from the newest known one on, else for all; whether everything the cuff has is here now.
 
-        Raises Refused, TimeoutError, LinkLost.
+        Raises RefusedByCuff, TimeoutError, LinkLost.
         """
         known = _sequence(self.newest)
         if known is not None and await self._from(known):
@@ -133,7 +133,7 @@ class _Fetch:
         self.since, self.first = datetime.now(UTC), None
         result = await self._report(ask(RecordOp.REPORT, Operator.ALL))
         if result is not None and result not in (RecordResult.SUCCESS, RecordResult.NO_RECORDS):
-            raise Refused(f"the cuff does not report its records, answer {result:#04x}")
+            raise RefusedByCuff(f"the cuff does not report its records, answer {result:#04x}")
         return result is not None
 
     async def _from(self, sequence: int) -> bool:
@@ -155,12 +155,12 @@ class _Fetch:
             return (count or 0) > steps.plan.most_records - steps.link.heard
         except TimeoutError:
             await self._abort()
-        except (Refused, ParseError):
+        except (RefusedByCuff, ParseError):
             pass
         return False
 
     async def _report(self, request: bytes) -> int | None:
-        """How a report went; None where it was broken off at the limit. Raises Refused where the answer is none."""
+        """How a report went; None where it was broken off at the limit. Raises RefusedByCuff where there is none."""
         with self.steps.at(STORED):
             answer = await self._ask(request)
         if answer is None:
@@ -168,12 +168,12 @@ class _Fetch:
             return None
         result = _result(answer)
         if result is None:
-            raise Refused(f"the cuff does not report its records, answer {answer.hex()}")
+            raise RefusedByCuff(f"the cuff does not report its records, answer {answer.hex()}")
         return result
 
     async def _abort(self) -> None:
         request = ask(RecordOp.ABORT, Operator.NULL)
-        with suppress(Refused, TimeoutError):
+        with suppress(RefusedByCuff, TimeoutError):
             await within(ABORT_S, self._answer_to(request))
 
     def _answer_to(self, request: bytes) -> Awaitable[bytes]:

@@ -10,7 +10,7 @@ from typing import TypeVar
 from collector.radio.learned import Learned, Manner, Unlearned
 from collector.radio.outcome import Ending
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Fact, Found, KnownCuff, Link, LinkLost, Refused, Sink, ValueRead
+from collector.radio.port import Fact, Found, KnownCuff, Link, LinkLost, RefusedByCuff, Sink, ValueRead
 from collector.radio.time_limit import within
 from parsers.uuids import Uuid
 
@@ -93,7 +93,7 @@ class Steps:
             if not what.startswith(NEEDED):
                 self.learn(Learned(Manner.NO_ANSWER, what, sure=what not in BRINGS_RECORDS))
             return None
-        except Refused as error:
+        except RefusedByCuff as error:
             self.note(what, str(error))
             return None
         if timeout_s is None and time.monotonic() - began > requests * SLOW_S and Manner.SLOW not in self.manners:

@@ -15,7 +15,7 @@ from datetime import UTC, datetime, timedelta
 
 from collector.radio import clock_setting, records
 from collector.radio.learned import Learned, Manner, Unlearned
-from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, Outcome
+from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, VisitOutcome
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.port import (
     MEASUREMENT_CHARACTERISTICS,
@@ -59,14 +59,14 @@ DESCRIPTION = (
 )
 
 
-async def visit(link: Link, sink: Sink, plan: VisitPlan) -> Outcome:
+async def visit(link: Link, sink: Sink, plan: VisitPlan) -> VisitOutcome:
     """One visit from the open link to its end; always closes what it opened. Returns the outcome in words."""
     try:
         number = sink.open_visit(link.cuff, link.source, datetime.now(UTC))
     except Exception as error:
         log.error("no visit to %s: the store does not take it: %s", link.cuff, error)
         await _hang_up(link)
-        return Outcome(Ending.FAILED, str(error))
+        return VisitOutcome(Ending.FAILED, str(error))
     link.visit = number
     course = _Visit(link, sink, plan, number)
     outcome = WE_LEFT
@@ -76,14 +76,14 @@ async def visit(link: Link, sink: Sink, plan: VisitPlan) -> Outcome:
         outcome = link.ended or LINK_LOST
     except Exception as error:
         log.debug("visit to %s", link.cuff, exc_info=True)
-        outcome = Outcome(Ending.FAILED, f"{type(error).__name__}: {error}")
+        outcome = VisitOutcome(Ending.FAILED, f"{type(error).__name__}: {error}")
     finally:
         await _hang_up(link)
         course.learn_manners()
         if link.ended is not None and link.ended.failed:  # the link knows best why it was dropped
             outcome = link.ended
         elif course.trouble and not link.heard:
-            outcome = Outcome(Ending.FAILED, course.trouble)
+            outcome = VisitOutcome(Ending.FAILED, course.trouble)
         with suppress(Exception):
             sink.close_visit(number, datetime.now(UTC), outcome)
         log.debug("visit to %s: %s, %d records", link.cuff, outcome, link.heard)
@@ -103,7 +103,7 @@ class _Visit(Steps):
         self._told_passing = False
         self._clock_set_at: int | None = None  # records heard when the clock was set
 
-    async def run(self) -> Outcome:
+    async def run(self) -> VisitOutcome:
         link = self.link
         if link.name:
             self.learn(Named(link.name))
@@ -112,7 +112,7 @@ class _Visit(Steps):
                 secured = await self.step("securing the link", link.secure, PAIRING_TIMEOUT_S)
                 self._learn_bond()
                 if self._unproven(secured):
-                    return Outcome(Ending.FAILED, "the cuff and this computer no longer share a bond")
+                    return VisitOutcome(Ending.FAILED, "the cuff and this computer no longer share a bond")
             await self._begin()
             self._learn_bond()
             await self._meet_clock()
@@ -210,7 +210,7 @@ class _Visit(Steps):
 
     # -- staying -------------------------------------------------------------------------------------
 
-    async def _stay(self) -> Outcome:
+    async def _stay(self) -> VisitOutcome:
         """Until the cuff leaves, a long silence or a limit. In the first quiet, what describes; later the clock."""
         gone = asyncio.ensure_future(self.link.gone())
         clock_due = self.plan.set_clock is not SetClock.NEVER and self._clock_set_at is None

@@ -17,7 +17,7 @@ from collector.service.config.template import template
 UNITS = Path("/etc/systemd/system")
 NETWORK, ALONE = "0.0.0.0", "127.0.0.1"
 
-Run = Callable[[Sequence[str]], int]
+RunCommand = Callable[[Sequence[str]], int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +97,7 @@ def unit_files() -> Path:
     return installed if installed.is_dir() else Path(__file__).parents[2] / "systemd"
 
 
-def settle_units(answers: Answers, run: Run) -> bool:
+def settle_units(answers: Answers, run: RunCommand) -> bool:
     """Put drop-ins in place or away, and have systemd start the service with them. False: systemd refused."""
     for name, place, wanted in drop_ins(answers):
         if wanted:

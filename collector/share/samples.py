@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 
-from collector.numbers.office_home import OfficeVisit
+from collector.numbers.office_home import OfficeReadings
 from collector.numbers.overview import KnownOfPerson
 from collector.numbers.series_remarks import dose_before
 from collector.numbers.values import Pressures, Sample, WrittenBy, rounded_text
@@ -44,7 +44,7 @@ def sample(reading: Reading) -> Sample:
 
 def known(store: Store, person: str, found: Iterable[Reading]) -> KnownOfPerson:
     """All of a person, of whose readings these are wanted. Raises StoreError."""
-    visits = tuple(OfficeVisit(one.day, pressures(one.readings)) for one in visits_kept.every(store, person))
+    visits = tuple(OfficeReadings(one.day, pressures(one.readings)) for one in visits_kept.every(store, person))
     return KnownOfPerson(tuple(samples(found)), visits, tuple(_doses(store, person)))
 
 
@@ -78,7 +78,7 @@ def samples(readings: Iterable[Reading]) -> Iterator[Sample]:
 def has_certain_time(reading: Reading) -> bool:
     """Whether day and session can be told from its time.
 
-    A known uncertainty decides. Where nobody can tell it, a stamp put right by a look at the cuff's clock is taken
+    A known uncertainty decides. Where nobody can tell it, a stamp put right by a reading of the cuff's clock is taken
     for certain (else no backlog of a first visit would be); the cuff's word alone, and the arrival, are not.
     """
     if DOUBTS.intersection(reading.marks):

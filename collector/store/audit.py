@@ -18,7 +18,7 @@ acting: ContextVar[str] = ContextVar("acting", default="")
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
+class AuditLine:
     """One line of the audit table."""
 
     at: datetime
@@ -41,12 +41,12 @@ def record(store: Store, at: datetime, what: str, detail: Mapping[str, Any], per
 _LINES = f"SELECT at, what, detail, {CALLED} FROM audit LEFT JOIN person ON person.id = person_id "
 
 
-def changes(store: Store, last: int | None = None) -> Iterator[Change]:
+def changes(store: Store, last: int | None = None) -> Iterator[AuditLine]:
     """Newest first."""
     return _changes(store, _LINES + "ORDER BY at DESC, audit.id DESC LIMIT ?", -1 if last is None else last)
 
 
-def about_reading(store: Store, reading_id: str) -> Iterator[Change]:
+def about_reading(store: Store, reading_id: str) -> Iterator[AuditLine]:
     """Who one reading was given to and taken from, oldest first."""
     return _changes(store, _LINES + "WHERE detail LIKE ? ORDER BY at, audit.id", _naming(reading_id))
 
@@ -60,7 +60,7 @@ def _naming(reading_id: str) -> str:
     return f'%"reading": "{reading_id}"%'
 
 
-def _changes(store: Store, query: str, value: object) -> Iterator[Change]:
+def _changes(store: Store, query: str, value: object) -> Iterator[AuditLine]:
     rows = store.query(query, (value,))
     for at, what, detail, person in rows:
-        yield Change(from_us(at), what, from_json("audit", "detail", detail), person)
+        yield AuditLine(from_us(at), what, from_json("audit", "detail", detail), person)

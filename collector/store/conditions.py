@@ -8,9 +8,11 @@ from collector.store.instants import from_us, to_us
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
+class ServiceCondition:
+    """What the service tells of itself: no adapter, witness not allowed, a backup that failed."""
+
     topic: str
-    text: str
+    text: str  # 'what is so; what mends it'
     since: datetime
 
 
@@ -27,9 +29,9 @@ def tell(store: Store, topic: str, text: str | None, at: datetime) -> None:
             )
 
 
-def current(store: Store) -> list[Condition]:
+def current(store: Store) -> list[ServiceCondition]:
     return [
-        Condition(topic, text, from_us(since))
+        ServiceCondition(topic, text, from_us(since))
         for topic, text, since in store.query("SELECT topic, text, since FROM condition ORDER BY topic")
     ]
 

@@ -25,7 +25,7 @@ from collector.store.values import Reading, Selection
 
 _AT_ONCE = 1000
 
-Fetched = tuple[Reading, str, str | None]
+CentralReading = tuple[Reading, str, str | None]
 """A reading, the station that told of it and whose it is, as uids in hex; what the person is called is no matter."""
 
 
@@ -40,7 +40,7 @@ class Elsewhere(Protocol):
     def same_person(self) -> Mapping[str, str]:
         """Who is part of whom, by the word of the database's owner; uids in hex."""
 
-    def readings(self, selection: Selection, person: Sequence[str] | None) -> Iterator[Fetched]:
+    def readings(self, selection: Selection, person: Sequence[str] | None) -> Iterator[CentralReading]:
         """The chosen ones; of the selection, `cuff` is an address and `person` stands in `person`."""
 
     def count(self, person: Sequence[str]) -> int:
@@ -95,7 +95,7 @@ class StoreElsewhere(Store):
         part_of = dict(self.query("SELECT uid, part_of FROM person WHERE part_of IS NOT NULL").fetchall())
         return [uid.hex() for uid in (own, *(uid for uid in part_of if root_of(part_of, uid) == own))]
 
-    def _keep(self, found: Sequence[Fetched]) -> None:
+    def _keep(self, found: Sequence[CentralReading]) -> None:
         part_of = dict(self.query("SELECT uid, part_of FROM person WHERE part_of IS NOT NULL").fetchall())
         rows = {uid: row for row, uid in self.query("SELECT id, uid FROM person")}
         whose = {uid.hex(): rows.get(root_of(part_of, uid)) for uid in rows}

@@ -7,7 +7,7 @@ from typing import Any
 
 from collector.store.errors import UnreadableError
 
-Shape = Callable[[Any], bool]
+Fits = Callable[[Any], bool]
 _PRESSURE = re.compile(r"[1-9][0-9]{0,2}(\.[0-9]{1,8})?")
 
 
@@ -33,7 +33,7 @@ def _answer(said: Any) -> bool:
     return isinstance(said, list) and len(said) == 2 and _whole(said[0]) and _text(said[1])
 
 
-def _list_of(shape: Shape) -> Shape:
+def _list_of(shape: Fits) -> Fits:
     return lambda said: isinstance(said, list) and all(map(shape, said))
 
 
@@ -41,7 +41,7 @@ def _object(said: Any) -> bool:
     return isinstance(said, dict)
 
 
-SHAPES: Mapping[tuple[str, str], Shape] = {
+SHAPES: Mapping[tuple[str, str], Fits] = {
     ("audit", "detail"): _object,
     ("loan", "checks"): _object,
     ("loan", "slots"): _list_of(_slot),

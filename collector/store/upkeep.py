@@ -2,13 +2,13 @@
 
 import os
 import sqlite3
-from collections.abc import Callable
 from contextlib import closing, suppress
 from datetime import datetime
 from pathlib import Path
 
 from collector.store.database import Store
 from collector.store.errors import StoreError, as_store_error
+from collector.store.values import Progress
 
 
 def integrity(store: Store) -> list[str]:
@@ -44,7 +44,7 @@ def checkpoint(store: Store) -> bool:
         return not busy
 
 
-def backup_to(store: Store, path: Path, progress: Callable[[int, int], None] | None = None) -> None:
+def backup_to(store: Store, path: Path, progress: Progress | None = None) -> None:
     """A whole and sound copy while the listener goes on writing (SQLite's online backup). Readable by its
     owner only.
 

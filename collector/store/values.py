@@ -1,11 +1,15 @@
 """What the store hands out: a reading as every other room knows it, and how to choose some."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
 
 from collector.store.columns import column
+
+Progress = Callable[[int, int], None]
+"""Called with (done, of)."""
 
 _SUPPLEMENT = "Bluetooth GATT Specification Supplement, Blood Pressure Measurement"
 

@@ -32,7 +32,7 @@ MB = 1024 * 1024
 WEEK_READINGS = 28
 IDLE_S = 60.0
 PROGRAM = [sys.executable, "-c", "from collector.cli.main import run; run()"]
-SERVICE = [sys.executable, "-m", "collector.service.listen.entry"]
+SERVICE = [sys.executable, "-m", "collector.service.listen.main"]
 BARE = """
 import asyncio
 from bleak import BleakScanner

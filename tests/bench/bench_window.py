@@ -21,7 +21,7 @@ import pytest
 from bench_commit import VALUE, bare
 
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
-from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.record_handles import RecordHandles
 from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.port import Handles, Named
@@ -53,7 +53,9 @@ async def beside_a_fact(folder: Path, rounds: int = 60, unread: int = 5) -> list
         sink.learn(visit, Handles({3: 0x2A35}))
         assert sink.known()
         delivery = Delivery(EarlyVisits(sink, "bluez"))
-        delivery.witness = witness = Witness(Channel(near), RecordHandles(tuple(delivery.known.values())), delivery)
+        delivery.witness = witness = Witness(
+            MonitorChannel(near), RecordHandles(tuple(delivery.known.values())), delivery
+        )
         far.send(made)
         witness._one()
         for number in range(rounds):
@@ -82,7 +84,7 @@ async def measure(folder: Path) -> tuple[list[float], list[float]]:
         sink = StoreSink(store)
         sink.learn(sink.open_visit(CUFF, "bluez", datetime.now(UTC)), Handles({3: 0x2A35}))
         delivery = Delivery(EarlyVisits(sink, "bluez"))
-        delivery.witness = Witness(Channel(near), RecordHandles(tuple(delivery.known.values())), delivery)
+        delivery.witness = Witness(MonitorChannel(near), RecordHandles(tuple(delivery.known.values())), delivery)
         far.send(made)
         delivery.witness._one()
         for number in range(RECORDS):

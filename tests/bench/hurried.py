@@ -97,6 +97,6 @@ if __name__ == "__main__":
     clock = Clock(sys.argv.pop(1))
     hurry(clock)
     loops(clock)
-    from collector.service.listen.entry import run
+    from collector.service.listen.main import run
 
     run()

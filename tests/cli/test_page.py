@@ -22,7 +22,8 @@ from typer.testing import Result
 
 from collector.page.certificate import fingerprint, own_certificate, read
 from collector.page.start import hosts
-from collector.service.config import Page, parse
+from collector.service.config import parse
+from collector.service.config.settings import PageSettings
 
 Run = Callable[..., Result]
 
@@ -170,15 +171,15 @@ def test_page_run_becomes_the_small_program(household: Path) -> None:
     with Serving(household) as page:
         command = Path(f"/proc/{page.process.pid}/cmdline").read_bytes().split(b"\0")
         held = Path(f"/proc/{page.process.pid}/maps").read_text()
-    assert b"collector.page.entry" in command
+    assert b"collector.page.main" in command
     assert b"--store" not in command
     assert "reportlab" not in held
 
 
 def test_hosts_are_those_configured_and_this_machines(tmp_path: Path) -> None:
-    assert hosts(Page()) == ("localhost", "127.0.0.1", "[::1]", "127.0.0.1")
-    assert "station.test" in hosts(Page(name="station.test"))
-    assert "[fe80::1]" in hosts(Page(address="fe80::1"))
+    assert hosts(PageSettings()) == ("localhost", "127.0.0.1", "[::1]", "127.0.0.1")
+    assert "station.test" in hosts(PageSettings(name="station.test"))
+    assert "[fe80::1]" in hosts(PageSettings(address="fe80::1"))
     assert parse("[page]\nport = 9000\n").page.port == 9000
 
 

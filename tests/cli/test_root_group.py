@@ -1,6 +1,7 @@
 """The frame: what every command line has in common, whichever command is asked for."""
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -178,6 +179,9 @@ def test_every_row_of_the_table_is_a_command_whose_help_teaches_by_example(
     result = quietcuff(name, "--help")
     assert result.exit_code == 0, result.stderr
     assert f"quietcuff {name}" in result.stdout.split("Usage:")[1].split("\n", 1)[1]  # below the usage line
+    below = re.findall(r"^  ([a-z-]+)  ", result.stdout.partition("\nCommands:\n")[2], re.MULTILINE)
+    for text in (result.stdout, *(quietcuff(name, one, "--help").stdout for one in below)):
+        assert r"\b" not in text, "the mark that keeps lines apart is shown instead of heeded"
 
 
 def test_version_in_a_real_process(quietcuff: Callable[..., Result]) -> None:

@@ -17,7 +17,7 @@ from collector.cli.common.asked_series import Asked
 from collector.intake import interpret
 from collector.numbers import words
 from collector.numbers.protocols import PROTOCOLS, Plan
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.service.guided.sitting import request_of
 from collector.service.listener_lock import only_listener
 from collector.share.text.preparation import READY
@@ -190,7 +190,7 @@ def test_in_a_pipe_it_is_refused_in_one_line(quietcuff: Run, store: Path) -> Non
 
 @pytest.mark.parametrize(("hour", "hinted"), [(7, False), (14, True), (23, False), (3, True)])
 def test_a_sitting_at_other_hours_is_told_not_to_count(hour: int, hinted: bool) -> None:
-    plan = Plan(conditions=frozenset({Condition.ATRIAL_FIBRILLATION}))
+    plan = Plan(conditions=frozenset({MedicalCondition.ATRIAL_FIBRILLATION}))
     asked = Asked("mira", PROTOCOLS["esh-2023"], plan, None, None)
     wall = datetime(2031, 3, 4, hour, 28, tzinfo=UTC)
     request = request_of(asked.person, asked.protocol, asked.plan, wall, 300, "112")

@@ -5,7 +5,6 @@ it needs. QUIETCUFF_DEB names a package that was built already; else systemd/deb
 """
 
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -13,9 +12,10 @@ from pathlib import Path
 
 import pytest
 from debian_container import NEW, Container, debian
+from older_package import older
 
 SUITES = ("bookworm", "trixie")
-STORE = "/var/lib/quietcuff/quietcuff.db"
+STORE, DROP_INS = "/var/lib/quietcuff/quietcuff.db", "/etc/systemd/system"
 OLD, OLDER_SCHEMA = "quietcuff-old.deb", "quietcuff-older-schema.deb"
 
 pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
@@ -25,22 +25,8 @@ pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 def packages(package: Path) -> Path:
     """The package as built; the same as 0.0.8; as 0.0.9, which knows one schema less."""
     folder = package.parent
-    unpacked = folder / "unpacked"
-    subprocess.run(["dpkg-deb", "-R", folder / NEW, unpacked], check=True)
-    control, preinst = unpacked / "DEBIAN/control", unpacked / "DEBIAN/preinst"
-    version = re.search(r"^Version: (.+)$", control.read_text(), re.M)
-    assert version
-    knows = re.search(r"-gt (\d+)", preinst.read_text())
-    assert knows
-    for name, told in ((OLD, "0.0.8"), (OLDER_SCHEMA, "0.0.9")):
-        control.write_text(re.sub(r"^Version: .+$", f"Version: {told}", control.read_text(), flags=re.M))
-        preinst.write_text(preinst.read_text().replace(version[1], told))
-        if name == OLDER_SCHEMA:
-            preinst.write_text(preinst.read_text().replace(f"-gt {knows[1]}", f"-gt {int(knows[1]) - 1}"))
-        subprocess.run(["dpkg-deb", "-Zgzip", "-z1", "-b", unpacked, folder / name], check=True, capture_output=True)
-        version = re.search(r"^Version: (.+)$", control.read_text(), re.M)
-        assert version
-    shutil.rmtree(unpacked)
+    older(package, folder / OLD, "0.0.8")
+    older(package, folder / OLDER_SCHEMA, "0.0.9", schemas=1)
     return folder
 
 
@@ -154,16 +140,21 @@ def test_remove_keeps_the_readings_and_purge_asks(suite: str, answer: str, packa
     with debian(suite, tmp_path / suite, packages) as box:
         assert install(box, NEW).returncode == 0
         assert settled(box) == "active"
+        box.run("quietcuff", "setup", "--zone", "Europe/Lisbon", "--radio", "exclusive", "--page", "station.local")
+        box.ok("sh", "-c", f"printf '[Service]\nNice=1\n' > {DROP_INS}/quietcuff.service.d/somebodys.conf")
         box.ok("apt-get", "remove", "-y", "quietcuff")
         assert box.run("test", "-e", "/usr/lib/quietcuff").returncode != 0
         assert box.run("test", "-s", STORE).returncode == 0
         assert box.run("test", "-e", "/etc/quietcuff.toml").returncode == 0
+        assert len(box.ok("find", DROP_INS, "-path", "*quietcuff*", "-type", "f").split()) == 3
         assert box.run("systemctl", "is-active", "quietcuff").stdout.strip() in ("inactive", "failed")
         if answer == "yes":
             box.ok("sh", "-c", "echo 'quietcuff quietcuff/purge-readings boolean true' | debconf-set-selections")
         purged = box.run("apt-get", "purge", "-y", "quietcuff", timeout=120)
         assert purged.returncode == 0, purged.stderr
         assert box.run("test", "-e", "/etc/quietcuff.toml").returncode != 0
+        left = box.ok("find", DROP_INS, "-path", "*quietcuff*", "-type", "f").split()
+        assert left == [f"{DROP_INS}/quietcuff.service.d/somebodys.conf"], "what setup laid there goes with it"
         assert (box.run("test", "-s", STORE).returncode == 0) is (answer == "unanswered")
         assert ("stay in /var/lib/quietcuff" in purged.stdout + purged.stderr) is (answer == "unanswered")
 

@@ -34,7 +34,7 @@ class Bench:
 
     def bring(
         self, value: bytes, at: datetime, visit: int | None = None, uuid: int = 0x2A35, **more: object
-    ) -> intake.Outcome:
+    ) -> intake.PayloadOutcome:
         added = journal.append(
             self.store, cuff=self.cuff, characteristic=uuid, value=value, arrived_at=at, source="virtual",
             visit=visit, **more,  # type: ignore[arg-type]

@@ -1,4 +1,4 @@
-"""Which run of a cuff's clock a stamp belongs to, by looks at the clock that are written down here."""
+"""Which run of a cuff's clock a stamp belongs to, by clock readings that are written down here."""
 
 from dataclasses import replace
 
@@ -19,8 +19,8 @@ HOUR = 3600 * SECOND
 MINUTE = 60 * SECOND
 
 
-def look(day: float, ahead: int, visit: int, was_set: bool = False) -> ClockReading:
-    """A look on a day; the cuff's clock then so far ahead of ours, microseconds."""
+def at(day: float, ahead: int, visit: int, was_set: bool = False) -> ClockReading:
+    """Read on a day; the cuff's clock then so far ahead of ours, microseconds."""
     at = BEGIN + round(day * DAY)
     return ClockReading(at=at, shown=at + ahead, doubt=0.5, visit=visit, was_set=was_set)
 
@@ -46,7 +46,7 @@ def place(reading: Placeable, line: ClockLine, run: int = 0) -> Time:
     return candidates.place(reading, line, sure=True, run=run)
 
 
-TWO_RUNS = [look(0, 0, 1), look(1, 0, 2), look(2, 0, 3), look(3, 5 * HOUR, 4), look(4, 5 * HOUR, 5)]
+TWO_RUNS = [at(0, 0, 1), at(1, 0, 2), at(2, 0, 3), at(3, 5 * HOUR, 4), at(4, 5 * HOUR, 5)]
 """Right for two days, then five hours ahead."""
 
 
@@ -72,7 +72,7 @@ def test_between_the_last_look_before_a_change_and_the_first_after_it_may_be_eit
 
 def test_a_record_that_came_before_the_clock_was_set_is_read_on_the_clock_before() -> None:
     """The same visit: the record came, then the clock, five hours ahead since yesterday, was put right."""
-    line = ClockLine([look(0, 5 * HOUR, 1), look(1, 5 * HOUR, 2), look(2.0001, 0, 3, was_set=True)])
+    line = ClockLine([at(0, 5 * HOUR, 1), at(1, 5 * HOUR, 2), at(2.0001, 0, 3, was_set=True)])
     assert line.run_of == [0, 0, 1]
     time = place(stamped(1.9, 5 * HOUR, 2, 3), line)
     assert abs(time.taken_at - (BEGIN + round(1.9 * DAY))) <= 2 * SECOND
@@ -90,14 +90,14 @@ def test_a_stamp_that_no_run_can_have_given_is_timed_by_its_arrival() -> None:
     [(1, True, False), (1.1, True, True), (10.5, False, False), (10.8, False, True), (-10.8, False, True)],
 )
 def test_how_far_a_clock_may_move_by_itself(moved_s: float, was_set: bool, is_change: bool) -> None:
-    """Over a day: 8.64 s of drift, a second of both looks' doubt, a second of rounding; after it was set, a second."""
-    after = look(1, round(moved_s * SECOND), 2, was_set)
-    assert changed(look(0, 0, 1), after) is is_change
+    """Over a day: 8.64 s of drift, a second of both doubts, a second of rounding; after it was set, a second."""
+    after = at(1, round(moved_s * SECOND), 2, was_set)
+    assert changed(at(0, 0, 1), after) is is_change
 
 
 @pytest.mark.parametrize(("run", "day"), [(0, 2.5 - 5 / 24), (1, 2.5)])
 def test_of_two_runs_a_stamp_before_others_go_back_is_of_the_earlier(run: int, day: float) -> None:
-    """Between the looks beside a change it may be of either: the later, unless the visit's stamps go back after it."""
+    """Between those beside a change it may be of either: the later, unless the visit's stamps go back after it."""
     time = place(stamped(2.5, 0, 3, 4), ClockLine(TWO_RUNS), run)
     assert time.taken_at == BEGIN + round(day * DAY)
     assert time.marks == (CLOCK_CHANGED,)
@@ -110,24 +110,24 @@ def test_of_two_runs_a_stamp_before_others_go_back_is_of_the_earlier(run: int, d
 def test_live_records_vouch_for_no_time_between_the_last_two_before_a_change_nor_the_first_two_after_it(
     day: float, ahead: int, came: float, sure: bool
 ) -> None:
-    looks = [look(each, 5 * HOUR if each > 2 else 0, each + 1) for each in range(6)]
-    line = ClockLine([replace(one, live=True) for one in looks])
+    clock_readings = [at(each, 5 * HOUR if each > 2 else 0, each + 1) for each in range(6)]
+    line = ClockLine([replace(one, live=True) for one in clock_readings])
     assert (place(stamped(day, ahead, came, int(came) + 1), line).uncertainty_s is not None) is sure
 
 
-@pytest.mark.parametrize(("late_s", "looks"), [(-1, 0), (0, 2), (45, 2), (46, 0)])
-def test_two_live_records_suffice_where_the_clock_shows_local_time(late_s: int, looks: int) -> None:
+@pytest.mark.parametrize(("late_s", "clock_readings"), [(-1, 0), (0, 2), (45, 2), (46, 0)])
+def test_two_live_records_suffice_where_the_clock_shows_local_time(late_s: int, clock_readings: int) -> None:
     """An hour ahead of UTC; so many seconds from the stamp to the arrival by the local clock."""
     visits = [
         Newest(number, at, at + HOUR - late_s * SECOND, -HOUR) for number, at in enumerate((BEGIN, BEGIN + DAY), 1)
     ]
-    assert len(readings_of_live_records(visits)) == looks
+    assert len(readings_of_live_records(visits)) == clock_readings
 
 
 @pytest.mark.parametrize(("ahead_s", "basis"), [(22, Basis.CUFF), (-22, Basis.CUFF), (23, Basis.ESTIMATED)])
 def test_stamps_are_local_time_where_live_records_put_the_clock_near_it(ahead_s: int, basis: Basis) -> None:
-    looks = [replace(look(day, ahead_s * SECOND, day + 1), live=True) for day in range(4)]
-    time = timed(stamped(1.5, ahead_s * SECOND, 2, 3), ClockLine(looks), False, sure=True, run=0)
+    clock_readings = [replace(at(day, ahead_s * SECOND, day + 1), live=True) for day in range(4)]
+    time = timed(stamped(1.5, ahead_s * SECOND, 2, 3), ClockLine(clock_readings), False, sure=True, run=0)
     assert time.basis == basis
     assert (time.taken_at - BEGIN - 1.5 * DAY) / SECOND == (ahead_s if basis == Basis.CUFF else 0)
 
@@ -139,6 +139,6 @@ def test_two_equal_stamps_do_not_go_back() -> None:
 
 def test_no_record_was_taken_after_it_came() -> None:
     """The cuff's clock is a little further ahead than it was when it was looked at."""
-    line = ClockLine([look(0, 0, 1), look(1, 0, 2)])
+    line = ClockLine([at(0, 0, 1), at(1, 0, 2)])
     time = place(stamped(1, 2 * SECOND, 1, 2), line)
     assert (time.taken_at, time.basis) == (BEGIN + DAY, Basis.CORRECTED)

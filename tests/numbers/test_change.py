@@ -108,8 +108,8 @@ def test_spans_and_other_changes_are_respected() -> None:
 @pytest.mark.parametrize(
     ("samples", "told"),
     [
-        ([], ["before the change: 3 more days", "from 14 days after it: 3 more days"]),
-        (noisy(range(1, 8), 140), ["from 14 days after it: 3 more days with readings (0 of 3)"]),
+        ([], ["before the change: readings (there are none)", "from 14 days after it: readings (there are none)"]),
+        (noisy(range(1, 8), 140), ["from 14 days after it: readings (there are none)"]),
         (noisy(range(1, 3), 140) + noisy(range(30, 37), 140), ["before the change: 1 more day with readings (2 of 3)"]),
     ],
 )
@@ -118,6 +118,19 @@ def test_too_few_days_are_refused_with_reasons(samples: list[Sample], told: list
     assert found.overall is found.morning is found.systolic is found.diastolic is None
     for reason in told:
         assert any(reason in one for one in found.refused), found.refused
+
+
+def test_readings_that_do_not_count_are_not_called_none() -> None:
+    """Why the days that are there do not count, once a side."""
+    samples = noisy(range(5, 12), 140) + noisy(range(40, 47), 140)
+    assert change(samples, day(20), AMA, other_changes=[day(2), day(32)]).refused == (
+        f"before the change: readings (the last, of {day(11)}, lies within 14 days of the change of {day(2)})",
+        f"from 14 days after it: readings (the next, of {day(40)}, comes after the change of {day(32)})",
+    )
+    assert change(samples, day(35), AMA, other_changes=[day(15)]).refused == (
+        f"before the change: readings (the last, of {day(11)}, comes before the change of {day(15)})",
+        f"from 14 days after it: readings (the last, of {day(46)}, lies within 14 days of the change of {day(35)})",
+    )
 
 
 def test_two_days_that_a_protocol_accepts_are_too_few_to_compare() -> None:

@@ -7,7 +7,7 @@ import pytest
 
 from collector.numbers.office_home import (
     OfficeHome,
-    OfficeVisit,
+    OfficeReadings,
     against_home,
     error_of_visits,
     together,
@@ -34,8 +34,8 @@ def pressures(systolic: float, diastolic: float) -> Pressures:
     return Pressures(Decimal(str(systolic)), Decimal(str(diastolic)))
 
 
-def visit(*readings: tuple[float, float], day: date = DAY) -> OfficeVisit:
-    return OfficeVisit(day, tuple(pressures(*one) for one in readings))
+def visit(*readings: tuple[float, float], day: date = DAY) -> OfficeReadings:
+    return OfficeReadings(day, tuple(pressures(*one) for one in readings))
 
 
 def test_the_last_two_of_three_make_the_mean_of_a_visit() -> None:

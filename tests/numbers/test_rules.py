@@ -8,7 +8,7 @@ from homeseries import rising, series, week
 
 from collector.numbers.average import average
 from collector.numbers.protocols import Plan, protocol
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.numbers.values import Pressures, rounded_text
 from collector.share.text import findings
 
@@ -39,7 +39,7 @@ def test_a_plan_goes_before_the_protocol() -> None:
 def test_atrial_fibrillation_asks_for_three_readings_a_sitting_under_every_protocol() -> None:
     taiwan = protocol("taiwan-2020")
     assert average(rising(), taiwan).wanted == 28
-    fibrillation = Plan(conditions=frozenset({Condition.ATRIAL_FIBRILLATION}))
+    fibrillation = Plan(conditions=frozenset({MedicalCondition.ATRIAL_FIBRILLATION}))
     assert average(rising(), taiwan, fibrillation).wanted == 42
     assert average(rising(), NICE, fibrillation).wanted == 42
     assert average(rising(), protocol("doane-2018"), fibrillation).wanted == 30
@@ -68,7 +68,7 @@ def test_age_and_kidney_disease_change_the_goal() -> None:
     assert goal("nice-ng136", born=1946) == ("145/85", "from age 80")
     assert goal("nice-ng136", born=1947) == ("135/85", "")
     assert goal("jsh-2019", born=1951) == ("135/85", "from age 75")
-    kidney = frozenset({Condition.KIDNEY_DISEASE})
+    kidney = frozenset({MedicalCondition.KIDNEY_DISEASE})
     assert goal("nice-ng136", conditions=kidney)[0] == "None"
     own = Pressures(Decimal(130), Decimal(80))
     assert goal("nice-ng136", conditions=kidney, goal=own)[0] == "130/80"
@@ -87,7 +87,7 @@ def test_age_and_kidney_disease_change_the_goal() -> None:
 def test_diabetes_has_its_published_home_goal_or_says_why_not(
     name: str, plan: dict[str, Any], below: str, set_by: str, note: str
 ) -> None:
-    found = average(series(week()), protocol(name), Plan(conditions=frozenset({Condition.DIABETES}), **plan))
+    found = average(series(week()), protocol(name), Plan(conditions=frozenset({MedicalCondition.DIABETES}), **plan))
     assert (str(found.goal.below), str(found.goal.set_by)) == (below, set_by)
     assert note in found.goal.note
     line = next(line for line in findings.further_verdicts(found) if "oal" in line)

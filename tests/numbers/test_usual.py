@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.numbers.chance import Call, Further, both, call, chance_to_settle, either, standing, would_settle
+from collector.numbers.chance import Call, Further, against_bound, both, call, chance_to_settle, either, would_settle
 from collector.numbers.usual import DIASTOLIC, SYSTOLIC, DayMeans, Usual, usual
 
 WEEK_SYSTOLIC = tuple(
@@ -69,8 +69,8 @@ def test_a_week_without_its_first_day() -> None:
     assert figures(diastolic) == (85.125, 1.9922, 0.2629, 0.9553, 12.4335, 2.8095, 64.1147, 79.5126, 90.7374)
     assert round(systolic.chance_at_or_above(135), 4) == 0.5112
     assert round(diastolic.chance_at_or_above(85), 4) == 0.5177
-    assert round(standing((systolic, diastolic), (S, D), (135, 85)).chance, 4) == 0.6517
-    assert round(standing((systolic, diastolic), (S, D), (130, 80)).chance, 4) == 0.9768
+    assert round(against_bound((systolic, diastolic), (S, D), (135, 85)).chance, 4) == 0.6517
+    assert round(against_bound((systolic, diastolic), (S, D), (130, 80)).chance, 4) == 0.9768
 
 
 def test_what_would_settle_that_week() -> None:
@@ -84,7 +84,7 @@ def test_what_would_settle_that_week() -> None:
         told = chance_to_settle(systolic, S.days, 135, more)
         assert tuple(round(value, 4) for value in told) == (chance, se)
     assert would_settle(systolic, S, 135) is Further.THREE_MONTHS
-    told = standing((systolic, usual(D, DIASTOLIC)), (S, D), (135, 85))
+    told = against_bound((systolic, usual(D, DIASTOLIC)), (S, D), (135, 85))
     assert (told.call, told.further) == (Call.TOO_CLOSE, Further.THREE_MONTHS)
 
 

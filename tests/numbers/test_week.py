@@ -25,7 +25,7 @@ def taken(*hours: float) -> list[Sample]:
 def states(now: datetime, *hours: float) -> list[Done]:
     """Of mornings and evenings, the oldest first."""
     samples = taken(*hours)
-    return [slot.state for day in week(samples, average(samples, ESH), now) for slot in day.slots]
+    return [slot.state for day in week(samples, average(samples, ESH), now) for slot in day.sessions]
 
 
 @pytest.mark.parametrize(
@@ -55,7 +55,7 @@ def test_a_reading_that_does_not_count_makes_nothing_done() -> None:
         Sample("a", DAY + timedelta(hours=7), Decimal(1), Decimal(1), None, frozenset({"body movement"})),
         Sample("b", DAY + timedelta(hours=8), None, None, None),
     ]
-    assert week(moved, average(moved, ESH), DAY + timedelta(hours=9))[-1].slots[0].taken == 0
+    assert week(moved, average(moved, ESH), DAY + timedelta(hours=9))[-1].sessions[0].taken == 0
 
 
 @pytest.mark.parametrize(
@@ -79,7 +79,7 @@ def test_after_a_whole_series_nothing_is_due_any_more() -> None:
     found = average(samples, ESH)
     assert found.complete
     later = week(samples, found, DAY + timedelta(days=8, hours=8))
-    assert later[-1].slots[0].state is Done.NOT_ASKED
+    assert later[-1].sessions[0].state is Done.NOT_ASKED
     assert next_step(later, found).startswith("Your series is complete.")
 
 

@@ -54,9 +54,9 @@ class Station:
             await listener
 
     async def measure(self, systolic: int, diastolic: int, slot: int = 1) -> None:
-        """No two within one second: a stamp tells no less, and which of two equal stamps is the newer nobody can say."""
-        while self.cuff.clock().replace(microsecond=0) == self.measured:
-            await asyncio.sleep(0.05)
+        """No two within one second: a stamp tells no less, and of two equal ones nobody can say which is the newer."""
+        if self.cuff.clock().replace(microsecond=0) == self.measured:
+            await asyncio.sleep(1)
         self.measured = self.cuff.clock().replace(microsecond=0)
         self.cuff.measure(systolic, diastolic, pulse=66, user_id=slot, status=0)
         await self.cuff.wake()

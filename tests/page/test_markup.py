@@ -7,6 +7,7 @@ import pytest
 from page_states import LENT, NEW, furnish
 from station_page import KITCHEN, MIRA, Pages, send
 
+from collector.page.rendering import commands
 from collector.store import Selection, readings
 from collector.store.journal import cuffs, pairing
 from collector.store.people.page_devices import Role
@@ -24,7 +25,7 @@ class Markup(HTMLParser):
         self.fields: list[tuple[str, bool]] = []  # id, and whether a label stands around it
         self.pointed: set[str] = set()
         self.levels: list[int] = []
-        self.raw: list[str] = []  # a command as a terminal marks it
+        self.raw: list[str] = []  # a command as a terminal marks it, or its tag shown
         self._in_label = 0
         self.feed(text)
 
@@ -42,7 +43,7 @@ class Markup(HTMLParser):
             self.levels.append(int(tag[1]))
 
     def handle_data(self, data: str) -> None:
-        self.raw += [data] if "`" in data else []
+        self.raw += [data] if "`" in data or "<code" in data else []
 
     def handle_endtag(self, tag: str) -> None:
         self._in_label -= tag == "label"
@@ -102,3 +103,7 @@ async def test_the_first_page_of_every_role(pages: Pages, role: Role) -> None:
     furnish(pages.store)
     browser = pages.signed_in(role, None if role is Role.DESK else MIRA)
     assert not Markup((await browser.get("/", follow_redirects=True)).text).wrong
+
+
+def test_a_command_between_backticks_is_code_and_all_else_is_text() -> None:
+    assert commands("give `cuff name <address>` & wait") == "give <code>cuff name &lt;address&gt;</code> &amp; wait"

@@ -9,7 +9,7 @@ from air import NoteSink, Reader
 
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
-from collector.radio.bluez.lost_bonds import Bonds
+from collector.radio.bluez.lost_bonds import LostBonds
 from collector.radio.learned import Learned, Manner
 from collector.radio.port import Bond, KnownCuff, ReceivedPayload
 
@@ -39,7 +39,7 @@ def station(manners: Sequence[Learned] = (), pairs_anew: bool = True, there: boo
     async def nothing() -> None: ...
 
     person = None if there is None else Reader(nothing, there)
-    return sink, bus, Bonds(bus, sink, lambda: {cuff.address: cuff for cuff in sink.known()}, person)
+    return sink, bus, LostBonds(bus, sink, lambda: {cuff.address: cuff for cuff in sink.known()}, person)
 
 
 async def test_where_any_cuff_is_welcome_it_is_made_anew_and_told() -> None:

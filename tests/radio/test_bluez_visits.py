@@ -8,7 +8,7 @@ from air import NoteSink
 from collector.radio.bluez import connecting
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
-from collector.radio.bluez.visits import Pace, Visits
+from collector.radio.bluez.visits import Backoff, Visits
 from collector.radio.plan import VisitPlan
 
 
@@ -30,15 +30,15 @@ def test_strangers_leave_no_trace() -> None:
         address = f"C0:00:00:00:{number >> 8:02X}:{number & 0xFF:02X}"
         ours.bus.objects[path] = {DEVICE: {"Address": address, "UUIDs": []}}
         ours.seen(path)
-    assert not ours._pace
+    assert not ours._backoffs
     assert not ours.visits
 
 
 def test_a_cuff_that_bluez_dropped_is_forgotten() -> None:
     ours = visits()
-    ours._pace["/org/bluez/hci0/dev_1"] = Pace()
+    ours._backoffs["/org/bluez/hci0/dev_1"] = Backoff()
     ours.removed("/org/bluez/hci0/dev_1", [DEVICE])
-    assert not ours._pace
+    assert not ours._backoffs
 
 
 @pytest.mark.parametrize(("asked", "made_anew"), [(True, False), (False, True)])

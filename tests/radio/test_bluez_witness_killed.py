@@ -8,7 +8,7 @@ from monitor_channel import CUFF, OTHER, PRIVATE, Sink, Stand, encrypted, ended,
 
 from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.hci_frames import Frame
-from collector.radio.bluez.monitor.links import Value
+from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.port import KnownCuff
 
 
@@ -34,7 +34,7 @@ class Reaper:
 class WatchedDesk(Sink):
     reaper: Reaper
 
-    def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
+    def record(self, address: str, characteristic: int, value: ReceivedValue, mark: str) -> None:
         super().record(address, characteristic, value, mark)
         self.reaper.pass_by("stored")
 

@@ -8,7 +8,7 @@ from air import NoteSink
 from scripted_link import ScriptedLink
 
 from collector.radio.plan import SetClock, VisitPlan
-from collector.radio.port import ClockSet, Refused, ValueRead
+from collector.radio.port import ClockSet, RefusedByCuff, ValueRead
 from collector.radio.visit import visit
 from parsers.uuids import Uuid
 
@@ -59,7 +59,7 @@ class TestClock:
     @pytest.mark.parametrize("code", [0x80, 0x03])
     async def test_a_refusal_is_told_with_its_code(self, sink: NoteSink, code: int) -> None:
         await self._visit(
-            sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True, {"write 2a2b": Refused("no", code)}
+            sink, VisitPlan(set_clock=SetClock.ALWAYS, idle_s=0.1), True, {"write 2a2b": RefusedByCuff("no", code)}
         )
         assert [fact.error for fact in sink.facts_of(ClockSet)] == [code]
 

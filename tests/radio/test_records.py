@@ -7,7 +7,7 @@ from air import NoteSink
 from scripted_link import ScriptedLink, found, never
 
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Refused
+from collector.radio.port import RefusedByCuff
 from collector.radio.visit import visit
 from parsers.uuids import Uuid
 
@@ -35,7 +35,7 @@ class TestStoredRecords:
             {},
             {"answer 0101": bytes.fromhex("06000106")},  # no records found
             {"answer 0101": b"\x99"},
-            {ALL: Refused("procedure in progress", 0xFE)},
+            {ALL: RefusedByCuff("procedure in progress", 0xFE)},
         ],
     )
     async def test_all_are_asked_for_once(self, sink: NoteSink, script: dict[str, object]) -> None:
@@ -66,7 +66,7 @@ class TestStoredRecords:
         assert await self._asked(sink, {self.ALL: never}) == [self.COUNT, self.ALL]
         assert sink.outcomes == {1: "we left"}
 
-    @pytest.mark.parametrize("trouble", [never, Refused("no"), None])
+    @pytest.mark.parametrize("trouble", [never, RefusedByCuff("no"), None])
     async def test_a_cuff_that_does_not_tell_how_many_is_asked_for_all(
         self, sink: NoteSink, trouble: object, monkeypatch: pytest.MonkeyPatch
     ) -> None:

@@ -10,9 +10,9 @@ from air import NoteSink
 from scripted_link import CUFF, PLAIN, ScriptedLink, found, never
 
 from collector.radio.learned import Learned, Manner
-from collector.radio.outcome import LINK_LOST, Ending, Outcome
+from collector.radio.outcome import LINK_LOST, Ending, VisitOutcome
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Bond, Found, Handles, KnownCuff, LinkLost, Refused
+from collector.radio.port import Bond, Found, Handles, KnownCuff, LinkLost, RefusedByCuff
 from collector.radio.visit import visit
 from parsers.uuids import Uuid
 
@@ -98,7 +98,7 @@ async def test_service_changed_in_a_visit_starts_over(sink: NoteSink) -> None:
 
 @pytest.mark.parametrize("step", ["read 2a2b", "read 2a49", "read 2a24"])
 async def test_a_refused_step_is_passed_over(sink: NoteSink, step: str) -> None:
-    link = ScriptedLink(sink, {step: Refused("the cuff says no", 0x02)})
+    link = ScriptedLink(sink, {step: RefusedByCuff("the cuff says no", 0x02)})
     assert str(await visit(link, sink, VisitPlan())) == "cuff left"
     assert sink.payloads == [b"record"]
     assert link.steps[-2] == "read 2a19"
@@ -169,7 +169,7 @@ async def test_what_came_before_the_loss_stays(sink: NoteSink) -> None:
 
 
 async def test_discovery_that_fails_says_so(sink: NoteSink) -> None:
-    link = ScriptedLink(sink, {"discover": Refused("the cuff answers nonsense")})
+    link = ScriptedLink(sink, {"discover": RefusedByCuff("the cuff answers nonsense")})
     outcome = await visit(link, sink, VisitPlan(idle_s=0.01))
     assert str(outcome) == "failed: discovery: the cuff answers nonsense"
 
@@ -228,7 +228,7 @@ async def test_limits_of_a_stay(sink: NoteSink, plan: VisitPlan, monkeypatch: py
 
 async def test_the_links_own_reason_is_the_outcome(sink: NoteSink) -> None:
     link = ScriptedLink(sink)
-    link.ended = Outcome(Ending.FAILED, "disk full")
+    link.ended = VisitOutcome(Ending.FAILED, "disk full")
     assert str(await visit(link, sink, VisitPlan())) == "failed: disk full"
 
 
@@ -245,7 +245,7 @@ async def test_characteristics_twice_and_none_declared(sink: NoteSink) -> None:
         async def subscribe(what: Found, visit: int) -> None:
             tried.append(what.handle)
             if not what.properties:
-                raise Refused("the characteristic declares neither indicate nor notify")
+                raise RefusedByCuff("the characteristic declares neither indicate nor notify")
             link.deliver()
             link._down.set()
 

@@ -10,7 +10,7 @@ from played_listening import Listening, answers, payload
 
 from collector.radio.bluez import adapter, radio
 from collector.service.config import parse
-from collector.store.journal import cuffs
+from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 
 pytestmark = pytest.mark.system
@@ -37,6 +37,16 @@ async def discovers(bluez: PlayedBlueZ, wanted: bool) -> None:
             await asyncio.sleep(0.02)
 
 
+async def ended(path: Path, count: int) -> None:
+    """So many visits are over; what becomes of the bond until then is learned by the visit."""
+    async with asyncio.timeout(30):
+        while True:
+            with open_store(path, read_only=True) as store:
+                if visits.last_ended(store) >= count:
+                    return
+            await asyncio.sleep(0.05)
+
+
 async def with_a_bonded_cuff(bluez: PlayedBlueZ, address: str, folder: Path) -> Listening:
     """It has come as a new one, and once after that: connected by BlueZ."""
     await bluez.serve(address)
@@ -44,12 +54,14 @@ async def with_a_bonded_cuff(bluez: PlayedBlueZ, address: str, folder: Path) -> 
     service = Listening(folder / "store.db", config=KNOWN)
     await bluez.come([payload(128, 3)], lingers_s=1.0)
     await service.readings(1)
+    await ended(service.path, 1)
     assert bluez.objects[DEVICE][DEVICE_1]["Trusted"]
     welcome(service.path, -5)
     await asyncio.sleep(1.0)
     assert bluez.objects[ADAPTER][ADAPTER_1]["Discovering"], "that BlueZ connects it by itself is not known yet"
     await bluez.come([payload(131, 2)], lingers_s=1.0)
     await service.readings(1)
+    await ended(service.path, 2)
     return service
 
 

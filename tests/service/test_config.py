@@ -5,7 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.service.config import Config, ConfigError, Person, Radio, Station, Store, load, parse, usual_store
+from collector.service.config import Config, ConfigError, load, parse, usual_store
+from collector.service.config.settings import PersonSettings, RadioSettings, StationSettings, StoreSettings
 
 
 def test_nothing_given_is_the_defaults(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -177,7 +178,9 @@ def test_the_usual_store_is_the_services_where_it_is_installed(tmp_path: Path, m
 
 
 def test_every_key_has_words_and_a_default_its_own_rules_allow() -> None:
-    keys = [item for section in (Station, Radio, Store, Person) for item in fields(section)]
+    keys = [
+        item for section in (StationSettings, RadioSettings, StoreSettings, PersonSettings) for item in fields(section)
+    ]
     assert len(keys) > 12
     for item in keys:
         assert item.metadata["help"].endswith("."), item.name

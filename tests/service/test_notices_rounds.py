@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from collector.intake.pipeline import catch_up, settle
-from collector.service.config import Config, Notices, parse
+from collector.service.config import Config, parse
+from collector.service.config.settings import NoticesSettings
 from collector.service.notices import situation
 from collector.service.notices.channels import ChannelError, CommandChannel, LogChannel
 from collector.service.notices.notice import CAUTION, Notice
@@ -292,8 +293,8 @@ def test_many_readings_at_once_make_one_round(store: Path) -> None:
 
 
 def test_defaults_are_private_and_quiet() -> None:
-    assert Notices().personal is False
-    assert Notices().command == ()
+    assert NoticesSettings().personal is False
+    assert NoticesSettings().command == ()
     assert timedelta(minutes=30) <= OVER_AFTER
 
 

@@ -9,11 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.service.notices.standing import (
-    Condition,
     CuffNow,
     Folder,
     Limits,
     SeriesUnderWay,
+    ServiceCondition,
     Situation,
     Taken,
     standing,
@@ -180,13 +180,13 @@ def test_backups(wanted: bool, newest: datetime | None, since: datetime | None, 
 
 def test_what_passes_by_itself_is_waited_for() -> None:
     def telling(topic: str, ago: timedelta) -> list[str]:
-        return keys(Situation(NOW, conditions=(Condition(topic, "no adapter; plug one in", NOW - ago),)))
+        return keys(Situation(NOW, conditions=(ServiceCondition(topic, "no adapter; plug one in", NOW - ago),)))
 
     assert telling("radio", 9 * MINUTE) == []
     assert telling("radio", 10 * MINUTE) == ["service/radio"]
     assert telling("backup", MINUTE) == ["service/backup"]
     (notice,) = standing(
-        Situation(NOW, conditions=(Condition("radio", "no adapter; plug one in", NOW - HOUR),)), Limits()
+        Situation(NOW, conditions=(ServiceCondition("radio", "no adapter; plug one in", NOW - HOUR),)), Limits()
     )
     assert (notice.text, notice.remedy) == ("no adapter", "plug one in")
 

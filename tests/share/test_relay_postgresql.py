@@ -22,7 +22,7 @@ from collector.share.relay.postgresql_reading import open_central
 from collector.share.relay.postgresql_schema import NAMES, SCHEMA, VERSION
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.share.relay.target import Batch, Refused, Unreachable
+from collector.share.relay.target import Batch, RefusedByReceiver, Unreachable
 from collector.store import people
 from collector.store.merge.people_entries import Entry
 from collector.store.people import notes
@@ -226,7 +226,7 @@ def test_a_remote_database_is_reached_with_verified_tls_only() -> None:
 
 def test_a_value_that_no_column_takes_is_refused_whole(clinic: Receiver, reading: Make) -> None:
     with database(clinic) as target:
-        with pytest.raises(Refused):
+        with pytest.raises(RefusedByReceiver):
             target.deliver(Batch([reading(), reading(reading_id="r2", slot=2**40)]))
         target.deliver(Batch([reading(reading_id="r3")]))
     assert rows(clinic) == [("r3", "aa")]

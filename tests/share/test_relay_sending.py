@@ -15,7 +15,7 @@ from collector.share.export.context import ExportContext
 from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, pause_after, plan, send
-from collector.share.relay.target import Batch, Refused, TooSlow, Unreachable
+from collector.share.relay.target import Batch, RefusedByReceiver, TooSlow, Unreachable
 from collector.store import outbox, people
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -316,7 +316,7 @@ def test_a_receiver_that_takes_few_at_once_is_given_few(store: Store, clock: Clo
         def deliver(self, batch: Batch) -> None:
             self.tries += 1
             if len(batch.readings) > 3:
-                raise Refused("answers 400: too many creates")
+                raise RefusedByReceiver("answers 400: too many creates")
             super().deliver(batch)
 
     small, receiver = Small(), replace(CLINIC, batch=24)

@@ -1,4 +1,4 @@
-"""The service ends at once when told to, whatever a receiver is at: a real `quietcuff-listen`, a server that drips."""
+"""The service ends at once when told to, whatever a receiver is at: the unit's own program, a server that drips."""
 
 import os
 import signal
@@ -46,9 +46,8 @@ def test_a_receiver_that_drips_does_not_keep_the_service(tmp_path: Path) -> None
         '[radio]\nkind = "virtual"\n[backup]\ndaily = false\n'
         f'[relay.slow]\nkind = "fhir"\nurl = "http://127.0.0.1:{server.server_port}"\ntimeout_s = 600\n'
     )
-    program = Path(sys.executable).with_name("quietcuff-listen")
     process = subprocess.Popen(
-        [program, "--store", path, "--config", config],
+        [sys.executable, "-m", "collector.service.listen.main", "--store", path, "--config", config],
         env={**os.environ, "HOME": str(tmp_path)},
         stderr=subprocess.PIPE,
         text=True,

@@ -25,22 +25,13 @@ from air import fill
 from bluez_window import window
 from paced import PacedLink
 from served import ServedAdapter
-from stack_lab import StackLab
+from stack_lab import StackLab, descendants
 
 from collector.radio.virtual import Behaviour, VirtualCuff
 
 EACH = 5  # records that wait in each cuff before each cut
 BOOT_S = 600
 CUTS = int(os.environ.get("CUTS", "20"))
-
-
-def descendants(pid: int) -> list[int]:
-    """A process and all that came of it, parents first (proc(5), /proc/PID/task/TID/children)."""
-    try:
-        children = Path(f"/proc/{pid}/task/{pid}/children").read_text("ascii").split()
-    except FileNotFoundError:
-        return []
-    return [pid] + [grandchild for child in children for grandchild in descendants(int(child))]
 
 
 class Machine:

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from collector.radio.learned import Learned, Unlearned
-from collector.radio.outcome import Outcome
+from collector.radio.outcome import VisitOutcome
 from collector.radio.plan import VisitPlan
 from collector.radio.port import (
     UNPLACED,
@@ -119,7 +119,7 @@ class NoteSink:
         arrivals = zip(self.arrivals, self.visit_of, strict=True)
         return any((one.value, of) == (value, visit) and one.arrived_at >= since for one, of in arrivals)
 
-    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
+    def close_visit(self, visit: int, at: datetime, outcome: VisitOutcome) -> None:
         assert visit not in self.outcomes, "closed twice"
         self.outcomes[visit] = str(outcome)
         cuff = self._known[self.cuffs[visit]]

@@ -19,9 +19,9 @@ expect.set_options(timeout=30_000)  # a busy machine is late, not wrong; what is
 
 
 @asynccontextmanager
-async def chromium() -> AsyncIterator[Browser]:
+async def chromium(*flags: str) -> AsyncIterator[Browser]:
     async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=list(FLAGS))
+        browser = await playwright.chromium.launch(executable_path=CHROMIUM, args=[*FLAGS, *flags])
         yield browser
         await browser.close()
 

@@ -5,9 +5,9 @@ import socket
 import struct
 from dataclasses import dataclass, field
 
-from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.handover import Handover
-from collector.radio.bluez.monitor.links import Value
+from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.bluez.monitor.record_handles import RecordHandles
 from collector.radio.bluez.monitor.witness import Witness
 from collector.radio.port import KnownCuff, NotTaken
@@ -76,7 +76,7 @@ class Sink:
 
     records: list[tuple[str, int, bytes]] = field(default_factory=list)
     marks: list[str] = field(default_factory=list)
-    values: list[Value] = field(default_factory=list)
+    values: list[ReceivedValue] = field(default_factory=list)
     endings: list[tuple[str, int, int]] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     cuffs: set[str] = field(default_factory=set)
@@ -84,7 +84,7 @@ class Sink:
     dropped: int = 0
     full: bool = False
 
-    def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
+    def record(self, address: str, characteristic: int, value: ReceivedValue, mark: str) -> None:
         if self.full:
             raise NotTaken("the disk is full")
         if mark not in self.marks:
@@ -92,7 +92,7 @@ class Sink:
             self.values.append(value)
         self.marks.append(mark)
 
-    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+    def unplaced(self, address: str, value: ReceivedValue, mark: str) -> bool:
         if self.full:
             raise NotTaken("the disk is full")
         if address in self.cuffs and mark not in self.marks:
@@ -123,7 +123,7 @@ class Stand:
         """A (new) process: everything is forgotten but the socket and the memory."""
         again = socket.socket(fileno=os.dup(self.near.fileno()))
         self.witness = Witness(
-            Channel(again), RecordHandles(self.known, self.others.__contains__), self.sink, self.handover
+            MonitorChannel(again), RecordHandles(self.known, self.others.__contains__), self.sink, self.handover
         )
 
     def restart(self) -> None:

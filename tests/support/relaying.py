@@ -77,12 +77,12 @@ class Noting:
         return self
 
     def deliver(self, batch: Batch) -> None:
-        from collector.share.relay.target import Refused
+        from collector.share.relay.target import RefusedByReceiver
 
         if self.trouble and (error := self.trouble.pop(0)) is not None:
             raise error
         if bad := self.dislikes & {reading.reading_id for reading in batch.readings}:
-            raise Refused(f"{min(bad)} is not welcome")
+            raise RefusedByReceiver(f"{min(bad)} is not welcome")
         self.batches.append(batch)
 
     def show(self, newest: Sequence[Reading], before: Board) -> None:

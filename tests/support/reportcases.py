@@ -12,7 +12,7 @@ from homeseries import DAY_ONE, sample, series, week
 from collector.numbers.average import average
 from collector.numbers.change import change
 from collector.numbers.levels import LOW
-from collector.numbers.office_home import OfficeVisit, against_home
+from collector.numbers.office_home import OfficeReadings, against_home
 from collector.numbers.overview import outstanding
 from collector.numbers.protocols import Plan, protocol
 from collector.numbers.trend import trend
@@ -175,7 +175,7 @@ def far_letters() -> ReportData:
 def full_house() -> ReportData:
     """All that a page can hold, and each of it long."""
     base = long_names()
-    visits = [OfficeVisit(day(40 + number), (Pressures(Decimal(152), Decimal(97)),)) for number in range(3)]
+    visits = [OfficeReadings(day(40 + number), (Pressures(Decimal(152), Decimal(97)),)) for number in range(3)]
     mean = base.average.mean
     assert mean
     return replace(

@@ -19,6 +19,15 @@ PROMISED_VISITS = (
 """Of the promise, on whatever machine it is held: the names of their steps, and how many records the cuff brings."""
 
 
+def descendants(pid: int) -> list[int]:
+    """A process and all that came of it, parents first (proc(5), /proc/PID/task/TID/children)."""
+    try:
+        children = Path(f"/proc/{pid}/task/{pid}/children").read_text("ascii").split()
+    except FileNotFoundError:
+        return []
+    return [pid] + [grandchild for child in children for grandchild in descendants(int(child))]
+
+
 @dataclass(frozen=True)
 class StackLab:
     """suite: the Debian that is booted, such as 'bookworm'."""

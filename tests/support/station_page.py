@@ -21,7 +21,8 @@ from collector.page.app import build
 from collector.page.guard import Life
 from collector.page.start import LOOPBACK
 from collector.page.visitor import ServedStation
-from collector.service.config import Config, Station
+from collector.service.config import Config
+from collector.service.config.settings import StationSettings
 from collector.store import Store, journal, people
 from collector.store.journal import cuffs, stations, visits
 from collector.store.people import page_devices, slot_spans
@@ -102,7 +103,7 @@ class Pages:
 
     def __init__(self, store: Store, config: Config | None = None) -> None:
         self.store = store
-        self.config = config or Config(station=Station(zone="UTC"))
+        self.config = config or Config(station=StationSettings(zone="UTC"))
         self.station = ServedStation(store, self.config, store.path, Life())
         self.app = build(self.station, LOOPBACK)
         self.browsers: list[httpx.AsyncClient] = []
@@ -162,7 +163,7 @@ class Serving:
         environment = {name: value for name, value in os.environ.items() if not name.startswith("QUIETCUFF_")}
         if self.entry:
             environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
-        program = ["collector.page.entry"] if self.entry else ["collector.cli.main", *command]
+        program = ["collector.page.main"] if self.entry else ["collector.cli.main", *command]
         with ExitStack() as stack:
             log = stack.enter_context(self.log.open("ab")) if self.log else None
             self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment, stderr=log)

@@ -30,7 +30,7 @@ FirstDay = Annotated[
     str | None, typer.Option("--since", metavar="DATE", help="First day; else the most recent series.")
 ]
 LastDay = Annotated[str | None, typer.Option("--until", metavar="DATE", help="Last day, in whole.")]
-Json = Annotated[bool, typer.Option("--json", help="One JSON object.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON object.")]
 
 
 @dataclass(frozen=True, slots=True)

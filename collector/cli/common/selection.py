@@ -25,7 +25,7 @@ Since = Annotated[
     str | None, typer.Option(metavar="TIME", help="From this time on: a date (from its midnight) or ISO 8601.")
 ]
 Until = Annotated[str | None, typer.Option(metavar="TIME", help="Until before this time; a date counts in whole.")]
-Cuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
+OfCuff = Annotated[str | None, typer.Option(metavar="CUFF", help="Of this cuff only: its name or address.")]
 OfPerson = Annotated[
     str | None, typer.Argument(metavar="[PERSON]", help="Of this person only; everybody's if not given.")
 ]
@@ -130,7 +130,7 @@ def out_wrapped(text: str) -> None:
 
 
 __all__ = [
-    "Cuff",
+    "OfCuff",
     "OfPerson",
     "PersonOption",
     "Reading",

@@ -29,8 +29,8 @@ _SLACK = 3 * SECOND
 
 
 class _Candidate(NamedTuple):
-    """A projection that may be the time of the stamp. bounded: looks bound it on either side, and nothing speaks
-    against it."""
+    """A projection that may be the time of the stamp. bounded: clock readings bound it on either side, and
+    nothing speaks against it."""
 
     at: float
     uncertainty: float
@@ -40,7 +40,7 @@ class _Candidate(NamedTuple):
 
 
 def place(reading: Placeable, line: ClockLine, *, sure: bool, run: int) -> Time:
-    """The time of a stamped reading. The line must have looks.
+    """The time of a stamped reading. The line must have clock readings.
 
     sure: our own clock was right when it came. run: how many times the stamps of its slot go back after it within the
     visit.
@@ -57,7 +57,7 @@ def place(reading: Placeable, line: ClockLine, *, sure: bool, run: int) -> Time:
         uncertainty = 1 + max(one.uncertainty for one in candidates)
         spread = max(abs(one.at - chosen.at) for one in candidates) / SECOND
         # Between live records the clock may have been changed more than once.
-        uncertainty = None if line.looks[0].live else uncertainty + spread
+        uncertainty = None if line.clock_readings[0].live else uncertainty + spread
     elif not (chosen.fresh and sure):
         if run:
             marks.append(BACKWARDS)
@@ -76,7 +76,7 @@ def _candidates(reading: Placeable, line: ClockLine, sure: bool) -> list[_Candid
     seen = line.at_arrival(reading.received, reading.visit)
     found: list[_Candidate] = []
     for run, first, last in seen.runs:
-        if found and line.looks[last + 1].at < seen.floor:
+        if found and line.clock_readings[last + 1].at < seen.floor:
             break  # it would have been left over from two visits ago; what we have is likelier
         one = _feasible(reading, line, run, first, last, seen, sure)
         if one is not None:
@@ -90,31 +90,31 @@ def _candidates(reading: Placeable, line: ClockLine, sure: bool) -> list[_Candid
 def _feasible(
     reading: Placeable, line: ClockLine, run: int, first: int, last: int, seen: AtArrival, sure: bool
 ) -> _Candidate | None:
-    """The stamp on one run, whose looks are first to last, if it falls into that run's time and not after its
+    """The stamp on one run, whose clock readings are first to last, if it falls into that run's time and not after its
     arrival."""
     assert reading.stamp is not None
-    looks, low, high, received = line.looks, seen.low, seen.high, reading.received
+    read, low, high, received = line.clock_readings, seen.low, seen.high, reading.received
     at, uncertainty, place = line.project(reading.stamp, first, last, seen)
     doubt = uncertainty * SECOND
     slack = _SLACK + doubt
-    begins = -inf if first == low else looks[first].at if looks[first].was_set else looks[first - 1].at
-    ends = inf if last == high - 1 else looks[last + 1].at
+    begins = -inf if first == low else read[first].at if read[first].was_set else read[first - 1].at
+    ends = inf if last == high - 1 else read[last + 1].at
     latest = received if sure and received < ends else ends
     if not begins - slack <= at <= latest + slack:
         return None
     # What was taken before then should have come earlier; it may be of a run that was never seen.
     overdue = seen.floor if run == seen.settled else seen.last_visit
-    in_visit = looks[last].visit == reading.visit and at >= looks[last].at
-    soon = abs(received - at) <= FRESH + looks[last].doubt * SECOND
+    in_visit = read[last].visit == reading.visit and at >= read[last].at
+    soon = abs(received - at) <= FRESH + read[last].doubt * SECOND
     fresh = in_visit or (soon and doubt <= FRESH)
-    if looks[first].live:
+    if read[first].live:
         # Live records come too rarely to bound a change, and one that came late by just as much as the clock was
         # moved passes for live: the last before a change and the first after it are not relied upon.
         beside = _beside_a_change(line, run, at)
         bounded = place == "between" and not beside
         fresh = fresh and not beside
     else:
-        # Where the clock is read at each visit one change between two looks is all there can be.
+        # Where the clock is read at each visit one change between two readings is all there can be.
         bounded = place == "between" or (place == "before" and first > low) or (place == "after" and last < high - 1)
     return _Candidate(
         at=at, uncertainty=uncertainty, place=place, bounded=bounded and at >= overdue - slack, fresh=fresh
@@ -123,10 +123,10 @@ def _feasible(
 
 def _beside_a_change(line: ClockLine, run: int, at: float) -> bool:
     """Whether an instant lies at the end of a run that has ended, or at the beginning of one that began."""
-    looks, first, last = line.looks, line.runs[run].first, line.runs[run].last
+    read, first, last = line.clock_readings, line.runs[run].first, line.runs[run].last
     ended, begun = run < len(line.runs) - 1, run > 0
     alone = first == last
-    return (ended and (alone or at > looks[last - 1].at)) or (begun and (alone or at < looks[first + 1].at))
+    return (ended and (alone or at > read[last - 1].at)) or (begun and (alone or at < read[first + 1].at))
 
 
 def runs_within_visits(readings: Sequence[tuple[int, int | None, int | None]]) -> list[int]:

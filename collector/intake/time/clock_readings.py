@@ -39,19 +39,19 @@ VALUES_A_VISIT = 2
 """Both clocks of a cuff may be read in a visit; one reading of them is used."""
 
 
-def clock_readings(values: Sequence[ClockValue], arrived: ArrivalTimes) -> list[ClockReading]:
-    """The usable looks at a cuff's clock; in order."""
+def usable_clock_readings(values: Sequence[ClockValue], arrived: ArrivalTimes) -> list[ClockReading]:
+    """Of a cuff; in order."""
     found = [
         (value.uid, value.characteristic, read)
         for value in values
         if (read := clock_reading(value, arrived)) is not None
     ]
     found.sort(key=lambda one: (one[2].at, one[2].was_set, one[2].shown, one[0]))
-    with_current = {look.visit for _, characteristic, look in found if characteristic == Uuid.CURRENT_TIME}
+    with_current = {one.visit for _, characteristic, one in found if characteristic == Uuid.CURRENT_TIME}
     return [
-        look
-        for _, characteristic, look in found
-        if look.was_set or characteristic == Uuid.CURRENT_TIME or look.visit not in with_current
+        one
+        for _, characteristic, one in found
+        if one.was_set or characteristic == Uuid.CURRENT_TIME or one.visit not in with_current
     ]
 
 

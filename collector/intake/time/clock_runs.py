@@ -1,5 +1,4 @@
-"""The runs of a cuff's clock: between two looks it either went on, as clocks go, or somebody changed it.
-Pure."""
+"""The runs of a cuff's clock: between two readings it went on, as clocks go, or was changed. Pure."""
 
 from bisect import bisect_right
 from collections.abc import Sequence
@@ -14,17 +13,17 @@ DRIFT = 100e-6
 """No quartz clock of a cuff gains or loses more than this: 8.6 s a day (common practice, no source)."""
 
 PACE_ERROR = 10e-6
-"""A pace is used only where the looks' doubts leave no greater error than this."""
+"""A pace is used only where the clock readings' doubts leave no greater error than this."""
 
 REACH_BACK, REACH_AHEAD = 32, 16
-"""How many looks before and after a reading's arrival may bear on its time. Bounded, so that a visit after
+"""How many clock readings before and after a reading's arrival may bear on its time. Bounded, so that a visit after
 years costs no more than one in the first week."""
 _LONGEST_BACKLOG = 400 * DAY
 
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Looks first…last (indices), between which the clock went on undisturbed as far as can be seen."""
+    """Clock readings first…last (indices), between which the clock went on undisturbed as far as can be seen."""
 
     first: int
     last: int
@@ -34,7 +33,7 @@ class Projection(NamedTuple):
     """A stamp read on one run of the clock.
 
     at: microseconds UTC. uncertainty: seconds, provided that the clock was not changed in the meantime.
-    place: 'between' two looks, 'before' the first look of the run, 'after' the last.
+    place: 'between' two clock readings, 'before' the first of the run, 'after' the last.
     """
 
     at: float
@@ -43,11 +42,11 @@ class Projection(NamedTuple):
 
 
 class AtArrival(NamedTuple):
-    """What the looks around an arrival say of any record that came then.
+    """What the clock readings around an arrival say of any record that came then.
 
-    low…high (excluded): the looks that may bear on it. runs: those that it can be of, latest first, each with the
-    first and the last of these looks. settled: the run that the clock was on, where a look in the visit or afterwards
-    shows it. last_visit, floor: when the clock was looked at in the visit before this one, and in the one before that.
+    low…high (excluded): those that may bear on it. runs: those that it can be of, latest first, each with the
+    first and the last of these. settled: the run that the clock was on, where one in the visit or afterwards shows it.
+    last_visit, floor: when the clock was read in the visit before this one, and in the one before that.
     Cuffs send everything at each visit: what is older than the last is hardly new, what is older than the one before
     even less so.
     """
@@ -61,24 +60,23 @@ class AtArrival(NamedTuple):
 
 
 class ClockLine:
-    """A cuff's looks in order, cut into runs."""
+    """A cuff's clock readings in order, cut into runs."""
 
-    def __init__(self, looks: Sequence[ClockReading]) -> None:
-        self.looks = looks
-        self.times = [look.at for look in looks]
-        self._offsets = [look.offset for look in looks]
+    def __init__(self, clock_readings: Sequence[ClockReading]) -> None:
+        self.clock_readings = clock_readings
+        self.times = [one.at for one in clock_readings]
         self.runs: list[Run] = []
         self.run_of: list[int] = []
         self._paces: dict[tuple[int, int], float] = {}
         self._at_arrivals: dict[tuple[int, int | None], AtArrival] = {}
         first = 0
-        for index in range(len(looks)):
-            if index and changed(looks[index - 1], looks[index]):
+        for index in range(len(clock_readings)):
+            if index and changed(clock_readings[index - 1], clock_readings[index]):
                 self.runs.append(Run(first, index - 1))
                 first = index
             self.run_of.append(len(self.runs))
-        if looks:
-            self.runs.append(Run(first, len(looks) - 1))
+        if clock_readings:
+            self.runs.append(Run(first, len(clock_readings) - 1))
 
     def at_arrival(self, received: int, visit: int | None) -> AtArrival:
         """As they are for whatever came then, in that visit."""
@@ -89,12 +87,12 @@ class ClockLine:
         return known
 
     def _seen_from(self, arrival: int, visit: int | None) -> AtArrival:
-        looks = self.looks
-        latest_run = self.run_of[min(arrival, len(looks) - 1)]
-        if arrival < len(looks) and arrival and looks[arrival].was_set and latest_run != self.run_of[arrival - 1]:
+        read = self.clock_readings
+        latest_run = self.run_of[min(arrival, len(read) - 1)]
+        if arrival < len(read) and arrival and read[arrival].was_set and latest_run != self.run_of[arrival - 1]:
             latest_run -= 1  # the clock was set after this came
         last_visit, floor = self._visits_before(arrival, visit)
-        low, high = max(0, arrival - REACH_BACK), min(len(looks), arrival + REACH_AHEAD)
+        low, high = max(0, arrival - REACH_BACK), min(len(read), arrival + REACH_AHEAD)
         within = []
         for number in range(latest_run, -1, -1):
             run = self.runs[number]
@@ -111,50 +109,50 @@ class ClockLine:
         )
 
     def _settled_run(self, arrival: int, visit: int | None) -> int | None:
-        if arrival and self.looks[arrival - 1].visit == visit:
+        if arrival and self.clock_readings[arrival - 1].visit == visit:
             return self.run_of[arrival - 1]
-        if arrival < len(self.looks) and (not arrival or self.run_of[arrival] == self.run_of[arrival - 1]):
+        if arrival < len(self.clock_readings) and (not arrival or self.run_of[arrival] == self.run_of[arrival - 1]):
             return self.run_of[arrival]
         return None
 
     def _visits_before(self, arrival: int, visit: int | None) -> tuple[float, float]:
         last = None
         for place in range(arrival - 1, max(0, arrival - REACH_BACK) - 1, -1):
-            look = self.looks[place]
-            if look.visit == visit or (last is not None and look.visit == last.visit):
+            one = self.clock_readings[place]
+            if one.visit == visit or (last is not None and one.visit == last.visit):
                 continue
             if last is not None:
-                return last.at, look.at
-            last = look
+                return last.at, one.at
+            last = one
         return (-inf, -inf) if last is None else (last.at, last.at - _LONGEST_BACKLOG)
 
     def project(self, stamp: int, first: int, last: int, seen: AtArrival) -> Projection:
-        """The stamp on the run of the looks from first to last, some of those that were seen from an arrival."""
-        looks = self.looks
-        rough = stamp + self._offsets[last]
+        """The stamp on the run of the clock readings first to last, some of those that were seen from an arrival."""
+        read = self.clock_readings
+        rough = stamp + read[last].offset
         left = bisect_right(self.times, rough, first, last + 1) - 1
         if left < first:
             return self._beyond(stamp, first, self._pace(seen.low, seen.high), "before")
         if left == last:
             return self._beyond(stamp, last, self._pace(seen.low, seen.high), "after")
-        before, after = looks[left], looks[left + 1]
+        before, after = read[left], read[left + 1]
         span = after.at - before.at
         part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0
-        step = self._offsets[left + 1] - self._offsets[left]
-        at = stamp + self._offsets[left] + part * step
-        # One change between the looks may hide as long as the difference could be drift: bound it too.
+        step = after.offset - before.offset
+        at = stamp + before.offset + part * step
+        # One change between the two may hide as long as the difference could be drift: bound it too.
         hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
         return Projection(at, max(before.doubt, after.doubt) + hidden, "between")
 
     def _beyond(self, stamp: int, nearest: int, pace: float, place: str) -> Projection:
-        """Beyond the run's looks: carried on at the clock's pace."""
-        look = self.looks[nearest]
-        rough = stamp + look.offset
-        away = rough - look.at
-        return Projection(rough + pace * away, look.doubt + 2 * DRIFT * abs(away) / SECOND, place)
+        """Beyond the run's clock readings: carried on at the clock's pace."""
+        one = self.clock_readings[nearest]
+        rough = stamp + one.offset
+        away = rough - one.at
+        return Projection(rough + pace * away, one.doubt + 2 * DRIFT * abs(away) / SECOND, place)
 
     def _pace(self, low: int, high: int) -> float:
-        """How much the offset grows in a microsecond: what the runs among these looks show, if they are long enough.
+        """How much the offset grows in a microsecond: what the runs among these show, if they are long enough.
 
         A quartz keeps its pace whenever it is set.
         """
@@ -167,8 +165,8 @@ class ClockLine:
         gained = passed = 0
         doubt = 0.0
         for run in range(self.run_of[low], self.run_of[high - 1] + 1):
-            first = self.looks[max(self.runs[run].first, low)]
-            last = self.looks[min(self.runs[run].last, high - 1)]
+            first = self.clock_readings[max(self.runs[run].first, low)]
+            last = self.clock_readings[min(self.runs[run].last, high - 1)]
             gained += last.offset - first.offset
             passed += last.at - first.at
             doubt += first.doubt + last.doubt if first is not last else 0
@@ -178,7 +176,7 @@ class ClockLine:
 
 
 def changed(before: ClockReading, after: ClockReading) -> bool:
-    """Whether the clock was changed between two looks: it moved further than drift and doubt allow."""
+    """Whether the clock was changed between two readings: it moved further than drift and doubt allow."""
     moved = abs(after.offset - before.offset) / SECOND
     if after.was_set:
         return moved > 1

@@ -54,7 +54,7 @@ def newest(records: Sequence[Newest]) -> list[Newest]:
 
 
 def readings_of_live_records(visits: Sequence[Newest], skip: int = 0) -> list[ClockReading]:
-    """The visits whose newest record was live, each as a look at the clock.
+    """The visits whose newest record was live, each as a clock reading.
 
     Three must agree; two suffice where the clock shows local time as it should.
     skip: the first visits only bear witness.

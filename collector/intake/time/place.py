@@ -9,7 +9,7 @@ from collector.intake.sources.own_export import CLOCK as IMPORTED
 from collector.intake.time import clock_runs
 from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.candidates import STATION_UNSURE, place, runs_within_visits
-from collector.intake.time.clock_readings import VALUES_A_VISIT, ClockReading, clock_readings
+from collector.intake.time.clock_readings import VALUES_A_VISIT, ClockReading, usable_clock_readings
 from collector.intake.time.clock_runs import ClockLine
 from collector.intake.time.live_records import NEIGHBOURS, Newest, newest, readings_of_live_records
 from collector.intake.time.zones import SPRING, local_offset, odd_hour, utc_of_local
@@ -66,15 +66,15 @@ def place_since(
     values: of the cuff's clock, all since `start` and VALUES_BEFORE more. Returns those that moved, and since when
     (arrival, microseconds UTC) readings were looked at.
     """
-    looks = clock_readings(values, arrived)
-    by_clock = {"wall": looks or _lively(readings, "wall", arrived, start)}
+    clock_readings = usable_clock_readings(values, arrived)
+    by_clock = {"wall": clock_readings or _lively(readings, "wall", arrived, start)}
     if base := _lively(readings, "base", arrived, start):
         by_clock["base"] = base
-    # Where no look bears on anything, only the visit's own order of stamps does.
+    # Where no clock reading bears on anything, only the visit's own order of stamps does.
     since = min((_horizon(found, start) for found in by_clock.values() if found), default=start)
     rows = readings.placeable(since)
     lines = {clock: ClockLine(found) for clock, found in by_clock.items()}
-    return _place(rows, lines, arrived, bool(looks)), min([since, *(row.received for row in rows[:1])])
+    return _place(rows, lines, arrived, bool(clock_readings)), min([since, *(row.received for row in rows[:1])])
 
 
 VALUES_FOR_ONE = VALUES_A_VISIT * 4
@@ -85,19 +85,19 @@ def place_one(values: Sequence[ClockValue], reading: Placeable, arrived: Arrival
 
     values: of the cuff's clock, all since it came and VALUES_FOR_ONE more.
     """
-    looks = clock_readings(values, arrived)
-    moved = _place([reading], {"wall": ClockLine(looks)} if looks else {}, arrived, bool(looks))
+    read = usable_clock_readings(values, arrived)
+    moved = _place([reading], {"wall": ClockLine(read)} if read else {}, arrived, bool(read))
     return moved[0].time if moved else reading.time
 
 
-def _horizon(looks: Sequence[ClockReading], start: int) -> int:
+def _horizon(clock_readings: Sequence[ClockReading], start: int) -> int:
     """Readings that arrived before this are out of reach of what is new since `start`."""
-    earlier = bisect_left(looks, start, key=lambda look: look.at)
-    return looks[earlier - _REACH].at if earlier >= _REACH else EVER
+    earlier = bisect_left(clock_readings, start, key=lambda one: one.at)
+    return clock_readings[earlier - _REACH].at if earlier >= _REACH else EVER
 
 
 def _lively(readings: Readings, clock: str, arrived: ArrivalTimes, start: int) -> list[ClockReading]:
-    """The looks that live records allow: all since `start` and as many before it as may bear on the same readings."""
+    """What live records tell of the clock: all since `start` and as many before it as may bear on the same readings."""
     limit = 2 * _WANTED
     while True:
         rows = readings.stamped_around(clock, start, limit)
@@ -110,9 +110,9 @@ def _lively(readings: Readings, clock: str, arrived: ArrivalTimes, start: int) -
             ]
         )
         # The oldest visit of an excerpt may lack records, and those after it lack neighbours.
-        looks = readings_of_live_records(visits, skip=0 if whole else NEIGHBOURS + 1)
-        if whole or sum(look.at < start for look in looks) >= _WANTED:
-            return looks
+        clock_readings = readings_of_live_records(visits, skip=0 if whole else NEIGHBOURS + 1)
+        if whole or sum(one.at < start for one in clock_readings) >= _WANTED:
+            return clock_readings
         limit *= 2
 
 
@@ -145,7 +145,7 @@ def _time(reading: Placeable, line: ClockLine | None, readable: bool, *, sure: b
         return Time(reading.received, Basis.ARRIVAL, None, ())
     if reading.clock == "hand":
         return Time(reading.stamp, Basis.HAND, None, _hours(reading.stamp, reading.zone))
-    if line is None or not line.looks:
+    if line is None or not line.clock_readings:
         return _as_sent(reading, sure)
     time = place(reading, line, sure=sure, run=run)
     if not readable and time.basis == Basis.CORRECTED:

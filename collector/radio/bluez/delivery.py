@@ -13,9 +13,9 @@ from itertools import pairwise
 from typing import Protocol
 
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
-from collector.radio.bluez.monitor.links import Value
+from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
 from collector.radio.port import UNPLACED, Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
 
 
@@ -35,7 +35,7 @@ class EarlyVisits:
         else:
             self.sink.take(arrival, number)
 
-    def abandon(self, cuff: str, outcome: Outcome) -> None:
+    def abandon(self, cuff: str, outcome: VisitOutcome) -> None:
         """The link is down: close a visit that the procedure did not take over."""
         number = self._visits.get(cuff)
         if number is not None and number not in self._taken_over:
@@ -77,7 +77,7 @@ class EarlyVisits:
     def came(self, visit: int, value: bytes, since: datetime) -> bool:
         return self.sink.came(visit, value, since)
 
-    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
+    def close_visit(self, visit: int, at: datetime, outcome: VisitOutcome) -> None:
         self._taken_over.discard(visit)
         for cuff in [cuff for cuff, number in self._visits.items() if number == visit]:
             del self._visits[cuff]
@@ -96,9 +96,9 @@ ENDINGS = {
     0x15: CUFF_LEFT,
     0x16: WE_LEFT,
     0x08: LINK_LOST,
-    0x05: Outcome(Ending.FAILED, "the cuff and this computer no longer share a bond"),
-    0x06: Outcome(Ending.FAILED, "the cuff has forgotten this computer"),
-    0x3D: Outcome(Ending.FAILED, "encryption did not match"),
+    0x05: VisitOutcome(Ending.FAILED, "the cuff and this computer no longer share a bond"),
+    0x06: VisitOutcome(Ending.FAILED, "the cuff has forgotten this computer"),
+    0x3D: VisitOutcome(Ending.FAILED, "encryption did not match"),
 }
 """HCI error codes of a disconnection (Core Specification Vol 1 Part F) in the words of a visit's outcome."""
 
@@ -107,11 +107,11 @@ class OpenLink(Protocol):
     """What the delivery needs of a link: to count its records, and to say that it is over."""
 
     cuff: str
-    ended: Outcome | None
+    ended: VisitOutcome | None
 
     def note_record(self) -> None: ...
 
-    def lost(self, why: Outcome | None = None) -> None: ...
+    def lost(self, why: VisitOutcome | None = None) -> None: ...
 
 
 class Delivery:
@@ -127,7 +127,7 @@ class Delivery:
         self.key_was_missing: Callable[[str], None] = lambda _: None
         self._crosscheck = CrossCheck()
         self._early: Counter[str] = Counter()  # records before there was a link to count them
-        self._endings: dict[str, Outcome] = {}
+        self._endings: dict[str, VisitOutcome] = {}
         self.refresh()
 
     def refresh(self) -> None:
@@ -142,7 +142,7 @@ class Delivery:
         """How many records of the link that is up came before anybody counted; forgets them."""
         return self._early.pop(cuff, 0)
 
-    def how_it_ended(self, cuff: str) -> Outcome:
+    def how_it_ended(self, cuff: str) -> VisitOutcome:
         """As far as the kernel told."""
         if self.witness is not None:
             self.witness.drain()
@@ -190,7 +190,7 @@ class Delivery:
 
     # -- what the witness sees -----------------------------------------------------------------------
 
-    def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
+    def record(self, address: str, characteristic: int, value: ReceivedValue, mark: str) -> None:
         if not self.sink.accepts(address):
             return
         read = time.time_ns()
@@ -203,7 +203,7 @@ class Delivery:
         self._crosscheck.witnessed(address, characteristic, value.octets)
         self._heard(address)
 
-    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+    def unplaced(self, address: str, value: ReceivedValue, mark: str) -> bool:
         known = next((cuff for cuff in self.sink.known() if cuff.address == address), None)
         if known is None or not self.sink.accepts(address):
             return False
@@ -212,7 +212,7 @@ class Delivery:
         return True
 
     def link_ended(self, address: str, reason: int, dropped: int) -> None:
-        ending = ENDINGS.get(reason, Outcome(Ending.LINK_LOST, f"HCI error {reason:#04x}"))
+        ending = ENDINGS.get(reason, VisitOutcome(Ending.LINK_LOST, f"HCI error {reason:#04x}"))
         self._endings[address] = ending
         self._early.pop(address, None)
         if dropped and address in self.known:
@@ -234,7 +234,7 @@ class Delivery:
         )
 
 
-def _arrival(address: str, characteristic: int, value: Value, mark: str) -> ReceivedPayload:
+def _arrival(address: str, characteristic: int, value: ReceivedValue, mark: str) -> ReceivedPayload:
     return ReceivedPayload(
         cuff=address,
         characteristic=characteristic,

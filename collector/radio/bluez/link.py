@@ -18,8 +18,8 @@ from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.learned import Manner
-from collector.radio.outcome import CUFF_LEFT, WE_LEFT, Ending, Outcome
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, Refused
+from collector.radio.outcome import CUFF_LEFT, WE_LEFT, Ending, VisitOutcome
+from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, RefusedByCuff
 from parsers.uuids import short
 
 log = logging.getLogger("quietcuff.radio")
@@ -44,7 +44,7 @@ class VisitingRadio(Protocol):
 
     def bus_value(self, path: str, number: int, value: bytes) -> None: ...
 
-    def how_it_ended(self, cuff: str) -> Outcome: ...
+    def how_it_ended(self, cuff: str) -> VisitOutcome: ...
 
     def bond_missing_on(self, cuff: str) -> str | None: ...
 
@@ -62,7 +62,7 @@ class BlueZLink:
         self.bond_missing_on: str | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
-        self.ended: Outcome | None = None
+        self.ended: VisitOutcome | None = None
         self.table_changed = False  # bluetoothd sees to that
         self.noticed: set[Manner] = set()
         self.pairing = Pairing(radio.bus, path, radio.questions)
@@ -94,7 +94,7 @@ class BlueZLink:
     def is_gone(self) -> bool:
         return self._gone.is_set()
 
-    def lost(self, why: Outcome | None = None) -> None:
+    def lost(self, why: VisitOutcome | None = None) -> None:
         """The link is down."""
         if not self._gone.is_set():
             self.ended = self.ended or why or self.radio.how_it_ended(self.cuff)
@@ -129,7 +129,7 @@ class BlueZLink:
                     self.noticed.add(Manner.NO_PAIRING)
                 raise LinkLost("left while pairing")
             if failure is not None and not self.pairing.paired and not failure.name.endswith("AlreadyExists"):
-                raise Refused(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
+                raise RefusedByCuff(f"not paired ({failure}); if the cuff shows a number, it wants it typed in here")
         return self.bonded
 
     async def resume(self, known: KnownCuff) -> tuple[Found, ...]:
@@ -171,7 +171,7 @@ class BlueZLink:
         if found.short not in MEASUREMENT_CHARACTERISTICS:
             return  # of changes of the table bluetoothd has itself told
         if not found.properties & {"indicate", "notify"}:
-            raise Refused("it neither indicates nor notifies")
+            raise RefusedByCuff("it neither indicates nor notifies")
         place, number = self._places[found.handle], found.short or 0
         path, subscriptions = _path(place), self.radio.subscriptions
         if subscriptions is None:
@@ -184,9 +184,9 @@ class BlueZLink:
             self.radio.pair_first.add(self.cuff)
             why = self._wants_digits(hung=True)
             if self.pairing.paired:  # bluetoothd keeps the request, and every later one behind it
-                self.ended = Outcome(Ending.FAILED, str(why or "no answer to the subscription"))
+                self.ended = VisitOutcome(Ending.FAILED, str(why or "no answer to the subscription"))
                 raise LinkLost(str(self.ended)) from None
-            raise why or Refused("no answer; it may want to be paired and does not say how") from None
+            raise why or RefusedByCuff("no answer; it may want to be paired and does not say how") from None
         except LinkLost:
             self._wants_digits()
             raise
@@ -196,7 +196,7 @@ class BlueZLink:
                 raise LinkLost(str(failure)) from failure
             # Somebody else's agent may have declined for us; ours answers where we ask for the bond.
             self._refused = failure.name.endswith(NO_BOND_ERRORS)
-            raise (self._refused and self._wants_digits()) or Refused(str(failure)) from failure
+            raise (self._refused and self._wants_digits()) or RefusedByCuff(str(failure)) from failure
         if self.bonded:
             self.radio.bonded(self.path, visit)
 
@@ -248,7 +248,7 @@ class BlueZLink:
     def bond_renewed(self) -> bool:
         return self.bond_missing_on is not None and self.bonded
 
-    def _wants_digits(self, hung: bool = False) -> Refused | None:
+    def _wants_digits(self, hung: bool = False) -> RefusedByCuff | None:
         """Whether the subscription failed for want of the digits on the cuff's display: noticed, and in words.
 
         Either bluetoothd asked for them, or the cuff takes no bond that was made without. hung: it was not refused, and
@@ -266,8 +266,8 @@ class BlueZLink:
         self.noticed.add(Manner.PASSKEY)
         why = f"{text}: quietcuff cuff add {self.cuff} asks for them"
         if self.ended is not None:
-            self.ended = Outcome(Ending.FAILED, why)
-        return Refused(why)
+            self.ended = VisitOutcome(Ending.FAILED, why)
+        return RefusedByCuff(why)
 
     def _is_private(self) -> bool:
         return self.radio.bus.get(self.path, DEVICE, "AddressType") == "random" and is_private(self.cuff)
@@ -282,11 +282,11 @@ class BlueZLink:
         try:
             return await self._alive(step)
         except BleakGATTProtocolError as error:
-            raise Refused(str(error.args[-1]), int(error.args[0])) from error
+            raise RefusedByCuff(str(error.args[-1]), int(error.args[0])) from error
         except (BleakError, OSError, EOFError, ValueError) as error:
             if self._gone.is_set() or not self._client.is_connected:
                 raise LinkLost(str(error)) from error
-            raise Refused(str(error)) from error
+            raise RefusedByCuff(str(error)) from error
 
     async def _alive(self, step: Awaitable[T]) -> T:
         """The step's result, or LinkLost as soon as the link is down: no answer would come any more."""

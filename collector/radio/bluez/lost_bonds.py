@@ -16,7 +16,7 @@ from collector.radio.port import Bond, KnownCuff, PairingPerson, Sink
 log = logging.getLogger("quietcuff.radio")
 
 
-class Bonds:
+class LostBonds:
     """missing: cuffs whose bond was found gone, with the side that has lost it: 'ours' or 'cuff'."""
 
     def __init__(

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collector.radio.bluez.adapter import Adapters
     from collector.radio.bluez.bus import Bus
     from collector.radio.bluez.delivery import Delivery
-    from collector.radio.bluez.monitor.channel import Channel
+    from collector.radio.bluez.monitor.channel import MonitorChannel
     from collector.radio.bluez.monitor.handover import Handover
     from collector.radio.bluez.monitor.witness import Witness
     from collector.radio.bluez.visits import Visits
@@ -45,7 +45,7 @@ class BlueZRadio:
     ) -> None:
         self.adapter, self.witness, self.subscriptions, self.person = adapter, witness, subscriptions, person
         self.progress = time.monotonic()
-        self._channel: Channel | None = None
+        self._channel: MonitorChannel | None = None
         self._handover: Handover | None = None
         self._witness: Witness | None = None  # one for all runs: it knows which link is whose
 

@@ -14,11 +14,11 @@ from collector.radio.bluez.connecting import Connecting, adapter_of
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.link_pairing import Questions
-from collector.radio.bluez.lost_bonds import Bonds
+from collector.radio.bluez.lost_bonds import LostBonds
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
 from collector.radio.learned import Manner
-from collector.radio.outcome import Ending, Outcome
+from collector.radio.outcome import Ending, VisitOutcome
 from collector.radio.plan import VisitPlan
 from collector.radio.port import NOBODY, KnownCuff, LinkLost, PairingPerson, RadioError
 from collector.radio.visit import visit
@@ -34,7 +34,7 @@ SETTLE_S = 0.3  # what D-Bus still has to tell about a link that ended
 
 
 @dataclass(slots=True)
-class Pace:
+class Backoff:
     """How a cuff is to be treated that came to nothing: less and less often, until it falls silent and comes anew."""
 
     seen_at: float = 0.0
@@ -63,11 +63,11 @@ class Visits(Watcher):
         self.subscriptions = Subscriptions(bus, self._stands, self.bus_value) if subscriptions else None
         self.visits: dict[str, asyncio.Task[None]] = {}
         self.stopping = False
-        self._pace: dict[str, Pace] = {}
+        self._backoffs: dict[str, Backoff] = {}
         self._noted: set[str] = set()
         self.pair_first: set[str] = set()
         self.questions = Questions()
-        self.bonds = Bonds(bus, self.sink, lambda: self.known, person)
+        self.bonds = LostBonds(bus, self.sink, lambda: self.known, person)
         self.connecting = Connecting(bus, self.questions, lambda: delivery.heard_at)
 
     def begin(self) -> None:
@@ -169,10 +169,10 @@ class Visits(Watcher):
         if not self.is_cuff(path):
             return
         now = time.monotonic()
-        pace = self._pace.setdefault(path, Pace())
-        if now - pace.seen_at > NEW_BURST_S:
-            pace.fruitless, pace.not_before = 0, 0.0
-        pace.seen_at = now
+        backoff = self._backoffs.setdefault(path, Backoff())
+        if now - backoff.seen_at > NEW_BURST_S:
+            backoff.fruitless, backoff.not_before = 0, 0.0
+        backoff.seen_at = now
         self.consider(path, advertising=True)
 
     def consider(self, path: str, advertising: bool = False) -> None:
@@ -183,7 +183,9 @@ class Visits(Watcher):
         connected = bool(self.bus.get(path, DEVICE, "Connected"))
         if connected and self.connecting.is_down(path):
             return  # bluetoothd has not noticed yet; it will tell
-        if not connected and not (advertising and time.monotonic() >= self._pace.setdefault(path, Pace()).not_before):
+        if not connected and not (
+            advertising and time.monotonic() >= self._backoffs.setdefault(path, Backoff()).not_before
+        ):
             return
         task = asyncio.create_task(self._visit(path))
         self.visits[path] = task
@@ -227,7 +229,7 @@ class Visits(Watcher):
         try:
             if not await self.connecting.up(path):
                 if not self.bus.get(path, DEVICE, "Connected"):
-                    self._pace.setdefault(path, Pace()).not_before = time.monotonic() + AGAIN_S
+                    self._backoffs.setdefault(path, Backoff()).not_before = time.monotonic() + AGAIN_S
                 return
             log.debug("%s: connected", self.address_of(path))
             if not self.bus.get(path, DEVICE, "Trusted"):
@@ -255,7 +257,7 @@ class Visits(Watcher):
             hangs = link is None or not link.is_gone  # where it went, a link that is up now is the next one
             if link is not None:
                 await link.close()
-                self._slow_down(path) if not link.heard else self._pace.pop(path, None)
+                self._slow_down(path) if not link.heard else self._backoffs.pop(path, None)
             if not self.stopping:
                 if hangs:
                     await self.connecting.down(path, lambda: self._has_link(path))
@@ -276,9 +278,9 @@ class Visits(Watcher):
             await self.bus.set(path, DEVICE, "Trusted", "b", True)
 
     def _slow_down(self, path: str) -> None:
-        pace = self._pace.setdefault(path, Pace())
-        pace.fruitless += 1
-        pace.not_before = time.monotonic() + min(PAUSE_S * 2 ** (pace.fruitless - 1), LONGEST_PAUSE_S)
+        backoff = self._backoffs.setdefault(path, Backoff())
+        backoff.fruitless += 1
+        backoff.not_before = time.monotonic() + min(PAUSE_S * 2 ** (backoff.fruitless - 1), LONGEST_PAUSE_S)
 
     # -- bonds ---------------------------------------------------------------------------------------
 
@@ -295,7 +297,7 @@ class Visits(Watcher):
     def bus_value(self, path: str, number: int, value: bytes) -> None:
         self.delivery.bus_value(self.address_of(device_of(path)), number, value)
 
-    def how_it_ended(self, cuff: str) -> Outcome:
+    def how_it_ended(self, cuff: str) -> VisitOutcome:
         return self.delivery.how_it_ended(cuff)
 
     def bond_missing_on(self, cuff: str) -> str | None:
@@ -314,7 +316,7 @@ class Visits(Watcher):
 
     def removed(self, path: str, interfaces: Sequence[str]) -> None:
         if DEVICE in interfaces and path not in self.visits:
-            self._pace.pop(path, None)
+            self._backoffs.pop(path, None)
 
     def changed(self, path: str, interface: str, changes: Mapping[str, Any]) -> None:
         if interface != DEVICE:
@@ -333,4 +335,4 @@ class Visits(Watcher):
                 self.consider(path)
             return
         for link in self.delivery.links.values():
-            link.lost(Outcome(Ending.FAILED, "bluetoothd went away"))
+            link.lost(VisitOutcome(Ending.FAILED, "bluetoothd went away"))

@@ -5,14 +5,13 @@ import errno
 import logging
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 from bumble.transport import open_transport
 from bumble.transport.common import Transport
 
 from collector.radio.exclusive.host import QuietHost
-from collector.radio.exclusive.radio import Adapter, BumbleRadio
+from collector.radio.exclusive.radio import BumbleRadio, TakenAdapter
 from collector.radio.exclusive.rights import called
 from collector.radio.exclusive.user_channel import open_user_channel
 from collector.radio.port import PairingPerson, RadioUnavailable
@@ -29,12 +28,6 @@ REASONS = {
     errno.EAFNOSUPPORT: "cannot be had: this kernel has no Bluetooth",
     errno.EPROTONOSUPPORT: "cannot be had: this kernel has no Bluetooth",
 }
-
-
-@dataclass
-class TakenAdapter:
-    host: QuietHost
-    gone: asyncio.Future[None]
 
 
 class ExclusiveRadio(BumbleRadio):
@@ -59,7 +52,7 @@ class ExclusiveRadio(BumbleRadio):
         self.transport = transport
 
     @asynccontextmanager
-    async def _adapter(self) -> AsyncIterator[Adapter]:
+    async def _adapter(self) -> AsyncIterator[TakenAdapter]:
         transport = await open_adapter(self.transport)
         try:
             gone = asyncio.ensure_future(_terminated(transport))

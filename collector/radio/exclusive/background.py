@@ -13,7 +13,7 @@ from bumble.device import ConnectionParametersPreferences
 
 from collector.radio.exclusive.host import Central
 
-Pace = dict[hci.Phy, ConnectionParametersPreferences]
+PhyParameters = dict[hci.Phy, ConnectionParametersPreferences]
 Listed = frozenset[tuple[bytes, int]]
 """Addresses as on the air, six octets, low octet first, each with its type: 0 public, 1 random."""
 
@@ -29,7 +29,7 @@ class Wish:
     look_s: float
 
 
-async def connect_first(device: Central, listed: Listed, pace: Pace, wish: Wish) -> bool:
+async def connect_first(device: Central, listed: Listed, pace: PhyParameters, wish: Wish) -> bool:
     """Until one of them is connected, or that is not wanted any more. False: this controller does no such thing."""
     connecting = asyncio.ensure_future(_connect(device, listed, pace))
     try:
@@ -49,7 +49,7 @@ async def connect_first(device: Central, listed: Listed, pace: Pace, wish: Wish)
     return failure is None or isinstance(failure, core.ConnectionError)  # that one is of the attempt, or given up
 
 
-async def _connect(device: Central, listed: Listed, pace: Pace) -> None:
+async def _connect(device: Central, listed: Listed, pace: PhyParameters) -> None:
     await device.send_sync_command(hci.HCI_LE_Clear_Filter_Accept_List_Command())
     for octets, kind in listed:
         address = hci.Address(octets, hci.AddressType(kind & 1))

@@ -17,8 +17,18 @@ from collector.radio.exclusive.host import Central, ConfirmLast
 from collector.radio.exclusive.places import Places
 from collector.radio.exclusive.security import Security
 from collector.radio.learned import Manner
-from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, Outcome
-from collector.radio.port import UNPLACED, Bond, Found, KnownCuff, LinkLost, NotTaken, ReceivedPayload, Refused, Sink
+from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
+from collector.radio.port import (
+    UNPLACED,
+    Bond,
+    Found,
+    KnownCuff,
+    LinkLost,
+    NotTaken,
+    ReceivedPayload,
+    RefusedByCuff,
+    Sink,
+)
 from collector.radio.time_limit import within
 
 log = logging.getLogger("quietcuff.radio")
@@ -47,7 +57,7 @@ class BumbleLink:
         self.visit: int | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
-        self.ended: Outcome | None = None
+        self.ended: VisitOutcome | None = None
         self._device, self._connection, self._sink, self._most = device, connection, sink, most_records
         self._client = ConfirmLast(connection, self)
         connection.gatt_client = self._client
@@ -135,12 +145,12 @@ class BumbleLink:
                 self.visit,
             )
         except NotTaken as error:
-            self._drop(Outcome(Ending.FAILED, str(error)))
+            self._drop(VisitOutcome(Ending.FAILED, str(error)))
             return False
         except Exception as error:
             log.error("%s: a record was not taken: %s: %s", self.cuff, type(error).__name__, error)
             log.debug("how", exc_info=True)
-            self._drop(Outcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
+            self._drop(VisitOutcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
             return False
         if characteristic == UNPLACED:
             self._unplaced.append(handle)
@@ -170,7 +180,7 @@ class BumbleLink:
         """The adapter is gone, and every link with it."""
         self._on_down(0x08)
 
-    def _drop(self, why: Outcome) -> None:
+    def _drop(self, why: VisitOutcome) -> None:
         """Hang up from within a callback."""
         if not self._hung_up:
             self.ended, self._hung_up = why, True
@@ -209,15 +219,15 @@ class BumbleLink:
                 return task.result()
             raise LinkLost(str(self.ended or LINK_LOST))
         except att.ATT_Error as error:
-            raise Refused(f"the cuff answers {_named(error)}", error.error_code) from None
+            raise RefusedByCuff(f"the cuff answers {_named(error)}", error.error_code) from None
         except core.TimeoutError:
             raise TimeoutError from None
         except core.BaseBumbleError as error:
             if self._down.is_set():
                 raise LinkLost(str(self.ended or LINK_LOST)) from error
-            raise Refused(str(error)) from error
+            raise RefusedByCuff(str(error)) from error
         except (ValueError, IndexError, struct.error) as error:
-            raise Refused(f"the cuff's answer cannot be read: {error}") from error
+            raise RefusedByCuff(f"the cuff's answer cannot be read: {error}") from error
         finally:
             down.cancel()
             task.cancel()
@@ -227,7 +237,7 @@ class BumbleLink:
         secured = self._connection.is_encrypted
         try:
             return await self.while_up(make())
-        except Refused as refusal:
+        except RefusedByCuff as refusal:
             if refusal.code not in WANTS_SECURITY:
                 raise
             if secured:
@@ -237,7 +247,7 @@ class BumbleLink:
                 raise
         try:
             return await self.while_up(make())
-        except Refused as refusal:
+        except RefusedByCuff as refusal:
             if refusal.code not in WANTS_SECURITY:
                 raise
             return await self._with_digits(make)
@@ -246,7 +256,7 @@ class BumbleLink:
         """The request once more, over a bond that was made with the digits on the cuff's display."""
         self.noticed.add(Manner.PASSKEY)
         if not await self.security.step_up():
-            raise Refused(f"it wants the digits on its display: quietcuff cuff add {self.cuff} asks for them")
+            raise RefusedByCuff(f"it wants the digits on its display: quietcuff cuff add {self.cuff} asks for them")
         return await self.while_up(make())
 
     # -- security ------------------------------------------------------------------------------------
@@ -255,7 +265,7 @@ class BumbleLink:
         self.security.wanted = True
 
         async def follow() -> None:
-            with suppress(Refused, LinkLost):
+            with suppress(RefusedByCuff, LinkLost):
                 await self.secure()
 
         self._spawn(follow())
@@ -263,7 +273,7 @@ class BumbleLink:
     async def reveal(self) -> None:
         """Pair first where an address that we cannot resolve hides the cuff: pairing tells who it is."""
         if self._connection.peer_address.is_resolvable:
-            with suppress(Refused, LinkLost, TimeoutError):
+            with suppress(RefusedByCuff, LinkLost, TimeoutError):
                 await within(REVEAL_S, self.secure())
 
     async def secure(self) -> bool:
@@ -309,14 +319,14 @@ class BumbleLink:
         elif "notify" in found.properties:
             await self._configure(found, NOTIFY)
         else:
-            raise Refused("the characteristic declares neither indicate nor notify")
+            raise RefusedByCuff("the characteristic declares neither indicate nor notify")
 
     async def _configure(self, found: Found, value: bytes) -> None:
         handle = found.configuration
         if handle is None:
             handle = await self._request(lambda: discovery.configuration_of(self._client, found, 0xFFFF))
         if handle is None:
-            raise Refused("the characteristic has no place to subscribe at")
+            raise RefusedByCuff("the characteristic has no place to subscribe at")
         place = handle
         await self._request(lambda: self._client.write_value(place, value, with_response=True))
 

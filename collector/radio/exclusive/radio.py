@@ -4,13 +4,13 @@ import asyncio
 import logging
 import time
 from contextlib import AbstractAsyncContextManager, suppress
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 from bumble import core, hci
 from bumble.device import Connection, ConnectionParametersPreferences
 
-from collector.radio.exclusive.background import Listed, Pace, Wish, connect_first
+from collector.radio.exclusive.background import Listed, PhyParameters, Wish, connect_first
 from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.host import Central, QuietHost
 from collector.radio.exclusive.link import BumbleLink
@@ -33,14 +33,15 @@ FINISH_S = 3.0  # what visits get to come to an end when the radio is told to st
 DISALLOWED = 0x0C  # HCI: Command Disallowed
 
 
-class Adapter(Protocol):
+@dataclass(frozen=True)
+class TakenAdapter:
     """An adapter that was had: where its packets go, and when it is gone."""
 
     host: QuietHost
     gone: asyncio.Future[None]
 
 
-def _pace() -> Pace:
+def _pace() -> PhyParameters:
     return {hci.HCI_LE_1M_PHY: ConnectionParametersPreferences(supervision_timeout=4000)}
 
 
@@ -70,7 +71,7 @@ class BumbleRadio:
         """Visits in progress."""
         return len(self._visits)
 
-    def _adapter(self) -> AbstractAsyncContextManager[Adapter]:
+    def _adapter(self) -> AbstractAsyncContextManager[TakenAdapter]:
         """Take the adapter; give it back at the end. Raises RadioUnavailable."""
         raise NotImplementedError
 
@@ -113,7 +114,7 @@ class BumbleRadio:
                     except core.BaseBumbleError as error:
                         raise RadioUnavailable(f"the adapter does not do what it is told: {error}") from None
 
-    async def _finish(self, adapter: Adapter) -> None:
+    async def _finish(self, adapter: TakenAdapter) -> None:
         """Let visits end, or end them; then leave the adapter quiet."""
         if adapter.gone.done():
             for link in self._links.values():
@@ -291,7 +292,7 @@ class BumbleRadio:
 
     # -- the adapter's life --------------------------------------------------------------------------
 
-    async def _pulse(self, adapter: Adapter) -> None:
+    async def _pulse(self, adapter: TakenAdapter) -> None:
         """Ask the adapter for a sign of life now and then; RadioUnavailable when it gives none."""
         while True:
             await asyncio.wait({adapter.gone}, timeout=PULSE_S)

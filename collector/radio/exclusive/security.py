@@ -11,7 +11,7 @@ from bumble.keys import PairingKeys
 
 from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.host import Central
-from collector.radio.port import LinkLost, Refused, Sink
+from collector.radio.port import LinkLost, RefusedByCuff, Sink
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -21,7 +21,7 @@ KEY_MISSING = 0x06  # HCI: PIN or Key Missing (Core Vol 1 Part F 2.6)
 
 class Security:
     """wanted: the cuff has asked for it, or refused something for want of it. missing_on: 'ours' or 'cuff' where one
-    side of the bond was found gone. while_up: awaits something of the link, and raises LinkLost, Refused."""
+    side of the bond was found gone. while_up: awaits something of the link, and raises LinkLost, RefusedByCuff."""
 
     def __init__(
         self, device: Central, connection: Connection, sink: Sink, while_up: Callable[[Awaitable[Any]], Awaitable[Any]]
@@ -100,7 +100,7 @@ class Security:
                 await self._while_up(self._connection.encrypt())
                 self.missing_on = None
                 return True
-            except (Refused, LinkLost) as error:
+            except (RefusedByCuff, LinkLost) as error:
                 if not self._bond_is_gone(error):
                     raise
                 self.missing_on = "cuff"
@@ -115,13 +115,14 @@ class Security:
         return False
 
     async def _pair_anew(self, keys: PairingKeys) -> bool:
-        """The cuff has lost the bond, or is another that claims so. Raises Refused where a person must say so first."""
+        """The cuff has lost the bond, or another claims so. Raises RefusedByCuff where a person must say so first."""
+        again = f"quietcuff cuff add {self._address} pairs it again"
         if any(key is not None and key.authenticated for key in (keys.ltk, keys.ltk_central)):
             if self._device.person_at(self._connection) is None:
-                raise Refused(f"{LOST} that was made with a passkey; quietcuff cuff add {self._address} pairs it again")
+                raise RefusedByCuff(f"{LOST} that was made with a passkey; {again}")
             self._device.want_digits.add(self._address)  # never replaced by one made without
         elif not self._sink.may_pair_anew(self._address):
-            raise Refused(f"{LOST}, or another uses its address; quietcuff cuff add {self._address} pairs it again")
+            raise RefusedByCuff(f"{LOST}, or another uses its address; {again}")
         log.warning("%s: the cuff has lost the bond; pairing again", self._address)
         await self._pair()
         return True
@@ -130,7 +131,7 @@ class Security:
         self.pairing = True
         try:
             await self._while_up(self._connection.pair())
-        except Refused:
+        except RefusedByCuff:
             self.pairing = False
             raise
         self.pairing = False

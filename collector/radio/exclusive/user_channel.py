@@ -53,7 +53,7 @@ def open_user_channel(index: int) -> Transport:
         raise
     loop = asyncio.get_running_loop()
 
-    class Source(ParserSource):
+    class PacketSource(ParserSource):
         def readable(self) -> None:
             try:
                 while packet := os.read(channel.fileno(), 4096):
@@ -68,7 +68,7 @@ def open_user_channel(index: int) -> Transport:
         def close(self) -> None:
             loop.remove_reader(channel.fileno())
 
-    class Sink:
+    class PacketSink:
         def __init__(self) -> None:
             self._waiting: list[bytes] = []
 
@@ -95,6 +95,6 @@ def open_user_channel(index: int) -> Transport:
             loop.remove_writer(channel.fileno())
             channel.close()
 
-    source = Source()
+    source = PacketSource()
     loop.add_reader(channel.fileno(), source.readable)
-    return Transport(source, Sink())
+    return Transport(source, PacketSink())

@@ -14,8 +14,8 @@ from collector.radio.virtual.behaviour import Behaviour
 from parsers.uuids import Uuid
 
 READ, WRITE_COMMAND, WRITE, NOTIFY, INDICATE = 0x02, 0x04, 0x08, 0x10, 0x20
-Reader = Callable[[Connection], bytes]
-Writer = Callable[[Connection, bytes], None]
+OnRead = Callable[[Connection], bytes]
+OnWrite = Callable[[Connection, bytes], None]
 
 
 @dataclass
@@ -53,8 +53,8 @@ class TableMaker:
         self,
         short: int,
         properties: int,
-        read: Reader | bytes | None = None,
-        write: Writer | None = None,
+        read: OnRead | bytes | None = None,
+        write: OnWrite | None = None,
         guarded: bool = False,
     ) -> Characteristic[bytes]:
         """guarded: the configuration may be written over an encrypted link only."""
@@ -91,7 +91,7 @@ class TableMaker:
         self._table.characteristics[short] = made
         return made
 
-    def make(self, clock: Reader, set_clock: Writer, control: Writer, users: Writer, moved: int = 0) -> Table:
+    def make(self, clock: OnRead, set_clock: OnWrite, control: OnWrite, users: OnWrite, moved: int = 0) -> Table:
         """moved: everything but Service Changed stands so many places further down."""
         behaviour, guarded = self._behaviour, self._behaviour.pairing
         measured = Uuid.ENHANCED_MEASUREMENT if behaviour.enhanced else Uuid.BLOOD_PRESSURE_MEASUREMENT

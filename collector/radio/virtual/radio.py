@@ -7,9 +7,8 @@ from pathlib import Path
 
 from bumble.link import LocalLink
 
-from collector.radio.exclusive.adapter import TakenAdapter
 from collector.radio.exclusive.host import QuietHost
-from collector.radio.exclusive.radio import Adapter, BumbleRadio
+from collector.radio.exclusive.radio import BumbleRadio, TakenAdapter
 from collector.radio.port import PairingPerson
 from collector.radio.virtual.cuff import VirtualCuff
 from collector.radio.virtual.device import CentralController
@@ -36,7 +35,7 @@ class VirtualRadio(BumbleRadio):
         self.cuffs = tuple(cuffs)
 
     @asynccontextmanager
-    async def _adapter(self) -> AsyncIterator[Adapter]:
+    async def _adapter(self) -> AsyncIterator[TakenAdapter]:
         link = LocalLink()  # type: ignore[no-untyped-call]
         host = QuietHost()
         host.controller = CentralController("collector", link=link)

@@ -2,36 +2,12 @@
 
 from collector.service.config.from_file import SYSTEM_STORE, load, parse, usual_file, usual_store, wall_zone, zone_of
 from collector.service.config.schema import ConfigError
-from collector.service.config.settings import (
-    Backup,
-    Config,
-    Cuff,
-    Mqtt,
-    Notices,
-    Page,
-    Person,
-    Radio,
-    Relay,
-    Retention,
-    Station,
-    Store,
-)
+from collector.service.config.settings import Config
 
 __all__ = [
     "SYSTEM_STORE",
-    "Backup",
     "Config",
     "ConfigError",
-    "Cuff",
-    "Mqtt",
-    "Notices",
-    "Page",
-    "Person",
-    "Radio",
-    "Relay",
-    "Retention",
-    "Station",
-    "Store",
     "load",
     "parse",
     "usual_file",

@@ -14,7 +14,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 from zoneinfo import ZoneInfo
 
 from collector.service.config.schema import ConfigError, Reader, from_environment
-from collector.service.config.settings import Config, Cuff, Person
+from collector.service.config.settings import Config, CuffSettings, PersonSettings
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -107,21 +107,21 @@ def _sections() -> dict[str, Any]:
     return {item.name: hints[item.name] for item in fields(Config) if item.name != "source"}
 
 
-def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> Cuff:
+def _cuff(reader: Reader, table: dict[str, Any], path: tuple[str, ...]) -> CuffSettings:
     if not re.fullmatch(r"[0-9A-F]{2}(:[0-9A-F]{2}){5}", path[-1]):
         reader.wrong(
             path,
             f"'{path[-1]}' is no cuff's address, such as \"C0:FF:EE:00:00:01\" in quotes and "
             "capitals; `quietcuff cuff list` shows them",
         )
-        return Cuff()
-    cuff: Cuff = reader.section(Cuff, table, path)
+        return CuffSettings()
+    cuff: CuffSettings = reader.section(CuffSettings, table, path)
     if ("user" in table) != ("consent_code" in table):
         reader.wrong(path, "consent takes both, user and consent_code")
     return cuff
 
 
-def _check_people(reader: Reader, people: Mapping[str, Person], own: Mapping[str, Any]) -> None:
+def _check_people(reader: Reader, people: Mapping[str, PersonSettings], own: Mapping[str, Any]) -> None:
     """Two people in one record would be one patient to whoever receives it; letter case makes no other person."""
     if not people:
         return

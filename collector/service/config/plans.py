@@ -8,14 +8,14 @@ from typing import Any
 
 from collector.numbers.levels import LOW
 from collector.numbers.protocols import USUAL, Plan, PlannedProtocol, Protocol, Window, protocol
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.numbers.values import Pressures
-from collector.service import config
 from collector.service.config.schema import ConfigError, Reader
+from collector.service.config.settings import Config, PersonSettings
 from collector.store.namesakes import folded
 
 
-def in_force(settings: config.Config, person: str, name: str | None = None) -> tuple[Protocol, Plan]:
+def in_force(settings: Config, person: str, name: str | None = None) -> tuple[Protocol, Plan]:
     """The protocol named, else the one of the person's plan, else the usual one; and the plan itself.
 
     Raises UnknownProtocol, and ConfigError for a plan that does not fit the protocol.
@@ -31,11 +31,11 @@ def in_force(settings: config.Config, person: str, name: str | None = None) -> t
     return rules, plan
 
 
-def supplemented(settings: config.Config, plans: Mapping[str, Mapping[str, Any]]) -> config.Config:
+def supplemented(settings: Config, plans: Mapping[str, Mapping[str, Any]]) -> Config:
     """With the plans that stations told of, for whom the configuration has none. Raises ConfigError."""
     reader = Reader("", "the central database")
     told = {
-        name: reader.section(config.Person, dict(plan), ("people", name))
+        name: reader.section(PersonSettings, dict(plan), ("people", name))
         for name, plan in plans.items()
         if _of(settings.people, name) is None
     }
@@ -44,12 +44,12 @@ def supplemented(settings: config.Config, plans: Mapping[str, Mapping[str, Any]]
     return replace(settings, people={**settings.people, **told})
 
 
-def _of(people: Mapping[str, config.Person], person: str) -> config.Person | None:
+def _of(people: Mapping[str, PersonSettings], person: str) -> PersonSettings | None:
     """Letter case does not matter, as everywhere with names of people."""
     return next((own for name, own in people.items() if folded(name) == folded(person)), None)
 
 
-def _plan(own: config.Person, rules: Protocol, person: str) -> Plan:
+def _plan(own: PersonSettings, rules: Protocol, person: str) -> Plan:
     return Plan(
         threshold=_pressures(own.threshold_systolic, own.threshold_diastolic, rules.threshold, "threshold", person),
         goal=_pressures(own.goal_systolic, own.goal_diastolic, rules.target, "goal", person),
@@ -75,9 +75,9 @@ def _pressures(
     return Pressures(upper, lower)
 
 
-def _conditions(own: config.Person) -> frozenset[Condition]:
-    return frozenset(map(Condition, own.conditions)) | (
-        {Condition.ATRIAL_FIBRILLATION} if own.atrial_fibrillation else set()
+def _conditions(own: PersonSettings) -> frozenset[MedicalCondition]:
+    return frozenset(map(MedicalCondition, own.conditions)) | (
+        {MedicalCondition.ATRIAL_FIBRILLATION} if own.atrial_fibrillation else set()
     )
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
 from collector.share.relay.kinds import KINDS
@@ -101,14 +101,14 @@ def _prefix(text: str) -> str | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Station:
+class StationSettings:
     name: str = key("", "What this station is called where several are merged.")
     zone: str | None = key(None, "Time zone of the cuffs' wall clock; else this machine's.", check=_zone)
     emergency_number: str = key("", "The local emergency number, shown with very high readings.")
 
 
 @dataclass(frozen=True, slots=True)
-class Radio:
+class RadioSettings:
     kind: RadioKind = key(RadioKind.BLUEZ, "The system's Bluetooth, an adapter of our own, or invented cuffs.")
     adapter: str | None = key(
         None, "Which adapter, such as hci0; all if not given. Exclusive: usb:0 as well.", check=_address
@@ -122,12 +122,12 @@ class Radio:
 
 
 @dataclass(frozen=True, slots=True)
-class Store:
+class StoreSettings:
     path: Path | None = key(None, "The store's file.")
 
 
 @dataclass(frozen=True, slots=True)
-class Backup:
+class BackupSettings:
     daily: bool = key(True, "Whether to back the store up every day.")
     at: str = key("03:15", "When, by this machine's wall clock.", check=_hour)
     folder: Path | None = key(None, "Where to; else 'backups' beside the store.")
@@ -136,7 +136,7 @@ class Backup:
 
 
 @dataclass(frozen=True, slots=True)
-class Retention:
+class RetentionSettings:
     """Off unless set. What a rule takes away is gone from the store; backups keep it until they go."""
 
     payloads_days: int = key(
@@ -145,7 +145,7 @@ class Retention:
 
 
 @dataclass(frozen=True, slots=True)
-class Notices:
+class NoticesSettings:
     """Who hears of what wants somebody's attention, and when. This is no alarm system."""
 
     command: tuple[str, ...] = key((), "A program and its arguments; each notice goes to it as JSON.")
@@ -162,7 +162,7 @@ class Notices:
 
 
 @dataclass(frozen=True, slots=True)
-class Mqtt:
+class MqttSettings:
     """Notices as retained messages, gone when they are over."""
 
     host: str = key("", "The broker; empty: no MQTT.")
@@ -175,12 +175,12 @@ class Mqtt:
 
 
 def _conditions(names: tuple[str, ...]) -> str | None:
-    unknown = [name for name in names if name not in list(Condition)]
-    return f"'{unknown[0]}' is unknown; known: {', '.join(Condition)}" if unknown else None
+    unknown = [name for name in names if name not in list(MedicalCondition)]
+    return f"'{unknown[0]}' is unknown; known: {', '.join(MedicalCondition)}" if unknown else None
 
 
 @dataclass(frozen=True, slots=True)
-class Person:
+class PersonSettings:
     """A person's own plan, set by the treating clinician; goes before any protocol's figures."""
 
     protocol: str | None = key(None, "The protocol that averages follow.")
@@ -208,7 +208,7 @@ def _users_problem(users: Any) -> str | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Cuff:
+class CuffSettings:
     """A cuff, by its address, that tells its records only after it has heard its user's consent code."""
 
     user: int | None = key(None, "The cuff's number of the user whose records are asked for.", at_least=0, at_most=254)
@@ -224,7 +224,7 @@ class Cuff:
 
 
 @dataclass(frozen=True, slots=True)
-class Relay:
+class RelaySettings:
     """A receiver to which readings are sent on as they come."""
 
     kind: RelayKind = key(RelayKind("fhir"), "What it is.")
@@ -250,7 +250,7 @@ class Relay:
 
 
 @dataclass(frozen=True, slots=True)
-class Page:
+class PageSettings:
     """The station's web page. On any address but this machine's own it speaks TLS."""
 
     address: str = key("127.0.0.1", "Where it listens; 0.0.0.0 or an address of the network lets others in.")
@@ -263,16 +263,16 @@ class Page:
 
 @dataclass(frozen=True, slots=True)
 class Config:
-    station: Station = field(default_factory=Station)
-    radio: Radio = field(default_factory=Radio)
-    store: Store = field(default_factory=Store)
-    backup: Backup = field(default_factory=Backup)
-    retention: Retention = field(default_factory=Retention)
-    notices: Notices = field(default_factory=Notices)
-    mqtt: Mqtt = field(default_factory=Mqtt)
-    page: Page = field(default_factory=Page)
-    relay: Mapping[str, Relay] = field(default_factory=dict)
-    people: Mapping[str, Person] = field(default_factory=dict)
-    cuffs: Mapping[str, Cuff] = field(default_factory=dict)  # by address
+    station: StationSettings = field(default_factory=StationSettings)
+    radio: RadioSettings = field(default_factory=RadioSettings)
+    store: StoreSettings = field(default_factory=StoreSettings)
+    backup: BackupSettings = field(default_factory=BackupSettings)
+    retention: RetentionSettings = field(default_factory=RetentionSettings)
+    notices: NoticesSettings = field(default_factory=NoticesSettings)
+    mqtt: MqttSettings = field(default_factory=MqttSettings)
+    page: PageSettings = field(default_factory=PageSettings)
+    relay: Mapping[str, RelaySettings] = field(default_factory=dict)
+    people: Mapping[str, PersonSettings] = field(default_factory=dict)
+    cuffs: Mapping[str, CuffSettings] = field(default_factory=dict)  # by address
     protocols: Mapping[str, Any] = field(default_factory=dict)  # of collector.numbers.rules.Protocol
     source: Path | None = None  # the file it was read from

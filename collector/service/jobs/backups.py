@@ -15,8 +15,7 @@ from collector.store import conditions, journal, upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_as_it_is, open_store
-
-Progress = Callable[[int, int], None]
+from collector.store.values import Progress
 
 
 class BackupError(Exception):

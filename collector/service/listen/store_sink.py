@@ -16,7 +16,7 @@ from functools import partial
 
 from collector import intake
 from collector.radio.learned import Learned, Unlearned
-from collector.radio.outcome import Outcome
+from collector.radio.outcome import VisitOutcome
 from collector.radio.port import (
     Bond,
     Characteristics,
@@ -244,7 +244,7 @@ class StoreSink:
     def came(self, visit: int, value: bytes, since: datetime) -> bool:
         return journal.came(self.store, visit, value, since)
 
-    def close_visit(self, visit: int, at: datetime, outcome: Outcome) -> None:
+    def close_visit(self, visit: int, at: datetime, outcome: VisitOutcome) -> None:
         self.read_all()
         visits.close_visit(self.store, visit, at, str(outcome))
         count = self._counts.pop(visit, VisitCount())

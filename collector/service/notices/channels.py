@@ -23,7 +23,7 @@ class ChannelError(Exception):
     """A notice did not get through; the text is one line for a person."""
 
 
-class Channel(Protocol):
+class NoticeChannel(Protocol):
     name: str
 
     def begins(self, notice: Notice, at: datetime) -> None: ...

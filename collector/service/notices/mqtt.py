@@ -8,7 +8,7 @@ import json
 import re
 from datetime import datetime
 
-from collector.service.config import Mqtt
+from collector.service.config.settings import MqttSettings
 from collector.service.notices.channels import ChannelError, message
 from collector.service.notices.notice import Notice
 from collector.share.export.context import ExchangeError
@@ -22,7 +22,7 @@ class MqttChannel:
 
     name = "mqtt"
 
-    def __init__(self, settings: Mqtt, personal: bool) -> None:
+    def __init__(self, settings: MqttSettings, personal: bool) -> None:
         self.settings, self.personal = settings, personal
 
     def begins(self, notice: Notice, at: datetime) -> None:

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from collector.service.config import Config
-from collector.service.notices.channels import Channel, ChannelError, CommandChannel, LogChannel
+from collector.service.notices.channels import ChannelError, CommandChannel, LogChannel, NoticeChannel
 from collector.service.notices.notice import Notice
 from collector.service.notices.sent import SentNotices
 from collector.service.notices.situation import limits_of, situation_now
@@ -21,10 +21,10 @@ from collector.store.opening import open_store
 log = logging.getLogger("quietcuff.notices")
 
 
-def channels_of(config: Config) -> list[Channel]:
+def channels_of(config: Config) -> list[NoticeChannel]:
     """The log always; a program and MQTT where they are configured."""
     wanted = config.notices
-    channels: list[Channel] = [LogChannel()]
+    channels: list[NoticeChannel] = [LogChannel()]
     if wanted.command:
         channels.append(CommandChannel(wanted.command, wanted.command_timeout_s, wanted.personal))
     if config.mqtt.host:
@@ -39,7 +39,7 @@ def notices_now(store: Store, config: Config, now: datetime | None = None) -> tu
     return standing(situation_now(store, config, now), limits_of(config))
 
 
-def tell(notices: Sequence[Notice], channels: Iterable[Channel], sent: SentNotices, now: datetime) -> list[str]:
+def tell(notices: Sequence[Notice], channels: Iterable[NoticeChannel], sent: SentNotices, now: datetime) -> list[str]:
     """Give each channel what it was not given yet; returns what did not get through, in words.
 
     A channel that fails is left alone until the next round; the others go on.
@@ -64,7 +64,7 @@ class Rounds:
     """The recurring job, and an extra round when a reading came. Each opens the store anew, in a thread of its own."""
 
     def __init__(
-        self, store: Path, config: Config, channels: Sequence[Channel] | None = None, moment_s: float = 5.0
+        self, store: Path, config: Config, channels: Sequence[NoticeChannel] | None = None, moment_s: float = 5.0
     ) -> None:
         self.store, self.config, self.moment_s = store, config, moment_s
         self.channels = channels_of(config) if channels is None else channels

@@ -15,16 +15,7 @@ from collector.service.config.schema import ConfigError
 from collector.service.jobs import backups
 from collector.service.jobs.backups import BackupError
 from collector.service.notices.series_progress import so_far
-from collector.service.notices.standing import (
-    VERY_HIGH_FOR,
-    Condition,
-    CuffNow,
-    Folder,
-    Limits,
-    SeriesUnderWay,
-    Situation,
-    Taken,
-)
+from collector.service.notices.standing import VERY_HIGH_FOR, CuffNow, Folder, Limits, SeriesUnderWay, Situation, Taken
 from collector.share.text.cuff_text import never_delivered
 from collector.store import conditions, people, readings
 from collector.store.database import Store
@@ -64,11 +55,7 @@ def situation_now(store: Store, config: Config, now: datetime | None = None) -> 
         backups_wanted=config.backup.daily,
         newest_backup=_newest_backup(folder, store.path, now),
         since=payloads.oldest_arrival(store),
-        conditions=tuple(
-            Condition(told.topic, told.text, told.since)
-            for told in conditions.current(store)
-            if told.topic not in OWN_TOPICS
-        ),
+        conditions=tuple(told for told in conditions.current(store) if told.topic not in OWN_TOPICS),
     )
 
 

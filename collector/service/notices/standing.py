@@ -9,6 +9,7 @@ from collector.numbers.levels import is_very_high
 from collector.numbers.words import NOT_A_DIAGNOSIS, WAIT_MINUTES
 from collector.service.notices.notice import Notice
 from collector.share.text.reading_text import pressures_text, value_text
+from collector.store.conditions import ServiceCondition
 
 BACKUP_LATE = timedelta(hours=36)
 """A daily backup that missed its turn, with room for a machine that was off over night."""
@@ -68,15 +69,6 @@ class Folder:
 
 
 @dataclass(frozen=True, slots=True)
-class Condition:
-    """What the service tells of itself: no adapter, witness not allowed, a backup that failed."""
-
-    topic: str
-    text: str  # 'what is so; what mends it'
-    since: datetime
-
-
-@dataclass(frozen=True, slots=True)
 class Situation:
     """All that the rules look at. newest_backup: None where there is none; since: of the oldest payload."""
 
@@ -88,7 +80,7 @@ class Situation:
     backups_wanted: bool = False
     newest_backup: datetime | None = None
     since: datetime | None = None
-    conditions: tuple[Condition, ...] = ()
+    conditions: tuple[ServiceCondition, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +238,7 @@ def _backup(now: Situation) -> Iterator[Notice]:
             if now.newest_backup
             else "there is no backup of the store yet"
         )
-        yield Notice("backup late", "", what, "quietcuff backup now says what is in the way")
+        yield Notice("backup late", "", what, "`quietcuff backup now` makes one, or says what is in the way")
 
 
 def _conditions(now: Situation) -> Iterator[Notice]:

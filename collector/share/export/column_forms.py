@@ -18,7 +18,7 @@ from collector.share.text.layout import visible
 from collector.store.columns import Column, Kind, columns_of
 from collector.store.values import Reading
 
-Value = Callable[[Reading], Any]
+ValueOf = Callable[[Reading], Any]
 
 READING = columns_of(Reading)
 FIELDS = tuple(one.name for one in READING)
@@ -46,7 +46,7 @@ def _wall_time(reading: Reading) -> datetime:
 
 
 TAKEN_LOCAL = Column("taken_local", Kind.WALL_TIME, "wall time where it was taken")
-DERIVED: Mapping[Column, Value] = {
+DERIVED: Mapping[Column, ValueOf] = {
     TAKEN_LOCAL: _wall_time,
     Column("taken_offset_min", Kind.WHOLE, "what that wall time is ahead of UTC", unit="min"): _offset_min,
     **{

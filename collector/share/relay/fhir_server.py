@@ -13,7 +13,7 @@ from collector.share.private_file import secret
 from collector.share.relay.http_exchange import Answer, HttpConnection
 from collector.share.relay.oauth import ClientCredentials
 from collector.share.relay.receiver import Receiver
-from collector.share.relay.target import Batch, Refused, SeriesNews, Unreachable
+from collector.share.relay.target import Batch, RefusedByReceiver, SeriesNews, Unreachable
 from collector.share.text.layout import visible
 
 _MEDIA = "application/fhir+json"
@@ -54,7 +54,7 @@ class FhirServer:
             raise Unreachable(f"{where}; look at the {'client_id' if self._credentials else 'token file'}")
         if answer.status in _NOT_THERE or answer.status < 400:
             raise Unreachable(f"{where}; no FHIR server takes transactions at this url")
-        raise Refused(where)
+        raise RefusedByReceiver(where)
 
     def _check_each(self, answer: bytes, entries: int) -> None:
         """A server that takes a transaction says so for each entry (FHIR R4, http, transaction response); anything
@@ -69,7 +69,7 @@ class FhirServer:
         if kind != "transaction-response":
             raise Unreachable(f"{host} answers with no transaction-response")
         if bad := [state for state in states if not state.startswith("2")]:
-            raise Refused(f"{host} answers {visible(bad[0])[:200]} within the transaction")
+            raise RefusedByReceiver(f"{host} answers {visible(bad[0])[:200]} within the transaction")
         if len(states) != entries:
             raise Unreachable(f"{host} tells of {len(states)} of the {entries} entries that it was sent")
 

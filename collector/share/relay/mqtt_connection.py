@@ -14,7 +14,7 @@ from typing import Any, Self
 from collector.share.export.context import ExchangeError
 from collector.share.private_file import secret
 from collector.share.relay.receiver import is_this_machine
-from collector.share.relay.target import Refused, Unreachable
+from collector.share.relay.target import RefusedByReceiver, Unreachable
 
 _IN_FLIGHT = 20
 _ABOUT_THE_MESSAGE = {0x90, 0x95, 0x99}  # topic name invalid, packet too large, payload format invalid
@@ -42,7 +42,7 @@ class Broker:
 
 
 class MqttConnection:
-    """Open while entered. Raises ExchangeError for settings that cannot be used, else Unreachable and Refused."""
+    """Open while entered. Raises ExchangeError for settings of no use, else Unreachable and RefusedByReceiver."""
 
     def __init__(self, broker: Broker) -> None:
         broker.check()
@@ -87,7 +87,7 @@ class MqttConnection:
         for number in numbers:
             code = self._answer(number)
             if code in _ABOUT_THE_MESSAGE:
-                raise Refused(f"{self._broker.host}: the broker refuses the message (reason {code:#04x})")
+                raise RefusedByReceiver(f"{self._broker.host}: the broker refuses the message (reason {code:#04x})")
             if code >= 0x80:
                 raise Unreachable(f"{self._broker.host}: the broker does not let us publish (reason {code:#04x})")
 

@@ -18,7 +18,7 @@ from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.private_file import secret
 from collector.share.relay.postgresql_schema import COLUMNS, ENTER, MERGE, PERSON_UID, SCHEMA, TAKE_BACK, VERSION, ZONE
 from collector.share.relay.receiver import Receiver
-from collector.share.relay.target import Batch, Refused, Unreachable
+from collector.share.relay.target import Batch, RefusedByReceiver, Unreachable
 from collector.store.columns import Column, Kind
 from collector.store.merge.people_entries import Entry
 from collector.store.values import Reading
@@ -97,7 +97,7 @@ class Database:
         except errors.Error as error:
             text = f"{self._receiver.host}: {' '.join(str(error).split())}"[:300]
             if isinstance(error, errors.DataError | errors.IntegrityError):
-                raise Refused(text) from None
+                raise RefusedByReceiver(text) from None
             raise Unreachable(text) from None
 
     def __enter__(self) -> Self:

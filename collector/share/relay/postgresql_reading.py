@@ -10,7 +10,7 @@ from collector.share.relay.postgresql import how_to_connect, psycopg
 from collector.share.relay.postgresql_schema import VERSION
 from collector.share.relay.receiver import Receiver
 from collector.store.columns import columns_of
-from collector.store.elsewhere import Fetched, StoreElsewhere
+from collector.store.elsewhere import CentralReading, StoreElsewhere
 from collector.store.errors import StoreError
 from collector.store.merge.people_entries import OF_ONE, Entry
 from collector.store.values import Basis, Reading, Selection
@@ -65,7 +65,7 @@ class _Database:
         with self._in_one_line():
             return dict(self._connection.execute("SELECT uid, part_of FROM quietcuff.same_person").fetchall())
 
-    def readings(self, selection: Selection, person: Sequence[str] | None) -> Iterator[Fetched]:
+    def readings(self, selection: Selection, person: Sequence[str] | None) -> Iterator[CentralReading]:
         wanted = [
             ("person_uid = ANY(%s)", person),
             ("cuff = %s", selection.cuff),

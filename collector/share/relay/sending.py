@@ -15,7 +15,7 @@ from collector.share.relay.target import (
     Batch,
     KeepsEntries,
     KeepsSeries,
-    Refused,
+    RefusedByReceiver,
     ShowsNewest,
     Target,
     TooSlow,
@@ -115,7 +115,7 @@ def send(
 def _bring(series: SeriesThere, target: KeepsSeries, receiver: Receiver, context: ExportContext, sent: Sent) -> None:
     try:
         series.bring(target, receiver, context)
-    except Refused as error:  # of an average no reading has to wait for
+    except RefusedByReceiver as error:  # of an average no reading has to wait for
         sent.trouble = str(error)
         series.keep(due=False)
 
@@ -230,7 +230,7 @@ class _Run:
             return False
         try:
             self._some(waiting)
-        except Refused as error:
+        except RefusedByReceiver as error:
             if len(waiting) == 1:
                 self._refused(waiting[0], str(error))
                 return False
@@ -269,7 +269,7 @@ class _Run:
         newest = outbox.newest_sent(self.store, self.row, self.receiver.people) if board else []
         try:
             target.show(list(readings.those(self.store, newest).values()), before)
-        except Refused as error:
+        except RefusedByReceiver as error:
             self.sent.trouble = str(error)
         else:
             outbox.keep_shown(self.store, self.row, board.topic, board.discovery)

@@ -16,7 +16,7 @@ from collector.share.relay.target import KeepsSeries, SeriesNews
 from collector.store import outbox
 from collector.store.database import Store
 
-Known = dict[str, list[dict[str, str]]]
+KnownSeries = dict[str, list[dict[str, str]]]
 """By person: the series that the receiver has, each with id, first, last and digest."""
 
 
@@ -27,7 +27,7 @@ class SeriesThere:
     store: Store
     row: int
     due: bool = True
-    has: Known = field(default_factory=dict)
+    has: KnownSeries = field(default_factory=dict)
 
     @classmethod
     def at(cls, store: Store, row: int) -> "SeriesThere":
@@ -39,15 +39,15 @@ class SeriesThere:
         outbox.keep_entered(self.store, self.row, json.dumps({"due": due, "has": self.has}).encode())
 
     def bring(self, target: KeepsSeries, receiver: Receiver, context: ExportContext) -> None:
-        """Raises Unreachable and Refused; what was not taken is tried with the next readings at the latest."""
+        """Raises Unreachable and RefusedByReceiver; what was not taken is tried again with the next readings."""
         has, news = self._news(context.latest(receiver.people), context)
         if news:
             target.keep_series(news if receiver.report else replace(news, pages={}))
         self.has = has
         self.keep(due=False)
 
-    def _news(self, found: list[Latest], context: ExportContext) -> tuple[Known, SeriesNews]:
-        has: Known = {}
+    def _news(self, found: list[Latest], context: ExportContext) -> tuple[KnownSeries, SeriesNews]:
+        has: KnownSeries = {}
         results: dict[str, AverageResult] = {}
         pages: dict[str, Any] = {}
         gone = [one["id"] for person in self.has.keys() - {_key(one) for one in found} for one in self.has[person]]

@@ -27,7 +27,7 @@ class TooSlow(Unreachable):
     """The receiver takes longer than it was given: with less at once, or more time, it may do."""
 
 
-class Refused(ExchangeError):
+class RefusedByReceiver(ExchangeError):
     """The receiver was reached and does not take this. None of the batch was taken."""
 
     def __init__(self, text: str) -> None:
@@ -56,7 +56,7 @@ class Batch:
 
 
 class Target(Protocol):
-    """An open connection to a receiver. Opening and delivering raise Unreachable, delivering also Refused."""
+    """An open connection to a receiver. Opening and delivering raise Unreachable, delivering also RefusedByReceiver."""
 
     def deliver(self, batch: Batch) -> None:
         """When this returns, the receiver has the batch, each reading once, however often it is delivered."""
@@ -71,7 +71,7 @@ class KeepsEntries(Protocol):
     """A receiver that also keeps what people entered: persons, spans, loans, notes, plans, sittings."""
 
     def keep(self, entries: Sequence[Entry]) -> None:
-        """These are the station's entries now, and no others. Raises Unreachable, Refused."""
+        """These are the station's entries now, and no others. Raises Unreachable, RefusedByReceiver."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +92,7 @@ class KeepsSeries(Protocol):
     """A receiver that also takes averages and their pages."""
 
     def keep_series(self, news: SeriesNews) -> None:
-        """Once each, in place of what is there of the same series. Raises Unreachable, Refused."""
+        """Once each, in place of what is there of the same series. Raises Unreachable, RefusedByReceiver."""
 
 
 @runtime_checkable
@@ -101,4 +101,4 @@ class ShowsNewest(Protocol):
 
     def show(self, newest: Sequence[Reading], before: Board) -> None:
         """Show these on the receiver's board, and take down whatever else is shown of this station's, there and where
-        it was shown before. Raises Unreachable, Refused."""
+        it was shown before. Raises Unreachable, RefusedByReceiver."""

@@ -15,7 +15,7 @@ from collector.share.export.rows import json_rows, json_text
 from collector.share.private_file import secret
 from collector.share.relay.http_exchange import HttpConnection
 from collector.share.relay.receiver import Receiver
-from collector.share.relay.target import Batch, Refused, Unreachable
+from collector.share.relay.target import Batch, RefusedByReceiver, Unreachable
 
 _ABOUT_THE_CONTENT = {400, 409, 413, 422}
 
@@ -43,7 +43,7 @@ class Webhook:
             return
         where = f"{self._receiver.host} answers {answer.status}"
         if answer.status in _ABOUT_THE_CONTENT:
-            raise Refused(where)
+            raise RefusedByReceiver(where)
         raise Unreachable(where, answer.wait)
 
     def __enter__(self) -> Self:

@@ -7,7 +7,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from collector.numbers.levels import very_high_values
-from collector.numbers.trend import MovingMean
+from collector.numbers.trend import MovingMean, Trend
 from collector.numbers.values import Sample, rounded_text
 from collector.share.report.data import ReportData
 from collector.share.report.days import ticks
@@ -49,7 +49,7 @@ def draw_chart(data: ReportData, width: float, height: float) -> Drawing:
     _period(drawing, data, plane, first, last)
     _axes(drawing, plane, first, last)
     if many:
-        _moving(drawing, data.trend.moving, plane)
+        _moving(drawing, data.trend, plane)
     _very_high(drawing, data.very_high, plane)
     _readings(drawing, data, dated, plane, many)
     _beyond(drawing, dated, plane)
@@ -116,9 +116,9 @@ def _axes(drawing: Drawing, plane: _Plane, first: date, last: date) -> None:
         drawing.text(min(max(shift, plane.left + 5), plane.right - 6), plane.bottom + 3.6, label, TEXT, anchor="middle")
 
 
-def _moving(drawing: Drawing, moving: Sequence[MovingMean], plane: _Plane) -> None:
+def _moving(drawing: Drawing, trend: Trend, plane: _Plane) -> None:
     """Moving means with their bands, broken where nothing was measured for longer than the window."""
-    for run in _runs(moving):
+    for run in _runs(trend):
         for pressure in ("systolic", "diastolic"):
             banded = [
                 (plane.x(_noon(one.day)), getattr(one, pressure), getattr(one.margin, pressure))
@@ -131,10 +131,11 @@ def _moving(drawing: Drawing, moving: Sequence[MovingMean], plane: _Plane) -> No
                 drawing.shapes.append(Area((*upper, *lower), 0.82))
 
 
-def _runs(moving: Sequence[MovingMean]) -> list[list[MovingMean]]:
+def _runs(trend: Trend) -> list[list[MovingMean]]:
+    """Means that a line may join: a longer silence than the window leaves two means without a day in common."""
     runs: list[list[MovingMean]] = []
-    for one in moving:
-        if runs and (one.day - runs[-1][-1].day).days <= 14:
+    for one in trend.moving:
+        if runs and (one.day - runs[-1][-1].day).days <= trend.window_days:
             runs[-1].append(one)
         else:
             runs.append([one])
@@ -159,7 +160,7 @@ def _readings(
             drawing.line((x - arm, y - arm), (x + arm, y + arm), width=0.22)
             drawing.line((x - arm, y + arm), (x + arm, y - arm), width=0.22)
     if many:
-        for run in _runs(data.trend.moving):
+        for run in _runs(data.trend):
             for pressure in ("systolic", "diastolic"):
                 path = [(plane.x(_noon(one.day)), plane.y(getattr(one, pressure))) for one in run]
                 drawing.line(*path, width=0.9, grey=1.0)

@@ -14,10 +14,10 @@ from collector.share.report.data import ReportData
 from collector.share.report.days import made, span, written
 from collector.share.report.grid import column_unit
 from collector.share.text import change_text, findings
+from collector.share.text.findings import Labelled
 from collector.share.text.layout import visible
 from collector.share.text.reading_text import NO_VALUE, pressures_text
 
-Row = tuple[str, str]
 FEW_READINGS = 8
 MOST_NOTES, MOST_CUFFS = 8, 4
 
@@ -27,7 +27,7 @@ class Section:
     """rows: label and value. table: a heading and its lines. A title without anything under it is not shown."""
 
     title: str
-    rows: tuple[Row, ...] = ()
+    rows: tuple[Labelled, ...] = ()
     paragraphs: tuple[str, ...] = ()
     table: tuple[tuple[str, ...], ...] = ()
 
@@ -106,7 +106,7 @@ def _alarm(data: ReportData) -> str:
     return f"VERY HIGH: {findings.readings(len(data.very_high))}, the highest {value} mmHg on {made(highest.taken_at)}"
 
 
-def _few_readings(data: ReportData) -> Iterator[Row]:
+def _few_readings(data: ReportData) -> Iterator[Labelled]:
     """Each reading with its value, where they are so few that their mean says little."""
     if len(data.samples) > FEW_READINGS:
         return
@@ -149,7 +149,7 @@ def _numbers(average: Average) -> Iterator[tuple[str, str]]:
         yield f"{label}{so_far}", findings.mean_text(average.mean, average.threshold)
 
 
-def _means(average: Average) -> Iterator[Row]:
+def _means(average: Average) -> Iterator[Labelled]:
     for label, mean, decides in findings.mean_rows(average):
         count = f", {findings.readings(mean.readings)}" if label != "Mean of both" else ""
         text = f"{findings.mean_text(mean, average.threshold)} mmHg{count}"
@@ -193,7 +193,7 @@ def _change_words(found: Change | None) -> Iterator[str]:
     yield " ".join(change_text.change_words(found))
 
 
-def _notes(data: ReportData, most: int) -> Iterator[Row]:
+def _notes(data: ReportData, most: int) -> Iterator[Labelled]:
     numbered = list(enumerate(data.notes, 1))
     if len(numbered) > most:
         yield "", f"{len(numbered) - most} earlier ones are not listed here"
@@ -201,11 +201,11 @@ def _notes(data: ReportData, most: int) -> Iterator[Row]:
         yield f"({number}) {written(note.day)}", note.text
 
 
-def _left_out(average: Average) -> Iterator[Row]:
+def _left_out(average: Average) -> Iterator[Labelled]:
     yield from list(findings.left_out(average)) or [("Nothing", "every reading of the period counts")]
 
 
-def _to_keep_in_mind(data: ReportData) -> Iterator[Row]:
+def _to_keep_in_mind(data: ReportData) -> Iterator[Labelled]:
     yield from findings.remarks(data.average, len(data.very_high), len(data.lows), data.low)
     if not data.average.irregular.readings:
         yield "Uneven pulse", "not marked by the cuff; that does not rule it out"
@@ -213,7 +213,7 @@ def _to_keep_in_mind(data: ReportData) -> Iterator[Row]:
     yield "Getting ready", data.preparation or "not recorded"
 
 
-def _cuffs(data: ReportData) -> Iterator[Row]:
+def _cuffs(data: ReportData) -> Iterator[Labelled]:
     for cuff in islice(data.cuffs, MOST_CUFFS):
         yield cuff.name, cuff.clock
     if len(data.cuffs) > MOST_CUFFS:

@@ -49,7 +49,7 @@ class _Fetched:
     readings: tuple[Reading, ...]
     known: KnownOfPerson
     regimen: tuple[notes.Note, ...]
-    guided: tuple[sittings.Sitting, ...]
+    guided: tuple[sittings.KeptSitting, ...]
     names: dict[str, str]
 
 
@@ -122,7 +122,7 @@ def _cuffs(fetched: _Fetched, averaged: Average) -> Iterator[CuffLine]:
         yield CuffLine(name, f"{len(some)} reading{'s' * (len(some) != 1)}; {clock_line(some)}")
 
 
-def _preparation(guided: Sequence[sittings.Sitting], averaged: Average) -> str:
+def _preparation(guided: Sequence[sittings.KeptSitting], averaged: Average) -> str:
     """Of the sittings whose readings the average saw."""
     own = averaged.period_ids
     return summary([sitting.prepared for sitting in guided if own.intersection(sitting.reading_ids)])

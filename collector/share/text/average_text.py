@@ -64,7 +64,7 @@ def _mean_cells(mean: Mean, threshold: Pressures) -> tuple[str, str, str, str]:
     return findings.mean_text(mean, threshold), pulse, str(mean.readings), str(mean.days)
 
 
-def facts(found: Average, beside: Overview | None = None, low: Pressures = LOW) -> Iterator[findings.Row]:
+def facts(found: Average, beside: Overview | None = None, low: Pressures = LOW) -> Iterator[findings.Labelled]:
     """What the mean rests on, as (name, words)."""
     very_high, lows = (len(beside.very_high), len(beside.low)) if beside else (0, 0)
     yield "Rule", f"{found.protocol.title}, {found.protocol.edition}"

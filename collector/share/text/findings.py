@@ -11,13 +11,14 @@ from collector.numbers.log_digits import COPIED_SITTINGS
 from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.orthostatic import DIASTOLIC_FALL, SYSTOLIC_FALL, WITHIN_S
 from collector.numbers.overview import LogDigits
-from collector.numbers.rules import Condition
+from collector.numbers.rules import MedicalCondition
 from collector.numbers.series_remarks import SinceDose
 from collector.numbers.usual import Usual
 from collector.numbers.values import Decides, Mean, Pair, Pressures, SetBy, rounded_text
 from collector.share.text.reading_text import pressures_text
 
-Row = tuple[str, str]
+Labelled = tuple[str, str]
+"""A label and what is said under it."""
 MOST_REASONS = 6
 """So many reasons of the same kind are told; the rest are counted together."""
 DECIDES = {
@@ -113,7 +114,7 @@ def mean_rows(found: Average) -> Iterator[tuple[str, Mean, bool]]:
             yield label, mean, label in DECIDES[found.decides]
 
 
-def left_out(found: Average) -> Iterator[Row]:
+def left_out(found: Average) -> Iterator[Labelled]:
     """How many readings do not count, and why."""
     reasons = Counter(reason for _, reason in found.excluded).most_common()
     for reason, count in reasons[:MOST_REASONS]:
@@ -122,7 +123,7 @@ def left_out(found: Average) -> Iterator[Row]:
         yield readings(rest), "for other reasons"
 
 
-def variation(found: Average) -> Iterator[Row]:
+def variation(found: Average) -> Iterator[Labelled]:
     spread = found.spread
     if spread.sd and spread.cv and spread.arv and spread.rmssd and spread.range:
         yield (
@@ -152,7 +153,7 @@ def variation(found: Average) -> Iterator[Row]:
         yield "High readings", f"{found.load.either} of {found.load.of} at or above the threshold{ten}"
 
 
-def standing_rows(found: Average) -> Iterator[Row]:
+def standing_rows(found: Average) -> Iterator[Labelled]:
     """The largest fall on standing, in a line; nothing where no reading is marked as taken standing."""
     if not found.on_standing:
         return
@@ -173,7 +174,7 @@ def standing_rows(found: Average) -> Iterator[Row]:
     )
 
 
-def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterator[Row]:
+def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterator[Labelled]:
     """What wants telling, the gravest first. very_high, lows: so many readings; low: the bound."""
     if very_high:
         yield (
@@ -190,7 +191,7 @@ def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterat
         tell = " An ECG can tell more." if irregular.worth_telling else ""
         count = f"{irregular.readings} of {readings(irregular.of)}, on {days(irregular.days)}"
         yield "Uneven pulse", f"marked in {count}: less certain, diastolic most.{tell}"
-    if Condition.ATRIAL_FIBRILLATION in found.conditions:
+    if MedicalCondition.ATRIAL_FIBRILLATION in found.conditions:
         short = [
             cell.taken < found.protocol.per_session
             for row in found.grid
@@ -212,7 +213,7 @@ def remarks(found: Average, very_high: int, lows: int, low: Pressures) -> Iterat
         yield "Too close", f"{readings(found.too_close)} under {found.protocol.gap_s} s after the one before"
 
 
-def log_remarks(since: SinceDose | None, log: LogDigits | None) -> Iterator[Row]:
+def log_remarks(since: SinceDose | None, log: LogDigits | None) -> Iterator[Labelled]:
     """Hours since a noted dose; of a hand-written log what its digits tell: to ask about, never to accuse."""
     if since:
         some = f"{since.readings} of {since.of} readings"
@@ -226,7 +227,7 @@ def log_remarks(since: SinceDose | None, log: LogDigits | None) -> Iterator[Row]
         yield "Second like first", f"in {log.copied} of {log.sittings} sittings: copied, or sent twice?"
 
 
-def office_rows(office: Office | None, found: Average) -> Iterator[Row]:
+def office_rows(office: Office | None, found: Average) -> Iterator[Labelled]:
     """The office in a line, and home against it."""
     if office is None:
         return
@@ -234,7 +235,7 @@ def office_rows(office: Office | None, found: Average) -> Iterator[Row]:
     visits = f"{len(office.visits)} visit{'s' * (len(office.visits) != 1)}, the last on {office.visits[-1].day}"
     more = "; the first two readings are far apart: take another" if office.another_reading else ""
     yield "In the office", f"{office.mean} mmHg, {visits}: {acc} (ACC/AHA), {esh} (ESH){more}"
-    if Condition.ATRIAL_FIBRILLATION in found.conditions:
+    if MedicalCondition.ATRIAL_FIBRILLATION in found.conditions:
         yield "Home and office", "not compared: with atrial fibrillation the values are too uncertain"
     elif office.by_means and office.bound:
         yield "Home and office", office_home_text(office, found)

@@ -9,16 +9,16 @@ WEEKS_AT_MOST = 20
 """More of them are shown as months, unless asked for."""
 AT_OR_ABOVE = "at or above the threshold"
 
-Row = tuple[str, ...]
+Cells = tuple[str, ...]
 
 
-def trend_rows(found: Trend, monthly: bool) -> tuple[Row, list[Row]]:
+def trend_rows(found: Trend, monthly: bool) -> tuple[Cells, list[Cells]]:
     """The heading and a row a period; a mean with * is at or above the threshold."""
     heading = ("month" if monthly else "week from", "mmHg", "give or take", "readings", "days")
     return heading, [_row(one, found, monthly) for one in (found.months if monthly else found.weeks)]
 
 
-def _row(one: PeriodMean, found: Trend, monthly: bool) -> Row:
+def _row(one: PeriodMean, found: Trend, monthly: bool) -> Cells:
     pair = "/".join(
         rounded_text(value, beside=bound)
         for value, bound in (

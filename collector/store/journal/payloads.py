@@ -88,7 +88,7 @@ def append(
     )
 
 
-class Line(NamedTuple):
+class ImportedPayload(NamedTuple):
     """A payload that no radio brought: of a log or an export. mark: names it for ever, its value included."""
 
     cuff: str
@@ -100,7 +100,7 @@ class Line(NamedTuple):
     station: int | None = None
 
 
-def append_all(store: Store, lines: Sequence[Line]) -> list[Appended]:
+def append_all(store: Store, lines: Sequence[ImportedPayload]) -> list[Appended]:
     """As `append`, for many at once. Raises StoreError, and then none of them is there."""
     with store.transaction():
         cuff_rows = {address: cuffs.row_of(store, address) for address in {line.cuff for line in lines}}

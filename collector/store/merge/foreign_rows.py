@@ -4,7 +4,7 @@ Rows that never change (payloads, visits' facts, audit lines) are added; of rows
 version holds. What was erased in either stays erased. Readings are derived again afterwards (`intake.merge`).
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,6 +17,7 @@ from collector.store.merge import foreign_check
 from collector.store.merge.foreign_people import bring_people
 from collector.store.opening import brought_up, open_as_it_is
 from collector.store.people.erase import delete_erased, name_claims_of_the_erased
+from collector.store.values import Progress
 
 BATCH = 5_000
 """Payloads a transaction: a listener on the same store waits no longer than one takes."""
@@ -31,7 +32,7 @@ class Brought:
     erased: int
 
 
-def bring_in(store: Store, other: Path, progress: Callable[[int, int], None] | None = None) -> Brought:
+def bring_in(store: Store, other: Path, progress: Progress | None = None) -> Brought:
     """Add all rows of another store; cuffs whose readings may differ now are noted for `intake.catch_up`.
 
     progress: called with (payloads looked at, of). Raises StoreError.
@@ -168,7 +169,7 @@ def _facts(store: Store) -> None:
         )
 
 
-def _payloads(store: Store, progress: Callable[[int, int], None] | None) -> Brought:
+def _payloads(store: Store, progress: Progress | None) -> Brought:
     total = store.scalar("SELECT count(*) FROM other.payload")
     reached = looked = new = 0
     while True:

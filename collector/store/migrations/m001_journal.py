@@ -38,7 +38,7 @@ STATEMENTS = (
         clock_id INTEGER REFERENCES unsure_clock) STRICT""",
     "CREATE INDEX visit_fact_of_cuff ON visit_fact (cuff_id, kind, characteristic, at)",
     "CREATE INDEX visit_fact_of_visit ON visit_fact (visit_id)",
-    # Looks at the cuff's clock: Current Time 0x2A2B and Date Time 0x2A08.
+    # Readings of the cuff's clock: Current Time 0x2A2B and Date Time 0x2A08.
     "CREATE INDEX visit_fact_clock ON visit_fact (cuff_id, at) WHERE characteristic IN (10795, 10760)",
     "CREATE INDEX visit_fact_unsure ON visit_fact (cuff_id) WHERE clock_id IS NOT NULL",
     # number: order of arrival at its station. mark: names the very frame, so that a replay is idle.

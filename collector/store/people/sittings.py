@@ -12,7 +12,7 @@ from collector.store.json_columns import from_json
 
 
 @dataclass(frozen=True, slots=True)
-class Sitting:
+class KeptSitting:
     person: str
     started_at: datetime
     prepared: tuple[str, ...]  # what was confirmed, in words
@@ -38,7 +38,7 @@ def keep(
             )
 
 
-def every(store: Store, person: str, since: datetime | None = None, until: datetime | None = None) -> list[Sitting]:
+def every(store: Store, person: str, since: datetime | None = None, until: datetime | None = None) -> list[KeptSitting]:
     """A person's sittings, oldest first; since is included, until is not."""
     owner = people.need(store, person)
     rows = store.query(
@@ -47,7 +47,7 @@ def every(store: Store, person: str, since: datetime | None = None, until: datet
         (owner.row, optional_us(since), optional_us(until)),
     )
     return [
-        Sitting(
+        KeptSitting(
             owner.name,
             from_us(started),
             tuple(from_json("sitting", "prepared", prepared)),

@@ -32,7 +32,7 @@ class Bearing:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class AlreadyStored:
     """What a payload may be a sighting or a part of: readings by their ids, outcomes by the row of the payload.
     claims: as `owners.claims`."""
 
@@ -63,9 +63,11 @@ def bearing(store: Store, row: int, within_us: int, clock_values: int) -> Bearin
     )
 
 
-def standing(store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str], parts: Sequence[int]) -> Standing:
+def already_stored(
+    store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str], parts: Sequence[int]
+) -> AlreadyStored:
     """The readings with these ids and the cuff's with this stamp. parts: rows of payloads, the one that came first."""
-    return Standing(
+    return AlreadyStored(
         rows=write.rows_like(store, cuff_id, stamp, ids),
         results={row: result for row in parts[1:] if (result := write.result_of(store, row))},
         claims=owners.claims(store, cuff_id, parts),
@@ -73,10 +75,10 @@ def standing(store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str], 
 
 
 def taken_up(
-    store: Store, cuff_id: int, at: int, standing: Standing, rows: Mapping[str, Row], results: Mapping[int, Result]
+    store: Store, cuff_id: int, at: int, stored: AlreadyStored, rows: Mapping[str, Row], results: Mapping[int, Result]
 ) -> None:
     """A payload that came then (microseconds UTC) was taken up: readings and outcomes, as they are to be."""
-    write.write(store, (standing.rows, rows), (standing.results, results))
+    write.write(store, (stored.rows, rows), (stored.results, results))
     derivation.note_taken_up(store, cuff_id, at)
-    for new in [row for reading_id, row in rows.items() if reading_id not in standing.rows]:
+    for new in [row for reading_id, row in rows.items() if reading_id not in stored.rows]:
         renewed_bonds.mark(store, cuff_id, new.id)

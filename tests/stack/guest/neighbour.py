@@ -11,11 +11,11 @@ from lab import Lab, fill, outcome
 
 async def chatty(lab: Lab) -> None:
     """A keyboard types away beside the cuff. What of it passes the filter, and what passes without one."""
-    from collector.radio.bluez.monitor.channel import Channel, _bind, open_channel
+    from collector.radio.bluez.monitor.channel import MonitorChannel, _bind, open_channel
     from collector.radio.bluez.monitor.kernel_filter import KernelFilter
 
     filtered = open_channel(KernelFilter())
-    bare = Channel(socket.socket(31, socket.SOCK_RAW, 1))
+    bare = MonitorChannel(socket.socket(31, socket.SOCK_RAW, 1))
     _bind(bare.sock, 0xFFFF, 2)
     keyboard = Chatty(lab.air.link)
     await keyboard.power_on()

@@ -113,7 +113,7 @@ def install() -> None:
     paths = ":".join(str(path) for path in sorted(library.iterdir()))
     PROGRAM.parent.mkdir(parents=True)
     PROGRAM.write_text(
-        f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.service.listen.entry "$@"\n'
+        f'#!/bin/sh\nexport PYTHONPATH={paths}\nexec /usr/bin/python3 -m collector.service.listen.main "$@"\n'
     )
     PROGRAM.chmod(0o755)
     units = Path("/etc/systemd/system")
@@ -189,7 +189,7 @@ def outer_pid() -> str:
     """The service's process as it is known out here."""
     for status in Path("/proc").glob("[0-9]*/cmdline"):
         words = status.read_bytes().split(b"\0")
-        if b"collector.service.listen.entry" in words:
+        if b"collector.service.listen.main" in words:
             return status.parent.name
     raise LookupError("no listener")
 

@@ -47,7 +47,7 @@ class _MessageHeader(ctypes.Structure):  # struct msghdr, recvmsg(2)
     )
 
 
-class Channel:
+class MonitorChannel:
     """A socket on the monitor channel, or any datagram socket that carries its frames."""
 
     def __init__(self, sock: socket.socket) -> None:
@@ -109,13 +109,13 @@ def _stamp(control: bytes) -> int:
     return 0
 
 
-def open_channel(kernel_filter: KernelFilter) -> Channel:
+def open_channel(kernel_filter: KernelFilter) -> MonitorChannel:
     """Open the monitor channel of all adapters. Raises NotPermitted, OSError (no Bluetooth in this kernel)."""
     sock = socket.socket(AF_BLUETOOTH, socket.SOCK_RAW | socket.SOCK_CLOEXEC, BTPROTO_HCI)
     try:
         kernel_filter.attach(sock)  # before bind, or what the kernel replays at bind slips through
         _make_room(sock)
-        channel = Channel(sock)
+        channel = MonitorChannel(sock)
         _bind(sock, ANY_ADAPTER, MONITOR_CHANNEL)
     except PermissionError:
         sock.close()
@@ -126,12 +126,12 @@ def open_channel(kernel_filter: KernelFilter) -> Channel:
     return channel
 
 
-def adopt_channel(descriptor: int, kernel_filter: KernelFilter) -> Channel:
+def adopt_channel(descriptor: int, kernel_filter: KernelFilter) -> MonitorChannel:
     """Go on with a socket that was kept open for us; what came in the meantime waits in it."""
     sock = socket.socket(AF_BLUETOOTH, socket.SOCK_RAW, BTPROTO_HCI, fileno=descriptor)
     os.set_inheritable(descriptor, False)
     kernel_filter.attach(sock)
-    return Channel(sock)
+    return MonitorChannel(sock)
 
 
 def links_now() -> dict[tuple[int, int], str] | None:

@@ -25,7 +25,7 @@ _BEFORE_NAME = _FIRST + 4 + 2 + 6 + 1  # cookie, event, address, address type
 _BEFORE_KEY = _FIRST + 4 + 2 + 1 + 6 + 7  # cookie, event, store hint, private address, identity and its type
 MOST_HANDLES = 32  # a jump reaches 255 steps
 
-Step = tuple[int, int, str, str]  # code, operand, label if true, label if false ('' is the next step)
+Instruction = tuple[int, int, str, str]  # code, operand, label if true, label if false ('' is the next step)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class KernelFilter:
             ),
         )
 
-    def _steps(self) -> Iterable[tuple[str, Step]]:
+    def _steps(self) -> Iterable[tuple[str, Instruction]]:
         yield "", (_LOAD_BYTE, 0, "", "")
         yield "", (_EQUAL, hci_frames.EVENT, "event", "")
         yield "", (_EQUAL, hci_frames.ACL_RECEIVED, "acl", "")
@@ -99,7 +99,7 @@ class KernelFilter:
         yield "keep", (_KEEP, ALL, "", "")
 
 
-def _assemble(steps: Iterable[tuple[str, Step]]) -> bytes:
+def _assemble(steps: Iterable[tuple[str, Instruction]]) -> bytes:
     """Labels to relative jumps."""
     listing = list(steps)
     places = {label: number for number, (label, _) in enumerate(listing) if label}

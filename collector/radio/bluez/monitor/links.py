@@ -12,11 +12,11 @@ from collector.radio.bluez.monitor import hci_frames
 MOST_WAITING = 64  # values a link may have waiting for discovery
 LONGEST_VALUE = 600  # octets; an ATT value has 512 at most (Vol 3 Part F §3.2.9)
 
-Place = tuple[int, int]  # adapter, connection handle
+LinkHandle = tuple[int, int]  # adapter, connection handle
 
 
 @dataclass(frozen=True, slots=True)
-class Value:
+class ReceivedValue:
     """An indication or notification as it came. at_ns: receipt of its first octet."""
 
     handle: int
@@ -34,13 +34,13 @@ class Peer:
     encrypted: bool | None = None
     part: bytes = b""
     part_ns: int = 0
-    held: list[Value] = field(default_factory=list)
+    held: list[ReceivedValue] = field(default_factory=list)
     overflowed: int = 0  # values that had to give way to newer ones
 
 
 class Links:
     def __init__(self) -> None:
-        self.peers: dict[Place, Peer] = {}
+        self.peers: dict[LinkHandle, Peer] = {}
         self._newest: dict[int, int] = {}  # adapter to connection handle
 
     def link_made(self, sign: hci_frames.LinkMade) -> None:
@@ -66,7 +66,7 @@ class Links:
             if adapter == sign.adapter and peer.address == sign.private:
                 peer.address, peer.private = sign.address, False
 
-    def assembled(self, piece: hci_frames.Piece, at_ns: int) -> Value | None:
+    def assembled(self, piece: hci_frames.Piece, at_ns: int) -> ReceivedValue | None:
         """The value that is complete with this piece; None if it takes more, or is not one. Changes nothing."""
         peer = self.peers.get((piece.adapter, piece.handle))
         if piece.start:
@@ -80,7 +80,9 @@ class Links:
         att = _att(frame)
         if len(att) < 3 or att[0] not in (hci_frames.INDICATION, hci_frames.NOTIFICATION):
             return None
-        return Value(int.from_bytes(att[1:3], "little"), att[3:], began, peer.encrypted if peer is not None else None)
+        return ReceivedValue(
+            int.from_bytes(att[1:3], "little"), att[3:], began, peer.encrypted if peer is not None else None
+        )
 
     def keep_part(self, piece: hci_frames.Piece, at_ns: int) -> bool:
         """Remember a piece that is not the last of its frame; says whether there is anything new to remember."""
@@ -98,7 +100,7 @@ class Links:
             peer.part = b""
         return peer.part != before
 
-    def hold(self, place: Place, value: Value) -> None:
+    def hold(self, place: LinkHandle, value: ReceivedValue) -> None:
         """Keep a value until discovery says whether it is a record; the oldest gives way."""
         peer = self.peers.setdefault(place, Peer(""))
         peer.held.append(value)
@@ -133,7 +135,7 @@ class Links:
                 part=bytes.fromhex(part),
                 part_ns=part_ns,
                 held=[
-                    Value(value_handle, bytes.fromhex(octets), at_ns, sealed)
+                    ReceivedValue(value_handle, bytes.fromhex(octets), at_ns, sealed)
                     for value_handle, octets, at_ns, sealed in held
                 ],
             )

@@ -12,9 +12,9 @@ from contextlib import contextmanager
 from typing import Protocol
 
 from collector.radio.bluez.monitor import hci_frames
-from collector.radio.bluez.monitor.channel import Channel
+from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.handover import Handover
-from collector.radio.bluez.monitor.links import MOST_WAITING, Links, Peer, Place, Value
+from collector.radio.bluez.monitor.links import MOST_WAITING, LinkHandle, Links, Peer, ReceivedValue
 from collector.radio.bluez.monitor.record_handles import WAIT, RecordHandles
 from collector.radio.port import NotTaken
 
@@ -28,11 +28,11 @@ ATTEMPTS = 3  # at a frame on which the sink fails in a way it does not foresee
 class WitnessReceiver(Protocol):
     """Who hears what the witness sees. Addresses are identity addresses where they are known."""
 
-    def record(self, address: str, characteristic: int, value: Value, mark: str) -> None:
+    def record(self, address: str, characteristic: int, value: ReceivedValue, mark: str) -> None:
         """A cuff's record. Raises NotTaken: it is shown again later."""
         ...
 
-    def unplaced(self, address: str, value: Value, mark: str) -> bool:
+    def unplaced(self, address: str, value: ReceivedValue, mark: str) -> bool:
         """A value that no discovery has told the meaning of, of a link that ends; whether it is a cuff's, and kept.
         Raises NotTaken."""
         ...
@@ -55,7 +55,7 @@ class Witness:
 
     def __init__(
         self,
-        channel: Channel,
+        channel: MonitorChannel,
         record_handles: RecordHandles,
         receiver: WitnessReceiver,
         handover: Handover | None = None,
@@ -71,7 +71,7 @@ class Witness:
         self._failures = 0
         self._recall()
 
-    def know(self, links: dict[Place, str]) -> None:
+    def know(self, links: dict[LinkHandle, str]) -> None:
         """Links that were up before the channel was opened."""
         for place, address in links.items():
             self.links.peers.setdefault(place, Peer(address))
@@ -198,7 +198,7 @@ class Witness:
         self.record_handles.link_ended(peer.address)
         self.receiver.link_ended(peer.address, sign.reason, peer.overflowed)
 
-    def _keep(self, place: Place, peer: Peer) -> bool:
+    def _keep(self, place: LinkHandle, peer: Peer) -> bool:
         """Hand over the oldest value that waits, with its handle; False where it is not a cuff's. Raises NotTaken."""
         value = peer.held[0]
         with self._understood(peer.address):
@@ -223,7 +223,7 @@ class Witness:
                 self._give(place, peer.address, verdict, value)
         return self.links.keep_part(piece, at_ns) or changed
 
-    def _give(self, place: Place, address: str, characteristic: int, value: Value) -> None:
+    def _give(self, place: LinkHandle, address: str, characteristic: int, value: ReceivedValue) -> None:
         with self._understood(address):
             self.receiver.record(address, characteristic, value, _mark(place, value))
 
@@ -294,6 +294,6 @@ class Witness:
             self.record_handles.discovered.update(kept["discovered"])
 
 
-def _mark(place: Place, value: Value) -> str:
+def _mark(place: LinkHandle, value: ReceivedValue) -> str:
     """Names this very frame for ever."""
     return f"hci{place[0]}-{place[1]:04x}-{value.at_ns}"

@@ -11,8 +11,8 @@ import pytest
 
 from collector.service.config.settings import RadioKind
 from collector.service.jobs import backups
-from collector.service.listen import entry
-from collector.service.listen.entry import ListenOptions, configured
+from collector.service.listen import main
+from collector.service.listen.main import ListenOptions, configured
 from collector.store import journal
 from collector.store.opening import open_store
 
@@ -30,9 +30,9 @@ def heard(monkeypatch: pytest.MonkeyPatch) -> Callable[..., ListenOptions]:
                 patch.delenv(name, raising=False)
             for name, value in environment.items():
                 patch.setenv(name, value)
-            patch.setattr(entry, "serve", served.append)
+            patch.setattr(main, "serve", served.append)
             patch.setattr(sys, "argv", ["quietcuff-listen", *words])
-            entry.run()
+            main.run()
         (options,) = served
         return options
 
@@ -83,9 +83,9 @@ import sys
 sys.argv = ["quietcuff-listen", "--store", sys.argv[1]]
 async def over(*arguments, **options):
     print(sorted({name.split(".")[0] for name in sys.modules} & {"typer", "pydantic", "rich", "numpy", "bumble"}))
-from collector.service.listen import entry
-entry.listen = over
-entry.run()
+from collector.service.listen import main
+main.listen = over
+main.run()
 """
 
 
@@ -97,13 +97,13 @@ def test_the_service_does_not_carry_the_command_line(tmp_path: Path) -> None:
 NEW_STORE = """
 import asyncio, sys
 from pathlib import Path
-from collector.service.listen import entry
+from collector.service.listen import main
 from collector.store.opening import open_store
 async def over(store, *arguments, **options):
     with open_store(store, create=False) as opened:
         print(opened.scalar("SELECT count(*) FROM station"), "sqlite_utils" in sys.modules)
-entry.listen = over
-entry.serve(entry.ListenOptions(store=Path(sys.argv[1])))
+main.listen = over
+main.serve(main.ListenOptions(store=Path(sys.argv[1])))
 """
 
 
@@ -115,7 +115,7 @@ def test_what_changes_a_schema_does_not_stay(tmp_path: Path) -> None:
 def test_what_stands_in_the_way_is_one_line(tmp_path: Path) -> None:
     (tmp_path / "q.db").write_text("no store at all " * 400)
     done = subprocess.run(
-        [sys.executable, "-m", "collector.service.listen.entry", "--store", str(tmp_path / "q.db")],
+        [sys.executable, "-m", "collector.service.listen.main", "--store", str(tmp_path / "q.db")],
         capture_output=True,
         text=True,
     )
