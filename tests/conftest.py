@@ -56,6 +56,12 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
     return WorkStealingScheduling(config, log) if config.getoption("dist") == "load" else None
 
 
+@pytest.fixture(autouse=True)
+def clock_set_by_hand(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Tests live in other years than this machine, whose clock the network may keep."""
+    monkeypatch.setattr("collector.service.machine_clock.set_by_network", lambda: False)
+
+
 def pytest_collection_finish() -> None:
     """What was collected stays to the end: no need to look through it again and again for garbage."""
     gc.freeze()

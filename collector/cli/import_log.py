@@ -11,7 +11,7 @@ import typer
 
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, options_of, progress, say
 from collector.cli.common.dates import local
-from collector.cli.common.selection import PersonOption, person_of
+from collector.cli.common.selection import PersonOption, made_store, person_of
 from collector.cli.import_own_export import looks_like_ours, take_back
 from collector.intake.pipeline import catch_up
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
@@ -20,7 +20,6 @@ from collector.service import machine_clock
 from collector.service.config import zone_of
 from collector.store import people, readings
 from collector.store.journal import stations
-from collector.store.opening import open_store
 from collector.store.values import HAND_COPY
 
 app = new_app()
@@ -78,7 +77,7 @@ def import_log(
     reader = LogReader(
         lambda wall: local(wall, options.zone), machine_clock.now(), person=person, dates=dates, as_written=as_written
     )
-    with open_store(options.store_path) as store:
+    with made_store(options) as store:
         stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         catch_up(store)
         if person:

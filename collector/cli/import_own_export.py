@@ -8,12 +8,12 @@ from io import TextIOWrapper
 from typing import BinaryIO, TextIO
 
 from collector.cli.common.command import Failure, GlobalOptions, progress, say
+from collector.cli.common.selection import made_store
 from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
 from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.fhir.parse import BundleContents, parse_bulk, parse_bundle
 from collector.share.export.rows import parse_ndjson
-from collector.store.opening import open_store
 from collector.store.readings.acceptable import problem_of
 from collector.store.values import Reading
 
@@ -30,7 +30,7 @@ def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:
 
     with (
         TextIOWrapper(stream, encoding="utf-8-sig") as file,
-        open_store(options.store_path) as store,
+        made_store(options) as store,
         progress("readings taken") as show,
     ):
         said, now = BundleContents(), datetime.now(UTC)

@@ -11,10 +11,10 @@ import typer
 from collector import intake
 from collector.cli.common.command import new_app, options_of, progress, say
 from collector.cli.common.erased import finish_and_tell
+from collector.cli.common.selection import made_store
 from collector.intake.merging import merge as bring_in
 from collector.store import people, readings
 from collector.store.database import Store
-from collector.store.opening import open_store
 from collector.store.people import unions
 
 app = new_app()
@@ -38,7 +38,7 @@ def merge(
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    with open_store(options_of(ctx).store_path) as store:
+    with made_store(options_of(ctx)) as store:
         finish_and_tell(store)
         for path in other:
             with progress(f"{path.name}: payloads looked at") as show:

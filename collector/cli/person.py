@@ -9,7 +9,7 @@ import typer
 from collector.cli import person_ownership
 from collector.cli.common.command import MANY, new_app, options_of, out, say
 from collector.cli.common.dates import minute
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.cli.common.selection import made_store, reading_store, terminal_width, writing_store
 from collector.cli.person_erase import erase
 from collector.cli.person_ownership import PersonName
 from collector.cli.person_unite import unite
@@ -17,7 +17,6 @@ from collector.cli.readings import cuff_names
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, natural, visible
 from collector.store import audit, people, readings
-from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Span
 
@@ -90,7 +89,7 @@ def add_person(ctx: typer.Context, name: PersonName) -> None:
     Example:
       quietcuff person add mira
     """
-    with open_store(options_of(ctx).store_path) as store:
+    with made_store(options_of(ctx)) as store:
         added = people.add(store, name, datetime.now(UTC)).name
     say(f"{added} is added; `quietcuff person give {quote(added)} --cuff CUFF --slot N` says what is theirs")
 

@@ -2,9 +2,10 @@
 
 from datetime import UTC, datetime
 
+from collector.radio.errors import RefusedByCuff
+from collector.radio.facts import ClockSet
 from collector.radio.own_clock import trustworthy
 from collector.radio.plan import SetClock
-from collector.radio.port import ClockSet, RefusedByCuff
 from collector.radio.steps import SETTING, Steps
 from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS, build_clock, clock_shown, seconds_ahead

@@ -10,8 +10,8 @@ from collections.abc import Awaitable
 from contextlib import suppress
 from datetime import UTC, datetime
 
-from collector.radio.learned import Learned, Manner
-from collector.radio.port import Found, RecordsFetched, RefusedByCuff
+from collector.radio.errors import RefusedByCuff
+from collector.radio.facts import Found, Learned, Manner, RecordsFetched
 from collector.radio.steps import CONSENT, COUNTING, FIRST_QUIET_S, STORED, Steps
 from collector.radio.time_limit import within
 from parsers.control import (

@@ -7,10 +7,10 @@ from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import TypeVar
 
-from collector.radio.learned import Learned, Manner, Unlearned
-from collector.radio.outcome import Ending
+from collector.radio.errors import LinkLost, RefusedByCuff
+from collector.radio.facts import Ending, Fact, Found, KnownCuff, Learned, Manner, Unlearned, ValueRead
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Fact, Found, KnownCuff, Link, LinkLost, RefusedByCuff, Sink, ValueRead
+from collector.radio.port import Link, Sink
 from collector.radio.time_limit import within
 from parsers.uuids import Uuid
 

@@ -14,22 +14,25 @@ from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 
 from collector.radio import clock_setting, records
-from collector.radio.learned import Learned, Manner, Unlearned
-from collector.radio.outcome import LINK_LOST, WE_LEFT, Ending, VisitOutcome
-from collector.radio.plan import SetClock, VisitPlan
-from collector.radio.port import (
+from collector.radio.errors import LinkLost, RadioError
+from collector.radio.facts import (
+    LINK_LOST,
     MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
     Bond,
     Characteristics,
+    Ending,
     Found,
     Handles,
-    Link,
-    LinkLost,
+    Learned,
+    Manner,
     Named,
     PassingAddress,
-    RadioError,
-    Sink,
+    Unlearned,
+    VisitOutcome,
 )
+from collector.radio.plan import SetClock, VisitPlan
+from collector.radio.port import Link, Sink
 from collector.radio.steps import FIRST_QUIET_S, Steps
 from collector.radio.time_limit import within
 from parsers.cuff_clock import CLOCKS

@@ -30,6 +30,11 @@ def synchronised() -> bool | None:
     return None if state < 0 else state != _TIME_ERROR
 
 
+def set_by_network() -> bool:
+    """Whether the network says what time it is: then nothing that was dated before speaks against it."""
+    return bool(synchronised())
+
+
 def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     """The clock is not absurd, and either set by the network or kept while the machine is off.
 
@@ -49,11 +54,14 @@ _AHEAD = timedelta(days=730)
 def reason_to_doubt(now: datetime, newest_arrival: datetime | None) -> str | None:
     """Why nothing can be dated for good now: the clock is not kept, behind what the store knows, or years ahead of it.
 
+    What arrived while it ran ahead would speak against the right time for years, so the network's word counts for more.
     newest_arrival: of the store's payloads, by a clock that was sure; None for an empty store.
     """
     shown = f"this machine's clock shows {now:%Y-%m-%d %H:%M} UTC"
-    if not believable():
+    if not believable() or not trustworthy(now):
         return f"{shown}, and nothing has set it since the start"
+    if set_by_network():
+        return None
     if newest_arrival is not None and now < newest_arrival - _BEHIND:
         return f"{shown}, but something arrived on {newest_arrival:%Y-%m-%d %H:%M} UTC already"
     if newest_arrival is not None and now > newest_arrival + _AHEAD:

@@ -1,6 +1,7 @@
 """Files for their owner's eyes alone: health data, written whole or not at all, and secrets, shown nowhere."""
 
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,7 +16,8 @@ _secrets: set[str] = set()
 
 @contextmanager
 def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
-    """An open file that takes the place of `path` once it is written, and on the disk then. Raises OSError.
+    """An open file that takes the place of `path` once it is written, and on the disk then. Raises OSError, and
+    ExchangeError where a store stands.
 
     What stands there and is no file (a pipe, /dev/null) is written to, and a link is followed: neither is replaced.
     """
@@ -24,6 +26,7 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
             yield file
         return
     path = path.resolve()
+    _refuse_a_store(path)
     partial = path.with_name(path.name + ".part")
     descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     try:
@@ -35,6 +38,19 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def _refuse_a_store(path: Path) -> None:
+    """A slip of the hand in --output is not to cost all readings: no store, backup or log of one is written over."""
+    whole = path.with_name(re.sub("-(wal|shm|journal)$", "", path.name))
+    for file in (path, whole):
+        if file.is_file() and _begins(file) == b"SQLite format 3\0":
+            raise ExchangeError(f"{file} is a store; nothing is written over it: choose another name")
+
+
+def _begins(file: Path) -> bytes:
+    with file.open("rb") as octets:
+        return octets.read(16)
 
 
 def secret(path: Path) -> str:

@@ -37,3 +37,8 @@ def shown_us(us: int) -> datetime:
 
 def optional_us(instant: datetime | None) -> int | None:
     return None if instant is None else to_us(instant)
+
+
+LATER = "changed_at = max(?, changed_at + 1)"
+"""Of an UPDATE: a change is later than what it changes, whatever the clock showed then: wherever stores merge, the
+later word holds."""

@@ -8,7 +8,7 @@ import os
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -54,6 +54,16 @@ def open_store(
     except BaseException:
         writers.release(lock)
         raise
+
+
+def remove_if_empty(path: Path) -> None:
+    """Take a store away into which nothing ever came; not one that somebody has open for writing."""
+    with suppress(StoreError, OSError), writers.alone(path):
+        with open_store(path, read_only=True) as store:
+            if any(store.scalar(f"SELECT 1 FROM {table} LIMIT 1") for table in ("payload", "person", "cuff", "audit")):
+                return
+        for suffix in ("", "-wal", "-shm"):
+            path.with_name(path.name + suffix).unlink(missing_ok=True)
 
 
 @contextmanager

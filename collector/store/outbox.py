@@ -12,6 +12,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.instants import from_us, to_us
 from collector.store.namesakes import CALLED
+from collector.store.readings.queries import BY_ARRIVAL, LAST_FIRST
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,9 +97,8 @@ def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[st
             continue
         found.append(
             store.scalar(
-                """SELECT reading_id FROM reading WHERE person_id = ? AND EXISTS (SELECT 1 FROM
-                    relay_sent WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) ORDER
-                    BY taken_at DESC, reading_id DESC LIMIT 1""",
+                f"""SELECT reading_id FROM {BY_ARRIVAL} WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent
+                WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) ORDER BY {LAST_FIRST} LIMIT 1""",
                 (person, target),
             )
         )
@@ -153,21 +153,27 @@ def keep_shown(store: Store, target: int, topic: str, discovery: str) -> None:
             store.query(sql, (topic, discovery, target))
 
 
-def due_at(store: Store, target: int) -> datetime:
-    """When the receiver may be tried next."""
-    return from_us(int(store.scalar("SELECT next_at FROM relay_target WHERE id = ?", (target,))))
+LONGEST_PAUSE = timedelta(days=2)
+"""Nothing waits so long: a pause that says so was dated by a clock that ran ahead, and is over."""
+
+
+def pausing(store: Store, target: int, now: datetime) -> datetime | None:
+    """Until when the receiver is left alone; None: it may be tried."""
+    until = from_us(int(store.scalar("SELECT next_at FROM relay_target WHERE id = ?", (target,))))
+    return until if now < until <= now + LONGEST_PAUSE else None
 
 
 def next_batch(store: Store, target: int, limit: int, now: datetime, after: int = 0) -> list[Waiting]:
     """The first of what waits behind seq `after`, without the people that are held up now."""
     rows = store.query(
-        """SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest, tried FROM
-            outbox LEFT JOIN reading ON reading.reading_id = outbox.reading_id LEFT JOIN relay_sent ON
-            relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id LEFT
-            JOIN relay_hold ON relay_hold.target_id = outbox.target_id AND relay_hold.person_id =
-            coalesce(reading.person_id, 0) AND relay_hold.next_at > ?3 WHERE outbox.target_id = ?1 AND seq
-            > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
-        (target, limit, to_us(now), after),
+        """SELECT seq, outbox.reading_id, version, coalesce(reading.person_id, 0), digest, tried FROM outbox
+        LEFT JOIN reading ON reading.reading_id = outbox.reading_id
+        LEFT JOIN relay_sent ON relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id
+        LEFT JOIN relay_hold ON relay_hold.target_id = outbox.target_id
+            AND relay_hold.person_id = coalesce(reading.person_id, 0)
+            AND relay_hold.next_at > ?3 AND relay_hold.next_at <= ?5
+        WHERE outbox.target_id = ?1 AND seq > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
+        (target, limit, to_us(now), after, to_us(now + LONGEST_PAUSE)),
     )
     return [Waiting(*row) for row in rows.fetchall()]
 

@@ -24,7 +24,7 @@ from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.record_handles import RecordHandles
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.port import Handles, Named
+from collector.radio.facts import Handles, Named
 from collector.service.listen.store_sink import StoreSink
 from collector.store import open_store
 

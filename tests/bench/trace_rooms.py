@@ -20,8 +20,7 @@ from tempfile import TemporaryDirectory
 from types import FrameType
 
 from collector.intake.owner import assign_cuff
-from collector.radio.outcome import CUFF_LEFT
-from collector.radio.port import ReceivedPayload, ValueRead
+from collector.radio.facts import CUFF_LEFT, ReceivedPayload, ValueRead
 from collector.service.config import Config
 from collector.service.listen.store_sink import StoreSink
 from collector.store.database import Store

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
-from collector.cli.main import root_app
+from collector.cli.common.root_group import root_app
 from collector.intake.pipeline import catch_up, settle
 from collector.store import journal
 from collector.store.database import Store

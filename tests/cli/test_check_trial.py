@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive import rights, trial
-from collector.radio.port import RadioUnavailable
 from collector.service.checks import bluetooth, bluetoothd, which_radio
 
 Run = Callable[..., Result]

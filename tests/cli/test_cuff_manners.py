@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
-from collector.radio.learned import Manner
+from collector.radio.facts import Manner
 from collector.share.text.cuff_text import REMEDIES
 from collector.store import journal
 from collector.store.journal import manners, visits

@@ -15,7 +15,7 @@ import pytest
 import typer
 from typer.testing import Result
 
-from collector.cli.main import root_app
+from collector.cli.common.root_group import root_app
 from collector.store.opening import open_store
 from collector.store.readings.times import Time, record_retimed
 

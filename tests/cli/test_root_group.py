@@ -291,3 +291,81 @@ def test_a_slip_is_answered_with_what_was_meant(quietcuff: Callable[..., Result]
     assert "did you mean 'average'?" in quietcuff("avrage").stderr
     assert "'give'" in quietcuff("person", "giv").stderr
     assert "--last" in quietcuff("readings", "--lasst", "3").stderr
+
+
+HEARD = """
+import os, signal, sys
+class Sent:
+    def find_spec(self, name, *_):
+        if name == {module!r}:
+            os.kill(os.getpid(), signal.SIGINT)
+signal.signal(signal.SIGINT, signal.default_int_handler)
+sys.meta_path.insert(0, Sent())
+from collector.cli.main import run
+run()
+"""
+
+
+@pytest.mark.parametrize("module", ["typer", "collector.cli.common.root_group", "collector.store.errors"])
+def test_an_interrupt_while_the_program_is_still_loaded_is_no_traceback(module: str, tmp_path: Path) -> None:
+    code = HEARD.format(module=module)
+    done = subprocess.run(
+        [sys.executable, "-c", code, "--store", str(tmp_path / "s.db"), "check"], capture_output=True, text=True
+    )
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "")
+
+
+WRITING = """
+import sys, time, types
+from pathlib import Path
+from collector.cli.main import run
+from collector.cli.common.command import new_app
+from collector.cli.common.commands import COMMANDS
+from collector.share.private_file import private_file
+module = types.ModuleType("probe_command")
+module.app = new_app()
+@module.app.command()
+def probe(file: Path) -> None:
+    with private_file(file) as written:
+        written.write("142/91")
+        written.flush()
+        print("begun", flush=True)
+        time.sleep(60)
+sys.modules["probe_command"] = module
+COMMANDS["probe"] = ("probe_command", "Probe.")
+run()
+"""
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_whatever_ends_a_command_nothing_half_written_stays(number: signal.Signals, tmp_path: Path) -> None:
+    command = ["env", "--default-signal", sys.executable, "-c", WRITING, "probe", str(tmp_path / "out.csv")]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        assert running.stdout.readline() == "begun\n"
+        assert [one.name for one in tmp_path.iterdir()] == ["out.csv.part"]
+        running.send_signal(number)
+        _, words = running.communicate(timeout=30)
+    assert words == ""
+    # As whoever sent it expects: systemd takes the death by SIGTERM for a clean end, but not 143.
+    assert running.returncode == (130 if number == signal.SIGINT else -number)
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_was_begun_to_outlive_its_terminal_does(tmp_path: Path) -> None:
+    """As `nohup` has it: a SIGHUP that is ignored stays so."""
+    command = [
+        "env",
+        "--ignore-signal=HUP",
+        sys.executable,
+        "-c",
+        WRITING.replace("60", "1"),
+        "probe",
+        str(tmp_path / "o"),
+    ]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as running:
+        assert running.stdout is not None
+        assert running.stdout.readline() == "begun\n"
+        running.send_signal(signal.SIGHUP)
+        assert running.wait(30) == 0
+    assert (tmp_path / "o").read_text() == "142/91"

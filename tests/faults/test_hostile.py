@@ -11,8 +11,8 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from kept import compared, store_sink
 
+from collector.radio.facts import ValueRead
 from collector.radio.plan import VisitPlan
-from collector.radio.port import ValueRead
 from collector.radio.virtual import Behaviour, VirtualCuff
 
 pytestmark = pytest.mark.usefixtures("no_waiting")

@@ -13,7 +13,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 import pytest
-from air import fill
+from air import always_ready, fill
 from collector_process import Nursery
 from kept import compared, store_sink
 from served import ServedAdapter
@@ -22,15 +22,6 @@ from collector.radio.virtual import Behaviour, VirtualCuff
 
 LONGEST_S = 0.6  # a kill comes at some instant of the first so many seconds in which cuffs are heard
 EACH = 4  # records that wait in each cuff before each kill
-
-
-async def always_ready(cuff: VirtualCuff) -> None:
-    """A cuff that speaks up as long as it has something to tell."""
-    while True:
-        if cuff.memory.records:
-            await cuff.wake()
-        else:
-            await asyncio.sleep(0.005)
 
 
 async def kill_again_and_again(folder: Path, kills: int, seed: int) -> dict[str, int]:

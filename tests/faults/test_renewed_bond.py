@@ -7,8 +7,7 @@ import pytest
 from air import fill, room
 
 from collector import intake
-from collector.radio.outcome import CUFF_LEFT
-from collector.radio.port import Bond, ReceivedPayload
+from collector.radio.facts import CUFF_LEFT, Bond, ReceivedPayload
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.service.config.settings import Accept
 from collector.service.listen.store_sink import StoreSink

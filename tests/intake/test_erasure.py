@@ -1,5 +1,7 @@
 """Erasing a person leaves no octet of theirs in the file, and nothing brings it back."""
 
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from shutil import copyfile
@@ -171,5 +173,24 @@ def test_a_trace_across_pieces_of_the_file_is_found(at: int, tmp_path: Path, mon
     file = tmp_path / "store.db"
     file.write_bytes(b"." * at + b"longer trace" + b"." * 7 + b"x" + b"." * 50)
     assert traces.search(file, [b"longer trace", b"x", b"absent"]) == [b"longer trace", b"x"]
+    many = [b"%d is absent" % number for number in range(200)]
+    assert traces.search(file, [b"longer trace", b"x", *many]) == [b"longer trace", b"x"]
     (tmp_path / "store.db-wal").write_bytes(b"." * at + b"absent")
     assert traces.search(file, [b"absent"]) == [b"absent"]
+
+
+def test_whoever_finished_an_erase_and_goes_on_writing_loses_nothing_to_the_next_command(tmp_path: Path) -> None:
+    """POSIX locks go with the first descriptor of a file that a process closes: with its locks gone, the log that a
+    listener writes to was deleted by the next command that ended (SQLite documentation, "How To Corrupt")."""
+    path = tmp_path / "s.db"
+    another = "import sys; from pathlib import Path; from collector.store import open_store\n"
+    another += "with open_store(Path(sys.argv[1]), create=False) as s: print(s.scalar('SELECT count(*) FROM person'))"
+    with open_store(path) as store:
+        people.add(store, "mira", MONDAY)
+        intake.erase_person(store, "mira")
+        subprocess.run([sys.executable, "-c", another, str(path)], check=True, capture_output=True)
+        people.add(store, "rui", MONDAY)
+        told = subprocess.run([sys.executable, "-c", another, str(path)], check=True, capture_output=True, text=True)
+    assert told.stdout == "1\n"
+    with open_store(path) as store:
+        assert [one.name for one in people.every(store)] == ["rui"]

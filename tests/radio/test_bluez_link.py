@@ -12,8 +12,8 @@ from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.bluez.visits import Visits
+from collector.radio.errors import LinkLost
 from collector.radio.plan import VisitPlan
-from collector.radio.port import LinkLost
 
 
 class Forgetful:

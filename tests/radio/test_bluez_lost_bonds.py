@@ -10,8 +10,7 @@ from air import NoteSink, Reader
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
 from collector.radio.bluez.lost_bonds import LostBonds
-from collector.radio.learned import Learned, Manner
-from collector.radio.port import Bond, KnownCuff, ReceivedPayload
+from collector.radio.facts import Bond, KnownCuff, Learned, Manner, ReceivedPayload
 
 CUFF, PATH = "C0:FF:EE:00:00:01", "/org/bluez/hci0/dev_C0_FF_EE_00_00_01"
 

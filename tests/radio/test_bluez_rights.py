@@ -6,17 +6,16 @@ import errno
 import pytest
 from air import NoteSink
 
-from collector.radio.bluez import BlueZRadio
+from collector.radio.bluez import BlueZRadio, radio
 from collector.radio.bluez.bus import Bus
-from collector.radio.bluez.monitor import channel
+from collector.radio.errors import RadioUnavailable
 from collector.radio.plan import UseWitness, VisitPlan
-from collector.radio.port import RadioUnavailable
 
 
 @pytest.mark.parametrize(
     ("refusal", "said"),
     [
-        (channel.NotPermitted("needs the right"), "needs the right; without it"),
+        (radio.NotPermitted("needs the right"), "needs the right; without it"),
         (
             OSError(errno.EAFNOSUPPORT, "no such family"),
             "the kernel's monitor channel cannot be opened: [Errno 97] no such family; without it",
@@ -30,7 +29,7 @@ async def test_no_witness(monkeypatch: pytest.MonkeyPatch, refusal: Exception, s
     async def no_bus() -> None:
         raise RadioUnavailable("no D-Bus here")
 
-    monkeypatch.setattr(channel, "open_channel", refuse)
+    monkeypatch.setattr(radio, "open_channel", refuse)
     monkeypatch.setattr(Bus, "open", no_bus)
     sink = NoteSink()
     with pytest.raises(RadioUnavailable, match="no D-Bus here"):

@@ -5,10 +5,11 @@ import asyncio
 import pytest
 from air import NoteSink
 
-from collector.radio.bluez import connecting
+from collector.radio.bluez import backoff, connecting
+from collector.radio.bluez.backoff import LONGEST_PAUSE_S, NEW_BURST_S, Backoff
 from collector.radio.bluez.bus import DEVICE, Bus
 from collector.radio.bluez.delivery import Delivery, EarlyVisits
-from collector.radio.bluez.visits import Backoff, Visits
+from collector.radio.bluez.visits import Visits
 from collector.radio.plan import VisitPlan
 
 
@@ -39,6 +40,25 @@ def test_a_cuff_that_bluez_dropped_is_forgotten() -> None:
     ours._backoffs["/org/bluez/hci0/dev_1"] = Backoff()
     ours.removed("/org/bluez/hci0/dev_1", [DEVICE])
     assert not ours._backoffs
+
+
+def test_a_cuff_that_comes_to_nothing_for_weeks_is_visited_ever_more_rarely(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Until it falls silent and comes anew: somebody measured."""
+    now = 1000.0
+    monkeypatch.setattr(backoff.time, "monotonic", lambda: now)
+    cuff, pauses = Backoff(), []
+    for _ in range(1100):  # a double overflows at 2 to the power of 1024
+        cuff.seen()
+        cuff.came_to_nothing()
+        pauses.append(cuff._not_before - now)
+    assert pauses[:3] == [2, 4, 8]
+    assert set(pauses[8:]) == {LONGEST_PAUSE_S}
+    now += NEW_BURST_S
+    cuff.seen()
+    assert not cuff.is_over
+    now += NEW_BURST_S + 0.1
+    cuff.seen()
+    assert cuff.is_over
 
 
 @pytest.mark.parametrize(("asked", "made_anew"), [(True, False), (False, True)])

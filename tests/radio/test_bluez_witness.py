@@ -27,7 +27,8 @@ from monitor_channel import (
 
 from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.links import MOST_WAITING
-from collector.radio.port import KnownCuff, NotTaken
+from collector.radio.errors import NotTaken
+from collector.radio.facts import KnownCuff
 
 
 @pytest.fixture

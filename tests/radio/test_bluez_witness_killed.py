@@ -9,7 +9,7 @@ from monitor_channel import CUFF, OTHER, PRIVATE, Sink, Stand, encrypted, ended,
 from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.hci_frames import Frame
 from collector.radio.bluez.monitor.links import ReceivedValue
-from collector.radio.port import KnownCuff
+from collector.radio.facts import KnownCuff
 
 
 class Killed(BaseException):

@@ -7,8 +7,9 @@ import pytest
 from air import NoteSink
 from scripted_link import ScriptedLink
 
+from collector.radio.errors import RefusedByCuff
+from collector.radio.facts import ClockSet, ValueRead
 from collector.radio.plan import SetClock, VisitPlan
-from collector.radio.port import ClockSet, RefusedByCuff, ValueRead
 from collector.radio.visit import visit
 from parsers.uuids import Uuid
 

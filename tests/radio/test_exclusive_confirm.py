@@ -11,11 +11,12 @@ from air import NoteSink, Reader, fill, room
 from bumble import att
 from served import ServedAdapter
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive.adapter import ExclusiveRadio
 from collector.radio.exclusive.host import ConfirmLast
 from collector.radio.exclusive.link import BumbleLink
+from collector.radio.facts import ReceivedPayload
 from collector.radio.plan import VisitPlan
-from collector.radio.port import RadioUnavailable, ReceivedPayload
 from collector.radio.virtual import Behaviour, VirtualCuff
 from parsers.uuids import Uuid
 
@@ -104,7 +105,7 @@ async def test_a_bond_lost_by_the_cuff_is_made_again_and_told() -> None:
         cuff.behaviour = replace(cuff.behaviour, forgets_bond=True)
         fill(cuff, 2)
         await air.wake()
-    from collector.radio.port import Bond
+    from collector.radio.facts import Bond
 
     assert air.sink.payloads == cuff.measured == cuff.confirmed
     assert [*dict.fromkeys(air.sink.facts_of(Bond))] == [Bond(True), Bond(True, "cuff", renewed=True)]
@@ -146,7 +147,7 @@ async def test_a_bond_lost_by_us_is_made_again_and_told(tmp_path: Path) -> None:
             await bonds.delete(name)
         fill(cuff, 2)
         await air.wake()
-    from collector.radio.port import Bond
+    from collector.radio.facts import Bond
 
     assert sink.payloads == cuff.measured == cuff.confirmed
     assert sink.facts_of(Bond)[-1] == Bond(True, "ours", renewed=True)

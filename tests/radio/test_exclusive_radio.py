@@ -8,9 +8,9 @@ from air import NoteSink, fill, room
 from bumble.core import AdvertisingData
 from reports import legacy
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive.scan import LONGEST_PAUSE_S, MOST_REMEMBERED, NEW_BURST_S, Advert, Advertiser
 from collector.radio.plan import VisitPlan
-from collector.radio.port import RadioUnavailable
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 
 QUICK = Behaviour(lingers_s=0.05)

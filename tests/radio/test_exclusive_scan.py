@@ -15,7 +15,7 @@ from collector.radio.exclusive.scan import (
     structures,
     written,
 )
-from collector.radio.port import KnownCuff
+from collector.radio.facts import KnownCuff
 
 CUFF = bytes(
     AdvertisingData(

@@ -7,7 +7,7 @@ import pytest
 from air import NoteSink, fill, room
 from kept import store_sink
 
-from collector.radio.port import KnownCuff
+from collector.radio.facts import KnownCuff
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.store import audit, readings
 from collector.store.journal import cuffs

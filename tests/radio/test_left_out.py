@@ -8,7 +8,7 @@ import pytest
 from air import NoteSink, fill, room
 from kept import compared, store_sink
 
-from collector.radio.learned import Learned, Manner
+from collector.radio.facts import Learned, Manner
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.virtual import Behaviour, VirtualCuff
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from air import Reader, fill, room
 
-from collector.radio.learned import Learned, Manner
+from collector.radio.facts import Learned, Manner
 from collector.radio.plan import SetClock, VisitPlan
 from collector.radio.steps import named
 from collector.radio.virtual import Behaviour, VirtualCuff

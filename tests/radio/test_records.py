@@ -6,8 +6,8 @@ import pytest
 from air import NoteSink
 from scripted_link import ScriptedLink, found, never
 
+from collector.radio.errors import RefusedByCuff
 from collector.radio.plan import VisitPlan
-from collector.radio.port import RefusedByCuff
 from collector.radio.visit import visit
 from parsers.uuids import Uuid
 

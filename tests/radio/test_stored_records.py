@@ -7,7 +7,7 @@ import pytest
 from air import NoteSink, fill, room
 from kept import store_sink
 
-from collector.radio.learned import Learned, Manner
+from collector.radio.facts import Learned, Manner
 from collector.radio.plan import VisitPlan
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 from collector.radio.virtual.conversation import Conversation

@@ -8,8 +8,8 @@ from bumble import hci
 from bumble.controller import Controller
 from bumble.link import LocalLink
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive import trial
-from collector.radio.port import RadioUnavailable
 from collector.radio.virtual import VirtualCuff
 
 

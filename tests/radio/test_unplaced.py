@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from air import NoteSink, fill, room
 
-from collector.radio.port import UNPLACED
+from collector.radio.facts import UNPLACED
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen

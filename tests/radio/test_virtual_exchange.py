@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 from air import NoteSink, Reader, fill, room
 
+from collector.radio.facts import Bond, ClockSet, Handles, Named, ReceivedPayload, ValueRead
 from collector.radio.plan import SetClock, VisitPlan
-from collector.radio.port import Bond, ClockSet, Handles, Named, ReceivedPayload, ValueRead
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 from parsers.cuff_clock import clock_shown, seconds_ahead
 from parsers.uuids import Uuid

@@ -9,10 +9,9 @@ import pytest
 from air import NoteSink
 from scripted_link import CUFF, PLAIN, ScriptedLink, found, never
 
-from collector.radio.learned import Learned, Manner
-from collector.radio.outcome import LINK_LOST, Ending, VisitOutcome
+from collector.radio.errors import LinkLost, RefusedByCuff
+from collector.radio.facts import LINK_LOST, Bond, Ending, Found, Handles, KnownCuff, Learned, Manner, VisitOutcome
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Bond, Found, Handles, KnownCuff, LinkLost, RefusedByCuff
 from collector.radio.visit import visit
 from parsers.uuids import Uuid
 

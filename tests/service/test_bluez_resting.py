@@ -8,7 +8,7 @@ import pytest
 from played_bluez import ADAPTER, ADAPTER_1, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload
 
-from collector.radio.bluez import adapter, radio
+from collector.radio.bluez import adapters, radio
 from collector.service.config import parse
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
@@ -22,7 +22,7 @@ KNOWN = parse('[station]\nzone = "UTC"\n[radio]\nwitness = "off"\naccept = "know
 def soon(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(radio, "NEWS_S", 0.1)
     monkeypatch.setattr(radio, "PULSE_S", 0.3)
-    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
+    monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
 
 
 def welcome(path: Path, minutes: int = 5) -> None:
@@ -68,7 +68,7 @@ async def with_a_bonded_cuff(bluez: PlayedBlueZ, address: str, folder: Path) -> 
 async def test_discovery_rests_and_bonded_cuffs_come_all_the_same(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(adapter, "LOOK_EVERY", 1000)
+    monkeypatch.setattr(adapters, "LOOK_EVERY", 1000)
     bluez = PlayedBlueZ(answers)
     service = await with_a_bonded_cuff(bluez, address, tmp_path)
     await discovers(bluez, False)
@@ -85,7 +85,7 @@ async def test_discovery_rests_and_bonded_cuffs_come_all_the_same(
 
 
 async def test_a_bond_that_is_gone_ends_the_rest(address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(adapter, "LOOK_EVERY", 1000)
+    monkeypatch.setattr(adapters, "LOOK_EVERY", 1000)
     bluez = PlayedBlueZ(answers)
     service = await with_a_bonded_cuff(bluez, address, tmp_path)
     await discovers(bluez, False)
@@ -102,7 +102,7 @@ async def test_a_resting_discovery_looks_now_and_then_whether_somebody_came_in_v
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """And where BlueZ does not connect by itself any more, discovery stays, and the cuff is fetched."""
-    monkeypatch.setattr(adapter, "LOOK_EVERY", 4)
+    monkeypatch.setattr(adapters, "LOOK_EVERY", 4)
     bluez = PlayedBlueZ(answers)
     service = await with_a_bonded_cuff(bluez, address, tmp_path)
     await discovers(bluez, False)

@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
+from collector.radio.errors import RadioUnavailable
+from collector.radio.facts import Fact, KnownCuff, ReceivedPayload
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Fact, KnownCuff, RadioUnavailable, ReceivedPayload, Sink
+from collector.radio.port import Sink
 from collector.service.jobs import schedule
 from collector.service.listen import supervise
 from collector.service.listen.log import OneLine

@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 from air import NoteSink
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.plan import VisitPlan
-from collector.radio.port import RadioUnavailable, Sink
+from collector.radio.port import Sink
 from collector.service.config import parse
 from collector.service.listen import fallback
 from collector.service.listen.assemble import radio_of

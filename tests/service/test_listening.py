@@ -14,8 +14,10 @@ from pathlib import Path
 
 import pytest
 
+from collector.radio.errors import NotTaken
+from collector.radio.facts import Handles, KnownCuff, Named, ReceivedPayload
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Handles, KnownCuff, Named, NotTaken, ReceivedPayload, Sink
+from collector.radio.port import Sink
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service import demo
 from collector.service.config import Config, parse

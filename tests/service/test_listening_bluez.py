@@ -13,7 +13,7 @@ import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ, PlayedSystemd
 from played_listening import Listening, answers, payload, until_told
 
-from collector.radio.bluez import BlueZRadio, adapter, connecting, radio
+from collector.radio.bluez import BlueZRadio, adapters, connecting, radio
 from collector.radio.plan import UseWitness
 from collector.store import journal, readings
 from collector.store.journal import cuffs, visits
@@ -103,7 +103,7 @@ async def test_a_bluetoothd_that_answers_nothing_is_no_progress(
 ) -> None:
     """Which the watchdog sees: a hung bluetoothd gets the service restarted."""
     monkeypatch.setattr(radio, "PULSE_S", 0.05)
-    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
+    monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
     bluez, under_test = PlayedBlueZ(answers), BlueZRadio(witness=UseWitness.OFF)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db", under_test)
@@ -170,7 +170,7 @@ async def test_an_adapter_switched_off_by_hand_is_told_and_taken_up_when_on(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(radio, "PULSE_S", 0.1)
-    monkeypatch.setattr(adapter, "SETTLE_S", 0.0)
+    monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
     bluez = PlayedBlueZ(answers)
     await bluez.serve(address)
     service = Listening(tmp_path / "store.db")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import ReceivedPayload
+from collector.radio.facts import ReceivedPayload
 from collector.service import machine_clock
 from collector.service.listen import station_clock
 from collector.service.listen.store_sink import StoreSink
@@ -94,3 +94,14 @@ def test_what_a_store_knows_speaks_against_a_clock(
     monkeypatch.setattr(machine_clock, "believable", lambda: now.year > 2000)
     doubt = machine_clock.reason_to_doubt(now, newest)
     assert (doubt is None) if words is None else (words in str(doubt))
+
+
+def test_what_arrived_under_a_clock_that_ran_ahead_does_not_speak_against_the_networks(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    now, newest = datetime(2031, 3, 4, 12, tzinfo=UTC), datetime(2036, 2, 7, tzinfo=UTC)
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
+    assert "arrived on 2036-02-07" in str(machine_clock.reason_to_doubt(now, newest))
+    monkeypatch.setattr(machine_clock, "set_by_network", lambda: True)
+    assert machine_clock.reason_to_doubt(now, newest) is None
+    assert machine_clock.reason_to_doubt(datetime(1970, 1, 2, tzinfo=UTC), newest)

@@ -13,7 +13,7 @@ import pytest
 from servers import listening, mosquitto
 from typer.testing import CliRunner
 
-from collector.cli.main import root_app
+from collector.cli.common.root_group import root_app
 from collector.intake.pipeline import catch_up, settle
 from collector.service.config import Config, parse
 from collector.service.jobs import backups

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from collector.radio.port import Bond, Named, NotTaken, ReceivedPayload
+from collector.radio.errors import NotTaken
+from collector.radio.facts import Bond, Named, ReceivedPayload
 from collector.service.listen.store_sink import MOST_UNREAD, StoreSink
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store

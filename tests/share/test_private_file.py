@@ -2,6 +2,7 @@
 
 import os
 from contextlib import suppress
+from datetime import UTC, datetime
 from pathlib import Path
 from threading import Thread
 
@@ -9,6 +10,7 @@ import pytest
 
 from collector.share.export.context import ExchangeError
 from collector.share.private_file import private_file, secret
+from collector.store import open_store, people
 
 
 def test_a_file_is_replaced_whole_and_for_its_owner_alone(tmp_path: Path) -> None:
@@ -62,3 +64,19 @@ def test_a_secret_is_its_owners_alone(tmp_path: Path) -> None:
         secret(file)
     with pytest.raises(ExchangeError, match="cannot be read"):
         secret(tmp_path / "none")
+
+
+@pytest.mark.parametrize("beside", ["", "-wal", "-shm", "-journal"])
+def test_nothing_is_written_over_a_store_or_what_stands_beside_it(tmp_path: Path, beside: str) -> None:
+    path = tmp_path / "quietcuff.db"
+    with open_store(path) as store:
+        people.add(store, "mira", datetime(2026, 3, 4, tzinfo=UTC))
+    (tmp_path / "link.csv").symlink_to(path)
+    before = path.read_bytes()
+    for name in (f"quietcuff.db{beside}", f"link.csv{beside}"):
+        with pytest.raises(ExchangeError, match="is a store"), private_file(tmp_path / name) as file:
+            file.write("systolic,diastolic\n")
+    assert path.read_bytes() == before
+    assert not list(tmp_path.glob("*.part"))
+    with private_file(tmp_path / f"fresh.csv{beside}") as file:
+        file.write("systolic,diastolic\n")

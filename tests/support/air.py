@@ -7,22 +7,23 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
-from collector.radio.learned import Learned, Unlearned
-from collector.radio.outcome import VisitOutcome
-from collector.radio.plan import VisitPlan
-from collector.radio.port import (
+from collector.radio.errors import NotTaken
+from collector.radio.facts import (
     UNPLACED,
     Bond,
     Characteristics,
     Fact,
     Handles,
     KnownCuff,
-    NotTaken,
+    Learned,
     ReceivedPayload,
     RecordsFetched,
-    Sink,
+    Unlearned,
     ValueRead,
+    VisitOutcome,
 )
+from collector.radio.plan import VisitPlan
+from collector.radio.port import Sink
 from collector.radio.virtual import VirtualCuff, VirtualRadio
 
 
@@ -203,3 +204,12 @@ def fill(cuff: VirtualCuff, count: int, systolic: int = 120) -> list[bytes]:
         cuff.measure(systolic + n % 60, 80, pulse=60 + n % 40, at=begin + timedelta(minutes=n))
         for n in range(start, start + count)
     ]
+
+
+async def always_ready(cuff: VirtualCuff) -> None:
+    """A cuff that speaks up as long as it has something to tell."""
+    while True:
+        if cuff.memory.records:
+            await cuff.wake()
+        else:
+            await asyncio.sleep(0.005)

@@ -7,7 +7,7 @@ from itertools import count
 from pathlib import Path
 
 from collector.intake.owner import assign_cuff
-from collector.radio.port import ReceivedPayload, ValueRead
+from collector.radio.facts import ReceivedPayload, ValueRead
 from collector.service.guided import download, loan_papers
 from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.screen import Left

@@ -10,7 +10,8 @@ from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.bluez.monitor.record_handles import RecordHandles
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.port import KnownCuff, NotTaken
+from collector.radio.errors import NotTaken
+from collector.radio.facts import KnownCuff
 
 CUFF = "F0:F1:F2:F3:F4:F5"
 

@@ -6,8 +6,8 @@ from datetime import UTC, datetime
 
 from air import NoteSink
 
-from collector.radio.outcome import CUFF_LEFT
-from collector.radio.port import Found, KnownCuff, LinkLost, ReceivedPayload
+from collector.radio.errors import LinkLost
+from collector.radio.facts import CUFF_LEFT, Found, KnownCuff, ReceivedPayload
 from parsers.stamps import build_current_time
 from parsers.uuids import Uuid
 

@@ -6,14 +6,21 @@ import sys
 import traceback
 from difflib import get_close_matches
 from importlib import import_module
-from typing import Any, NoReturn
+from importlib.metadata import version
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
 
 import typer
 
-from collector.cli.common.command import COULD_NOT, DONE, WRONG_USAGE, Failure, Group, say
+from collector.cli.common.command import COULD_NOT, DONE, WRONG_USAGE, Failure, GlobalOptions, Group, say
 from collector.cli.common.commands import COMMANDS, OVERVIEW
 from collector.service.config import SYSTEM_STORE, ConfigError
 
+EPILOG = (
+    "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
+    "codes: 0 done, 1 could not, 2 wrong usage, 3 done but the answer wants attention. "
+    "`quietcuff COMMAND --help` teaches each command."
+)
 GLOBAL_OPTIONS = ("--store", "--config")
 _DAYS = {"--from": "--since", "--to": "--until"}
 RENAMED: dict[str, dict[str, str]] = {
@@ -73,6 +80,46 @@ class RootGroup(Group):
         except Exception as error:
             code = explain(error)
         sys.exit(code)
+
+
+def _show_version(wanted: bool) -> None:
+    if wanted:
+        print(f"quietcuff {version('quietcuff')}")
+        raise typer.Exit
+
+
+def root_app() -> typer.Typer:
+    """The whole command line, for `run` and for tests."""
+    app = typer.Typer(
+        cls=RootGroup,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        rich_markup_mode=None,
+        pretty_exceptions_enable=False,
+    )
+
+    @app.callback(epilog=EPILOG)
+    def quietcuff(
+        ctx: typer.Context,
+        store: Annotated[
+            str | None,
+            typer.Option(
+                envvar="QUIETCUFF_STORE",
+                metavar="FILE",
+                help="The store to work on; postgresql://ROLE@HOST/DATABASE asks what all stations relayed there.",
+            ),
+        ] = None,
+        config: Annotated[
+            Path | None, typer.Option(envvar="QUIETCUFF_CONFIG", metavar="FILE", help="The configuration file.")
+        ] = None,
+        show_version: Annotated[
+            bool,
+            typer.Option("--version", "-V", is_eager=True, callback=_show_version, help="Show the version and leave."),
+        ] = False,
+    ) -> None:
+        """Home blood pressure, from the cuff to the number a physician decides on."""
+        ctx.obj = GlobalOptions(store, config)
+
+    return app
 
 
 def forward(args: list[str]) -> list[str]:

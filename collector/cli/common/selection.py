@@ -17,7 +17,7 @@ from collector.share.text.layout import wrapped
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.namesakes import folded
-from collector.store.opening import open_store
+from collector.store.opening import open_store, remove_if_empty
 from collector.store.people.slot_spans import Slot
 from collector.store.values import Reading, Selection
 
@@ -107,6 +107,19 @@ def reading_store(options: GlobalOptions, *, central: bool = False) -> Iterator[
     with open_store(options.store_path, create=False, read_only=True) as store:
         finish_before_reading(store)
         yield store
+
+
+@contextmanager
+def made_store(options: GlobalOptions) -> Iterator[Store]:
+    """The store, made where there is none; one into which nothing came then is not left behind."""
+    path = options.store_path
+    new = not path.exists()
+    try:
+        with open_store(path) as store:
+            yield store
+    finally:
+        if new:
+            remove_if_empty(path)
 
 
 @contextmanager

@@ -13,7 +13,7 @@ from typing import Any
 from dbus_fast import AuthError, BusType, Message, MessageFlag, MessageType, Variant, unpack_variants
 from dbus_fast.aio import MessageBus
 
-from collector.radio.port import RadioUnavailable
+from collector.radio.errors import RadioUnavailable
 
 log = logging.getLogger("quietcuff.radio")
 

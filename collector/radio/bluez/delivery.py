@@ -15,8 +15,20 @@ from typing import Protocol
 from collector.radio.bluez.monitor.crosscheck import CrossCheck
 from collector.radio.bluez.monitor.links import ReceivedValue
 from collector.radio.bluez.monitor.witness import Witness
-from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
-from collector.radio.port import UNPLACED, Bond, Fact, KnownCuff, NotTaken, ReceivedPayload, Sink
+from collector.radio.errors import NotTaken
+from collector.radio.facts import (
+    CUFF_LEFT,
+    LINK_LOST,
+    UNPLACED,
+    WE_LEFT,
+    Bond,
+    Ending,
+    Fact,
+    KnownCuff,
+    ReceivedPayload,
+    VisitOutcome,
+)
+from collector.radio.port import Sink
 
 
 class EarlyVisits:

@@ -17,9 +17,17 @@ from collector.radio.bluez.bus import DEVICE, Bus, BusError
 from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
-from collector.radio.learned import Manner
-from collector.radio.outcome import CUFF_LEFT, WE_LEFT, Ending, VisitOutcome
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff, LinkLost, RefusedByCuff
+from collector.radio.errors import LinkLost, RefusedByCuff
+from collector.radio.facts import (
+    CUFF_LEFT,
+    MEASUREMENT_CHARACTERISTICS,
+    WE_LEFT,
+    Ending,
+    Found,
+    KnownCuff,
+    Manner,
+    VisitOutcome,
+)
 from parsers.uuids import short
 
 log = logging.getLogger("quietcuff.radio")

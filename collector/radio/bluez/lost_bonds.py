@@ -10,8 +10,8 @@ from collections.abc import Callable, Mapping
 from contextlib import suppress
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError
-from collector.radio.learned import Manner
-from collector.radio.port import Bond, KnownCuff, PairingPerson, Sink
+from collector.radio.facts import Bond, KnownCuff, Manner
+from collector.radio.port import PairingPerson, Sink
 
 log = logging.getLogger("quietcuff.radio")
 

@@ -4,20 +4,22 @@ import asyncio
 import logging
 import time
 from contextlib import suppress
-from typing import TYPE_CHECKING
 
 from collector import systemd_notify
+from collector.radio.bluez import bleak_internals, gatt_application
+from collector.radio.bluez.adapters import Adapters
+from collector.radio.bluez.agent import PATH, PairingAgent
+from collector.radio.bluez.bus import Bus, BusError
+from collector.radio.bluez.delivery import Delivery, EarlyVisits
+from collector.radio.bluez.monitor.channel import MonitorChannel, NotPermitted, adopt_channel, links_now, open_channel
+from collector.radio.bluez.monitor.handover import HANDOVER, WITNESS, Handover
+from collector.radio.bluez.monitor.kernel_filter import KernelFilter
+from collector.radio.bluez.monitor.record_handles import RecordHandles
+from collector.radio.bluez.monitor.witness import Witness
+from collector.radio.bluez.visits import Visits
+from collector.radio.errors import RadioUnavailable
 from collector.radio.plan import UseWitness, VisitPlan
-from collector.radio.port import PairingPerson, RadioUnavailable, Sink
-
-if TYPE_CHECKING:
-    from collector.radio.bluez.adapter import Adapters
-    from collector.radio.bluez.bus import Bus
-    from collector.radio.bluez.delivery import Delivery
-    from collector.radio.bluez.monitor.channel import MonitorChannel
-    from collector.radio.bluez.monitor.handover import Handover
-    from collector.radio.bluez.monitor.witness import Witness
-    from collector.radio.bluez.visits import Visits
+from collector.radio.port import PairingPerson, Sink
 
 log = logging.getLogger("quietcuff.radio")
 
@@ -50,11 +52,6 @@ class BlueZRadio:
         self._witness: Witness | None = None  # one for all runs: it knows which link is whose
 
     async def run(self, sink: Sink, plan: VisitPlan, stop: asyncio.Event) -> None:
-        from collector.radio.bluez import bleak_internals
-        from collector.radio.bluez.bus import Bus
-        from collector.radio.bluez.delivery import Delivery, EarlyVisits
-        from collector.radio.bluez.visits import Visits
-
         self.progress = time.monotonic()
         bleak_internals.quiet()
         self._open_channel(sink)
@@ -93,10 +90,6 @@ class BlueZRadio:
 
     def _open_channel(self, sink: Sink) -> None:
         """Open the monitor channel, or take over the one that was kept open; once, and for all runs."""
-        from collector.radio.bluez.monitor.channel import NotPermitted, adopt_channel, open_channel
-        from collector.radio.bluez.monitor.handover import HANDOVER, WITNESS, Handover
-        from collector.radio.bluez.monitor.kernel_filter import KernelFilter
-
         if self._channel is not None or self.witness is UseWitness.OFF:
             return
         descriptor, handover = systemd_notify.handed_in(WITNESS), systemd_notify.handed_in(HANDOVER)
@@ -119,12 +112,8 @@ class BlueZRadio:
             self._handover = Handover(handover)
             systemd_notify.store_descriptor(HANDOVER, self._handover.descriptor)
 
-    def _start_witness(self, delivery: "Delivery") -> None:
+    def _start_witness(self, delivery: Delivery) -> None:
         """Read from now on, and first of all what has been waiting."""
-        from collector.radio.bluez.monitor.channel import links_now
-        from collector.radio.bluez.monitor.record_handles import RecordHandles
-        from collector.radio.bluez.monitor.witness import Witness
-
         if self._channel is None:
             return
         if self._witness is None:
@@ -144,12 +133,8 @@ class BlueZRadio:
         parts = path.split("/")
         return len(parts) > 3 and (self.adapter is None or parts[3] == self.adapter)
 
-    async def _serve(self, bus: "Bus", visits: "Visits", sink: Sink, stop: asyncio.Event) -> None:
+    async def _serve(self, bus: Bus, visits: Visits, sink: Sink, stop: asyncio.Event) -> None:
         """Until `stop`, or D-Bus is gone. Raises RadioUnavailable when there is nothing to work with at the start."""
-        from collector.radio.bluez import gatt_application
-        from collector.radio.bluez.adapter import Adapters
-        from collector.radio.bluez.agent import PATH, PairingAgent
-
         agent = PairingAgent(visits.admits, visits.address_of, visits.questions, self.person)
         bus.export(PATH, agent)
         gatt_application.export(bus, visits.plan.zone)
@@ -165,9 +150,7 @@ class BlueZRadio:
         finally:
             await adapters.stop()
 
-    async def _tend_until(self, stop: asyncio.Event, bus: "Bus", visits: "Visits", adapters: "Adapters") -> None:
-        from collector.radio.bluez.bus import BusError
-
+    async def _tend_until(self, stop: asyncio.Event, bus: Bus, visits: Visits, adapters: Adapters) -> None:
         waits = [asyncio.ensure_future(event.wait()) for event in (stop, bus.lost)]
         tended = time.monotonic()
         try:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from collector.radio.bluez.bus import CHARACTERISTIC, Bus, BusError, Interfaces, Watcher
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS
+from collector.radio.facts import MEASUREMENT_CHARACTERISTICS
 from parsers.uuids import short
 
 log = logging.getLogger("quietcuff.radio")

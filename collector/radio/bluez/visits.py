@@ -2,13 +2,13 @@
 
 import asyncio
 import logging
-import time
+from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
 from typing import Any
 
 from collector.radio.bluez.adapter import Hearing
+from collector.radio.bluez.backoff import Backoff
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
 from collector.radio.bluez.connecting import Connecting, adapter_of
 from collector.radio.bluez.delivery import Delivery
@@ -17,29 +17,18 @@ from collector.radio.bluez.link_pairing import Questions
 from collector.radio.bluez.lost_bonds import LostBonds
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
-from collector.radio.learned import Manner
-from collector.radio.outcome import Ending, VisitOutcome
+from collector.radio.errors import LinkLost, RadioError
+from collector.radio.facts import Ending, KnownCuff, Manner, VisitOutcome
 from collector.radio.plan import VisitPlan
-from collector.radio.port import NOBODY, KnownCuff, LinkLost, PairingPerson, RadioError
+from collector.radio.port import NOBODY, PairingPerson
 from collector.radio.visit import visit
 from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.radio")
 
 SERVICE = full(Uuid.BLOOD_PRESSURE_SERVICE)
-NEW_BURST_S = 10.0  # silent for so long and back: somebody measured again
 AGAIN_S = 1.0  # after a connection that did not come about
-PAUSE_S, LONGEST_PAUSE_S = 2.0, 300.0
 SETTLE_S = 0.3  # what D-Bus still has to tell about a link that ended
-
-
-@dataclass(slots=True)
-class Backoff:
-    """How a cuff is to be treated that came to nothing: less and less often, until it falls silent and comes anew."""
-
-    seen_at: float = 0.0
-    fruitless: int = 0
-    not_before: float = 0.0
 
 
 class Visits(Watcher):
@@ -63,7 +52,7 @@ class Visits(Watcher):
         self.subscriptions = Subscriptions(bus, self._stands, self.bus_value) if subscriptions else None
         self.visits: dict[str, asyncio.Task[None]] = {}
         self.stopping = False
-        self._backoffs: dict[str, Backoff] = {}
+        self._backoffs: defaultdict[str, Backoff] = defaultdict(Backoff)
         self._noted: set[str] = set()
         self.pair_first: set[str] = set()
         self.questions = Questions()
@@ -168,11 +157,7 @@ class Visits(Watcher):
         """It advertises."""
         if not self.is_cuff(path):
             return
-        now = time.monotonic()
-        backoff = self._backoffs.setdefault(path, Backoff())
-        if now - backoff.seen_at > NEW_BURST_S:
-            backoff.fruitless, backoff.not_before = 0, 0.0
-        backoff.seen_at = now
+        self._backoffs[path].seen()
         self.consider(path, advertising=True)
 
     def consider(self, path: str, advertising: bool = False) -> None:
@@ -183,9 +168,7 @@ class Visits(Watcher):
         connected = bool(self.bus.get(path, DEVICE, "Connected"))
         if connected and self.connecting.is_down(path):
             return  # bluetoothd has not noticed yet; it will tell
-        if not connected and not (
-            advertising and time.monotonic() >= self._backoffs.setdefault(path, Backoff()).not_before
-        ):
+        if not connected and not (advertising and self._backoffs[path].is_over):
             return
         task = asyncio.create_task(self._visit(path))
         self.visits[path] = task
@@ -229,7 +212,7 @@ class Visits(Watcher):
         try:
             if not await self.connecting.up(path):
                 if not self.bus.get(path, DEVICE, "Connected"):
-                    self._backoffs.setdefault(path, Backoff()).not_before = time.monotonic() + AGAIN_S
+                    self._backoffs[path].until(AGAIN_S)
                 return
             log.debug("%s: connected", self.address_of(path))
             if not self.bus.get(path, DEVICE, "Trusted"):
@@ -257,7 +240,7 @@ class Visits(Watcher):
             hangs = link is None or not link.is_gone  # where it went, a link that is up now is the next one
             if link is not None:
                 await link.close()
-                self._slow_down(path) if not link.heard else self._backoffs.pop(path, None)
+                self._backoffs[path].came_to_nothing() if not link.heard else self._backoffs.pop(path, None)
             if not self.stopping:
                 if hangs:
                     await self.connecting.down(path, lambda: self._has_link(path))
@@ -276,11 +259,6 @@ class Visits(Watcher):
         """Keep its objects, and so the subscription: those of a cuff neither bonded nor trusted go after 30 s."""
         with suppress(BusError):
             await self.bus.set(path, DEVICE, "Trusted", "b", True)
-
-    def _slow_down(self, path: str) -> None:
-        backoff = self._backoffs.setdefault(path, Backoff())
-        backoff.fruitless += 1
-        backoff.not_before = time.monotonic() + min(PAUSE_S * 2 ** (backoff.fruitless - 1), LONGEST_PAUSE_S)
 
     # -- bonds ---------------------------------------------------------------------------------------
 

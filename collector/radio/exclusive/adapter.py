@@ -10,11 +10,12 @@ from pathlib import Path
 from bumble.transport import open_transport
 from bumble.transport.common import Transport
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive.host import QuietHost
 from collector.radio.exclusive.radio import BumbleRadio, TakenAdapter
 from collector.radio.exclusive.rights import called
 from collector.radio.exclusive.user_channel import open_user_channel
-from collector.radio.port import PairingPerson, RadioUnavailable
+from collector.radio.port import PairingPerson
 from collector.radio.time_limit import within
 
 log = logging.getLogger("quietcuff.radio")

@@ -12,7 +12,7 @@ from bumble.core import UUID
 from bumble.gatt import GATT_CHARACTERISTIC_ATTRIBUTE_TYPE, GATT_PRIMARY_SERVICE_ATTRIBUTE_TYPE
 from bumble.gatt_client import Client
 
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff
+from collector.radio.facts import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff
 from parsers.uuids import Uuid
 
 MOST_SERVICES, MOST_ALIKE = 64, 4

@@ -12,23 +12,25 @@ from typing import TypeVar
 from bumble import att, core
 from bumble.device import Connection
 
+from collector.radio.errors import LinkLost, NotTaken, RefusedByCuff
 from collector.radio.exclusive import discovery
 from collector.radio.exclusive.host import Central, ConfirmLast
 from collector.radio.exclusive.places import Places
 from collector.radio.exclusive.security import Security
-from collector.radio.learned import Manner
-from collector.radio.outcome import CUFF_LEFT, LINK_LOST, WE_LEFT, Ending, VisitOutcome
-from collector.radio.port import (
+from collector.radio.facts import (
+    CUFF_LEFT,
+    LINK_LOST,
     UNPLACED,
+    WE_LEFT,
     Bond,
+    Ending,
     Found,
     KnownCuff,
-    LinkLost,
-    NotTaken,
+    Manner,
     ReceivedPayload,
-    RefusedByCuff,
-    Sink,
+    VisitOutcome,
 )
+from collector.radio.port import Sink
 from collector.radio.time_limit import within
 
 log = logging.getLogger("quietcuff.radio")

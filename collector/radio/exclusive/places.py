@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from collector.radio.port import MEASUREMENT_CHARACTERISTICS, UNPLACED, Found, KnownCuff
+from collector.radio.facts import MEASUREMENT_CHARACTERISTICS, UNPLACED, Found, KnownCuff
 from parsers.uuids import Uuid
 
 

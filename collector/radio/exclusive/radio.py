@@ -10,6 +10,7 @@ from pathlib import Path
 from bumble import core, hci
 from bumble.device import Connection, ConnectionParametersPreferences
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive.background import Listed, PhyParameters, Wish, connect_first
 from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.host import Central, QuietHost
@@ -17,7 +18,7 @@ from collector.radio.exclusive.link import BumbleLink
 from collector.radio.exclusive.our_clock import current_time_service
 from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
 from collector.radio.plan import VisitPlan
-from collector.radio.port import NOBODY, PairingPerson, RadioUnavailable, Sink
+from collector.radio.port import NOBODY, PairingPerson, Sink
 from collector.radio.time_limit import within
 from collector.radio.visit import visit
 

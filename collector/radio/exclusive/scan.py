@@ -10,7 +10,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-from collector.radio.port import KnownCuff
+from collector.radio.facts import KnownCuff
 
 EVENT, LE_META = 0x04, 0x3E
 LEGACY_REPORT, EXTENDED_REPORT = REPORTS = 0x02, 0x0D

@@ -9,9 +9,10 @@ from bumble import hci
 from bumble.device import Connection
 from bumble.keys import PairingKeys
 
+from collector.radio.errors import LinkLost, RefusedByCuff
 from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.host import Central
-from collector.radio.port import LinkLost, RefusedByCuff, Sink
+from collector.radio.port import Sink
 
 log = logging.getLogger("quietcuff.radio")
 

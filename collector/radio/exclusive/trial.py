@@ -12,11 +12,11 @@ from bumble.core import BaseBumbleError
 from bumble.device import Device
 from bumble.hci import HCI_LE_1M_PHY, HCI_Read_BD_ADDR_Command, HCI_Reset_Command
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive.adapter import open_adapter
 from collector.radio.exclusive.host import QuietHost
 from collector.radio.exclusive.rights import called
 from collector.radio.exclusive.scan import Advert
-from collector.radio.port import RadioUnavailable
 from collector.radio.time_limit import within
 
 LISTEN_S = 20.0  # at most; an ordinary room is heard in the first second

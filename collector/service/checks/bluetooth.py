@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from pathlib import Path
 
-from collector.radio.port import RadioUnavailable
+from collector.radio.errors import RadioUnavailable
 from collector.service.checks.finding import Finding, attention, fine
 
 

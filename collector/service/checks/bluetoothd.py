@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable, Mapping
 from typing import Any
 
 from collector.radio.bluez.bus import ADAPTER, BLUEZ, DEVICE, Bus, BusError
-from collector.radio.port import RadioUnavailable
+from collector.radio.errors import RadioUnavailable
 from collector.service.checks.finding import Finding, attention, fine
 from parsers.uuids import Uuid, full
 

@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive import rights
-from collector.radio.port import RadioUnavailable
 from collector.service.checks import bluetooth, bluetoothd
 from collector.service.checks.finding import Finding, attention, fine
 

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain, count
 from pathlib import Path
 
 from collector.service.jobs import sealing
@@ -37,12 +38,12 @@ def restore(
     Raises BackupError, SealError, StoreError (also while another program has the store open for writing), or
     AlreadyListening while a listener does.
     """
-    stamp = (now or datetime.now(UTC)).astimezone(UTC).strftime("%Y%m%d-%H%M%S")
-    kept = store.with_name(f"{store.stem}-before-restore-{stamp}{store.suffix}") if store.exists() else None
+    _refuse_what_is_in_use(backup, store)
     try:
         store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with only_listener(store), _unsealed(backup, store, identity) as staged, writers.alone(store):
             contents = look_into(staged)
+            kept = _kept_as(store, now or datetime.now(UTC)) if store.exists() else None
             plan = Restoring(backup, contents, _present(store), kept)
             if dry_run:
                 return plan
@@ -54,6 +55,22 @@ def restore(
             return plan
     except OSError as error:
         raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:
+    """A backup is one file: of a store the newest readings may stand in its log, and would be left out."""
+    if store.exists() and backup.path.samefile(store):
+        raise BackupError(f"{store}: this is the store itself, not a backup of it")
+    log = backup.path.with_name(f"{backup.path.name}-wal")
+    if log.exists() and log.stat().st_size:
+        raise BackupError(f"{backup.path}: a store in use, not a backup; make one of it: `quietcuff backup now`")
+
+
+def _kept_as(store: Path, now: datetime) -> Path:
+    """A name that nothing has, however many restores a second sees."""
+    name = f"{store.stem}-before-restore-{now.astimezone(UTC):%Y%m%d-%H%M%S}"
+    names = (store.with_name(f"{name}{number and f'-{number}'}{store.suffix}") for number in chain([""], count(2)))
+    return next(path for path in names if not path.exists())
 
 
 def _keep(store: Path, kept: Path, sound: bool) -> None:

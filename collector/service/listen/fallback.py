@@ -5,8 +5,9 @@ import logging
 import time
 from collections.abc import Callable
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Radio, RadioUnavailable, Sink
+from collector.radio.port import Radio, Sink
 
 log = logging.getLogger("quietcuff.service")
 

@@ -2,8 +2,7 @@
 
 from collections.abc import Mapping
 
-from collector.radio.learned import Learned, Manner
-from collector.radio.port import Found, KnownCuff
+from collector.radio.facts import Found, KnownCuff, Learned, Manner
 from collector.store.database import Store
 from collector.store.journal import manners, visits
 from parsers.uuids import Uuid, full

@@ -69,9 +69,9 @@ def _bring_up_to_date(store: Path) -> None:
         return
     try:
         open_store(store).close()
-    except Exception:
+        os._exit(0)
+    finally:  # also where it is interrupted: nothing of ours is the child's to end
         os._exit(1)
-    os._exit(0)
 
 
 def run() -> None:

@@ -15,21 +15,22 @@ from datetime import UTC, datetime
 from functools import partial
 
 from collector import intake
-from collector.radio.learned import Learned, Unlearned
-from collector.radio.outcome import VisitOutcome
-from collector.radio.port import (
+from collector.radio.errors import NotTaken
+from collector.radio.facts import (
     Bond,
     Characteristics,
     ClockSet,
     Fact,
     Handles,
     KnownCuff,
+    Learned,
     Named,
-    NotTaken,
     PassingAddress,
     ReceivedPayload,
     RecordsFetched,
+    Unlearned,
     ValueRead,
+    VisitOutcome,
 )
 from collector.service.config.settings import Accept
 from collector.service.listen.known_cuffs import known_cuff, place_of

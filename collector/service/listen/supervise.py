@@ -7,8 +7,9 @@ import time
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 
+from collector.radio.errors import RadioUnavailable
 from collector.radio.plan import VisitPlan
-from collector.radio.port import Radio, RadioUnavailable, Sink
+from collector.radio.port import Radio, Sink
 from collector.service.jobs import schedule
 from collector.systemd_notify import tell_systemd, watchdog_interval
 

@@ -74,7 +74,11 @@ class _Database:
         ]
         parts = [sql for sql, value in wanted if value is not None] + ["person IS NULL"] * selection.unassigned
         values = [value for _, value in wanted if value is not None]
-        newest = "" if selection.last is None else f"ORDER BY taken_at DESC, reading_id DESC LIMIT {selection.last}"
+        newest = (
+            ""
+            if selection.last is None
+            else f"ORDER BY taken_at DESC, received_at DESC, reading_id DESC LIMIT {selection.last}"
+        )
         query = f"""SELECT station, person_uid, zone, {", ".join(_NAMES)} FROM quietcuff.reading WHERE
                 {" AND ".join(["zone IS NOT NULL", *parts])} {newest}"""
         with self._in_one_line(), self._connection.transaction(), self._connection.cursor("asked") as cursor:

@@ -74,8 +74,8 @@ def send(
     """
     receiver = found_people(store, receiver)
     row = outbox.enlist(store, receiver.name, clock())
-    if not now_please and (due := outbox.due_at(store, row)) > clock():
-        return Sent(skipped=f"pausing until {due:%H:%M:%S} UTC after a failure")
+    if not now_please and (until := outbox.pausing(store, row, clock())):
+        return Sent(skipped=f"pausing until {until:%H:%M:%S} UTC after a failure")
     sent = Sent()
     with only_sender(store.path, row) as alone:
         if not alone:

@@ -33,7 +33,7 @@ REMEDIES = {
     "sends only once its clock is set": 'nothing to do, unless [radio] says set_clock = "never": then it stays silent',
     "answers slowly": "nothing to do: it is given more time",
 }
-"""By the kind of manner (collector/radio/learned.py, `Manner`). The first five can be why a cuff never delivers."""
+"""By the kind of manner (collector/radio/facts.py, `Manner`). The first five can be why a cuff never delivers."""
 LIKELIEST = tuple(REMEDIES)[:5]
 """Why a cuff never delivers, the likeliest cause first."""
 

@@ -118,8 +118,14 @@ def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
     with store.transaction():
         if given is not None and (other := find(store, given)) not in (None, address):
             raise StoreError(f"'{given}' is the name of {other} already", "refused")
-        store.query("UPDATE cuff SET name = ?, name_set_at = ? WHERE address = ?", (given, to_us(at), address))
+        store.query(
+            "UPDATE cuff SET name = ?, name_set_at = max(?, name_set_at + 1) WHERE address = ?",
+            (given, to_us(at), address),
+        )
         audit.record(store, at, "cuff named", {"cuff": address, "name": given})
+
+
+_FORGOTTEN_LATER = "forgotten_set_at = max(?, forgotten_set_at + 1)"
 
 
 def forget(store: Store, wanted: str, at: datetime) -> None:
@@ -127,7 +133,7 @@ def forget(store: Store, wanted: str, at: datetime) -> None:
     address = need(store, wanted)
     with store.transaction():
         store.query(
-            "UPDATE cuff SET forgotten = 1, forgotten_set_at = ?, bonded = 0 WHERE address = ?", (to_us(at), address)
+            f"UPDATE cuff SET forgotten = 1, {_FORGOTTEN_LATER}, bonded = 0 WHERE address = ?", (to_us(at), address)
         )
         cuff_id = row_of(store, address)
         for table in ("cuff_handle", "cuff_characteristic", "cuff_manner"):
@@ -140,7 +146,7 @@ def remember(store: Store, address: str, at: datetime) -> None:
     with store.transaction():
         row_of(store, address)
         if store.query(
-            "UPDATE cuff SET forgotten = 0, forgotten_set_at = ? WHERE address = ? AND forgotten", (to_us(at), address)
+            f"UPDATE cuff SET forgotten = 0, {_FORGOTTEN_LATER} WHERE address = ? AND forgotten", (to_us(at), address)
         ).rowcount:
             audit.record(store, at, "cuff added again", {"cuff": address})
 

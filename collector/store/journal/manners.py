@@ -24,7 +24,7 @@ class Place:
 
 @dataclass(frozen=True, slots=True)
 class CuffManner:
-    """kind: in the words of `collector.radio.learned.Manner`. detail: the step it is about. sure: else suspected."""
+    """kind: in the words of `collector.radio.facts.Manner`. detail: the step it is about. sure: else suspected."""
 
     kind: str
     detail: str

@@ -11,7 +11,7 @@ from collector.store import audit, people
 from collector.store.columns import word_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
-from collector.store.instants import from_us, optional_us, to_us
+from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.journal import cuffs
 from collector.store.json_columns import from_json
 from collector.store.namesakes import CALLED
@@ -127,7 +127,7 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
             if span.strict and span.until is None:
                 slot_spans.end(store, span.row, at, at)
         store.query(
-            "UPDATE loan SET back_at = ?, step = ?, changed_at = ? WHERE id = ?",
+            f"UPDATE loan SET back_at = ?, step = ?, {LATER} WHERE id = ?",
             (to_us(at), Step.WAITING, to_us(at), loan.row),
         )
         set_state(store, address, State.RETURNED, at)
@@ -143,10 +143,7 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
             raise StoreError(f"{cuff} is not on loan", "refused")
         if out_at > at:
             raise StoreError(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come", "refused")
-        store.query(
-            "UPDATE loan SET out_at = ?, changed_at = max(?, changed_at + 1) WHERE id = ?",
-            (to_us(out_at), to_us(at), loan.row),
-        )
+        store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (to_us(out_at), to_us(at), loan.row))
         for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
                 slot_spans.set_beginning(store, span.row, out_at, at)
@@ -155,7 +152,7 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
 
 def advance(store: Store, loan: Loan, step: Step, at: datetime) -> Loan:
     with store.transaction():
-        store.query("UPDATE loan SET step = ?, changed_at = ? WHERE id = ?", (step, to_us(at), loan.row))
+        store.query(f"UPDATE loan SET step = ?, {LATER} WHERE id = ?", (step, to_us(at), loan.row))
         return get(store, loan.row)
 
 
@@ -180,7 +177,7 @@ def forget_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
 def _set_checks(store: Store, loan: Loan, checks: Mapping[str, Any], at: datetime) -> Loan:
     with store.transaction():
         store.query(
-            "UPDATE loan SET checks = ?, changed_at = ? WHERE id = ?", (json.dumps(dict(checks)), to_us(at), loan.row)
+            f"UPDATE loan SET checks = ?, {LATER} WHERE id = ?", (json.dumps(dict(checks)), to_us(at), loan.row)
         )
         return get(store, loan.row)
 

@@ -8,7 +8,7 @@ from collector.store import audit, people
 from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
-from collector.store.instants import to_us
+from collector.store.instants import LATER, to_us
 
 REGIMEN, DOSE, OTHER = "regimen", "dose", "other"
 KINDS = (REGIMEN, DOSE, OTHER)
@@ -84,8 +84,7 @@ def remove(store: Store, person: str, note_id: str, at: datetime) -> Note:
             )
         # The text goes at once; the row stays, so that the removal wins wherever stores merge.
         store.query(
-            "UPDATE note SET gone = 1, text = '', changed_at = ? WHERE uid = ?",
-            (to_us(at), bytes.fromhex(found[0].note_id)),
+            f"UPDATE note SET gone = 1, text = '', {LATER} WHERE uid = ?", (to_us(at), bytes.fromhex(found[0].note_id))
         )
         detail = {"person": owner.name, "day": found[0].day.isoformat(), "kind": found[0].kind}
         audit.record(store, at, "note removed", detail, owner.row)

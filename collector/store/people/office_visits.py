@@ -11,7 +11,7 @@ from collector.store import audit, people
 from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
-from collector.store.instants import to_us
+from collector.store.instants import LATER, to_us
 from collector.store.json_columns import from_json
 
 
@@ -71,7 +71,7 @@ def remove(store: Store, person: str, visit_id: str, at: datetime) -> OfficeVisi
             problem = f"{len(found)} visits of {owner.name} have ids that begin with '{visit_id}'"
             raise StoreError(f"{problem}; `quietcuff office list {quote(owner.name)}` shows them", "refused")
         store.query(
-            "UPDATE office_visit SET gone = 1, readings = '[]', changed_at = ? WHERE uid = ?",
+            f"UPDATE office_visit SET gone = 1, readings = '[]', {LATER} WHERE uid = ?",
             (to_us(at), bytes.fromhex(found[0].visit_id)),
         )
         detail = {"person": owner.name, "day": found[0].day.isoformat()}

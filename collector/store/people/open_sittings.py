@@ -13,7 +13,7 @@ from collector.store.instants import from_us, to_us
 from collector.store.json_columns import from_json
 
 LASTS = timedelta(hours=3)
-"""After so long a sitting is not taken up again."""
+"""After so long a sitting is not taken up again; nor one that begins so far ahead, by a clock put right since."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +41,9 @@ def begin(store: Store, person: int, rest_s: float, at: datetime) -> OpenSitting
 
 def current(store: Store, person: int, at: datetime) -> OpenSitting | None:
     found = store.row(
-        "SELECT id, started_at, rest_s, answers, claimed FROM page_sitting WHERE person_id = ? AND started_at > ?",
-        (person, to_us(at - LASTS)),
+        """SELECT id, started_at, rest_s, answers, claimed FROM page_sitting
+        WHERE person_id = ? AND started_at > ? AND started_at < ?""",
+        (person, to_us(at - LASTS), to_us(at + LASTS)),
     )
     if found is None:
         return None

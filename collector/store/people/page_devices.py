@@ -18,6 +18,8 @@ from collector.store.namesakes import CALLED
 
 INVITE_LIFE = timedelta(minutes=15)
 DEVICE_LIFE = timedelta(days=365)
+DEVICE_SLACK = timedelta(days=1)
+"""So far a clock may go back before whoever was let in has to come anew."""
 SEEN_STEP = timedelta(hours=1)
 """A device's last visit is written no more often: looking at a page is no reason to write each time."""
 LONGEST_NAME = 80
@@ -67,15 +69,16 @@ def invite(store: Store, person: str | None, role: Role, at: datetime) -> str:
 def admit(store: Store, token: str, name: str, at: datetime) -> str | None:
     """Use the link up and make the device: its own token, for its cookie. None for a link that is not good any more.
 
-    One statement decides, so that of many who send the same link at once one gets in.
+    One statement decides, so that of many who send the same link at once one gets in. A link that is good for longer
+    than links are was made while the clock ran ahead (twice, since a clock that is kept right may go back a little).
     """
     own = secrets.token_urlsafe(32)
     name = " ".join(name.split())[:LONGEST_NAME] or "a device"
     with store.transaction():
         row = store.query(
             """UPDATE page_invite SET used_at = ?1 WHERE hash = ?2 AND used_at IS NULL AND expires_at >
-                ?1 RETURNING person_id, role""",
-            (to_us(at), _digest(token)),
+                ?1 AND expires_at <= ?3 RETURNING person_id, role""",
+            (to_us(at), _digest(token), to_us(at + 2 * INVITE_LIFE)),
         ).fetchone()
         if row is None:
             return None
@@ -93,14 +96,15 @@ _COLUMNS = f"""SELECT page_device.id, page_device.name, role, {CALLED}, person_i
 
 
 def device_of(store: Store, token: str, at: datetime) -> Device | None:
-    """Whose device shows this token; None for one that is unknown, removed or too old."""
-    row = store.row(_COLUMNS + "WHERE page_device.hash = ? AND ends_at > ?", (_digest(token), to_us(at)))
+    """Whose device shows this token; None for one that is unknown, removed, too old, or of a clock that ran ahead."""
+    end = to_us(at), to_us(at + DEVICE_LIFE + DEVICE_SLACK)
+    row = store.row(_COLUMNS + "WHERE page_device.hash = ? AND ends_at > ? AND ends_at <= ?", (_digest(token), *end))
     return None if row is None else _device(*row)
 
 
 def note_visit(store: Store, device: Device, at: datetime) -> None:
     """Remember when a device was last here, to the hour."""
-    if at - device.seen_at >= SEEN_STEP:
+    if abs(at - device.seen_at) >= SEEN_STEP:
         store.query("UPDATE page_device SET seen_at = ? WHERE id = ?", (to_us(at), device.number))
 
 

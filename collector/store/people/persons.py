@@ -8,7 +8,7 @@ from unicodedata import normalize
 from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
-from collector.store.instants import to_us
+from collector.store.instants import LATER, to_us
 from collector.store.namesakes import CALLED, HANDLE, MOST_LETTERS, folded, is_name
 
 
@@ -105,7 +105,7 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
     to = to.strip()
     to = normalize("NFC", to) if folded(to) == folded(person.name) else _usable(store, to)
     with store.transaction():
-        store.query("UPDATE person SET name = ?, changed_at = ? WHERE id = ?", (to, to_us(at), person.row))
+        store.query(f"UPDATE person SET name = ?, {LATER} WHERE id = ?", (to, to_us(at), person.row))
         audit.record(store, at, "person renamed", {"from": person.name, "to": to}, person.row)
 
 

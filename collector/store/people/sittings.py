@@ -7,7 +7,7 @@ from datetime import datetime
 
 from collector.store import people
 from collector.store.database import Store, new_uid
-from collector.store.instants import from_us, optional_us, to_us
+from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.json_columns import from_json
 
 
@@ -27,7 +27,7 @@ def keep(
     prepared_text, readings_text = (json.dumps(list(words), ensure_ascii=False) for words in (prepared, reading_ids))
     with store.transaction():
         changed = store.query(
-            "UPDATE sitting SET prepared = ?, readings = ?, changed_at = ? WHERE person_id = ? AND started_at = ?",
+            f"UPDATE sitting SET prepared = ?, readings = ?, {LATER} WHERE person_id = ? AND started_at = ?",
             (prepared_text, readings_text, to_us(at), owner.row, to_us(started_at)),
         ).rowcount
         if not changed:

@@ -7,7 +7,7 @@ from typing import Literal
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError
-from collector.store.instants import from_us, optional_us, to_us
+from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
 
@@ -85,7 +85,7 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
         span = get(store, row)
         if span.since is not None and until <= span.since:
             raise StoreError("a span cannot end before it began; take it back instead", "refused")
-        store.query("UPDATE span SET until = ?, changed_at = ? WHERE id = ?", (to_us(until), to_us(at), row))
+        store.query(f"UPDATE span SET until = ?, {LATER} WHERE id = ?", (to_us(until), to_us(at), row))
         detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot), "until": until.isoformat()}
         audit.record(store, at, "slot ended", detail, span.person_row)
 
@@ -93,17 +93,14 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
 def set_beginning(store: Store, row: int, since: datetime, at: datetime) -> None:
     """A span that was begun under a wrong clock."""
     with store.transaction():
-        store.query(
-            "UPDATE span SET since = ?, changed_at = max(?, changed_at + 1) WHERE id = ?",
-            (to_us(since), to_us(at), row),
-        )
+        store.query(f"UPDATE span SET since = ?, {LATER} WHERE id = ?", (to_us(since), to_us(at), row))
 
 
 def remove(store: Store, row: int, at: datetime) -> None:
     """It never was the person's: a mistake taken back."""
     with store.transaction():
         span = get(store, row)
-        store.query("UPDATE span SET gone = 1, changed_at = ? WHERE id = ?", (to_us(at), row))
+        store.query(f"UPDATE span SET gone = 1, {LATER} WHERE id = ?", (to_us(at), row))
         detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot)}
         audit.record(store, at, "slot taken back", detail, span.person_row)
 

@@ -1,7 +1,8 @@
 """What may be left in the file of somebody who was erased: made to go, and looked for."""
 
+import os
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from collector.store.database import Store
@@ -9,6 +10,8 @@ from collector.store.errors import StoreError, as_store_error
 from collector.store.namesakes import folded
 
 _CHUNK = 1 << 20
+_MANY, _START = 100, 8
+"""Of more than so many traces, those that begin alike by so many octets are looked up together."""
 
 
 def purge(store: Store) -> None:
@@ -28,9 +31,38 @@ def purge(store: Store) -> None:
 
 
 def search(path: Path, traces: Iterable[bytes]) -> list[bytes]:
-    """Which of these octets stand anywhere in the store's files."""
-    left = set(traces)
-    reach = max(map(len, left), default=1) - 1
+    """Which of these octets stand anywhere in the store's files. Raises StoreError.
+
+    By a process of its own: whoever closes a file lets go of all locks that the same process has on it, SQLite's too,
+    and the next to close the store would delete the log that we write to (SQLite documentation, "How To Corrupt An
+    SQLite Database File", 2.2).
+    """
+    wanted = sorted(set(traces))
+    told, tells = os.pipe()
+    if not (child := os.fork()):
+        code = 1
+        try:
+            os.close(told)
+            with open(tells, "wb") as out:
+                out.writelines(b"%d\n" % wanted.index(trace) for trace in _found(path, wanted))
+            code = 0
+        finally:
+            os._exit(code)
+    os.close(tells)
+    with open(told, "rb") as lines:
+        found = sorted(wanted[int(line)] for line in lines)
+    if os.waitpid(child, 0)[1]:
+        raise StoreError(f"{path}: what was deleted could not be looked for in it", "other")
+    return found
+
+
+def _found(path: Path, wanted: Sequence[bytes]) -> set[bytes]:
+    starts: dict[bytes, list[bytes]] = {}
+    if len(wanted) > _MANY:  # then each place is looked up, instead of each trace looked for
+        for trace in wanted:
+            starts.setdefault(trace[:_START], []).append(trace)
+    rest = {trace for trace in wanted if len(trace) < _START or not starts}
+    reach = max(map(len, wanted), default=1) - 1
     found: set[bytes] = set()
     for file in (path, path.with_name(path.name + "-wal"), path.with_name(path.name + "-journal")):
         if not file.exists():
@@ -39,9 +71,12 @@ def search(path: Path, traces: Iterable[bytes]) -> list[bytes]:
             tail = b""
             while chunk := octets.read(_CHUNK):
                 window = tail + chunk
-                found |= {trace for trace in left - found if trace in window}
+                found |= {trace for trace in rest - found if trace in window}
+                for at in range(len(window) if starts else 0):
+                    if begun := starts.get(window[at : at + _START]):
+                        found.update(trace for trace in begun if window.startswith(trace, at))
                 tail = window[-reach:] if reach else b""
-    return sorted(found)
+    return found
 
 
 def naming(store: Store, names: Iterable[str]) -> list[str]:

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from collector.store import audit, people, readings
 from collector.store.database import Store, chunks, new_uid, places_of
-from collector.store.instants import to_us
+from collector.store.instants import LATER, to_us
 
 
 def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
@@ -41,7 +41,7 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
     with store.transaction():
         # A row with a newer time and no say, so that the change wins wherever stores merge.
         store.query(
-            f"UPDATE claim SET person_id = NULL, holds = 0, changed_at = ? WHERE payload_uid IN ({_UIDS})",
+            f"UPDATE claim SET person_id = NULL, holds = 0, {LATER} WHERE payload_uid IN ({_UIDS})",
             (to_us(at), reading.reading_id),
         )
         audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))

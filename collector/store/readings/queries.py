@@ -38,6 +38,11 @@ _JOINS = (
 )
 
 
+BY_ARRIVAL = "reading JOIN payload ON payload.id = payload_id"
+LAST_FIRST = "taken_at DESC, received_at DESC, number DESC, reading_id DESC"
+"""Of BY_ARRIVAL: readings whose stamps are equal stand in the order in which they came, in every store."""
+
+
 def select(store: Store, selection: Selection | None = None) -> Iterator[Reading]:
     """The chosen readings, oldest first, one at a time. `last` keeps the newest N of them.
 
@@ -48,10 +53,10 @@ def select(store: Store, selection: Selection | None = None) -> Iterator[Reading
     chosen = where
     if selection.last is not None:
         # The small table of ids first: the joins then touch only what is handed out.
-        newest = f"SELECT id FROM reading {where} ORDER BY taken_at DESC, reading_id DESC LIMIT ?"
+        newest = f"SELECT reading.id FROM {BY_ARRIVAL} {where} ORDER BY {LAST_FIRST} LIMIT ?"
         chosen = f"WHERE reading.id IN ({newest})"
         values.append(selection.last)
-    query = f"SELECT {_COLUMNS} FROM reading {_JOINS} {chosen} ORDER BY taken_at, reading_id"
+    query = f"SELECT {_COLUMNS} FROM reading {_JOINS} {chosen} ORDER BY taken_at, received_at, number, reading_id"
     for rows in _by_hundreds(store, query, values):
         yield from _readings(rows)
 
@@ -127,8 +132,8 @@ def newest_by_slot(store: Store, address: str) -> list[Reading]:
     """Of each slot that a cuff uses the newest reading, by slot; those without a slot first."""
     rows = store.query(
         f"""SELECT {_COLUMNS} FROM reading {_JOINS} WHERE reading.id IN (SELECT id FROM (SELECT reading.id,
-        row_number() OVER (PARTITION BY slot ORDER BY taken_at DESC, reading.id DESC) AS place
-        FROM reading JOIN cuff ON cuff.id = cuff_id WHERE address = ?) WHERE place = 1) ORDER BY slot""",
+        row_number() OVER (PARTITION BY slot ORDER BY {LAST_FIRST}) AS place
+        FROM {BY_ARRIVAL} JOIN cuff ON cuff.id = reading.cuff_id WHERE address = ?) WHERE place = 1) ORDER BY slot""",
         (address,),
     ).fetchall()
     return _readings(rows) if rows else []

@@ -11,6 +11,7 @@ from copies import NIGHT, append, damage, values
 from collector.service.jobs import backups, restoring
 from collector.service.listener_lock import AlreadyListening, only_listener
 from collector.store.errors import StoreError
+from collector.store.opening import open_store
 
 
 def test_restore_puts_the_backup_in_place_and_keeps_the_present_store(store: Path, folder: Path) -> None:
@@ -28,6 +29,17 @@ def test_restore_puts_the_backup_in_place_and_keeps_the_present_store(store: Pat
     with sqlite3.connect(store) as connection:
         assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     connection.close()
+
+
+def test_two_restores_within_a_second_keep_both_stores(store: Path, folder: Path) -> None:
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    append(store, 50)
+    first = restoring.restore(store, made, now=NIGHT + timedelta(days=1))
+    append(store, 60)
+    second = restoring.restore(store, made, now=NIGHT + timedelta(days=1, milliseconds=400))
+    third = restoring.restore(store, made, now=NIGHT + timedelta(days=1, milliseconds=800))
+    kept = [one.kept for one in (first, second, third)]
+    assert [values(one)[50:] for one in kept if one] == [[50], [60], []]
 
 
 def test_a_dry_run_changes_nothing(store: Path, folder: Path, tmp_path: Path) -> None:
@@ -112,3 +124,18 @@ def test_a_backup_of_a_newer_quietcuff_is_refused(store: Path, folder: Path) -> 
     with pytest.raises(StoreError, match="newer") as caught:
         restoring.restore(store, made)
     assert caught.value.kind == "newer"
+
+
+def test_a_store_that_is_in_use_is_no_backup(store: Path, folder: Path, tmp_path: Path) -> None:
+    """Its newest readings stand in the log beside it, which a restore would leave out."""
+    before = values(store)
+    with pytest.raises(backups.BackupError, match="the store itself"):
+        restoring.restore(store, backups.find(str(store), folder, store))
+    other = tmp_path / "other" / "quietcuff.db"
+    with open_store(other) as opened:
+        opened.query("INSERT INTO person (uid, name, changed_at) VALUES (x'00', 'mira', 0)")
+        with pytest.raises(backups.BackupError, match="store in use"):
+            restoring.restore(store, backups.find(str(other), folder, store))
+    assert values(store) == before
+    assert not list(tmp_path.glob("*before-restore*"))
+    assert not list(tmp_path.glob("*.restoring*"))

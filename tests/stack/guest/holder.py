@@ -23,7 +23,7 @@ import apscheduler.triggers.cron  # noqa: F401
 import tzlocal  # noqa: F401
 from bleak import BleakClient, BleakScanner  # noqa: F401
 
-import collector.radio.bluez.adapter
+import collector.radio.bluez.adapters
 import collector.radio.bluez.agent
 import collector.radio.bluez.monitor.channel
 import collector.radio.bluez.visits  # noqa: F401

@@ -3,7 +3,7 @@
 from collections.abc import Callable, Mapping
 
 from collector.radio.bluez.monitor.kernel_filter import KernelFilter
-from collector.radio.port import KnownCuff
+from collector.radio.facts import KnownCuff
 from parsers.uuids import Uuid
 
 MAY_BE_LONG = frozenset({Uuid.ENHANCED_MEASUREMENT, Uuid.BLOOD_PRESSURE_RECORD})

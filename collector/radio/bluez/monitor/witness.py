@@ -16,7 +16,7 @@ from collector.radio.bluez.monitor.channel import MonitorChannel
 from collector.radio.bluez.monitor.handover import Handover
 from collector.radio.bluez.monitor.links import MOST_WAITING, LinkHandle, Links, Peer, ReceivedValue
 from collector.radio.bluez.monitor.record_handles import WAIT, RecordHandles
-from collector.radio.port import NotTaken
+from collector.radio.errors import NotTaken
 
 log = logging.getLogger("quietcuff.radio")
 

@@ -1,0 +1,73 @@
+"""What was dated by a clock that ran years ahead holds nobody up, and opens no door, once the clock is right."""
+
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from collector.store import Store, open_store, outbox, people
+from collector.store.outbox import Waiting
+from collector.store.people import open_sittings, page_devices
+from collector.store.people.page_devices import DEVICE_LIFE, INVITE_LIFE, Role
+
+FAST, NOW = datetime(2036, 2, 7, 6, 28, tzinfo=UTC), datetime(2031, 3, 4, 12, tzinfo=UTC)
+SLEW = timedelta(seconds=30)
+"""A clock that is kept right goes back by so much at times."""
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Store:
+    opened = open_store(tmp_path / "s.db")
+    people.add(opened, "mira", NOW)
+    return opened
+
+
+def test_an_invitation_of_2036_is_not_good_for_years(store: Store) -> None:
+    token = page_devices.invite(store, None, Role.KEEPER, FAST)
+    assert page_devices.admit(store, token, "found on paper", NOW) is None
+    assert page_devices.admit(store, token, "phone", FAST - SLEW) is not None
+    late = page_devices.invite(store, None, Role.KEEPER, NOW)
+    assert page_devices.admit(store, late, "phone", NOW + INVITE_LIFE) is None
+
+
+def test_a_device_let_in_in_2036_has_to_come_anew_and_is_no_guest_for_six_years(store: Store) -> None:
+    own = page_devices.admit(store, page_devices.invite(store, None, Role.KEEPER, FAST), "phone", FAST)
+    assert own is not None
+    assert page_devices.device_of(store, own, FAST - SLEW)
+    assert page_devices.device_of(store, own, NOW) is None
+    assert page_devices.device_of(store, own, FAST + DEVICE_LIFE) is None
+
+
+def test_when_a_device_was_last_here_is_put_right(store: Store) -> None:
+    own = page_devices.admit(store, page_devices.invite(store, None, Role.KEEPER, NOW), "phone", NOW)
+    assert own is not None
+    for at in (FAST, NOW):
+        page_devices.note_visit(store, page_devices.every(store)[0], at)
+    assert page_devices.every(store)[0].seen_at == NOW
+
+
+def test_a_sitting_of_2036_is_not_taken_up(store: Store) -> None:
+    row = people.need(store, "mira").row
+    open_sittings.begin(store, row, 300, FAST)
+    assert open_sittings.current(store, row, FAST - SLEW)
+    assert open_sittings.current(store, row, NOW) is None
+
+
+def test_a_receiver_that_failed_in_2036_is_tried_again(store: Store) -> None:
+    row = outbox.enlist(store, "clinic", NOW)
+    outbox.unreachable(store, row, "no answer", FAST + timedelta(hours=1))
+    assert outbox.pausing(store, row, FAST)
+    assert not outbox.pausing(store, row, NOW)
+    assert not outbox.pausing(store, row, FAST + timedelta(hours=1))
+
+
+def test_a_person_whose_reading_was_refused_in_2036_is_not_held_up_for_years(store: Store) -> None:
+    row = outbox.enlist(store, "clinic", NOW)
+    with store.transaction():
+        store.query("INSERT INTO outbox (target_id, reading_id) VALUES (?, 'ab')", (row,))
+    (waiting,) = outbox.next_batch(store, row, 9, FAST)
+    assert isinstance(waiting, Waiting)
+    outbox.note_refusal(store, row, waiting, "no such person", FAST, timedelta(minutes=4))
+    assert not outbox.next_batch(store, row, 9, FAST)
+    assert outbox.next_batch(store, row, 9, FAST + timedelta(minutes=5))
+    assert outbox.next_batch(store, row, 9, NOW)
