@@ -1,5 +1,6 @@
 """Files for their owner's eyes alone: health data, written whole or not at all, and secrets, shown nowhere."""
 
+import fcntl
 import os
 import re
 from collections.abc import Iterator
@@ -28,16 +29,31 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
     path = path.resolve()
     _refuse_a_store(path)
     partial = path.with_name(path.name + ".part")
-    descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    descriptor = _alone(partial, path)
     try:
         with open(descriptor, "wb") if binary else open(descriptor, "w", encoding="utf-8", newline="") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        os.replace(partial, path)
+            os.replace(partial, path)  # before the lock goes with the descriptor
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+
+
+def _alone(partial: Path, path: Path) -> int:
+    """A descriptor of the file, empty, that nobody else writes to meanwhile. Raises ExchangeError where one does."""
+    descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT, 0o600)
+    held = False
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:  # other errors: a file system without locks
+        held = isinstance(error, BlockingIOError)
+    if held or not partial.exists() or not os.path.samestat(os.fstat(descriptor), os.stat(partial)):
+        os.close(descriptor)
+        raise ExchangeError(f"{path}: another program writes this file just now; try again when it is done")
+    os.ftruncate(descriptor, 0)
+    return descriptor
 
 
 def _refuse_a_store(path: Path) -> None:

@@ -110,5 +110,5 @@ async def test_commands_beside_a_collector_that_is_killed(tmp_path: Path) -> Non
 
 @pytest.mark.long
 @pytest.mark.timeout(3600)
-async def test_100_kills_beside_commands(tmp_path: Path) -> None:
-    check(await listen_beside(tmp_path, 25, seed=2))
+async def test_112_commands_beside_a_collector_that_is_killed(tmp_path: Path) -> None:
+    check(await listen_beside(tmp_path, 14, seed=2))

@@ -179,6 +179,15 @@ def test_a_trace_across_pieces_of_the_file_is_found(at: int, tmp_path: Path, mon
     assert traces.search(file, [b"absent"]) == [b"absent"]
 
 
+def test_a_short_name_is_not_found_in_what_names_rows_by_chance(tmp_path: Path) -> None:
+    with open_store(tmp_path / "s.db") as store:
+        people.add(store, "rui", MONDAY)
+        store.query("UPDATE person SET uid = ?", (b"......-x-.......",))
+        assert traces.naming(store, ["-x-"]) == []
+        people.rename(store, "rui", "-x- rui", MONDAY)
+        assert traces.naming(store, ["-x-"])
+
+
 def test_whoever_finished_an_erase_and_goes_on_writing_loses_nothing_to_the_next_command(tmp_path: Path) -> None:
     """POSIX locks go with the first descriptor of a file that a process closes: with its locks gone, the log that a
     listener writes to was deleted by the next command that ended (SQLite documentation, "How To Corrupt")."""

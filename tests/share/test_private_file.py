@@ -80,3 +80,25 @@ def test_nothing_is_written_over_a_store_or_what_stands_beside_it(tmp_path: Path
     assert not list(tmp_path.glob("*.part"))
     with private_file(tmp_path / f"fresh.csv{beside}") as file:
         file.write("systolic,diastolic\n")
+
+
+def test_of_two_that_write_one_file_at_once_one_is_refused_and_the_other_is_whole(tmp_path: Path) -> None:
+    path = tmp_path / "out.csv"
+    with private_file(path) as first:
+        first.write("a" * 100)
+        first.flush()
+        with pytest.raises(ExchangeError, match="another program writes"), private_file(path) as second:
+            second.write("b")
+        assert (tmp_path / "out.csv.part").exists()
+    assert path.read_text() == "a" * 100
+    with private_file(path) as second:
+        second.write("b")
+    assert path.read_text() == "b"
+    assert os.listdir(tmp_path) == ["out.csv"]
+
+
+def test_what_a_killed_one_left_is_begun_anew(tmp_path: Path) -> None:
+    (tmp_path / "out.csv.part").write_text("left by whoever was killed")
+    with private_file(tmp_path / "out.csv") as file:
+        file.write("whole")
+    assert (tmp_path / "out.csv").read_text() == "whole"

@@ -4,6 +4,7 @@ import asyncio
 import re
 import time
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Self
 
@@ -33,6 +34,12 @@ class Terminal:
     async def _keep(self) -> None:
         while octets := await self._reader.read(4096):
             self._shown += octets
+
+    async def close(self) -> None:
+        self._writer.close()
+        with suppress(OSError):  # whatever was at the other end is gone by now
+            await self._writer.wait_closed()
+            await self._read
 
     def shown(self) -> str:
         """All of it, as plain text."""

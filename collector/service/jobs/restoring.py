@@ -42,7 +42,7 @@ def restore(
     try:
         store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         with only_listener(store), _unsealed(backup, store, identity) as staged, writers.alone(store):
-            contents = look_into(staged)
+            contents = _contents(backup, staged)
             kept = _kept_as(store, now or datetime.now(UTC)) if store.exists() else None
             plan = Restoring(backup, contents, _present(store), kept)
             if dry_run:
@@ -55,6 +55,13 @@ def restore(
             return plan
     except OSError as error:
         raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _contents(backup: Backup, staged: Path) -> Contents:
+    try:
+        return look_into(staged)
+    except StoreError as error:  # by the name that was given
+        raise StoreError(str(error).replace(str(staged), str(backup.path)), error.kind) from error
 
 
 def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:

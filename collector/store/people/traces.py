@@ -87,7 +87,7 @@ def naming(store: Store, names: Iterable[str]) -> list[str]:
     found = []
     for (table,) in store.query("SELECT name FROM sqlite_schema WHERE type = 'table' AND name <> 'erasing'").fetchall():
         for _, column, kind, *_ in store.query(f'PRAGMA table_info("{table}")').fetchall():
-            if kind not in ("TEXT", "BLOB", ""):
+            if kind not in ("TEXT", "BLOB", "") or column.endswith("uid"):  # whose octets are drawn by lot
                 continue
             cells = store.query(f'SELECT CAST("{column}" AS BLOB) FROM "{table}" WHERE "{column}" IS NOT NULL')
             count = sum(1 for (cell,) in cells if word.search(folded(_text(cell))))

@@ -126,6 +126,12 @@ def test_a_backup_of_a_newer_quietcuff_is_refused(store: Path, folder: Path) -> 
     assert caught.value.kind == "newer"
 
 
+def test_a_file_that_is_no_backup_is_named_as_it_was_given(store: Path, folder: Path, tmp_path: Path) -> None:
+    (tmp_path / "letter.txt").write_text("Dear all")
+    with pytest.raises(StoreError, match=r"^\S*/letter\.txt: this file is not a quietcuff store"):
+        restoring.restore(store, backups.find(str(tmp_path / "letter.txt"), folder, store))
+
+
 def test_a_store_that_is_in_use_is_no_backup(store: Path, folder: Path, tmp_path: Path) -> None:
     """Its newest readings stand in the log beside it, which a restore would leave out."""
     before = values(store)
