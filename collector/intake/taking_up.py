@@ -48,7 +48,8 @@ def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes)
         known.rows[row.reading_id] = _finished(row, time, claims, [OwnerSpan(*bounds) for bounds in found.spans])
     just_come.taken_up(store, payload.cuff_id, arrived.at, stored, known.rows, known.results)
     _, kind, number, reason = known.results[payload.row]
-    return PayloadOutcome(OutcomeKind(kind), number, reading_id, reading_id in known.fresh, reason)
+    fresh = reading_id in known.fresh
+    return PayloadOutcome(OutcomeKind(kind), number, reading_id, fresh=fresh, reason=reason)
 
 
 def take_up_anew(
