@@ -80,11 +80,6 @@ class Measurement(NamedTuple):
         """The bits of the flags whose meaning is not defined, in place."""
         return self.flags & (0x80 if self.characteristic is Uuid.ENHANCED_MEASUREMENT else 0xE0)
 
-    def wall_clock(self) -> datetime | None:
-        """What the cuff's clock showed: the user facing time if sent, else the stamp; None if unusable."""
-        time = self.user_facing or self.stamp
-        return time.naive() if time is not None else None
-
 
 def parse_measurement(value: bytes) -> Measurement:
     """0x2A35, 7 to 19 octets. Raises ParseError."""

@@ -28,6 +28,16 @@ def marks(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | 
     return tuple(found)
 
 
+def implausible(systolic: Decimal | None, diastolic: Decimal | None, pulse: Decimal | None) -> bool:
+    """Whether there are any marks."""
+    return _implausible_pressures(systolic, diastolic) or (pulse is not None and _outside(pulse, *PULSE))
+
+
+@lru_cache(maxsize=4096)
+def _implausible_pressures(systolic: Decimal | None, diastolic: Decimal | None) -> bool:
+    return bool(marks(systolic, diastolic))
+
+
 @lru_cache(maxsize=4096)
 def _outside(value: Decimal, least: int, most: int) -> bool:
     """Remembered: a rebuild asks this of the same few hundred numbers over and over."""

@@ -129,7 +129,12 @@ class Feature:
 
     def checks(self) -> tuple[str, ...]:
         """What this cuff looks out for, of CHECKS."""
-        return tuple(word for bit, word in enumerate(CHECKS) if self.raw >> bit & 1)
+        return _checks(self.raw)
+
+
+@lru_cache(maxsize=1024)
+def _checks(raw: int) -> tuple[str, ...]:
+    return tuple(word for bit, word in enumerate(CHECKS) if raw >> bit & 1)
 
 
 def parse_feature(value: bytes) -> Feature:

@@ -30,9 +30,12 @@ def printable(text: str | bytes, limit: int = LIMIT) -> str:
     decoded = head.decode("utf-8", "replace") if isinstance(head, bytes | bytearray | memoryview) else head
     if cut:
         decoded = decoded.rstrip(_REPLACEMENT)  # the cut may have gone through a character
+    decoded = decoded.strip(_PADDING)
+    if decoded.isascii() and decoded.isprintable() and not cut and len(decoded) <= limit:
+        return decoded  # as nearly always
     kept: list[str] = []
     marks = 0
-    for character in decoded.strip(_PADDING):
+    for character in decoded:
         category = unicodedata.category(character)
         marks = marks + 1 if category in _MARKS else 0
         if category in _MARKS and (marks > _MARKS_IN_A_ROW or not kept):

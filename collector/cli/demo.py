@@ -32,10 +32,6 @@ from collector.store.people import page_devices
 app = new_app()
 
 
-def usual_place() -> Path:
-    return usual_store().parent / "demo" / "quietcuff-demo.db"
-
-
 @app.command()
 def demo(
     ctx: typer.Context,
@@ -64,7 +60,7 @@ def demo(
     del bumble
 
     options = options_of(ctx)
-    path = options.store_option or usual_place()
+    path = options.store_option or usual_store().parent / "demo" / "quietcuff-demo.db"
     _clear_away(path)
     lines.set_up("info" if verbose else "error")
     say("An invented household with two virtual cuffs; none of this is anybody's. Collecting:")

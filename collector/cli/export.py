@@ -12,8 +12,8 @@ from typing import Annotated, Any
 
 import typer
 
-from collector.cli.common.command import MANY, Usage, new_app, options_of, progress, say
-from collector.cli.common.exported_average import with_average
+from collector.cli.common.asked_series import asked, samples_of
+from collector.cli.common.command import MANY, GlobalOptions, Usage, new_app, options_of, progress, say
 from collector.cli.common.selection import (
     OfCuff,
     OfPerson,
@@ -26,13 +26,16 @@ from collector.cli.common.selection import (
     selection,
     writing_store,
 )
+from collector.numbers.average import average
 from collector.service.jobs.export_context import export_context
+from collector.service.jobs.relayed_series import as_result
 from collector.service.notices.channels import NOTICE_SCHEMA
 from collector.share.export.context import ExportContext
 from collector.share.export.exported_before import ExportedBefore
 from collector.share.export.formats import FORMATS
 from collector.share.export.json_schema import schema
 from collector.share.private_file import private_file
+from collector.store.database import Store
 from collector.store.readings import count as count_of
 from collector.store.readings import select
 from collector.store.values import Progress, Reading
@@ -117,7 +120,7 @@ def export(
         readings = _begun(_shown(before.new_among(found) if before else found, total, show))
         context = ExportContext() if form.alone else replace(export_context(store, options.config), batch=batch)
         if average is not None and person is not None:
-            context = with_average(options, store, context, person, average)
+            context = _with_average(options, store, context, person, average)
 
         def to_file(file: Any, those: Iterable[Reading] = readings) -> int:
             return form.load()(those, file, context)
@@ -157,3 +160,17 @@ def _begun(readings: Iterator[Reading]) -> Iterator[Reading]:
     """The same, with the first one read: what is wrong with the choice is told before anything is written."""
     first = list(islice(readings, 1))
     return chain(first, readings)
+
+
+def _with_average(
+    options: GlobalOptions, store: Store, context: ExportContext, person: str, protocol: str
+) -> ExportContext:
+    """The surroundings with the average in them. A series that is too short gives none, and that is said."""
+    wanted = asked(options, store, person, protocol, None, None)
+    samples = samples_of(store, wanted)
+    found = average(samples, wanted.protocol, wanted.plan, None, None)
+    result = as_result(wanted.person, found, samples)
+    if result is None:
+        say(f"no average for {wanted.person}: {'; '.join(found.short_of) or 'nothing to reckon from'}")
+        return context
+    return replace(context, averages=(result,))

@@ -18,9 +18,9 @@ from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.intake.take_log import take_log
 from collector.service import machine_clock
 from collector.service.config import zone_of
-from collector.store import people, readings
+from collector.store import people
 from collector.store.journal import stations
-from collector.store.values import HAND_COPY
+from collector.store.readings import hand_written
 
 app = new_app()
 
@@ -96,7 +96,7 @@ def import_log(
             return COULD_NOT
         with progress("lines taken") as show:
             taken = take_log(store, good, datetime.now(UTC), show)
-        copies = sum(HAND_COPY in reading.marks for reading in readings.those(store, taken.reading_ids).values())
+        copies = hand_written.copies(store, taken.reading_ids)
     there = f", {taken.there} were there already" if taken.there else ""
     left = f", {len(bad)} left out" if bad else ""
     say(f"{taken.new} reading{'' if taken.new == 1 else 's'} taken from {name}{there}{left}")

@@ -26,10 +26,10 @@ def run() -> None:
             signal.signal(number, end)
     try:
         _run()
-    except (KeyboardInterrupt, SystemExit) as error:
+    except BaseException as error:
         for sent in ended_by:
             os.kill(os.getpid(), sent)
-        if isinstance(error, KeyboardInterrupt):
+        if KeyboardInterrupt in (type(error), type(error.__cause__)):  # Python wraps it where it makes a class
             os._exit(130)
         raise
 

@@ -5,6 +5,7 @@ and the profile (reserved bits are ignored); that a measurement without both pre
 practice, no source.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
@@ -17,7 +18,7 @@ from collector.store.readings.write import stored
 from collector.store.values import exact_mmhg
 from parsers import plausible
 from parsers.errors import ParseError
-from parsers.intermediate import parse_enhanced_intermediate, parse_intermediate
+from parsers.intermediate import CuffPressure, parse_enhanced_intermediate, parse_intermediate
 from parsers.measurement import Measurement, Status, parse_enhanced, parse_measurement
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
@@ -63,22 +64,13 @@ class Undecodable:
 
 def decode(characteristic: int, value: bytes) -> Content | Pressure | Undecodable:
     """Never raises, whatever the bytes. Segments of stored records are joined elsewhere."""
+    read = _READ_BY.get(characteristic)
+    if read is None:
+        return Undecodable(f"characteristic {characteristic:#06x} spans no measurement")
     try:
-        if characteristic == Uuid.BLOOD_PRESSURE_MEASUREMENT:
-            return content(parse_measurement(value))
-        if characteristic == Uuid.ENHANCED_MEASUREMENT:
-            return content(parse_enhanced(value))
-        if characteristic == HAND_CHARACTERISTIC:
-            return by_hand(HandRow.parse(value))
-        if characteristic == Uuid.INTERMEDIATE_CUFF_PRESSURE:
-            parse_intermediate(value)
-            return Pressure()
-        if characteristic == Uuid.ENHANCED_INTERMEDIATE:
-            parse_enhanced_intermediate(value)
-            return Pressure()
+        return read(value)
     except ParseError as error:
         return Undecodable(str(error))
-    return Undecodable(f"characteristic {characteristic:#06x} spans no measurement")
 
 
 def content(measurement: Measurement) -> Content:
@@ -151,7 +143,7 @@ def _implausible(
 ) -> tuple[str, ...]:
     if unit != "mmHg":
         systolic, diastolic = exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit)
-    return ("implausible",) if plausible.marks(systolic, diastolic, pulse) else ()
+    return ("implausible",) if plausible.implausible(systolic, diastolic, pulse) else ()
 
 
 @lru_cache(maxsize=4096)
@@ -166,3 +158,20 @@ def _written(word: int) -> tuple[str | None, str]:
 @lru_cache(maxsize=1024)
 def _flagged(raw: int) -> str:
     return ";".join(Status.from_word(raw).words())
+
+
+def _pressure(parse: Callable[[bytes], CuffPressure]) -> Callable[[bytes], Pressure]:
+    def read(value: bytes) -> Pressure:
+        parse(value)
+        return Pressure()
+
+    return read
+
+
+_READ_BY: dict[int, Callable[[bytes], Content | Pressure]] = {
+    Uuid.BLOOD_PRESSURE_MEASUREMENT: lambda value: content(parse_measurement(value)),
+    Uuid.ENHANCED_MEASUREMENT: lambda value: content(parse_enhanced(value)),
+    HAND_CHARACTERISTIC: lambda value: by_hand(HandRow.parse(value)),
+    Uuid.INTERMEDIATE_CUFF_PRESSURE: _pressure(parse_intermediate),
+    Uuid.ENHANCED_INTERMEDIATE: _pressure(parse_enhanced_intermediate),
+}

@@ -48,15 +48,14 @@ def owner(
     """
     if slot is None:
         slot = slot_spans.ABSENT
-    best = [span for span in spans if span.slot == slot and span.covers(at)] or [
-        span for span in spans if span.slot == slot_spans.ANY and span.covers(at)
-    ]
-    people = {span.person for span in best}
-    if not people:
+    covering = [span for span in spans if span.slot in (slot, slot_spans.ANY) and span.covers(at)]
+    best = covering if len(covering) < 2 else [span for span in covering if span.slot == slot] or covering
+    if not best:
         return None, None
-    if len(people) > 1 or not any(span.surely(at, uncertainty_s) for span in best):
+    person = best[0].person
+    if any(span.person != person for span in best[1:]) or not any(span.surely(at, uncertainty_s) for span in best):
         return None, UNSURE
-    return people.pop(), None
+    return person, None
 
 
 def spans_of_cuff(store: Store, cuff_id: int) -> list[OwnerSpan]:

@@ -20,7 +20,7 @@ from collector.intake.time.zones import zone_of
 from collector.store.instants import to_us
 from collector.store.journal.payloads import Payload
 from collector.store.readings.write import Result, Row, as_row
-from collector.store.values import Basis, OutcomeKind, Reading
+from collector.store.values import OutcomeKind, Reading
 from parsers.errors import ParseError
 
 SAME_STAMP = "same stamp, other values"
@@ -87,34 +87,34 @@ class Known:
         for sighting in sightings:
             self._note_unstamped(sighting)
 
-    def take(self, saying: Saying) -> PayloadOutcome:
-        """Find or make the reading of a payload, and note what became of the payload."""
-        outcome = self._outcome(saying)
-        self._note(saying.arrived.payload.row, outcome)
-        for row in saying.segments:
-            self._note(row, PayloadOutcome(OutcomeKind.SEGMENT, outcome.reading, reason=outcome.reason))
-        return outcome
-
-    def _note(self, payload: int, outcome: PayloadOutcome) -> None:
-        self.results[payload] = Result(payload, outcome.kind, outcome.reading, outcome.reason)
-
-    def _outcome(self, saying: Saying) -> PayloadOutcome:
+    def take(self, saying: Saying) -> str | None:
+        """Find or make the reading of a payload, and note what became of the payload; returns the reading's id."""
+        row = saying.arrived.payload.row
+        reading_id, kind, reason = saying.reading_id, saying.kind, saying.reason
+        number: int | None
         if saying.same_as is not None:
             earlier = self.results.get(saying.same_as)
-            return PayloadOutcome(saying.kind, earlier.reading if earlier else None, reason=saying.reason)
-        if saying.reading_id is None:
-            return PayloadOutcome(saying.kind, reason=saying.reason)
-        if saying.imported is not None:
-            return self._imported(saying, *saying.imported)
-        assert saying.content is not None
-        assert saying.first is not None
-        return self._measured(saying, saying.content, saying.first, saying.reading_id)
+            number = earlier.reading if earlier else None
+        elif saying.content is not None and saying.first is not None and reading_id is not None:
+            reading_id, number = self._measured(saying, saying.content, saying.first, reading_id)
+        elif saying.imported is not None:
+            try:
+                reading_id, number = self._imported(saying, *saying.imported)
+            except ParseError as error:
+                reading_id, number, kind, reason = None, None, OutcomeKind.UNDECODABLE, str(error)
+        else:
+            number = None
+        self.results[row] = Result(row, kind, number, reason)
+        for segment in saying.segments:
+            self.results[segment] = Result(segment, OutcomeKind.SEGMENT, number, reason)
+        return reading_id
 
-    def _measured(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> PayloadOutcome:
+    def _measured(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> tuple[str, int]:
+        """The reading's id and row."""
         if saying.by_it_alone:
             reading_id = self._said_lately(first, said.identity) or reading_id
         if (strange := self._elsewhere.get(reading_id)) is not None:
-            return PayloadOutcome(OutcomeKind.READING, strange, reading_id)
+            return reading_id, strange
         known = self.rows.get(reading_id)
         if known is not None:
             again = known._replace(sightings=known.sightings + 1)
@@ -130,18 +130,16 @@ class Known:
                 self._mark_equal_stamps(said.stamp, said.slot)
         if row.stamp is None:
             self._note_unstamped(_sighting(saying.arrived.payload, row))
-        return PayloadOutcome(OutcomeKind.READING, row.id, reading_id, fresh=known is None)
+        return reading_id, row.id
 
-    def _imported(self, saying: Saying, reading: Reading, zone: str | None) -> PayloadOutcome:
+    def _imported(self, saying: Saying, reading: Reading, zone: str | None) -> tuple[str, int]:
+        """The reading's id and row. Raises ParseError for an offset that no zone has."""
         payload = saying.arrived.payload
         known = self.rows.get(reading.reading_id)
         number = known.id if known else self._elsewhere.get(reading.reading_id)
         if number is not None:
-            return PayloadOutcome(OutcomeKind.READING, number, reading.reading_id)
-        try:
-            zone = zone or zone_like(reading.taken_at, saying.arrived.zone)
-        except ParseError as error:
-            return PayloadOutcome(OutcomeKind.UNDECODABLE, reason=str(error))
+            return reading.reading_id, number
+        zone = zone or zone_like(reading.taken_at, saying.arrived.zone)
         row = as_row(
             reading,
             number=self._number(reading.reading_id),
@@ -152,7 +150,7 @@ class Known:
             origin=CLOCK,
         )
         self._new(row, payload)
-        return PayloadOutcome(OutcomeKind.READING, row.id, reading.reading_id, fresh=True)
+        return row.reading_id, row.id
 
     def _new(self, row: Row, first: Payload) -> Row:
         self.rows[row.reading_id] = row
@@ -192,11 +190,6 @@ class Known:
             payload_id=first.row,
             visit_id=first.visit,
             taken_at=at,
-            basis=Basis.ARRIVAL,
-            uncertainty_s=None,
-            time_marks="",
-            person_id=None,
-            owner_mark=None,
         )
 
     def _mark_equal_stamps(self, stamp: str, slot: int | None) -> None:

@@ -22,6 +22,7 @@ from collector.store.readings import just_come, owners, write
 from collector.store.readings.just_come import Bearing
 from collector.store.readings.times import Placeable, Time
 from collector.store.readings.write import Row
+from collector.store.values import OutcomeKind
 from parsers.uuids import Uuid
 
 
@@ -39,14 +40,16 @@ def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes)
     earlier = saying.segments if saying.same_as is None else (saying.same_as, *saying.segments)
     stored = just_come.already_stored(store, payload.cuff_id, stamp, ids, (payload.row, *earlier))
     known = Known(facts, times, found.next_row, rows=stored.rows, results=stored.results, sightings=sightings)
-    outcome = known.take(saying)
-    if outcome.fresh and outcome.reading_id is not None:
-        row, first = known.rows[outcome.reading_id], known.fresh[outcome.reading_id]
+    reading_id = known.take(saying)
+    if reading_id is not None and (first := known.fresh.get(reading_id)):
+        row = known.rows[reading_id]
         time = place_one(found.clock_values, _placeable(row, first), times)
         claims = {row.id: stored.claims[-1][1]} if stored.claims else {}
         known.rows[row.reading_id] = _finished(row, time, claims, [OwnerSpan(*bounds) for bounds in found.spans])
     just_come.taken_up(store, payload.cuff_id, arrived.at, stored, known.rows, known.results)
-    return outcome
+    _, kind, number, reason = known.results[payload.row]
+    fresh = reading_id in known.fresh
+    return PayloadOutcome(OutcomeKind(kind), number, reading_id, fresh=fresh, reason=reason)
 
 
 def take_up_anew(

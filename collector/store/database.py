@@ -130,18 +130,22 @@ class Store:
     def roomy(self) -> Iterator[None]:
         """More memory (64 MiB) for work over the whole store: its indices are in no order that arrivals follow.
 
+        What SQLite keeps to take a statement back stays in memory as well, so none may change the whole store at once.
         Nor does Python look for garbage meanwhile: among thousands of tuples none go round in a circle, and looking
         for such again and again takes a fifth of the time (Python documentation, "gc").
         """
-        before, collecting = self.scalar("PRAGMA cache_size"), gc.isenabled()
+        before = {name: self.scalar(f"PRAGMA {name}") for name in ("cache_size", "temp_store")}
+        collecting = gc.isenabled()
         self.query("PRAGMA cache_size=-65536")
+        self.query("PRAGMA temp_store=MEMORY")
         gc.disable()
         try:
             yield
         finally:
             if collecting:
                 gc.enable()
-            self.query(f"PRAGMA cache_size={before}")
+            for name, value in before.items():
+                self.query(f"PRAGMA {name}={value}")
 
     @property
     def own_station(self) -> int:

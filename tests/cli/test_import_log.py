@@ -2,10 +2,16 @@
 
 import json
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from typer.testing import Result
+
+from collector import intake
+from collector.store import journal
+from collector.store.opening import open_store
+from parsers.measurement import build_measurement, measurement
 
 Run = Callable[..., Result]
 
@@ -48,6 +54,18 @@ def test_a_log_becomes_readings_that_say_they_are_hand_written(take: Run, quietc
     table = quietcuff("readings", "mira").stdout
     assert "by hand" in table
     assert "hand-written" in table
+
+
+def test_a_copy_of_a_cuffs_reading_is_told(take: Run, tmp_path: Path) -> None:
+    at = datetime(2026, 3, 4, 7, 30, tzinfo=UTC)  # as in Lisbon
+    value = build_measurement(measurement(128, 81, stamp=at.replace(tzinfo=None)))
+    with open_store(tmp_path / "log.db") as store:
+        sent = journal.append(
+            store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=value, arrived_at=at, source="test"
+        )
+        intake.interpret(store, sent.payload)
+    told = take(GOOD).stderr.splitlines()
+    assert told[1] == "1 of them is in the store from a cuff already: kept, and counted once"
 
 
 def test_the_same_log_again_adds_nothing_and_a_longer_one_only_what_is_new(take: Run, quietcuff: Run) -> None:

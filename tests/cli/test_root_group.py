@@ -298,7 +298,12 @@ import os, signal, sys
 class Sent:
     def find_spec(self, name, *_):
         if name == {module!r}:
-            os.kill(os.getpid(), signal.SIGINT)
+            try:
+                os.kill(os.getpid(), signal.SIGINT)
+                for _ in range(1000): pass
+            except KeyboardInterrupt as heard:
+                if {wrapped}: raise RuntimeError("Error calling __set_name__") from heard
+                raise
 signal.signal(signal.SIGINT, signal.default_int_handler)
 sys.meta_path.insert(0, Sent())
 from collector.cli.main import run
@@ -306,9 +311,12 @@ run()
 """
 
 
+@pytest.mark.parametrize("wrapped", [False, True], ids=["as it is", "as Python wraps it while it makes a class"])
 @pytest.mark.parametrize("module", ["typer", "collector.cli.common.root_group", "collector.store.errors"])
-def test_an_interrupt_while_the_program_is_still_loaded_is_no_traceback(module: str, tmp_path: Path) -> None:
-    code = HEARD.format(module=module)
+def test_an_interrupt_while_the_program_is_still_loaded_is_no_traceback(
+    module: str, wrapped: bool, tmp_path: Path
+) -> None:
+    code = HEARD.format(module=module, wrapped=wrapped)
     done = subprocess.run(
         [sys.executable, "-c", code, "--store", str(tmp_path / "s.db"), "check"], capture_output=True, text=True
     )

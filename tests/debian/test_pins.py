@@ -1,6 +1,7 @@
 """The pins follow the dependencies, each with its hashes: an install is the same tomorrow, and nothing slips in."""
 
 import re
+import shutil
 import subprocess
 import sys
 import tomllib
@@ -65,3 +66,19 @@ def test_what_the_build_asks_of_the_program_is_there() -> None:
     for question in questions:
         done = subprocess.run([sys.executable, "-c", question], cwd=ROOT, capture_output=True, text=True)
         assert done.stdout.strip(), done.stderr
+
+
+def test_the_build_says_what_it_lacks_before_it_begins(tmp_path: Path) -> None:
+    for program in ("bash", "dirname", "realpath"):
+        (tmp_path / program).symlink_to(str(shutil.which(program)))
+    done = subprocess.run(
+        [ROOT / "systemd/debian/build", "arm64", tmp_path / "out"],
+        env={"PATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+    assert done.returncode == 2
+    assert done.stderr.splitlines() == [
+        "dh is missing: sudo apt install python3-venv debhelper dh-sequence-installsysusers help2man"
+    ]

@@ -16,6 +16,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import stations
 from collector.store.opening import open_store
+from collector.store.readings import hand_written
 from collector.store.values import HAND_COPY, Reading, Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -130,6 +131,7 @@ def test_a_copy_of_a_cuffs_reading_is_marked_whichever_comes_first(store: Store,
     marked = [(int(one.systolic or 0), one.taken_at) for one in written(store) if HAND_COPY in one.marks]
     assert marked == [(128, AT)]
     before = written(store)
+    assert hand_written.copies(store, [one.reading_id for one in before]) == 1
     rebuild(store)
     assert written(store) == before
 

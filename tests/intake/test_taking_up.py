@@ -42,11 +42,11 @@ def test_a_rebuild_that_finds_all_as_it_was_writes_no_reading_and_no_outcome() -
         with store.transaction():
             store.query("DELETE FROM strike")  # these are marked anew each time
         intake.rebuild(store)
-        store.query("CREATE TEMP TABLE written (what TEXT)")
+        store.query("CREATE TABLE written (what TEXT)")
         for table in ("reading", "outcome"):
             for event in ("INSERT", "UPDATE", "DELETE"):
                 store.query(
-                    f"CREATE TEMP TRIGGER {event}_{table} AFTER {event} ON main.{table} "
+                    f"CREATE TRIGGER {event}_{table} AFTER {event} ON {table} "
                     f"BEGIN INSERT INTO written VALUES ('{event} {table}'); END"
                 )
         intake.rebuild(store)

@@ -13,6 +13,7 @@ import pytest
 from collector.numbers import descriptive
 from collector.numbers.values import rounded_text
 
+pytestmark = pytest.mark.system  # the extra `data`: its library of 170 MB is more than the ordinary run needs
 PUBLISHED = [
     ("Placebo", "Baseline", 85, "138.6", "16.75", "90.0", "180.0"),
     ("Placebo", "Week 24", 59, "135.8", "17.30", "100.0", "180.0"),

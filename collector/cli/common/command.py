@@ -86,15 +86,10 @@ NOT_CENTRAL = (
 
 def tell(texts: Iterable[str]) -> None:
     """Say each on lines of its own, broken between words where a terminal is narrow."""
-    width = words_width()
+    width = min(100, shutil.get_terminal_size().columns - 1) if sys.stderr.isatty() else None
     for text in texts:
         for line in [text] if width is None else wrapped(visible(text), width):
             say(line)
-
-
-def words_width() -> int | None:
-    """Columns for words on stderr, no more than read well; None for a pipe or a file."""
-    return min(100, shutil.get_terminal_size().columns - 1) if sys.stderr.isatty() else None
 
 
 @dataclass

@@ -78,7 +78,7 @@ class RootGroup(Group):
         except (KeyboardInterrupt, typer.Abort):
             code = INTERRUPTED
         except Exception as error:
-            code = explain(error)
+            code = INTERRUPTED if isinstance(error.__cause__, KeyboardInterrupt) else explain(error)
         sys.exit(code)
 
 

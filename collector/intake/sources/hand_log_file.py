@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from io import StringIO
 
 from collector.intake.sources.hand_log import HandRow
@@ -126,11 +127,11 @@ class LogReader:
             raise ValueError(f"{'systolic' if systolic is None else 'diastolic'} is empty")
         if (unit := values.get("unit", "")) and unit.lower().replace(" ", "") != "mmhg":
             raise ValueError(f"unit {unit[:20]!r}: pressures of a log are in mmHg")
-        notes = [values.get("note", "")] + [
-            f"{name}: {text}" for name, text in values.items() if name not in NAMES and text
-        ]
-        note = "; ".join(printable(part, _NOTE_LIMIT) for part in notes if part)
-        if problem := text_problem(note):
+        notes = [f"{name}: {text}" for name, text in values.items() if text and name not in NAMES]
+        if written := values.get("note"):
+            notes.insert(0, written)
+        note = "; ".join([printable(part, _NOTE_LIMIT) for part in notes])
+        if note and (problem := text_problem(note)):
             raise ValueError(f"note {problem}")
         return HandRow(
             taken_at=taken_at,
@@ -240,6 +241,7 @@ def _day_and_month(text: str, first: int, second: int, order: DateOrder | None) 
     return (first, second) if order is DateOrder.DMY else (second, first)
 
 
+@lru_cache(maxsize=4096)
 def _number(text: str, name: str, separator: str) -> Decimal | None:
     if not text:
         return None

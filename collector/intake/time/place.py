@@ -148,7 +148,7 @@ def _time(reading: Placeable, line: ClockLine | None, readable: bool, *, sure: b
     if line is None or not line.clock_readings:
         return _as_sent(reading, sure)
     time = place(reading, line, sure=sure, run=run)
-    if time.basis == Basis.CORRECTED and not readable:
+    if not readable and time.basis == Basis.CORRECTED:
         local, _ = utc_of_local(reading.stamp, reading.zone, reading.received)
         if abs(time.taken_at - local) <= _CLOSE and reading.clock == "wall":
             uncertainty = None if time.uncertainty_s is None else max(60.0, time.uncertainty_s)

@@ -25,11 +25,7 @@ DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
 SYSTEMD = "org.freedesktop.systemd1"
 CALL_S = 10.0
 REVIVE_S = 10.0  # systemd gives up on a unit that is started five times in ten seconds
-_NO_OWNER = (
-    "org.freedesktop.DBus.Error.ServiceUnknown",
-    "org.freedesktop.DBus.Error.NameHasNoOwner",
-    "org.freedesktop.DBus.Error.NoReply",
-)
+_NO_OWNER = tuple(f"org.freedesktop.DBus.Error.{name}" for name in ("ServiceUnknown", "NameHasNoOwner", "NoReply"))
 NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now bluetooth)"
 
 Interfaces = Mapping[str, Mapping[str, Any]]

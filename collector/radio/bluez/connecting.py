@@ -7,13 +7,15 @@ from collections import defaultdict
 from collections.abc import Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, nullcontext, suppress
 
-from collector.radio.bluez.bus import DEVICE, Bus, BusError
+from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError
 from collector.radio.bluez.link_pairing import Pairing, Questions
 from collector.radio.bluez.monitor.channel import links_now
 from collector.radio.bluez.monitor.hci_frames import is_private
+from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.radio")
 
+SERVICE = full(Uuid.BLOOD_PRESSURE_SERVICE)
 CONNECT_S = 6.0  # a cuff that advertises once in 1.3 s is heard four times
 BLUEZ_FIRST_S = 1.0  # BlueZ connects known cuffs by itself in about 0.1 s; we only where it does not
 DOWN_S, LOOK_S = 5.0, 0.5
@@ -45,6 +47,21 @@ class Connecting:
         self.prepare: Callable[[], Awaitable[None]] = _nothing
         self.made_by_bluez: set[str] = set()  # adapters on which it connected the last cuff by itself
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
+
+    def made_without_discovery(self, wanted_adapter: Callable[[str], bool]) -> set[str]:
+        """Cuffs that BlueZ connects without any: bonded, trusted, with the service that we wait for and an address of
+        their own, on an adapter of which the last link was made so (src/device.c, probe_service)."""
+        return {
+            str(device.get("Address"))
+            for path, device in self.bus.each(DEVICE)
+            if device.get("Paired")
+            and device.get("Trusted")
+            and SERVICE in device.get("UUIDs", ())
+            and not (device.get("AddressType") == "random" and is_private(str(device.get("Address"))))
+            and adapter_of(path) in self.made_by_bluez
+            and wanted_adapter(path)
+            and self.bus.get(adapter_of(path), ADAPTER, "Powered")
+        }
 
     def is_down(self, path: str) -> bool:
         """Whether the kernel, where it can be asked, knows of no link: bluetoothd tells of a link's end late."""

@@ -10,23 +10,20 @@ from typing import Any
 from collector.radio.bluez.adapter import Hearing
 from collector.radio.bluez.backoff import Backoff
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError, Interfaces, Watcher
-from collector.radio.bluez.connecting import Connecting, adapter_of
+from collector.radio.bluez.connecting import SERVICE, Connecting
 from collector.radio.bluez.delivery import Delivery
 from collector.radio.bluez.link import BlueZLink
 from collector.radio.bluez.link_pairing import Questions
 from collector.radio.bluez.lost_bonds import LostBonds
-from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions, device_of
 from collector.radio.errors import LinkLost, RadioError
 from collector.radio.facts import Ending, KnownCuff, Manner, VisitOutcome
 from collector.radio.plan import VisitPlan
 from collector.radio.port import NOBODY, PairingPerson
 from collector.radio.visit import visit
-from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.radio")
 
-SERVICE = full(Uuid.BLOOD_PRESSURE_SERVICE)
 AGAIN_S = 1.0  # after a connection that did not come about
 SETTLE_S = 0.3  # what D-Bus still has to tell about a link that ended
 
@@ -46,7 +43,7 @@ class Visits(Watcher):
         self.bus, self.delivery, self.plan = bus, delivery, plan
         self.sink, self.witness = delivery.sink, delivery.witness
         self.wanted_adapter = wanted_adapter
-        delivery.key_was_missing = self.key_missing
+        delivery.key_was_missing = lambda address: self.bus.spawn(self.bonds.lost(address))
         if self.witness is not None:
             self.witness.record_handles.is_other = self.is_other
         self.subscriptions = Subscriptions(bus, self._stands, self.bus_value) if subscriptions else None
@@ -86,24 +83,11 @@ class Visits(Watcher):
         waited for that may advertise without naming its service."""
         if self.delivery.awaited:
             return Hearing.EVERYBODY
-        if not self.sink.accepts(NOBODY) and self._comes_by_itself().issuperset(self.known):
-            return Hearing.NOBODY
+        if not self.sink.accepts(NOBODY):
+            come_by_themselves = self.connecting.made_without_discovery(self.wanted_adapter)
+            if come_by_themselves.issuperset(self.known):
+                return Hearing.NOBODY
         return Hearing.CUFFS if self.bonds.all_stand() else Hearing.EVERYBODY
-
-    def _comes_by_itself(self) -> set[str]:
-        """Cuffs that BlueZ connects without any discovery: bonded, trusted, with the service that we wait for and an
-        address of their own, on an adapter of which the last link was made so (src/device.c, probe_service)."""
-        return {
-            str(device.get("Address"))
-            for path, device in self.bus.each(DEVICE)
-            if device.get("Paired")
-            and device.get("Trusted")
-            and SERVICE in device.get("UUIDs", ())
-            and not (device.get("AddressType") == "random" and is_private(str(device.get("Address"))))
-            and adapter_of(path) in self.connecting.made_by_bluez
-            and self.wanted_adapter(path)
-            and self.bus.get(adapter_of(path), ADAPTER, "Powered")
-        }
 
     # -- who is to be visited ------------------------------------------------------------------------
 
@@ -259,12 +243,6 @@ class Visits(Watcher):
         """Keep its objects, and so the subscription: those of a cuff neither bonded nor trusted go after 30 s."""
         with suppress(BusError):
             await self.bus.set(path, DEVICE, "Trusted", "b", True)
-
-    # -- bonds ---------------------------------------------------------------------------------------
-
-    def key_missing(self, address: str) -> None:
-        """Somebody came at a bonded cuff's address and has not its bond."""
-        self.bus.spawn(self.bonds.lost(address))
 
     # -- what a link needs ---------------------------------------------------------------------------
 

@@ -11,8 +11,8 @@ from bumble.transport import open_transport
 from bumble.transport.common import Transport
 
 from collector.radio.errors import RadioUnavailable
-from collector.radio.exclusive.host import QuietHost
-from collector.radio.exclusive.radio import BumbleRadio, TakenAdapter
+from collector.radio.exclusive.host import QuietHost, TakenAdapter
+from collector.radio.exclusive.radio import BumbleRadio
 from collector.radio.exclusive.rights import called
 from collector.radio.exclusive.user_channel import open_user_channel
 from collector.radio.port import PairingPerson

@@ -5,8 +5,10 @@
 - Advertisements are looked at as bytes (scan.py) and never kept.
 """
 
+import asyncio
 import logging
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 from bumble import att, gatt_client, hci, smp
@@ -129,6 +131,14 @@ class PasskeyEntry(PairingDelegate):
 
 FILTER_POLICY = {hci.HCI_LE_Create_Connection_Command: 4, hci.HCI_LE_Extended_Create_Connection_Command: 0}
 """Which octet of these commands says whether the accept list names the peer (Core Vol 4 Part E 7.8.12, 7.8.66)."""
+
+
+@dataclass(frozen=True)
+class TakenAdapter:
+    """An adapter that was had: where its packets go, and when it is gone."""
+
+    host: QuietHost
+    gone: asyncio.Future[None]
 
 
 class Central(Device):

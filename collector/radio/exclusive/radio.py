@@ -4,7 +4,6 @@ import asyncio
 import logging
 import time
 from contextlib import AbstractAsyncContextManager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 
 from bumble import core, hci
@@ -13,7 +12,7 @@ from bumble.device import Connection, ConnectionParametersPreferences
 from collector.radio.errors import RadioUnavailable
 from collector.radio.exclusive.background import Listed, PhyParameters, Wish, connect_first
 from collector.radio.exclusive.bonds import Bonds
-from collector.radio.exclusive.host import Central, QuietHost
+from collector.radio.exclusive.host import Central, TakenAdapter
 from collector.radio.exclusive.link import BumbleLink
 from collector.radio.exclusive.our_clock import current_time_service
 from collector.radio.exclusive.scan import LEFT_ALONE_S, Advert, Advertiser, Advertisers
@@ -32,14 +31,6 @@ PATIENCE_S = 5.0  # for its answer
 FAREWELL_S = 2.0
 FINISH_S = 3.0  # what visits get to come to an end when the radio is told to stop
 DISALLOWED = 0x0C  # HCI: Command Disallowed
-
-
-@dataclass(frozen=True)
-class TakenAdapter:
-    """An adapter that was had: where its packets go, and when it is gone."""
-
-    host: QuietHost
-    gone: asyncio.Future[None]
 
 
 def _pace() -> PhyParameters:

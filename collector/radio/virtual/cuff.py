@@ -9,19 +9,16 @@ from collections import Counter, deque
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from decimal import Decimal
-from typing import TYPE_CHECKING
+
+from bumble.link import LocalLink
 
 from collector.radio.virtual.behaviour import Behaviour, Drop
 from collector.radio.virtual.cuff_memory import CuffMemory
+from collector.radio.virtual.peripheral import CuffRadio
 from parsers.cuff_clock import clock_shown
 from parsers.measurement import Unit, build_enhanced, build_measurement, measurement
 from parsers.stamps import EpochTime, build_current_time, build_date_time
 from parsers.uuids import Uuid
-
-if TYPE_CHECKING:
-    from bumble.link import LocalLink
-
-    from collector.radio.virtual.peripheral import CuffRadio
 
 
 class VirtualCuff:
@@ -121,10 +118,8 @@ class VirtualCuff:
 
     # -- its radio -----------------------------------------------------------------------------------
 
-    async def plug_in(self, link: "LocalLink") -> None:
+    async def plug_in(self, link: LocalLink) -> None:
         """Stand within reach of what else is on the link: a radio of this process, a controller for BlueZ."""
-        from collector.radio.virtual.peripheral import CuffRadio
-
         self._radio = CuffRadio(self, link, self._irk)
         await self._radio.power_on()
 
@@ -134,7 +129,7 @@ class VirtualCuff:
         self._radio = None
 
     @property
-    def _plugged(self) -> "CuffRadio":
+    def _plugged(self) -> CuffRadio:
         if self._radio is None:
             raise RuntimeError(f"{self.name} is not plugged in")
         return self._radio

@@ -7,8 +7,8 @@ from pathlib import Path
 
 from bumble.link import LocalLink
 
-from collector.radio.exclusive.host import QuietHost
-from collector.radio.exclusive.radio import BumbleRadio, TakenAdapter
+from collector.radio.exclusive.host import QuietHost, TakenAdapter
+from collector.radio.exclusive.radio import BumbleRadio
 from collector.radio.port import PairingPerson
 from collector.radio.virtual.cuff import VirtualCuff
 from collector.radio.virtual.device import CentralController

@@ -157,10 +157,6 @@ def _words_read(value: Any) -> tuple[str, ...]:
     return tuple(map(_text_read, value))
 
 
-def _itself(value: Any) -> Any:
-    return value
-
-
 @dataclass(frozen=True, slots=True)
 class Form:
     """How the values of a kind are written and read; none of them is None.
@@ -175,7 +171,7 @@ class Form:
     schema: Mapping[str, Any]
     arrow: str
     sql: str
-    plain: Callable[[Any], Any] = _itself
+    plain: Callable[[Any], Any] = lambda value: value
 
 
 FORMS: Mapping[Kind, Form] = {

@@ -89,18 +89,6 @@ class Latest:
     page: Callable[[], bytes]
 
 
-def _no_series(names: Sequence[str]) -> list[Latest]:
-    return []
-
-
-def _no_reasons(reading: Reading) -> Mapping[str, str]:
-    return {}
-
-
-def _no_clock_reading(reading: Reading) -> ExportedClock | None:
-    return None
-
-
 @dataclass(frozen=True, slots=True)
 class ExportContext:
     """The surroundings of an export.
@@ -117,13 +105,13 @@ class ExportContext:
     station_of: Callable[[Reading], str] | None = None
     version: str = ""
     cuffs: Mapping[str, ExportedCuff] = field(default_factory=dict)
-    clock_reading: Callable[[Reading], ExportedClock | None] = _no_clock_reading
+    clock_reading: Callable[[Reading], ExportedClock | None] = lambda _: None
     subjects: Mapping[str, Subject] = field(default_factory=dict)
     averages: Sequence[AverageResult] = ()
-    absent: Callable[[Reading], Mapping[str, str]] = _no_reasons
+    absent: Callable[[Reading], Mapping[str, str]] = lambda _: {}
     batch: int = 0
     plans: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
-    latest: Callable[[Sequence[str]], list[Latest]] = _no_series
+    latest: Callable[[Sequence[str]], list[Latest]] = lambda _: []
 
 
 def mmhg(value: Decimal, unit: str) -> Decimal:

@@ -25,6 +25,7 @@ FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
 _OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
 UNITS = ("mmHg", "kPa")
+_FARTHEST = timedelta(hours=16)  # of a clock from UTC
 
 
 def number_problem(value: object) -> str | None:
@@ -62,7 +63,7 @@ def time_problem(value: object) -> str | None:
     offset = value.utcoffset()
     if offset is None:
         return "has no offset"
-    if offset.seconds % 60 or offset.microseconds or abs(offset) > timedelta(hours=16):
+    if offset.seconds % 60 or offset.microseconds or abs(offset) > _FARTHEST:
         return f"has an offset of {offset}, which no clock of the world has"
     if FIRST_YEAR < value.year < LAST_YEAR:
         return None

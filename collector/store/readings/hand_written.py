@@ -1,9 +1,11 @@
 """Hand-written readings, as far as a log that is taken in has to know them."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
-from collector.store.database import Store
+from collector.store.database import Store, chunks
 from collector.store.journal import cuffs
+from collector.store.values import HAND_COPY
 
 
 class Written(NamedTuple):
@@ -29,3 +31,13 @@ def known(store: Store) -> dict[str, Written]:
         reading_id: Written(payload, pulse, note, person, settled=bool(settled))
         for reading_id, payload, pulse, note, person, settled in rows
     }
+
+
+def copies(store: Store, reading_ids: Sequence[str]) -> int:
+    """How many of these say what a cuff said in the same minute."""
+    found = 0
+    for some in chunks(reading_ids, 500):
+        query = f"""SELECT count(*) FROM reading WHERE reading_id IN ({", ".join("?" * len(some))})
+            AND instr(';' || content_marks || ';', ?)"""
+        found += store.scalar(query, (*some, f";{HAND_COPY};"))
+    return found

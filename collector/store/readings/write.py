@@ -6,13 +6,14 @@ rebuild that finds everything as it was writes nothing, and a receiver hears of 
 
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
+from itertools import chain
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, places_of
 from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.readings.times import Time
-from collector.store.values import Reading
+from collector.store.values import Basis, Reading
 
 
 class Row(NamedTuple):
@@ -46,11 +47,11 @@ class Row(NamedTuple):
     payload_id: int
     visit_id: int | None
     taken_at: int
-    basis: str
-    uncertainty_s: float | None
-    time_marks: str
-    person_id: int | None
-    owner_mark: str | None
+    basis: str = Basis.ARRIVAL
+    uncertainty_s: float | None = None
+    time_marks: str = ""
+    person_id: int | None = None
+    owner_mark: str | None = None
 
     @property
     def time(self) -> Time:
@@ -213,7 +214,7 @@ def write(
             f"""INSERT INTO outcome (payload_id, kind, reading, reason) VALUES {places_of(some)}
             ON CONFLICT (payload_id) DO UPDATE SET kind = excluded.kind, reading = excluded.reading,
             reason = excluded.reason""",
-            [value for result in some for value in result],
+            chain.from_iterable(some),
         )
     for row in gone:
         # Another cuff's payload that rested on it waits to be taken up again.
@@ -252,8 +253,7 @@ def _insert_readings(store: Store, rows: Sequence[Row]) -> None:
     zones = {name: zone_row(store, name) for name in {row.zone for row in rows}}
     head = f"INSERT INTO reading (zone_id, {', '.join(_COLUMNS)}) VALUES "
     for some in chunks(rows):
-        values = [value for row in some for value in (zones[row.zone], *row[1:])]
-        store.query(head + places_of(some), values)
+        store.query(head + places_of(some), chain.from_iterable((zones[row.zone], *row[1:]) for row in some))
 
 
 def _update_readings(store: Store, pairs: Iterable[tuple[Row, Row]]) -> None:

@@ -1,9 +1,10 @@
-"""An average as an Observation, derived from the readings it was made of.
+"""An average as an Observation, derived from the readings it was made of; its page as a DocumentReference.
 
 Follows the shape of the average profile in HL7's CardX hypertension management guide 1.0.0: panel of means
 (LOINC 96607-7), number of measurements, period, patient as performer. Nothing of it is a diagnosis.
 """
 
+import base64
 from collections.abc import Collection
 from decimal import Decimal
 from typing import Any
@@ -24,7 +25,6 @@ _PANEL = compact(
         ]
     }
 )
-_VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
 
 
 def average(
@@ -70,7 +70,7 @@ def average(
     ]
     if result.pulse is not None:
         components.append(_mean("8867-4", "Heart rate", result.pulse, "beats/min", "/min"))
-    text = f'{head[:-1]},"category":[{_VITAL}],"code":{_PANEL},"component":[{",".join(components)}]}}'
+    text = f'{head[:-1]},"category":[{codes.VITAL_SIGNS}],"code":{_PANEL},"component":[{",".join(components)}]}}'
     return Resource("Observation", uuid, text, by_identifier(codes.AVERAGE_SYSTEM, uuid))
 
 
@@ -80,3 +80,37 @@ def _mean(code: str, display: str, value: Decimal, unit: str, ucum: str) -> str:
         f'{{"code":{name},"valueQuantity":{{"value":{number(value)},"unit":"{unit}",'
         f'"system":"{codes.UCUM}","code":"{ucum}"}}}}'
     )
+
+
+def page_condition(series: str) -> str:
+    """By which the page of a series is found."""
+    return by_identifier(codes.REPORT_SYSTEM, uuid_of(f"page {series}"))
+
+
+def report_page(series: str, result: AverageResult, page: bytes, subject: str) -> Resource:
+    """series: its UUID. page: a PDF."""
+    name = uuid_of(f"page {series}")
+    text = compact(
+        {
+            "resourceType": "DocumentReference",
+            "id": name,
+            "identifier": [{"system": codes.REPORT_SYSTEM, "value": name}],
+            "status": "current",
+            "type": {"text": "Home blood pressure, page for the chart"},
+            "subject": {"reference": subject},
+            "date": instant(result.computed_at),
+            "description": f"By {result.protocol}, {result.start:%Y-%m-%d} to {result.end:%Y-%m-%d}",
+            "content": [
+                {
+                    "attachment": {
+                        "contentType": "application/pdf",
+                        "data": base64.b64encode(page).decode(),
+                        "title": "Home blood pressure",
+                        "creation": result.computed_at.isoformat(),
+                    }
+                }
+            ],
+            "context": {"period": {"start": result.start.isoformat(), "end": result.end.isoformat()}},
+        }
+    )
+    return Resource("DocumentReference", name, text, page_condition(series))

@@ -8,7 +8,7 @@ from typing import TextIO
 from collector.share.export.context import AverageResult, ExportContext
 from collector.share.export.fhir import actors, averages, codes
 from collector.share.export.fhir.actors import Resource
-from collector.share.export.fhir.documents import page_condition, report_page
+from collector.share.export.fhir.averages import page_condition, report_page
 from collector.share.export.fhir.narrative import by_identifier
 from collector.share.export.fhir.observations import Observations, reading_conditions
 from collector.store.values import Reading

@@ -10,6 +10,7 @@ UCUM = "http://unitsofmeasure.org"
 MDC = "urn:iso:std:iso:11073:10101"
 ABSENT = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
 CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category"
+VITAL_SIGNS = f'{{"coding":[{{"system":"{CATEGORY}","code":"vital-signs","display":"Vital Signs"}}]}}'
 IDENTIFIER_TYPE = "http://terminology.hl7.org/CodeSystem/v2-0203"
 PATIENT_CLASS = "http://terminology.hl7.org/CodeSystem/v2-0004"  # its 'U' is the guide's unknown patient
 

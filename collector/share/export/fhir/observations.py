@@ -15,9 +15,8 @@ from collector.share.export.fhir.as_collected import as_collected
 from collector.share.export.fhir.narrative import by_identifier, compact, instant, number, quoted, uuid_of
 from collector.store.values import Basis, Reading
 
-_VITAL = compact({"coding": [{"system": codes.CATEGORY, "code": "vital-signs", "display": "Vital Signs"}]})
 _DEVICE_MADE = compact({"coding": [{"system": codes.PHD_CATEGORIES, "code": "phd"}]})
-_VITAL_DEVICE = f"{_VITAL},{_DEVICE_MADE}"
+_VITAL_DEVICE = f"{codes.VITAL_SIGNS},{_DEVICE_MADE}"
 _NOTHING: Mapping[str, str] = {}
 _OPEN = '{"resourceType":"Observation","id":"'
 _ABSENT = ',"dataAbsentReason":{"coding":[{"system":"' + codes.ABSENT + '","code":"%s"}]}'
@@ -95,7 +94,7 @@ class Observations:
         uuid = uuid_of("reading " + reading.reading_id)
         taken = reading.taken_at.isoformat()
         tail = (
-            f'],"status":"final","category":[{_VITAL if by_hand else _VITAL_DEVICE}],%s,{subject}'
+            f'],"status":"final","category":[{codes.VITAL_SIGNS if by_hand else _VITAL_DEVICE}],%s,{subject}'
             f'"effectiveDateTime":"{taken}","issued":"{instant(reading.received_at)}"{device}'
         )
         missing = self._context.absent(reading) if _lacks(reading) else _NOTHING
