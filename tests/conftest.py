@@ -34,13 +34,19 @@ def pytest_configure(config: pytest.Config) -> None:
     settings.load_profile("quietcuff")
 
 
-BROWSED = ("test_browser.py", "test_narrow_screen.py", "test_report_print.py")
-"""Files that are `-m system` as a whole and drive a browser, with a library of 165 MB (extra `browser`)."""
+BROWSED = {
+    "test_browser.py": "not system",
+    "test_narrow_screen.py": "not system",
+    "test_report_print.py": "not system",
+    "test_three_commands.py": "not long",
+}
+"""Files that drive a browser as a whole, with a library of 165 MB (extra `browser`), and the runs that do without."""
 
 
 def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
     """The ordinary run leaves them out before they are read: it does without that library."""
-    return True if collection_path.name in BROWSED and "not system" in config.option.markexpr else None
+    without = BROWSED.get(collection_path.name)
+    return True if without is not None and without in config.option.markexpr else None
 
 
 @pytest.hookimpl(optionalhook=True)
