@@ -49,8 +49,8 @@ def test_struck_out_it_is_kept_and_counts_nowhere_until_that_is_taken_back(home:
     assert home("strike", str(one["reading_id"]), "--undo").exit_code == 0
     assert all_of(home) == before
     with open_store(household, read_only=True) as store:
-        whats = [change.what for change in audit.about_reading(store, str(one["reading_id"]))]
-    assert whats == ["reading struck out", "reading no longer struck out"]
+        told = [change.what for change in audit.about_reading(store, str(one["reading_id"]))]
+    assert told == ["reading struck out", "reading no longer struck out"]
     assert home("rebuild").exit_code == 0
     assert all_of(home) == before
 
