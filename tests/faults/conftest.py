@@ -1,12 +1,9 @@
 """For those whose cuffs and radio are in one event loop: no waiting for time to pass."""
 
-from collections.abc import Iterator
-
 import pytest
-from idle_time import idle_time_left_out
+from idle_time import leave_idle_time_out
 
 
 @pytest.fixture
-def no_waiting() -> Iterator[None]:
-    with idle_time_left_out():
-        yield
+def no_waiting(monkeypatch: pytest.MonkeyPatch) -> None:
+    leave_idle_time_out(monkeypatch)

@@ -6,9 +6,8 @@ nothing is missed; and that a busy machine takes long lets no patience run out, 
 
 import selectors
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
-from unittest.mock import patch
+
+import pytest
 
 WORK = 0.05
 """How much of the time that passes in earnest counts."""
@@ -39,9 +38,11 @@ class _Selector(selectors.DefaultSelector):
         return ready
 
 
-@contextmanager
-def idle_time_left_out() -> Iterator[None]:
-    """For every event loop that begins within, and `time.monotonic`."""
+def leave_idle_time_out(monkeypatch: pytest.MonkeyPatch) -> None:
+    """For every event loop that begins from now on, and `time.monotonic`.
+
+    By the test's own monkeypatch: what a test sets of the same is undone before this is, and not after.
+    """
     clock = _Clock()
-    with patch("time.monotonic", clock.monotonic), patch("selectors.DefaultSelector", lambda: _Selector(clock)):
-        yield
+    monkeypatch.setattr("time.monotonic", clock.monotonic)
+    monkeypatch.setattr("selectors.DefaultSelector", lambda: _Selector(clock))
