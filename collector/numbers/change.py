@@ -13,7 +13,7 @@ over all pairs of a day before and a day after:
 More days in a row shrink the fast part only; weeks spread over months shrink both.
 """
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from math import sqrt
@@ -90,7 +90,7 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """overall is None, and `refused` says why, where one side is too short to compare."""
+    """overall is None, and `needed` says what is missing on which side, where one is too short to compare."""
 
     at: date
     washout_days: int
@@ -101,7 +101,11 @@ class Change:
     morning: Compared | None
     evening: Compared | None
     cautions: tuple[str, ...]
-    refused: tuple[str, ...]
+    needed: tuple[tuple[str, tuple[str, ...]], ...]
+
+    @property
+    def refused(self) -> tuple[str, ...]:
+        return tuple(f"{where}: {need}" for where, needs in self.needed for need in needs)
 
     @property
     def systolic(self) -> Difference | None:
@@ -140,8 +144,9 @@ def change(
     wait = timedelta(washout_days)
     previous = max((day for day in other_changes if day < at), default=None)
     following = min((day for day in other_changes if day > at), default=date.max)
-    before_days = [day for day in holding if day < at and (previous is None or day >= previous + wait)]
-    after_days = [day for day in holding if at + wait <= day < following]
+    earlier, later = [day for day in holding if day < at], [day for day in holding if day >= at]
+    before_days = [day for day in earlier if previous is None or day >= previous + wait]
+    after_days = [day for day in later if at + wait <= day < following]
     span = timedelta(span_days - 1)
     last_before = before_days[-1] if before_days else at - timedelta(1)
     first_before = next((day for day in before_days if day >= last_before - span), last_before)
@@ -149,20 +154,16 @@ def change(
     last_after = min(first_after + span, after_days[-1]) if after_days else first_after
     before = average(kept, protocol, plan, first_before, last_before)
     after = average(kept, protocol, plan, first_after, last_after)
-    refused = (
-        *_too_short(
-            "before the change",
-            before,
-            lambda: _none_before([day for day in holding if day < at], previous, washout_days),
-        ),
-        *_too_short(
+    needs = (
+        ("before the change", _needs(before) if before.taken else _none_before(earlier, previous, washout_days)),
+        (
             f"from {washout_days} days after it",
-            after,
-            lambda: _none_after([day for day in holding if day >= at], at, following, washout_days),
+            _needs(after) if after.taken else _none_after(later, at, following, washout_days),
         ),
     )
+    needed = tuple((where, missing) for where, missing in needs if missing)
     sides = (select(kept, rules, first_before, last_before).used, select(kept, rules, first_after, last_after).used)
-    overall = None if refused else _compared(*sides)
+    overall = None if needed else _compared(*sides)
     weeks = round((first_after - last_before).days / 7)
     return Change(
         at,
@@ -171,37 +172,34 @@ def change(
         before,
         after=after,
         overall=overall,
-        morning=None if refused else _compared(*_only(sides, "morning")),
-        evening=None if refused else _compared(*_only(sides, "evening")),
+        morning=None if needed else _compared(*_only(sides, "morning")),
+        evening=None if needed else _compared(*_only(sides, "evening")),
         cautions=(*words.CHANGE_CAUTIONS, *((words.far_apart(weeks),) if overall and weeks > FAR_APART_WEEKS else ())),
-        refused=refused,
+        needed=needed,
     )
 
 
-def _too_short(where: str, side: Average, why_none: Callable[[], str]) -> list[str]:
-    """why_none: asked where there is no reading at all."""
-    if not side.taken:
-        return [f"{where}: readings ({why_none()})"]
-    reasons = [f"{where}: {need}" for need in side.short_of]
-    if not reasons and side.days_used < LEAST_DAYS:
-        reasons.append(f"{where}: {LEAST_DAYS} days that count ({side.days_used} of {LEAST_DAYS})")
-    return reasons
+def _needs(side: Average) -> tuple[str, ...]:
+    if not side.short_of and side.days_used < LEAST_DAYS:
+        return (f"{LEAST_DAYS} days that count ({side.days_used} of {LEAST_DAYS})",)
+    return side.short_of
 
 
-def _none_before(earlier: Sequence[date], previous: date | None, washout_days: int) -> str:
+def _none_before(earlier: Sequence[date], previous: date | None, washout_days: int) -> tuple[str, ...]:
+    """Why no reading counts."""
     if not earlier or previous is None:
-        return "there are none"
+        return ("readings (there are none)",)
     near = f"lies within {washout_days} days of" if earlier[-1] >= previous else "comes before"
-    return f"the last, of {earlier[-1]}, {near} the change of {previous}"
+    return (f"readings (the last, of {earlier[-1]}, {near} the change of {previous})",)
 
 
-def _none_after(later: Sequence[date], at: date, following: date, washout_days: int) -> str:
+def _none_after(later: Sequence[date], at: date, following: date, washout_days: int) -> tuple[str, ...]:
     if not later:
-        return "there are none"
+        return ("readings (there are none)",)
     if later[-1] < at + timedelta(washout_days):
-        return f"the last, of {later[-1]}, lies within {washout_days} days of the change of {at}"
+        return (f"readings (the last, of {later[-1]}, lies within {washout_days} days of the change of {at})",)
     after = next(day for day in later if day >= following)
-    return f"the next, of {after}, comes after the change of {following}"
+    return (f"readings (the next, of {after}, comes after the change of {following})",)
 
 
 def _only(

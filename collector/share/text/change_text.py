@@ -1,7 +1,6 @@
 """A change of regimen in words: one source for the screen and for the page."""
 
 from collections.abc import Iterator
-from itertools import groupby
 
 from collector.numbers import words
 from collector.numbers.change import Change, Difference
@@ -29,8 +28,7 @@ def _row(name: str, one: Difference) -> tuple[str, ...]:
 def change_words(found: Change) -> Iterator[str]:
     """What can be said of the difference, then the cautions."""
     if found.overall is None:
-        sides = groupby((need.split(": ", 1) for need in found.refused), lambda parts: parts[0])
-        needed = (f"{where}: {', '.join(need for _, need in needs)}" for where, needs in sides)
+        needed = (f"{where}: {', '.join(needs)}" for where, needs in found.needed)
         yield f"Not enough to compare. Still needed, {'; '.join(needed)}."
         return
     for which, one in (("top", found.overall.systolic), ("lower", found.overall.diastolic)):
