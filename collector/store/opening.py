@@ -31,9 +31,7 @@ def open_store(
     writers' lock alone. Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a
     newer version.
     """
-    path = Path(path)
-    if path.is_dir():
-        raise StoreError(f"{path}: is a folder, not a store", "foreign")
+    path = writers.the_file(path)
     if not path.exists() and (read_only or not create):
         raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
     if read_only:
@@ -58,6 +56,7 @@ def open_store(
 
 def remove_if_empty(path: Path) -> None:
     """Take a store away into which nothing ever came; not one that somebody has open for writing."""
+    path = writers.the_file(path)
     with suppress(StoreError, OSError), writers.alone(path):
         with open_store(path, read_only=True) as store:
             if any(store.scalar(f"SELECT 1 FROM {table} LIMIT 1") for table in ("payload", "person", "cuff", "audit")):
@@ -72,6 +71,7 @@ def brought_up(path: Path) -> Iterator[Path]:
 
     Nothing is changed in the store. Raises StoreError.
     """
+    path = writers.the_file(path)
     with open_as_it_is(path) as store, TemporaryDirectory(prefix="quietcuff-") as folder:
         if store.scalar("PRAGMA user_version") == SCHEMA_VERSION:
             yield path
@@ -259,10 +259,9 @@ def open_as_it_is(path: Path) -> Iterator[Store]:
 
     Raises StoreError where there is none, it is none, or a newer quietcuff made it.
     """
+    path = writers.the_file(path)
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
-    if not path.is_file():
-        raise StoreError(f"{path}: this is no file, so not a quietcuff store", "foreign")
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"

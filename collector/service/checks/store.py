@@ -28,10 +28,11 @@ def unusable(error: Exception) -> Finding:
     return (attention if kind == "missing" else broken)("store", str(error), remedy)
 
 
-def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
-    """quick: without looking through the whole file. listening: a service works on it just now."""
+def findings(store: Store, quick: bool, listening: bool, given: Path) -> Iterator[Finding]:
+    """quick: without looking through the whole file. listening: a service works on it just now. given: its path as it
+    was named."""
     yield _sound(store, quick)
-    yield from _privacy(store.path)
+    yield from _privacy(given, store.path)
     yield from readable(_journal(store, listening))
     yield from readable(_set_aside(store, quick))
     yield from _unreadable(store, quick)
@@ -70,11 +71,11 @@ def _unreadable(store: Store, quick: bool) -> Iterator[Finding]:
         yield attention("values", f"{len(found) - _SHOWN} more cannot be read", "mend those above, then check again")
 
 
-def _privacy(path: Path) -> Iterator[Finding]:
-    if path.is_symlink():
+def _privacy(given: Path, path: Path) -> Iterator[Finding]:
+    if given.is_symlink():
         yield attention(
             "store rights",
-            f"{path} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
+            f"{given} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
             f"name the file itself: --store {path.resolve()}, or path under [store]",
         )
     for suffix in ("", "-wal", "-shm"):

@@ -38,6 +38,7 @@ def restore(
     Raises BackupError, SealError, StoreError (also while another program has the store open for writing), or
     AlreadyListening while a listener does.
     """
+    store = writers.the_file(store)
     _refuse_what_is_in_use(backup, store)
     try:
         store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -68,7 +69,8 @@ def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:
     """A backup is one file: of a store the newest readings may stand in its log, and would be left out."""
     if store.exists() and backup.path.samefile(store):
         raise BackupError(f"{store}: this is the store itself, not a backup of it")
-    log = backup.path.with_name(f"{backup.path.name}-wal")
+    file = writers.the_file(backup.path)
+    log = file.with_name(f"{file.name}-wal")
     if log.exists() and log.stat().st_size:
         raise BackupError(f"{backup.path}: a store in use, not a backup; make one of it: `quietcuff backup now`")
 
