@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
+from glob import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -48,6 +49,7 @@ def open_store(
     try:
         if not path.exists():
             _make_file(path)
+        _one_name(path)
         return Store(path, _opened(path, read_only=False, create=create, check=check), read_only=False, lock=lock)
     except BaseException:
         writers.release(lock)
@@ -108,6 +110,15 @@ def in_memory() -> sqlite3.Connection:
     connection = sqlite3.connect(":memory:", isolation_level=None)
     _make_tables(connection)
     return connection
+
+
+def _one_name(path: Path) -> None:
+    """Take away the second name that a restore left when it was ended just before its last step: of one file under two
+    names each has a log of its own, and what is written by the one is lost to the other."""
+    if path.stat().st_nlink > 1:
+        for kept in path.parent.glob(f"{escape(path.stem)}-before-restore-*"):
+            if kept.samefile(path) and kept.name != path.name:
+                kept.unlink()
 
 
 def _make_folder(path: Path) -> None:

@@ -28,11 +28,10 @@ def unusable(error: Exception) -> Finding:
     return (attention if kind == "missing" else broken)("store", str(error), remedy)
 
 
-def findings(store: Store, quick: bool, listening: bool, given: Path) -> Iterator[Finding]:
-    """quick: without looking through the whole file. listening: a service works on it just now. given: its path as it
-    was named."""
+def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
+    """quick: without looking through the whole file. listening: a service works on it just now."""
     yield _sound(store, quick)
-    yield from _privacy(given, store.path)
+    yield from _privacy(store.path)
     yield from readable(_journal(store, listening))
     yield from readable(_set_aside(store, quick))
     yield from _unreadable(store, quick)
@@ -71,13 +70,23 @@ def _unreadable(store: Store, quick: bool) -> Iterator[Finding]:
         yield attention("values", f"{len(found) - _SHOWN} more cannot be read", "mend those above, then check again")
 
 
-def _privacy(given: Path, path: Path) -> Iterator[Finding]:
-    if given.is_symlink():
+def named(path: Path) -> Iterator[Finding]:
+    """By the name that was given: one store, one name."""
+    if path.is_symlink():
         yield attention(
             "store rights",
-            f"{given} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
+            f"{path} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
             f"name the file itself: --store {path.resolve()}, or path under [store]",
         )
+    if path.stat().st_nlink > 1:
+        yield attention(
+            "store",
+            f"{path} has a second name (a hard link): what is written by the one is lost to the other",
+            f"find it (find / -xdev -samefile {path}) and take it away; a copy is made by `quietcuff backup now`",
+        )
+
+
+def _privacy(path: Path) -> Iterator[Finding]:
     for suffix in ("", "-wal", "-shm"):
         file = path.with_name(path.name + suffix)
         mode = stat.S_IMODE(file.stat().st_mode) if file.exists() else 0
