@@ -24,13 +24,19 @@ SCHEMA_VERSION = len(list(Path(__file__).with_name("migrations").glob("m*.py")))
 
 
 def open_store(
-    path: Path, *, create: bool = True, read_only: bool = False, check: bool = False, locked: bool = False
+    path: Path,
+    *,
+    create: bool = True,
+    read_only: bool = False,
+    check: bool = False,
+    locked: bool = False,
+    keep_older: bool = True,
 ) -> Store:
     """Open a store, make it where there is none (`create`), and bring its schema up to date.
 
     check: look through the whole file for damage first (seconds for a million readings). locked: the caller has the
-    writers' lock alone. Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a
-    newer version.
+    writers' lock alone. keep_older: a copy of what an older quietcuff left. Raises StoreError in one line: damaged,
+    read-only, disk full, locked, not a store, made by a newer version.
     """
     path = writers.the_file(path)
     if not path.exists() and (read_only or not create):
@@ -50,7 +56,8 @@ def open_store(
         if not path.exists():
             _make_file(path)
         _one_name(path)
-        return Store(path, _opened(path, read_only=False, create=create, check=check), read_only=False, lock=lock)
+        opened = _opened(path, read_only=False, create=create, check=check, keep_older=keep_older)
+        return Store(path, opened, read_only=False, lock=lock)
     except BaseException:
         writers.release(lock)
         raise

@@ -24,7 +24,7 @@ def the_file(store: Path) -> Path:
     """
     path = Path(os.path.realpath(store)) if store.is_symlink() else store
     if path.is_dir():
-        raise StoreError(f"{store}: is a folder, not a store", "foreign")
+        raise StoreError(f"{store}: is a folder, no file, so not a store", "foreign")
     if path.is_symlink() or (path.exists() and not path.is_file()):
         raise StoreError(f"{store}: this is no file, so not a quietcuff store", "foreign")
     return path

@@ -3,11 +3,12 @@
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import chain, count
 from pathlib import Path
 
+from collector.intake.erasure import erase_in_backup
 from collector.service.jobs import sealing
 from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, same_owner, sync_folder
 from collector.service.listener_lock import only_listener
@@ -21,12 +22,14 @@ BESIDE = ("", "-wal", "-shm")
 
 @dataclass(frozen=True, slots=True)
 class Restoring:
-    """What a restore does, or did. kept: where the present store goes, None where there is none."""
+    """What a restore does, or did. kept: where the present store goes, None where there is none. erased: payloads of
+    the backup that stay out, because they were erased from the present store since."""
 
     backup: Backup
     contents: Contents
     present: Contents | None  # None: there is none, or it cannot be read
     kept: Path | None
+    erased: int = 0
 
 
 def restore(
@@ -48,6 +51,8 @@ def restore(
             plan = Restoring(backup, contents, _present(store), kept)
             if dry_run:
                 return plan
+            if plan.present:
+                plan = replace(plan, erased=_erase_what_was_erased(store, staged))
             _as_written(staged)
             if kept:
                 _keep(store, kept, sound=plan.present is not None)
@@ -56,6 +61,12 @@ def restore(
             return plan
     except OSError as error:
         raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _erase_what_was_erased(store: Path, staged: Path) -> int:
+    """Erased is erased for good: no backup brings it back."""
+    with open_store(store, create=False, locked=True) as present:
+        return erase_in_backup(present, staged, locked=True)
 
 
 def _contents(backup: Backup, staged: Path) -> Contents:
