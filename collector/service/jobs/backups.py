@@ -178,7 +178,7 @@ def look_into(path: Path) -> Contents:
         if found := upkeep.integrity(store):
             raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
         counts = journal.counts(store)
-        return Contents(counts.payloads, counts.readings, payloads.newest_arrival(store))
+        return Contents(counts.payloads, counts.readings, payloads.newest_arrival(store, anywhere=True))
 
 
 def find(which: str, folder: Path, store: Path) -> Backup:
