@@ -122,3 +122,19 @@ def test_what_this_machine_cannot_read_just_now_sets_no_reading_aside(
         monkeypatch.undo()
         assert intake.rebuild(store)
         assert len(list(readings.select(store))) == 1
+
+
+def test_a_log_without_its_store_is_not_thrown_away(tmp_path: Path) -> None:
+    """Whoever moved the store alone, after a crash, lost what stood in the log as soon as anything made a new one."""
+    path = tmp_path / "quietcuff.db"
+    with open_store(path) as writing:
+        writing.query("PRAGMA wal_autocheckpoint=0")
+        journal.append(writing, cuff="F0:00:00:00:00:01", characteristic=0x2A35, value=b"logged", arrived_at=NOON,
+                       source="test")  # fmt: skip
+        log = path.with_name("quietcuff.db-wal").read_bytes()
+    path.rename(tmp_path / "moved.db")
+    path.with_name("quietcuff.db-wal").write_bytes(log)
+    with pytest.raises(StoreError, match="its log is, with what was written last"):
+        open_store(path)
+    assert path.with_name("quietcuff.db-wal").read_bytes() == log
+    assert not path.exists()
