@@ -79,7 +79,7 @@ def import_log(
     reader = LogReader(
         lambda wall: local(wall, options.zone), machine_clock.now(), person=person, dates=dates, as_written=as_written
     )
-    with made_store(options) as store:
+    with made_store(options) as store, store.roomy():
         stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         catch_up(store)
         if person:
