@@ -2,6 +2,7 @@
 
 import sys
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Annotated
 
@@ -14,7 +15,7 @@ from collector.share.export.rows import json_text
 from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks, six_digits
 from collector.share.text.layout import columns, natural, visible
 from collector.store.database import Store
-from collector.store.journal import cuffs, manners, pairing
+from collector.store.journal import cuffs, manners, pairing, payloads
 from collector.store.journal.cuffs import Cuff
 from collector.store.readings import renewed_bonds
 
@@ -171,53 +172,49 @@ def add_cuff(
         if cuff is None:
             say(f"new cuffs are taken in for {_minutes(minutes)}")
             return
-        if is_address(cuff):
-            cuff = cuff.upper()
-            cuffs.remember(store, cuff, now)
-            say(f"{cuff} is visited from now on")
+        address = cuff.upper() if is_address(cuff) else None
+        place, newest = address or pairing.ANY, payloads.newest(store)
+        attended = sys.stdin.isatty()
+        if attended:
+            pairing.wait(store, place, until)  # first: its visit may begin at once
+        if address is not None:
+            cuffs.remember(store, address, now)
+            say(f"{address} is visited from now on")
         else:
             cuffs.await_name(store, cuff, until)
             say(f"a cuff that calls itself '{cuff}' is visited from now on, if it comes within {_minutes(minutes)}")
-        if sys.stdin.isatty():
-            _answer_questions(store, cuff, now, until)
+        if attended:
+            _answer_questions(store, place, until, lambda: cuffs.delivered(store, address or cuff, newest))
 
 
 def _minutes(number: int) -> str:
     return f"{number} minute{'' if number == 1 else 's'}"
 
 
-def _answer_questions(store: Store, cuff: str, since: datetime, until: datetime) -> None:
-    """Answer what the service wants to know of the cuff's display, until it has delivered or time is up."""
+def _answer_questions(store: Store, place: str, until: datetime, delivered: Callable[[], str | None]) -> None:
+    """Answer what the service wants to know of a display there, until the cuff has delivered or time is up."""
     say("measure once, or press its Bluetooth button; digits that it shows are asked for here (Ctrl-C ends this)")
-    address = cuff if is_address(cuff) else None
-    came = cuffs.last_payload(store, cuff)
-    while address is None and datetime.now(UTC) < until:
-        time.sleep(0.3)
-        address = cuffs.called(store, cuff, since)
-    if address is None:
-        say(f"no cuff that calls itself '{cuff}' came in this time")
-        return
+    asked = {place}
     try:
-        pairing.wait(store, address, until)
-        while datetime.now(UTC) < until:
-            question = pairing.question(store, address)
-            if question is not None and question.number is None:
-                pairing.give(store, address, _six_digits())
-            elif question is not None:
-                same = typer.confirm(f"does the cuff show {question.number:06d}?", err=True)
-                pairing.give(store, address, int(same))
-            if cuffs.last_payload(store, address) != came:
-                say(f"{address} has delivered")
+        while (now := datetime.now(UTC)) < until:
+            for address, question in pairing.questions(store, now).items():
+                if place in (address, pairing.ANY):
+                    asked.add(address)
+                    pairing.give(store, address, _answer(address, question))
+            if came := delivered():
+                say(f"{came} has delivered")
                 return
             time.sleep(0.3)
-        say(f"{address} sent nothing in this time; `quietcuff check` says more")
+        say("it did not come, or sent nothing, in this time; `quietcuff check` says more")
     finally:
-        pairing.leave(store, address)
+        pairing.leave(store, *asked)
 
 
-def _six_digits() -> int:
+def _answer(address: str, question: pairing.Question) -> int:
+    if question.number is not None:
+        return int(typer.confirm(f"does {address} show {question.number:06d}?", err=True))
     while True:
-        digits = six_digits(typer.prompt("the six digits on the cuff's display", err=True))
+        digits = six_digits(typer.prompt(f"the six digits on the display of {address}", err=True))
         if digits is not None:
             return digits
         say("it shows six digits: type all of them, zeros in front too")

@@ -13,8 +13,10 @@ from air import fill, room
 from kept import store_sink
 from pseudo import Terminal
 
+from collector.radio.facts import CUFF_LEFT, Named, ReceivedPayload
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.service.listen.pairing_person import StorePerson
+from collector.service.listen.store_sink import StoreSink
 from collector.store import readings
 from collector.store.journal import cuffs, pairing
 from collector.store.opening import open_store
@@ -57,7 +59,7 @@ def test_a_cuff_that_names_no_service_and_wants_its_digits(
     with visited(tmp_path, cuff, until=2):
         terminal = Terminal("--store", str(path), "cuff", "add", wanted)
         terminal.until("digits that it shows are asked for here")
-        terminal.until("the six digits on the cuff's display")
+        terminal.until(f"the six digits on the display of {CUFF}")
         terminal.press("12x\r")
         terminal.until("type all of them")
         terminal.press("123456\r")
@@ -65,9 +67,34 @@ def test_a_cuff_that_names_no_service_and_wants_its_digits(
         _, code = terminal.end()
     assert code == 0
     with open_store(path) as store:
+        outcomes = [outcome for (outcome,) in store.query("SELECT outcome FROM visit")]
+        assert not [one for one in outcomes if "digits" in one], "asked in the first visit, not in the one after it"
         assert readings.count(store) == 2
         assert not pairing.anywhere(store, datetime.now(UTC))
         assert not cuffs.awaited(store, datetime.now(UTC))
+
+
+def test_what_a_cuff_brought_before_is_not_what_it_brings_now(tmp_path: Path) -> None:
+    def visited_once(sink: StoreSink, value: bytes | None) -> None:
+        visit = sink.open_visit(CUFF, "bluez", datetime.now(UTC))
+        sink.learn(visit, Named("Practice cuff"))
+        if value is not None:
+            sink.take(ReceivedPayload(CUFF, 0x2A35, value, datetime.now(UTC), "bluez"), visit)
+        sink.close_visit(visit, datetime.now(UTC), CUFF_LEFT)
+
+    before, now = fill(VirtualCuff(), 2)
+    with store_sink(tmp_path) as sink:
+        visited_once(sink, before)
+        terminal = Terminal("--store", str(sink.store.path), "cuff", "add", "Practice cuff", "--for", "1")
+        terminal.until("Ctrl-C ends this")
+        visited_once(sink, None)
+        time.sleep(0.5)
+        pairing.ask(sink.store, CUFF, None, datetime.now(UTC))
+        terminal.until("the six digits")
+        terminal.press("123456\r")
+        visited_once(sink, now)
+        terminal.until(f"{CUFF} has delivered")
+        assert terminal.end()[1] == 0
 
 
 @pytest.mark.parametrize(("key", "answer"), [("y", 1), ("n", 0)])
@@ -79,7 +106,7 @@ def test_a_number_is_shown_to_be_compared(tmp_path: Path, key: str, answer: int)
         while not pairing.present(store, CUFF, datetime.now(UTC)):
             time.sleep(0.02)
         pairing.ask(store, CUFF, 42, datetime.now(UTC))
-        terminal.until("does the cuff show 000042?")
+        terminal.until(f"does {CUFF} show 000042?")
         terminal.press(f"{key}\r")
         while pairing.answer(store, CUFF) is None:
             time.sleep(0.02)

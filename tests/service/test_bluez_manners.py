@@ -192,7 +192,7 @@ async def test_a_cuff_that_names_no_service_is_met_once_it_was_added(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by_name: bool
 ) -> None:
     """By its address or by the name it calls itself; from then on the scan is as gentle as before."""
-    monkeypatch.setattr(radio, "PULSE_S", 0.5)
+    monkeypatch.setattr(radio, "NEWS_S", 0.2)
     bluez = PlayedBlueZ(answers)
     bluez.cccd_open = True
     bluez.objects[DEVICE][DEVICE_1]["UUIDs"] = []

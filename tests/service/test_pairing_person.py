@@ -19,13 +19,13 @@ CUFF = "F0:F1:F2:F3:F4:F5"
 async def answer(path: Path, number: int) -> None:
     """As `cuff add` does: waits for the question, and answers it."""
     with open_store(path) as store:
-        while pairing.question(store, CUFF) is None:  # noqa: ASYNC110 (that is what the command does)
+        while not pairing.questions(store, datetime.now(UTC)):  # noqa: ASYNC110 (that is what the command does)
             await asyncio.sleep(0.02)
         pairing.give(store, CUFF, number)
 
 
 async def test_a_cuff_that_shows_digits_is_paired_through_the_store(tmp_path: Path) -> None:
-    cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, demands_digits=True, lingers_s=0.05))
+    cuff = VirtualCuff(behaviour=Behaviour(passkey=123456, demands_digits=True, lingers_s=0.05, patience_s=0.5))
     fill(cuff, 2)
     with store_sink(tmp_path) as sink:
         async with room(cuff, sink=sink, person=StorePerson(sink.store)) as air:

@@ -24,7 +24,7 @@ from collector.radio.port import PairingPerson, Sink
 log = logging.getLogger("quietcuff.radio")
 
 PULSE_S = 15.0
-NEWS_S = 2.0  # how often it is asked while discovery rests whether new cuffs are welcome: their time is short
+NEWS_S = 2.0  # how often it is asked whether others are to be heard than until now: a new cuff's time is short
 LOSES = "without it, what a bonded cuff sends in the first moment after a boot or a restart of bluetoothd can be lost"
 
 
@@ -156,16 +156,16 @@ class BlueZRadio:
         try:
             while True:
                 something = asyncio.ensure_future(adapters.disturbed.wait())
-                patience_s = min(NEWS_S, PULSE_S) if adapters.rest else PULSE_S
-                await asyncio.wait({*waits, something}, timeout=patience_s, return_when=asyncio.FIRST_COMPLETED)
+                await asyncio.wait(
+                    {*waits, something}, timeout=min(NEWS_S, PULSE_S), return_when=asyncio.FIRST_COMPLETED
+                )
                 something.cancel()
                 if stop.is_set():
                     return
                 if bus.lost.is_set():
                     raise RadioUnavailable("the connection to D-Bus is lost")
                 visits.delivery.refresh()
-                tending_s = time.monotonic() - tended
-                if adapters.rest and not (adapters.disturbed.is_set() or adapters.is_news or tending_s > PULSE_S):
+                if not (adapters.disturbed.is_set() or adapters.is_news or time.monotonic() - tended > PULSE_S):
                     continue
                 tended = time.monotonic()
                 await adapters.tend()

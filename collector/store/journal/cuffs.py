@@ -151,12 +151,14 @@ def remember(store: Store, address: str, at: datetime) -> None:
             audit.record(store, at, "cuff added again", {"cuff": address})
 
 
-def last_payload(store: Store, address: str) -> int | None:
-    """Row of the newest payload of a cuff."""
-    row: int | None = store.scalar(
-        "SELECT max(payload.id) FROM payload JOIN cuff ON cuff.id = cuff_id WHERE address = ?", (address,)
+def delivered(store: Store, wanted: str, after: int) -> str | None:
+    """Address of the cuff with this address, or that calls itself so, of which a payload came after this row."""
+    address: str | None = store.scalar(
+        """SELECT address FROM payload JOIN cuff ON cuff.id = cuff_id
+           WHERE payload.id > ?1 AND ?2 IN (address, advertised) LIMIT 1""",
+        (after, wanted),
     )
-    return row
+    return address
 
 
 def await_name(store: Store, name: str, until: datetime) -> None:
@@ -175,16 +177,6 @@ def awaited(store: Store, now: datetime) -> frozenset[str]:
         (to_us(now), HAND),
     )
     return frozenset(name for (name,) in rows)
-
-
-def called(store: Store, advertised: str, since: datetime) -> str | None:
-    """Address of the cuff that calls itself so and was visited since; the latest of several."""
-    found: str | None = store.scalar(
-        """SELECT address FROM cuff JOIN visit ON cuff_id = cuff.id
-           WHERE advertised = ? AND opened_at >= ? ORDER BY visit.id DESC LIMIT 1""",
-        (advertised, to_us(since)),
-    )
-    return found
 
 
 def open_window(store: Store, until: datetime | None, at: datetime | None = None) -> None:

@@ -25,9 +25,9 @@ def wait(store: Store, address: str, until: datetime) -> None:
         store.query("INSERT OR REPLACE INTO pairing (address, until) VALUES (?, ?)", (address, to_us(until)))
 
 
-def leave(store: Store, address: str) -> None:
+def leave(store: Store, *addresses: str) -> None:
     with store.transaction():
-        store.query("DELETE FROM pairing WHERE address = ?", (address,))
+        store.many("DELETE FROM pairing WHERE address = ?", [(one,) for one in addresses])
 
 
 def present(store: Store, address: str, now: datetime) -> bool:
@@ -51,12 +51,6 @@ def ask(store: Store, address: str, number: int | None, now: datetime) -> None:
             "UPDATE pairing SET asked_at = ?, number = ?, answer = NULL WHERE address = ?",
             (to_us(now), number, address),
         )
-
-
-def question(store: Store, address: str) -> Question | None:
-    """What the service wants to know and nobody has answered yet."""
-    row = store.row("SELECT number FROM pairing WHERE address = ? AND asked_at NOTNULL AND answer IS NULL", (address,))
-    return None if row is None else Question(row[0])
 
 
 def questions(store: Store, now: datetime) -> dict[str, Question]:

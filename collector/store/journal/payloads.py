@@ -204,6 +204,12 @@ def count(store: Store) -> int:
     return int(store.scalar("SELECT count(*) FROM payload"))
 
 
+def newest(store: Store) -> int:
+    """Row of the newest payload; 0 while there is none."""
+    row: int = store.scalar("SELECT coalesce(max(id), 0) FROM payload")
+    return row
+
+
 def oldest_arrival(store: Store) -> datetime | None:
     """Of what came while this machine's clock was known to be right."""
     found = store.scalar("SELECT min(arrived_at) FROM payload WHERE clock_id IS NULL")

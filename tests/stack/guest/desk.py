@@ -40,7 +40,7 @@ class Desk:
     async def answer(self, address: str, number: int, after_s: float) -> int | None:
         """Wait for the question, take that long to answer it; what the display should show."""
         with open_store(self.store) as store:
-            while (found := pairing.question(store, address)) is None:  # noqa: ASYNC110
+            while (found := pairing.questions(store, datetime.now(UTC)).get(address)) is None:  # noqa: ASYNC110
                 await asyncio.sleep(0.3)
             await asyncio.sleep(after_s)
             pairing.give(store, address, number)
