@@ -1,5 +1,5 @@
-"""Ctrl-C, SIGTERM and a terminal that closes, at random instants of the commands that write: no traceback, a sound store,
-and the same command again finishes it. SIGKILL: `test_kill_jobs.py`.
+"""Ctrl-C, SIGTERM and a terminal that closes, at random instants of the commands that write: no traceback, a sound
+store, and the same command again finishes it. SIGKILL: `test_kill_jobs.py`.
 
 python tests/faults/test_signal_jobs.py 200 [JOB…]     the long form: so many signals of each; prints a table
 """
@@ -65,7 +65,7 @@ def signalled(name: str, path: Path, after_s: float | None, number: int) -> tupl
     words = list(WORDS[name])
     if name == "sealed backup":
         words.append(kill.public(path))
-    began, said = time.monotonic(), path.with_name("said")
+    said, (ready, begins) = path.with_name("said"), os.pipe()
     pid = os.fork()
     if not pid:
         os.chdir(path.parent)
@@ -77,6 +77,7 @@ def signalled(name: str, path: Path, after_s: float | None, number: int) -> tupl
         sys.argv = ["quietcuff", "--store", path.name, *words]
         code = 1
         try:
+            os.write(begins, b".")
             run()
         except SystemExit as error:
             code = error.code if isinstance(error.code, int) else 1
@@ -87,6 +88,10 @@ def signalled(name: str, path: Path, after_s: float | None, number: int) -> tupl
         finally:
             sys.stderr.flush()
             os._exit(code)
+    os.read(ready, 1)
+    os.close(ready)
+    os.close(begins)
+    began = time.monotonic()
     if after_s is not None:
         time.sleep(after_s)
         os.kill(pid, number)
@@ -112,7 +117,7 @@ def again_and_again(name: str, folder: Path, times: int, seed: int) -> Counter[i
     for turn in range(times):
         here, number = folder / f"signal-{turn}", SIGNALS[turn % len(SIGNALS)]
         shutil.copytree(base, here)
-        after_s = chance.uniform(0, lasts)
+        after_s = chance.uniform(0.001, lasts)
         code, said, took = signalled(name, here / "quietcuff.db", after_s, number)
         codes[code] += 1
         lasts = took if code == 0 else lasts
