@@ -206,6 +206,7 @@ SAME_NAME = {
     "drawing": "drawing readings: on paper, on the page",
     "errors": "the errors of a room",
     "formats": "the formats of something: of exports, of characteristic values",
+    "lifetime": "whether a link stands, one module a radio",
     "link": "the link to a cuff, one module a radio",
     "main": "a unit's own way in: the service's, the page's",
     "mqtt": "what goes to an MQTT broker: readings, notices",

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.store import Store, open_store, outbox, people
+from collector.store import Store, open_store, outbox, people, receivers
 from collector.store.outbox import Waiting
 from collector.store.people import open_sittings, page_devices
 from collector.store.people.page_devices import DEVICE_LIFE, INVITE_LIFE, Role
@@ -54,15 +54,15 @@ def test_a_sitting_of_2036_is_not_taken_up(store: Store) -> None:
 
 
 def test_a_receiver_that_failed_in_2036_is_tried_again(store: Store) -> None:
-    row = outbox.enlist(store, "clinic", NOW)
-    outbox.unreachable(store, row, "no answer", FAST + timedelta(hours=1))
-    assert outbox.pausing(store, row, FAST)
-    assert not outbox.pausing(store, row, NOW)
-    assert not outbox.pausing(store, row, FAST + timedelta(hours=1))
+    row = receivers.enlist(store, "clinic", NOW)
+    receivers.unreachable(store, row, "no answer", FAST + timedelta(hours=1))
+    assert receivers.pausing(store, row, FAST)
+    assert not receivers.pausing(store, row, NOW)
+    assert not receivers.pausing(store, row, FAST + timedelta(hours=1))
 
 
 def test_a_person_whose_reading_was_refused_in_2036_is_not_held_up_for_years(store: Store) -> None:
-    row = outbox.enlist(store, "clinic", NOW)
+    row = receivers.enlist(store, "clinic", NOW)
     with store.transaction():
         store.query("INSERT INTO outbox (target_id, reading_id) VALUES (?, 'ab')", (row,))
     (waiting,) = outbox.next_batch(store, row, 9, FAST)

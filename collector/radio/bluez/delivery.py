@@ -119,7 +119,9 @@ class OpenLink(Protocol):
     """What the delivery needs of a link: to count its records, and to say that it is over."""
 
     cuff: str
-    ended: VisitOutcome | None
+
+    @property
+    def ended(self) -> VisitOutcome | None: ...
 
     def note_record(self) -> None: ...
 
