@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 MAY_IMPORT = {
     "parsers": {"parsers"},
     "collector/radio": {"parsers", "collector.radio", "collector.systemd_notify"},
-    "collector/store": {"collector.store"},
+    "collector/store": {"collector.store", "parsers.uuids"},  # what stands in place of a characteristic
     "collector/intake": {"parsers", "collector.store", "collector.intake"},
     "collector/numbers": {"collector.numbers", "parsers.plausible"},  # one rule of what no measurement can mean
     "collector/share": {"collector.store", "collector.numbers", "collector.share"},

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 
 from collector.store import receivers
 from collector.store.database import Store
-from collector.store.instants import from_us, to_us
+from collector.store.instants import from_us, to_come, to_us
 from collector.store.namesakes import CALLED
 from collector.store.readings.queries import BY_ARRIVAL, LAST_FIRST
 
@@ -97,9 +97,9 @@ def next_batch(store: Store, target: int, limit: int, now: datetime, after: int 
         LEFT JOIN relay_sent ON relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id
         LEFT JOIN relay_hold ON relay_hold.target_id = outbox.target_id
             AND relay_hold.person_id = coalesce(reading.person_id, 0)
-            AND relay_hold.next_at > ?3 AND relay_hold.next_at <= ?5
-        WHERE outbox.target_id = ?1 AND seq > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
-        (target, limit, to_us(now), after, to_us(now + receivers.LONGEST_PAUSE)),
+            AND relay_hold.next_at > ?4 AND relay_hold.next_at <= ?5
+        WHERE outbox.target_id = ?1 AND seq > ?3 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
+        (target, limit, after, *to_come(now, receivers.LONGEST_PAUSE)),
     )
     return [Waiting(*row) for row in rows.fetchall()]
 

@@ -5,10 +5,10 @@ from typing import Any
 
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import from_us, to_us
+from collector.store.instants import from_us, to_come, to_us
 
 LONGEST_PAUSE = timedelta(days=2)
-"""Nothing waits so long: a pause that says so was dated by a clock that ran ahead, and is over."""
+"""Nothing waits so long."""
 
 
 def enlist(store: Store, name: str, at: datetime) -> int:
@@ -84,8 +84,9 @@ def keep_shown(store: Store, target: int, topic: str, discovery: str) -> None:
 
 def pausing(store: Store, target: int, now: datetime) -> datetime | None:
     """Until when the receiver is left alone; None: it may be tried."""
-    until = from_us(int(store.scalar("SELECT next_at FROM relay_target WHERE id = ?", (target,))))
-    return until if now < until <= now + LONGEST_PAUSE else None
+    query = "SELECT next_at FROM relay_target WHERE id = ? AND next_at > ? AND next_at <= ?"
+    until = store.scalar(query, (target, *to_come(now, LONGEST_PAUSE)))
+    return None if until is None else from_us(until)
 
 
 def unreachable(store: Store, target: int, trouble: str, next_at: datetime) -> None:

@@ -19,7 +19,6 @@ from collector.radio.errors import NotTaken
 from collector.radio.facts import (
     CUFF_LEFT,
     LINK_LOST,
-    UNPLACED,
     WE_LEFT,
     Bond,
     Ending,
@@ -29,6 +28,7 @@ from collector.radio.facts import (
     VisitOutcome,
 )
 from collector.radio.port import Sink
+from parsers.uuids import UNPLACED
 
 
 class EarlyVisits:

@@ -18,7 +18,6 @@ from collector.radio.exclusive.places import Places
 from collector.radio.exclusive.security import Security
 from collector.radio.facts import (
     CUFF_LEFT,
-    UNPLACED,
     WE_LEFT,
     Bond,
     Ending,
@@ -30,6 +29,7 @@ from collector.radio.facts import (
 )
 from collector.radio.port import Sink
 from collector.radio.time_limit import within
+from parsers.uuids import UNPLACED
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
