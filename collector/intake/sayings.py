@@ -11,12 +11,12 @@ from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, unstamped_id
 from collector.intake.sources import own_export
-from collector.store.journal.payloads import UNPLACED, Payload
+from collector.store.journal.payloads import Payload
 from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.values import OutcomeKind, Reading
 from parsers.errors import ParseError
 from parsers.record import Gap, Reassembler, Record
-from parsers.uuids import Uuid
+from parsers.uuids import UNPLACED, Uuid
 
 SEGMENTS_WITHIN_US = 10 * MEASUREMENT_US
 """The segments of one record come within this time."""

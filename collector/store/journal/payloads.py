@@ -9,9 +9,7 @@ from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
 from collector.store.instants import shown_us, to_us
 from collector.store.journal import cuffs
-
-UNPLACED = 0
-"""In place of a characteristic: nobody knew what stands at the handle. The Bluetooth SIG assigns no such number."""
+from parsers.uuids import UNPLACED
 
 
 class Appended(NamedTuple):
