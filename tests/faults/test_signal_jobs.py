@@ -19,7 +19,7 @@ from importlib import import_module
 from pathlib import Path
 
 import pytest
-import test_kill_jobs as kill
+import writing_jobs as kill
 
 from collector.cli.common.commands import COMMANDS
 from collector.cli.main import run
@@ -81,6 +81,8 @@ def signalled(name: str, path: Path, after_s: float | None, number: int) -> tupl
             run()
         except SystemExit as error:
             code = error.code if isinstance(error.code, int) else 1
+        except KeyboardInterrupt:  # before `run` began: where it has begun, it ends by itself
+            code = 130
         except BaseException:
             import traceback
 
