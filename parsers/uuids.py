@@ -50,6 +50,11 @@ class Uuid(IntEnum):
     BLOOD_PRESSURE_RECORD = 0x2B36
 
 
+UNPLACED = 0
+"""In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
+with its handle, and means something once a discovery has told. The Bluetooth SIG assigns no such number."""
+
+
 def full(uuid: int) -> str:
     """The 128-bit form, lower case (Core Specification Vol 3 Part B §2.5.1). Raises ValueError."""
     if not 0 <= uuid <= 0xFFFF:

@@ -13,7 +13,7 @@ ROOT = Path(__file__).parents[1]
 MAY_IMPORT = {
     "parsers": {"parsers"},
     "collector/radio": {"parsers", "collector.radio", "collector.systemd_notify"},
-    "collector/store": {"collector.store"},
+    "collector/store": {"collector.store", "parsers.uuids"},  # what stands in place of a characteristic
     "collector/intake": {"parsers", "collector.store", "collector.intake"},
     "collector/numbers": {"collector.numbers", "parsers.plausible"},  # one rule of what no measurement can mean
     "collector/share": {"collector.store", "collector.numbers", "collector.share"},
@@ -206,6 +206,7 @@ SAME_NAME = {
     "drawing": "drawing readings: on paper, on the page",
     "errors": "the errors of a room",
     "formats": "the formats of something: of exports, of characteristic values",
+    "lifetime": "whether a link stands, one module a radio",
     "link": "the link to a cuff, one module a radio",
     "main": "a unit's own way in: the service's, the page's",
     "mqtt": "what goes to an MQTT broker: readings, notices",

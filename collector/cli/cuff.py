@@ -29,6 +29,8 @@ app = new_app("""List, name, add or forget cuffs.
       quietcuff cuff forget kitchen
     """)
 
+MOST_MINUTES = int(cuffs.LONGEST_WAIT.total_seconds()) // 60
+
 Which = Annotated[str, typer.Argument(metavar="CUFF", help="The cuff's name or address.")]
 
 
@@ -146,7 +148,7 @@ def add_cuff(
         typer.Argument(metavar="[CUFF]", help="The cuff's address, or the name it calls itself, if you know one."),
     ] = None,
     minutes: Annotated[
-        int, typer.Option("--for", metavar="MINUTES", min=1, max=120, help="How long to take in new cuffs.")
+        int, typer.Option("--for", metavar="MINUTES", min=1, max=MOST_MINUTES, help="How long to take in new cuffs.")
     ] = 5,
 ) -> None:
     """Take in a new or a forgotten cuff.

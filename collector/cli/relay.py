@@ -24,7 +24,7 @@ from collector.share.relay.postgresql_schema import SCHEMA
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, plan
 from collector.share.text.layout import visible
-from collector.store import outbox
+from collector.store import outbox, receivers
 
 app = new_app("""Send readings on: to a FHIR server, to PostgreSQL, over MQTT.
 
@@ -128,11 +128,11 @@ def send_now(
     """
 
     options = options_of(ctx)
-    receivers = _chosen(options, name)
+    chosen = _chosen(options, name)
     result = DONE
     if dry_run:
         with reading_store(options) as store:
-            for receiver in receivers:
+            for receiver in chosen:
                 planned = plan(store, receiver)
                 parts = (f"{planned.fresh} to send", f"{planned.changed} changed", f"{planned.gone} to take back")
                 out(f"{receiver.name}: {', '.join(parts)} ({receiver.url})")
@@ -142,9 +142,9 @@ def send_now(
     outcomes: dict[str, Sent] = {}
     threads = [
         start_sending(options.store_path, options.config, one, partial(outcomes.__setitem__, one.name), now_please=True)
-        for one in receivers
+        for one in chosen
     ]
-    for receiver, thread in zip(receivers, threads, strict=True):
+    for receiver, thread in zip(chosen, threads, strict=True):
         while thread.is_alive():
             thread.join(0.2)  # so that Ctrl-C ends it
         sent = outcomes.get(receiver.name, Sent(trouble="ended unexpectedly"))
@@ -172,7 +172,7 @@ def send_again(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="
     options = options_of(ctx)
     _chosen(options, name)
     with writing_store(options) as store:
-        outbox.send_again(store, outbox.enlist(store, name, datetime.now(UTC)))
+        outbox.send_again(store, receivers.enlist(store, name, datetime.now(UTC)))
     say(f"all readings wait for {name} anew")
 
 
@@ -189,7 +189,7 @@ def forget(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME
     if name in options.config.relay:
         raise Failure(f"'{name}' is still in the configuration; take [relay.{name}] out first")
     with writing_store(options) as store:
-        outbox.forget(store, name)
+        receivers.forget(store, name)
     say(f"{name} is forgotten; what it received it keeps")
 
 

@@ -4,10 +4,11 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from collector.store.journal import payloads, visit_facts
+from collector.store.journal import visit_facts
 from collector.store.journal.visit_facts import Told
 from parsers.errors import ParseError
 from parsers.measurement import Feature, parse_feature
+from parsers.uuids import UNPLACED
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +39,7 @@ class CuffFacts:
         later = bisect_left(self.discoveries, at, key=lambda told: told[0])
         told = [*self.discoveries[later : later + 1], *self.discoveries[max(0, later - 1) : later]]
         places = (handles.get(str(handle)) for _, handles in told)
-        return next((int(place) for place in places if place), payloads.UNPLACED if told else None)
+        return next((int(place) for place in places if place), UNPLACED if told else None)
 
 
 def cuff_facts(told: Told) -> CuffFacts:

@@ -111,7 +111,7 @@ async def _at_cuff(request: Request, act: Callable[[Store, str, datetime], objec
 def _draw(request: Request, status: int = 200, error: str = "", about: str = "") -> Response:
     station = station_of(request)
     seen, moment = latest(station), datetime.now(UTC)
-    until = cuffs.window(station.store)
+    until = cuffs.window(station.store, moment)
     now = {one.address: one for one in situation.situation_now(station.store, station.config).cuffs}
     shown = [
         Shown(
@@ -142,7 +142,7 @@ def _draw(request: Request, status: int = 200, error: str = "", about: str = "")
         cuffs=shown,
         error=error,
         about=about,
-        open_until=made(until.astimezone(station.zone)) if until and until > moment else "",
+        open_until=made(until.astimezone(station.zone)) if until else "",
         questions=pairing.questions(station.store, moment),
         seen=seen,
         known_only=_known_only(request),

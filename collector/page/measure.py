@@ -36,7 +36,6 @@ async def measure(request: Request) -> Response:
         now=_standing(station, person, sitting, wish) if sitting else None,
         preparation=words.PREPARATION,
         hint=wish.hint,
-        wanted=wish.wanted,
         listening=listener(station.path) is not None,
         doubt=machine_clock.doubt(station.store),
         seen=seen,

@@ -12,10 +12,6 @@ MEASUREMENT_CHARACTERISTICS = frozenset(
 )
 """Characteristics whose values are records to be kept. Cuff pressures while inflating are not among them."""
 
-UNPLACED = 0
-"""In place of a characteristic: the value came from a handle of which nobody knows yet what stands there. It is kept
-with its handle, and means something once a discovery has told."""
-
 
 @dataclass(frozen=True, slots=True)
 class Found:

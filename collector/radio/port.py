@@ -90,7 +90,11 @@ class Link(Protocol):
     visit: int | None  # the visit procedure says which visit this is; arrivals carry it from then on
     heard: int  # measurement values that reached the sink over this link so far
     heard_at: float  # time.monotonic() of the last of them; of the connection while there is none
-    ended: VisitOutcome | None  # once down, as far as the stack tells
+
+    @property
+    def ended(self) -> VisitOutcome | None:
+        """Once down, as far as the stack tells."""
+        ...
 
     @property
     def bonded(self) -> bool:

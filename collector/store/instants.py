@@ -39,6 +39,14 @@ def optional_us(instant: datetime | None) -> int | None:
     return None if instant is None else to_us(instant)
 
 
+def to_come(at: datetime, longest: timedelta) -> tuple[int, int]:
+    """Between which microseconds an end lies that is still to come: after the first, no later than the second.
+
+    One that would come later than anything lasts was dated by a clock that ran ahead, and is over.
+    """
+    return to_us(at), to_us(at + longest)
+
+
 LATER = "changed_at = max(?, changed_at + 1)"
 """Of an UPDATE: a change is later than what it changes, whatever the clock showed then: wherever stores merge, the
 later word holds."""

@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from collector.store import receivers
 from collector.store.database import Store
-from collector.store.errors import StoreError
-from collector.store.instants import from_us, to_us
+from collector.store.instants import from_us, to_come, to_us
 from collector.store.namesakes import CALLED
 from collector.store.readings.queries import BY_ARRIVAL, LAST_FIRST
 
@@ -61,34 +61,6 @@ class TargetStatus:
     refusals: tuple[Refusal, ...]
 
 
-def enlist(store: Store, name: str, at: datetime) -> int:
-    """The receiver's row, made where it is new: then everything there is waits for it, person by person."""
-    if (found := row_of(store, name)) is not None:
-        return found
-    with store.transaction():
-        row = store.query("INSERT INTO relay_target (name, since) VALUES (?, ?)", (name, to_us(at))).lastrowid
-        store.query(
-            """INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading ORDER BY
-                person_id, taken_at, reading_id""",
-            (row,),
-        )
-    assert row is not None
-    return row
-
-
-def row_of(store: Store, name: str) -> int | None:
-    """The receiver's row; None where nothing was ever sent there."""
-    found: int | None = store.scalar("SELECT id FROM relay_target WHERE name = ?", (name,))
-    return found
-
-
-def forget(store: Store, name: str) -> None:
-    """Send nothing more there, and forget what was sent. Raises StoreError for a receiver never sent to."""
-    with store.transaction():
-        if not store.query("DELETE FROM relay_target WHERE name = ?", (name,)).rowcount:
-            raise StoreError(f"nothing was ever sent to '{name}'", "refused")
-
-
 def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[str]:
     """The newest reading that the receiver has of each person; of these only, if any are named."""
     found = []
@@ -109,58 +81,12 @@ def send_again(store: Store, target: int) -> None:
     """Everything waits anew, as if nothing had been sent: for a receiver that lost what it had."""
     with store.transaction():
         store.query("DELETE FROM relay_sent WHERE target_id = ?", (target,))
-        keep_entered(store, target, None)
+        receivers.keep_entered(store, target, None)
         store.query(
             """INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading WHERE true
                 ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1""",
             (target,),
         )
-
-
-def pace(store: Store, target: int) -> tuple[int | None, float | None]:
-    """(readings at once, seconds for an exchange) as they were learned; None where nothing was."""
-    found = store.row("SELECT batch, timeout_s FROM relay_target WHERE id = ?", (target,))
-    return (None, None) if found is None else (found[0], found[1])
-
-
-def keep_pace(store: Store, target: int, batch: int, timeout_s: float) -> None:
-    if pace(store, target) != (batch, timeout_s):
-        with store.transaction():
-            store.query("UPDATE relay_target SET batch = ?, timeout_s = ? WHERE id = ?", (batch, timeout_s, target))
-
-
-def entered(store: Store, target: int) -> bytes | None:
-    """Digest of what people entered, as the receiver has it."""
-    found: bytes | None = store.scalar("SELECT entered FROM relay_target WHERE id = ?", (target,))
-    return found
-
-
-def keep_entered(store: Store, target: int, digest: bytes | None) -> None:
-    with store.transaction():
-        store.query("UPDATE relay_target SET entered = ? WHERE id = ?", (digest, target))
-
-
-def shown(store: Store, target: int) -> tuple[str, str]:
-    """(topic, discovery) where the newest readings were shown last; empty for nowhere."""
-    topic, discovery = store.query("SELECT topic, discovery FROM relay_target WHERE id = ?", (target,)).fetchone()
-    return str(topic), str(discovery)
-
-
-def keep_shown(store: Store, target: int, topic: str, discovery: str) -> None:
-    if shown(store, target) != (topic, discovery):
-        with store.transaction():
-            sql = "UPDATE relay_target SET topic = ?, discovery = ? WHERE id = ?"
-            store.query(sql, (topic, discovery, target))
-
-
-LONGEST_PAUSE = timedelta(days=2)
-"""Nothing waits so long: a pause that says so was dated by a clock that ran ahead, and is over."""
-
-
-def pausing(store: Store, target: int, now: datetime) -> datetime | None:
-    """Until when the receiver is left alone; None: it may be tried."""
-    until = from_us(int(store.scalar("SELECT next_at FROM relay_target WHERE id = ?", (target,))))
-    return until if now < until <= now + LONGEST_PAUSE else None
 
 
 def next_batch(store: Store, target: int, limit: int, now: datetime, after: int = 0) -> list[Waiting]:
@@ -171,9 +97,9 @@ def next_batch(store: Store, target: int, limit: int, now: datetime, after: int 
         LEFT JOIN relay_sent ON relay_sent.target_id = outbox.target_id AND relay_sent.reading_id = outbox.reading_id
         LEFT JOIN relay_hold ON relay_hold.target_id = outbox.target_id
             AND relay_hold.person_id = coalesce(reading.person_id, 0)
-            AND relay_hold.next_at > ?3 AND relay_hold.next_at <= ?5
-        WHERE outbox.target_id = ?1 AND seq > ?4 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
-        (target, limit, to_us(now), after, to_us(now + LONGEST_PAUSE)),
+            AND relay_hold.next_at > ?4 AND relay_hold.next_at <= ?5
+        WHERE outbox.target_id = ?1 AND seq > ?3 AND relay_hold.target_id IS NULL ORDER BY seq LIMIT ?2""",
+        (target, limit, after, *to_come(now, receivers.LONGEST_PAUSE)),
     )
     return [Waiting(*row) for row in rows.fetchall()]
 
@@ -219,27 +145,6 @@ def note_refusal(store: Store, target: int, refused: Waiting, reason: str, now: 
 def refusals_so_far(store: Store, target: int) -> dict[int, int]:
     """How often each held person's readings were refused."""
     return dict(store.query("SELECT person_id, failures FROM relay_hold WHERE target_id = ?", (target,)).fetchall())
-
-
-def unreachable(store: Store, target: int, trouble: str, next_at: datetime) -> None:
-    """The receiver could not be reached."""
-    with store.transaction():
-        store.query(
-            "UPDATE relay_target SET failures = failures + 1, trouble = ?, next_at = ? WHERE id = ?",
-            (trouble, to_us(next_at), target),
-        )
-
-
-def reached(store: Store, target: int, now: datetime) -> None:
-    with store.transaction():
-        store.query(
-            "UPDATE relay_target SET failures = 0, trouble = NULL, next_at = 0, worked_at = ? WHERE id = ?",
-            (to_us(now), target),
-        )
-
-
-def failures(store: Store, target: int) -> int:
-    return int(store.scalar("SELECT failures FROM relay_target WHERE id = ?", (target,)))
 
 
 def status(store: Store) -> list[TargetStatus]:

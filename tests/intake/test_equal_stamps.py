@@ -10,7 +10,7 @@ import pytest
 
 from collector import intake
 from collector.intake.take_log import take_log
-from collector.store import Store, open_store, outbox, people, readings
+from collector.store import Store, open_store, outbox, people, readings, receivers
 from collector.store.people import slot_spans
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
@@ -74,7 +74,7 @@ def test_of_one_minute_of_a_log(tmp_path: Path) -> None:
 
 
 def test_what_a_receiver_is_shown_as_the_newest(sent: Store) -> None:
-    row = outbox.enlist(sent, "clinic", AT)
+    row = receivers.enlist(sent, "clinic", AT)
     outbox.settled(sent, row, [(one, b"sent") for one in outbox.next_batch(sent, row, 50, AT)], AT)
     (newest,) = outbox.newest_sent(sent, row)
     assert readings.get(sent, newest).systolic == PRESSURES[-1]

@@ -112,11 +112,11 @@ def test_that_somebody_was_erased_is_written_down_without_the_name(household: An
 def test_neither_outbox_nor_exports_nor_a_receivers_refusal_keep_anything(household: Any) -> None:
     """A relay is told that the readings are gone, by their ids; when it was, nothing of them is left."""
     from collector.share.export.exported_before import ExportedBefore
-    from collector.store import outbox
+    from collector.store import outbox, receivers
 
     store, at = household.store, MONDAY + timedelta(days=60)
     hers = [r for r in readings.select(store) if r.person == ADA + "-X"]
-    row = outbox.enlist(store, "clinic", at)
+    row = receivers.enlist(store, "clinic", at)
     book = ExportedBefore(store, "csv")
     assert len(list(book.new_among(readings.select(store)))) == 40
     book.keep()

@@ -1,22 +1,27 @@
 """A hand-written log taken in: each reading once in whatever form it comes, copies of a cuff's told, its zone found."""
 
-from collections.abc import Iterator
+import json
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from collector.intake import interpret, rebuild
-from collector.intake.sources.hand_log import HandRow
-from collector.intake.take_log import take_log
+from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
+from collector.intake.take_log import read_line, take_log
 from collector.store import journal, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import stations
+from collector.store.journal.cuffs import HAND
+from collector.store.journal.payloads import ImportedPayload
 from collector.store.opening import open_store
-from collector.store.readings import hand_written
+from collector.store.readings import hand_written, strikes
 from collector.store.values import HAND_COPY, Reading, Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -72,6 +77,61 @@ def test_the_same_line_in_another_form_is_the_same_reading(store: Store, again: 
     assert take_log(store, [ROW, again], NOW).new == 0
     rebuild(store)
     assert [replace(each, sightings=0) for each in written(store)] == [replace(one, sightings=0)]
+
+
+_NUMBERS = st.decimals(1, 400, places=1) | st.integers(1, 400).map(Decimal)
+
+
+@given(
+    st.builds(
+        HandRow,
+        taken_at=st.datetimes(
+            datetime(1901, 1, 1),
+            datetime(2190, 1, 1),
+            timezones=st.builds(timezone, st.integers(-840, 840).map(lambda minutes: timedelta(minutes=minutes))),
+        ),
+        systolic=st.none() | _NUMBERS,
+        diastolic=st.none() | _NUMBERS,
+        pulse=st.none() | _NUMBERS,
+        note=st.none() | st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=40),
+        twin=st.integers(0, 3),
+    )
+)
+def test_what_a_line_says_is_what_its_octets_say(row: HandRow) -> None:
+    """An import derives readings by what it wrote, a rebuild by the octets."""
+    fields = {
+        "taken_at": row.taken_at.isoformat(),
+        **{
+            name: None if (number := getattr(row, name)) is None else str(number)
+            for name in ("systolic", "diastolic", "pulse")
+        },
+        "note": row.note,
+        **({"twin": str(row.twin)} if row.twin else {}),
+    }
+    assert row.build() == json.dumps(fields, ensure_ascii=False, sort_keys=True).encode()
+    reading_id, said = read_line(row)
+    assert read_line(HandRow.parse(row.build())) == (reading_id, said)
+    assert said.by_hand is not None
+    assert said.by_hand.utcoffset() == row.taken_at.utcoffset()
+
+
+def test_a_rebuild_finds_an_import_as_it_was(store: Store) -> None:
+    rows = [
+        ROW._replace(
+            taken_at=(AT + timedelta(hours=n)).astimezone(timezone(timedelta(hours=n % 3 - 1))),
+            systolic=None if n % 7 == 0 else Decimal(f"{110 + n}.{n % 2}"),
+            diastolic=None if n % 7 == 0 else Decimal(81),
+            pulse=Decimal(60) if n % 2 else None,
+            note=f"arm \u00e4 {n}" if n % 3 else None,
+            person="ada" if n % 5 else "bob",
+        )
+        for n in range(60)
+    ]
+    take_log(store, rows, NOW)
+    taken = store.query("SELECT * FROM reading ORDER BY id").fetchall()
+    assert len(taken) == 60
+    rebuild(store)
+    assert store.query("SELECT * FROM reading ORDER BY id").fetchall() == taken
 
 
 def test_what_was_taken_in_is_named(store: Store) -> None:
@@ -153,3 +213,32 @@ def test_a_log_taken_in_before_the_station_knew_its_zone_is_healed(store: Store)
     stations.set_zone(store, "America/New_York", NOW + timedelta(hours=1))
     rebuild(store)
     assert (written(store)[0].taken_at.hour, str(written(store)[0].taken_at.tzinfo)) == (8, "America/New_York")
+
+
+def steps_of(store: Store, work: Callable[[], object]) -> int:
+    """How many steps SQLite takes for it."""
+    steps = 0
+
+    def step() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    store.connection.set_progress_handler(step, 1)
+    work()
+    store.connection.set_progress_handler(None, 1)
+    return steps
+
+
+def test_what_is_asked_of_each_cuff_and_line_costs_no_more_in_a_full_store(store: Store) -> None:
+    """What is struck out is found by the strikes, and a line by its mark, whatever else is there."""
+    line = ImportedPayload(HAND, HAND_CHARACTERISTIC, ROW.build(), AT, source="hand", mark="one")
+    works = (lambda: strikes.mark_struck(store), lambda: journal.append_all(store, [line]))
+    log = [ROW._replace(taken_at=AT + timedelta(hours=n)) for n in range(300)]
+    take_log(store, log[:1], NOW)
+    strikes.strike(store, written(store)[0].reading_id, NOW)
+    journal.append_all(store, [line])
+    before = [steps_of(store, work) for work in works]
+    take_log(store, log, NOW)
+    for work, few in zip(works, before, strict=True):
+        assert steps_of(store, work) < few + 100

@@ -31,7 +31,7 @@ async def test_a_new_cuff_is_let_in_for_ten_minutes(pages: Pages) -> None:
     keeper = pages.signed_in(Role.KEEPER, MIRA)
     answer = await keeper.post("/cuffs/let-in", data={"once": once_of((await keeper.get("/cuffs")).text)})
     assert "New cuffs are taken in until" in (await keeper.get(answer.headers["location"])).text
-    until = cuffs.window(pages.store)
+    until = cuffs.window(pages.store, datetime.now(UTC))
     assert until is not None
     assert timedelta(minutes=9) < until - datetime.now(UTC) <= timedelta(minutes=10)
 

@@ -7,13 +7,13 @@ from pathlib import Path
 import pytest
 from air import NoteSink, fill, room
 
-from collector.radio.facts import UNPLACED
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
 from collector.service.config import Config
 from collector.service.listen.assemble import listen
 from collector.store import journal, readings
 from collector.store.journal import payloads
 from collector.store.opening import open_store
+from parsers.uuids import UNPLACED
 
 HASTY = Behaviour(
     pairing=False, ignores_subscription=True, answers_after_s=0.3, stays_s=0.25, lingers_s=0.6, patience_s=2.0

@@ -21,7 +21,7 @@ from collector.share.export.fhir import codes
 from collector.share.relay.http_exchange import wait_asked
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
-from collector.store import outbox, people
+from collector.store import outbox, people, receivers
 from collector.store.database import Store
 
 CONTEXT = ExportContext(station="5a" * 16)
@@ -226,7 +226,7 @@ def test_a_server_that_drips_is_given_up(store: Store) -> None:
     with answering(b"{" + b" " * 1000, pause_s=0.05) as url:
         sent = send(store, Receiver("clinic", "fhir", url, timeout_s=0.5), CONTEXT)
     assert sent.trouble == "127.0.0.1 did not answer in whole within 0.5 s"
-    assert outbox.pace(store, 1) == (25, 1.0)
+    assert receivers.pace(store, 1) == (25, 1.0)
 
 
 def test_our_token_comes_back_in_no_error(store: Store, server: tuple[str, Shelf], tmp_path: Path) -> None:

@@ -16,7 +16,7 @@ from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, pause_after, plan, send
 from collector.share.relay.target import Batch, RefusedByReceiver, TooSlow, Unreachable
-from collector.store import outbox, people
+from collector.store import outbox, people, receivers
 from collector.store.database import Store
 from collector.store.opening import open_store
 
@@ -255,7 +255,7 @@ def test_a_change_after_a_lost_answer_is_no_plain_creation(store: Store, clinic:
 def test_two_at_once_do_not_overtake_each_other(store: Store, clinic: Noting, clock: Clock) -> None:
     """One sends for hours, on a machine that slept meanwhile: nobody else takes over until it ends or dies."""
     write_down(store, "mira", 0)
-    row = outbox.enlist(store, "clinic", clock.now)
+    row = receivers.enlist(store, "clinic", clock.now)
     with only_sender(store.path, row) as alone:
         assert alone
         clock.forward(hours=9)
@@ -265,7 +265,7 @@ def test_two_at_once_do_not_overtake_each_other(store: Store, clinic: Noting, cl
 
 def test_a_sender_that_was_killed_gives_way_at_once(store: Store, clinic: Noting, clock: Clock) -> None:
     write_down(store, "mira", 0)
-    row = outbox.enlist(store, "clinic", clock.now)
+    row = receivers.enlist(store, "clinic", clock.now)
     code = f"""
 import pathlib, time
 from collector.share.relay.pace import only_sender
@@ -381,8 +381,8 @@ def test_a_plan_touches_nothing(store: Store, clinic: Noting, clock: Clock) -> N
 def test_a_receiver_that_lost_everything_gets_everything(store: Store, clinic: Noting, clock: Clock) -> None:
     sent = [write_down(store, "mira", minute) for minute in range(4)]
     run(store, clinic, clock)
-    outbox.send_again(store, outbox.enlist(store, "clinic", clock.now))
+    outbox.send_again(store, receivers.enlist(store, "clinic", clock.now))
     run(store, clinic, clock)
     assert clinic.fresh == sent + sent
-    outbox.forget(store, "clinic")
+    receivers.forget(store, "clinic")
     assert outbox.status(store) == []

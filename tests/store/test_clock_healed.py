@@ -5,12 +5,14 @@ from pathlib import Path
 
 import pytest
 
-from collector.store import Store, open_store, outbox, people
+from collector.store import Store, open_store, outbox, people, receivers
+from collector.store.journal import cuffs, pairing
 from collector.store.outbox import Waiting
 from collector.store.people import open_sittings, page_devices
 from collector.store.people.page_devices import DEVICE_LIFE, INVITE_LIFE, Role
 
 FAST, NOW = datetime(2036, 2, 7, 6, 28, tzinfo=UTC), datetime(2031, 3, 4, 12, tzinfo=UTC)
+CUFF = "F0:F1:F2:F3:F4:F5"
 SLEW = timedelta(seconds=30)
 """A clock that is kept right goes back by so much at times."""
 
@@ -54,15 +56,15 @@ def test_a_sitting_of_2036_is_not_taken_up(store: Store) -> None:
 
 
 def test_a_receiver_that_failed_in_2036_is_tried_again(store: Store) -> None:
-    row = outbox.enlist(store, "clinic", NOW)
-    outbox.unreachable(store, row, "no answer", FAST + timedelta(hours=1))
-    assert outbox.pausing(store, row, FAST)
-    assert not outbox.pausing(store, row, NOW)
-    assert not outbox.pausing(store, row, FAST + timedelta(hours=1))
+    row = receivers.enlist(store, "clinic", NOW)
+    receivers.unreachable(store, row, "no answer", FAST + timedelta(hours=1))
+    assert receivers.pausing(store, row, FAST)
+    assert not receivers.pausing(store, row, NOW)
+    assert not receivers.pausing(store, row, FAST + timedelta(hours=1))
 
 
 def test_a_person_whose_reading_was_refused_in_2036_is_not_held_up_for_years(store: Store) -> None:
-    row = outbox.enlist(store, "clinic", NOW)
+    row = receivers.enlist(store, "clinic", NOW)
     with store.transaction():
         store.query("INSERT INTO outbox (target_id, reading_id) VALUES (?, 'ab')", (row,))
     (waiting,) = outbox.next_batch(store, row, 9, FAST)
@@ -71,3 +73,27 @@ def test_a_person_whose_reading_was_refused_in_2036_is_not_held_up_for_years(sto
     assert not outbox.next_batch(store, row, 9, FAST)
     assert outbox.next_batch(store, row, 9, FAST + timedelta(minutes=5))
     assert outbox.next_batch(store, row, 9, NOW)
+
+
+def test_a_door_that_was_opened_in_2036_is_shut(store: Store) -> None:
+    cuffs.open_window(store, FAST + timedelta(minutes=5), FAST)
+    assert cuffs.window(store, FAST - SLEW)
+    assert cuffs.window(store, FAST + timedelta(minutes=5)) is None
+    assert cuffs.window(store, NOW) is None
+
+
+def test_a_name_that_was_waited_for_in_2036_is_not_waited_for_years(store: Store) -> None:
+    cuffs.await_name(store, "Practice cuff", FAST + timedelta(minutes=5))
+    assert cuffs.awaited(store, FAST - SLEW) == {"Practice cuff"}
+    assert not cuffs.awaited(store, NOW)
+
+
+def test_nobody_stands_at_a_cuff_for_years(store: Store) -> None:
+    pairing.wait(store, pairing.ANY, FAST + timedelta(minutes=5))
+    pairing.ask(store, CUFF, None, FAST)
+    assert pairing.present(store, CUFF, FAST - SLEW)
+    assert pairing.anywhere(store, FAST - SLEW)
+    assert pairing.questions(store, FAST)
+    assert not pairing.present(store, CUFF, NOW)
+    assert not pairing.anywhere(store, NOW)
+    assert not pairing.questions(store, NOW)

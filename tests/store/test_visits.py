@@ -122,12 +122,11 @@ def test_a_name_is_one_cuffs(store: Store) -> None:
 
 
 def test_the_window_for_new_cuffs(store: Store) -> None:
-    assert cuffs.window(store) is None
-    cuffs.open_window(store, NOON)
+    assert cuffs.window(store, NOON) is None
+    cuffs.open_window(store, NOON + timedelta(minutes=1))
     cuffs.open_window(store, NOON + timedelta(minutes=2))
-    assert cuffs.window(store) == NOON + timedelta(minutes=2)
-    cuffs.open_window(store, None)
-    assert cuffs.window(store) is None
+    assert cuffs.window(store, NOON) == NOON + timedelta(minutes=2)
+    assert cuffs.window(store, NOON + timedelta(minutes=2)) is None
 
 
 def test_conditions_last_until_they_are_over(store: Store) -> None:

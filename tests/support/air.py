@@ -9,7 +9,6 @@ from pathlib import Path
 
 from collector.radio.errors import NotTaken
 from collector.radio.facts import (
-    UNPLACED,
     Bond,
     Characteristics,
     Fact,
@@ -25,6 +24,7 @@ from collector.radio.facts import (
 from collector.radio.plan import VisitPlan
 from collector.radio.port import Sink
 from collector.radio.virtual import VirtualCuff, VirtualRadio
+from parsers.uuids import UNPLACED
 
 
 class NoteSink:

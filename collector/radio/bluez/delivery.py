@@ -19,7 +19,6 @@ from collector.radio.errors import NotTaken
 from collector.radio.facts import (
     CUFF_LEFT,
     LINK_LOST,
-    UNPLACED,
     WE_LEFT,
     Bond,
     Ending,
@@ -29,6 +28,7 @@ from collector.radio.facts import (
     VisitOutcome,
 )
 from collector.radio.port import Sink
+from parsers.uuids import UNPLACED
 
 
 class EarlyVisits:
@@ -119,7 +119,9 @@ class OpenLink(Protocol):
     """What the delivery needs of a link: to count its records, and to say that it is over."""
 
     cuff: str
-    ended: VisitOutcome | None
+
+    @property
+    def ended(self) -> VisitOutcome | None: ...
 
     def note_record(self) -> None: ...
 

@@ -4,7 +4,6 @@ import asyncio
 import logging
 import time
 from collections.abc import Awaitable, Callable, Mapping
-from contextlib import suppress
 from typing import Any, Protocol, TypeVar
 
 from bleak import BleakClient
@@ -14,7 +13,8 @@ from bleak.exc import BleakError, BleakGATTProtocolError
 
 from collector.radio.bluez import bleak_internals, link_pairing
 from collector.radio.bluez.bus import DEVICE, Bus, BusError
-from collector.radio.bluez.link_pairing import Pairing, Questions, give_up
+from collector.radio.bluez.lifetime import SERVICES_S, BlueZLifetime
+from collector.radio.bluez.link_pairing import Pairing, Questions
 from collector.radio.bluez.monitor.hci_frames import is_private
 from collector.radio.bluez.subscriptions import Subscriptions
 from collector.radio.errors import LinkLost, RefusedByCuff
@@ -33,7 +33,6 @@ from parsers.uuids import short
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
 
-SERVICES_S = 40.0  # discovery over a slow connection interval takes long
 NO_BOND_ERRORS = ("NotPermitted", "NotAuthorized", "AuthenticationFailed")
 
 
@@ -70,12 +69,11 @@ class BlueZLink:
         self.bond_missing_on: str | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
-        self.ended: VisitOutcome | None = None
         self.table_changed = False  # bluetoothd sees to that
         self.noticed: set[Manner] = set()
         self.pairing = Pairing(radio.bus, path, radio.questions)
+        self.lifetime = BlueZLifetime(radio.bus, path, self.pairing)
         self._refused = self.cuff in radio.pair_first  # something, for want of a bond
-        self._gone = asyncio.Event()
         self._client: BleakClient
         self._places: dict[int, BleakGATTCharacteristic] = {}
         self._answers: dict[int, asyncio.Queue[bytes]] = {}
@@ -84,7 +82,7 @@ class BlueZLink:
     async def open(cls, radio: VisitingRadio, path: str, source: str) -> "BlueZLink":
         """Wait for BlueZ's discovery on a link that is up. Raises LinkLost."""
         self = cls(radio, path, source)
-        if not await _resolved(radio.bus, path):  # only then bleak, which hangs up when it is interrupted
+        if not await self.lifetime.resolved():  # only then bleak, which hangs up when it is interrupted
             raise LinkLost("left during discovery, or that took too long")
         properties: dict[str, Any] = dict(radio.bus.objects.get(path, {}).get(DEVICE, {}))
         self._client = BleakClient(
@@ -98,15 +96,13 @@ class BlueZLink:
             raise LinkLost(str(error) or "discovery took too long") from error
         return self
 
-    @property
-    def is_gone(self) -> bool:
-        return self._gone.is_set()
-
     def lost(self, why: VisitOutcome | None = None) -> None:
         """The link is down."""
-        if not self._gone.is_set():
-            self.ended = self.ended or why or self.radio.how_it_ended(self.cuff)
-            self._gone.set()
+        self.lifetime.lost(lambda: why or self.radio.how_it_ended(self.cuff))
+
+    @property
+    def ended(self) -> VisitOutcome | None:
+        return self.lifetime.ended
 
     @property
     def pairs_first(self) -> bool:
@@ -131,8 +127,8 @@ class BlueZLink:
         """
         self.bond_missing_on = self.radio.bond_missing_on(self.cuff)
         if not self.pairing.paired and self.pairs_first:
-            failure = await self._alive(self.pairing.ask())
-            if self._gone.is_set():
+            failure = await self.lifetime.while_up(self.pairing.ask())
+            if self.lifetime.is_gone:
                 if self.ended == CUFF_LEFT:
                     self.noticed.add(Manner.NO_PAIRING)
                 raise LinkLost("left while pairing")
@@ -185,21 +181,21 @@ class BlueZLink:
         if subscriptions is None:
             doing = self._listen(place, lambda value: self.radio.bus_value(path, number, value))
         else:
-            doing = self._alive(subscriptions.hold(path))
+            doing = self.lifetime.while_up(subscriptions.hold(path))
         try:
             await self.pairing.in_time(link_pairing.SUBSCRIBE_S, doing)
         except TimeoutError:
             self.radio.pair_first.add(self.cuff)
             why = self._wants_digits(hung=True)
             if self.pairing.paired:  # bluetoothd keeps the request, and every later one behind it
-                self.ended = VisitOutcome(Ending.FAILED, str(why or "no answer to the subscription"))
+                self.lifetime.ended = VisitOutcome(Ending.FAILED, str(why or "no answer to the subscription"))
                 raise LinkLost(str(self.ended)) from None
             raise why or RefusedByCuff("no answer; it may want to be paired and does not say how") from None
         except LinkLost:
             self._wants_digits()
             raise
         except BusError as failure:
-            if self._gone.is_set():
+            if self.lifetime.is_gone:
                 self._wants_digits()
                 raise LinkLost(str(failure)) from failure
             # Somebody else's agent may have declined for us; ours answers where we ask for the bond.
@@ -222,19 +218,18 @@ class BlueZLink:
         return answer
 
     async def gone(self) -> None:
-        await self._gone.wait()
+        await self.lifetime.gone()
 
     async def hang_up(self) -> None:
         """Tell the cuff to keep what it has, then let the link go."""
-        bus, subscriptions = self.radio.bus, self.radio.subscriptions
+        subscriptions = self.radio.subscriptions
         if self.path in self.radio.questions.answered:  # here, as a visit may be broken off while it subscribes
             self.noticed.add(Manner.PASSKEY)
-        if not self._gone.is_set():
-            self.ended = self.ended or WE_LEFT
+        if not self.lifetime.is_gone:
+            self.lifetime.ended = self.ended or WE_LEFT
             if subscriptions is not None:
                 await subscriptions.rest(self.path)
-            bus.spawn(_disconnect(bus, self.path))
-            await self._gone.wait()
+            await self.lifetime.disconnect()
         await self.close()
 
     async def close(self) -> None:
@@ -274,7 +269,7 @@ class BlueZLink:
         self.noticed.add(Manner.PASSKEY)
         why = f"{text}: quietcuff cuff add {self.cuff} asks for them"
         if self.ended is not None:
-            self.ended = VisitOutcome(Ending.FAILED, why)
+            self.lifetime.ended = VisitOutcome(Ending.FAILED, why)
         return RefusedByCuff(why)
 
     def _is_private(self) -> bool:
@@ -288,48 +283,14 @@ class BlueZLink:
     async def _on_air(self, step: Awaitable[T]) -> T:
         """A bleak call, its errors in the port's words."""
         try:
-            return await self._alive(step)
+            return await self.lifetime.while_up(step)
         except BleakGATTProtocolError as error:
             raise RefusedByCuff(str(error.args[-1]), int(error.args[0])) from error
         except (BleakError, OSError, EOFError, ValueError) as error:
-            if self._gone.is_set() or not self._client.is_connected:
+            if self.lifetime.is_gone or not self._client.is_connected:
                 raise LinkLost(str(error)) from error
             raise RefusedByCuff(str(error)) from error
-
-    async def _alive(self, step: Awaitable[T]) -> T:
-        """The step's result, or LinkLost as soon as the link is down: no answer would come any more."""
-        doing = asyncio.ensure_future(step)
-        gone = asyncio.ensure_future(self._gone.wait())
-        try:
-            await asyncio.wait({doing, gone}, return_when=asyncio.FIRST_COMPLETED)
-            if doing.done():
-                return doing.result()
-            raise LinkLost("the link is down")
-        except asyncio.CancelledError:
-            if not self.pairing.paired:  # it may be waiting for a bond that the cuff does not make
-                self.radio.bus.spawn(self.pairing.call_off())
-            raise
-        finally:
-            gone.cancel()
-            await give_up(doing)
 
 
 def _path(place: BleakGATTCharacteristic) -> str:
     return str(place.obj[0])
-
-
-async def _resolved(bus: Bus, path: str) -> bool:
-    """Wait for BlueZ's discovery, as long as the link is up."""
-    resolved = asyncio.ensure_future(bus.until(path, DEVICE, "ServicesResolved", True, SERVICES_S))
-    down = asyncio.ensure_future(bus.until(path, DEVICE, "Connected", False, SERVICES_S))
-    try:
-        await asyncio.wait({resolved, down}, return_when=asyncio.FIRST_COMPLETED)
-        return resolved.done() and resolved.result()
-    finally:
-        await give_up(resolved)
-        await give_up(down)
-
-
-async def _disconnect(bus: Bus, path: str) -> None:
-    with suppress(BusError):
-        await bus.call(path, DEVICE, "Disconnect")

@@ -221,7 +221,7 @@ class Visits(Watcher):
     async def _after(self, path: str, link: BlueZLink | None) -> None:
         """Tidy up; the next visit to this cuff begins only after."""
         try:
-            hangs = link is None or not link.is_gone  # where it went, a link that is up now is the next one
+            hangs = link is None or not link.lifetime.is_gone  # where it went, a link that is up now is the next one
             if link is not None:
                 await link.close()
                 self._backoffs[path].came_to_nothing() if not link.heard else self._backoffs.pop(path, None)

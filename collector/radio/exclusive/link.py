@@ -2,25 +2,22 @@
 
 import asyncio
 import logging
-import struct
 import time
 from collections.abc import Awaitable, Callable
 from contextlib import suppress
 from datetime import UTC, datetime
 from typing import TypeVar
 
-from bumble import att, core
 from bumble.device import Connection
 
 from collector.radio.errors import LinkLost, NotTaken, RefusedByCuff
 from collector.radio.exclusive import discovery
 from collector.radio.exclusive.host import Central, ConfirmLast
+from collector.radio.exclusive.lifetime import BumbleLifetime
 from collector.radio.exclusive.places import Places
 from collector.radio.exclusive.security import Security
 from collector.radio.facts import (
     CUFF_LEFT,
-    LINK_LOST,
-    UNPLACED,
     WE_LEFT,
     Bond,
     Ending,
@@ -32,21 +29,14 @@ from collector.radio.facts import (
 )
 from collector.radio.port import Sink
 from collector.radio.time_limit import within
+from parsers.uuids import UNPLACED
 
 log = logging.getLogger("quietcuff.radio")
 T = TypeVar("T")
 
 WANTS_SECURITY = frozenset({0x05, 0x0F})  # Insufficient Authentication, Insufficient Encryption
 REVEAL_S = 35.0  # the Security Manager's own limit is 30 s (Core Vol 3 Part H 3.4)
-NOT_DECRYPTED = 0x3D  # HCI: Connection Terminated due to MIC Failure: the two sides hold different keys
-LOST = frozenset({0x00, 0x08, 0x22, 0x3D, 0x3E})  # adapter gone, timeouts, MIC failure, never established
 NOTIFY, INDICATE = b"\x01\x00", b"\x02\x00"
-
-
-def _named(error: att.ATT_Error) -> str:
-    """The error by its name (Core Vol 3 Part F 3.4.1.1), or its number where it has none."""
-    known = error.error_name in att.ErrorCode.__members__
-    return str(error.error_name) if known else f"with error {error.error_code:#04x}"
 
 
 class BumbleLink:
@@ -59,8 +49,8 @@ class BumbleLink:
         self.visit: int | None = None
         self.heard = 0
         self.heard_at = time.monotonic()
-        self.ended: VisitOutcome | None = None
-        self._device, self._connection, self._sink, self._most = device, connection, sink, most_records
+        self.lifetime = BumbleLifetime(connection)
+        self._connection, self._sink, self._most = connection, sink, most_records
         self._client = ConfirmLast(connection, self)
         connection.gatt_client = self._client
         self._places = Places()
@@ -69,12 +59,8 @@ class BumbleLink:
         self.noticed: set[Manner] = set()
         self._answers: dict[int, tuple[asyncio.Future[bytes], Callable[[bytes], bool]]] = {}
         self._subscribed: set[int] = set()
-        self._down = asyncio.Event()
         self.renewed_told = False  # in this visit
-        self._tasks: set[asyncio.Task[None]] = set()
-        self._hung_up = False
-        self.security = Security(device, connection, sink, self.while_up)
-        connection.on(connection.EVENT_DISCONNECTION, self._on_down)
+        self.security = Security(device, connection, sink, self.lifetime)
         connection.on(connection.EVENT_SECURITY_REQUEST, self._on_security_request)
 
     def remember(self, known: KnownCuff) -> None:
@@ -127,10 +113,10 @@ class BumbleLink:
 
     def _take(self, handle: int, characteristic: int, value: bytes) -> bool:
         """Hand a payload to the sink. False: not on disk; the link is dropped, and the cuff keeps it."""
-        if self._hung_up:
+        if self.lifetime.hung_up:
             return False
         if self.heard + len(self._unplaced) >= self._most:
-            self._drop(WE_LEFT)
+            self.lifetime.drop(WE_LEFT)
             return False
         try:
             self._tell_renewed()
@@ -147,12 +133,12 @@ class BumbleLink:
                 self.visit,
             )
         except NotTaken as error:
-            self._drop(VisitOutcome(Ending.FAILED, str(error)))
+            self.lifetime.drop(VisitOutcome(Ending.FAILED, str(error)))
             return False
         except Exception as error:
             log.error("%s: a record was not taken: %s: %s", self.cuff, type(error).__name__, error)
             log.debug("how", exc_info=True)
-            self._drop(VisitOutcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
+            self.lifetime.drop(VisitOutcome(Ending.FAILED, f"{type(error).__name__}: {error}"))
             return False
         if characteristic == UNPLACED:
             self._unplaced.append(handle)
@@ -169,76 +155,25 @@ class BumbleLink:
 
     # -- the link ------------------------------------------------------------------------------------
 
-    def _on_down(self, reason: int) -> None:
-        if not self._hung_up:
-            self.ended = LINK_LOST if reason in LOST else CUFF_LEFT
-        if reason == NOT_DECRYPTED:
-            self.security.missing_on = "cuff"
-        self._down.set()
-        for answer, _ in self._answers.values():
-            answer.cancel()
-
-    def adapter_lost(self) -> None:
-        """The adapter is gone, and every link with it."""
-        self._on_down(0x08)
-
-    def _drop(self, why: VisitOutcome) -> None:
-        """Hang up from within a callback."""
-        if not self._hung_up:
-            self.ended, self._hung_up = why, True
-            self._spawn(self._disconnect())
-
-    def _spawn(self, work: Awaitable[None]) -> None:
-        task = asyncio.ensure_future(work)
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
-
-    async def _disconnect(self) -> None:
-        with suppress(core.BaseBumbleError, asyncio.CancelledError):
-            await self._connection.disconnect()
+    @property
+    def ended(self) -> VisitOutcome | None:
+        return self.lifetime.ended
 
     async def gone(self) -> None:
-        await self._down.wait()
+        await self.lifetime.gone()
 
     async def hang_up(self) -> None:
         with suppress(Exception):  # else the next visit tells it
             self._tell_renewed()
         if self.security.pairing and self.ended == CUFF_LEFT:
             self.noticed.add(Manner.NO_PAIRING)
-        if not self._down.is_set():
-            if not self._hung_up:
-                self.ended, self._hung_up = WE_LEFT, True
-            await self._disconnect()
-
-    async def while_up(self, work: Awaitable[T]) -> T:
-        """Await something of the link; LinkLost when the link goes down first."""
-        task = asyncio.ensure_future(work)
-        task.add_done_callback(lambda done: done.cancelled() or done.exception())  # nobody may be left to ask
-        down = asyncio.ensure_future(self._down.wait())
-        try:
-            await asyncio.wait({task, down}, return_when=asyncio.FIRST_COMPLETED)
-            if task.done() and not task.cancelled():
-                return task.result()
-            raise LinkLost(str(self.ended or LINK_LOST))
-        except att.ATT_Error as error:
-            raise RefusedByCuff(f"the cuff answers {_named(error)}", error.error_code) from None
-        except core.TimeoutError:
-            raise TimeoutError from None
-        except core.BaseBumbleError as error:
-            if self._down.is_set():
-                raise LinkLost(str(self.ended or LINK_LOST)) from error
-            raise RefusedByCuff(str(error)) from error
-        except (ValueError, IndexError, struct.error) as error:
-            raise RefusedByCuff(f"the cuff's answer cannot be read: {error}") from error
-        finally:
-            down.cancel()
-            task.cancel()
+        await self.lifetime.hang_up()
 
     async def _request(self, make: Callable[[], Awaitable[T]]) -> T:
         """One request; where the cuff wants the link secured first, that and the request again."""
         secured = self._connection.is_encrypted
         try:
-            return await self.while_up(make())
+            return await self.lifetime.while_up(make())
         except RefusedByCuff as refusal:
             if refusal.code not in WANTS_SECURITY:
                 raise
@@ -248,7 +183,7 @@ class BumbleLink:
             if not await self.secure():
                 raise
         try:
-            return await self.while_up(make())
+            return await self.lifetime.while_up(make())
         except RefusedByCuff as refusal:
             if refusal.code not in WANTS_SECURITY:
                 raise
@@ -259,7 +194,7 @@ class BumbleLink:
         self.noticed.add(Manner.PASSKEY)
         if not await self.security.step_up():
             raise RefusedByCuff(f"it wants the digits on its display: quietcuff cuff add {self.cuff} asks for them")
-        return await self.while_up(make())
+        return await self.lifetime.while_up(make())
 
     # -- security ------------------------------------------------------------------------------------
 
@@ -270,7 +205,7 @@ class BumbleLink:
             with suppress(RefusedByCuff, LinkLost):
                 await self.secure()
 
-        self._spawn(follow())
+        self.lifetime.spawn(follow())
 
     async def reveal(self) -> None:
         """Pair first where an address that we cannot resolve hides the cuff: pairing tells who it is."""
@@ -339,4 +274,4 @@ class BumbleLink:
         answer: asyncio.Future[bytes] = asyncio.get_running_loop().create_future()
         self._answers[found.handle] = answer, late
         await self.write(found, request)
-        return await self.while_up(answer)
+        return await self.lifetime.while_up(answer)

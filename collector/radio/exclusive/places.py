@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable
 
-from collector.radio.facts import MEASUREMENT_CHARACTERISTICS, UNPLACED, Found, KnownCuff
-from parsers.uuids import Uuid
+from collector.radio.facts import MEASUREMENT_CHARACTERISTICS, Found, KnownCuff
+from parsers.uuids import UNPLACED, Uuid
 
 
 class Places:

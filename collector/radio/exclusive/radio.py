@@ -110,7 +110,7 @@ class BumbleRadio:
         """Let visits end, or end them; then leave the adapter quiet."""
         if adapter.gone.done():
             for link in self._links.values():
-                link.adapter_lost()
+                link.lifetime.on_down()
         if self._visits:
             _, late = await asyncio.wait(self._visits, timeout=FINISH_S)
             for task in late:

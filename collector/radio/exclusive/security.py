@@ -2,8 +2,6 @@
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable
-from typing import Any
 
 from bumble import hci
 from bumble.device import Connection
@@ -12,30 +10,31 @@ from bumble.keys import PairingKeys
 from collector.radio.errors import LinkLost, RefusedByCuff
 from collector.radio.exclusive.bonds import Bonds
 from collector.radio.exclusive.host import Central
+from collector.radio.exclusive.lifetime import BumbleLifetime
 from collector.radio.port import Sink
 
 log = logging.getLogger("quietcuff.radio")
 
 LOST = "the cuff has lost the bond"
 KEY_MISSING = 0x06  # HCI: PIN or Key Missing (Core Vol 1 Part F 2.6)
+NOT_DECRYPTED = 0x3D  # HCI: Connection Terminated due to MIC Failure: the two sides hold different keys
 
 
 class Security:
     """wanted: the cuff has asked for it, or refused something for want of it. missing_on: 'ours' or 'cuff' where one
-    side of the bond was found gone. while_up: awaits something of the link, and raises LinkLost, RefusedByCuff."""
+    side of the bond was found gone."""
 
-    def __init__(
-        self, device: Central, connection: Connection, sink: Sink, while_up: Callable[[Awaitable[Any]], Awaitable[Any]]
-    ) -> None:
+    def __init__(self, device: Central, connection: Connection, sink: Sink, lifetime: BumbleLifetime) -> None:
         self.bonded = False  # once secure() has been asked, whether it stands
         self.missing_on: str | None = None
         self.wanted = False
         self.pairing = False  # and stays so where the cuff leaves in it
-        self._device, self._connection, self._sink, self._while_up = device, connection, sink, while_up
+        self._device, self._connection, self._sink, self._lifetime = device, connection, sink, lifetime
         self._one_at_a_time = asyncio.Lock()
         self._dead = False
         assert isinstance(device.keystore, Bonds)
         self._bonds = device.keystore
+        connection.on(connection.EVENT_DISCONNECTION, self._on_down)
 
     async def secure(self) -> bool:
         """Encrypt with the bond where there is one; else pair where the cuff has asked for it or hides."""
@@ -48,7 +47,7 @@ class Security:
                 self.bonded = keys is not None
             elif keys is not None:
                 self.bonded = True  # on our side, whatever the other turns out to have
-                self.bonded = await self._encrypt(peer, keys) or await self._pair_anew(keys)
+                self.bonded = await self._encrypt(peer) or await self._pair_anew(keys)
             elif not (self.wanted or self._connection.peer_address.is_resolvable):
                 self.bonded = False
             else:
@@ -91,14 +90,14 @@ class Security:
             self._bonds.note_renewed(self._peer, True)
             log.warning("%s: the bond that was there before is gone; paired again", self._address)
 
-    async def _encrypt(self, peer: str, keys: PairingKeys) -> bool:
+    async def _encrypt(self, peer: str) -> bool:
         """With the bond that stands, or the one before it; False where the cuff has neither. Nothing is deleted."""
         if peer in self._bonds.refused:
             self.missing_on = "cuff"
             return False
         for again in (True, False):
             try:
-                await self._while_up(self._connection.encrypt())
+                await self._lifetime.while_up(self._connection.encrypt())
                 self.missing_on = None
                 return True
             except (RefusedByCuff, LinkLost) as error:
@@ -128,10 +127,14 @@ class Security:
         await self._pair()
         return True
 
+    def _on_down(self, reason: int) -> None:
+        if reason == NOT_DECRYPTED:
+            self.missing_on = "cuff"
+
     async def _pair(self) -> None:
         self.pairing = True
         try:
-            await self._while_up(self._connection.pair())
+            await self._lifetime.while_up(self._connection.pair())
         except RefusedByCuff:
             self.pairing = False
             raise

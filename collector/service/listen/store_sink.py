@@ -104,8 +104,7 @@ class StoreSink:
         return self.accept is Accept.ANY or self._door_is_open()
 
     def _door_is_open(self) -> bool:
-        window = cuffs.window(self.store)
-        return window is not None and datetime.now(UTC) < window
+        return cuffs.window(self.store, datetime.now(UTC)) is not None
 
     def open_visit(self, cuff: str, source: str, at: datetime, first: ReceivedPayload | None = None) -> int:
         if first is None:

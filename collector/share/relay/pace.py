@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Self
 
 from collector.share.relay.receiver import Receiver
-from collector.store import outbox
+from collector.store import receivers
 from collector.store.database import Store
 
 LONGEST_S = 600.0
@@ -29,7 +29,7 @@ class Pace:
     @classmethod
     def of(cls, store: Store, row: int, receiver: Receiver) -> Self:
         """As learned before, within what the configuration says."""
-        batch, timeout_s = outbox.pace(store, row)
+        batch, timeout_s = receivers.pace(store, row)
         return cls(min(batch or receiver.most, receiver.most), receiver.most, max(timeout_s or 0.0, receiver.timeout_s))
 
     def was_too_slow(self) -> None:
@@ -46,7 +46,7 @@ class Pace:
             self.batch, self.well = min(self.most, self.batch * 2), 0
 
     def remember(self, store: Store, row: int) -> None:
-        outbox.keep_pace(store, row, self.batch, self.timeout_s)
+        receivers.keep_pace(store, row, self.batch, self.timeout_s)
 
 
 @contextmanager

@@ -21,7 +21,7 @@ from collector.share.relay.target import (
     TooSlow,
     Unreachable,
 )
-from collector.store import outbox, people, readings
+from collector.store import outbox, people, readings, receivers
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.merge import people_entries
@@ -73,8 +73,8 @@ def send(
     What cannot be sent stays. Raises StoreError; ExchangeError for settings that cannot be used.
     """
     receiver = found_people(store, receiver)
-    row = outbox.enlist(store, receiver.name, clock())
-    if not now_please and (until := outbox.pausing(store, row, clock())):
+    row = receivers.enlist(store, receiver.name, clock())
+    if not now_please and (until := receivers.pausing(store, row, clock())):
         return Sent(skipped=f"pausing until {until:%H:%M:%S} UTC after a failure")
     sent = Sent()
     with only_sender(store.path, row) as alone:
@@ -83,7 +83,7 @@ def send(
         entered = _Entered.at(store, row, receiver, context)
         series = SeriesThere.at(store, row) if receiver.averages and receiver.kind == "fhir" else None
         waiting = bool(outbox.next_batch(store, row, 1, clock()))
-        before = Board(*outbox.shown(store, row))
+        before = Board(*receivers.shown(store, row))
         if not waiting and not entered.news and not (series and series.due) and before == receiver.board:
             return sent
         if series and waiting:
@@ -97,17 +97,17 @@ def send(
                     run.show(target, before)
                 if entered.news and isinstance(target, KeepsEntries):
                     target.keep(entered.entries)
-                    outbox.keep_entered(store, row, entered.digest)
+                    receivers.keep_entered(store, row, entered.digest)
                 if series and isinstance(target, KeepsSeries):
                     _bring(series, target, receiver, context, sent)
         except Unreachable as error:
             if isinstance(error, TooSlow):
                 pace.was_too_slow()
             sent.trouble = str(error)
-            pause = max(error.wait or timedelta(), pause_after(outbox.failures(store, row)))
-            outbox.unreachable(store, row, sent.trouble, clock() + pause)
+            pause = max(error.wait or timedelta(), pause_after(receivers.failures(store, row)))
+            receivers.unreachable(store, row, sent.trouble, clock() + pause)
         else:
-            outbox.reached(store, row, clock())
+            receivers.reached(store, row, clock())
         pace.remember(store, row)
     return sent
 
@@ -135,7 +135,7 @@ def plan(store: Store, receiver: Receiver) -> Sent:
     """What `send` would send now, without sending and without changing anything."""
     receiver = found_people(store, receiver)
     sent = Sent()
-    row = outbox.row_of(store, receiver.name)
+    row = receivers.row_of(store, receiver.name)
     if row is None:
         sent.fresh = sum(_in_scope(receiver, reading) for reading in readings.select(store, Selection()))
         return sent
@@ -200,7 +200,7 @@ class _Entered:
             return cls([], b"", news=False)
         found = people_entries.told(store, receiver.people, context.plans)
         digest = sha256(repr(found).encode("utf-8", "replace")).digest()[:16]
-        return cls(found, digest, news=digest != outbox.entered(store, row))
+        return cls(found, digest, news=digest != receivers.entered(store, row))
 
 
 @dataclass(slots=True)
@@ -272,4 +272,4 @@ class _Run:
         except RefusedByReceiver as error:
             self.sent.trouble = str(error)
         else:
-            outbox.keep_shown(self.store, self.row, board.topic, board.discovery)
+            receivers.keep_shown(self.store, self.row, board.topic, board.discovery)

@@ -13,7 +13,7 @@ from collector.share.export.context import AverageResult, ExportContext, Latest
 from collector.share.export.fhir.narrative import uuid_of
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.target import KeepsSeries, SeriesNews
-from collector.store import outbox
+from collector.store import receivers
 from collector.store.database import Store
 
 KnownSeries = dict[str, list[dict[str, str]]]
@@ -31,12 +31,12 @@ class SeriesThere:
 
     @classmethod
     def at(cls, store: Store, row: int) -> "SeriesThere":
-        said: Mapping[str, Any] = json.loads(outbox.entered(store, row) or b"{}")
+        said: Mapping[str, Any] = json.loads(receivers.entered(store, row) or b"{}")
         return cls(store, row, bool(said.get("due", True)), dict(said.get("has", {})))
 
     def keep(self, due: bool) -> None:
         self.due = due
-        outbox.keep_entered(self.store, self.row, json.dumps({"due": due, "has": self.has}).encode())
+        receivers.keep_entered(self.store, self.row, json.dumps({"due": due, "has": self.has}).encode())
 
     def bring(self, target: KeepsSeries, receiver: Receiver, context: ExportContext) -> None:
         """Raises Unreachable and RefusedByReceiver; what was not taken is tried again with the next readings."""

@@ -2,16 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from collector.store import audit
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import from_us, optional_us, to_us
+from collector.store.instants import from_us, to_come, to_us
 from collector.store.journal.bond_doubts import renewed
 
 HAND = "hand"
 """The address under which hand-written logs are kept."""
+LONGEST_WAIT = timedelta(hours=2)
+"""New cuffs are waited for no longer at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,31 +172,31 @@ def await_name(store: Store, name: str, until: datetime) -> None:
 def awaited(store: Store, now: datetime) -> frozenset[str]:
     """Names by which cuffs are waited for, and addresses that were added and under which nobody has come since."""
     rows = store.query(
-        """SELECT name FROM awaited WHERE until > ?
+        """SELECT name FROM awaited WHERE until > ? AND until <= ?
         UNION ALL SELECT address FROM cuff WHERE NOT forgotten AND address <> ?
         AND (forgotten_set_at NOTNULL OR NOT EXISTS (SELECT 1 FROM payload WHERE cuff_id = cuff.id))
         AND NOT EXISTS (SELECT 1 FROM visit WHERE cuff_id = cuff.id AND opened_at > coalesce(forgotten_set_at, 0))""",
-        (to_us(now), HAND),
+        (*to_come(now, 2 * LONGEST_WAIT), HAND),
     )
     return frozenset(name for (name,) in rows)
 
 
-def open_window(store: Store, until: datetime | None, at: datetime | None = None) -> None:
-    """New cuffs are taken in until then although the configuration accepts known ones only; None closes.
+def open_window(store: Store, until: datetime, at: datetime | None = None) -> None:
+    """New cuffs are taken in until then although the configuration accepts known ones only.
 
     at: when somebody asked for it, for the history.
     """
     with store.transaction():
         store.query("DELETE FROM accept_window")
-        if until is not None:
-            store.query("INSERT INTO accept_window VALUES (?)", (optional_us(until),))
-        if until is not None and at is not None:
+        store.query("INSERT INTO accept_window VALUES (?)", (to_us(until),))
+        if at is not None:
             audit.record(store, at, "new cuffs let in", {"until": until.isoformat()})
 
 
-def window(store: Store) -> datetime | None:
-    """Until when new cuffs are taken in; None when no window was opened."""
-    until = store.scalar("SELECT until FROM accept_window")
+def window(store: Store, now: datetime) -> datetime | None:
+    """Until when new cuffs are taken in; None: not now."""
+    query = "SELECT until FROM accept_window WHERE until > ? AND until <= ?"
+    until = store.scalar(query, to_come(now, 2 * LONGEST_WAIT))
     return None if until is None else from_us(until)
 
 

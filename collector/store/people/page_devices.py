@@ -13,7 +13,7 @@ from collector.store import audit, people
 from collector.store.columns import word_of
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.instants import from_us, to_us
+from collector.store.instants import from_us, to_come, to_us
 from collector.store.namesakes import CALLED
 
 INVITE_LIFE = timedelta(minutes=15)
@@ -69,16 +69,16 @@ def invite(store: Store, person: str | None, role: Role, at: datetime) -> str:
 def admit(store: Store, token: str, name: str, at: datetime) -> str | None:
     """Use the link up and make the device: its own token, for its cookie. None for a link that is not good any more.
 
-    One statement decides, so that of many who send the same link at once one gets in. A link that is good for longer
-    than links are was made while the clock ran ahead (twice, since a clock that is kept right may go back a little).
+    One statement decides, so that of many who send the same link at once one gets in. Twice the life of a link, since
+    a clock that is kept right may go back a little.
     """
     own = secrets.token_urlsafe(32)
     name = " ".join(name.split())[:LONGEST_NAME] or "a device"
     with store.transaction():
         row = store.query(
-            """UPDATE page_invite SET used_at = ?1 WHERE hash = ?2 AND used_at IS NULL AND expires_at >
-                ?1 AND expires_at <= ?3 RETURNING person_id, role""",
-            (to_us(at), _digest(token), to_us(at + 2 * INVITE_LIFE)),
+            """UPDATE page_invite SET used_at = ?2 WHERE hash = ?1 AND used_at IS NULL
+                AND expires_at > ?2 AND expires_at <= ?3 RETURNING person_id, role""",
+            (_digest(token), *to_come(at, 2 * INVITE_LIFE)),
         ).fetchone()
         if row is None:
             return None
@@ -97,8 +97,8 @@ _COLUMNS = f"""SELECT page_device.id, page_device.name, role, {CALLED}, person_i
 
 def device_of(store: Store, token: str, at: datetime) -> Device | None:
     """Whose device shows this token; None for one that is unknown, removed, too old, or of a clock that ran ahead."""
-    end = to_us(at), to_us(at + DEVICE_LIFE + DEVICE_SLACK)
-    row = store.row(_COLUMNS + "WHERE page_device.hash = ? AND ends_at > ? AND ends_at <= ?", (_digest(token), *end))
+    values = _digest(token), *to_come(at, DEVICE_LIFE + DEVICE_SLACK)
+    row = store.row(_COLUMNS + "WHERE page_device.hash = ? AND ends_at > ? AND ends_at <= ?", values)
     return None if row is None else _device(*row)
 
 

@@ -35,7 +35,7 @@ class Desk:
         """And new cuffs are taken in no more."""
         with open_store(self.store) as store:
             pairing.leave(store, address)
-            cuffs.open_window(store, None)
+            cuffs.open_window(store, datetime.now(UTC))
 
     async def answer(self, address: str, number: int, after_s: float) -> int | None:
         """Wait for the question, take that long to answer it; what the display should show."""
