@@ -9,7 +9,7 @@ from typing import Annotated, Any
 import typer
 
 from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, options_of, out, say, tell
-from collector.share.export.rows import json_text
+from collector.cli.common.output import out_json
 from collector.share.text.cautions import caution, very_high_pressure
 from parsers import characteristics
 from parsers.characteristics import as_json, describe, find, names
@@ -169,7 +169,7 @@ class _Decoder:
             out(f"  {label:{width}}  {words}")
 
     def _json(self, line: dict[str, Any]) -> None:
-        out(json_text(line))
+        out_json(line)
 
 
 def _checks(content: Any, feature: Feature) -> dict[str, str] | None:
