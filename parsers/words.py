@@ -5,10 +5,12 @@ from functools import singledispatch
 
 from parsers.control import RecordControl, UserControl
 from parsers.device import VENDOR_SOURCES, Battery, PnpId, SystemId, UserIndex
-from parsers.measurement import UNKNOWN_USER, CuffPressure, Feature, Measurement, PulseRange, Status, assessed
+from parsers.intermediate import CuffPressure
+from parsers.measurement import UNKNOWN_USER, Measurement
 from parsers.record import FIRST, LAST, Gap, Record, Segment
 from parsers.sfloat import SFloat
 from parsers.stamps import CurrentTime, DateTime, EpochTime, LocalTime, ReferenceTime
+from parsers.status import Feature, PulseRange, Status, assessed
 
 Lines = list[tuple[str, str]]
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import checks_of
-from collector.intake.owner import OwnerSpan, assign_cuff, assign_reading, owners_to_set
+from collector.intake.owner import OwnerSpan, assign_cuff, owners_to_set
 from collector.intake.repeats import PayloadOutcome
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived
 from collector.intake.taking_up import take_up, take_up_anew
@@ -176,16 +176,9 @@ def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:
         times.record_retimed(store, reading_id, to_us(datetime.now(UTC)), before, after)
 
 
-def reassign(
-    store: Store, *, cuff: str | None = None, reading_id: str | None = None, but: Collection[int] = ()
-) -> None:
-    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all anew, but those
-    of some cuffs (rows)."""
+def reassign(store: Store, *, cuff: str | None = None, but: Collection[int] = ()) -> None:
+    """After spans, claims or people changed: find the owners of a cuff's readings (by its address) or of all anew, but
+    those of some cuffs (rows)."""
     with store.transaction():
-        if reading_id is not None:
-            row = write.row_of(store, reading_id)
-            assert row is not None
-            assign_reading(store, row)
-            return
         for cuff_id in set(cuffs.rows(store, cuff)).difference(but):
             assign_cuff(store, cuff_id)

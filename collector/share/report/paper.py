@@ -169,12 +169,10 @@ class Sheet:
     def _measure(self, text: str, size: float, bold: bool) -> float:
         return self.family.width(text, size, bold) / mm
 
-    def _write(
-        self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start", grey: float = 0.0
-    ) -> None:
+    def _write(self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start") -> None:
         if self.canvas is None:
             return
-        self.canvas.setFillGray(grey)
+        self.canvas.setFillGray(0.0)
         share = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
         at = x * mm - share * self.family.width(text, size, bold)
         for font, part in self.family.runs(text, bold):
@@ -195,9 +193,7 @@ class Sheet:
             return
         for shape in drawing.shapes:
             if isinstance(shape, Label):
-                self._write(
-                    left + shape.x, top + shape.y, shape.text, shape.size * mm, shape.bold, shape.anchor, shape.grey
-                )
+                self._write(left + shape.x, top + shape.y, shape.text, shape.size * mm, shape.bold, shape.anchor)
             elif isinstance(shape, Dots):
                 self._dots(shape, left, top)
             else:
