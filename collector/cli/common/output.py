@@ -9,8 +9,6 @@ from collector.cli.common.command import out
 from collector.share.export.rows import json_text
 from collector.share.text.layout import columns, wrapped
 
-Row = tuple[str, ...]
-
 
 def terminal_width() -> int | None:
     """Columns of the terminal; None for a pipe or a file, where nothing is wrapped."""
@@ -28,7 +26,9 @@ def out_wrapped(text: str) -> None:
     out_lines([text] if width is None else wrapped(text, width))
 
 
-def out_table(rows: Iterable[Row], heading: Row = (), right: frozenset[int] = frozenset()) -> None:
+def out_table(
+    rows: Iterable[tuple[str, ...]], heading: tuple[str, ...] = (), right: frozenset[int] = frozenset()
+) -> None:
     """right: which columns hold numbers."""
     out_lines(columns(rows, terminal_width(), heading, right))
 
