@@ -158,8 +158,12 @@ def restore(
         say(f"it would go to {options.store_path}" + (f"; what is there now to {done.kept}" if done.kept else ""))
         return
     out(str(options.store_path))
+    if done.erased:
+        say(f"{done.erased} payloads of the backup stay out: they were erased here since")
     if done.kept:
         say(f"what stood there is kept: {done.kept}")
+    if done.kept and done.present is None:
+        say("who was erased since the backup was made may be in it: erase them again")
     if done.present and _newer(done.present.newest, done.contents.newest):
         say(f"it holds payloads that came after the backup; `quietcuff merge {quote(str(done.kept))}` brings them back")
 

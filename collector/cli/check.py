@@ -63,7 +63,7 @@ def _all(options: GlobalOptions, quick: bool) -> Iterator[Finding]:
         config = options.config
         where = config.source or "no file, so every setting is its default"
         yield fine("configuration", str(where))
-        path = options.store_path
+        path = options.store_option or config.store.path or usual_store()
     except ConfigError as error:
         for problem in error.problems:
             yield broken("configuration", problem, "mend that line; until then nothing starts")

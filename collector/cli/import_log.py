@@ -1,5 +1,6 @@
 """`quietcuff import`: hand-written logs."""
 
+import codecs
 import shutil
 import sys
 import tempfile
@@ -12,7 +13,6 @@ import typer
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, options_of, progress, say
 from collector.cli.common.dates import local
 from collector.cli.common.selection import PersonOption, made_store, person_of
-from collector.cli.import_own_export import looks_like_ours, take_back
 from collector.intake.pipeline import catch_up
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.intake.take_log import take_log
@@ -68,16 +68,18 @@ def import_log(
     person = person_of(of_person, person)
     name = "standard input" if file == STDIN else str(file)
     with _opened(file) as stream:
-        if looks_like_ours(stream):
+        if _looks_like_ours(stream):
             if person or skip_bad or dates or as_written:
                 raise Usage("an export says whose each reading is and when it was taken: it is taken without options")
+            from collector.cli.import_own_export import take_back  # brings all of FHIR, which a log needs not
+
             take_back(options, stream, name)
             return DONE
         octets = stream.read()
     reader = LogReader(
         lambda wall: local(wall, options.zone), machine_clock.now(), person=person, dates=dates, as_written=as_written
     )
-    with made_store(options) as store:
+    with made_store(options) as store, store.roomy():
         stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         catch_up(store)
         if person:
@@ -118,6 +120,13 @@ def _opened(file: Path) -> BinaryIO:
     except OSError as error:
         reason = (error.strerror or "").lower()
         raise Failure(f"{file}: cannot be read ({reason}); give the path of a file") from None
+
+
+def _looks_like_ours(stream: BinaryIO) -> bool:
+    """Whether a file begins like JSON: an NDJSON export, a FHIR Bundle or bulk NDJSON."""
+    start = stream.read(4096)
+    stream.seek(0)
+    return start.removeprefix(codecs.BOM_UTF8).lstrip().startswith(b"{")
 
 
 def _tell(file: str, bad: list[BadLine]) -> None:

@@ -1,6 +1,5 @@
 """The part of `quietcuff import` that takes exports of our own back in."""
 
-import codecs
 import json
 from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime
@@ -16,13 +15,6 @@ from collector.share.export.fhir.parse import BundleContents, parse_bulk, parse_
 from collector.share.export.rows import parse_ndjson
 from collector.store.readings.acceptable import problem_of
 from collector.store.values import Reading
-
-
-def looks_like_ours(stream: BinaryIO) -> bool:
-    """Whether a file begins like JSON: an NDJSON export, a FHIR Bundle or bulk NDJSON."""
-    start = stream.read(4096)
-    stream.seek(0)
-    return start.removeprefix(codecs.BOM_UTF8).lstrip().startswith(b"{")
 
 
 def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:

@@ -44,7 +44,7 @@ def erase(
     """
     options = options_of(ctx)
     for path in backup or []:
-        open_store(path, create=False).close()  # before anything goes
+        open_store(path, create=False, keep_older=False).close()  # before anything goes
     with writing_store(options) as store:
         if backup and people.find(store, name) is None:
             say(f"there is no {name} here (any more): what was ever erased here is erased there")

@@ -5,7 +5,7 @@ from datetime import datetime
 from decimal import Decimal
 
 from collector.intake.sources.hand_log import HandRow
-from collector.intake.take_log import take_log
+from collector.intake.take_log import read_line, take_log
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -54,10 +54,10 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             person=was.person,
             note=_note(was.reading_id),
         )
-        while write.row_of(store, row.reading_id) is not None:
+        while write.row_of(store, instead := read_line(row)[0]) is not None:
             row = row._replace(twin=row.twin + 1)
         take_log(store, [row], at)
-    return row.reading_id
+    return instead
 
 
 def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:

@@ -12,6 +12,7 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import NamedTuple
 
+from collector.intake.reading_ids import stamped_id
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
 from collector.intake.time.zones import wall_us
 from collector.store.readings.write import stored
@@ -51,6 +52,10 @@ class Content(NamedTuple):
     marks: tuple[str, ...]
     identity: str
     by_hand: datetime | None = None  # hand-written: when, as it was written
+
+    def known_as(self, cuff: str) -> str | None:
+        """The id of the reading of this cuff that it is; None without a stamp."""
+        return None if self.stamp is None else stamped_id(cuff, self.stamp, self.clock, self.identity)
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,9 +52,15 @@ def finish_erasing(store: Store) -> list[Erased]:
     return found
 
 
-def erase_in_backup(store: Store, backup: Path) -> int:
-    """Take out of a backup (or any other copy) whatever was ever erased from this store; returns payloads gone."""
-    with open_store(backup, create=False) as copy:
+def erase_in_backup(store: Store, backup: Path, *, locked: bool = False) -> int:
+    """Take out of a backup (or any other copy) whatever was ever erased from this store; returns payloads gone.
+
+    locked: nobody else can have that file open. Made by an older quietcuff, it leaves no copy as it was: they would be
+    in that. Raises StoreError.
+    """
+    if not erase.any_erased(store):
+        return 0
+    with open_store(backup, create=False, locked=locked, keep_older=False) as copy:
         before = payloads.count(copy)
         erase.erase_as_in(copy, store)
         catch_up(copy)

@@ -1,11 +1,12 @@
 """From the journal to readings: one payload, what was left over, or everything anew; always the same
 answer."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import checks_of
+from collector.intake.decode import Content
 from collector.intake.owner import OwnerSpan, assign_cuff, owners_to_set
 from collector.intake.repeats import PayloadOutcome
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived
@@ -129,20 +130,21 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
     return write.count(store)
 
 
-def derive_cuff(store: Store, address: str) -> None:
-    """Derive one cuff's readings again from the journal."""
+def derive_cuff(store: Store, address: str, said: Mapping[int, Content] | None = None) -> None:
+    """Derive one cuff's readings again from the journal. said: by the payload's row, of those just written."""
     with store.transaction():
         for cuff_id in cuffs.rows(store, address):
-            _redo(store, cuff_id, arrival_times(store))
+            _redo(store, cuff_id, arrival_times(store), said)
 
 
-def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes) -> int:
+def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes, said: Mapping[int, Content] | None = None) -> int:
     """Derive one cuff anew; returns its number of payloads."""
     found = payloads.of_cuff(store, cuff_id)
     uids = stations.uids(store)
-    batch = [
-        Arrived(one, at := arrived.at(one.arrived_at, one.clock_id), arrived.zone(one.station, at)) for one in found
-    ]
+    batch = []
+    for one in found:
+        at = arrived.at(one.arrived_at, one.clock_id)
+        batch.append(Arrived(one, at, arrived.zone(one.station, at), said.get(one.row) if said else None))
     batch.sort(key=lambda one: (one.at, uids[one.payload.station], one.payload.number, one.payload.uid))
     for before, after in take_up_anew(store, cuff_id, batch, arrived):
         _note(store, after.reading_id, before.time, after.time)

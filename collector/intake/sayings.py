@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content, Pressure, Undecodable, decode
-from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, stamped_id, unstamped_id
+from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, unstamped_id
 from collector.intake.sources import own_export
 from collector.store.journal.payloads import Payload
 from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
@@ -23,11 +23,15 @@ SEGMENTS_WITHIN_US = 10 * MEASUREMENT_US
 
 
 class Arrived(NamedTuple):
-    """A payload, when it came (microseconds UTC, the station's clock put right) and by which zone's clocks."""
+    """A payload, when it came (microseconds UTC, the station's clock put right) and by which zone's clocks.
+
+    said: what it says, where whoever wrote it knows.
+    """
 
     payload: Payload
     at: int
     zone: str
+    said: Content | None = None
 
 
 class Saying(NamedTuple):
@@ -87,7 +91,7 @@ def _saying(
         return Saying(
             arrived, OutcomeKind.READING, imported=(reading, zone), reading_id=reading.reading_id, first=payload
         )
-    return _of_value(arrived, decode(payload.characteristic, payload.value), payload)
+    return _of_value(arrived, arrived.said or decode(payload.characteristic, payload.value), payload)
 
 
 def _unplaced(arrived: Arrived, handle: int, told: int | None) -> Saying:
@@ -108,11 +112,10 @@ def _of_value(
         return Saying(arrived, OutcomeKind.UNDECODABLE, said.reason, segments=segments)
     if isinstance(said, Pressure):
         return Saying(arrived, OutcomeKind.PRESSURE, segments=segments)
-    if said.stamp is not None:
-        reading_id = stamped_id(first.cuff, said.stamp, said.clock, said.identity)
-    elif sequence is not None:
+    reading_id = said.known_as(first.cuff)
+    if reading_id is None and sequence is not None:
         reading_id = recorded_id(first.cuff, sequence, said.identity)
-    else:
+    elif reading_id is None:
         reading_id = unstamped_id(first.cuff, said.identity, first.uid)
     return Saying(
         arrived,

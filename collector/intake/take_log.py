@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
+from collector.intake.decode import Content, by_hand
 from collector.intake.owner import assign_cuff, assign_reading
 from collector.intake.pipeline import derive_cuff, interpret
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
@@ -50,21 +51,23 @@ class _Log:
 
     def __init__(self, known: dict[str, Written]) -> None:
         self.known = known
-        self.lines: list[tuple[str, HandRow]] = []  # by the reading's id
+        self.lines: list[tuple[str, HandRow, Content]] = []  # by the reading's id
         self.claims: list[tuple[str, int]] = []  # (reading's id, person's row)
         self.given: list[str] = []  # readings that were there and got their person
         self.reading_ids: list[str] = []
         self.new = 0
 
     def add(self, row: HandRow, person: int | None) -> None:
-        reading_id = row.reading_id
+        reading_id, said = read_line(row)
         # Two people who measured the same in the same minute have two readings.
         while person is not None and (was := self.known.get(reading_id)) and was.person not in (None, person):
             row = row._replace(twin=row.twin + 1)
-            reading_id = row.reading_id
+            reading_id, said = read_line(row)
         was = self.known.get(reading_id)
-        says_more = was is None or any(
-            said is not None and known is None for said, known in ((row.pulse, was.pulse), (row.note, was.note))
+        says_more = (
+            was is None
+            or (said.pulse is not None and was.pulse is None)
+            or (said.note is not None and was.note is None)
         )
         owns_more = person is not None and (was is None or (was.person is None and not was.settled))
         if not (says_more or owns_more):
@@ -72,7 +75,7 @@ class _Log:
         self.new += 1
         self.reading_ids.append(reading_id)
         if says_more:
-            self.lines.append((reading_id, row))
+            self.lines.append((reading_id, row, said))
         if owns_more and person is not None:
             self.claims.append((reading_id, person))
             if was is not None:
@@ -80,23 +83,25 @@ class _Log:
         known = was or Written(None, None, None, None)
         self.known[reading_id] = Written(
             payload=known.payload,
-            pulse=known.pulse or (None if row.pulse is None else str(row.pulse)),
-            note=known.note or row.note,
+            pulse=known.pulse or said.pulse,
+            note=known.note or said.note,
             person=known.person or person,
             settled=known.settled,
         )
 
 
 def _write(store: Store, log: _Log, at: datetime) -> None:
-    lines = [_line(reading_id, row, at) for reading_id, row in log.lines]
+    lines = [_line(reading_id, row, at) for reading_id, row, _ in log.lines]
     made = journal.append_all(store, lines)
     first = {reading_id: was.payload for reading_id, was in log.known.items() if was.payload is not None}
-    for (reading_id, _), appended in zip(log.lines, made, strict=True):
+    for (reading_id, *_), appended in zip(log.lines, made, strict=True):
         first.setdefault(reading_id, appended.payload)
     claims.claim_payloads(store, [(first[reading_id], person) for reading_id, person in log.claims], at)
     payloads = [appended.payload for appended in made if appended.new]
     if len(payloads) > ONE_BY_ONE:
-        derive_cuff(store, HAND)
+        derive_cuff(
+            store, HAND, {one.payload: said for one, (*_, said) in zip(made, log.lines, strict=True) if one.new}
+        )
         return
     for payload in payloads:
         interpret(store, payload)
@@ -106,6 +111,14 @@ def _write(store: Store, log: _Log, at: datetime) -> None:
     for reading_id in log.given:
         if (found := write.row_of(store, reading_id)) is not None:
             assign_reading(store, found)
+
+
+def read_line(row: HandRow) -> tuple[str, Content]:
+    """The id of a line's reading, and what the line says."""
+    said = by_hand(row)
+    reading_id = said.known_as(HAND)
+    assert reading_id is not None  # every line has its time
+    return reading_id, said
 
 
 def _line(reading_id: str, row: HandRow, at: datetime) -> ImportedPayload:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from collector.page.serving import NoSocket
 from collector.page.start import start
-from collector.service.config import ConfigError, load, usual_store
+from collector.service.config import ConfigError, load, store_of
 from collector.store.errors import StoreError
 
 
@@ -17,7 +17,7 @@ def run() -> None:
     )
     try:
         settings = load(config)
-        start(store or settings.store.path or usual_store(), settings, _say)
+        start(store_of(store, settings), settings, _say)
     except (ConfigError, NoSocket, StoreError) as error:
         sys.exit(f"quietcuff-page: {error}")
 

@@ -6,12 +6,16 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from collector.store.errors import StoreError
+from collector.store.writers import the_file
+
 
 class AlreadyListening(Exception):
     """Another process listens on this store; the text is one line for a person."""
 
 
 def _lock_file(store: Path) -> Path:
+    store = the_file(store)
     return store.with_name(store.name + ".lock")
 
 
@@ -40,7 +44,7 @@ def listener(store: Path) -> int | None:
     """The process that listens on this store, or None. Takes nothing and changes nothing."""
     try:
         descriptor = os.open(_lock_file(store), os.O_RDWR | os.O_CLOEXEC)
-    except OSError:
+    except (OSError, StoreError):
         return None
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

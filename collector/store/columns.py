@@ -5,15 +5,21 @@ class Reading:
     pulse: Decimal | None = column("beats a minute", unit="/min")
 """
 
+import errno
 from collections.abc import Sequence
 from dataclasses import MISSING, dataclass, field, fields
 from datetime import date, datetime
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from types import NoneType
 from typing import Any, TypeVar, get_args, get_origin, get_type_hints
+from zoneinfo import ZoneInfo
 
 from collector.store.errors import UnreadableError
+
+_NO_FILE = (errno.ENOENT, errno.EISDIR, errno.ENOTDIR, errno.ENAMETOOLONG)
+"""What a name that is no zone's leads to: a folder of the zones' own, say."""
 
 Word = TypeVar("Word", bound=StrEnum)
 
@@ -24,6 +30,20 @@ def word_of(words: type[Word], text: str) -> Word:
         return words(text)
     except ValueError:
         raise UnreadableError(f"the store holds the word {str(text)[:40]!r}, which nobody uses there") from None
+
+
+@lru_cache(maxsize=64)
+def zone_named(name: str) -> ZoneInfo:
+    """The rules of a zone. Raises ValueError where this machine has none of that name; OSError where they cannot be
+    read just now, which is no fault of the name."""
+    try:
+        return ZoneInfo(name)
+    except (KeyError, ValueError):
+        pass
+    except OSError as error:
+        if error.errno not in _NO_FILE:
+            raise
+    raise ValueError(f"this machine knows no time zone {name[:40]!r}")
 
 
 def day_of(text: str) -> date:

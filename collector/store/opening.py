@@ -9,6 +9,7 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager, suppress
+from glob import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -23,17 +24,21 @@ SCHEMA_VERSION = len(list(Path(__file__).with_name("migrations").glob("m*.py")))
 
 
 def open_store(
-    path: Path, *, create: bool = True, read_only: bool = False, check: bool = False, locked: bool = False
+    path: Path,
+    *,
+    create: bool = True,
+    read_only: bool = False,
+    check: bool = False,
+    locked: bool = False,
+    keep_older: bool = True,
 ) -> Store:
     """Open a store, make it where there is none (`create`), and bring its schema up to date.
 
     check: look through the whole file for damage first (seconds for a million readings). locked: the caller has the
-    writers' lock alone. Raises StoreError in one line: damaged, read-only, disk full, locked, not a store, made by a
-    newer version.
+    writers' lock alone. keep_older: a copy of what an older quietcuff left. Raises StoreError in one line: damaged,
+    read-only, disk full, locked, not a store, made by a newer version.
     """
-    path = Path(path)
-    if path.is_dir():
-        raise StoreError(f"{path}: is a folder, not a store", "foreign")
+    path = writers.the_file(path)
     if not path.exists() and (read_only or not create):
         raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
     if read_only:
@@ -50,7 +55,9 @@ def open_store(
     try:
         if not path.exists():
             _make_file(path)
-        return Store(path, _opened(path, read_only=False, create=create, check=check), read_only=False, lock=lock)
+        _one_name(path)
+        opened = _opened(path, read_only=False, create=create, check=check, keep_older=keep_older)
+        return Store(path, opened, read_only=False, lock=lock)
     except BaseException:
         writers.release(lock)
         raise
@@ -58,6 +65,7 @@ def open_store(
 
 def remove_if_empty(path: Path) -> None:
     """Take a store away into which nothing ever came; not one that somebody has open for writing."""
+    path = writers.the_file(path)
     with suppress(StoreError, OSError), writers.alone(path):
         with open_store(path, read_only=True) as store:
             if any(store.scalar(f"SELECT 1 FROM {table} LIMIT 1") for table in ("payload", "person", "cuff", "audit")):
@@ -72,6 +80,7 @@ def brought_up(path: Path) -> Iterator[Path]:
 
     Nothing is changed in the store. Raises StoreError.
     """
+    path = writers.the_file(path)
     with open_as_it_is(path) as store, TemporaryDirectory(prefix="quietcuff-") as folder:
         if store.scalar("PRAGMA user_version") == SCHEMA_VERSION:
             yield path
@@ -108,6 +117,15 @@ def in_memory() -> sqlite3.Connection:
     connection = sqlite3.connect(":memory:", isolation_level=None)
     _make_tables(connection)
     return connection
+
+
+def _one_name(path: Path) -> None:
+    """Take away the second name that a restore left when it was ended just before its last step: of one file under two
+    names each has a log of its own, and what is written by the one is lost to the other."""
+    if path.stat().st_nlink > 1:
+        for kept in path.parent.glob(f"{escape(path.stem)}-before-restore-*"):
+            if kept.samefile(path) and kept.name != path.name:
+                kept.unlink()
 
 
 def _make_folder(path: Path) -> None:
@@ -259,10 +277,9 @@ def open_as_it_is(path: Path) -> Iterator[Store]:
 
     Raises StoreError where there is none, it is none, or a newer quietcuff made it.
     """
+    path = writers.the_file(path)
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
-    if not path.is_file():
-        raise StoreError(f"{path}: this is no file, so not a quietcuff store", "foreign")
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"

@@ -17,7 +17,21 @@ WAIT_S = 15.0
 """As long as one waits for another's transaction."""
 
 
+def the_file(store: Path) -> Path:
+    """What a symbolic link leads to: there stands what SQLite keeps beside a store, so there stand its locks too.
+
+    Raises StoreError for a folder, a device, a pipe or a link that leads nowhere: beside such nothing is to be made.
+    """
+    path = Path(os.path.realpath(store)) if store.is_symlink() else store
+    if path.is_dir():
+        raise StoreError(f"{store}: is a folder, no file, so not a store", "foreign")
+    if path.is_symlink() or (path.exists() and not path.is_file()):
+        raise StoreError(f"{store}: this is no file, so not a quietcuff store", "foreign")
+    return path
+
+
 def lock_file(store: Path) -> Path:
+    store = the_file(store)
     return store.with_name(store.name + ".writers")
 
 
@@ -48,6 +62,7 @@ def alone(store: Path) -> Iterator[None]:
 @contextmanager
 def only_backup(store: Path) -> Iterator[None]:
     """Nobody else makes a backup of this store, so that what an interrupted one left can be taken away."""
+    store = the_file(store)
     path = store.with_name(store.name + ".backing-up")
     descriptor = _take(store, fcntl.LOCK_EX, 1.0, "another backup of it is being made; wait for that", path)
     try:
@@ -60,7 +75,9 @@ def _take(store: Path, how: int, wait_s: float, otherwise: str, path: Path | Non
     path = path or lock_file(store)
     try:
         descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    except OSError:
+    except OSError as error:
+        if os.access(store, os.W_OK):  # without the lock a restore beside it would lose what it writes
+            raise StoreError(f"{path}: cannot be opened, so the store cannot be locked ({error.strerror})") from error
         return None
     if os.geteuid() == 0:  # made by root, it still is the service's
         with suppress(OSError):

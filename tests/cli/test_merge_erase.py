@@ -1,9 +1,11 @@
 """`merge` and `person erase`, on invented households."""
 
+import gzip
 import json
 import shutil
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import Result
@@ -167,3 +169,43 @@ def test_what_was_written_of_an_erased_person_elsewhere_stays_out(
         lines = quietcuff("--store", str(store), "readings", "--json").stdout.splitlines()
         found = [(one["person"], one["systolic"]) for one in map(json.loads, lines)]
         assert found == [("rui", 131), ("rui", 119)]
+
+
+def test_no_restore_brings_the_erased_back(quietcuff: Run, household: Path) -> None:
+    run = lambda *args: quietcuff("--store", str(household), *args)  # noqa: E731
+    assert run("person", "add", "zebedee").exit_code == 0
+    assert run("person", "give", "zebedee", "--cuff", "kitchen", "--slot", "1").exit_code == 0
+    assert run("backup", "now").exit_code == 0
+    others = set(ids(quietcuff, household)) - set(ids(quietcuff, household, "zebedee"))
+    assert run("person", "erase", "zebedee", "--yes").exit_code == 0
+    done = run("backup", "restore", "last")
+    assert done.exit_code == 0, done.stderr
+    assert "payloads of the backup stay out: they were erased here" in done.stderr
+    assert "zebedee" not in run("person", "list").stdout
+    assert set(ids(quietcuff, household)) == others
+    for file in household.parent.glob("household*db*"):
+        assert b"zebedee" not in file.read_bytes(), file
+    assert not list(household.parent.rglob("*.restoring*"))
+
+
+@pytest.mark.parametrize("schema", [4, 5])
+def test_an_older_backup_that_is_erased_from_leaves_no_copy_of_what_it_was(
+    quietcuff: Run, tmp_path: Path, schema: int
+) -> None:
+    store, old = tmp_path / "store.db", tmp_path / "copies" / f"schema-{schema}.db"
+    kept = Path(__file__).parents[2] / f"fixtures/stores/schema-{schema}.sqlite3.gz"
+    old.parent.mkdir()
+    old.write_bytes(gzip.decompress(kept.read_bytes()))
+    assert quietcuff("--store", str(store), "merge", str(old)).exit_code == 0
+    people = json_lines(quietcuff("--store", str(store), "person", "list", "--json").stdout)
+    name = next(one["person"] for one in people if one["readings"])
+    done = quietcuff("--store", str(store), "person", "erase", name, "--yes", "--in", str(old))
+    assert done.exit_code == 0, done.stderr
+    assert [path.name for path in old.parent.rglob("*") if path.suffix not in (".writers", ".db-wal", ".db-shm")] == [
+        old.name
+    ]
+    assert name.encode() not in old.read_bytes()
+
+
+def json_lines(text: str) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in text.splitlines()]

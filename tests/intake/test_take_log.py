@@ -1,5 +1,6 @@
 """A hand-written log taken in: each reading once in whatever form it comes, copies of a cuff's told, its zone found."""
 
+import json
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -7,10 +8,12 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from collector.intake import interpret, rebuild
 from collector.intake.sources.hand_log import HandRow
-from collector.intake.take_log import take_log
+from collector.intake.take_log import read_line, take_log
 from collector.store import journal, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -72,6 +75,61 @@ def test_the_same_line_in_another_form_is_the_same_reading(store: Store, again: 
     assert take_log(store, [ROW, again], NOW).new == 0
     rebuild(store)
     assert [replace(each, sightings=0) for each in written(store)] == [replace(one, sightings=0)]
+
+
+_NUMBERS = st.decimals(1, 400, places=1) | st.integers(1, 400).map(Decimal)
+
+
+@given(
+    st.builds(
+        HandRow,
+        taken_at=st.datetimes(
+            datetime(1901, 1, 1),
+            datetime(2190, 1, 1),
+            timezones=st.builds(timezone, st.integers(-840, 840).map(lambda minutes: timedelta(minutes=minutes))),
+        ),
+        systolic=st.none() | _NUMBERS,
+        diastolic=st.none() | _NUMBERS,
+        pulse=st.none() | _NUMBERS,
+        note=st.none() | st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=40),
+        twin=st.integers(0, 3),
+    )
+)
+def test_what_a_line_says_is_what_its_octets_say(row: HandRow) -> None:
+    """An import derives readings by what it wrote, a rebuild by the octets."""
+    fields = {
+        "taken_at": row.taken_at.isoformat(),
+        **{
+            name: None if (number := getattr(row, name)) is None else str(number)
+            for name in ("systolic", "diastolic", "pulse")
+        },
+        "note": row.note,
+        **({"twin": str(row.twin)} if row.twin else {}),
+    }
+    assert row.build() == json.dumps(fields, ensure_ascii=False, sort_keys=True).encode()
+    reading_id, said = read_line(row)
+    assert read_line(HandRow.parse(row.build())) == (reading_id, said)
+    assert said.by_hand is not None
+    assert said.by_hand.utcoffset() == row.taken_at.utcoffset()
+
+
+def test_a_rebuild_finds_an_import_as_it_was(store: Store) -> None:
+    rows = [
+        ROW._replace(
+            taken_at=(AT + timedelta(hours=n)).astimezone(timezone(timedelta(hours=n % 3 - 1))),
+            systolic=None if n % 7 == 0 else Decimal(f"{110 + n}.{n % 2}"),
+            diastolic=None if n % 7 == 0 else Decimal(81),
+            pulse=Decimal(60) if n % 2 else None,
+            note=f"arm \u00e4 {n}" if n % 3 else None,
+            person="ada" if n % 5 else "bob",
+        )
+        for n in range(60)
+    ]
+    take_log(store, rows, NOW)
+    taken = store.query("SELECT * FROM reading ORDER BY id").fetchall()
+    assert len(taken) == 60
+    rebuild(store)
+    assert store.query("SELECT * FROM reading ORDER BY id").fetchall() == taken
 
 
 def test_what_was_taken_in_is_named(store: Store) -> None:

@@ -143,6 +143,32 @@ async def test_bluetoothd_going_and_coming_back_is_told_and_mended(
     again.stop()
 
 
+@pytest.mark.parametrize("member", ["GetManagedObjects", "RegisterAgent", "RegisterApplication", "StartDiscovery"])
+async def test_a_bluetoothd_that_does_not_answer_as_soon_as_it_is_back_is_asked_again(
+    address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, member: str
+) -> None:
+    """It owns its name before it has read what it knows; on a busy machine that lasts."""
+    monkeypatch.setattr(radio, "PULSE_S", 0.1)
+    monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
+    bluez = PlayedBlueZ(answers)
+    await bluez.serve(address)
+    service = Listening(tmp_path / "store.db")
+    await asyncio.wait_for(bluez.scanning.wait(), 30)
+    bluez.stop()
+    await until_told(service.path, "bluetoothd is not running")
+    again = PlayedBlueZ(answers)
+    again.objects[DEVICE][DEVICE_1]["Paired"] = True
+    again.refuses[member] = 2
+    await again.serve(address)
+    await asyncio.wait_for(again.scanning.wait(), 30)
+    await until_told(service.path, None)
+    await again.come([payload(119)])
+    await service.readings(1)
+    assert again.application is not None
+    await service.end()
+    again.stop()
+
+
 @pytest.mark.parametrize(("state", "started"), [("failed", True), ("inactive", False)])
 async def test_a_crashed_bluetoothd_is_started_again_and_a_stopped_one_is_not(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, state: str, started: bool

@@ -72,6 +72,7 @@ class PlayedBlueZ:
         self.asked_of: deque[tuple[str, str]] = deque(maxlen=1000)  # member and path
         self.filters: list[dict[str, Any]] = []  # as set for discovery
         self.deaf = False  # answers nothing any more
+        self.refuses: dict[str, int] = {}  # members, and how often more
         self.deaf_on_links = False  # drops its end of a link that the cuff made it make, and leaves the link up
         self.pairs_silently = False  # makes the bond, and never answers who asked for it
         self.cccd_open = False  # the cuff lets itself be subscribed to without a bond
@@ -257,6 +258,9 @@ class PlayedBlueZ:
         if member != "Ping":
             self.asked.append(str(member))
             self.asked_of.append((str(member), path))
+        if self.refuses.get(str(member), 0):
+            self.refuses[str(member)] -= 1
+            return Message.new_error(message, "org.freedesktop.DBus.Error.NoReply", "no reply")
         if member == "GetManagedObjects":
             found = {
                 place: {name: variants(values) for name, values in interfaces.items()}

@@ -29,7 +29,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from collector.service.config import Config, load, usual_store, wall_zone
+from collector.service.config import Config, load, store_of, wall_zone
 from collector.share.text.layout import visible, wrapped
 
 DONE, COULD_NOT, WRONG_USAGE, ATTENTION = 0, 1, 2, 3
@@ -104,9 +104,11 @@ class GlobalOptions:
 
     @property
     def store_option(self) -> Path | None:
-        """--store, where it names a file. Raises Usage for the central database, where commands need a file."""
+        """--store, where it names a file. Raises Usage for none, and for the central database."""
         if self.central:
             raise Usage(NOT_CENTRAL)
+        if self.store == "":  # an empty QUIETCUFF_STORE says nothing and does not come here
+            raise Usage("--store '': names no file; leave it out for the usual store")
         return Path(self.store) if self.store else None
 
     @cached_property
@@ -115,8 +117,8 @@ class GlobalOptions:
 
     @cached_property
     def store_path(self) -> Path:
-        """--store or QUIETCUFF_STORE, else the configuration's, else the usual place."""
-        return self.store_option or self.config.store.path or usual_store()
+        """--store or QUIETCUFF_STORE, else the configuration's, else the usual place. Raises StoreError."""
+        return store_of(self.store_option, self.config)
 
     @cached_property
     def zone(self) -> tzinfo | None:

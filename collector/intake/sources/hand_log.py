@@ -9,8 +9,6 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import NamedTuple
 
-from collector.intake.reading_ids import stamped_id
-from collector.store.journal.cuffs import HAND
 from collector.store.readings.acceptable import number_problem, text_problem, time_problem
 from parsers.errors import ParseError
 
@@ -45,22 +43,15 @@ class HandRow(NamedTuple):
     def stamp(self) -> str:
         return self.taken_at.astimezone(UTC).isoformat()
 
-    @property
-    def reading_id(self) -> str:
-        return stamped_id(HAND, self.stamp, None, self.identity)
-
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
-        fields = {
-            "taken_at": self.taken_at.isoformat(),
-            "systolic": _text(self.systolic),
-            "diastolic": _text(self.diastolic),
-            "pulse": _text(self.pulse),
-            "note": self.note,
-        }
-        if self.twin:
-            fields["twin"] = str(self.twin)
-        return _JSON.encode(fields).encode("utf-8", "replace")
+        # Joined here, in the order of the names: an encoder of thousands of small objects takes four times as long.
+        twin = f', "twin": "{self.twin}"' if self.twin else ""
+        text = (
+            f'{{"diastolic": {_json(self.diastolic)}, "note": {_JSON.encode(self.note)}, "pulse": {_json(self.pulse)}, '
+            f'"systolic": {_json(self.systolic)}, "taken_at": "{self.taken_at.isoformat()}"{twin}}}'
+        )
+        return text.encode("utf-8", "replace")
 
     @classmethod
     def parse(cls, value: bytes) -> "HandRow":
@@ -101,8 +92,8 @@ def plain_number(number: Decimal | None) -> str:
     return "None" if number is None else format(number.normalize(), "f") if number else "0"
 
 
-def _text(number: Decimal | None) -> str | None:
-    return None if number is None else str(number)
+def _json(number: Decimal | None) -> str:
+    return "null" if number is None else f'"{number}"'
 
 
 @lru_cache(maxsize=4096)

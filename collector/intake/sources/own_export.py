@@ -12,6 +12,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
 from collector.intake.sources.hand_log import without_name
+from collector.store.columns import zone_named
 from collector.store.readings.acceptable import problem_of
 from collector.store.values import Basis, Reading
 from parsers.errors import ParseError
@@ -50,8 +51,8 @@ def parse(value: bytes) -> tuple[Reading, str | None]:
         if problem := problem_of(reading):
             raise ValueError(problem)
         if zone is not None:
-            ZoneInfo(zone)
-    except (OSError, ValueError, KeyError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
+            zone_named(zone)
+    except (ValueError, KeyError, TypeError, ArithmeticError, AttributeError, RecursionError) as error:
         raise ParseError("imported reading", 0, f"cannot be read ({error})") from error
     return reading, zone
 

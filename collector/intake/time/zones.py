@@ -2,8 +2,9 @@
 
 from datetime import datetime
 from functools import lru_cache
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
+from collector.store.columns import zone_named
 from collector.store.instants import DAY, SECOND, from_us, to_us
 from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 
@@ -22,11 +23,12 @@ def wall_us(wall: datetime) -> int:
     return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
 
 
+@lru_cache(maxsize=1024)
 def zone_of(name: str) -> ZoneInfo:
     """The zone's rules; UTC where this machine has none of that name."""
     try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError):
+        return zone_named(name)
+    except ValueError:
         return ZoneInfo("UTC")
 
 

@@ -39,19 +39,25 @@ class Adapter:
         self._idle = 0
         self._resting = 0
         self._changing = asyncio.Lock()
-        self._scanning = False
+        self._scanning = self._registered = False
         self.off_by_hand = False
 
     async def start(self, hearing: Hearing) -> None:
         """Switch it on where it is off, register the profile, scan. Raises RadioUnavailable."""
         await self._power_on()
         await stale_devices.remove(self.bus, self.path)
-        try:
-            await gatt_application.register(self.bus, self.path)
-        except BusError as failure:  # without it BlueZ does not connect by itself; the scan still does
-            log.warning("%s: bonded cuffs will be connected by scanning only: %s", self.name, failure)
+        await self._register()
         self.up, self._hearing = True, hearing
         await self._scan_or_rest()
+
+    async def _register(self) -> None:
+        """Without the profile BlueZ does not connect by itself; the scan still does."""
+        try:
+            await gatt_application.register(self.bus, self.path)
+            self._registered = True
+        except BusError as failure:
+            level = logging.DEBUG if self.up else logging.WARNING  # told once
+            log.log(level, "%s: bonded cuffs are connected by scanning only: %s", self.name, failure)
 
     async def stop(self) -> None:
         """Stop listening; never raises."""
@@ -74,6 +80,8 @@ class Adapter:
         """Scan again where BlueZ fell silent or the filter has to change. Raises RadioUnavailable."""
         if self._resting:
             return
+        if not self._registered:
+            await self._register()
         silent = self._scanning and not self.bus.get(self.path, ADAPTER, "Discovering")
         self._idle = self._idle + 1 if silent else 0
         if self._idle >= 2 or hearing is not self._hearing:

@@ -24,6 +24,7 @@ OBJECT_MANAGER, PROPERTIES = "org.freedesktop.DBus.ObjectManager", "org.freedesk
 DBUS, DBUS_PATH = "org.freedesktop.DBus", "/org/freedesktop/DBus"
 SYSTEMD = "org.freedesktop.systemd1"
 CALL_S = 10.0
+GREET_AGAIN_S = 1.0
 REVIVE_S = 10.0  # systemd gives up on a unit that is started five times in ten seconds
 _NO_OWNER = tuple(f"org.freedesktop.DBus.Error.{name}" for name in ("ServiceUnknown", "NameHasNoOwner", "NoReply"))
 NOT_RUNNING = "bluetoothd is not running; start it (sudo systemctl enable --now bluetooth)"
@@ -60,6 +61,7 @@ class Bus:
         self.there = False  # bluetoothd is on the bus
         self.lost = asyncio.Event()
         self.watchers: list[Watcher] = []
+        self._owner = ""  # bluetoothd's unique name, where it came up since
         self._revive_again_at = 0.0
         self._tasks: set[asyncio.Task[None]] = set()
         self._bus: MessageBus
@@ -207,7 +209,7 @@ class Bus:
                 f"type='signal',sender='{BLUEZ}',interface='{PROPERTIES}',member='PropertiesChanged'",
             ):
                 await self.call(DBUS_PATH, DBUS, "AddMatch", "s", [rule], destination=DBUS)
-            await self._fill(starts_it=True)
+            self.objects, self.there = await self._ask_objects(starts_it=True), True
         except BusError as failure:
             if failure.name in _NO_OWNER:
                 raise RadioUnavailable(NOT_RUNNING) from failure
@@ -222,10 +224,9 @@ class Bus:
             await self._bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
         self.lost.set()
 
-    async def _fill(self, starts_it: bool = False) -> None:
+    async def _ask_objects(self, starts_it: bool = False) -> dict[str, dict[str, dict[str, Any]]]:
         found = (await self.call("/", OBJECT_MANAGER, "GetManagedObjects", starts_it=starts_it))[0]
-        self.objects = {path: unpack_variants(interfaces) for path, interfaces in found.items()}
-        self.there = True
+        return {path: unpack_variants(interfaces) for path, interfaces in found.items()}
 
     def _handle(self, message: Message) -> None:
         if message.message_type is not MessageType.SIGNAL:
@@ -238,7 +239,7 @@ class Bus:
     def _signal(self, message: Message) -> None:
         path = message.path or ""
         if message.member == "NameOwnerChanged" and message.body[0] == BLUEZ:
-            self._owner(message.body[2])
+            self._owner_changed(message.body[2])
         elif message.member == "InterfacesAdded":
             path, interfaces = message.body[0], unpack_variants(message.body[1])
             self.objects.setdefault(path, {}).update(interfaces)
@@ -263,18 +264,27 @@ class Bus:
             for watcher in tuple(self.watchers):
                 watcher.changed(path, interface, changes)
 
-    def _owner(self, name: str) -> None:
-        if not name:
-            self.there = False
-            self.objects.clear()
-            for watcher in tuple(self.watchers):
-                watcher.owner_changed(False)
-        else:
-            self.spawn(self._greet())
+    def _owner_changed(self, name: str) -> None:
+        self._owner = name
+        if name:
+            self.spawn(self._greet(name))
+            return
+        self.there = False
+        self.objects.clear()
+        for watcher in tuple(self.watchers):
+            watcher.owner_changed(False)
 
-    async def _greet(self) -> None:
-        with suppress(BusError):
-            await self._fill()
+    async def _greet(self, name: str) -> None:
+        """Take up what it has, however long it takes to answer: it owns its name before it has read what it knows."""
+        objects = None
+        while objects is None and self._owner == name:
+            try:
+                objects = await self._ask_objects()
+            except BusError as failure:
+                log.debug("bluetoothd does not tell what it has: %s", failure)
+                await asyncio.sleep(GREET_AGAIN_S)
+        if objects is not None and self._owner == name:  # not gone again meanwhile
+            self.objects, self.there = objects, True
             for watcher in tuple(self.watchers):
                 watcher.owner_changed(True)
 

@@ -26,6 +26,7 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
     try:
         with open_store(path, create=False, read_only=True) as store:
             newest = payloads.newest_arrival(store)
+            yield from stored.named(path)
             yield from stored.findings(store, quick, pid is not None)
             yield service.listening(path, pid)
             for finding in readable(service.standing_conditions(store, pid, wall_zone(config))):

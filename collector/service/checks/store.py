@@ -70,13 +70,23 @@ def _unreadable(store: Store, quick: bool) -> Iterator[Finding]:
         yield attention("values", f"{len(found) - _SHOWN} more cannot be read", "mend those above, then check again")
 
 
-def _privacy(path: Path) -> Iterator[Finding]:
+def named(path: Path) -> Iterator[Finding]:
+    """By the name that was given: one store, one name."""
     if path.is_symlink():
         yield attention(
             "store rights",
             f"{path} is a symbolic link, to {path.resolve()}: whoever may change the link chooses the store",
             f"name the file itself: --store {path.resolve()}, or path under [store]",
         )
+    if path.stat().st_nlink > 1:
+        yield attention(
+            "store",
+            f"{path} has a second name (a hard link): what is written by the one is lost to the other",
+            f"find it (find / -xdev -samefile {path}) and take it away; a copy is made by `quietcuff backup now`",
+        )
+
+
+def _privacy(path: Path) -> Iterator[Finding]:
     for suffix in ("", "-wal", "-shm"):
         file = path.with_name(path.name + suffix)
         mode = stat.S_IMODE(file.stat().st_mode) if file.exists() else 0

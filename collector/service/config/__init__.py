@@ -1,6 +1,15 @@
 """The configuration: one TOML file, every key with a default, every mistake told with its line."""
 
-from collector.service.config.from_file import SYSTEM_STORE, load, parse, usual_file, usual_store, wall_zone, zone_of
+from collector.service.config.from_file import (
+    SYSTEM_STORE,
+    load,
+    parse,
+    store_of,
+    usual_file,
+    usual_store,
+    wall_zone,
+    zone_of,
+)
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import Config
 
@@ -10,6 +19,7 @@ __all__ = [
     "ConfigError",
     "load",
     "parse",
+    "store_of",
     "usual_file",
     "usual_store",
     "wall_zone",

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from collector.service.config.schema import ConfigError, Reader, from_environment
 from collector.service.config.settings import Config, CuffSettings, PersonSettings
+from collector.store.writers import the_file
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -40,6 +41,11 @@ def usual_store() -> Path:
         return SYSTEM_STORE
     home = os.environ.get("XDG_DATA_HOME") or str(Path.home() / ".local" / "share")
     return Path(home) / "quietcuff" / "quietcuff.db"
+
+
+def store_of(given: Path | None, config: Config) -> Path:
+    """The store's own file: the one that was named, else the configuration's, else the usual one. Raises StoreError."""
+    return the_file(given or config.store.path or usual_store())
 
 
 def usual_file() -> Path | None:

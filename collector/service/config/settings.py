@@ -13,12 +13,12 @@ from datetime import date
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from collector.numbers.rules import MedicalCondition
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
 from collector.share.relay.kinds import KINDS
+from collector.store.columns import zone_named
 
 
 class RadioKind(StrEnum):
@@ -41,8 +41,8 @@ PRIVATE_KEY = "AGE-SECRET-KEY-"
 
 def _zone(name: str) -> str | None:
     try:
-        ZoneInfo(name)
-    except (KeyError, ValueError, OSError):
+        zone_named(name)
+    except ValueError:
         return "not a time zone of the IANA database, such as 'Europe/Lisbon'"
     return None
 

@@ -69,6 +69,9 @@ def every(folder: Path, store: Path) -> list[Backup]:
     return sorted(found, key=lambda one: (places.get(one.path.name, -1), one.made_at, one.path.name))
 
 
+_NOTED = 5000
+
+
 def _order_file(store: Path) -> Path:
     return store.with_name(store.name + ".backups")
 
@@ -76,15 +79,22 @@ def _order_file(store: Path) -> Path:
 def _order(store: Path) -> list[str]:
     """Names of backups in the order they were made; those from before this was kept are not among them."""
     try:
-        return _order_file(store).read_text("utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
+        return [os.fsdecode(name) for name in _order_file(store).read_bytes().split(b"\n") if name]
+    except OSError:
         return []
 
 
-def _note_order(folder: Path, store: Path, made: str) -> None:
-    names = [name for name in _order(store) if name != made and (folder / name).exists()]
-    with private_file(_order_file(store)) as file:
-        file.writelines(f"{name}\n" for name in [*names, made])
+def _note_order(store: Path, made: str) -> None:
+    names = [name for name in _order(store) if name != made][-_NOTED:]  # of every folder that it was ever backed up to
+    with private_file(_order_file(store), binary=True) as file:
+        file.writelines(os.fsencode(name) + b"\n" for name in [*names, made])
+
+
+def _own(folder: Path, store: Path) -> list[Backup]:
+    """Those that are this store's for sure: another's may have the same name, on a stick or a share of both."""
+    noted = set(_order(store))
+    beside = folder == upkeep.backup_folder(store)  # where all are, also from before an order was kept
+    return [one for one in every(folder, store) if beside or one.path.name in noted]
 
 
 def take(
@@ -100,6 +110,7 @@ def take(
     recipient: an age or SSH public key to seal to; then the copy is written and verified beside the store, so that
     nothing unsealed ever reaches the folder. Raises BackupError, SealError or StoreError.
     """
+    store = writers.the_file(store)
     with writers.only_backup(store):
         _drop_unfinished(store, folder)
         return _take(store, folder, keep, recipient, now, progress)
@@ -138,10 +149,10 @@ def _take(
         if seal:
             staged.unlink(missing_ok=True)
     same_owner(store, made)
-    _note_order(folder, store, made.name)
+    _note_order(store, made.name)
     same_owner(store, _order_file(store))
     sync_folder(folder)
-    for old in every(folder, store)[:-keep]:
+    for old in _own(folder, store)[:-keep]:
         old.path.unlink(missing_ok=True)
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
 

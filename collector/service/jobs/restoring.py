@@ -3,11 +3,12 @@
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import chain, count
 from pathlib import Path
 
+from collector.intake.erasure import erase_in_backup
 from collector.service.jobs import sealing
 from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, same_owner, sync_folder
 from collector.service.listener_lock import only_listener
@@ -21,12 +22,14 @@ BESIDE = ("", "-wal", "-shm")
 
 @dataclass(frozen=True, slots=True)
 class Restoring:
-    """What a restore does, or did. kept: where the present store goes, None where there is none."""
+    """What a restore does, or did. kept: where the present store goes, None where there is none. erased: payloads of
+    the backup that stay out, because they were erased from the present store since."""
 
     backup: Backup
     contents: Contents
     present: Contents | None  # None: there is none, or it cannot be read
     kept: Path | None
+    erased: int = 0
 
 
 def restore(
@@ -38,6 +41,7 @@ def restore(
     Raises BackupError, SealError, StoreError (also while another program has the store open for writing), or
     AlreadyListening while a listener does.
     """
+    store = writers.the_file(store)
     _refuse_what_is_in_use(backup, store)
     try:
         store.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -47,6 +51,8 @@ def restore(
             plan = Restoring(backup, contents, _present(store), kept)
             if dry_run:
                 return plan
+            if plan.present:
+                plan = replace(plan, erased=_erase_what_was_erased(store, staged))
             _as_written(staged)
             if kept:
                 _keep(store, kept, sound=plan.present is not None)
@@ -55,6 +61,12 @@ def restore(
             return plan
     except OSError as error:
         raise BackupError(f"{store}: the backup cannot be put here ({error.strerror})") from error
+
+
+def _erase_what_was_erased(store: Path, staged: Path) -> int:
+    """Erased is erased for good: no backup brings it back."""
+    with open_store(store, create=False, locked=True) as present:
+        return erase_in_backup(present, staged, locked=True)
 
 
 def _contents(backup: Backup, staged: Path) -> Contents:
@@ -68,7 +80,8 @@ def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:
     """A backup is one file: of a store the newest readings may stand in its log, and would be left out."""
     if store.exists() and backup.path.samefile(store):
         raise BackupError(f"{store}: this is the store itself, not a backup of it")
-    log = backup.path.with_name(f"{backup.path.name}-wal")
+    file = writers.the_file(backup.path)
+    log = file.with_name(f"{file.name}-wal")
     if log.exists() and log.stat().st_size:
         raise BackupError(f"{backup.path}: a store in use, not a backup; make one of it: `quietcuff backup now`")
 

@@ -10,7 +10,7 @@ import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from collector.service.config import Config, load, usual_store
+from collector.service.config import Config, load, store_of
 from collector.service.config.schema import ConfigError
 from collector.service.config.settings import RadioKind
 from collector.service.jobs.backups import folder_of, last_backup_hint
@@ -47,7 +47,7 @@ def serve(options: ListenOptions) -> None:
     """Runs until stopped. Raises ConfigError, StoreError or AlreadyListening when it cannot begin."""
     log.set_up(options.log)
     config = configured(options)
-    store = options.store or config.store.path or usual_store()
+    store = store_of(options.store, config)
     _bring_up_to_date(store)
     try:
         asyncio.run(listen(store, config, reread=lambda: configured(options)))

@@ -18,6 +18,7 @@ from collector.store.merge.foreign_people import bring_people
 from collector.store.opening import brought_up, open_as_it_is
 from collector.store.people.erase import delete_erased, name_claims_of_the_erased
 from collector.store.values import Progress
+from collector.store.writers import the_file
 
 BATCH = 5_000
 """Payloads a transaction: a listener on the same store waits no longer than one takes."""
@@ -37,13 +38,14 @@ def bring_in(store: Store, other: Path, progress: Progress | None = None) -> Bro
 
     progress: called with (payloads looked at, of). Raises StoreError.
     """
+    given, other = other, the_file(other)
     if other.exists() and store.path.samefile(other):
         raise StoreError(f"{other}: this is the store itself", "refused")
     with open_as_it_is(other) as found:
         foreign_check.refuse_strange_schema(found, foreign_check.known_schema(store))
     with brought_up(other) as current, store.roomy(), _attached(store, current):
         with open_as_it_is(current) as found:
-            foreign_check.refuse_unless_acceptable(found, shown_as=other)
+            foreign_check.refuse_unless_acceptable(found, shown_as=given)
         with store.transaction():
             _erase_what_was_erased(store)
             _stations(store)

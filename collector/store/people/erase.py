@@ -205,6 +205,11 @@ def name_claims_of_the_erased(store: Store, where: str, elsewhere: str) -> None:
     )
 
 
+def any_erased(store: Store) -> bool:
+    """Whether anybody was ever erased from the store."""
+    return store.scalar("SELECT 1 FROM erased LIMIT 1") is not None
+
+
 def erase_as_in(copy: Store, store: Store) -> None:
     """Take out of a copy whatever was ever erased from the store."""
     with copy.transaction():

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from collector.store.database import Store, chunks
+from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.values import HAND_COPY
 
@@ -35,9 +35,9 @@ def known(store: Store) -> dict[str, Written]:
 
 def copies(store: Store, reading_ids: Sequence[str]) -> int:
     """How many of these say what a cuff said in the same minute."""
-    found = 0
-    for some in chunks(reading_ids, 500):
-        query = f"""SELECT count(*) FROM reading WHERE reading_id IN ({", ".join("?" * len(some))})
-            AND instr(';' || content_marks || ';', ?)"""
-        found += store.scalar(query, (*some, f";{HAND_COPY};"))
-    return found
+    marked = store.query(
+        """SELECT reading_id FROM reading JOIN cuff ON cuff.id = reading.cuff_id
+        WHERE address = ? AND instr(';' || content_marks || ';', ?)""",
+        (cuffs.HAND, f";{HAND_COPY};"),
+    )
+    return len({reading_id for (reading_id,) in marked}.intersection(reading_ids))

@@ -5,10 +5,9 @@ from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from collector.store import people
-from collector.store.columns import Kind, columns_of, word_of
+from collector.store.columns import Kind, columns_of, word_of, zone_named
 from collector.store.database import Store, chunks
 from collector.store.errors import StoreError, UnreadableError
 from collector.store.instants import from_us, to_us
@@ -189,7 +188,7 @@ def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
     return ("WHERE " + " AND ".join(parts) if parts else ""), values
 
 
-_UNREADABLE = (ValueError, ArithmeticError, KeyError, TypeError, AttributeError, OSError)
+_UNREADABLE = (ValueError, ArithmeticError, KeyError, TypeError, AttributeError)
 """No zone, no number, a time beyond the calendar: the reading is set aside, see `unreadable`."""
 
 
@@ -210,10 +209,7 @@ def _at_once(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
 
 def _local(at_and_zone: str) -> datetime:
     at, _, zone = at_and_zone.partition(" ")
-    return from_us(int(at)).astimezone(_zone(zone))
-
-
-_zone = lru_cache(maxsize=64)(ZoneInfo)
+    return from_us(int(at)).astimezone(zone_named(zone))
 
 
 @lru_cache(maxsize=4096)

@@ -98,13 +98,15 @@ def _mark_copies(store: Store, cuff_id: int, since: int) -> None:
             return
         where, values = "taken_at BETWEEN ? AND ?", (first - COPY_WITHIN_US, last + COPY_WITHIN_US)
     rows = store.query(
-        f"""SELECT id, content_marks, EXISTS (SELECT 1 FROM reading sent WHERE sent.cuff_id <> written.cuff_id
+        f"""SELECT id, content_marks, copied FROM (SELECT id, content_marks,
+            EXISTS (SELECT 1 FROM reading sent WHERE sent.cuff_id <> written.cuff_id
             AND sent.taken_at BETWEEN written.taken_at - {COPY_WITHIN_US} AND written.taken_at + {COPY_WITHIN_US}
             AND sent.unit = 'mmHg' AND CAST(sent.systolic AS REAL) = CAST(written.systolic AS REAL)
             AND CAST(sent.diastolic AS REAL) = CAST(written.diastolic AS REAL)
-            AND (sent.person_id IS NULL OR written.person_id IS NULL OR sent.person_id = written.person_id))
-        FROM reading written WHERE cuff_id = {hand} AND {where}""",
-        values,
+            AND (sent.person_id IS NULL OR written.person_id IS NULL OR sent.person_id = written.person_id)) AS copied
+        FROM reading written WHERE cuff_id = {hand} AND {where})
+        WHERE copied OR instr(content_marks, ?)""",
+        (*values, HAND_COPY),
     ).fetchall()
     for row, marks, copied in rows:
         others = words(marks) - {HAND_COPY}

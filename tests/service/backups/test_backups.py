@@ -174,3 +174,30 @@ def test_backups_are_in_the_order_they_were_made_whatever_the_clock_showed(store
     assert backups.find("last", folder, store).path == made[-1]
     newest = backups.take(store, folder, keep=2, now=datetime(2032, 3, 5, tzinfo=UTC))
     assert [one.path for one in backups.every(folder, store)] == [made[-1], newest.path]
+
+
+def test_two_stores_that_share_a_folder_leave_each_others_backups_alone(
+    store: Path, folder: Path, tmp_path: Path
+) -> None:
+    """Seen: a stick that went from station to station lost all backups of the one to the daily backups of the other."""
+    other = tmp_path / "other station" / store.name
+    append(other, 7)
+    ours = [backups.take(store, folder, keep=2, now=NIGHT + timedelta(days=day)).path for day in range(2)]
+    backups.take(store, tmp_path / "elsewhere", keep=2, now=NIGHT + timedelta(days=3))
+    for day in range(4, 9):
+        backups.take(other, folder, keep=2, now=NIGHT + timedelta(days=day))
+    theirs = {one.path for one in backups.every(folder, other)} - set(ours)
+    assert len(theirs) == 2
+    assert all(path.exists() for path in ours)
+    assert backups.find("last", folder, store).path == ours[-1], "its own, however new the other's are"
+    backups.take(store, folder, keep=2, now=NIGHT + timedelta(days=9))
+    assert not ours[0].exists()
+    assert {one.path for one in backups.every(folder, store)} >= theirs | {ours[1]}
+
+
+def test_a_store_whose_name_is_no_text(tmp_path: Path) -> None:
+    store = tmp_path / os.fsdecode(b"cuff\xff.db")
+    append(store, 1)
+    made = [backups.take(store, tmp_path / "copies", keep=1, now=NIGHT + timedelta(days=day)).path for day in range(2)]
+    assert backups.find("last", tmp_path / "copies", store).path == made[1]
+    assert not made[0].exists()

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from copies import NIGHT, append, damage, values
 
+from collector.service.checks import store as stored
 from collector.service.jobs import backups, restoring
 from collector.service.listener_lock import AlreadyListening, only_listener
 from collector.store.errors import StoreError
@@ -145,3 +146,30 @@ def test_a_store_that_is_in_use_is_no_backup(store: Path, folder: Path, tmp_path
     assert values(store) == before
     assert not list(tmp_path.glob("*before-restore*"))
     assert not list(tmp_path.glob("*.restoring*"))
+
+
+def test_a_restore_ended_before_its_last_step_leaves_no_second_name(
+    store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of one file under two names each has its log: what was written by the one was lost, and nobody was told."""
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+
+    class Ended(BaseException):
+        pass
+
+    def end(*_: object) -> None:
+        raise Ended
+
+    with monkeypatch.context() as patch:
+        patch.setattr(restoring.os, "rename", end)
+        with pytest.raises(Ended):
+            restoring.restore(store, made, now=NIGHT + timedelta(days=1))
+    (kept,) = store.parent.glob("*-before-restore-*.db")
+    assert kept.samefile(store)
+    append(store, 50)
+    assert not kept.exists()
+    assert values(store) == list(range(51))
+    elsewhere = store.with_name("copy.db")
+    elsewhere.hardlink_to(store)
+    told = [one.text for one in stored.named(store)]
+    assert "second name" in told[0]

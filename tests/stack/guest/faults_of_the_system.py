@@ -72,6 +72,7 @@ async def dbus_started_again(lab: Lab) -> None:
     cuff = await lab.cuff()
     fill(cuff, 2)
     await cuff.wake()
+    lab.bluetoothd.asked_to_end = True  # it ends with its bus
     await end_dbus()
     await lab.bluetoothd.end()
     await lab.listener.says("the connection to D-Bus is lost", 30)

@@ -17,13 +17,13 @@ WAIT_S = 20.0
 class Lab:
     """The guest with everything running; faults change parts of it and put them back.
 
-    times: how often what can happen again and again does.
+    times: how often what can happen again and again does. crashes: how often bluetoothd crashed and was started again.
     """
 
     def __init__(self, times: int = 1, kills: int = 1) -> None:
         self.times, self.kills = times, kills
         self.air = Air()
-        self.made = 0
+        self.made = self.crashes = 0
         self.bluetoothd: Program
         self.listener: Program
 
@@ -31,19 +31,42 @@ class Lab:
         await start_dbus()
         await self.air.plug_controller(0)
         self.bluetoothd = await start_bluetoothd()
+        self._reviving = asyncio.create_task(self._revive_bluetoothd())
         await self.see_adapter()
         if listener:
             await self.begin_listener()
 
-    async def see_adapter(self) -> None:
-        while not await adapter_there("hci0"):
-            if self.bluetoothd.process.poll() is not None:
-                say("bluetoothd has crashed; started again, as systemd would")
+    async def _revive_bluetoothd(self) -> None:
+        """Start it again where it crashes, as `listen` has systemd do it, which is not in this guest.
+
+        5.66 may crash at any link that ends before the cuff has answered the first request.
+        """
+        while True:
+            await asyncio.sleep(0.5)
+            if self.bluetoothd.crashed:
+                self.crashes += 1
+                say(f"bluetoothd has crashed; started again. The end of its log:\n{self.bluetoothd.said()[-1500:]}")
                 self.bluetoothd = await start_bluetoothd()
-                continue
-            say("the kernel gave up on the controller; plugged in again")
-            await self.air.pull_controller(0)
-            await self.air.plug_controller(0)
+
+    async def see_adapter(self) -> None:
+        crashes = self.crashes
+        while not await adapter_there("hci0"):
+            if self.crashes == crashes:
+                say("the kernel gave up on the controller; plugged in again")
+                await self.air.pull_controller(0)
+                await self.air.plug_controller(0)
+            crashes = self.crashes
+
+    async def recover(self) -> None:
+        """After a fault that was not as expected: say how things stand, and begin anew for those that come after it."""
+        for program in (self.bluetoothd, self.listener):
+            say(f"{program.name}: status {program.process.poll()}; the end of its log:\n{program.said()[-4000:]}")
+        say(f"the adapter is {'' if await adapter_there('hci0') else 'not '}there")
+        await self.listener.end()
+        await self.bluetoothd.end()
+        self.bluetoothd = await start_bluetoothd()
+        await self.see_adapter()
+        await self.begin_listener()
 
     async def begin_listener(self) -> None:
         self.listener = listen(STORE)

@@ -23,6 +23,7 @@ class Program:
 
     def __init__(self, name: str, command: list[str], **environment: str) -> None:
         self.name, self.log = name, Path(os.environ["LAB_LOGS"], f"{name}.log").absolute()
+        self.asked_to_end = False
         with self.log.open("ab") as out:
             self._mark = out.tell()
             self.process = subprocess.Popen(
@@ -43,9 +44,14 @@ class Program:
                 )
             await asyncio.sleep(0.1)
 
+    @property
+    def crashed(self) -> bool:
+        """Whether a signal ended it that `end` did not send."""
+        return not self.asked_to_end and (self.process.poll() or 0) < 0
+
     async def end(self, number: int = signal.SIGTERM, timeout_s: float = 30) -> float:
         """Signal it and wait; says how many seconds that took."""
-        began = time.monotonic()
+        began, self.asked_to_end = time.monotonic(), True
         if self.process.poll() is None:
             self.process.send_signal(number)
         while self.process.poll() is None:

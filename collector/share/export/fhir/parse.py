@@ -6,11 +6,11 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from decimal import Decimal
 from typing import Any, TextIO
-from zoneinfo import ZoneInfo
 
 from collector.share.export.context import HAND, ExchangeError, ExportContext, ExportedClock, ExportedCuff
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.entries import entries
+from collector.store.columns import zone_named
 from collector.store.values import Basis, Reading
 
 
@@ -155,7 +155,7 @@ class _Assembly:
         values = said if unit != "mmHg" else _components(resource)
         taken = datetime.fromisoformat(resource["effectiveDateTime"])
         if "zone" in said:
-            taken = taken.astimezone(ZoneInfo(said["zone"]))
+            taken = taken.astimezone(zone_named(said["zone"]))
         device = resource.get("device")
         uncertainty = said.get("uncertaintySeconds")
         systolic, diastolic, mean = (_decimal(values.get(name)) for name in ("systolic", "diastolic", "mean"))
