@@ -126,9 +126,10 @@ class SFloat(_MedicalFloat):
     EXPONENT_BITS = 4
 
     @staticmethod
+    @lru_cache(maxsize=4096)
     def from_word(word: int) -> "SFloat":
         """As `SFloat(word)`, remembered: a household's readings use a few hundred words."""
-        return _sfloat(word)
+        return SFloat(word)
 
 
 class Float(_MedicalFloat):
@@ -141,11 +142,6 @@ class Float(_MedicalFloat):
     @staticmethod
     def from_word(word: int) -> "Float":
         return Float(word)
-
-
-@lru_cache(maxsize=4096)
-def _sfloat(word: int) -> SFloat:
-    return SFloat(word)
 
 
 def _signed(word: int, bits: int) -> int:

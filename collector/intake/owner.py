@@ -52,10 +52,10 @@ def owner(
     best = covering if len(covering) < 2 else [span for span in covering if span.slot == slot] or covering
     if not best:
         return None, None
-    person = best[0].person
-    if any(span.person != person for span in best[1:]) or not any(span.surely(at, uncertainty_s) for span in best):
+    people = {span.person for span in best}
+    if len(people) > 1 or not any(span.surely(at, uncertainty_s) for span in best):
         return None, UNSURE
-    return person, None
+    return people.pop(), None
 
 
 def spans_of_cuff(store: Store, cuff_id: int) -> list[OwnerSpan]:

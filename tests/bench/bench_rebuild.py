@@ -3,19 +3,25 @@
     nice python tests/bench/bench_rebuild.py [PAYLOADS]
 
 Processor time, the best of several; on a busy machine everything in it is slower alike, so the ratios tell more than
-the microseconds. Everybody in it is invented.
+the microseconds. How much of each is spent within SQLite, and what the whole command `import` takes of 10,000 lines and
+of one, is told as well. Everybody in it is invented.
 """
 
 import csv
 import io
+import resource
 import sqlite3
+import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
+from unittest import mock
 
 from bench_scale import fill
 
@@ -23,20 +29,59 @@ from collector import intake
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.sources.hand_log_file import LogReader
 from collector.intake.take_log import take_log
-from collector.store import Store, open_store, people
+from collector.store import Store, database, open_store, people
 
 TIMES = 3
+LINES = 10_000  # of the whole command
 NOW = datetime(2031, 1, 1, tzinfo=UTC)
 
 
-def spent(work: Callable[[], object]) -> float:
-    """Seconds of processor time."""
-    began = time.process_time()
-    work()
-    return time.process_time() - began
+@dataclass(frozen=True, order=True)
+class Spent:
+    """Seconds of processor time; sqlite: those of them within SQLite, and in handing it its values."""
+
+    seconds: float
+    sqlite: float = 0.0
 
 
-def copied(source: Path, target: Path, tables: tuple[str, ...]) -> float:
+def spent(work: Callable[[], object]) -> Spent:
+    within = 0.0
+
+    def counting(own: Callable[..., Any]) -> Callable[..., Any]:
+        def counted(*arguments: Any) -> Any:
+            nonlocal within
+            began = time.process_time()
+            try:
+                return own(*arguments)
+            finally:
+                within += time.process_time() - began
+
+        return counted
+
+    with ExitStack() as patches:
+        for kind, names in ((Store, ("query", "many")), (database._Cursor, ("fetchone", "fetchall"))):
+            for name in names:
+                patches.enter_context(mock.patch.object(kind, name, counting(getattr(kind, name))))
+        began = time.process_time()
+        work()
+        return Spent(time.process_time() - began, within)
+
+
+def whole_command(octets: bytes, folder: Path) -> float:
+    """Seconds of processor time of `quietcuff import` of a log into a store where its person is."""
+    path, log_file = folder / "command.db", folder / "log.csv"
+    path.unlink(missing_ok=True)
+    log_file.write_bytes(octets)
+    with open_store(path) as store:
+        people.add(store, "Mira", NOW)
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    program = [sys.executable, "-c", "from collector.cli.main import run; run()"]
+    subprocess.run([*program, "--store", str(path), "import", str(log_file)], check=True, capture_output=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def copied(source: Path, target: Path, tables: tuple[str, ...]) -> Spent:
     """SQLite's own SELECT and INSERT of these tables' rows into an empty store: same indices, same triggers."""
     with open_store(target) as store:
         store.query("PRAGMA foreign_keys=OFF")  # what the rows refer to is not copied
@@ -62,12 +107,12 @@ def log(lines: int) -> bytes:
     text = io.StringIO()
     text.write("taken_at,systolic,diastolic,pulse,person\n")
     for number in range(lines):
-        at = (begin + timedelta(hours=12 * number)).isoformat(" ")
+        at = (begin + timedelta(hours=8 * number)).isoformat(" ")
         text.write(f"{at},{110 + number % 40},{70 + number % 20},{60 + number % 30},Mira\n")
     return text.getvalue().encode()
 
 
-def imported(octets: bytes, path: Path) -> float:
+def imported(octets: bytes, path: Path) -> Spent:
     reader = LogReader(local=lambda wall: wall.replace(tzinfo=UTC), now=NOW)
     with open_store(path) as store:
         people.add(store, "Mira", NOW)
@@ -76,7 +121,7 @@ def imported(octets: bytes, path: Path) -> float:
         )
 
 
-def bare(octets: bytes, path: Path) -> float:
+def bare(octets: bytes, path: Path) -> Spent:
     """CSV and INSERT in one transaction, nothing checked and nothing derived."""
     with closing(sqlite3.connect(path)) as database:
         database.execute("CREATE TABLE log (taken_at, systolic, diastolic, pulse, person)")
@@ -90,8 +135,8 @@ def bare(octets: bytes, path: Path) -> float:
         return spent(work)
 
 
-def measured(size: int, folder: Path) -> Iterator[tuple[str, float, float]]:
-    """(what, seconds, seconds of what it stands beside)."""
+def measured(size: int, folder: Path) -> Iterator[tuple[str, Spent, Spent]]:
+    """(what, what it takes, what that takes which it stands beside)."""
     source = folder / "source.db"
     with open_store(source) as store:
         fill(store, size, max(1, size // 2_000), 2)
@@ -119,5 +164,10 @@ if __name__ == "__main__":
     payloads = int(sys.argv[1]) if sys.argv[1:] else 10_000
     with tempfile.TemporaryDirectory() as place:
         for what, ours, theirs in measured(payloads, Path(place)):
-            each, beside = ours / payloads * 1e6, theirs / payloads * 1e6
-            print(f"{what}: {each:.0f} µs each, {ours / theirs:.1f} × of {beside:.1f} µs", flush=True)
+            each, sqlite, beside = (one / payloads * 1e6 for one in (ours.seconds, ours.sqlite, theirs.seconds))
+            print(
+                f"{what}: {each:.0f} µs each, {each / beside:.1f} × of {beside:.1f} µs; SQLite {sqlite:.0f}", flush=True
+            )
+        for lines in (1, LINES):
+            whole = min(whole_command(log(lines), Path(place)) for _ in range(TIMES))
+            print(f"the whole command import of {lines:,} lines: {whole:.2f} s", flush=True)

@@ -1,7 +1,7 @@
 """A hand-written log taken in: each reading once in whatever form it comes, copies of a cuff's told, its zone found."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
@@ -12,14 +12,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from collector.intake import interpret, rebuild
-from collector.intake.sources.hand_log import HandRow
+from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.intake.take_log import read_line, take_log
 from collector.store import journal, people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import stations
+from collector.store.journal.cuffs import HAND
+from collector.store.journal.payloads import ImportedPayload
 from collector.store.opening import open_store
-from collector.store.readings import hand_written
+from collector.store.readings import hand_written, strikes
 from collector.store.values import HAND_COPY, Reading, Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -211,3 +213,32 @@ def test_a_log_taken_in_before_the_station_knew_its_zone_is_healed(store: Store)
     stations.set_zone(store, "America/New_York", NOW + timedelta(hours=1))
     rebuild(store)
     assert (written(store)[0].taken_at.hour, str(written(store)[0].taken_at.tzinfo)) == (8, "America/New_York")
+
+
+def steps_of(store: Store, work: Callable[[], object]) -> int:
+    """How many steps SQLite takes for it."""
+    steps = 0
+
+    def step() -> int:
+        nonlocal steps
+        steps += 1
+        return 0
+
+    store.connection.set_progress_handler(step, 1)
+    work()
+    store.connection.set_progress_handler(None, 1)
+    return steps
+
+
+def test_what_is_asked_of_each_cuff_and_line_costs_no_more_in_a_full_store(store: Store) -> None:
+    """What is struck out is found by the strikes, and a line by its mark, whatever else is there."""
+    line = ImportedPayload(HAND, HAND_CHARACTERISTIC, ROW.build(), AT, source="hand", mark="one")
+    works = (lambda: strikes.mark_struck(store), lambda: journal.append_all(store, [line]))
+    log = [ROW._replace(taken_at=AT + timedelta(hours=n)) for n in range(300)]
+    take_log(store, log[:1], NOW)
+    strikes.strike(store, written(store)[0].reading_id, NOW)
+    journal.append_all(store, [line])
+    before = [steps_of(store, work) for work in works]
+    take_log(store, log, NOW)
+    for work, few in zip(works, before, strict=True):
+        assert steps_of(store, work) < few + 100

@@ -9,6 +9,8 @@ from collector.store.instants import SECOND
 from collector.store.journal import stations
 from collector.store.journal.stations import UnsureClock
 
+_UTC = [(0, "UTC")]
+
 
 @dataclass(frozen=True, slots=True)
 class ArrivalTimes:
@@ -24,7 +26,7 @@ class ArrivalTimes:
         return clock is None or self.corrections[clock][1]
 
     def zone(self, station: int, at: int) -> str:
-        known = self.zones.get(station, [(0, "UTC")])
+        known = self.zones.get(station, _UTC)
         if len(known) == 1:
             return known[0][1]
         return known[max(0, bisect_right(known, at, key=lambda since: since[0]) - 1)][1]

@@ -65,6 +65,7 @@ class ClockLine:
     def __init__(self, clock_readings: Sequence[ClockReading]) -> None:
         self.clock_readings = clock_readings
         self.times = [one.at for one in clock_readings]
+        self.offsets = [one.offset for one in clock_readings]
         self.runs: list[Run] = []
         self.run_of: list[int] = []
         self._paces: dict[tuple[int, int], float] = {}
@@ -128,18 +129,18 @@ class ClockLine:
 
     def project(self, stamp: int, first: int, last: int, seen: AtArrival) -> Projection:
         """The stamp on the run of the clock readings first to last, some of those that were seen from an arrival."""
-        read = self.clock_readings
-        rough = stamp + read[last].offset
+        rough = stamp + self.offsets[last]
         left = bisect_right(self.times, rough, first, last + 1) - 1
         if left < first:
             return self._beyond(stamp, first, self._pace(seen.low, seen.high), "before")
         if left == last:
             return self._beyond(stamp, last, self._pace(seen.low, seen.high), "after")
-        before, after = read[left], read[left + 1]
+        before, after = self.clock_readings[left : left + 2]
         span = after.at - before.at
         part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0
-        step = after.offset - before.offset
-        at = stamp + before.offset + part * step
+        offset = self.offsets[left]
+        step = self.offsets[left + 1] - offset
+        at = stamp + offset + part * step
         # One change between the two may hide as long as the difference could be drift: bound it too.
         hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
         return Projection(at, max(before.doubt, after.doubt) + hidden, "between")
@@ -147,7 +148,7 @@ class ClockLine:
     def _beyond(self, stamp: int, nearest: int, pace: float, place: str) -> Projection:
         """Beyond the run's clock readings: carried on at the clock's pace."""
         one = self.clock_readings[nearest]
-        rough = stamp + one.offset
+        rough = stamp + self.offsets[nearest]
         away = rough - one.at
         return Projection(rough + pace * away, one.doubt + 2 * DRIFT * abs(away) / SECOND, place)
 

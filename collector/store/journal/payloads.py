@@ -104,10 +104,12 @@ def append_all(store: Store, lines: Sequence[ImportedPayload]) -> list[Appended]
         cuff_rows = {address: cuffs.row_of(store, address) for address in {line.cuff for line in lines}}
         following = int(store.scalar("SELECT coalesce(max(id), 0) + 1 FROM payload"))
         known: dict[tuple[int, str], int] = {}
-        for some in chunks(lines, 500):
-            places = ", ".join("?" * len(some))
-            query = f"SELECT station_id, mark, id FROM payload WHERE mark IN ({places})"
-            known |= {(place, mark): row for place, mark, row in store.query(query, [line.mark for line in some])}
+        for station in {line.station or store.own_station for line in lines}:
+            for some in chunks(lines, 500):
+                places = ", ".join("?" * len(some))
+                query = f"SELECT mark, id FROM payload WHERE station_id = ? AND mark IN ({places})"
+                rows_of_marks = store.query(query, [station, *(line.mark for line in some)])
+                known |= {(station, mark): row for mark, row in rows_of_marks}
         made: list[Appended] = []
         rows: list[tuple[Any, ...]] = []
         for line in lines:

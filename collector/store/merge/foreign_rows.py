@@ -205,7 +205,7 @@ def _batch(store: Store, after: int, until: int) -> int:
         (after, until),
     ).rowcount
     changed: list[tuple[Any, ...]] = store.query(
-        "SELECT DISTINCT cuff_id FROM main.payload WHERE id > ?", (before,)
+        "SELECT DISTINCT cuff_id FROM main.payload NOT INDEXED WHERE id > ?", (before,)
     ).fetchall()
     for (cuff_id,) in changed:
         derivation.note_redo(store, cuff_id)

@@ -66,7 +66,8 @@ def mark(store: Store, cuff_id: int, since: int) -> None:
 def mark_struck(store: Store, cuff_id: int | None = None) -> None:
     """Mark what is struck out, of one cuff or all, and take the mark from what is no longer."""
     rows = store.query(
-        """SELECT reading.id, content_marks, strike.mark, holds FROM strike JOIN payload ON payload.uid = payload_uid
+        """SELECT reading.id, content_marks, strike.mark, holds FROM strike
+        CROSS JOIN payload ON payload.uid = payload_uid -- from the few strikes on, not from all outcomes
         JOIN outcome ON outcome.payload_id = payload.id JOIN reading ON reading.id = outcome.reading
         WHERE ?1 IS NULL OR reading.cuff_id = ?1 ORDER BY strike.changed_at, strike.uid""",
         (cuff_id,),
