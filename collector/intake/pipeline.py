@@ -130,14 +130,16 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
     return write.count(store)
 
 
-def derive_cuff(store: Store, address: str, said: Mapping[int, Content] | None = None) -> None:
-    """Derive one cuff's readings again from the journal. said: by the payload's row, of those just written."""
+def derive_cuff(store: Store, address: str, said: Mapping[int, tuple[str, Content]] | None = None) -> None:
+    """Derive one cuff's readings again from the journal. said: by the payload's row, as `Arrived` has it."""
     with store.transaction():
         for cuff_id in cuffs.rows(store, address):
             _redo(store, cuff_id, arrival_times(store), said)
 
 
-def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes, said: Mapping[int, Content] | None = None) -> int:
+def _redo(
+    store: Store, cuff_id: int, arrived: ArrivalTimes, said: Mapping[int, tuple[str, Content]] | None = None
+) -> int:
     """Derive one cuff anew; returns its number of payloads."""
     found = payloads.of_cuff(store, cuff_id)
     uids = stations.uids(store)
