@@ -29,22 +29,14 @@ from parsers.device import (
     parse_user_index,
 )
 from parsers.errors import ParseError
-from parsers.json_values import as_json
-from parsers.measurement import (
+from parsers.intermediate import (
     CuffPressure,
-    Feature,
-    Measurement,
-    build_enhanced,
     build_enhanced_intermediate,
-    build_feature,
     build_intermediate,
-    build_measurement,
-    parse_enhanced,
     parse_enhanced_intermediate,
-    parse_feature,
     parse_intermediate,
-    parse_measurement,
 )
+from parsers.measurement import Measurement, build_enhanced, build_measurement, parse_enhanced, parse_measurement
 from parsers.record import Segment, build_segment, parse_segment
 from parsers.stamps import (
     CurrentTime,
@@ -60,10 +52,8 @@ from parsers.stamps import (
     parse_local_time,
     parse_reference_time,
 )
+from parsers.status import Feature, build_feature, parse_feature
 from parsers.uuids import Uuid, short
-from parsers.words import describe
-
-__all__ = ["FORMATS", "Decoded", "Format", "as_json", "build", "decode", "describe", "find", "names"]
 
 Decoded = (
     Measurement

@@ -38,30 +38,13 @@ class CuffPressure:
 
 def parse_intermediate(value: bytes) -> CuffPressure:
     """0x2A36, 7 to 19 octets. Raises ParseError."""
-    (
-        flags,
-        pressure,
-        second_place,
-        third_place,
-        year,
-        month,
-        day,
-        hour,
-        minute,
-        second,
-        pulse,
-        user_id,
-        status,
-        trailing,
-    ) = _COMPOUND.read(value)
+    flags, pressure, second, third, *stamp, pulse, user_id, status, trailing = _COMPOUND.read(value)
     return CuffPressure(
         flags=flags,
         unit=Unit.KPA if flags & KPA else Unit.MMHG,
         pressure=SFloat.from_word(pressure),
-        unused=(SFloat.from_word(second_place), SFloat.from_word(third_place)),
-        stamp=None
-        if year is None
-        else DateTime(year=year or None, month=month or None, day=day or None, hour=hour, minute=minute, second=second),
+        unused=(SFloat.from_word(second), SFloat.from_word(third)),
+        stamp=None if stamp[0] is None else DateTime.sent(*stamp),
         user_facing=None,
         pulse=None if pulse is None else SFloat.from_word(pulse),
         user_id=user_id,

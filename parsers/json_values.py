@@ -8,10 +8,12 @@ from typing import Any
 
 from parsers.control import RecordControl, UserControl
 from parsers.device import Battery, PnpId, SystemId, UserIndex
-from parsers.measurement import CuffPressure, Feature, Measurement, PulseRange, Status
+from parsers.intermediate import CuffPressure
+from parsers.measurement import Measurement
 from parsers.record import Gap, Record, Segment
 from parsers.sfloat import Float, SFloat
 from parsers.stamps import CurrentTime, DateTime, EpochTime, LocalTime, ReferenceTime
+from parsers.status import Feature, PulseRange, Status
 
 Json = dict[str, Any]
 

@@ -9,38 +9,11 @@ from decimal import Decimal
 from typing import NamedTuple
 
 from parsers.declaration import Layout
-from parsers.intermediate import (
-    CuffPressure,
-    build_enhanced_intermediate,
-    build_intermediate,
-    parse_enhanced_intermediate,
-    parse_intermediate,
-)
 from parsers.pressure import COMPOUND, ENHANCED, KPA, Unit, enhanced_flags, epoch_of, true_flags
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime, EpochTime
-from parsers.status import CHECKS, Feature, PulseRange, Status, assessed, build_feature, parse_feature
+from parsers.status import Status
 from parsers.uuids import Uuid
-
-__all__ = [
-    "CHECKS",
-    "CuffPressure",
-    "Feature",
-    "Measurement",
-    "PulseRange",
-    "Status",
-    "Unit",
-    "assessed",
-    "build_enhanced_intermediate",
-    "build_feature",
-    "build_intermediate",
-    "build_measurement",
-    "measurement",
-    "parse_enhanced_intermediate",
-    "parse_feature",
-    "parse_intermediate",
-    "parse_measurement",
-]
 
 UNKNOWN_USER = 255
 """The User ID by which a cuff says that it does not know who was measured. No User ID at all is None."""

@@ -21,40 +21,22 @@ class Unit(Enum):
 KPA, STAMP, PULSE, USER, STATUS, USER_FACING, EPOCH_2000 = (1 << bit for bit in range(7))
 """Bits of the flags. The last two stand in the enhanced formats only, and are reserved in the others."""
 
-COMPOUND = Struct(
-    "flags" / Int8ul,
-    "systolic" / Int16ul,
-    "diastolic" / Int16ul,
-    "mean" / Int16ul,
-    "stamp" / If(this.flags & STAMP, DATE_TIME),
+_PRESSURES = ("systolic" / Int16ul, "diastolic" / Int16ul, "mean" / Int16ul)
+_ANNOUNCED = (
     "pulse" / If(this.flags & PULSE, Int16ul),
     "user_id" / If(this.flags & USER, Int8ul),
     "status" / If(this.flags & STATUS, Int16ul),
 )
+_EPOCH_STAMP = "stamp" / If(this.flags & STAMP, Int32ul)
+_USER_FACING = "user_facing" / If(this.flags & USER_FACING, Int32ul)
+
+COMPOUND = Struct("flags" / Int8ul, *_PRESSURES, "stamp" / If(this.flags & STAMP, DATE_TIME), *_ANNOUNCED)
 """0x2A35, and 0x2A36 with the cuff pressure in the place of the systolic one. At most 19 octets."""
 
-ENHANCED = Struct(
-    "flags" / Int8ul,
-    "systolic" / Int16ul,
-    "diastolic" / Int16ul,
-    "mean" / Int16ul,
-    "stamp" / If(this.flags & STAMP, Int32ul),
-    "pulse" / If(this.flags & PULSE, Int16ul),
-    "user_id" / If(this.flags & USER, Int8ul),
-    "status" / If(this.flags & STATUS, Int16ul),
-    "user_facing" / If(this.flags & USER_FACING, Int32ul),
-)
+ENHANCED = Struct("flags" / Int8ul, *_PRESSURES, _EPOCH_STAMP, *_ANNOUNCED, _USER_FACING)
 """0x2B34, at most 20 octets."""
 
-ENHANCED_CUFF = Struct(
-    "flags" / Int8ul,
-    "pressure" / Int16ul,
-    "stamp" / If(this.flags & STAMP, Int32ul),
-    "pulse" / If(this.flags & PULSE, Int16ul),
-    "user_id" / If(this.flags & USER, Int8ul),
-    "status" / If(this.flags & STATUS, Int16ul),
-    "user_facing" / If(this.flags & USER_FACING, Int32ul),
-)
+ENHANCED_CUFF = Struct("flags" / Int8ul, "pressure" / Int16ul, _EPOCH_STAMP, *_ANNOUNCED, _USER_FACING)
 """0x2B35, at most 16 octets."""
 
 

@@ -14,14 +14,8 @@ from construct import Int8ul, Int16ul, Struct
 
 from parsers.declaration import Layout
 from parsers.errors import ParseError
-from parsers.measurement import (
-    CuffPressure,
-    Measurement,
-    parse_enhanced,
-    parse_enhanced_intermediate,
-    parse_intermediate,
-    parse_measurement,
-)
+from parsers.intermediate import CuffPressure, parse_enhanced_intermediate, parse_intermediate
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.uuids import Uuid
 
 SEGMENT = Struct("header" / Int8ul)
@@ -95,8 +89,6 @@ def crc16(octets: bytes) -> int:
     plain = binascii.crc_hqx(octets.translate(_REVERSED), 0xFFFF)
     return _REVERSED[plain & 0xFF] << 8 | _REVERSED[plain >> 8]
 
-
-__all__ = ["Gap", "Reassembler", "Record", "Segment", "build_segments", "crc16", "parse_segment"]
 
 LONGEST_RECORD = 4096
 """Octets. The values that a record holds have at most 20; an endless record ends here."""

@@ -44,6 +44,13 @@ class DateTime(NamedTuple):
             year=when.year, month=when.month, day=when.day, hour=when.hour, minute=when.minute, second=when.second
         )
 
+    @classmethod
+    def sent(
+        cls, year: int, month: int, day: int, hour: int, minute: int, second: int, trailing: bytes = b""
+    ) -> "DateTime":
+        """Of the numbers in its octets."""
+        return cls(year or None, month or None, day or None, hour=hour, minute=minute, second=second, trailing=trailing)
+
     def fields(self) -> dict[str, int]:
         return {
             "year": self.year or 0,
@@ -134,16 +141,7 @@ class CurrentTime:
 
 def parse_date_time(value: bytes) -> DateTime:
     """0x2A08, 7 octets. Raises ParseError."""
-    year, month, day, hour, minute, second, trailing = _DATE_TIME.read(value)
-    return DateTime(
-        year=year or None,
-        month=month or None,
-        day=day or None,
-        hour=hour,
-        minute=minute,
-        second=second,
-        trailing=trailing,
-    )
+    return DateTime.sent(*_DATE_TIME.read(value))
 
 
 def build_date_time(value: DateTime | datetime) -> bytes:
@@ -154,10 +152,13 @@ def build_date_time(value: DateTime | datetime) -> bytes:
 
 def parse_current_time(value: bytes) -> CurrentTime:
     """0x2A2B, 10 octets. Raises ParseError."""
-    year, month, day, hour, minute, second, weekday, fractions, reason, trailing = _CURRENT_TIME.read(value)
-    stamp = DateTime(year=year or None, month=month or None, day=day or None, hour=hour, minute=minute, second=second)
+    *stamp, weekday, fractions, reason, trailing = _CURRENT_TIME.read(value)
     return CurrentTime(
-        date_time=stamp, day_of_week=weekday or None, fractions256=fractions, adjust_reason=reason, trailing=trailing
+        date_time=DateTime.sent(*stamp),
+        day_of_week=weekday or None,
+        fractions256=fractions,
+        adjust_reason=reason,
+        trailing=trailing,
     )
 
 

@@ -5,10 +5,12 @@ from functools import singledispatch
 
 from parsers.control import RecordControl, UserControl
 from parsers.device import VENDOR_SOURCES, Battery, PnpId, SystemId, UserIndex
-from parsers.measurement import UNKNOWN_USER, CuffPressure, Feature, Measurement, PulseRange, Status, assessed
+from parsers.intermediate import CuffPressure
+from parsers.measurement import UNKNOWN_USER, Measurement
 from parsers.record import FIRST, LAST, Gap, Record, Segment
 from parsers.sfloat import SFloat
 from parsers.stamps import CurrentTime, DateTime, EpochTime, LocalTime, ReferenceTime
+from parsers.status import Feature, PulseRange, Status, assessed
 
 Lines = list[tuple[str, str]]
 
@@ -179,9 +181,7 @@ def _(control: RecordControl, feature: Feature | None = None) -> Lines:
     lines = [("op code", _name(control.op)), ("operator", _name(control.operator))]
     if control.count is not None:
         lines.append(("number of records", str(control.count)))
-    if control.request is not None and control.result is not None:
-        lines += [("answer to", _name(control.request)), ("result", _name(control.result))]
-    return lines + _octets("operand", control.operand)
+    return [*lines, *_answer(control), *_octets("operand", control.operand)]
 
 
 @describe.register
@@ -191,9 +191,13 @@ def _(control: UserControl, feature: Feature | None = None) -> Lines:
         lines.append(("user index", str(control.user_index)))
     if control.consent_code is not None:
         lines.append(("consent code", "sent, not shown"))
-    if control.request is not None and control.result is not None:
-        lines += [("answer to", _name(control.request)), ("result", _name(control.result))]
-    return lines + _octets("parameter", control.parameter)
+    return [*lines, *_answer(control), *_octets("parameter", control.parameter)]
+
+
+def _answer(control: RecordControl | UserControl) -> Lines:
+    if control.request is None or control.result is None:
+        return []
+    return [("answer to", _name(control.request)), ("result", _name(control.result))]
 
 
 @describe.register

@@ -16,7 +16,8 @@ from collector.cli.common.asked_series import (
     readings_of,
 )
 from collector.cli.common.command import ATTENTION, DONE, new_app, options_of, out, tell
-from collector.cli.common.selection import reading_store, terminal_width
+from collector.cli.common.output import out_json, out_lines, terminal_width
+from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.numbers.json_fields import average_fields
 from collector.numbers.levels import LOW
@@ -24,7 +25,6 @@ from collector.numbers.office_home import OfficeReadings
 from collector.numbers.overview import office_against, overview
 from collector.numbers.values import SpreadOf
 from collector.service import machine_clock
-from collector.share.export.rows import json_text
 from collector.share.samples import known, pressures
 from collector.share.text import average_text, findings
 from collector.share.text.cautions import caution
@@ -92,17 +92,15 @@ def average(
         visit = OfficeReadings(day, pressures([need_pressures(one, "--office") for one in office]))
         beside = replace(beside, office=office_against([visit], found))
     if as_json:
-        out(json_text(average_fields(beside, wanted.person)))
+        out_json(average_fields(beside, wanted.person))
         tell([words.caution(number)])
     else:
-        for line in average_text.average_lines(found, wanted.person, terminal_width(), beside, limit):
-            out(line)
+        out_lines(average_text.average_lines(found, wanted.person, terminal_width(), beside, limit))
         for label, text in findings.log_remarks(beside.since_dose, beside.log):
             out(f"{label}: {text}")
         if each:
             out("")
-            for line in average_text.reading_lines(found, of_person.samples, terminal_width()):
-                out(line)
+            out_lines(average_text.reading_lines(found, of_person.samples, terminal_width()))
         tell(average_text.spoken(found, number, beside.office))
         if beside.very_high:
             tell(caution(number))

@@ -9,12 +9,10 @@ import typer
 
 from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, new_app, options_of, out, progress, say
 from collector.cli.common.dates import minute
-from collector.cli.common.selection import terminal_width
+from collector.cli.common.output import out_json, out_table
 from collector.service.config.settings import key_problem
 from collector.service.jobs import backups, restoring
 from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns
 from collector.store.errors import StoreError
 
 app = new_app("""Back up the store, list the backups, put one back.
@@ -96,16 +94,14 @@ def list_backups(
     states = [_state(backup) if verify else None for backup in found]
     if as_json:
         for backup, state in zip(found, states, strict=True):
-            out(
-                json_text(
-                    {
-                        "file": str(backup.path),
-                        "made_at": backup.made_at,
-                        "bytes": backup.size,
-                        "sealed": backup.sealed,
-                        "state": state,
-                    }
-                )
+            out_json(
+                {
+                    "file": str(backup.path),
+                    "made_at": backup.made_at,
+                    "bytes": backup.size,
+                    "sealed": backup.sealed,
+                    "state": state,
+                }
             )
     else:
         rows = [
@@ -117,8 +113,7 @@ def list_backups(
             )
             for backup, state in zip(found, states, strict=True)
         ]
-        for line in columns(rows, terminal_width(), ("backup", "made", "MB", "remarks"), frozenset({2})):
-            out(line)
+        out_table(rows, ("backup", "made", "MB", "remarks"), frozenset({2}))
     return ATTENTION if any(state not in (None, "sound", "sealed") for state in states) else DONE
 
 

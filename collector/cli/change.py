@@ -10,16 +10,16 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.asked_series import JsonOption, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out, tell
-from collector.cli.common.selection import out_wrapped, reading_store, terminal_width
+from collector.cli.common.output import out_json, out_table, out_wrapped, terminal_width
+from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.numbers.average import Average
 from collector.numbers.change import Change
 from collector.numbers.change import change as compare
 from collector.numbers.json_fields import change_fields
-from collector.share.export.rows import json_text
 from collector.share.text.change_text import HEADING, change_words, difference_rows
 from collector.share.text.findings import days
-from collector.share.text.layout import columns, fits, visible
+from collector.share.text.layout import fits, visible
 from collector.store.people import notes
 from collector.store.people.notes import Note
 
@@ -66,21 +66,18 @@ def change(
     )
     told = "; ".join(visible(note.text) for note in noted if note.day == day)
     if as_json:
-        out(json_text(change_fields(found, wanted.person, told)))
+        out_json(change_fields(found, wanted.person, told))
     else:
-        width = terminal_width()
         out_wrapped(f"{visible(wanted.person)}, change of {day}{f': {told}' if told else ''}")
         out("")
         if rows := list(difference_rows(found, sessions=True)):
-            if fits([HEADING, *rows], width, 24):
-                for line in columns(rows, width, HEADING):
-                    out(line)
+            if fits([HEADING, *rows], terminal_width(), 24):
+                out_table(rows, HEADING)
             else:
                 for row in rows:
                     out_wrapped(NARROW.format(*row))
             out("")
-        for line in columns(list(_sides(found)), width):
-            out(line)
+        out_table(_sides(found))
     tell([*change_words(found), words.caution(options.config.station.emergency_number)])
     return ATTENTION if found.refused else DONE
 

@@ -6,13 +6,12 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptions, new_app, options_of, out, say
-from collector.cli.common.selection import terminal_width
+from collector.cli.common.output import out_json, out_lines, terminal_width
 from collector.service.checks.everything import everything
 from collector.service.checks.finding import Finding, FindingState, broken, fine
 from collector.service.config import Config, usual_store
 from collector.service.config.schema import ConfigError
 from collector.service.config.template import template
-from collector.share.export.rows import json_text
 from collector.share.text.layout import visible, wrapped
 
 app = new_app()
@@ -48,8 +47,7 @@ def check(
       sudo quietcuff check --trial
     """
     if keys:
-        for line in template():
-            out(line)
+        out_lines(template())
         return DONE
     findings = []
     for finding in _tried(options_of(ctx)) if trial else _all(options_of(ctx), quick):
@@ -81,15 +79,13 @@ def _tried(options: GlobalOptions) -> Iterator[Finding]:
 
 def _show(finding: Finding, as_json: bool) -> None:
     if as_json:
-        out(
-            json_text(
-                {
-                    "topic": finding.topic,
-                    "state": finding.state.value,
-                    "text": finding.text,
-                    "remedy": finding.remedy or None,
-                }
-            )
+        out_json(
+            {
+                "topic": finding.topic,
+                "state": finding.state.value,
+                "text": finding.text,
+                "remedy": finding.remedy or None,
+            }
         )
         return
 

@@ -8,12 +8,12 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, options_of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, say
 from collector.cli.common.dates import minute
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
-from collector.share.export.rows import json_text
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import reading_store, writing_store
 from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks, six_digits
-from collector.share.text.layout import columns, natural, visible
+from collector.share.text.layout import natural, visible
 from collector.store.database import Store
 from collector.store.journal import cuffs, manners, pairing, payloads
 from collector.store.journal.cuffs import Cuff
@@ -54,22 +54,20 @@ def list_cuffs(
         silent = {cuff.address: never_delivered(store, cuff.address) for cuff in found}
     if as_json:
         for cuff in found:
-            out(
-                json_text(
-                    {
-                        "cuff": cuff.address,
-                        "name": cuff.name,
-                        "advertised": cuff.advertised,
-                        "bonded": cuff.bonded,
-                        "bond_missing_on": cuff.bond_missing_on,
-                        "bond_renewed": cuff.bond_renewed,
-                        "forgotten": cuff.forgotten,
-                        "readings": cuff.readings,
-                        "last_visit": cuff.last_visit,
-                        "never_delivered": (silent[cuff.address] or (None,))[0],
-                        "manners": learned[cuff.address],
-                    }
-                )
+            out_json(
+                {
+                    "cuff": cuff.address,
+                    "name": cuff.name,
+                    "advertised": cuff.advertised,
+                    "bonded": cuff.bonded,
+                    "bond_missing_on": cuff.bond_missing_on,
+                    "bond_renewed": cuff.bond_renewed,
+                    "forgotten": cuff.forgotten,
+                    "readings": cuff.readings,
+                    "last_visit": cuff.last_visit,
+                    "never_delivered": (silent[cuff.address] or (None,))[0],
+                    "manners": learned[cuff.address],
+                }
             )
         return
     if not found:
@@ -78,8 +76,7 @@ def list_cuffs(
 
     heading = ("name", "address", "readings", "last visit", "remarks")
     rows = [_row(cuff, options.zone, silent[cuff.address], learned[cuff.address] if verbose else []) for cuff in found]
-    for line in columns(rows, terminal_width(), heading, frozenset({2})):
-        out(line)
+    out_table(rows, heading, frozenset({2}))
 
 
 def _row(cuff: Cuff, zone: tzinfo | None, silent: tuple[str, str] | None, learned: list[str]) -> tuple[str, ...]:

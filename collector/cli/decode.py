@@ -9,15 +9,19 @@ from typing import Annotated, Any
 import typer
 
 from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, options_of, out, say, tell
-from collector.share.export.rows import json_text
+from collector.cli.common.output import out_json
 from collector.share.text.cautions import caution, very_high_pressure
 from parsers import characteristics
-from parsers.characteristics import as_json, describe, find, names
+from parsers.characteristics import find, names
 from parsers.errors import ParseError
-from parsers.measurement import CuffPressure, Feature, Measurement, assessed, parse_feature
+from parsers.intermediate import CuffPressure
+from parsers.json_values import as_json
+from parsers.measurement import Measurement
 from parsers.pressure import Unit
 from parsers.record import Gap, Reassembler
+from parsers.status import Feature, assessed, parse_feature
 from parsers.uuids import Uuid
+from parsers.words import describe
 
 app = new_app()
 
@@ -169,7 +173,7 @@ class _Decoder:
             out(f"  {label:{width}}  {words}")
 
     def _json(self, line: dict[str, Any]) -> None:
-        out(json_text(line))
+        out_json(line)
 
 
 def _checks(content: Any, feature: Feature) -> dict[str, str] | None:

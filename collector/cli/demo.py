@@ -9,8 +9,8 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say, tell
-from collector.cli.common.selection import terminal_width
+from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, say, tell
+from collector.cli.common.output import out_lines, terminal_width
 from collector.cli.page import base_address, need_extra
 from collector.cli.readings import show
 from collector.numbers import words
@@ -77,8 +77,7 @@ def demo(
     with open_store(path, create=False, read_only=True) as store:
         data = report_of(store, options.config, household.PERSON)
     say(f"The week of {household.PERSON}, whose slot it is:")
-    for line in average_lines(data.average, household.PERSON, terminal_width()):
-        out(line)
+    out_lines(average_lines(data.average, household.PERSON, terminal_width()))
     sheet = path.with_name(f"{household.PERSON}.html")
     with private_file(sheet, binary=True) as file:
         file.write(render_html(data).encode())

@@ -12,8 +12,9 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, out, say
-from collector.cli.common.selection import reading_store, slot_of, terminal_width, writing_store
+from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import reading_store, slot_of, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
 from collector.intake.owner import assign_cuff
@@ -21,8 +22,7 @@ from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.loan_saving import save
 from collector.service.listener_lock import listener
 from collector.service.machine_clock import believed_now
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, natural
+from collector.share.text.layout import natural
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import loans
@@ -135,20 +135,18 @@ def show(
     if as_json:
         for one in stock:
             loan = one.loan
-            out(
-                json_text(
-                    {
-                        "cuff": one.cuff,
-                        "name": one.name,
-                        "state": str(one.state),
-                        "since": one.since,
-                        "reason": one.reason,
-                        "borrower": loan and loan.borrower,
-                        "out_at": loan and loan.out_at,
-                        "back_at": loan and loan.back_at,
-                        "step": loan and str(loan.step),
-                    }
-                )
+            out_json(
+                {
+                    "cuff": one.cuff,
+                    "name": one.name,
+                    "state": str(one.state),
+                    "since": one.since,
+                    "reason": one.reason,
+                    "borrower": loan and loan.borrower,
+                    "out_at": loan and loan.out_at,
+                    "back_at": loan and loan.back_at,
+                    "step": loan and str(loan.step),
+                }
             )
         return
     if not stock:
@@ -164,8 +162,7 @@ def show(
         )
         for one in stock
     ]
-    for line in columns(rows, terminal_width(), ("cuff", "state", "since", "borrower", "what is missing"), frozenset()):
-        out(line)
+    out_table(rows, ("cuff", "state", "since", "borrower", "what is missing"))
 
 
 @app.command("mark")

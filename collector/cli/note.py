@@ -9,10 +9,10 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Whose
-from collector.cli.common.command import new_app, options_of, out, say
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, visible
+from collector.cli.common.command import new_app, options_of, say
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import reading_store, writing_store
+from collector.share.text.layout import visible
 from collector.store.people import notes
 
 app = new_app("""Note what happened on a day, such as a change of regimen.
@@ -80,21 +80,18 @@ def list_notes(
         found = notes.every(store, person)
     if as_json:
         for note in found:
-            out(
-                json_text(
-                    {
-                        "note_id": note.note_id,
-                        "person": note.person,
-                        "day": note.day.isoformat(),
-                        "kind": note.kind,
-                        "text": note.text,
-                    }
-                )
+            out_json(
+                {
+                    "note_id": note.note_id,
+                    "person": note.person,
+                    "day": note.day.isoformat(),
+                    "kind": note.kind,
+                    "text": note.text,
+                }
             )
     elif found:
         rows = [(note.day.isoformat(), note.kind, note.note_id[:8], visible(note.text)) for note in found]
-        for line in columns(rows, terminal_width(), ("day", "kind", "id", "text")):
-            out(line)
+        out_table(rows, ("day", "kind", "id", "text"))
     else:
         say(f"no notes for {person} yet; `quietcuff note add` makes one")
 

@@ -7,14 +7,13 @@ import typer
 
 from collector.cli.common import dates
 from collector.cli.common.asked_series import Whose, need_pressures
-from collector.cli.common.command import Usage, new_app, options_of, out, say
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.cli.common.command import Usage, new_app, options_of, say
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import reading_store, writing_store
 from collector.numbers.levels import acc_aha_office_class, esh_office_class
 from collector.numbers.office_home import OfficeReadings
 from collector.service import machine_clock
-from collector.share.export.rows import json_text
 from collector.share.samples import pressures
-from collector.share.text.layout import columns
 from collector.store.people import office_visits as visits_kept
 
 app = new_app("""Keep what was measured in the office, to set home against it.
@@ -93,11 +92,10 @@ def list_visits(
         if as_json:
             mean = {"systolic": visit.mean.systolic, "diastolic": visit.mean.diastolic}
             fields = {"visit_id": one.visit_id, "person": one.person, "day": _text(one.day)}
-            out(json_text({**fields, "readings": taken, **mean, "another_reading": visit.another_reading}))
+            out_json({**fields, "readings": taken, **mean, "another_reading": visit.another_reading})
         rows.append((_text(one.day), str(visit.mean), one.visit_id[:8], ", ".join(taken)))
     if not as_json:
-        for line in columns(rows, terminal_width(), ("day", "mean, mmHg", "id", "readings")):
-            out(line)
+        out_table(rows, ("day", "mean, mmHg", "id", "readings"))
 
 
 @app.command("remove")

@@ -12,10 +12,10 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
-from collector.cli.common.selection import reading_store, terminal_width, writing_store
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import reading_store, writing_store
 from collector.service.config.settings import PageSettings
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, visible
+from collector.share.text.layout import visible
 from collector.store.people import page_devices
 from collector.store.people.page_devices import Role
 
@@ -107,7 +107,7 @@ def devices(
     if as_json:
         for one in found:
             known = {"device": one.number, "name": one.name, "role": str(one.role), "person": one.person}
-            out(json_text({**known, "since": one.made_at, "last_seen": one.seen_at, "until": one.ends_at}))
+            out_json({**known, "since": one.made_at, "last_seen": one.seen_at, "until": one.ends_at})
         return
     if not found:
         say("no device may see the page yet; `quietcuff page invite` lets one in")
@@ -122,8 +122,7 @@ def devices(
         )
         for one in found
     ]
-    for line in columns(rows, terminal_width(), ("id", "role", "person", "last seen", "name")):
-        out(line)
+    out_table(rows, ("id", "role", "person", "last seen", "name"))
 
 
 @app.command("revoke")

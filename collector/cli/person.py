@@ -7,15 +7,15 @@ from typing import Annotated
 import typer
 
 from collector.cli import person_ownership
-from collector.cli.common.command import MANY, new_app, options_of, out, say
+from collector.cli.common.command import MANY, new_app, options_of, say
 from collector.cli.common.dates import minute
-from collector.cli.common.selection import made_store, reading_store, terminal_width, writing_store
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import made_store, reading_store, writing_store
 from collector.cli.person_erase import erase
 from collector.cli.person_ownership import PersonName
 from collector.cli.person_unite import unite
 from collector.cli.readings import cuff_names
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, natural, visible
+from collector.share.text.layout import natural, visible
 from collector.store import audit, people, readings
 from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Span
@@ -51,17 +51,15 @@ def list_people(
         nobodys = readings.unassigned(store)
     if as_json:
         for person in everybody:
-            out(
-                json_text(
-                    {
-                        "person": person.name,
-                        "readings": person.readings,
-                        "slots": [
-                            {"cuff": span.cuff, "slot": span.slot, "from": span.since, "until": span.until}
-                            for span in held[person.name]
-                        ],
-                    }
-                )
+            out_json(
+                {
+                    "person": person.name,
+                    "readings": person.readings,
+                    "slots": [
+                        {"cuff": span.cuff, "slot": span.slot, "from": span.since, "until": span.until}
+                        for span in held[person.name]
+                    ],
+                }
             )
         return
     rows = [
@@ -73,8 +71,7 @@ def list_people(
         for person in everybody
     ]
     if rows:
-        for line in columns(rows, terminal_width(), ("person", "readings", "slots"), frozenset({1})):
-            out(line)
+        out_table(rows, ("person", "readings", "slots"), frozenset({1}))
     else:
         say("nobody is in this store yet; `quietcuff person add NAME` adds somebody")
     if nobodys:
@@ -135,7 +132,7 @@ def history(
         found = list(audit.changes(store, last))
     if as_json:
         for change in found:
-            out(json_text({"at": change.at, "what": change.what, "person": change.person, "detail": change.detail}))
+            out_json({"at": change.at, "what": change.what, "person": change.person, "detail": change.detail})
         return
     rows = [
         (
@@ -148,8 +145,7 @@ def history(
     if not rows:
         say("nothing was given or taken yet")
         return
-    for line in columns(rows, terminal_width(), ("at", "what", "detail")):
-        out(line)
+    out_table(rows, ("at", "what", "detail"))
 
 
 def _span_words(span: Span, names: dict[str, str], zone: tzinfo | None) -> str:

@@ -6,12 +6,11 @@ from typing import Annotated
 import typer
 
 from collector.cli.common.command import Usage, new_app, options_of, out, say
-from collector.cli.common.selection import terminal_width
+from collector.cli.common.output import out_json, out_table, terminal_width
 from collector.numbers.json_fields import protocol_fields
 from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
 from collector.numbers.rules import AF_PER_SESSION, Protocol
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, fits, wrapped
+from collector.share.text.layout import fits, wrapped
 
 app = new_app()
 
@@ -41,17 +40,15 @@ def protocols(
         raise Usage(str(unknown)) from None
     if as_json:
         for one in chosen:
-            out(json_text(protocol_fields(one)))
+            out_json(protocol_fields(one))
         return
     width = terminal_width()
     if name:
-        for line in columns(list(_facts(chosen[0])), width):
-            out(line)
+        out_table(_facts(chosen[0]))
         return
     rows = [row for one in chosen for row in _rows(one)]
     if fits([HEADING, *rows], width, 40):
-        for line in columns(rows, width, HEADING):
-            out(line)
+        out_table(rows, HEADING)
     else:
         for name, high, days, text in rows:
             if name:

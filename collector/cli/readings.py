@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import MANY, new_app, options_of, out, say, tell
+from collector.cli.common.command import MANY, new_app, options_of, say, tell
+from collector.cli.common.output import out_lines, terminal_width
 from collector.cli.common.selection import (
     OfCuff,
     OfPerson,
@@ -17,7 +18,6 @@ from collector.cli.common.selection import (
     person_of,
     reading_store,
     selection,
-    terminal_width,
 )
 from collector.cli.readings_origin import tell as tell_about
 from collector.share.export.rows import write_ndjson
@@ -104,8 +104,7 @@ def show(store: Store, found: Iterator[Reading], emergency_number: str) -> int:
             high += very_high(reading)
             yield reading
 
-    for line in lines(counted(), View(terminal_width(), cuff_names(store), very_high)):
-        out(line)
+    out_lines(lines(counted(), View(terminal_width(), cuff_names(store), very_high)))
     if high:
         tell(caution(emergency_number))
     return count

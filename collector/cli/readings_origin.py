@@ -3,7 +3,7 @@
 from typing import Any
 
 from collector.cli.common.command import out
-from collector.share.export.rows import json_text
+from collector.cli.common.output import out_json
 from collector.share.text.layout import visible
 from collector.store import audit, readings
 from collector.store.database import Store
@@ -25,7 +25,7 @@ def tell(store: Store, reading_id: str, as_json: bool) -> int:
         for change in audit.about_reading(store, reading.reading_id)
     ]
     if as_json:
-        out(json_text({"reading_id": reading.reading_id, "came": came, "times": bettered, "owners": changes}))
+        out_json({"reading_id": reading.reading_id, "came": came, "times": bettered, "owners": changes})
         return 1
     sure = "" if reading.taken_uncertainty_s is None else f", give or take {reading.taken_uncertainty_s:g} s"
     out(f"{reading.reading_id} taken {reading.taken_at.isoformat(' ', 'seconds')}, {reading.taken_basis}{sure}")

@@ -17,9 +17,9 @@ from collector.cli.common.command import (
     out,
     say,
 )
+from collector.cli.common.output import out_json
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs.relaying import receivers_of, start_sending, words
-from collector.share.export.rows import json_text
 from collector.share.relay.postgresql_schema import SCHEMA
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, plan
@@ -75,27 +75,25 @@ def show_status(
         states = outbox.status(store)
     for state in states:
         if as_json:
-            out(
-                json_text(
-                    {
-                        "name": state.name,
-                        "sent": state.sent,
-                        "waiting": state.waiting,
-                        "reached_at": state.worked_at,
-                        "failures": state.failures,
-                        "next_at": state.next_at,
-                        "trouble": state.trouble,
-                        "refused": [
-                            {
-                                "reading_id": refusal.reading_id,
-                                "reason": refusal.reason,
-                                "since": refusal.since,
-                                "next_at": refusal.next_at,
-                            }
-                            for refusal in state.refusals
-                        ],
-                    }
-                )
+            out_json(
+                {
+                    "name": state.name,
+                    "sent": state.sent,
+                    "waiting": state.waiting,
+                    "reached_at": state.worked_at,
+                    "failures": state.failures,
+                    "next_at": state.next_at,
+                    "trouble": state.trouble,
+                    "refused": [
+                        {
+                            "reading_id": refusal.reading_id,
+                            "reason": refusal.reason,
+                            "since": refusal.since,
+                            "next_at": refusal.next_at,
+                        }
+                        for refusal in state.refusals
+                    ],
+                }
             )
             continue
         reached = f"last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else "never reached"

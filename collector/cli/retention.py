@@ -4,11 +4,11 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Usage, new_app, options_of, out, say
+from collector.cli.common.command import Usage, new_app, options_of, say
+from collector.cli.common.output import out_json
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs import retention as rules
 from collector.service.machine_clock import believed_now
-from collector.share.export.rows import json_text
 
 app = new_app()
 
@@ -45,17 +45,15 @@ def retention(
             believed_now(store, clock_is_right)
         found = (rules.apply if apply else rules.preview)(store, wanted)
     if as_json:
-        out(
-            json_text(
-                {
-                    "before": found.before,
-                    "payloads": found.payloads,
-                    "kinds": found.kinds,
-                    "bytes": found.octets,
-                    "oldest": found.oldest,
-                    "applied": apply,
-                }
-            )
+        out_json(
+            {
+                "before": found.before,
+                "payloads": found.payloads,
+                "kinds": found.kinds,
+                "bytes": found.octets,
+                "oldest": found.oldest,
+                "applied": apply,
+            }
         )
         return
     verb = "are gone" if apply else "would go; --apply takes them away"

@@ -9,9 +9,9 @@ from typing import Annotated, Any
 import typer
 
 from collector.cli.common.command import new_app, options_of, out
-from collector.cli.common.selection import reading_store, terminal_width
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, visible
+from collector.cli.common.output import out_json, out_table
+from collector.cli.common.selection import reading_store
+from collector.share.text.layout import visible
 from collector.store import inspection
 
 app = new_app("""Look into the store by SQL. Nothing here writes.
@@ -50,7 +50,7 @@ def query(
             _csv(list(first), found)
         else:
             for row in found:
-                out(json_text({name: _shown(value) for name, value in row.items()}))
+                out_json({name: _shown(value) for name, value in row.items()})
 
 
 @app.command("tables")
@@ -63,8 +63,7 @@ def tables(ctx: typer.Context) -> None:
     """
     with reading_store(options_of(ctx)) as store:
         rows = [(name, str(count), of_table) for name, count, of_table in inspection.tables(store)]
-    for line in columns(rows, terminal_width(), ("table", "rows", "columns"), frozenset({1})):
-        out(line)
+    out_table(rows, ("table", "rows", "columns"), frozenset({1}))
 
 
 @app.command("schema")

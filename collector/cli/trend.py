@@ -7,13 +7,13 @@ import typer
 
 from collector.cli.common.asked_series import JsonOption, LastDay, ProtocolName, Whose, asked, samples_of
 from collector.cli.common.command import ATTENTION, DONE, Usage, new_app, options_of, out, tell
-from collector.cli.common.selection import reading_store, terminal_width
+from collector.cli.common.output import out_json, out_lines, out_table, terminal_width
+from collector.cli.common.selection import reading_store
 from collector.numbers import words
 from collector.numbers.json_fields import trend_fields
 from collector.numbers.plot import trend_text
 from collector.numbers.trend import trend as follow
-from collector.share.export.rows import json_text
-from collector.share.text.layout import columns, fits
+from collector.share.text.layout import fits
 from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
 from collector.store.people import notes
 
@@ -59,20 +59,17 @@ def trend(
         samples = samples_of(store, wanted)
     found = follow(samples, wanted.protocol, wanted.plan, wanted.first, wanted.last, window)
     if as_json:
-        out(json_text(trend_fields(found, wanted.person, [(note.day, note.text) for note in noted])))
+        out_json(trend_fields(found, wanted.person, [(note.day, note.text) for note in noted]))
     elif found.days:
         monthly = months or (not weeks and len(found.weeks) > WEEKS_AT_MOST)
         width = terminal_width()
-        for line in trend_text(
-            found, width or USUAL_WIDTH, changes=[note.day for note in noted], ascii_only=not _draws()
-        ):
-            out(line)
+        days = [note.day for note in noted]
+        out_lines(trend_text(found, width or USUAL_WIDTH, changes=days, ascii_only=not _draws()))
         out("")
         heading, rows = trend_rows(found, monthly)
         if not fits([heading, *rows], width):
             heading, rows = heading[:3], [row[:3] for row in rows]
-        for line in columns(rows, width, heading, frozenset({1, 2, 3})):
-            out(line)
+        out_table(rows, heading, frozenset({1, 2, 3}))
         out(f"* {AT_OR_ABOVE}")
     number = options.config.station.emergency_number
     tell([words.caution(number)] if found.days else [f"no usable reading of {wanted.person} in these days"])

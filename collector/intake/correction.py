@@ -8,7 +8,7 @@ from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import read_line, take_log
 from collector.store import readings
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.readings import strikes, write
 from collector.store.readings.acceptable import time_problem
 from collector.store.values import CORRECTED, STRUCK_OUT, Selection, exact_mmhg
@@ -33,19 +33,17 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
     if said.taken_at is not None and (
         problem := "has not come yet" if said.taken_at > at else time_problem(said.taken_at)
     ):
-        raise StoreError(f"the time {said.taken_at.isoformat()} {problem}", "refused")
+        raise RefusedByStore(f"the time {said.taken_at.isoformat()} {problem}")
     with store.transaction():
         was = strikes.strike(store, reading_id, at, CORRECTED)
         stood = (_mmhg(was.systolic, was.unit), _mmhg(was.diastolic, was.unit), was.pulse)
         systolic, diastolic, pulse = said.systolic or stood[0], said.diastolic or stood[1], said.pulse or stood[2]
         if systolic is None or diastolic is None:
-            raise StoreError(
-                f"reading {was.reading_id} holds no such value: give both, --systolic and --diastolic", "refused"
-            )
+            raise RefusedByStore(f"reading {was.reading_id} holds no such value: give both, --systolic and --diastolic")
         before = plausible.marks(*stood)
         slips = [mark for mark in plausible.marks(systolic, diastolic, pulse) if mark not in before]
         if slips:
-            raise StoreError(f"reading {was.reading_id} stays as it is: {'; '.join(slips)}", "refused")
+            raise RefusedByStore(f"reading {was.reading_id} stays as it is: {'; '.join(slips)}")
         row = HandRow(
             taken_at=said.taken_at or was.taken_at,
             systolic=systolic,
@@ -65,7 +63,7 @@ def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:
     with store.transaction():
         was = readings.get(store, reading_id)
         if CORRECTED not in was.marks:
-            raise StoreError(f"reading {was.reading_id} was not corrected", "refused")
+            raise RefusedByStore(f"reading {was.reading_id} was not corrected")
         strikes.undo(store, was.reading_id, at, corrected=True)
         for one in readings.select(store, Selection(cuff="hand")):
             if one.note == _note(was.reading_id) and STRUCK_OUT not in one.marks:

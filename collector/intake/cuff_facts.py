@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from collector.store.journal import visit_facts
 from collector.store.journal.visit_facts import Told
 from parsers.errors import ParseError
-from parsers.measurement import Feature, parse_feature
+from parsers.status import Feature, parse_feature
 from parsers.uuids import UNPLACED
 
 

@@ -20,9 +20,10 @@ from collector.store.values import exact_mmhg
 from parsers import plausible
 from parsers.errors import ParseError
 from parsers.intermediate import CuffPressure, parse_enhanced_intermediate, parse_intermediate
-from parsers.measurement import Measurement, Status, parse_enhanced, parse_measurement
+from parsers.measurement import Measurement, parse_enhanced, parse_measurement
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
+from parsers.status import Status
 from parsers.uuids import Uuid
 
 

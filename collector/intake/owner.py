@@ -67,9 +67,9 @@ def assign_reading(store: Store, reading: int) -> None:
     _assign(store, owners.owned(store, reading=reading))
 
 
-def assign_cuff(store: Store, cuff_id: int, received_since: int | None = None) -> None:
-    """Give a cuff's readings to their owners; only those received since then (microseconds UTC) where given."""
-    _assign(store, owners.owned(store, cuff_id=cuff_id, since=received_since))
+def assign_cuff(store: Store, cuff_id: int) -> None:
+    """Give a cuff's readings to their owners."""
+    _assign(store, owners.owned(store, cuff_id=cuff_id))
 
 
 def _assign(store: Store, readings: Iterable[Owned]) -> None:

@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 
 from collector.intake.cuff_facts import checks_of
 from collector.intake.decode import Content
-from collector.intake.owner import OwnerSpan, assign_cuff, assign_reading, owners_to_set
+from collector.intake.owner import OwnerSpan, assign_cuff, owners_to_set
 from collector.intake.repeats import PayloadOutcome
 from collector.intake.sayings import SEGMENTS_WITHIN_US, Arrived
 from collector.intake.taking_up import take_up, take_up_anew
@@ -130,14 +130,16 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
     return write.count(store)
 
 
-def derive_cuff(store: Store, address: str, said: Mapping[int, Content] | None = None) -> None:
-    """Derive one cuff's readings again from the journal. said: by the payload's row, of those just written."""
+def derive_cuff(store: Store, address: str, said: Mapping[int, tuple[str, Content]] | None = None) -> None:
+    """Derive one cuff's readings again from the journal. said: by the payload's row, as `Arrived` has it."""
     with store.transaction():
         for cuff_id in cuffs.rows(store, address):
             _redo(store, cuff_id, arrival_times(store), said)
 
 
-def _redo(store: Store, cuff_id: int, arrived: ArrivalTimes, said: Mapping[int, Content] | None = None) -> int:
+def _redo(
+    store: Store, cuff_id: int, arrived: ArrivalTimes, said: Mapping[int, tuple[str, Content]] | None = None
+) -> int:
     """Derive one cuff anew; returns its number of payloads."""
     found = payloads.of_cuff(store, cuff_id)
     uids = stations.uids(store)
@@ -178,16 +180,9 @@ def _note(store: Store, reading_id: str, before: Time, after: Time) -> None:
         times.record_retimed(store, reading_id, to_us(datetime.now(UTC)), before, after)
 
 
-def reassign(
-    store: Store, *, cuff: str | None = None, reading_id: str | None = None, but: Collection[int] = ()
-) -> None:
-    """After spans, claims or people changed: find the owners of one reading, a cuff's (address) or all anew, but those
-    of some cuffs (rows)."""
+def reassign(store: Store, *, cuff: str | None = None, but: Collection[int] = ()) -> None:
+    """After spans, claims or people changed: find the owners of a cuff's readings (by its address) or of all anew, but
+    those of some cuffs (rows)."""
     with store.transaction():
-        if reading_id is not None:
-            row = write.row_of(store, reading_id)
-            assert row is not None
-            assign_reading(store, row)
-            return
         for cuff_id in set(cuffs.rows(store, cuff)).difference(but):
             assign_cuff(store, cuff_id)

@@ -25,13 +25,13 @@ SEGMENTS_WITHIN_US = 10 * MEASUREMENT_US
 class Arrived(NamedTuple):
     """A payload, when it came (microseconds UTC, the station's clock put right) and by which zone's clocks.
 
-    said: what it says, where whoever wrote it knows.
+    said: the id of its reading, and what it says, where whoever just wrote it knows.
     """
 
     payload: Payload
     at: int
     zone: str
-    said: Content | None = None
+    said: tuple[str, Content] | None = None
 
 
 class Saying(NamedTuple):
@@ -91,7 +91,10 @@ def _saying(
         return Saying(
             arrived, OutcomeKind.READING, imported=(reading, zone), reading_id=reading.reading_id, first=payload
         )
-    return _of_value(arrived, arrived.said or decode(payload.characteristic, payload.value), payload)
+    if arrived.said is not None:
+        reading_id, content = arrived.said
+        return Saying(arrived, OutcomeKind.READING, content=content, reading_id=reading_id, first=payload)
+    return _of_value(arrived, decode(payload.characteristic, payload.value), payload)
 
 
 def _unplaced(arrived: Arrived, handle: int, told: int | None) -> Saying:

@@ -99,9 +99,8 @@ def _write(store: Store, log: _Log, at: datetime) -> None:
     claims.claim_payloads(store, [(first[reading_id], person) for reading_id, person in log.claims], at)
     payloads = [appended.payload for appended in made if appended.new]
     if len(payloads) > ONE_BY_ONE:
-        derive_cuff(
-            store, HAND, {one.payload: said for one, (*_, said) in zip(made, log.lines, strict=True) if one.new}
-        )
+        written = zip(made, log.lines, strict=True)
+        derive_cuff(store, HAND, {one.payload: (reading_id, said) for one, (reading_id, _, said) in written if one.new})
         return
     for payload in payloads:
         interpret(store, payload)

@@ -40,6 +40,7 @@ from collector.numbers.usual import (
 )
 from collector.numbers.values import Said, Sample
 
+SPAN_DAYS = 28  # each side at most
 LEAST_DAYS = 3
 CLEAR, LIKELY = 0.975, 0.90
 """Of the chance that the usual pressure is lower (or higher). Without any change, a fall is called clear in 2 of 100
@@ -123,23 +124,16 @@ def change(
     plan: Plan | None = None,
     washout_days: int = 14,
     *,
-    span_days: int = 28,
-    leave_out: Sequence[tuple[date, date]] = (),
     other_changes: Sequence[date] = (),
 ) -> Change:
     """Compare one person's days before and after a change.
 
-    at: the day of the change (of a datetime, its day). leave_out: spans of days, both ends included, such as days with
-    both medicines. other_changes: days of other changes; neither side reaches over one or into its washout.
+    at: the day of the change (of a datetime, its day). other_changes: days of other changes; neither side reaches over
+    one or into its washout.
     """
     at = at.date() if isinstance(at, datetime) else at
     rules = PlannedProtocol.of(protocol, plan).protocol
-    kept = [
-        sample
-        for sitting in sittings(samples, rules)
-        for sample in sitting.samples
-        if not any(first <= sitting.day <= last for first, last in leave_out)
-    ]
+    kept = [sample for sitting in sittings(samples, rules) for sample in sitting.samples]
     holding = sorted(select(kept, rules, first=date.min).numbers) if kept else []
     wait = timedelta(washout_days)
     previous = max((day for day in other_changes if day < at), default=None)
@@ -147,7 +141,7 @@ def change(
     earlier, later = [day for day in holding if day < at], [day for day in holding if day >= at]
     before_days = [day for day in earlier if previous is None or day >= previous + wait]
     after_days = [day for day in later if at + wait <= day < following]
-    span = timedelta(span_days - 1)
+    span = timedelta(SPAN_DAYS - 1)
     last_before = before_days[-1] if before_days else at - timedelta(1)
     first_before = next((day for day in before_days if day >= last_before - span), last_before)
     first_after = after_days[0] if after_days else at + wait

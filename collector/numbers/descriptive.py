@@ -63,9 +63,9 @@ def standard_error(values: Series) -> float:
     return sd(values) / sqrt(len(values))
 
 
-def margin(values: Series, confidence: float = 0.95) -> float:
-    """Half the width of the t interval round the mean of independent values."""
-    return quantile(0.5 + confidence / 2, len(values) - 1) * standard_error(values)
+def margin(values: Series) -> float:
+    """Half the width of the 95 % t interval round the mean of independent values."""
+    return quantile(0.975, len(values) - 1) * standard_error(values)
 
 
 def _need(values: Series, least: int) -> None:

@@ -4,23 +4,8 @@ from collections.abc import Mapping
 from difflib import get_close_matches
 from types import MappingProxyType
 
-from collector.numbers.custom import ProtocolError, custom
 from collector.numbers.published import published
-from collector.numbers.rules import Handling, Plan, PlannedProtocol, Protocol, Window
-
-__all__ = [
-    "PROTOCOLS",
-    "USUAL",
-    "Handling",
-    "Plan",
-    "PlannedProtocol",
-    "Protocol",
-    "ProtocolError",
-    "UnknownProtocol",
-    "Window",
-    "custom",
-    "protocol",
-]
+from collector.numbers.rules import Protocol
 
 PROTOCOLS: Mapping[str, Protocol] = MappingProxyType({one.name: one for one in published()})
 

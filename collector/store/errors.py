@@ -18,6 +18,13 @@ class StoreError(Exception):
         self.kind = kind
 
 
+class RefusedByStore(StoreError):
+    """What was asked for cannot be, or may not; nothing is wrong with the store."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(text, "refused")
+
+
 class UnreadableError(StoreError, ValueError):
     """A value stands in the store that is none: octets that are no text, JSON that is none, an instant of no year."""
 

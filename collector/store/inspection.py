@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 
 
 def _database(store: Store) -> Any:
@@ -33,4 +33,4 @@ def query(store: Store, sql: str) -> Iterator[dict[str, Any]]:
     try:
         yield from _database(store).query(sql)
     except (sqlite3.Error, ValueError) as error:
-        raise StoreError(f"the query: {error}", "refused") from None
+        raise RefusedByStore(f"the query: {error}") from None

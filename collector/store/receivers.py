@@ -4,7 +4,7 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import from_us, to_come, to_us
 
 LONGEST_PAUSE = timedelta(days=2)
@@ -36,7 +36,7 @@ def forget(store: Store, name: str) -> None:
     """Send nothing more there, and forget what was sent. Raises StoreError for a receiver never sent to."""
     with store.transaction():
         if not store.query("DELETE FROM relay_target WHERE name = ?", (name,)).rowcount:
-            raise StoreError(f"nothing was ever sent to '{name}'", "refused")
+            raise RefusedByStore(f"nothing was ever sent to '{name}'")
 
 
 def _of(store: Store, target: int, columns: str) -> tuple[Any, ...]:

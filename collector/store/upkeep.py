@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 
 from collector.store.database import Store
-from collector.store.errors import StoreError, as_store_error
+from collector.store.errors import RefusedByStore, StoreError, as_store_error
 from collector.store.values import Progress
 
 
@@ -51,7 +51,7 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     progress: called with (pages done, pages in all). Raises StoreError; overwrites no file.
     """
     if path.exists():
-        raise StoreError(f"{path}: exists already; a backup overwrites nothing", "refused")
+        raise RefusedByStore(f"{path}: exists already; a backup overwrites nothing")
     part = path.with_name(path.name + ".part")
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

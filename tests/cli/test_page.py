@@ -108,7 +108,8 @@ def test_a_certificate_renewed_while_the_page_runs_holds_from_the_next_connectio
     config.write_text(
         f'[page]\naddress = "0.0.0.0"\ncertificate = "{certificate}"\ncertificate_key = "{key}"\n', "utf-8"
     )
-    with Serving(household, config=config, scheme="https") as page:
+    soon = "from collector.page import serving\nserving.CERTIFICATE_TICKS = 2"
+    with Serving(household, config=config, scheme="https", hurry=soon) as page:
         assert shown(page.port) == first.fingerprint
         certificate.write_text("half writ")
         for to, source in ((key, second.key), (certificate, second.certificate)):

@@ -245,7 +245,7 @@ async def memory_stays(count: int) -> None:
 
     tracemalloc.start()
     try:
-        async with room(*cuffs, sink=sink, plan=replace(SHORT, most_records=100)) as air:
+        async with room(*cuffs, sink=sink, plan=replace(SHORT, most_records=50)) as air:
             fill(cuffs[0], 1)
             before = await some_visits(air)
             visits = 0

@@ -84,15 +84,15 @@ def test_mondays_reading_of_somebody_else_is_two_commands_to_put_right(bench: An
     give(bench, "Ada", 1)
     people.add(bench.store, "Ben", MONDAY)
     claims.claim(bench.store, give_to_ada[:6], "Ben", MONDAY + timedelta(days=2))
-    intake.reassign(bench.store, reading_id=give_to_ada)
+    intake.reassign(bench.store)
     assert owners(bench) == ["Ben", "Ada"]
     intake.rebuild(bench.store)
     assert owners(bench) == ["Ben", "Ada"]
     claims.release(bench.store, give_to_ada, MONDAY + timedelta(days=3))
-    intake.reassign(bench.store, reading_id=give_to_ada)
+    intake.reassign(bench.store)
     assert owners(bench) == [None, "Ada"]
     claims.withdraw(bench.store, give_to_ada, MONDAY + timedelta(days=4))
-    intake.reassign(bench.store, reading_id=give_to_ada)
+    intake.reassign(bench.store)
     assert owners(bench) == ["Ada", "Ada"]
     told = [(change.what, change.person) for change in audit.changes(bench.store)]
     assert told == [

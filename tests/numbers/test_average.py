@@ -9,7 +9,8 @@ from homeseries import DAY_ONE, rising, sample, series, week
 
 from collector.numbers import descriptive
 from collector.numbers.average import average
-from collector.numbers.protocols import PROTOCOLS, custom, protocol
+from collector.numbers.custom import custom
+from collector.numbers.protocols import PROTOCOLS, protocol
 from collector.numbers.values import Pair, SpreadOf, WrittenBy
 
 NICE = protocol("nice-ng136")

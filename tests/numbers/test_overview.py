@@ -8,8 +8,8 @@ from homeseries import DAY_ONE, sample, series, week
 
 from collector.numbers.office_home import OfficeHome, OfficeReadings
 from collector.numbers.overview import KnownOfPerson, overview
-from collector.numbers.protocols import Plan, protocol
-from collector.numbers.rules import MedicalCondition
+from collector.numbers.protocols import protocol
+from collector.numbers.rules import MedicalCondition, Plan
 from collector.numbers.values import Pressures
 
 NICE = protocol("nice-ng136")

@@ -2,7 +2,8 @@
 
 import pytest
 
-from collector.numbers.protocols import PROTOCOLS, ProtocolError, UnknownProtocol, custom, protocol
+from collector.numbers.custom import ProtocolError, custom
+from collector.numbers.protocols import PROTOCOLS, UnknownProtocol, protocol
 
 
 def test_the_published_ones_are_there_with_source_and_edition() -> None:

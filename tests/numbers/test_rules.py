@@ -7,8 +7,8 @@ import pytest
 from homeseries import rising, series, week
 
 from collector.numbers.average import average
-from collector.numbers.protocols import Plan, protocol
-from collector.numbers.rules import MedicalCondition
+from collector.numbers.protocols import protocol
+from collector.numbers.rules import MedicalCondition, Plan
 from collector.numbers.values import Pressures, rounded_text
 from collector.share.text import findings
 

@@ -6,7 +6,9 @@ import pytest
 from homeseries import DAY_ONE, ZONE, sample, series, week
 
 from collector.numbers.average import average
-from collector.numbers.protocols import Plan, Window, custom, protocol
+from collector.numbers.custom import custom
+from collector.numbers.protocols import protocol
+from collector.numbers.rules import Plan, Window
 from collector.numbers.selecting import select
 from collector.numbers.sittings import sittings
 from collector.numbers.values import Sample

@@ -6,7 +6,8 @@ import pytest
 from station_page import BEN, MIRA, Pages, once_of, send
 
 from collector.numbers import words
-from collector.numbers.protocols import PROTOCOLS, Plan
+from collector.numbers.protocols import PROTOCOLS
+from collector.numbers.rules import Plan
 from collector.service.config import parse
 from collector.service.guided.replay import SittingSoFar, standing
 from collector.service.guided.sitting import request_of

@@ -5,11 +5,13 @@ import random
 from collections.abc import Iterator
 from pathlib import Path
 
-from parsers.characteristics import FORMATS, Decoded, as_json, build, decode, describe
+from parsers.characteristics import FORMATS, Decoded, build, decode
 from parsers.errors import ParseError
+from parsers.json_values import as_json
 from parsers.record import Gap, Reassembler, Record
 from parsers.status import Feature
 from parsers.text import LIMIT, printable
+from parsers.words import describe
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 CORPUS = FIXTURES / "corpus" / "parsers.txt"

@@ -9,13 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from parsers.characteristics import FORMATS, Decoded, as_json, build, decode, describe, find, names
+from parsers.characteristics import FORMATS, Decoded, build, decode, find, names
 from parsers.errors import ParseError
-from parsers.measurement import Feature, measurement
+from parsers.json_values import as_json
+from parsers.measurement import measurement
 from parsers.record import Gap, Record
 from parsers.stamps import EpochTime
-from parsers.status import Status
+from parsers.status import Feature, Status
 from parsers.uuids import Uuid, full, short
+from parsers.words import describe
 
 FEATURES = (None, Feature(0), Feature(0xFFFF))
 

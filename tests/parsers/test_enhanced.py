@@ -9,17 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers.errors import ParseError
-from parsers.measurement import (
+from parsers.intermediate import (
     CuffPressure,
-    Unit,
-    build_enhanced,
     build_enhanced_intermediate,
     build_intermediate,
-    measurement,
-    parse_enhanced,
     parse_enhanced_intermediate,
     parse_intermediate,
 )
+from parsers.measurement import build_enhanced, measurement, parse_enhanced
+from parsers.pressure import Unit
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime, EpochTime
 from parsers.uuids import Uuid

@@ -10,9 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from parsers.errors import ParseError
-from parsers.measurement import Measurement, PulseRange, Status, Unit, build_measurement, measurement, parse_measurement
+from parsers.measurement import Measurement, build_measurement, measurement, parse_measurement
+from parsers.pressure import Unit
 from parsers.sfloat import Absence, SFloat
 from parsers.stamps import DateTime, EpochTime
+from parsers.status import PulseRange, Status
 
 FULL = bytes.fromhex("1E 8000 5400 6300 EA07 03 09 07 29 05 4200 02 0400")
 words = st.integers(0, 0xFFFF).map(SFloat)

@@ -6,9 +6,11 @@ After a wanted change `PYTHONPATH=. python tests/parsers/test_told.py` writes fi
 import json
 from pathlib import Path
 
-from parsers.characteristics import FORMATS, as_json, decode, describe
+from parsers.characteristics import FORMATS, decode
 from parsers.errors import ParseError
+from parsers.json_values import as_json
 from parsers.status import Feature
+from parsers.words import describe
 
 FIXTURES = Path(__file__).parents[2] / "fixtures"
 TOLD = FIXTURES / "corpus" / "told.jsonl"

@@ -25,7 +25,8 @@ from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from collector.store.readings import strikes
 from collector.store.values import BOND_NOT_CONFIRMED, STANDING
-from parsers.measurement import Unit, build_measurement, measurement
+from parsers.measurement import build_measurement, measurement
+from parsers.pressure import Unit
 from parsers.stamps import DateTime, build_date_time
 
 NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)

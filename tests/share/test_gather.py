@@ -11,7 +11,8 @@ from measured import KITCHEN, MONDAY, make_store, week
 from one_reading import one_reading
 
 from collector.numbers.levels import LOW
-from collector.numbers.protocols import PROTOCOLS, Plan
+from collector.numbers.protocols import PROTOCOLS
+from collector.numbers.rules import Plan
 from collector.numbers.values import Pressures
 from collector.share.report.cuff_clocks import ahead_s, clock_line
 from collector.share.report.gather import WantedReport, gather

@@ -15,6 +15,7 @@ from collector.share.report import chart, fit
 from collector.share.report.chart import LEFT, RIGHT, draw_chart
 from collector.share.report.content import Section
 from collector.share.report.drawing import Label, Line
+from collector.share.report.fonts import family
 from collector.share.report.paper import Sheet
 from collector.share.report.pdf import render_pdf
 from collector.share.report.style import STYLE
@@ -38,8 +39,11 @@ def drawn(data: bytes) -> tuple[list[tuple[Box, str]], list[Box]]:
     return [(box(*one), words.get_text_bounded(*one).strip()) for one in rects], [box(*one) for one in paths]
 
 
+BLANK = Sheet(210, 297, 12, 8, lines=4, family=family(""))
+
+
 def sheet(target: BytesIO) -> Sheet:
-    return Sheet.on(target, 210, 297, 12, 8, lines=4, texts="", title="a page of nobody's")
+    return BLANK.on(target, "a page of nobody's")
 
 
 @pytest.mark.parametrize("words", [3, 17, 60])
@@ -81,10 +85,9 @@ def test_a_heading_takes_one_line_however_long_it_is() -> None:
 
 
 def test_a_word_that_no_line_holds_is_cut_where_the_line_ends() -> None:
-    page = Sheet.blank(210, 297, 12, 8, lines=4, texts="")
-    letter = page._measure("W", 8, False)
+    letter = BLANK._measure("W", 8, False)
     for width, pieces in ((0.5, ["W"] * 5), (1.5, ["W"] * 5), (2.5, ["WW", "WW", "W"]), (3.5, ["WWW", "WW"])):
-        assert page.wrapped("WWWWW", width * letter, 8, False, 9) == pieces
+        assert BLANK.wrapped("WWWWW", width * letter, 8, False, 9) == pieces
 
 
 def test_a_number_has_its_unit_beside_it_on_one_line() -> None:

@@ -9,8 +9,10 @@ import pytest
 from homeseries import series
 
 from collector.numbers.average import Average, average, estimated_mean_pressure
+from collector.numbers.custom import custom
 from collector.numbers.levels import OFFICE_TO_HOME, acc_aha_office_class, esh_office_class, is_very_high, office_of
-from collector.numbers.protocols import Protocol, custom, protocol
+from collector.numbers.protocols import protocol
+from collector.numbers.rules import Protocol
 from collector.numbers.values import Pressures, mean_of
 
 FOLDER = Path(__file__).parents[2] / "fixtures" / "protocols"

@@ -8,11 +8,13 @@ from typing import Any
 
 import pytest
 
-from parsers.characteristics import as_json, build, decode, describe
+from parsers.characteristics import build, decode
 from parsers.errors import ParseError
+from parsers.json_values import as_json
 from parsers.record import Reassembler, Record, crc16
 from parsers.sfloat import Float, SFloat
 from parsers.stamps import CurrentTime, DateTime
+from parsers.words import describe
 
 VECTORS = Path(__file__).parents[2] / "fixtures" / "vectors"
 

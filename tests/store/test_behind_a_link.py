@@ -2,6 +2,7 @@
 
 import os
 import resource
+from contextlib import suppress
 from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
@@ -117,8 +118,9 @@ def test_what_this_machine_cannot_read_just_now_sets_no_reading_aside(
         monkeypatch.setattr(columns, "ZoneInfo", too_many)
         with pytest.raises(OSError, match="Too many open files"):
             list(readings.select(store))
-        with pytest.raises(OSError, match="Too many open files"):
+        with suppress(OSError):  # where it has to know the zone's rules
             intake.rebuild(store)
         monkeypatch.undo()
+        assert len(list(readings.select(store))) == 1
         assert intake.rebuild(store)
         assert len(list(readings.select(store))) == 1

@@ -84,7 +84,6 @@ def test_a_sitting_grows_and_stays_one(tmp_path: Path) -> None:
             ("a1", "b2"),
         )
         assert sittings.every(store, "mira", since=NOW + timedelta(seconds=1)) == [second]
-        assert sittings.every(store, "mira", until=NOW + timedelta(hours=12)) == [first]
 
 
 def test_both_travel_to_another_station_and_go_with_the_person(tmp_path: Path) -> None:

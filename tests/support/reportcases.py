@@ -14,7 +14,8 @@ from collector.numbers.change import change
 from collector.numbers.levels import LOW
 from collector.numbers.office_home import OfficeReadings, against_home
 from collector.numbers.overview import outstanding
-from collector.numbers.protocols import Plan, protocol
+from collector.numbers.protocols import protocol
+from collector.numbers.rules import Plan
 from collector.numbers.trend import trend
 from collector.numbers.values import Pressures, Sample
 from collector.share.report.data import CuffLine, RegimenChange, ReportData

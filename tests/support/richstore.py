@@ -13,7 +13,8 @@ from collector.store import Store, StoreError, journal, people, readings
 from collector.store.journal import stations, visits
 from collector.store.people import slot_spans
 from collector.store.readings import claims, strikes
-from parsers.measurement import Measurement, Unit, build_enhanced, build_measurement, measurement
+from parsers.measurement import Measurement, build_enhanced, build_measurement, measurement
+from parsers.pressure import Unit
 from parsers.record import build_segments
 from parsers.stamps import EpochTime, build_current_time, build_date_time
 from parsers.uuids import Uuid

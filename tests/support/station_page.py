@@ -148,9 +148,13 @@ class Serving:
         scheme: str = "http",
         entry: bool = False,
         log: Path | None = None,
+        hurry: str = "",
     ) -> None:
-        """entry: the unit's own small entry, without the command line. log: where its stderr goes."""
-        self.entry, self.log = entry, log
+        """entry: the unit's own small entry, without the command line. log: where its stderr goes.
+
+        hurry: by that entry, after these statements: times of the page that a test does not wait for.
+        """
+        self.entry, self.log, self.hurry = entry or bool(hurry), log, hurry
         with socket.socket() as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = int(probe.getsockname()[1])
@@ -163,10 +167,13 @@ class Serving:
         environment = {name: value for name, value in os.environ.items() if not name.startswith("QUIETCUFF_")}
         if self.entry:
             environment |= {"QUIETCUFF_STORE": str(self.store), "QUIETCUFF_PAGE_PORT": str(self.port)}
-        program = ["collector.page.main"] if self.entry else ["collector.cli.main", *command]
+            environment |= {"QUIETCUFF_CONFIG": str(self.config)} if self.config else {}
+        program = ["-m", "collector.page.main"] if self.entry else ["-m", "collector.cli.main", *command]
+        if self.hurry:
+            program = ["-c", f"{self.hurry}\nfrom collector.page.main import run\nrun()"]
         with ExitStack() as stack:
             log = stack.enter_context(self.log.open("ab")) if self.log else None
-            self.process = subprocess.Popen([sys.executable, "-m", *program], env=environment, stderr=log)
+            self.process = subprocess.Popen([sys.executable, *program], env=environment, stderr=log)
         give_up = time.monotonic() + 90
         while time.monotonic() < give_up:
             try:

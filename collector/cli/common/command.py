@@ -40,16 +40,13 @@ MANY = 1_000_000_000
 class Failure(Exception):
     """The command could not do what was asked. The text: what, where, what to do, on one line."""
 
-    def __init__(self, text: str, exit_code: int = COULD_NOT) -> None:
-        super().__init__(text)
-        self.exit_code = exit_code
+    exit_code = COULD_NOT
 
 
 class Usage(Failure):
     """The command was asked wrongly."""
 
-    def __init__(self, text: str) -> None:
-        super().__init__(text, WRONG_USAGE)
+    exit_code = WRONG_USAGE
 
 
 class Group(TyperGroup):

@@ -1,8 +1,6 @@
 """The options that choose readings, the same for every command that takes some."""
 
 import re
-import shutil
-import sys
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import timedelta, tzinfo
@@ -11,9 +9,8 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import GlobalOptions, Usage, out, say
+from collector.cli.common.command import GlobalOptions, Usage, say
 from collector.cli.common.erased import finish_and_tell, finish_before_reading
-from collector.share.text.layout import wrapped
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.namesakes import folded
@@ -128,33 +125,3 @@ def writing_store(options: GlobalOptions) -> Iterator[Store]:
     with open_store(options.store_path, create=False) as store:
         finish_and_tell(store)
         yield store
-
-
-def terminal_width() -> int | None:
-    """Columns of the terminal; None for a pipe or a file, where nothing is wrapped."""
-    return shutil.get_terminal_size().columns if sys.stdout.isatty() else None
-
-
-def out_wrapped(text: str) -> None:
-    """A line of data, broken between words where the terminal is narrower."""
-    width = terminal_width()
-    for line in [text] if width is None else wrapped(text, width):
-        out(line)
-
-
-__all__ = [
-    "OfCuff",
-    "OfPerson",
-    "PersonOption",
-    "Reading",
-    "Since",
-    "Unassigned",
-    "Until",
-    "out_wrapped",
-    "person_of",
-    "reading_store",
-    "selection",
-    "slot_of",
-    "terminal_width",
-    "writing_store",
-]

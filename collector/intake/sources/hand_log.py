@@ -46,9 +46,10 @@ class HandRow(NamedTuple):
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
         # Joined here, in the order of the names: an encoder of thousands of small objects takes four times as long.
+        note = "null" if self.note is None else _JSON.encode(self.note)
         twin = f', "twin": "{self.twin}"' if self.twin else ""
         text = (
-            f'{{"diastolic": {_json(self.diastolic)}, "note": {_JSON.encode(self.note)}, "pulse": {_json(self.pulse)}, '
+            f'{{"diastolic": {_json(self.diastolic)}, "note": {note}, "pulse": {_json(self.pulse)}, '
             f'"systolic": {_json(self.systolic)}, "taken_at": "{self.taken_at.isoformat()}"{twin}}}'
         )
         return text.encode("utf-8", "replace")

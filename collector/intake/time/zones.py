@@ -23,7 +23,6 @@ def wall_us(wall: datetime) -> int:
     return (since.days * 86_400 + since.seconds) * SECOND + since.microseconds
 
 
-@lru_cache(maxsize=1024)
 def zone_of(name: str) -> ZoneInfo:
     """The zone's rules; UTC where this machine has none of that name."""
     try:

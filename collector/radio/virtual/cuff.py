@@ -16,7 +16,8 @@ from collector.radio.virtual.behaviour import Behaviour, Drop
 from collector.radio.virtual.cuff_memory import CuffMemory
 from collector.radio.virtual.peripheral import CuffRadio
 from parsers.cuff_clock import clock_shown
-from parsers.measurement import Unit, build_enhanced, build_measurement, measurement
+from parsers.measurement import build_enhanced, build_measurement, measurement
+from parsers.pressure import Unit
 from parsers.stamps import EpochTime, build_current_time, build_date_time
 from parsers.uuids import Uuid
 

@@ -15,7 +15,6 @@ from zoneinfo import ZoneInfo
 
 from collector.service.config.schema import ConfigError, Reader, from_environment
 from collector.service.config.settings import Config, CuffSettings, PersonSettings
-from collector.store.writers import the_file
 
 SYSTEM_FILE = Path("/etc/quietcuff.toml")
 SYSTEM_STORE = Path("/var/lib/quietcuff/quietcuff.db")
@@ -45,6 +44,8 @@ def usual_store() -> Path:
 
 def store_of(given: Path | None, config: Config) -> Path:
     """The store's own file: the one that was named, else the configuration's, else the usual one. Raises StoreError."""
+    from collector.store.writers import the_file  # brings the store, which `--version` and help do without
+
     return the_file(given or config.store.path or usual_store())
 
 

@@ -7,8 +7,8 @@ from decimal import Decimal
 from typing import Any
 
 from collector.numbers.levels import LOW
-from collector.numbers.protocols import USUAL, Plan, PlannedProtocol, Protocol, Window, protocol
-from collector.numbers.rules import MedicalCondition
+from collector.numbers.protocols import USUAL, protocol
+from collector.numbers.rules import MedicalCondition, Plan, PlannedProtocol, Protocol, Window
 from collector.numbers.values import Pressures
 from collector.service.config.schema import ConfigError, Reader
 from collector.service.config.settings import Config, PersonSettings

@@ -18,7 +18,6 @@ from collector.numbers.rules import MedicalCondition
 from collector.radio.plan import SetClock, UseWitness
 from collector.service.config.schema import key
 from collector.share.relay.kinds import KINDS
-from collector.store.columns import zone_named
 
 
 class RadioKind(StrEnum):
@@ -40,6 +39,8 @@ PRIVATE_KEY = "AGE-SECRET-KEY-"
 
 
 def _zone(name: str) -> str | None:
+    from collector.store.columns import zone_named  # brings the store, which `--version` and help do without
+
     try:
         zone_named(name)
     except ValueError:

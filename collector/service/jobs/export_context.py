@@ -30,6 +30,15 @@ _REASONS = {
     Absence.RESERVED: "error",
 }
 """Codes of HL7's data-absent-reason as the Personal Health Device guide maps them (page FLOATs)."""
+_TEXTS = {
+    "manufacturer": Uuid.MANUFACTURER_NAME,
+    "model": Uuid.MODEL_NUMBER,
+    "serial": Uuid.SERIAL_NUMBER,
+    "firmware": Uuid.FIRMWARE_REVISION,
+    "hardware": Uuid.HARDWARE_REVISION,
+    "software": Uuid.SOFTWARE_REVISION,
+}
+"""What a cuff says of itself, by the field of an `ExportedCuff` that holds it."""
 _WINDOW = 1000
 
 
@@ -88,26 +97,15 @@ def _facts(store: Store, address: str) -> ExportedCuff:
     return ExportedCuff(
         address=address,
         system_id=system_id if system_id and len(system_id) == 8 else None,
-        manufacturer=text(Uuid.MANUFACTURER_NAME),
-        model=text(Uuid.MODEL_NUMBER),
-        serial=text(Uuid.SERIAL_NUMBER),
-        firmware=text(Uuid.FIRMWARE_REVISION),
-        hardware=text(Uuid.HARDWARE_REVISION),
-        software=text(Uuid.SOFTWARE_REVISION),
+        **{name: text(characteristic) for name, characteristic in _TEXTS.items()},
     )
 
 
 def values_of_facts(facts: ExportedCuff) -> dict[int, bytes]:
     """The same as the characteristics that a cuff says it by."""
-    texts = {
-        Uuid.MANUFACTURER_NAME: facts.manufacturer,
-        Uuid.MODEL_NUMBER: facts.model,
-        Uuid.SERIAL_NUMBER: facts.serial,
-        Uuid.FIRMWARE_REVISION: facts.firmware,
-        Uuid.HARDWARE_REVISION: facts.hardware,
-        Uuid.SOFTWARE_REVISION: facts.software,
+    values: dict[int, bytes] = {
+        characteristic: build_text(text) for name, characteristic in _TEXTS.items() if (text := getattr(facts, name))
     }
-    values: dict[int, bytes] = {characteristic: build_text(text) for characteristic, text in texts.items() if text}
     return values | ({Uuid.SYSTEM_ID: facts.system_id} if facts.system_id else {})
 
 

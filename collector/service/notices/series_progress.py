@@ -4,7 +4,7 @@ from collections import Counter
 from collections.abc import Iterable
 from datetime import date, datetime, timedelta
 
-from collector.numbers.protocols import Protocol
+from collector.numbers.rules import Protocol
 
 NEWS_FOR_DAYS = 3
 """How long after its last day a series that fell short is still worth a notice; then it is for the report."""

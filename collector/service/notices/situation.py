@@ -8,7 +8,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.intake.time.clock_readings import clock_ahead_s
-from collector.numbers.protocols import PlannedProtocol, UnknownProtocol
+from collector.numbers.protocols import UnknownProtocol
+from collector.numbers.rules import PlannedProtocol
 from collector.service.config import Config
 from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError

@@ -11,7 +11,7 @@ from collector.share.relay.postgresql_schema import VERSION
 from collector.share.relay.receiver import Receiver
 from collector.store.columns import columns_of
 from collector.store.elsewhere import CentralReading, StoreElsewhere
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore, StoreError
 from collector.store.merge.people_entries import OF_ONE, Entry
 from collector.store.values import Basis, Reading, Selection
 
@@ -47,7 +47,7 @@ class _Database:
         version = there and self._connection.execute("SELECT max(version) FROM quietcuff.version").fetchone()[0]
         if version != VERSION:
             what = "the tables are missing" if there is None else f"its tables are of step {version}, not {VERSION}"
-            raise StoreError(f"{receiver.host}: {what}; have its owner run `quietcuff relay schema | psql`", "refused")
+            raise RefusedByStore(f"{receiver.host}: {what}; have its owner run `quietcuff relay schema | psql`")
 
     def entries(self, person: Sequence[str] | None) -> Iterable[Entry]:
         """In the order in which they were entered, as far as that can be told of several stations."""

@@ -48,7 +48,6 @@ class Label:
     size: float
     anchor: Anchor = "start"
     bold: bool = False
-    grey: float = 0.0
 
 
 Shape = Line | Area | Dots | Label
@@ -71,17 +70,9 @@ class Drawing:
         self.shapes.append(Area(corners, grey, border))
 
     def text(
-        self,
-        x: float,
-        y: float,
-        text: str,
-        size: float = 2.6,
-        *,
-        anchor: Anchor = "start",
-        bold: bool = False,
-        grey: float = 0.0,
+        self, x: float, y: float, text: str, size: float = 2.6, *, anchor: Anchor = "start", bold: bool = False
     ) -> None:
-        self.shapes.append(Label(x, y, text, size, anchor=anchor, bold=bold, grey=grey))
+        self.shapes.append(Label(x, y, text, size, anchor=anchor, bold=bold))
 
 
 def apart(wanted: Sequence[float], gap: float, low: float, high: float) -> list[float]:

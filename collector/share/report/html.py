@@ -120,7 +120,7 @@ def _shape(shape: Line | Area | Dots | Label) -> str:
         bold = ' font-weight="bold"' if shape.bold else ""
         return (
             f'<text x="{_n(shape.x)}" y="{_n(shape.y)}" font-size="{_n(shape.size)}" text-anchor="{shape.anchor}" '
-            f'fill="{_grey(shape.grey)}"{bold}>{escape(shape.text)}</text>'
+            f'fill="{_grey(0)}"{bold}>{escape(shape.text)}</text>'
         )
     return _dots(shape)
 

@@ -4,7 +4,7 @@ A blank sheet draws nothing and only tells how much room things take.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 from reportlab.lib.units import mm
@@ -12,7 +12,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from collector.share.report.content import Section
 from collector.share.report.drawing import Anchor, Area, Dots, Drawing, Label, Line
-from collector.share.report.fonts import Family, family
+from collector.share.report.fonts import Family
 
 _LABEL_SHARE = 0.35
 
@@ -27,32 +27,19 @@ class Sheet:
     size: float
     lines: int
     family: Family
-    canvas: Canvas | None
-    leading: float = field(init=False)  # mm
+    canvas: Canvas | None = None
 
-    def __post_init__(self) -> None:
-        self.leading = self._leading(self.size)
+    @property
+    def leading(self) -> float:
+        """Of ordinary type, mm."""
+        return self._leading(self.size)
 
-    @classmethod
-    def blank(cls, width: float, height: float, margin: float, size: float, lines: int, texts: str) -> "Sheet":
-        return cls(width, height, margin, size, lines=lines, family=family(texts), canvas=None)
-
-    @classmethod
-    def on(
-        cls,
-        target: BinaryIO,
-        width: float,
-        height: float,
-        margin: float,
-        size: float,
-        lines: int,
-        texts: str,
-        title: str,
-    ) -> "Sheet":
-        canvas = Canvas(target, pagesize=(width * mm, height * mm), invariant=1, lang="en")
+    def on(self, target: BinaryIO, title: str) -> "Sheet":
+        """The same, to be written on."""
+        canvas = Canvas(target, pagesize=(self.width * mm, self.height * mm), invariant=1, lang="en")
         canvas.setTitle(title)
         canvas.setCreator("quietcuff")
-        return cls(width, height, margin, size, lines=lines, family=family(texts), canvas=canvas)
+        return replace(self, canvas=canvas)
 
     def finish(self) -> None:
         if self.canvas:
@@ -169,12 +156,10 @@ class Sheet:
     def _measure(self, text: str, size: float, bold: bool) -> float:
         return self.family.width(text, size, bold) / mm
 
-    def _write(
-        self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start", grey: float = 0.0
-    ) -> None:
+    def _write(self, x: float, y: float, text: str, size: float, bold: bool, anchor: Anchor = "start") -> None:
         if self.canvas is None:
             return
-        self.canvas.setFillGray(grey)
+        self.canvas.setFillGray(0.0)
         share = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
         at = x * mm - share * self.family.width(text, size, bold)
         for font, part in self.family.runs(text, bold):
@@ -195,9 +180,7 @@ class Sheet:
             return
         for shape in drawing.shapes:
             if isinstance(shape, Label):
-                self._write(
-                    left + shape.x, top + shape.y, shape.text, shape.size * mm, shape.bold, shape.anchor, shape.grey
-                )
+                self._write(left + shape.x, top + shape.y, shape.text, shape.size * mm, shape.bold, shape.anchor)
             elif isinstance(shape, Dots):
                 self._dots(shape, left, top)
             else:

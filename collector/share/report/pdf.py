@@ -35,6 +35,7 @@ def render_pdf(data: ReportData, paper: str = "A4") -> bytes:
     if paper not in PAPERS:
         raise ReportError(f"no paper '{paper}'; there is {' and '.join(PAPERS)}")
     try:
+        from collector.share.report.fonts import family
         from collector.share.report.paper import Sheet
     except ImportError:
         raise ReportError(
@@ -43,14 +44,12 @@ def render_pdf(data: ReportData, paper: str = "A4") -> bytes:
     width, height = PAPERS[paper]
     for size, notes, lines in _TRIES:
         page = content(data, notes)
-        texts = repr(page)
-        plot = height - 2 * MARGIN - _draw(Sheet.blank(width, height, MARGIN, size, lines, texts), data, page, 0)
+        sheet = Sheet(width, height, MARGIN, size, lines=lines, family=family(repr(page)))
+        plot = height - 2 * MARGIN - _draw(sheet, data, page, 0)
         if plot >= LEAST_PLOT:
             break
     target = BytesIO()
-    sheet = Sheet.on(
-        target, width, height, MARGIN, size, lines, texts, title=f"{page.title}: {page.who}, {page.period}"
-    )
+    sheet = sheet.on(target, f"{page.title}: {page.who}, {page.period}")
     _draw(sheet, data, page, min(max(plot, LEAST_PLOT), MOST_PLOT))
     sheet.finish()
     return target.getvalue()

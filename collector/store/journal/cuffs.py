@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from collector.store import audit
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import from_us, to_come, to_us
 from collector.store.journal.bond_doubts import renewed
 
@@ -51,8 +51,8 @@ def find(store: Store, wanted: str) -> str | None:
         "SELECT address FROM cuff WHERE address = ? COLLATE NOCASE OR name = ? COLLATE NOCASE", (wanted, wanted)
     ).fetchall()
     if len(rows) > 1:
-        raise StoreError(
-            f"two cuffs are called '{wanted}'; use the address: " + ", ".join(address for (address,) in rows), "refused"
+        raise RefusedByStore(
+            f"two cuffs are called '{wanted}'; use the address: " + ", ".join(address for (address,) in rows)
         )
     return rows[0][0] if rows else None
 
@@ -61,7 +61,7 @@ def need(store: Store, wanted: str) -> str:
     """As `find`, but raises StoreError for none."""
     address = find(store, wanted)
     if address is None:
-        raise StoreError(f"no cuff '{wanted}' in this store; `quietcuff cuff list` shows them", "refused")
+        raise RefusedByStore(f"no cuff '{wanted}' in this store; `quietcuff cuff list` shows them")
     return address
 
 
@@ -119,7 +119,7 @@ def name(store: Store, wanted: str, given: str | None, at: datetime) -> None:
     address = need(store, wanted)
     with store.transaction():
         if given is not None and (other := find(store, given)) not in (None, address):
-            raise StoreError(f"'{given}' is the name of {other} already", "refused")
+            raise RefusedByStore(f"'{given}' is the name of {other} already")
         store.query(
             "UPDATE cuff SET name = ?, name_set_at = max(?, name_set_at + 1) WHERE address = ?",
             (given, to_us(at), address),

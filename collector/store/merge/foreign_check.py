@@ -13,7 +13,7 @@ from typing import Any
 from zoneinfo import available_timezones
 
 from collector.store.database import Store
-from collector.store.errors import StoreError, UnreadableError
+from collector.store.errors import RefusedByStore, StoreError, UnreadableError
 from collector.store.json_columns import SHAPES, from_json
 from collector.store.people.loan_states import State, Step
 from collector.store.readings.acceptable import FIRST_INSTANT as FIRST
@@ -166,7 +166,7 @@ def refuse_unless_acceptable(store: Store, shown_as: Path) -> None:
         raise StoreError(f"{shown_as}: damaged ({str(finding).splitlines()[-1]}): nothing of it was taken", "damaged")
     found = list(islice(_problems(store), SHOWN))
     if found:
-        raise StoreError(f"{shown_as}: {'; '.join(found)}: nothing of it was taken", "refused")
+        raise RefusedByStore(f"{shown_as}: {'; '.join(found)}: nothing of it was taken")
 
 
 def refuse_strange_schema(store: Store, known: frozenset[tuple[str, str]]) -> None:
@@ -174,7 +174,7 @@ def refuse_strange_schema(store: Store, known: frozenset[tuple[str, str]]) -> No
     for kind, name, sql in store.query("SELECT type, name, CAST(coalesce(sql, '') AS BLOB) FROM sqlite_schema"):
         ours = (kind, name) in known or name.startswith(("sqlite_autoindex_", "sqlite_stat"))
         if not ours or b"virtual" in sql.lower().split()[:3]:
-            raise StoreError(f"{store.path}: holds the {kind} '{name[:40]}', which no quietcuff makes", "refused")
+            raise RefusedByStore(f"{store.path}: holds the {kind} '{name[:40]}', which no quietcuff makes")
 
 
 def _problems(store: Store) -> Iterator[str]:

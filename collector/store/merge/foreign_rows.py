@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.store.database import Store
-from collector.store.errors import StoreError, as_store_error
+from collector.store.errors import RefusedByStore, as_store_error
 from collector.store.journal import derivation
 from collector.store.merge import foreign_check
 from collector.store.merge.foreign_people import bring_people
@@ -40,7 +40,7 @@ def bring_in(store: Store, other: Path, progress: Progress | None = None) -> Bro
     """
     given, other = other, the_file(other)
     if other.exists() and store.path.samefile(other):
-        raise StoreError(f"{other}: this is the store itself", "refused")
+        raise RefusedByStore(f"{other}: this is the store itself")
     with open_as_it_is(other) as found:
         foreign_check.refuse_strange_schema(found, foreign_check.known_schema(store))
     with brought_up(other) as current, store.roomy(), _attached(store, current):

@@ -10,7 +10,7 @@ from typing import Any
 from collector.store import audit, people
 from collector.store.columns import word_of
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.journal import cuffs
 from collector.store.json_columns import from_json
@@ -68,9 +68,7 @@ def mark(store: Store, cuff: str, state: State, at: datetime, reason: str | None
     """Take a cuff of the stock out of use, by one of MARKS. Raises StoreError for one that is in no stock."""
     address = cuffs.need(store, cuff)
     if state_of(store, address) is None:
-        raise StoreError(
-            f"{cuff} is not in the lending stock; `quietcuff loan back {quote(cuff)}` takes it in", "refused"
-        )
+        raise RefusedByStore(f"{cuff} is not in the lending stock; `quietcuff loan back {quote(cuff)}` takes it in")
     set_state(store, address, state, at, reason)
 
 
@@ -81,12 +79,11 @@ def lend(store: Store, cuff: str, borrower: str, slots: tuple[slot_spans.Slot, .
     """
     address = cuffs.need(store, cuff)
     if (reason := why_not_lent(state_of(store, address))) is not None:
-        raise StoreError(f"{cuff} cannot be lent: {reason}", "refused")
+        raise RefusedByStore(f"{cuff} cannot be lent: {reason}")
     if strangers := _sent_since_marked(store, address):
-        raise StoreError(
+        raise RefusedByStore(
             f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
-            "hold somebody's readings; `loan back` looks after it",
-            "refused",
+            "hold somebody's readings; `loan back` looks after it"
         )
     _refuse_backdating(store, cuff, address, at)
     with store.transaction():
@@ -110,14 +107,13 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
     with store.transaction():
         loan = current(store, address)
         if loan is not None and loan.step is Step.OUT and loan.out_at > at:
-            raise StoreError(
+            raise RefusedByStore(
                 f"{cuff} was lent on {loan.out_at:%Y-%m-%d %H:%M} UTC, which has not come: the clock was wrong then, "
-                "or is now. Where it is right now, say when the cuff was lent: `loan back … --lent-at TIME`",
-                "refused",
+                "or is now. Where it is right now, say when the cuff was lent: `loan back … --lent-at TIME`"
             )
         if loan is None:
             if state_of(store, address) is State.AVAILABLE and not _sent_since_marked(store, address):
-                raise StoreError(f"{cuff} is available; there is nothing to take back", "refused")
+                raise RefusedByStore(f"{cuff} is available; there is nothing to take back")
             row = _insert(store, address, None, (), at, at, Step.WAITING)
             set_state(store, address, State.RETURNED, at)
             return get(store, row)
@@ -140,9 +136,9 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
     with store.transaction():
         loan = current(store, address)
         if loan is None or loan.step is not Step.OUT:
-            raise StoreError(f"{cuff} is not on loan", "refused")
+            raise RefusedByStore(f"{cuff} is not on loan")
         if out_at > at:
-            raise StoreError(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come", "refused")
+            raise RefusedByStore(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come")
         store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (to_us(out_at), to_us(at), loan.row))
         for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
@@ -207,7 +203,7 @@ def get(store: Store, row: int) -> Loan:
         (row,),
     )
     if found is None:
-        raise StoreError(f"no loan {row} in this store", "refused")
+        raise RefusedByStore(f"no loan {row} in this store")
     number, address, borrower, slots, out_at, back_at, step, checks, person = found
     return Loan(
         row=number,
@@ -253,10 +249,9 @@ def _refuse_backdating(store: Store, cuff: str, address: str, at: datetime) -> N
         (cuffs.row_of(store, address),),
     )
     if newest is not None and from_us(newest) > at + _SLACK:
-        raise StoreError(
+        raise RefusedByStore(
             f"{cuff} was heard from on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
-            f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff",
-            "refused",
+            f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff"
         )
 
 

@@ -7,7 +7,7 @@ from shlex import quote
 from collector.store import audit, people
 from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, to_us
 
 REGIMEN, DOSE, OTHER = "regimen", "dose", "other"
@@ -30,15 +30,15 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
     owner = people.need(store, person)
     text = " ".join(text.split())
     if not text or len(text) > LONGEST:
-        raise StoreError(f"a note has 1 to {LONGEST} characters, this one {len(text)}", "refused")
+        raise RefusedByStore(f"a note has 1 to {LONGEST} characters, this one {len(text)}")
     if kind not in KINDS:
-        raise StoreError(f"a note is of kind {', '.join(KINDS[:-1])} or {KINDS[-1]}, not '{kind}'", "refused")
+        raise RefusedByStore(f"a note is of kind {', '.join(KINDS[:-1])} or {KINDS[-1]}, not '{kind}'")
     if kind == DOSE and dose_time(text) is None:
-        raise StoreError("of a dose only its time is noted, such as 07:30; never what it was or how much", "refused")
+        raise RefusedByStore("of a dose only its time is noted, such as 07:30; never what it was or how much")
     uid = new_uid()
     with store.transaction():
         if any((one.day, one.kind, one.text) == (day, kind, text) for one in every(store, owner.name)):
-            raise StoreError(f"{owner.name} has this note on {day} already", "refused")
+            raise RefusedByStore(f"{owner.name} has this note on {day} already")
         store.query(
             "INSERT INTO note (uid, person_id, kind, day, text, changed_at) VALUES (?, ?, ?, ?, ?, ?)",
             (uid, owner.row, kind, day.isoformat(), text, to_us(at)),
@@ -79,9 +79,7 @@ def remove(store: Store, person: str, note_id: str, at: datetime) -> Note:
                 if found
                 else (f"no note of {owner.name} has an id that begins")
             )
-            raise StoreError(
-                f"{problem} with '{note_id}'; `quietcuff note list {quote(owner.name)}` shows them", "refused"
-            )
+            raise RefusedByStore(f"{problem} with '{note_id}'; `quietcuff note list {quote(owner.name)}` shows them")
         # The text goes at once; the row stays, so that the removal wins wherever stores merge.
         store.query(
             f"UPDATE note SET gone = 1, text = '', {LATER} WHERE uid = ?", (to_us(at), bytes.fromhex(found[0].note_id))

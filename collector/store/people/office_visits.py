@@ -10,7 +10,7 @@ from shlex import quote
 from collector.store import audit, people
 from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, to_us
 from collector.store.json_columns import from_json
 
@@ -29,7 +29,7 @@ def add(store: Store, person: str, day: date, readings: Sequence[tuple[Decimal, 
     """Raises StoreError for nobody of that name, or no readings."""
     owner = people.need(store, person)
     if not readings:
-        raise StoreError("a visit has at least one reading", "refused")
+        raise RefusedByStore("a visit has at least one reading")
     uid = new_uid()
     with store.transaction():
         store.query(
@@ -69,7 +69,7 @@ def remove(store: Store, person: str, visit_id: str, at: datetime) -> OfficeVisi
         found = [one for one in every(store, owner.name) if visit_id and one.visit_id.startswith(visit_id.lower())]
         if len(found) != 1:
             problem = f"{len(found)} visits of {owner.name} have ids that begin with '{visit_id}'"
-            raise StoreError(f"{problem}; `quietcuff office list {quote(owner.name)}` shows them", "refused")
+            raise RefusedByStore(f"{problem}; `quietcuff office list {quote(owner.name)}` shows them")
         store.query(
             f"UPDATE office_visit SET gone = 1, readings = '[]', {LATER} WHERE uid = ?",
             (to_us(at), bytes.fromhex(found[0].visit_id)),

@@ -12,7 +12,7 @@ from hashlib import sha256
 from collector.store import audit, people
 from collector.store.columns import word_of
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import from_us, to_come, to_us
 from collector.store.namesakes import CALLED
 
@@ -53,7 +53,7 @@ class Device:
 def invite(store: Store, person: str | None, role: Role, at: datetime) -> str:
     """A token for a link, good once and until INVITE_LIFE from `at`. Raises StoreError."""
     if role in OF_ONE_PERSON and person is None:
-        raise StoreError(f"a device of role {role} is somebody's; say whose: `quietcuff page invite NAME`", "refused")
+        raise RefusedByStore(f"a device of role {role} is somebody's; say whose: `quietcuff page invite NAME`")
     row = people.need_alone(store, person).row if person is not None else None
     token = secrets.token_urlsafe(32)
     with store.transaction():
@@ -118,7 +118,7 @@ def revoke(store: Store, number: int, at: datetime) -> Device:
     with store.transaction():
         row = store.row(_COLUMNS + "WHERE page_device.id = ?", (number,))
         if row is None:
-            raise StoreError(f"no device {number}; `quietcuff page devices` shows them", "refused")
+            raise RefusedByStore(f"no device {number}; `quietcuff page devices` shows them")
         found = _device(*row)
         store.query("DELETE FROM page_device WHERE id = ?", (number,))
         audit.record(store, at, "page device removed", {"device": found.name, "role": str(found.role)}, found.row)

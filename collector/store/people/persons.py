@@ -7,7 +7,7 @@ from unicodedata import normalize
 
 from collector.store import audit
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, to_us
 from collector.store.namesakes import CALLED, HANDLE, MOST_LETTERS, folded, is_name
 
@@ -49,11 +49,10 @@ def find(store: Store, name: str) -> Person | None:
         rows = [found[:3] for found in alike if found[3] == name] or [found[:3] for found in alike]
     if len(rows) > 1:
         handles = [called for _, called, _ in rows]
-        raise StoreError(
+        raise RefusedByStore(
             f"{len(rows)} people are called '{name}' (from several stations): {', '.join(handles)}; "
             f"`quietcuff person unite {quote(handles[0])} {quote(handles[1])}` makes them one, "
-            "`person rename` tells them apart",
-            "refused",
+            "`person rename` tells them apart"
         )
     if rows:
         return _found(store, rows[0][0], rows[0][1])
@@ -78,7 +77,7 @@ def _found(store: Store, row: int, called: str) -> Person:
 def need(store: Store, name: str) -> Person:
     person = find(store, name)
     if person is None:
-        raise StoreError(f"no person '{name}' in this store; `quietcuff person list` shows them", "refused")
+        raise RefusedByStore(f"no person '{name}' in this store; `quietcuff person list` shows them")
     return person
 
 
@@ -112,7 +111,7 @@ def rename(store: Store, name: str, to: str, at: datetime) -> None:
 def _usable(store: Store, name: str) -> str:
     name = normalize("NFC", name.strip())
     if not is_name(name):
-        raise StoreError(f"a person needs a name of at most {MOST_LETTERS} printable letters", "refused")
+        raise RefusedByStore(f"a person needs a name of at most {MOST_LETTERS} printable letters")
     if find(store, name) is not None:
-        raise StoreError(f"there is a person '{name}' already", "refused")
+        raise RefusedByStore(f"there is a person '{name}' already")
     return name

@@ -38,13 +38,13 @@ def keep(
             )
 
 
-def every(store: Store, person: str, since: datetime | None = None, until: datetime | None = None) -> list[KeptSitting]:
-    """A person's sittings, oldest first; since is included, until is not."""
+def every(store: Store, person: str, since: datetime | None = None) -> list[KeptSitting]:
+    """A person's sittings, oldest first; from `since` on."""
     owner = people.need(store, person)
     rows = store.query(
-        """SELECT started_at, prepared, readings FROM sitting WHERE person_id = ?1 AND NOT gone AND (?2
-            IS NULL OR started_at >= ?2) AND (?3 IS NULL OR started_at < ?3) ORDER BY started_at""",
-        (owner.row, optional_us(since), optional_us(until)),
+        """SELECT started_at, prepared, readings FROM sitting WHERE person_id = ?1 AND NOT gone
+            AND (?2 IS NULL OR started_at >= ?2) ORDER BY started_at""",
+        (owner.row, optional_us(since)),
     )
     return [
         KeptSitting(

@@ -6,7 +6,7 @@ from typing import Literal
 
 from collector.store import audit, people
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
@@ -57,15 +57,14 @@ def add(
     """
     owner, address = people.need(store, person), cuffs.need(store, cuff)
     if isinstance(slot, int) and not 0 <= slot <= 255:
-        raise StoreError(f"slot {slot}: a cuff's slots are 0 to 255", "refused")
+        raise RefusedByStore(f"slot {slot}: a cuff's slots are 0 to 255")
     if since is not None and until is not None and since >= until:
-        raise StoreError("the time from–until is empty", "refused")
+        raise RefusedByStore("the time from–until is empty")
     with store.transaction():
         for other in every(store, cuff=address):
             if _meet(other, slot, since, until):
-                raise StoreError(
-                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first",
-                    "refused",
+                raise RefusedByStore(
+                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first"
                 )
         row = store.query(
             """INSERT INTO span (uid, person_id, cuff_id, slot, since, until, strict, changed_at) VALUES
@@ -84,7 +83,7 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
     with store.transaction():
         span = get(store, row)
         if span.since is not None and until <= span.since:
-            raise StoreError("a span cannot end before it began; take it back instead", "refused")
+            raise RefusedByStore("a span cannot end before it began; take it back instead")
         store.query(f"UPDATE span SET until = ?, {LATER} WHERE id = ?", (to_us(until), to_us(at), row))
         detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot), "until": until.isoformat()}
         audit.record(store, at, "slot ended", detail, span.person_row)
@@ -110,7 +109,7 @@ def get(store: Store, row: int) -> Span:
     for span in every(store):
         if span.row == row:
             return span
-    raise StoreError(f"no span {row} in this store", "refused")
+    raise RefusedByStore(f"no span {row} in this store")
 
 
 def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:

@@ -9,7 +9,7 @@ from datetime import datetime
 
 from collector.store import audit, people
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import to_us
 
 OWNED = ("claim", "span", "note", "office_visit", "sitting", "loan", "page_invite", "page_device", "page_sitting")
@@ -34,7 +34,7 @@ def preview(store: Store, kept: str, other: str) -> Union:
     """What `unite` would do. Raises StoreError for people who are not there, or are one already."""
     one, two = people.need(store, kept), people.need(store, other)
     if one.row == two.row:
-        raise StoreError(f"{one.name} is one person already", "refused")
+        raise RefusedByStore(f"{one.name} is one person already")
 
     def count(table: str, held: str = "1") -> int:
         return int(store.scalar(f"SELECT count(*) FROM {table} WHERE person_id = ? AND {held}", (two.row,)))

@@ -9,7 +9,7 @@ from typing import Any
 from collector.store import people
 from collector.store.columns import Kind, columns_of, word_of, zone_named
 from collector.store.database import Store, chunks
-from collector.store.errors import StoreError, UnreadableError
+from collector.store.errors import RefusedByStore, UnreadableError
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
@@ -104,16 +104,13 @@ def get(store: Store, reading_id: str) -> Reading:
         (reading_id.lower(),),
     ).fetchall()
     if len(rows) != 1 or not reading_id:
-        raise StoreError(
+        raise RefusedByStore(
             f"{'several readings have ids that begin' if rows else 'no reading has an id that begins'} "
-            f"with '{reading_id}'",
-            "refused",
+            f"with '{reading_id}'"
         )
     for reading in _readings(rows):
         return reading
-    raise StoreError(
-        f"reading {rows[0][0]} cannot be read ({_problem(rows[0])}); `quietcuff check` tells of such", "refused"
-    )
+    raise RefusedByStore(f"reading {rows[0][0]} cannot be read ({_problem(rows[0])}); `quietcuff check` tells of such")
 
 
 def those(store: Store, reading_ids: Sequence[str]) -> dict[str, Reading]:

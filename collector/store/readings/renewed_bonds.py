@@ -8,7 +8,7 @@ from datetime import datetime
 
 from collector.store import audit
 from collector.store.database import Store
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.journal import cuffs, visits
 from collector.store.journal.bond_doubts import BondDoubt, bond_doubts
 from collector.store.readings.strikes import set_marks, words
@@ -59,7 +59,7 @@ def confirm(store: Store, wanted: str, at: datetime) -> int:
     with store.transaction():
         cuff_id = cuffs.row_of(store, address)
         if not any(doubt.renewed or doubt.keyless for doubt in bond_doubts(store, cuff_id).values()):
-            raise StoreError(f"{wanted}: no bond was made anew, so there is nothing to confirm", "refused")
+            raise RefusedByStore(f"{wanted}: no bond was made anew, so there is nothing to confirm")
         visits.learn_confirmed(store, cuff_id, at)
         audit.record(store, at, "bond confirmed", {"cuff": address})
         return mark(store, cuff_id)

@@ -8,7 +8,7 @@ from datetime import datetime
 
 from collector.store import audit, readings
 from collector.store.database import Store, new_uid
-from collector.store.errors import StoreError
+from collector.store.errors import RefusedByStore
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs
 from collector.store.values import CORRECTED, HAND_COPY, STRIKES, STRUCK_OUT, Reading
@@ -21,7 +21,7 @@ def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) 
         if held := STRIKES.intersection(reading.marks):
             already = f"reading {reading.reading_id} is {min(held)} already"
             command = "correct" if CORRECTED in held else "strike"
-            raise StoreError(f"{already}; `quietcuff {command} … --undo` takes that back", "refused")
+            raise RefusedByStore(f"{already}; `quietcuff {command} … --undo` takes that back")
         _write(store, reading, mark, True, at)
         return readings.get(store, reading.reading_id)
 
@@ -36,9 +36,9 @@ def undo(store: Store, reading_id: str, at: datetime, corrected: bool = False) -
         mark = next(iter(STRIKES.intersection(reading.marks)), None)
         if mark == CORRECTED and not corrected:
             command = f"`quietcuff correct {reading.reading_id} --undo`"
-            raise StoreError(f"reading {reading.reading_id} was corrected; {command} takes that back", "refused")
+            raise RefusedByStore(f"reading {reading.reading_id} was corrected; {command} takes that back")
         if mark is None:
-            raise StoreError(f"reading {reading.reading_id} is not struck out or marked as standing", "refused")
+            raise RefusedByStore(f"reading {reading.reading_id} is not struck out or marked as standing")
         _write(store, reading, mark, False, at)
         return readings.get(store, reading.reading_id)
 
