@@ -30,7 +30,7 @@ def stand_by(path: Path) -> None:
 async def answer(path: Path, number: int, after_s: float = 0.0) -> int | None:
     """Read the question, think, type; returns what the display should show."""
     with open_store(path) as store:
-        while (found := questions.questions(store, datetime.now(UTC)).get(CUFF)) is None:  # noqa: ASYNC110
+        while (found := questions.questions(store, datetime.now(UTC)).get(CUFF)) is None:  # noqa: ASYNC110 (as the command does)
             await asyncio.sleep(0.05)
         await asyncio.sleep(after_s)
         questions.give(store, CUFF, number)
