@@ -1,6 +1,6 @@
 """`quietcuff backup …`: copies of the store, and the way back."""
 
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 from shlex import quote
 from typing import Annotated
@@ -164,8 +164,8 @@ def restore(
         say(f"what stood there is kept: {done.kept}")
     if done.kept and done.present is None:
         say("who was erased since the backup was made may be in it: erase them again")
-    if done.present and _newer(done.present.newest, done.contents.newest):
-        say(f"it holds payloads that came after the backup; `quietcuff merge {quote(str(done.kept))}` brings them back")
+    if done.present and _more(done.present, done.contents):
+        say(f"it holds payloads that the backup lacks; `quietcuff merge {quote(str(done.kept))}` brings them back")
 
 
 def _words(contents: Contents, zone: tzinfo | None) -> str:
@@ -174,5 +174,6 @@ def _words(contents: Contents, zone: tzinfo | None) -> str:
     return f"{contents.payloads} payloads and {contents.readings} readings{until}"
 
 
-def _newer(present: datetime | None, restored: datetime | None) -> bool:
-    return present is not None and (restored is None or present > restored)
+def _more(present: Contents, restored: Contents) -> bool:
+    newer = present.newest is not None and (restored.newest is None or present.newest > restored.newest)
+    return newer or present.payloads > restored.payloads

@@ -13,6 +13,7 @@ from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import PersonName
 from collector.intake.erasure import erase_in_backup, erase_person
 from collector.service.jobs import backups
+from collector.service.jobs.restoring import staged_for
 from collector.store import people
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -71,10 +72,12 @@ def _erase_there(store: Store, backups: list[Path]) -> None:
 
 
 def copies(options: GlobalOptions) -> list[Path]:
-    """Backups of the store, and what an upgrade or a restore kept of it."""
+    """Backups of the store, what an upgrade or a restore kept of it, and what one left that was killed."""
     folders = {backups.folder_of(options.store_path, options.config.backup.folder), options.store_path.parent,
                backups.folder_of(options.store_path)}  # fmt: skip
     before, endings = f"{escape(options.store_path.stem)}-before-*", {options.store_path.suffix, ".db"}
     kept = (path for folder in folders for path in folder.glob(before) if path.suffix in endings)
     made = (one.path for folder in folders for one in backups.every(folder, options.store_path))
-    return sorted({*kept, *made})
+    left = (path for folder in folders for path in backups.unfinished(options.store_path, folder))
+    staged = staged_for(options.store_path)
+    return sorted({*kept, *made, *left, *([staged] if staged.exists() else ())})

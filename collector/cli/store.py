@@ -1,6 +1,7 @@
 """`quietcuff store …`: look into the file by SQL, for tinkerers."""
 
 import csv
+import re
 import sys
 from collections.abc import Iterator
 from itertools import chain
@@ -11,6 +12,7 @@ import typer
 from collector.cli.common.command import new_app, options_of, out
 from collector.cli.common.output import out_json, out_table
 from collector.cli.common.selection import reading_store
+from collector.share.export.column_forms import cell_text
 from collector.share.text.layout import visible
 from collector.store import inspection
 
@@ -80,9 +82,16 @@ def schema(ctx: typer.Context) -> None:
 
 def _csv(names: list[str], rows: Iterator[dict[str, Any]]) -> None:
     writer = csv.writer(sys.stdout, lineterminator="\n")
-    writer.writerow(names)
+    writer.writerow(map(cell_text, names))
     for row in rows:
-        writer.writerow([_shown(value) for value in row.values()])
+        writer.writerow([_cell(value) for value in row.values()])
+
+
+def _cell(value: Any) -> Any:
+    """A pressure below zero is the text of a number, and no formula."""
+    if isinstance(value, str) and not re.fullmatch(r"-?[0-9]+(\.[0-9]*)?", value):
+        return cell_text(value)
+    return _shown(value)
 
 
 def _shown(value: Any) -> Any:

@@ -106,10 +106,10 @@ class Store:
             yield
             return
         with as_store_error(self.path, (sqlite3.Error,)):  # what the caller reads meanwhile may be no UTF-8 either
-            # IMMEDIATE takes the write lock now: a later upgrade could fail without waiting.
-            self.connection.execute("BEGIN IMMEDIATE")
-            self._inside = True
-            try:
+            try:  # from here on, as Ctrl-C may come at any instant
+                # IMMEDIATE takes the write lock now: a later upgrade could fail without waiting.
+                self.connection.execute("BEGIN IMMEDIATE")
+                self._inside = True
                 yield
                 self.connection.execute("COMMIT")
             except BaseException:
@@ -144,8 +144,9 @@ class Store:
         finally:
             if collecting:
                 gc.enable()
-            for name, value in before.items():
-                self.query(f"PRAGMA {name}={value}")
+            if not self.connection.in_transaction:  # it is where Ctrl-C came before a block had begun
+                for name, value in before.items():
+                    self.query(f"PRAGMA {name}={value}")
 
     @property
     def own_station(self) -> int:

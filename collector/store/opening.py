@@ -136,6 +136,13 @@ def _make_folder(path: Path) -> None:
 
 
 def _make_file(path: Path) -> None:
+    log = path.with_name(f"{path.name}-wal")
+    if log.exists() and log.stat().st_size:  # SQLite would throw it away
+        raise StoreError(
+            f"{path}: is not there, but its log is, with what was written last; put the store back beside {log.name}, "
+            "or move that away for a new store",
+            "missing",
+        )
     try:
         # Made before SQLite sees it, so that it never stands there readable; -wal and -shm take after it.
         os.close(os.open(path, os.O_CREAT | os.O_RDWR, 0o600))

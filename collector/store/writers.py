@@ -74,7 +74,7 @@ def only_backup(store: Path) -> Iterator[None]:
 def _take(store: Path, how: int, wait_s: float, otherwise: str, path: Path | None = None) -> int | None:
     path = path or lock_file(store)
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o600)
+        descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o600)
     except OSError as error:
         if os.access(store, os.W_OK):  # without the lock a restore beside it would lose what it writes
             raise StoreError(f"{path}: cannot be opened, so the store cannot be locked ({error.strerror})") from error

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from typer.testing import Result
 
+from collector.store import journal
 from collector.store.journal.payloads import newest_arrival
 from collector.store.opening import open_store
 from collector.store.people import office_visits, slot_spans
@@ -56,3 +57,23 @@ def test_a_log_is_not_blamed_for_the_clock(home: Run, tmp_path: Path) -> None:
     assert result.exit_code == 1
     assert "this machine's clock shows 1970-01-01 00:05 UTC" in result.stderr
     assert result.stderr.count("\n") == 1
+
+
+def test_what_came_at_another_station_says_nothing_of_this_clock(
+    quietcuff: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen: one store merged that told of 2099, and nothing could be lent or dated any more for seventy years."""
+    monkeypatch.setattr("collector.service.machine_clock.synchronised", lambda: False)
+    monkeypatch.setattr("collector.service.machine_clock.believable", lambda: True)
+    here, there = tmp_path / "here.db", tmp_path / "there.db"
+    with open_store(there) as store:
+        journal.append(store, cuff="C0:FF:EE:00:00:09", characteristic=0x2A35, value=b"far ahead",
+                       arrived_at=datetime(2099, 3, 4, tzinfo=UTC), source="virtual")  # fmt: skip
+    assert quietcuff("--store", str(here), "person", "add", "mira").exit_code == 0
+    assert quietcuff("--store", str(here), "merge", str(there)).exit_code == 0
+    with open_store(here, read_only=True) as store:
+        assert newest_arrival(store) is None
+        assert newest_arrival(store, anywhere=True)
+    done = quietcuff("--store", str(here), "office", "add", "mira", "144/91")
+    assert done.exit_code == 0, done.stderr
+    assert "older than the newest payload" not in quietcuff("--store", str(here), "check").stdout

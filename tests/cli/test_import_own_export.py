@@ -1,6 +1,7 @@
 """`import` of our own exports: into an empty store it gives the same export, into a full one nothing."""
 
 import json
+import re
 from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
@@ -121,12 +122,19 @@ def test_a_record_that_the_cuff_sends_later_is_the_same_reading(
         assert next(iter(select(store))).taken_at == one.taken_at
 
 
+def respelt(line: str, member: str, value: str) -> str:
+    return re.sub(rf'"{member}": "[^"]*"', lambda _: f'"{member}": "{value}"', line)
+
+
 @pytest.mark.parametrize(
     ("spoil", "complaint"),
     [
         (lambda lines: [*lines[:4], lines[4][:50], *lines[5:]], "line 5: not a reading as quietcuff writes it"),
         (lambda lines: [*lines[:4], lines[4].replace('"systolic": ', '"systolic": "x'), *lines[5:]], "line 5: not"),
         (lambda lines: [lines[0].replace("+00:00", "")], "line 1: not a reading"),
+        (lambda lines: [respelt(lines[0], "reading_id", "a\\u001b[2J")], "reading_id is none that quietcuff"),
+        (lambda lines: [respelt(lines[0], "reading_id", 'a\\",\\"b')], "reading_id is none that quietcuff"),
+        (lambda lines: [respelt(lines[0], "cuff", "C0\\u001b[2J")], "cuff is no name to print"),
         (lambda lines: ['{"resourceType": "Bundle", "entry": ['], "cut off"),
     ],
 )

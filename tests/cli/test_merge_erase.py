@@ -209,3 +209,17 @@ def test_an_older_backup_that_is_erased_from_leaves_no_copy_of_what_it_was(
 
 def json_lines(text: str) -> list[dict[str, Any]]:
     return [json.loads(line) for line in text.splitlines()]
+
+
+def test_erase_names_what_a_killed_restore_or_backup_left(quietcuff: Run, household: Path) -> None:
+    left = [
+        household.with_name("household.db.restoring"),
+        household.with_name("household-20310304-031500.db.unsealed"),
+        household.parent / "backups" / "household-20310304-031500.db.part",
+    ]
+    left[-1].parent.mkdir()
+    for path in left:
+        shutil.copy(household, path)
+    assert quietcuff("--store", str(household), "person", "add", "zebedee").exit_code == 0
+    told = quietcuff("--store", str(household), "person", "erase", "zebedee", "--yes").stderr
+    assert all(f"{path} was made before" in told for path in left), told

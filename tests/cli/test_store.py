@@ -51,3 +51,9 @@ def test_tables_and_schema(quietcuff: Run, household: Path) -> None:
 def test_nothing_found_is_nothing_on_stdout(quietcuff: Run, household: Path) -> None:
     result = quietcuff("--store", str(household), "store", "query", "SELECT 1 WHERE 0")
     assert (result.exit_code, result.stdout) == (0, "")
+
+
+def test_no_cell_of_a_query_is_a_formula(quietcuff: Run, household: Path) -> None:
+    sql = "SELECT '=1+1' AS \"=a\", '@x' AS b, '-1.5' AS pressure, -2 AS number, '\uff1d1' AS wide"
+    told = quietcuff("--store", str(household), "store", "query", sql, "--csv").stdout
+    assert told == "'=a,b,pressure,number,wide\n'=1+1,'@x,-1.5,-2,'\uff1d1\n"

@@ -128,3 +128,9 @@ def test_columns_align_by_what_the_eye_sees() -> None:
         "李   1  x",
         "ab  23  y",
     ]
+
+
+def test_whatever_stands_in_a_table_steers_no_terminal() -> None:
+    """Seen: `person history` showed the word of a line of the history as it stood there."""
+    lines = list(columns([("a\x1b[2J", "b\r\nc"), ("\u202emoc", "d")], None, ("one", "two")))
+    assert all(line.isprintable() for line in lines), lines

@@ -122,10 +122,10 @@ def test_csv_reads_back_with_a_plain_reader(reading: Make) -> None:
     assert second["taken_basis"] == "arrival"
 
 
-@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t=", "\r=", "'", " \t="])
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t=", "\r=", "'", " \t=", "\n=", "\uff1d", "\uff0b"])
 def test_no_text_cell_begins_a_formula_and_one_quote_comes_off_again(reading: Make, start: str) -> None:
     cell = cell_of("note", reading(note=f"{start}1+1"))
-    assert cell[0] not in "=+-@\t\r"
+    assert cell[0] not in "=+-@\t\r\n\uff1d\uff0b"
     if start.isprintable():
         assert cell.removeprefix("'") == f"{start}1+1"
 

@@ -91,9 +91,7 @@ def test_what_is_no_file_is_no_store_and_nothing_is_made_beside_it(kind: str, tm
 def test_nobody_writes_without_the_lock_because_of_open_files(store_and_link: tuple[Path, Path]) -> None:
     path, _ = store_and_link
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
-    free = os.open(os.devnull, os.O_RDONLY)
-    os.close(free)
-    resource.setrlimit(resource.RLIMIT_NOFILE, (free, hard))  # the next file that is opened would have this number
+    resource.setrlimit(resource.RLIMIT_NOFILE, (0, hard))  # no file more can be opened
     try:
         with pytest.raises(StoreError, match="cannot be locked"):
             writers.share(path)
@@ -124,3 +122,19 @@ def test_what_this_machine_cannot_read_just_now_sets_no_reading_aside(
         assert len(list(readings.select(store))) == 1
         assert intake.rebuild(store)
         assert len(list(readings.select(store))) == 1
+
+
+def test_a_log_without_its_store_is_not_thrown_away(tmp_path: Path) -> None:
+    """Whoever moved the store alone, after a crash, lost what stood in the log as soon as anything made a new one."""
+    path = tmp_path / "quietcuff.db"
+    with open_store(path) as writing:
+        writing.query("PRAGMA wal_autocheckpoint=0")
+        journal.append(writing, cuff="F0:00:00:00:00:01", characteristic=0x2A35, value=b"logged", arrived_at=NOON,
+                       source="test")  # fmt: skip
+        log = path.with_name("quietcuff.db-wal").read_bytes()
+    path.rename(tmp_path / "moved.db")
+    path.with_name("quietcuff.db-wal").write_bytes(log)
+    with pytest.raises(StoreError, match="its log is, with what was written last"):
+        open_store(path)
+    assert path.with_name("quietcuff.db-wal").read_bytes() == log
+    assert not path.exists()

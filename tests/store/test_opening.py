@@ -10,6 +10,7 @@ import subprocess
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import cast
 
 import pytest
 
@@ -260,3 +261,29 @@ def _target(descriptor: Path) -> str:
         return os.readlink(descriptor)
     except FileNotFoundError:
         return ""
+
+
+def test_ctrl_c_just_as_a_transaction_begins_is_no_trouble_of_the_store(tmp_path: Path) -> None:
+    """Seen in `merge`, one of 200: 'temporary storage cannot be changed from within a transaction', exit code 1."""
+
+    class Interrupted:
+        def __init__(self, connection: sqlite3.Connection) -> None:
+            self.connection = connection
+
+        def execute(self, sql: str) -> sqlite3.Cursor:
+            done = self.connection.execute(sql)
+            if sql == "BEGIN IMMEDIATE":
+                raise KeyboardInterrupt
+            return done
+
+        def __getattr__(self, name: str) -> object:
+            return getattr(self.connection, name)
+
+    with open_store(tmp_path / "quietcuff.db") as store:
+        store.connection = cast(sqlite3.Connection, Interrupted(store.connection))
+        with pytest.raises(KeyboardInterrupt), store.roomy(), store.transaction():
+            pass
+        assert not store.connection.in_transaction
+        store.connection.execute("BEGIN")  # as where it comes before the block itself has begun
+        with pytest.raises(KeyboardInterrupt), store.roomy():
+            raise KeyboardInterrupt

@@ -2,7 +2,7 @@
 
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -157,16 +157,18 @@ def _take(
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
 
 
-def _drop_unfinished(store: Path, folder: Path) -> None:
-    """Copies that a power cut left half made, among them such as were still to be sealed."""
-    unfinished = re.compile(
-        re.escape(store.stem) + r"-\d{8}-\d{6}\.db(\.age)?(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)"
-    )
+def unfinished(store: Path, folder: Path) -> Iterator[Path]:
+    """Copies that a power cut left half made, among them such as were still to be sealed. Raises OSError."""
+    ours = re.compile(re.escape(store.stem) + r"-\d{8}-\d{6}\.db(\.age)?(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)")
     for where in {store.parent, folder}:
-        with suppress(OSError):  # a folder that cannot be used is told of in a moment
-            for left in where.iterdir():
-                if unfinished.fullmatch(left.name):
-                    left.unlink(missing_ok=True)
+        if where.exists():
+            yield from (left for left in where.iterdir() if ours.fullmatch(left.name))
+
+
+def _drop_unfinished(store: Path, folder: Path) -> None:
+    with suppress(OSError):  # a folder that cannot be used is told of in a moment
+        for left in unfinished(store, folder):
+            left.unlink(missing_ok=True)
 
 
 def look_into(path: Path) -> Contents:
@@ -178,7 +180,7 @@ def look_into(path: Path) -> Contents:
         if found := upkeep.integrity(store):
             raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
         counts = journal.counts(store)
-        return Contents(counts.payloads, counts.readings, payloads.newest_arrival(store))
+        return Contents(counts.payloads, counts.readings, payloads.newest_arrival(store, anywhere=True))
 
 
 def find(which: str, folder: Path, store: Path) -> Backup:

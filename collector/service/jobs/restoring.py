@@ -120,10 +120,15 @@ def _present(store: Path) -> Contents | None:
         return None
 
 
+def staged_for(store: Path) -> Path:
+    """Where a backup is copied to before it takes the store's place; a restore that is killed leaves it to the next."""
+    return store.with_name(store.name + ".restoring")
+
+
 @contextmanager
 def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
     """A copy of the backup beside the store, private, on the same file system."""
-    staged = store.with_name(store.name + ".restoring")
+    staged = staged_for(store)
     try:
         os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
         if backup.sealed:

@@ -63,7 +63,8 @@ DERIVED: Mapping[Column, ValueOf] = {
 # -- as text
 
 
-_RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "'", "\t", "\r")
+_RUNS_IN_A_SPREADSHEET = ("=", "+", "-", "@", "'", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""And the same signs of full width, which some take for them (OWASP, "CSV Injection")."""
 _string = encode_basestring_ascii  # what json.dumps does with a string, without its detours
 
 

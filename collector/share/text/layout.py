@@ -65,8 +65,11 @@ def columns(
     heading: tuple[str, ...] = (),
     right: frozenset[int] = frozenset(),
 ) -> Iterator[str]:
-    """Lines of aligned columns; the last one wraps within `width`. right: which columns lean to the right."""
-    table = [heading, *rows] if heading else list(rows)
+    """Lines of aligned columns; the last one wraps within `width`. right: which columns lean to the right.
+
+    Whatever stands in a cell is made harmless.
+    """
+    table = [tuple(map(visible, row)) for row in ([heading, *rows] if heading else rows)]
     widths = [max(map(cells, column)) for column in zip(*table, strict=True)]
     return aligned(table, widths, width, right)
 

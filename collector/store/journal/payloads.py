@@ -216,9 +216,13 @@ def oldest_arrival(store: Store) -> datetime | None:
     return None if found is None else shown_us(found)
 
 
-def newest_arrival(store: Store) -> datetime | None:
-    """Of what came while this machine's clock was known to be right."""
-    found = store.scalar("SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL")
+def newest_arrival(store: Store, anywhere: bool = False) -> datetime | None:
+    """Of what came here while this machine's clock was known to be right.
+
+    anywhere: also of what came at other stations, which says nothing of this machine's clock: nobody here knows theirs.
+    """
+    query = "SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL AND (? OR station_id = ?)"
+    found = store.scalar(query, (anywhere, store.own_station))
     return None if found is None else shown_us(found)
 
 

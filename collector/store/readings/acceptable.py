@@ -23,6 +23,8 @@ MOST = Decimal("20450000000")
 """2045 × 10^7, the greatest number that an SFLOAT holds (IEEE 11073-20601): nothing a cuff sends is beyond it."""
 FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
+_ID = re.compile("[0-9A-Za-z]{1,64}")
+"""It is asked for on the command line, and stands in what is written for other programs."""
 _OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
 UNITS = ("mmHg", "kPa")
 _FARTHEST = timedelta(hours=16)  # of a clock from UTC
@@ -121,5 +123,5 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
                 yield item.name, text_problem(text)
     yield "person", None if reading.person is None or is_name(reading.person) else "is no name to print"
     yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
-    for name in ("reading_id", "cuff"):
-        yield name, text_problem(getattr(reading, name)) or (None if getattr(reading, name) else "is empty")
+    yield "reading_id", None if _ID.fullmatch(str(reading.reading_id)) else "is none that quietcuff gives a reading"
+    yield "cuff", text_problem(reading.cuff) or (None if is_name(reading.cuff) else "is no name to print")
