@@ -102,7 +102,7 @@ async def test_with_nobody_there_the_cuff_is_said_to_want_its_digits(
     service = await begin(bluez, address, tmp_path)
     for _ in range(2):  # new, then bonded without digits
         bluez.asked.clear()
-        bluez.advertise() if not bluez.objects[DEVICE][DEVICE_1]["Paired"] else bluez._up(DEVICE)
+        bluez.advertise() if not bluez.objects[DEVICE][DEVICE_1]["Paired"] else bluez.come_up(DEVICE)
         async with asyncio.timeout(15):
             while "StartNotify" not in bluez.asked:  # noqa: ASYNC110
                 await asyncio.sleep(0.05)
@@ -152,7 +152,7 @@ async def test_a_bonded_cuff_that_is_only_slow_is_not_said_to_want_digits(
     bluez.asked.clear()
     service = Listening(tmp_path / "store.db", BlueZRadio(witness=UseWitness.OFF, subscriptions=False))
     await asyncio.wait_for(bluez.scanning.wait(), 30)
-    bluez._up(DEVICE)
+    bluez.come_up(DEVICE)
     await asyncio.sleep(5)
     await service.end()
     bluez.stop()

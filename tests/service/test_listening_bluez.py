@@ -14,6 +14,8 @@ from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ
 from played_listening import Listening, answers, payload, until_told
 
 from collector.radio.bluez import BlueZRadio, adapters, connecting, radio
+from collector.radio.bluez.bus import Bus
+from collector.radio.bluez.link_pairing import Questions
 from collector.radio.plan import UseWitness
 from collector.store import journal, readings
 from collector.store.journal import cuffs, visits
@@ -96,6 +98,28 @@ async def test_a_link_on_which_bluez_is_deaf_is_made_anew(
     bluez.stop()
     assert [member for member in bluez.asked if "onnect" in member][:2] == ["Disconnect", "Connect"]
     assert f"{CUFF}: BlueZ is deaf on this link; made anew" in caplog.messages
+
+
+async def test_a_deaf_link_that_came_up_while_another_was_made_is_made_anew(
+    address: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Making it anew waited for the turn that it had itself: no link was made after that, and nobody discovered."""
+    monkeypatch.setattr(connecting, "DEAF_S", 0.1)
+    monkeypatch.setattr(connecting, "BLUEZ_FIRST_S", 0.1)
+    bluez = PlayedBlueZ(answers)
+    bluez.objects[DEVICE][DEVICE_1]["Paired"] = True
+    await bluez.serve(address)
+    bus = await Bus.open()
+    making = connecting.Connecting(bus, Questions(), heard_at=lambda: 0.0)
+    async with making.turn(ADAPTER):  # another cuff's
+        up = asyncio.create_task(making.up(DEVICE))
+        await asyncio.sleep(0.5)
+        bluez.come_up(DEVICE, resolved=False)
+        await asyncio.sleep(0.1)
+    assert await asyncio.wait_for(up, 5)
+    assert [member for member in bluez.asked if "onnect" in member] == ["Disconnect", "Connect"]
+    await bus.close()
+    bluez.stop()
 
 
 async def test_a_bluetoothd_that_answers_nothing_is_no_progress(

@@ -181,7 +181,7 @@ class PlayedBlueZ:
             await asyncio.wait_for(self.scanning.wait(), 30)
         self.advertise(device)
         if self.objects[device][DEVICE_1]["Paired"]:
-            self._up(device, resolved=not self.deaf_on_links)  # a bonded cuff is connected by BlueZ itself
+            self.come_up(device, resolved=not self.deaf_on_links)  # a bonded cuff is connected by BlueZ itself
         await asyncio.wait_for(self.notifying.wait(), 30)
         await asyncio.wait_for(self.resolved.wait(), 30)
         for payload in payloads:
@@ -201,7 +201,7 @@ class PlayedBlueZ:
         self.change(device, DEVICE_1, Connected=True)
         self.change(device, DEVICE_1, Connected=False)
 
-    def _up(self, device: str, resolved: bool = True) -> None:
+    def come_up(self, device: str, resolved: bool = True) -> None:
         self.links.add(device)
         self.change(device, DEVICE_1, Connected=True)
         if resolved:
@@ -289,9 +289,9 @@ class PlayedBlueZ:
             if self.absent:
                 return True
             if self.objects[device.rpartition("/")[0]][ADAPTER_1]["Discovering"]:
-                asyncio.get_running_loop().call_later(10, self._up, device)  # the next scan's report
+                asyncio.get_running_loop().call_later(10, self.come_up, device)  # the next scan's report
                 return True
-            self._up(device)
+            self.come_up(device)
         elif member == "Disconnect":
             self.leave(path)
         elif member == "Pair":

@@ -4,8 +4,8 @@ import asyncio
 import logging
 import time
 from collections import defaultdict
-from collections.abc import Awaitable, Callable
-from contextlib import AbstractAsyncContextManager, nullcontext, suppress
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext, suppress
 
 from collector.radio.bluez.bus import ADAPTER, DEVICE, Bus, BusError
 from collector.radio.bluez.link_pairing import Pairing, Questions
@@ -48,6 +48,12 @@ class Connecting:
         self.made_by_bluez: set[str] = set()  # adapters on which it connected the last cuff by itself
         self._locks: defaultdict[str, asyncio.Lock] = defaultdict(asyncio.Lock)
 
+    @asynccontextmanager
+    async def turn(self, adapter: str) -> AsyncIterator[None]:
+        """To make a link, with the adapter's discovery resting."""
+        async with self.resting(adapter), self._locks[adapter]:
+            yield
+
     def made_without_discovery(self, wanted_adapter: Callable[[str], bool]) -> set[str]:
         """Cuffs that BlueZ connects without any: bonded, trusted, with the service that we wait for and an address of
         their own, on an adapter of which the last link was made so (src/device.c, probe_service)."""
@@ -84,28 +90,31 @@ class Connecting:
         return await self._connect(path)
 
     async def _connect(self, path: str) -> bool:
-        """Whether the link came about. The reply to Connect does not say so: it may be success without a link."""
-        adapter = adapter_of(path)
-        async with self.resting(adapter), self._locks[adapter]:
-            if self.bus.get(path, DEVICE, "Connected"):
-                return await self._awake(path)
-            with suppress(BusError):
-                await self.prepare()
-            log.debug("%s: connecting", path)
-            call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
-            call.add_done_callback(lambda task: task.cancelled() or task.exception())
-            up = asyncio.create_task(self.bus.until(path, DEVICE, "Connected", True, CONNECT_S))
-            await asyncio.wait({call, up}, return_when=asyncio.FIRST_COMPLETED)
-            if call.done() and call.exception() is not None:
-                log.debug("connecting %s: %s", path, call.exception())
-                up.cancel()
-            with suppress(asyncio.CancelledError):
-                await up
-            if self.bus.get(path, DEVICE, "Connected"):
-                return True
-            call.cancel()
-            await self.hang_up(path)  # takes the attempt back
-            return False
+        """Whether the link came about."""
+        async with self.turn(adapter_of(path)):
+            if not self.bus.get(path, DEVICE, "Connected"):
+                return await self._make(path)
+        return await self._awake(path)  # made by BlueZ meanwhile; out of turn, as it may take one to make it anew
+
+    async def _make(self, path: str) -> bool:
+        """Ask for the link; whether it came about. The reply does not say so: it may be success without a link."""
+        with suppress(BusError):
+            await self.prepare()
+        log.debug("%s: connecting", path)
+        call = asyncio.create_task(self.bus.call(path, DEVICE, "Connect", timeout_s=60))
+        call.add_done_callback(lambda task: task.cancelled() or task.exception())
+        up = asyncio.create_task(self.bus.until(path, DEVICE, "Connected", True, CONNECT_S))
+        await asyncio.wait({call, up}, return_when=asyncio.FIRST_COMPLETED)
+        if call.done() and call.exception() is not None:
+            log.debug("connecting %s: %s", path, call.exception())
+            up.cancel()
+        with suppress(asyncio.CancelledError):
+            await up
+        if self.bus.get(path, DEVICE, "Connected"):
+            return True
+        call.cancel()
+        await self.hang_up(path)  # takes the attempt back
+        return False
 
     async def _awake(self, path: str) -> bool:
         """Whether BlueZ gets on with a link that it made by itself; else make it anew.
