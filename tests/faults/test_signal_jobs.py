@@ -4,25 +4,21 @@ store, and the same command again finishes it. SIGKILL: `test_kill_jobs.py`.
 python tests/faults/test_signal_jobs.py 200 [JOB…]     the long form: so many signals of each; prints a table
 """
 
-import os
 import random
 import shutil
 import signal
 import sys
 import tempfile
-import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
-from importlib import import_module
 from pathlib import Path
 
 import pytest
 import writing_jobs as kill
+from forked_command import forked, load_all
 
-from collector.cli.common.commands import COMMANDS
-from collector.cli.main import run
 from collector.service.jobs import backups
 from collector.store import StoreError, open_store, readings
 
@@ -61,50 +57,13 @@ def check_backup(path: Path) -> None:
 
 
 def signalled(name: str, path: Path, after_s: float | None, number: int) -> tuple[int, str, float]:
-    """The command, in a process of its own; (exit code, less than 0 of a signal; what it said; how long it took)."""
-    words = list(WORDS[name])
-    if name == "sealed backup":
-        words.append(kill.public(path))
-    said, (ready, begins) = path.with_name("said"), os.pipe()
-    pid = os.fork()
-    if not pid:
-        os.chdir(path.parent)
-        for descriptor, file in ((0, "/dev/null"), (1, "/dev/null"), (2, "said")):
-            os.dup2(os.open(file, os.O_RDWR | os.O_CREAT | os.O_TRUNC), descriptor)
-        sys.stdin, sys.stdout, sys.stderr = open(0), open(1, "w"), open(2, "w")  # noqa: SIM115
-        for each in SIGNALS:
-            signal.signal(each, signal.default_int_handler if each == signal.SIGINT else signal.SIG_DFL)
-        sys.argv = ["quietcuff", "--store", path.name, *words]
-        code = 1
-        try:
-            os.write(begins, b".")
-            run()
-        except SystemExit as error:
-            code = error.code if isinstance(error.code, int) else 1
-        except KeyboardInterrupt:  # before `run` began: where it has begun, it ends by itself
-            code = 130
-        except BaseException:
-            import traceback
-
-            traceback.print_exc()
-        finally:
-            sys.stderr.flush()
-            os._exit(code)
-    os.read(ready, 1)
-    os.close(ready)
-    os.close(begins)
-    began = time.monotonic()
-    if after_s is not None:
-        time.sleep(after_s)
-        os.kill(pid, number)
-    _, status = os.waitpid(pid, 0)
-    return os.waitstatus_to_exitcode(status), said.read_text(), time.monotonic() - began
+    key = [kill.public(path)] if name == "sealed backup" else []
+    return forked(path.parent, ["--store", path.name, *WORDS[name], *key], after_s, number)
 
 
 def again_and_again(name: str, folder: Path, times: int, seed: int) -> Counter[int]:
     """Returns how often each exit code came."""
-    for module, _ in COMMANDS.values():
-        import_module(module)
+    load_all()
     job, chance = kill.JOBS[name], random.Random(seed)
     check = {"import": check_import, "backup": check_backup, "sealed backup": check_backup}.get(name, job.check)
     base = folder / "base"
@@ -143,13 +102,6 @@ def in_the_past() -> Iterator[None]:
         yield
     finally:
         kill.NOON = before
-
-
-@pytest.mark.parametrize("name", WORDS)
-@pytest.mark.timeout(240)
-def test_ended_at_random_instants(name: str, tmp_path: Path) -> None:
-    with in_the_past():
-        assert again_and_again(name, tmp_path, 3, seed=1)
 
 
 @pytest.mark.long
