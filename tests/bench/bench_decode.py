@@ -16,7 +16,7 @@ from collections.abc import Callable
 from parsers.declaration import Layout
 from parsers.measurement import build_measurement, measurement, parse_measurement
 from parsers.pressure import COMPOUND
-from parsers.sfloat import SFloat, _sfloat
+from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
 
 ALLOWED = 6.0
@@ -97,7 +97,7 @@ def microseconds(decoders: dict[str, Callable[[bytes], object]], values: list[by
 
 def cold(value: bytes) -> object:
     """As for numbers never met before."""
-    _sfloat.cache_clear()
+    SFloat.from_word.cache_clear()
     return parse_measurement(value)
 
 
