@@ -1,6 +1,7 @@
 """SIGKILL at random instants of everything that writes: afterwards the store is sound, and doing it again finishes it.
 
-python tests/faults/test_kill_jobs.py 200 [JOB…]     the long form: so many kills of each; prints a table
+The long form, so many kills of each, prints a table:
+PYTHONPATH=tests/support python tests/faults/test_kill_jobs.py 200 [JOB…]
 """
 
 import os

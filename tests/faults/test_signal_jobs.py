@@ -1,7 +1,8 @@
 """Ctrl-C, SIGTERM and a terminal that closes, at random instants of the commands that write: no traceback, a sound
 store, and the same command again finishes it. SIGKILL: `test_kill_jobs.py`.
 
-python tests/faults/test_signal_jobs.py 200 [JOB…]     the long form: so many signals of each; prints a table
+The long form, so many signals of each, prints a table:
+PYTHONPATH=tests/support python tests/faults/test_signal_jobs.py 200 [JOB…]
 """
 
 import random
