@@ -113,9 +113,8 @@ class Store:
                 yield
                 self.connection.execute("COMMIT")
             except BaseException:
-                # Some errors (disk full) have already rolled back.
-                if self.connection.in_transaction:
-                    with suppress(sqlite3.Error):
+                with suppress(sqlite3.Error):  # as where Ctrl-C left this block open, and the store is closed since
+                    if self.connection.in_transaction:  # some errors (disk full) have already rolled back
                         self.connection.execute("ROLLBACK")
                 raise
             finally:
@@ -144,9 +143,10 @@ class Store:
         finally:
             if collecting:
                 gc.enable()
-            if not self.connection.in_transaction:  # it is where Ctrl-C came before a block had begun
-                for name, value in before.items():
-                    self.query(f"PRAGMA {name}={value}")
+            with suppress(sqlite3.Error):  # as in `transaction`
+                if not self.connection.in_transaction:  # it is where Ctrl-C came before a block had begun
+                    for name, value in before.items():
+                        self.connection.execute(f"PRAGMA {name}={value}")
 
     @property
     def own_station(self) -> int:
