@@ -63,6 +63,7 @@ async def gone_in_the_middle(
         await asyncio.wait({speaking}, timeout=25)  # a link counts as deaf after twice ten seconds without a word
         await come_back()
         await asyncio.sleep(4)
+        await asyncio.wait({speaking}, timeout=60)  # a cuff does not wake twice at once
         await emptied(cuff, 4)
     await outcome(name, [cuff], times=lab.times, made_anew=lab.listener.said().count("is deaf"))
 
