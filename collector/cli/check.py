@@ -9,7 +9,7 @@ from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, GlobalOptio
 from collector.cli.common.output import out_json, out_lines, terminal_width
 from collector.service.checks.everything import everything
 from collector.service.checks.finding import Finding, FindingState, broken, fine
-from collector.service.config import Config, usual_store
+from collector.service.config import Config, store_named
 from collector.service.config.schema import ConfigError
 from collector.service.config.template import template
 from collector.share.text.layout import visible, wrapped
@@ -59,16 +59,15 @@ def check(
 
 def _all(options: GlobalOptions, quick: bool) -> Iterator[Finding]:
     """The configuration first, as all else rests on it."""
+    config = Config()
     try:
         config = options.config
         where = config.source or "no file, so every setting is its default"
         yield fine("configuration", str(where))
-        path = options.store_option or config.store.path or usual_store()
     except ConfigError as error:
         for problem in error.problems:
             yield broken("configuration", problem, "mend that line; until then nothing starts")
-        config, path = Config(), options.store_option or usual_store()
-    yield from everything(config, path, quick)
+    yield from everything(config, store_named(options.store_option, config), quick)
 
 
 def _tried(options: GlobalOptions) -> Iterator[Finding]:

@@ -13,7 +13,7 @@ from collector.cli.common.dates import minute
 from collector.cli.common.output import out_json, out_table
 from collector.cli.common.selection import reading_store, writing_store
 from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks, six_digits
-from collector.share.text.layout import natural, visible
+from collector.share.text.layout import natural
 from collector.store.database import Store
 from collector.store.journal import cuffs, manners, pairing, payloads
 from collector.store.journal.cuffs import Cuff
@@ -82,7 +82,7 @@ def list_cuffs(
 def _row(cuff: Cuff, zone: tzinfo | None, silent: tuple[str, str] | None, learned: list[str]) -> tuple[str, ...]:
     last = minute(cuff.last_visit, zone) if cuff.last_visit else "never"
     told = [*remarks(cuff), *(silent[:1] if silent else ()), *learned]
-    return visible(cuff.name or "-"), cuff.address, str(cuff.readings), last, "; ".join(told)
+    return cuff.name or "-", cuff.address, str(cuff.readings), last, "; ".join(told)
 
 
 @app.command("reset-manners")

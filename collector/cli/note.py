@@ -12,7 +12,6 @@ from collector.cli.common.asked_series import Whose
 from collector.cli.common.command import new_app, options_of, say
 from collector.cli.common.output import out_json, out_table
 from collector.cli.common.selection import reading_store, writing_store
-from collector.share.text.layout import visible
 from collector.store.people import notes
 
 app = new_app("""Note what happened on a day, such as a change of regimen.
@@ -90,7 +89,7 @@ def list_notes(
                 }
             )
     elif found:
-        rows = [(note.day.isoformat(), note.kind, note.note_id[:8], visible(note.text)) for note in found]
+        rows = [(note.day.isoformat(), note.kind, note.note_id[:8], note.text) for note in found]
         out_table(rows, ("day", "kind", "id", "text"))
     else:
         say(f"no notes for {person} yet; `quietcuff note add` makes one")

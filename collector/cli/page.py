@@ -15,7 +15,6 @@ from collector.cli.common.command import Failure, GlobalOptions, new_app, option
 from collector.cli.common.output import out_json, out_table
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.config.settings import PageSettings
-from collector.share.text.layout import visible
 from collector.store.people import page_devices
 from collector.store.people.page_devices import Role
 
@@ -116,9 +115,9 @@ def devices(
         (
             str(one.number),
             str(one.role),
-            visible(one.person or ""),
+            one.person or "",
             f"{one.seen_at.astimezone(options.zone):%Y-%m-%d %H:%M}",
-            visible(one.name),
+            one.name,
         )
         for one in found
     ]

@@ -15,7 +15,7 @@ from collector.cli.person_erase import erase
 from collector.cli.person_ownership import PersonName
 from collector.cli.person_unite import unite
 from collector.cli.readings import cuff_names
-from collector.share.text.layout import natural, visible
+from collector.share.text.layout import natural
 from collector.store import audit, people, readings
 from collector.store.people import slot_spans
 from collector.store.people.slot_spans import Span
@@ -64,7 +64,7 @@ def list_people(
         return
     rows = [
         (
-            visible(person.name),
+            person.name,
             str(person.readings),
             "; ".join(_span_words(span, names, options.zone) for span in held[person.name]) or "no slot",
         )
@@ -138,7 +138,7 @@ def history(
         (
             minute(change.at, options.zone),
             change.what,
-            visible(", ".join(f"{name} {value}" for name, value in change.detail.items() if value)),
+            ", ".join(f"{name} {value}" for name, value in change.detail.items() if value),
         )
         for change in found
     ]
@@ -153,4 +153,4 @@ def _span_words(span: Span, names: dict[str, str], zone: tzinfo | None) -> str:
     times = [
         f"{word} {minute(at, zone)}" for word, at in (("from", span.since), ("until", span.until)) if at is not None
     ]
-    return " ".join([visible(names.get(span.cuff, span.cuff)), slot, *times])
+    return " ".join([names.get(span.cuff, span.cuff), slot, *times])

@@ -11,8 +11,7 @@ MEASUREMENT_US = 30_000_000
 def stamped_id(cuff: str, stamp: str, clock: str | None, content: str) -> str:
     """A reading with a stamp: same cuff, slot, stamp, values and status are the same reading whenever they
     come."""
-    clock = clock or ""  # written out: thousands are asked for
-    return _hashed(f"7:stamped{len(cuff)}:{cuff}{len(stamp)}:{stamp}{len(clock)}:{clock}{len(content)}:{content}")
+    return _digest("stamped", cuff, stamp, clock or "", content)
 
 
 def recorded_id(cuff: str, sequence: int, content: str) -> str:
@@ -27,8 +26,4 @@ def unstamped_id(cuff: str, content: str, first_payload: bytes) -> str:
 
 def _digest(*parts: str) -> str:
     # Length before each part, so that no two lists of parts run together into one text.
-    return _hashed("".join([f"{len(part)}:{part}" for part in parts]))
-
-
-def _hashed(text: str) -> str:
-    return sha256(text.encode()).hexdigest()[:16]
+    return sha256("".join([f"{len(part)}:{part}" for part in parts]).encode()).hexdigest()[:16]

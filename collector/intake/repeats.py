@@ -8,6 +8,7 @@ from bisect import bisect_right, insort
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import chain
 from typing import Any, NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
@@ -235,19 +236,12 @@ _SAID = Content._fields.index("note") + 1
 """So many columns hold what a payload tells as it tells it."""
 
 
-def _shows(zone: str, at: datetime) -> bool:
-    """Whether the clocks there stood then as far from UTC as what was written."""
-    return at.astimezone(zone_of(zone)).utcoffset() == at.utcoffset()
-
-
 def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:
     """The zone whose clock the writer read: the one that holds at the station or, where that shows another time,
     one that held there before or since. A log may be taken in before anybody told the station its zone. A traveller's
     line keeps the offset it was written with, so that a morning stays a morning."""
-    if _shows(usual, at):
-        return usual
-    for _, zone in arrived.zones.get(station, ()):
-        if _shows(zone, at):
+    for zone in chain([usual], (zone for _, zone in arrived.zones.get(station, ()))):
+        if at.astimezone(zone_of(zone)).utcoffset() == at.utcoffset():
             return zone
     try:
         return zone_like(at, usual)

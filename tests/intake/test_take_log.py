@@ -1,7 +1,7 @@
 """A hand-written log taken in: each reading once in whatever form it comes, copies of a cuff's told, its zone found."""
 
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 from decimal import Decimal
@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from sqlite_steps import steps_of
 
 from collector.intake import interpret, rebuild
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
@@ -213,21 +214,6 @@ def test_a_log_taken_in_before_the_station_knew_its_zone_is_healed(store: Store)
     stations.set_zone(store, "America/New_York", NOW + timedelta(hours=1))
     rebuild(store)
     assert (written(store)[0].taken_at.hour, str(written(store)[0].taken_at.tzinfo)) == (8, "America/New_York")
-
-
-def steps_of(store: Store, work: Callable[[], object]) -> int:
-    """How many steps SQLite takes for it."""
-    steps = 0
-
-    def step() -> int:
-        nonlocal steps
-        steps += 1
-        return 0
-
-    store.connection.set_progress_handler(step, 1)
-    work()
-    store.connection.set_progress_handler(None, 1)
-    return steps
 
 
 def test_what_is_asked_of_each_cuff_and_line_costs_no_more_in_a_full_store(store: Store) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 from played_bluez import ADAPTER, ADAPTER_1, CUFF, DEVICE, DEVICE_1, PlayedBlueZ, PlayedSystemd
-from played_listening import Listening, answers, payload, until_told
+from played_listening import Listening, answers, begin, payload, until_told
 
 from collector.radio.bluez import BlueZRadio, adapters, connecting, radio
 from collector.radio.bluez.bus import Bus
@@ -146,18 +146,28 @@ async def test_a_bluetoothd_that_answers_nothing_is_no_progress(
     bluez.stop()
 
 
+async def deserted(address: str, folder: Path) -> Listening:
+    """A listener whose bluetoothd went, and that has told so."""
+    bluez = PlayedBlueZ(answers)
+    service = await begin(bluez, address, folder)
+    bluez.stop()
+    await until_told(service.path, "bluetoothd is not running")
+    return service
+
+
+def returning() -> PlayedBlueZ:
+    """The next bluetoothd, which has read of the bond."""
+    bluez = PlayedBlueZ(answers)
+    bluez.objects[DEVICE][DEVICE_1]["Paired"] = True
+    return bluez
+
+
 async def test_bluetoothd_going_and_coming_back_is_told_and_mended(
     address: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(radio, "PULSE_S", 0.1)
-    bluez = PlayedBlueZ(answers)
-    await bluez.serve(address)
-    service = Listening(tmp_path / "store.db")
-    await asyncio.wait_for(bluez.scanning.wait(), 30)
-    bluez.stop()
-    await until_told(service.path, "bluetoothd is not running")
-    again = PlayedBlueZ(answers)
-    again.objects[DEVICE][DEVICE_1]["Paired"] = True
+    service = await deserted(address, tmp_path)
+    again = returning()
     await again.serve(address)
     await asyncio.wait_for(again.scanning.wait(), 30)
     await again.come([payload(119)])
@@ -174,14 +184,8 @@ async def test_a_bluetoothd_that_does_not_answer_as_soon_as_it_is_back_is_asked_
     """It owns its name before it has read what it knows; on a busy machine that lasts."""
     monkeypatch.setattr(radio, "PULSE_S", 0.1)
     monkeypatch.setattr(adapters, "SETTLE_S", 0.0)
-    bluez = PlayedBlueZ(answers)
-    await bluez.serve(address)
-    service = Listening(tmp_path / "store.db")
-    await asyncio.wait_for(bluez.scanning.wait(), 30)
-    bluez.stop()
-    await until_told(service.path, "bluetoothd is not running")
-    again = PlayedBlueZ(answers)
-    again.objects[DEVICE][DEVICE_1]["Paired"] = True
+    service = await deserted(address, tmp_path)
+    again = returning()
     again.refuses[member] = 2
     await again.serve(address)
     await asyncio.wait_for(again.scanning.wait(), 30)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from fresh import fresh
+from sqlite_steps import steps_of
 
 from collector.store import Store, audit
 from collector.store.journal import cuffs, same_cuff, visits
@@ -29,18 +30,7 @@ def told(store: Store, cuff: str, times: int) -> int:
 
 
 def steps(store: Store, cuff: str) -> int:
-    """How many of SQLite's instructions it takes (sqlite3_progress_handler)."""
-    count = 0
-
-    def one_more() -> int:
-        nonlocal count
-        count += 1
-        return 0
-
-    store.connection.set_progress_handler(one_more, 1)
-    same_cuff.earlier_self(store, cuffs.row_of(store, cuff))
-    store.connection.set_progress_handler(None, 1)
-    return count
+    return steps_of(store, lambda: same_cuff.earlier_self(store, cuffs.row_of(store, cuff)))
 
 
 def test_what_lasting_cuffs_told_in_years_costs_the_end_of_a_visit_nothing(store: Store) -> None:

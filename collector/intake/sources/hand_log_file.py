@@ -120,9 +120,9 @@ class LogReader:
         lost = values.get("systolic") == values.get("diastolic") == LOST
         if lost:
             values = {**values, "systolic": "", "diastolic": ""}
-        systolic = _number(values.get("systolic", ""), "systolic", separator)
-        diastolic = _number(values.get("diastolic", ""), "diastolic", separator)
-        pulse = _number(values.get("pulse", ""), "pulse", separator)
+        systolic, diastolic, pulse = (
+            _number(values.get(name, ""), name, separator) for name in ("systolic", "diastolic", "pulse")
+        )
         if (systolic is None or diastolic is None) and not lost:
             raise ValueError(f"{'systolic' if systolic is None else 'diastolic'} is empty")
         if (unit := values.get("unit", "")) and unit.lower().replace(" ", "") != "mmhg":

@@ -42,11 +42,16 @@ def usual_store() -> Path:
     return Path(home) / "quietcuff" / "quietcuff.db"
 
 
+def store_named(given: Path | None, config: Config) -> Path:
+    """The store's name, as it was given: else the configuration's, else the usual one."""
+    return given or config.store.path or usual_store()
+
+
 def store_of(given: Path | None, config: Config) -> Path:
-    """The store's own file: the one that was named, else the configuration's, else the usual one. Raises StoreError."""
+    """The store's own file, whatever link the name may be. Raises StoreError."""
     from collector.store.writers import the_file  # brings the store, which `--version` and help do without
 
-    return the_file(given or config.store.path or usual_store())
+    return the_file(store_named(given, config))
 
 
 def usual_file() -> Path | None:

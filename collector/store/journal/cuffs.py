@@ -16,6 +16,11 @@ LONGEST_WAIT = timedelta(hours=2)
 """New cuffs are waited for no longer at once."""
 
 
+def still_waited_for(now: datetime) -> tuple[int, int]:
+    """Between which microseconds the end of such a wait lies: twice its length, as a clock may go back a little."""
+    return to_come(now, 2 * LONGEST_WAIT)
+
+
 @dataclass(frozen=True, slots=True)
 class Cuff:
     """A cuff as `cuff list` shows it."""
@@ -176,7 +181,7 @@ def awaited(store: Store, now: datetime) -> frozenset[str]:
         UNION ALL SELECT address FROM cuff WHERE NOT forgotten AND address <> ?
         AND (forgotten_set_at NOTNULL OR NOT EXISTS (SELECT 1 FROM payload WHERE cuff_id = cuff.id))
         AND NOT EXISTS (SELECT 1 FROM visit WHERE cuff_id = cuff.id AND opened_at > coalesce(forgotten_set_at, 0))""",
-        (*to_come(now, 2 * LONGEST_WAIT), HAND),
+        (*still_waited_for(now), HAND),
     )
     return frozenset(name for (name,) in rows)
 
@@ -196,7 +201,7 @@ def open_window(store: Store, until: datetime, at: datetime | None = None) -> No
 def window(store: Store, now: datetime) -> datetime | None:
     """Until when new cuffs are taken in; None: not now."""
     query = "SELECT until FROM accept_window WHERE until > ? AND until <= ?"
-    until = store.scalar(query, to_come(now, 2 * LONGEST_WAIT))
+    until = store.scalar(query, still_waited_for(now))
     return None if until is None else from_us(until)
 
 

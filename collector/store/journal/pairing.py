@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from collector.store.database import Store
-from collector.store.instants import to_come, to_us
-from collector.store.journal.cuffs import LONGEST_WAIT
+from collector.store.instants import to_us
+from collector.store.journal.cuffs import still_waited_for
 
 ASK_FOR = timedelta(seconds=28)
 """The Security Manager gives up after 30 s (Core Specification Vol 3 Part H 3.4)."""
@@ -34,18 +34,14 @@ def leave(store: Store, *addresses: str) -> None:
 _THERE = "FROM pairing WHERE until > ? AND until <= ?"
 
 
-def _waits(now: datetime) -> tuple[int, int]:
-    return to_come(now, 2 * LONGEST_WAIT)
-
-
 def present(store: Store, address: str, now: datetime) -> bool:
     """Whether somebody is at this cuff."""
-    return store.row(f"SELECT 1 {_THERE} AND address IN (?, ?)", (*_waits(now), address, ANY)) is not None
+    return store.row(f"SELECT 1 {_THERE} AND address IN (?, ?)", (*still_waited_for(now), address, ANY)) is not None
 
 
 def anywhere(store: Store, now: datetime) -> bool:
     """Whether somebody is at any cuff."""
-    return store.row(f"SELECT 1 {_THERE}", _waits(now)) is not None
+    return store.row(f"SELECT 1 {_THERE}", still_waited_for(now)) is not None
 
 
 def ask(store: Store, address: str, number: int | None, now: datetime) -> None:
@@ -64,7 +60,7 @@ def questions(store: Store, now: datetime) -> dict[str, Question]:
     """All that wait for an answer, by the cuff's address. ASK_FOR: whoever asked gave up before."""
     rows = store.query(
         f"SELECT address, number {_THERE} AND asked_at > ? AND answer IS NULL ORDER BY asked_at",
-        (*_waits(now), to_us(now - ASK_FOR)),
+        (*still_waited_for(now), to_us(now - ASK_FOR)),
     )
     return {address: Question(number) for address, number in rows}
 
