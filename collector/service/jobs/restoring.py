@@ -5,7 +5,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from itertools import chain, count
 from pathlib import Path
 
 from collector.intake.erasure import erase_in_backup
@@ -89,8 +88,7 @@ def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:
 def _kept_as(store: Path, now: datetime) -> Path:
     """A name that nothing has, however many restores a second sees."""
     name = f"{store.stem}-before-restore-{now.astimezone(UTC):%Y%m%d-%H%M%S}"
-    names = (store.with_name(f"{name}{number and f'-{number}'}{store.suffix}") for number in chain([""], count(2)))
-    return next(path for path in names if not path.exists())
+    return next(path for path in upkeep.names_in_turn(store.with_name(name), store.suffix) if not path.exists())
 
 
 def _keep(store: Path, kept: Path, sound: bool) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.service.config.settings import PRIVATE_KEY
+from collector.store.upkeep import part_of
 
 SUFFIX = ".age"
 
@@ -37,7 +38,7 @@ class Seal:
 
     def close(self, source: Path, target: Path) -> None:
         """Write the sealed file, readable by its owner only; it is there as a whole or not at all."""
-        part = target.with_name(target.name + ".part")
+        part = part_of(target)
         try:
             os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
             self._pyrage.encrypt_file(str(source), str(part), [self._recipient])
