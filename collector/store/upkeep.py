@@ -11,6 +11,7 @@ from pathlib import Path
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore, StoreError, as_store_error
 from collector.store.values import Progress
+from collector.store.writers import open_own
 
 
 def integrity(store: Store) -> list[str]:
@@ -67,7 +68,7 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     part = part_of(path)
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_RDWR, 0o600))
+        os.close(open_own(part, os.O_TRUNC | os.O_RDWR))
         with as_store_error(part):
             target = sqlite3.connect(part, isolation_level=None)
             try:

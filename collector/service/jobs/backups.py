@@ -190,9 +190,7 @@ def unfinished(store: Path, folder: Path) -> Iterator[Path]:
 
     In a folder of several stations' backups those that others are making are none of ours.
     """
-    ours = re.compile(
-        rf"({re.escape(store.stem)}-{_MADE}\.db(?:\.age)?)(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)"
-    )
+    ours = re.compile(rf"({re.escape(store.stem)}-{_MADE}\.db(?:\.age)?)(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)")
     noted, beside = set(_order(store)), {store.parent, upkeep.backup_folder(store)}
     for where in {store.parent, folder}:
         for left in where.iterdir() if where.exists() else ():
@@ -264,7 +262,7 @@ def same_owner(store: Path, made: Path) -> None:
     owner = (store if store.exists() else store.parent).stat()
     if os.geteuid() == 0:
         with suppress(OSError):
-            os.chown(made, owner.st_uid, owner.st_gid)
+            os.chown(made, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
 def sync_folder(path: Path) -> None:

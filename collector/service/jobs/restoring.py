@@ -9,7 +9,7 @@ from pathlib import Path
 
 from collector.intake.erasure import erase_in_backup
 from collector.service.jobs import sealing
-from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, same_owner, sync_folder
+from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, sync_folder
 from collector.service.listener_lock import only_listener
 from collector.store import upkeep, writers
 from collector.store.errors import StoreError
@@ -127,15 +127,14 @@ def staged_for(store: Path) -> Path:
 def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
     """A copy of the backup beside the store, private, on the same file system."""
     staged = staged_for(store)
+    os.close(writers.open_own(staged, os.O_TRUNC | os.O_WRONLY, store))
     try:
-        os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
         if backup.sealed:
             sealing.unseal(backup.path, staged, identity)
         else:
             with backup.path.open("rb") as source, staged.open("wb") as target:
                 while block := source.read(1 << 20):
                     target.write(block)
-        same_owner(store, staged)
         yield staged
     finally:
         for suffix in BESIDE:
