@@ -3,6 +3,7 @@
 import os
 import sqlite3
 import sys
+import time
 import traceback
 from importlib import import_module
 from pathlib import Path
@@ -30,6 +31,7 @@ RENAMED: dict[str, dict[str, str]] = {
 }
 """By command, options that had another name."""
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
+DAY_S = 86_400
 OURS = {"collector", "parsers"}
 
 
@@ -90,6 +92,15 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
+def _refuse_an_impossible_zone() -> None:
+    """POSIX lets TZ lie further from UTC than Python's datetimes can: each look at the wall clock would fail."""
+    if abs(time.localtime().tm_gmtoff) >= DAY_S:
+        raise Failure(
+            f"this machine's time zone is a day or more from UTC (TZ is {os.environ.get('TZ', 'not set')!r}); "
+            "set it to yours, such as TZ=Europe/Lisbon"
+        )
+
+
 def root_app() -> typer.Typer:
     """The whole command line, for `run` and for tests."""
     app = typer.Typer(
@@ -119,6 +130,7 @@ def root_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Home blood pressure, from the cuff to the number a physician decides on."""
+        _refuse_an_impossible_zone()
         ctx.obj = GlobalOptions(store, config)
 
     return app
