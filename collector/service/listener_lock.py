@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from collector.store.errors import StoreError
-from collector.store.writers import the_file
+from collector.store.writers import open_own, the_file
 
 
 class AlreadyListening(Exception):
@@ -23,7 +23,7 @@ def _lock_file(store: Path) -> Path:
 def only_listener(store: Path) -> Iterator[None]:
     """Hold the store's listener lock. The kernel frees it when the process dies, however it dies."""
     path = _lock_file(store)
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    descriptor = open_own(path, os.O_RDWR, store)
     try:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -43,7 +43,7 @@ def only_listener(store: Path) -> Iterator[None]:
 def listener(store: Path) -> int | None:
     """The process that listens on this store, or None. Takes nothing and changes nothing."""
     try:
-        descriptor = os.open(_lock_file(store), os.O_RDWR | os.O_CLOEXEC)
+        descriptor = os.open(_lock_file(store), os.O_RDWR | os.O_CLOEXEC | os.O_NONBLOCK)
     except (OSError, StoreError):
         return None
     try:

@@ -10,6 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 from collector.share.export.context import ExchangeError
+from collector.store.writers import open_own
 
 _secrets: set[str] = set()
 """Every secret that this process has read, so that no text from outside can bring one back (see `masked`)."""
@@ -43,7 +44,7 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
 
 def _alone(partial: Path, path: Path) -> int:
     """A descriptor of the file, empty, that nobody else writes to meanwhile. Raises ExchangeError where one does."""
-    descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT, 0o600)
+    descriptor = open_own(partial, os.O_WRONLY)
     held = False
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

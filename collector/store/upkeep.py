@@ -2,13 +2,16 @@
 
 import os
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing, suppress
 from datetime import datetime
+from itertools import chain, count
 from pathlib import Path
 
 from collector.store.database import NO_OWN, Store
 from collector.store.errors import RefusedByStore, StoreError, as_store_error
 from collector.store.values import Progress
+from collector.store.writers import open_own
 
 
 def integrity(store: Store) -> list[str]:
@@ -46,6 +49,16 @@ def checkpoint(store: Store) -> bool:
         return not busy
 
 
+def part_of(path: Path) -> Path:
+    """What is written before it takes this name."""
+    return path.with_name(path.name + ".part")
+
+
+def names_in_turn(path: Path, ending: str) -> Iterator[Path]:
+    """The path with this ending, then with -2, -3, … before it: for what is dated to the second."""
+    return (path.with_name(f"{path.name}{number and f'-{number}'}{ending}") for number in chain([""], count(2)))
+
+
 def backup_to(store: Store, path: Path, progress: Progress | None = None) -> None:
     """A whole and sound copy while the listener goes on writing (SQLite's online backup). Readable by its
     owner only.
@@ -54,10 +67,10 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     """
     if path.exists():
         raise RefusedByStore(f"{path}: exists already; a backup overwrites nothing")
-    part = path.with_name(path.name + ".part")
+    part = part_of(path)
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_RDWR, 0o600))
+        os.close(open_own(part, os.O_TRUNC | os.O_RDWR))
         with as_store_error(part):
             target = sqlite3.connect(part, isolation_level=None)
             try:

@@ -4,8 +4,10 @@ The lock is a file of its own beside the store: closing any descriptor of the st
 SQLite holds on it in this process (SQLite documentation, "How To Corrupt An SQLite Database File").
 """
 
+import errno
 import fcntl
 import os
+import stat
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -28,6 +30,31 @@ def the_file(store: Path) -> Path:
     if path.is_symlink() or (path.exists() and not path.is_file()):
         raise StoreError(f"{store}: this is no file, so not a quietcuff store", "foreign")
     return path
+
+
+def open_own(path: Path, flags: int, store: Path | None = None) -> int:
+    """A descriptor of a file of ours, made for its owner's eyes alone where there is none. store: whose owner gets it,
+    so that what root made still is the service's.
+
+    Raises OSError, and StoreError for what is no file: whoever may write in the folder could have root follow a link
+    to anywhere, or wait at a pipe for ever.
+    """
+    try:
+        descriptor = os.open(path, flags | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK, 0o600)
+        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+            os.close(descriptor)
+            raise OSError(errno.ELOOP, "no file")
+    except OSError as error:
+        if error.errno in (errno.ELOOP, errno.EISDIR, errno.ENXIO):
+            raise StoreError(
+                f"{path}: no file, where quietcuff keeps one of its own; move it away", "foreign"
+            ) from None
+        raise
+    if store and os.geteuid() == 0:
+        with suppress(OSError):
+            owner = (store if store.exists() else store.parent).stat()
+            os.fchown(descriptor, owner.st_uid, owner.st_gid)
+    return descriptor
 
 
 def lock_file(store: Path) -> Path:
@@ -74,15 +101,11 @@ def only_backup(store: Path) -> Iterator[None]:
 def _take(store: Path, how: int, wait_s: float, otherwise: str, path: Path | None = None) -> int | None:
     path = path or lock_file(store)
     try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC | os.O_NONBLOCK, 0o600)
+        descriptor = open_own(path, os.O_RDONLY, store)
     except OSError as error:
         if os.access(store, os.W_OK):  # without the lock a restore beside it would lose what it writes
             raise StoreError(f"{path}: cannot be opened, so the store cannot be locked ({error.strerror})") from error
         return None
-    if os.geteuid() == 0:  # made by root, it still is the service's
-        with suppress(OSError):
-            owner = (store if store.exists() else store.parent).stat()
-            os.fchown(descriptor, owner.st_uid, owner.st_gid)
     until = time.monotonic() + wait_s
     while True:
         try:

@@ -3,10 +3,9 @@
 import os
 import sqlite3
 import sys
+import time
 import traceback
-from difflib import get_close_matches
 from importlib import import_module
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -32,6 +31,7 @@ RENAMED: dict[str, dict[str, str]] = {
 }
 """By command, options that had another name."""
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
+DAY_S = 86_400
 OURS = {"collector", "parsers"}
 
 
@@ -44,6 +44,8 @@ class RootGroup(Group):
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in self.commands:
             if cmd_name not in COMMANDS:
+                from difflib import get_close_matches  # only here
+
                 close = get_close_matches(cmd_name, COMMANDS)
                 hint = f"; did you mean {close[0]!r}?" if close else ""
                 ctx.fail(f"there is no command {cmd_name!r}{hint}")
@@ -92,8 +94,19 @@ class RootGroup(Group):
 
 def _show_version(wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import version  # brings what reads mail, which no other command needs
+
         print(f"quietcuff {version('quietcuff')}")
         raise typer.Exit
+
+
+def _refuse_an_impossible_zone() -> None:
+    """POSIX lets TZ lie further from UTC than Python's datetimes can: each look at the wall clock would fail."""
+    if abs(time.localtime().tm_gmtoff) >= DAY_S:
+        raise Failure(
+            f"this machine's time zone is a day or more from UTC (TZ is {os.environ.get('TZ', 'not set')!r}); "
+            "set it to yours, such as TZ=Europe/Lisbon"
+        )
 
 
 def root_app() -> typer.Typer:
@@ -125,6 +138,7 @@ def root_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Home blood pressure, from the cuff to the number a physician decides on."""
+        _refuse_an_impossible_zone()
         ctx.obj = GlobalOptions(store, config)
 
     return app

@@ -63,7 +63,7 @@ class Bonds(KeyStore):
         }
         self._path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         fresh = self._path.with_suffix(".new")
-        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+        handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump(stored, file, indent=1)
             file.flush()

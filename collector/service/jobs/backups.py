@@ -44,6 +44,10 @@ class Contents:
     newest: datetime | None
 
 
+_MADE = r"(\d{8}-\d{6})(?:-\d+)?"
+"""When, UTC, and which of that second."""
+
+
 def folder_of(store: Path, configured: Path | None = None) -> Path:
     """The folder that was chosen, else one beside the store."""
     return configured or upkeep.backup_folder(store)
@@ -55,7 +59,7 @@ def every(folder: Path, store: Path) -> list[Backup]:
     Other files there are none of ours and never touched. Raises BackupError when the folder cannot be read; a folder
     that is not there has none.
     """
-    name = re.compile(re.escape(store.stem) + r"-(\d{8}-\d{6})\.db(\.age)?")
+    name = re.compile(rf"{re.escape(store.stem)}-{_MADE}\.db(\.age)?")
     found = []
     try:
         for path in folder.iterdir() if folder.exists() else ():
@@ -84,10 +88,12 @@ def _order(store: Path) -> list[str]:
         return []
 
 
-def _note_order(store: Path, made: str) -> None:
-    names = [name for name in _order(store) if name != made][-_NOTED:]  # of every folder that it was ever backed up to
+def _note_order(store: Path, made: str | None, gone: frozenset[str] = frozenset()) -> None:
+    """made: the newest. gone: names that another station may have from now on."""
+    names = [name for name in _order(store) if name not in {made, *gone}][-_NOTED:]  # in whatever folder
     with private_file(_order_file(store), binary=True) as file:
-        file.writelines(os.fsencode(name) + b"\n" for name in [*names, made])
+        file.writelines(os.fsencode(name) + b"\n" for name in [*names, *([made] if made else [])])
+    same_owner(store, _order_file(store))
 
 
 def _own(folder: Path, store: Path) -> list[Backup]:
@@ -121,48 +127,75 @@ def _take(
 ) -> Backup:
     now = (now or datetime.now(UTC)).astimezone(UTC)
     seal = Seal(recipient) if recipient else None
-    target = folder / upkeep.backup_path(store, now).name
-    staged = store.with_name(f"{target.name}.unsealed") if seal else target
-    made = target.with_name(target.name + sealing.SUFFIX) if seal else target
-    if made.exists():
-        raise BackupError(f"{made}: exists already; a backup overwrites nothing, try again in a second")
+    copy = None
     try:
         with open_store(store, create=False) as opened:
             fresh = not folder.exists()
             folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             if fresh:
                 same_owner(store, folder)
-            upkeep.backup_to(opened, staged, progress)
+            made = _begun(store, folder / upkeep.backup_path(store, now).stem, f".db{sealing.SUFFIX if seal else ''}")
+            copy = store.with_name(f"{made.stem}.unsealed") if seal else made
+            upkeep.backup_to(opened, copy, progress)
         try:
-            look_into(staged)
+            look_into(copy)
         except StoreError:
-            staged.unlink(missing_ok=True)
+            copy.unlink(missing_ok=True)
             raise
         if seal:
-            seal.close(staged, made)
+            seal.close(copy, made)
     except OSError as error:
         raise BackupError(
             f"{folder}: no backup can be written here ({error.strerror}); "
             "choose another folder under [backup], or mend this one"
         ) from error
     finally:
-        if seal:
-            staged.unlink(missing_ok=True)
+        if seal and copy:
+            copy.unlink(missing_ok=True)
+            upkeep.part_of(made).unlink(missing_ok=True)
     same_owner(store, made)
-    _note_order(store, made.name)
-    same_owner(store, _order_file(store))
     sync_folder(folder)
-    for old in _own(folder, store)[:-keep]:
-        old.path.unlink(missing_ok=True)
+    if old := _own(folder, store)[:-keep]:
+        _note_order(store, None, frozenset(one.path.name for one in old))
+        for one in old:
+            one.path.unlink(missing_ok=True)
     return Backup(made, now.replace(microsecond=0), made.stat().st_size)
 
 
+def _begun(store: Path, wanted: Path, ending: str) -> Path:
+    """This name or, where another backup has it or is being written to it, the next one: noted as this store's.
+
+    Whoever makes the file that it is written to has the name. A finished one gives that up only for the name itself,
+    so this is looked at afterwards. Stations on several machines may share the folder: no lock reaches across.
+    """
+    for made in upkeep.names_in_turn(wanted, ending):
+        part = upkeep.part_of(made)
+        try:
+            os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        except FileExistsError:
+            continue
+        try:
+            if not made.exists():
+                _note_order(store, made.name)
+                return made
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        part.unlink(missing_ok=True)
+    raise AssertionError("names never end")
+
+
 def unfinished(store: Path, folder: Path) -> Iterator[Path]:
-    """Copies that a power cut left half made, among them such as were still to be sealed. Raises OSError."""
-    ours = re.compile(re.escape(store.stem) + r"-\d{8}-\d{6}\.db(\.age)?(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)")
+    """Copies of this store that a power cut left half made, some of them still to be sealed. Raises OSError.
+
+    In a folder of several stations' backups those that others are making are none of ours.
+    """
+    ours = re.compile(rf"({re.escape(store.stem)}-{_MADE}\.db(?:\.age)?)(\.unsealed)?(\.part\S*|(?<=unsealed)\S*)")
+    noted, beside = set(_order(store)), {store.parent, upkeep.backup_folder(store)}
     for where in {store.parent, folder}:
-        if where.exists():
-            yield from (left for left in where.iterdir() if ours.fullmatch(left.name))
+        for left in where.iterdir() if where.exists() else ():
+            if (match := ours.fullmatch(left.name)) and (where in beside or match[1] in noted):
+                yield left
 
 
 def _drop_unfinished(store: Path, folder: Path) -> None:
@@ -229,7 +262,7 @@ def same_owner(store: Path, made: Path) -> None:
     owner = (store if store.exists() else store.parent).stat()
     if os.geteuid() == 0:
         with suppress(OSError):
-            os.chown(made, owner.st_uid, owner.st_gid)
+            os.chown(made, owner.st_uid, owner.st_gid, follow_symlinks=False)
 
 
 def sync_folder(path: Path) -> None:

@@ -5,12 +5,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from itertools import chain, count
 from pathlib import Path
 
 from collector.intake.erasure import erase_in_backup
 from collector.service.jobs import sealing
-from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, same_owner, sync_folder
+from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, sync_folder
 from collector.service.listener_lock import only_listener
 from collector.store import upkeep, writers
 from collector.store.errors import StoreError
@@ -89,8 +88,7 @@ def _refuse_what_is_in_use(backup: Backup, store: Path) -> None:
 def _kept_as(store: Path, now: datetime) -> Path:
     """A name that nothing has, however many restores a second sees."""
     name = f"{store.stem}-before-restore-{now.astimezone(UTC):%Y%m%d-%H%M%S}"
-    names = (store.with_name(f"{name}{number and f'-{number}'}{store.suffix}") for number in chain([""], count(2)))
-    return next(path for path in names if not path.exists())
+    return next(path for path in upkeep.names_in_turn(store.with_name(name), store.suffix) if not path.exists())
 
 
 def _keep(store: Path, kept: Path, sound: bool) -> None:
@@ -129,15 +127,14 @@ def staged_for(store: Path) -> Path:
 def _unsealed(backup: Backup, store: Path, identity: Path | None) -> Iterator[Path]:
     """A copy of the backup beside the store, private, on the same file system."""
     staged = staged_for(store)
+    os.close(writers.open_own(staged, os.O_TRUNC | os.O_WRONLY, store))
     try:
-        os.close(os.open(staged, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
         if backup.sealed:
             sealing.unseal(backup.path, staged, identity)
         else:
             with backup.path.open("rb") as source, staged.open("wb") as target:
                 while block := source.read(1 << 20):
                     target.write(block)
-        same_owner(store, staged)
         yield staged
     finally:
         for suffix in BESIDE:

@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import Any
 
 from collector.service.config.settings import PRIVATE_KEY
+from collector.store.upkeep import part_of
+from collector.store.writers import open_own
 
 SUFFIX = ".age"
 
@@ -37,9 +39,9 @@ class Seal:
 
     def close(self, source: Path, target: Path) -> None:
         """Write the sealed file, readable by its owner only; it is there as a whole or not at all."""
-        part = target.with_name(target.name + ".part")
+        part = part_of(target)
         try:
-            os.close(os.open(part, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600))
+            os.close(open_own(part, os.O_TRUNC | os.O_WRONLY))
             self._pyrage.encrypt_file(str(source), str(part), [self._recipient])
             with part.open("rb") as written:
                 os.fsync(written.fileno())

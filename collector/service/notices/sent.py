@@ -11,6 +11,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from collector.store.writers import open_own
+
 OVER_AFTER = timedelta(hours=1)
 """A notice that is gone for so long is over. What comes back sooner is still the same."""
 
@@ -60,7 +62,7 @@ class SentNotices:
         """In one step; where the disk is full, memory has to do until the next start."""
         part = self.path.with_name(self.path.name + ".part")
         with suppress(OSError):
-            descriptor = os.open(part, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o600)
+            descriptor = open_own(part, os.O_TRUNC | os.O_WRONLY)
             with os.fdopen(descriptor, "w", encoding="utf-8") as file:
                 json.dump(self._gone_since, file)
             part.replace(self.path)

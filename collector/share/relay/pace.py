@@ -11,6 +11,7 @@ from typing import Self
 from collector.share.relay.receiver import Receiver
 from collector.store import receivers
 from collector.store.database import Store
+from collector.store.writers import open_own
 
 LONGEST_S = 600.0
 _MORE_AFTER = 20
@@ -54,7 +55,7 @@ def only_sender(store: Path, row: int) -> Iterator[bool]:
     """Whether this process may send to the receiver: one at a time. The kernel takes it from whoever dies, and from
     nobody else, however long a machine sleeps or a batch takes."""
     path = store.with_name(f"{store.name}.relay-{row}.lock")
-    descriptor = os.open(path, os.O_RDONLY | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    descriptor = open_own(path, os.O_RDONLY, store)
     try:
         try:
             fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -5,6 +5,7 @@ import sqlite3
 import stat
 import threading
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -89,10 +90,44 @@ def test_a_folder_that_cannot_be_written_is_told_in_one_line(store: Path, tmp_pa
     assert "\n" not in str(caught.value)
 
 
-def test_the_same_second_twice_overwrites_nothing(store: Path, folder: Path) -> None:
-    backups.take(store, folder, keep=3, now=NIGHT)
-    with pytest.raises(BackupError, match="overwrites nothing"):
-        backups.take(store, folder, keep=3, now=NIGHT)
+def test_the_same_second_again_takes_the_next_name(store: Path, folder: Path) -> None:
+    made = [backups.take(store, folder, keep=3, now=NIGHT).path for _ in range(4)]
+    assert [one.name for one in made] == [f"quietcuff-20310304-031500{which}.db" for which in ("", "-2", "-3", "-4")]
+    assert [one.path for one in backups.every(folder, store)] == made[1:]
+    assert backups.find("last", folder, store).path == made[-1]
+
+
+@pytest.mark.parametrize("sealed", [False, True])
+def test_what_another_station_is_writing_in_the_folder_stays_its_own(
+    store: Path, folder: Path, tmp_path: Path, sealed: bool
+) -> None:
+    """Seen: of two stations that share a folder the one took the other's half copy away, or wrote into it."""
+    pyrage = pytest.importorskip("pyrage")
+    key = str(pyrage.x25519.Identity.generate().to_public()) if sealed else None
+    shared = tmp_path / "stick"
+    shared.mkdir()
+    ending = ".age" if sealed else ""
+    half = shared / f"quietcuff-20310304-031500.db{ending}.part"
+    half.write_bytes(b"half of another station's")
+    made = backups.take(store, shared, keep=1, recipient=key, now=NIGHT).path
+    assert made.name == f"quietcuff-20310304-031500-2.db{ending}"
+    assert half.read_bytes() == b"half of another station's"
+    later = backups.take(store, shared, keep=1, recipient=key, now=NIGHT + timedelta(days=1)).path
+    assert set(shared.iterdir()) == {half, later}, "its own older one has gone"
+
+
+def test_its_own_half_copy_is_taken_away_also_in_a_shared_folder(
+    store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    shared = tmp_path / "stick"
+    with monkeypatch.context() as killed:
+        killed.setattr(backups.upkeep, "backup_to", lambda *_: 1 / 0)
+        with pytest.raises(ZeroDivisionError):
+            backups.take(store, shared, keep=1, now=NIGHT)
+    (half,) = shared.iterdir()
+    assert list(backups.unfinished(store, shared)) == [half]
+    made = backups.take(store, shared, keep=1, now=NIGHT + timedelta(days=1)).path
+    assert list(shared.iterdir()) == [made]
 
 
 def test_looking_into_an_old_backup_leaves_it_as_it_is(store: Path, folder: Path) -> None:
@@ -201,3 +236,17 @@ def test_a_store_whose_name_is_no_text(tmp_path: Path) -> None:
     made = [backups.take(store, tmp_path / "copies", keep=1, now=NIGHT + timedelta(days=day)).path for day in range(2)]
     assert backups.find("last", tmp_path / "copies", store).path == made[1]
     assert not made[0].exists()
+
+
+def test_two_stations_that_back_up_at_once_into_one_folder(store: Path, tmp_path: Path) -> None:
+    """Seen: with the same second in their names, of two copies that both were told as made one was there."""
+    other, shared = tmp_path / "other station" / store.name, tmp_path / "stick"
+    append(other, 7)
+
+    def again_and_again(one: Path) -> list[Path]:
+        return [backups.take(one, shared, 3, now=NIGHT).path for _ in range(8)][-3:]
+
+    with ThreadPoolExecutor(2) as both:
+        ours, theirs = both.map(again_and_again, (store, other))
+    assert set(shared.iterdir()) == {*ours, *theirs}, "each keeps its own last three, and nothing half made stays"
+    assert [values(path) for path in (*ours, *theirs)] == [list(range(50))] * 3 + [[7]] * 3

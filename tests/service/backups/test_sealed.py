@@ -116,15 +116,16 @@ def test_a_private_key_that_is_none_is_one_line(
 def test_nothing_unsealed_ever_reaches_the_folder(
     store: Path, folder: Path, keys: tuple[str, Path], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    seen: list[tuple[Path, list[Path]]] = []
+    seen: list[tuple[Path, list[tuple[str, int]]]] = []
     look = backups.look_into
 
     def looking(path: Path) -> backups.Contents:
-        seen.append((path.parent, list(folder.iterdir())))
+        seen.append((path.parent, [(one.name, one.stat().st_size) for one in folder.iterdir()]))
         return look(path)
 
     monkeypatch.setattr(backups, "look_into", looking)
     made = backups.take(store, folder, 3, keys[0])
-    assert seen == [(store.parent, [])], "written and looked through beside the store"
+    assert [where for where, _ in seen] == [store.parent], "written and looked through beside the store"
+    assert seen[0][1] == [(f"{made.path.name}.part", 0)], "its name in the folder is taken meanwhile, no more"
     assert list(folder.iterdir()) == [made.path]
     assert [path.name for path in store.parent.iterdir() if "unsealed" in path.name] == []

@@ -1,0 +1,95 @@
+"""What surrounds a command is odd: its time zone, its folder, the files beside the store. One line says so."""
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from typer.testing import Result
+
+from collector.store.opening import open_store
+
+Run = Callable[..., Result]
+
+
+@pytest.fixture
+def zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    def shown(name: str) -> None:
+        monkeypatch.setenv("TZ", name)
+        time.tzset()
+
+    yield shown
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.parametrize("name", ["UTC+25", "UTC-24", "AAA+24:59:59"])
+@pytest.mark.parametrize("words", [("check", "--json"), ("readings",), ("person", "add", "x")])
+def test_a_zone_a_day_or_more_away_is_refused_at_the_door(
+    quietcuff: Run, zone: Callable[[str], None], tmp_path: Path, name: str, words: tuple[str, ...]
+) -> None:
+    """Seen: POSIX allows a TZ that Python's datetime does not, and `check` ended with an unforeseen ValueError."""
+    zone(name)
+    result = quietcuff("--store", str(tmp_path / "s.db"), *words)
+    assert result.exit_code == 1
+    assert result.stderr.splitlines() == [
+        f"quietcuff: this machine's time zone is a day or more from UTC (TZ is {name!r}); "
+        "set it to yours, such as TZ=Europe/Lisbon"
+    ]
+    assert not (tmp_path / "s.db").exists()
+
+
+BESIDE = [
+    (".writers", ("person", "add", "x")),
+    (".backing-up", ("backup", "now")),
+    (".lock", ("backup", "restore", "last")),
+    (".restoring", ("backup", "restore", "last")),
+    (".backups.part", ("backup", "now")),
+]
+
+
+@pytest.mark.parametrize("stands", ["link", "link to nothing", "folder", "pipe"])
+@pytest.mark.parametrize(("ending", "words"), BESIDE)
+def test_what_is_no_file_beside_the_store_is_neither_followed_nor_waited_for(
+    quietcuff: Run, tmp_path: Path, ending: str, words: tuple[str, ...], stands: str
+) -> None:
+    """Seen: whoever may write in the store's folder had root give them, or empty, any file of the machine by a link
+    that bore the name of a lock."""
+    store, victim = tmp_path / "var" / "s.db", tmp_path / "victim"
+    assert quietcuff("--store", str(store), "person", "add", "first").exit_code == 0
+    assert quietcuff("--store", str(store), "backup", "now").exit_code == 0
+    before = store.read_bytes()
+    victim.write_text("of somebody else")
+    if os.geteuid() == 0:
+        os.chown(store.parent, 12345, 12345)
+        os.chown(store, 12345, 12345)
+    beside = store.with_name(store.name + ending)
+    beside.unlink(missing_ok=True)
+    match stands:
+        case "folder":
+            beside.mkdir()
+        case "pipe":
+            os.mkfifo(beside)
+        case _:
+            beside.symlink_to(victim if stands == "link" else tmp_path / "nothing")
+    result = quietcuff("--store", str(store), *words)
+    assert (result.exit_code, len(result.stderr.splitlines())) == (1, 1), result.stderr
+    assert str(beside) in result.stderr
+    assert "unforeseen" not in result.stderr
+    assert (victim.read_text(), victim.stat().st_uid) == ("of somebody else", os.geteuid())
+    assert not (tmp_path / "nothing").exists()
+    assert store.read_bytes() == before
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can give files away")
+def test_what_root_restores_is_the_services_with_all_its_locks(quietcuff: Run, tmp_path: Path) -> None:
+    """Seen: after a backup that root put back on a new machine the service could not open its own lock."""
+    store, backup = tmp_path / "var" / "s.db", tmp_path / "backup.db"
+    open_store(backup).close()
+    store.parent.mkdir()
+    os.chown(store.parent, 12345, 12346)
+    assert quietcuff("--store", str(store), "backup", "restore", str(backup)).exit_code == 0
+    assert {(one.name, one.stat().st_uid, one.stat().st_gid) for one in store.parent.iterdir()} == {
+        (name, 12345, 12346) for name in ("s.db", "s.db.lock", "s.db.writers")
+    }
