@@ -8,6 +8,7 @@ from shlex import quote
 from typing import Any
 
 from collector.store import audit, people
+from collector.store.acceptable import text_problem
 from collector.store.columns import word_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
@@ -54,7 +55,9 @@ def state_of(store: Store, address: str) -> State | None:
 
 
 def set_state(store: Store, address: str, state: State, at: datetime, reason: str | None = None) -> None:
-    """Mark a cuff. Written down with the time of the change."""
+    """Mark a cuff. Written down with the time of the change. Raises StoreError for a reason that cannot be kept."""
+    if reason is not None and (problem := text_problem(reason)):
+        raise RefusedByStore(f"the reason {problem}")
     with store.transaction():
         store.query(
             """INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET state =
