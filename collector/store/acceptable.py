@@ -63,7 +63,7 @@ MOST_TYPED = {"systolic": 400, "diastolic": 300, "pulse": 400}
 
 
 def typed_number(text: str, name: str, comma: bool = True) -> Decimal:
-    """A pressure or pulse as people write it, in a log or a form; a comma may stand for the point. Raises ValueError."""
+    """A pressure or pulse as people write it, in a log or a form; a comma may be the point. Raises ValueError."""
     text = text.strip()
     number = to_number(text.replace(",", ".") if comma else text)
     if not 1 <= number <= MOST_TYPED[name]:
