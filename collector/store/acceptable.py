@@ -12,6 +12,7 @@ from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Any
 
+from collector.store.errors import RefusedByStore
 from collector.store.instants import to_us
 from collector.store.namesakes import is_name
 from collector.store.values import Basis, Reading
@@ -106,6 +107,13 @@ def time_problem(value: object) -> str | None:
     except OverflowError:
         year = 0
     return None if FIRST_YEAR <= year <= LAST_YEAR else f"is not of {FIRST_YEAR} to {LAST_YEAR}"
+
+
+def meant_us(instant: datetime) -> int:
+    """As the store keeps a time that a person gives. Raises StoreError for one that nobody can mean."""
+    if problem := time_problem(instant):
+        raise RefusedByStore(f"the time {instant.isoformat()} {problem}")
+    return to_us(instant)
 
 
 def text_problem(value: object) -> str | None:

@@ -17,11 +17,13 @@ from collector.intake.sources.hand_log_file import LogReader
 from collector.store import people
 from collector.store.acceptable import typed_number, typed_pressures
 from collector.store.errors import StoreError
+from collector.store.journal import cuffs
 from collector.store.opening import open_store
-from collector.store.people import loans, notes, office_visits
+from collector.store.people import loans, notes, office_visits, slot_spans
 from collector.store.people.loan_states import State
 from collector.store.unreadable import unreadable_values
 
+CUFF = "C0:FF:EE:00:00:01"
 NOW = datetime(2031, 3, 20, 12, tzinfo=UTC)
 ODD = (
     "NaN", "Infinity", "1e400", "1e999999999", "-0", "-120", "9" * 5000, "１２０", "120,5", "120.5", "1_000", " 120 ",
@@ -103,9 +105,9 @@ def test_what_people_write_is_taken_here_as_a_merge_takes_it(tmp_path: Path) -> 
             with pytest.raises(StoreError, match="character that is none"):
                 notes.add(store, "mira", date(2031, 3, 4), text, notes.OTHER, NOW)
             with pytest.raises(StoreError, match="character that is none"):
-                loans.set_state(store, "C0:FF:EE:00:00:01", State.AVAILABLE, NOW, text)
+                loans.set_state(store, CUFF, State.AVAILABLE, NOW, text)
         with pytest.raises(StoreError, match="more than"):
-            loans.set_state(store, "C0:FF:EE:00:00:01", State.AVAILABLE, NOW, "x" * 5000)
+            loans.set_state(store, CUFF, State.AVAILABLE, NOW, "x" * 5000)
         intake.merge(other, tmp_path / "store.db")
 
 
@@ -115,3 +117,28 @@ def test_a_dose_is_noted_in_digits_that_every_machine_reads(tmp_path: Path) -> N
         for text in ("１２:３０", "24:00", "12:30:60", "7", "٣:٣٠"):
             with pytest.raises(StoreError, match="only its time"):
                 notes.add(store, "mira", date(2031, 3, 4), text, notes.DOSE, NOW)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "0001-01-01T00:00+14:00", "1700-01-01T00:00Z", "9999-12-31T23:59:59-12:00", "2200-01-01T00:00Z",
+        "2031-03-04T07:30+01:00:30", "2031-03-04T07:30+23:00",
+    ],
+)  # fmt: skip
+def test_a_time_that_nobody_can_mean_is_refused_whoever_asks(text: str, tmp_path: Path) -> None:
+    """`person give --since 9999-12-31T23:59-12:00` was taken, and then `person list` came no more, nor any merge."""
+    given_time = datetime.fromisoformat(text)
+    with open_store(tmp_path / "store.db") as store:
+        people.add(store, "mira", NOW)
+        cuffs.remember(store, CUFF, NOW)
+        row = slot_spans.add(store, "mira", CUFF, 1, NOW)
+        for slot, bounds in ((2, {"since": given_time}), (3, {"until": given_time})):
+            with pytest.raises(StoreError, match=r"1900 to 2199|no clock of the world"):
+                slot_spans.add(store, "mira", CUFF, slot, NOW, **bounds)  # type: ignore[arg-type]
+        with pytest.raises(StoreError, match=r"1900 to 2199|no clock of the world"):
+            slot_spans.end(store, row, given_time, NOW)
+        loans.set_state(store, CUFF, State.AVAILABLE, NOW)
+        loans.lend(store, CUFF, "B-117", (4,), NOW)
+        with pytest.raises(StoreError, match=r"1900 to 2199|no clock of the world|not come"):
+            loans.set_lent_at(store, CUFF, given_time, NOW)
