@@ -122,7 +122,7 @@ def text_problem(value: object) -> str | None:
     if len(value) > LONGEST:
         return f"has more than {LONGEST} characters"
     if "\0" in value or any("\ud800" <= char <= "\udfff" for char in value):
-        return "holds a character that is none"
+        return "holds a character that is none (NUL, or octets that are no UTF-8)"
     return None
 
 
