@@ -6,6 +6,7 @@ of the characteristic. Reserved bits are ignored and kept, octets beyond the las
 
 from datetime import datetime
 from decimal import Decimal
+from functools import partial
 from typing import NamedTuple
 
 from parsers.declaration import Layout
@@ -19,7 +20,8 @@ UNKNOWN_USER = 255
 """The User ID by which a cuff says that it does not know who was measured. No User ID at all is None."""
 
 _COMPOUND = Layout(COMPOUND)
-_sfloat, _status = SFloat.from_word, Status.from_word
+_sfloat, _status, _date_time = SFloat.from_word, Status.from_word, DateTime.sent
+_IN_KPA, _IN_MMHG, _COMPOUND_MEASUREMENT = Unit.KPA, Unit.MMHG, Uuid.BLOOD_PRESSURE_MEASUREMENT
 
 
 class Measurement(NamedTuple):
@@ -54,6 +56,9 @@ class Measurement(NamedTuple):
         return self.flags & (0x80 if self.characteristic is Uuid.ENHANCED_MEASUREMENT else 0xE0)
 
 
+_made = partial(tuple.__new__, Measurement)  # in a third of the time that naming each field takes
+
+
 def parse_measurement(value: bytes) -> Measurement:
     """0x2A35, 7 to 19 octets. Raises ParseError."""
     (flags, systolic, diastolic, mean, year, month, day, hour, minute, second, pulse, user_id, status, trailing) = (
@@ -61,19 +66,19 @@ def parse_measurement(value: bytes) -> Measurement:
     )
     made = (
         flags,
-        Unit.KPA if flags & KPA else Unit.MMHG,
+        _IN_KPA if flags & KPA else _IN_MMHG,
         _sfloat(systolic),
         _sfloat(diastolic),
         _sfloat(mean),
-        None if year is None else DateTime.sent(year, month, day, hour, minute, second),
+        None if year is None else _date_time(year, month, day, hour, minute, second),
         None,
         None if pulse is None else _sfloat(pulse),
         user_id,
         None if status is None else _status(status),
         trailing,
-        Uuid.BLOOD_PRESSURE_MEASUREMENT,
+        _COMPOUND_MEASUREMENT,
     )
-    return Measurement._make(made)  # half the time of naming each
+    return _made(made)
 
 
 def build_measurement(m: Measurement) -> bytes:

@@ -7,6 +7,7 @@ Service 1.1 for seconds since an epoch. That the wall time is local follows the 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
+from functools import partial
 from typing import NamedTuple
 
 from construct import Int8sl, Int8ul, Int16ul, Struct
@@ -46,12 +47,10 @@ class DateTime(NamedTuple):
             year=when.year, month=when.month, day=when.day, hour=when.hour, minute=when.minute, second=when.second
         )
 
-    @classmethod
-    def sent(
-        cls, year: int, month: int, day: int, hour: int, minute: int, second: int, trailing: bytes = b""
-    ) -> "DateTime":
+    @staticmethod
+    def sent(year: int, month: int, day: int, hour: int, minute: int, second: int, trailing: bytes = b"") -> "DateTime":
         """Of the numbers in its octets."""
-        return cls._make((year or None, month or None, day or None, hour, minute, second, trailing))
+        return _made((year or None, month or None, day or None, hour, minute, second, trailing))
 
     def fields(self) -> dict[str, int]:
         return {
@@ -87,6 +86,9 @@ class DateTime(NamedTuple):
         year, month, day, hour, minute, second, _ = self
         in_full = "--" if year is None else f"{year:04}"
         return f"{in_full}-{_PART[month]}-{_PART[day]}T{_PART[hour]}:{_PART[minute]}:{_PART[second]}"
+
+
+_made = partial(tuple.__new__, DateTime)  # as `_make`, without a call of Python's
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import NamedTuple
 
 from collector.intake.reading_ids import stamped_id
@@ -57,6 +57,9 @@ class Content(NamedTuple):
     def known_as(self, cuff: str) -> str | None:
         """The id of the reading of this cuff that it is; None without a stamp."""
         return None if self.stamp is None else stamped_id(cuff, self.stamp, self.clock, self.identity)
+
+
+_content = partial(tuple.__new__, Content)  # as `_make`, without a call of Python's
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +110,7 @@ def content(measurement: Measurement) -> Content:
         f"{slot}|{pressures_in_id}|{mean_in_id}|{rate_in_id}|{raw}",
         None,
     )
-    return Content._make(made)  # a quarter of the time of naming each
+    return _content(made)
 
 
 def by_hand(row: HandRow) -> Content:

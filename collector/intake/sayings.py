@@ -5,6 +5,7 @@ Stored records come in segments: the last one makes the record whole, and says w
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from functools import partial
 from typing import NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
@@ -20,6 +21,7 @@ from parsers.uuids import UNPLACED, Uuid
 
 SEGMENTS_WITHIN_US = 10 * MEASUREMENT_US
 """The segments of one record come within this time."""
+_RECORD, _READING = Uuid.BLOOD_PRESSURE_RECORD, OutcomeKind.READING
 
 
 class Arrived(NamedTuple):
@@ -54,12 +56,15 @@ class Saying(NamedTuple):
     same_as: int | None = None
 
 
+_made = partial(tuple.__new__, Saying)  # as `_make`, without a call of Python's
+
+
 def sayings(batch: Sequence[Arrived], facts: CuffFacts, earlier: Iterable[Payload] = ()) -> list[Saying]:
     """In the order of the batch. earlier: segments from before it that may belong to a record of it."""
     segments: dict[tuple[int | None, int], list[Payload]] = {}
     those = [placed(arrived.payload, facts) for arrived in batch]
     for one in (*(placed(one, facts) for one in earlier), *those):
-        if one.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
+        if one.characteristic == _RECORD:
             segments.setdefault((one.visit, one.station), []).append(one)
     for run in segments.values():
         run.sort(key=lambda one: (one.number, one.uid))
@@ -79,11 +84,12 @@ def _saying(
 ) -> Saying:
     if not FIRST_INSTANT <= arrived.at < LAST_INSTANT:
         return Saying(arrived, OutcomeKind.UNDECODABLE, "it arrived in no year that can be meant")
-    if payload.characteristic == UNPLACED and payload.handle is not None:
+    characteristic = payload.characteristic
+    if characteristic == UNPLACED and payload.handle is not None:
         return _unplaced(arrived, payload.handle, told=facts.characteristic_at(payload.handle, payload.arrived_at))
-    if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
+    if characteristic == _RECORD:
         return _of_segment(arrived, payload, facts, _run(payload, segments[payload.visit, payload.station]))
-    if payload.characteristic == own_export.IMPORTED_CHARACTERISTIC:
+    if characteristic == own_export.IMPORTED_CHARACTERISTIC:
         try:
             reading, zone = own_export.parse(payload.value)
         except ParseError as error:
@@ -94,7 +100,7 @@ def _saying(
     if arrived.said is not None:
         reading_id, content = arrived.said
         return Saying(arrived, OutcomeKind.READING, content=content, reading_id=reading_id, first=payload)
-    return _of_value(arrived, decode(payload.characteristic, payload.value), payload)
+    return _of_value(arrived, decode(characteristic, payload.value), payload)
 
 
 def _unplaced(arrived: Arrived, handle: int, told: int | None) -> Saying:
@@ -121,8 +127,8 @@ def _of_value(
     elif reading_id is None:
         reading_id = unstamped_id(first.cuff, said.identity, first.uid)
     by_it_alone = said.stamp is None and sequence is None
-    made = (arrived, OutcomeKind.READING, None, said, None, reading_id, first, by_it_alone, segments, None)
-    return Saying._make(made)  # half the time of naming each
+    made = (arrived, _READING, None, said, None, reading_id, first, by_it_alone, segments, None)
+    return _made(made)
 
 
 def _run(payload: Payload, segments: Sequence[Payload]) -> list[Payload]:

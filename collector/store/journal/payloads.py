@@ -3,6 +3,7 @@
 import sqlite3
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, new_uid, places_of
@@ -169,7 +170,7 @@ def get(store: Store, payload: int) -> Payload | None:
 def of_cuff(store: Store, cuff_id: int) -> list[Payload]:
     """All payloads of a cuff, in the order of their rows."""
     rows = store.query(_PAYLOAD + "WHERE cuff_id = ? ORDER BY payload.id", (cuff_id,)).fetchall()
-    return list(map(Payload._make, rows))
+    return list(map(partial(tuple.__new__, Payload), rows))  # as `_make`, without a call of Python's
 
 
 def waiting(store: Store) -> list[int]:
