@@ -5,9 +5,7 @@ import sqlite3
 import sys
 import time
 import traceback
-from difflib import get_close_matches
 from importlib import import_module
-from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
 
@@ -46,6 +44,8 @@ class RootGroup(Group):
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
         if cmd_name not in self.commands:
             if cmd_name not in COMMANDS:
+                from difflib import get_close_matches  # only here
+
                 close = get_close_matches(cmd_name, COMMANDS)
                 hint = f"; did you mean {close[0]!r}?" if close else ""
                 ctx.fail(f"there is no command {cmd_name!r}{hint}")
@@ -86,6 +86,8 @@ class RootGroup(Group):
 
 def _show_version(wanted: bool) -> None:
     if wanted:
+        from importlib.metadata import version  # brings what reads mail, which no other command needs
+
         print(f"quietcuff {version('quietcuff')}")
         raise typer.Exit
 
