@@ -6,7 +6,6 @@ of the characteristic. Reserved bits are ignored and kept, octets beyond the las
 
 from datetime import datetime
 from decimal import Decimal
-from functools import partial
 from typing import NamedTuple
 
 from parsers.declaration import Layout
@@ -20,8 +19,7 @@ UNKNOWN_USER = 255
 """The User ID by which a cuff says that it does not know who was measured. No User ID at all is None."""
 
 _COMPOUND = Layout(COMPOUND)
-_sfloat, _status, _date_time = SFloat.from_word, Status.from_word, DateTime.sent
-_IN_KPA, _IN_MMHG, _COMPOUND_MEASUREMENT = Unit.KPA, Unit.MMHG, Uuid.BLOOD_PRESSURE_MEASUREMENT
+_sfloat, _status = SFloat.from_word, Status.from_word
 
 
 class Measurement(NamedTuple):
@@ -56,29 +54,24 @@ class Measurement(NamedTuple):
         return self.flags & (0x80 if self.characteristic is Uuid.ENHANCED_MEASUREMENT else 0xE0)
 
 
-_made = partial(tuple.__new__, Measurement)  # in a third of the time that naming each field takes
-
-
 def parse_measurement(value: bytes) -> Measurement:
     """0x2A35, 7 to 19 octets. Raises ParseError."""
     (flags, systolic, diastolic, mean, year, month, day, hour, minute, second, pulse, user_id, status, trailing) = (
         _COMPOUND.read(value)
     )
-    made = (
+    return Measurement(  # by place: naming each field takes three times as long
         flags,
-        _IN_KPA if flags & KPA else _IN_MMHG,
+        Unit.KPA if flags & KPA else Unit.MMHG,
         _sfloat(systolic),
         _sfloat(diastolic),
         _sfloat(mean),
-        None if year is None else _date_time(year, month, day, hour, minute, second),
+        None if year is None else DateTime.sent(year, month, day, hour, minute, second),
         None,
         None if pulse is None else _sfloat(pulse),
         user_id,
         None if status is None else _status(status),
         trailing,
-        _COMPOUND_MEASUREMENT,
     )
-    return _made(made)
 
 
 def build_measurement(m: Measurement) -> bytes:

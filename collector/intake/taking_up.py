@@ -5,7 +5,6 @@ known, when it was taken, whose it is.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from functools import partial
 from operator import itemgetter
 
 from collector.intake.cuff_facts import cuff_facts
@@ -100,10 +99,9 @@ def _sightings(store: Store, saying: Saying) -> list[Sighting]:
 
 
 def _placeable(row: Row, first: Payload) -> Placeable:
-    return _made_placeable((*_bearing_on_time(row), first.clock_id, row.time))
+    return Placeable._make((*_bearing_on_time(row), first.clock_id, row.time))
 
 
-_made_placeable = partial(tuple.__new__, Placeable)
 _BEARING_ON_TIME = ("id", "reading_id", "slot", "stamp_us", "clock", "received_at", "visit_id", "zone")
 _bearing_on_time = itemgetter(*map(Row._fields.index, _BEARING_ON_TIME))
 

@@ -29,9 +29,16 @@ class Run:
     last: int
 
 
-Projection = tuple[float, float, str]
-"""A stamp read on one run of the clock: microseconds UTC; uncertainty in seconds, provided that the clock was not
-changed in the meantime; whether 'between' two clock readings, 'before' the first of the run or 'after' the last."""
+class Projection(NamedTuple):
+    """A stamp read on one run of the clock.
+
+    at: microseconds UTC. uncertainty: seconds, provided that the clock was not changed in the meantime.
+    place: 'between' two clock readings, 'before' the first of the run, 'after' the last.
+    """
+
+    at: float
+    uncertainty: float
+    place: str
 
 
 class AtArrival(NamedTuple):
@@ -135,14 +142,14 @@ class ClockLine:
         # One change between the two may hide as long as the difference could be drift: bound it too.
         hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
         doubt = max(self.clock_readings[left].doubt, self.clock_readings[left + 1].doubt)
-        return stamp + offset + part * step, doubt + hidden, "between"
+        return Projection(stamp + offset + part * step, doubt + hidden, "between")
 
     def _beyond(self, stamp: int, nearest: int, pace: float, place: str) -> Projection:
         """Beyond the run's clock readings: carried on at the clock's pace."""
         one = self.clock_readings[nearest]
         rough = stamp + self.offsets[nearest]
         away = rough - one.at
-        return rough + pace * away, one.doubt + 2 * DRIFT * abs(away) / SECOND, place
+        return Projection(rough + pace * away, one.doubt + 2 * DRIFT * abs(away) / SECOND, place)
 
     def _pace(self, low: int, high: int) -> float:
         """How much the offset grows in a microsecond: what the runs among these show, if they are long enough.

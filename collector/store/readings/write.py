@@ -6,7 +6,6 @@ rebuild that finds everything as it was writes nothing, and a receiver hears of 
 
 from collections.abc import Iterable, Mapping, Sequence
 from decimal import Decimal
-from functools import partial
 from itertools import chain
 from typing import Any, NamedTuple
 
@@ -62,11 +61,9 @@ class Row(NamedTuple):
     def decided(self, time: Time, person: int | None, mark: str | None) -> "Row":
         """When it was taken and whose it is, or why that cannot be told. A third of the time of `_replace`."""
         at, basis, uncertainty, marks = time
-        return made((*self[:_DECIDED], at, basis, uncertainty, ";".join(marks), person, mark))
+        return Row._make((*self[:_DECIDED], at, basis, uncertainty, ";".join(marks), person, mark))
 
 
-made = partial(tuple.__new__, Row)
-"""Of a tuple of all columns: as `_make`, without a call of Python's."""
 _DECIDED = Row._fields.index("taken_at")
 
 
@@ -79,7 +76,6 @@ class Result(NamedTuple):
     reason: str | None
 
 
-_result = partial(tuple.__new__, Result)
 _AS_TOLD = tuple(set(Row._fields) & set(Reading.__slots__) - {"taken_at", "received_at", "assessed"})
 """The columns that say what a reading says by the same name; instants and what was assessed are kept otherwise."""
 
@@ -124,7 +120,6 @@ def stored(value: Any) -> Any:
 
 
 _COLUMNS = Row._fields[1:]
-_READING_ID = Row._fields.index("reading_id")
 _SELECT = f"SELECT zone.name, {', '.join(f'reading.{name}' for name in _COLUMNS)} FROM reading JOIN zone ON zone.id = "
 
 
@@ -142,7 +137,7 @@ def rows_like(store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str])
 
 def _rows(store: Store, where: str, values: Sequence[Any]) -> dict[str, Row]:
     rows = _fetched(store, f"{_SELECT} zone_id WHERE {where} ORDER BY reading.id", values)
-    return {row[_READING_ID]: made(row) for row in rows}
+    return {row.reading_id: row for row in map(Row._make, rows)}
 
 
 def _fetched(store: Store, query: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
@@ -192,7 +187,7 @@ def results_of_cuff(store: Store, cuff_id: int) -> dict[int, Result]:
     """The outcomes of a cuff's payloads, by the payload's row."""
     query = """SELECT payload_id, kind, reading, reason FROM payload JOIN outcome ON payload_id = payload.id
         WHERE cuff_id = ?"""
-    return {row[0]: _result(row) for row in _fetched(store, query, (cuff_id,))}
+    return {row[0]: Result._make(row) for row in _fetched(store, query, (cuff_id,))}
 
 
 def result_of(store: Store, payload: int) -> Result | None:
