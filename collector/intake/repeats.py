@@ -169,8 +169,8 @@ class Known:
     def _row(self, saying: Saying, said: Content, first: Payload, reading_id: str) -> Row:
         """A reading at its first payload, as if taken when it arrived; whose it is nobody has asked yet."""
         at, zone = saying.arrived.at, saying.arrived.zone
-        (slot, systolic, diastolic, mean, unit, pulse, status, status_raw, stamp, note, stamp_us, clock, marks, identity,
-            by_hand) = said  # fmt: skip
+        (slot, systolic, diastolic, mean, unit, pulse, status, status_raw, stamp, note, stamp_us, clock, marks,
+            identity, by_hand) = said  # fmt: skip
         if first.encrypted == 0 and self._facts.bonded_at(first.arrived_at):
             marks = tuple(sorted((*marks, "unencrypted")))
         feature = self._facts.feature_at(first.arrived_at)
