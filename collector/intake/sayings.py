@@ -11,8 +11,8 @@ from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, unstamped_id
 from collector.intake.sources import own_export
+from collector.store.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.journal.payloads import Payload
-from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.values import OutcomeKind, Reading
 from parsers.errors import ParseError
 from parsers.record import Gap, Reassembler, Record
