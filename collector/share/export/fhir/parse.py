@@ -192,8 +192,10 @@ def _with_pulse(reading: Reading, resource: Any) -> Reading:
 
 
 def _value(quantity: Any, name: str, units: tuple[str, str]) -> Any:
-    """The number of a quantity in this unit, UCUM's code or as it is shown; None where there is no quantity. A server in
-    between may have turned it into another, whose number means something else. Raises ExchangeError."""
+    """The number of a quantity in this unit, by UCUM's code or as it is shown; None where there is no quantity.
+
+    A server in between may have turned it into another, whose number means something else. Raises ExchangeError.
+    """
     if quantity is None:
         return None
     if (unit := quantity.get("code") or quantity.get("unit")) not in units:
