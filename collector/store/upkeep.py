@@ -106,5 +106,10 @@ def backup_folder(store: Path) -> Path:
     return store.parent / "backups"
 
 
+def order_file(store: Path) -> Path:
+    """Beside a store that was ever backed up: the names of its backups in the order they were made."""
+    return store.with_name(store.name + ".backups")
+
+
 def backup_path(store: Path, at: datetime) -> Path:
     return backup_folder(store) / f"{store.stem}-{at:%Y%m%d-%H%M%S}.db"
