@@ -90,9 +90,9 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     except OSError as error:
         raise StoreError(f"{path}: the backup cannot be written ({error.strerror})", "other") from error
     finally:
-        for left in (part, part.with_name(f"{part.name}-journal")):
+        for suffix in ("", "-journal", "-wal", "-shm"):
             with suppress(OSError):
-                left.unlink()
+                part.with_name(part.name + suffix).unlink()
 
 
 def write_through_log(path: Path) -> None:
