@@ -59,21 +59,21 @@ def parse_measurement(value: bytes) -> Measurement:
     (flags, systolic, diastolic, mean, year, month, day, hour, minute, second, pulse, user_id, status, trailing) = (
         _COMPOUND.read(value)
     )
-    return Measurement(
-        flags=flags,
-        unit=Unit.KPA if flags & KPA else Unit.MMHG,
-        systolic=_sfloat(systolic),
-        diastolic=_sfloat(diastolic),
-        mean=_sfloat(mean),
-        stamp=None
-        if year is None
-        else DateTime(year=year or None, month=month or None, day=day or None, hour=hour, minute=minute, second=second),
-        user_facing=None,
-        pulse=None if pulse is None else _sfloat(pulse),
-        user_id=user_id,
-        status=None if status is None else _status(status),
-        trailing=trailing,
+    made = (
+        flags,
+        Unit.KPA if flags & KPA else Unit.MMHG,
+        _sfloat(systolic),
+        _sfloat(diastolic),
+        _sfloat(mean),
+        None if year is None else DateTime.sent(year, month, day, hour, minute, second),
+        None,
+        None if pulse is None else _sfloat(pulse),
+        user_id,
+        None if status is None else _status(status),
+        trailing,
+        Uuid.BLOOD_PRESSURE_MEASUREMENT,
     )
+    return Measurement._make(made)  # half the time of naming each
 
 
 def build_measurement(m: Measurement) -> bytes:

@@ -20,6 +20,8 @@ CURRENT_TIME = Struct(
     "date_time" / DATE_TIME, "day_of_week" / Int8ul, "fractions256" / Int8ul, "adjust_reason" / Int8ul
 )
 _DATE_TIME, _CURRENT_TIME = Layout(DATE_TIME), Layout(CURRENT_TIME)
+_PART: dict[int | None, str] = {None: "--", **{number: f"{number:02}" for number in range(256)}}
+"""How an octet of a stamp is written."""
 
 
 class DateTime(NamedTuple):
@@ -49,7 +51,7 @@ class DateTime(NamedTuple):
         cls, year: int, month: int, day: int, hour: int, minute: int, second: int, trailing: bytes = b""
     ) -> "DateTime":
         """Of the numbers in its octets."""
-        return cls(year or None, month or None, day or None, hour=hour, minute=minute, second=second, trailing=trailing)
+        return cls._make((year or None, month or None, day or None, hour, minute, second, trailing))
 
     def fields(self) -> dict[str, int]:
         return {
@@ -82,11 +84,9 @@ class DateTime(NamedTuple):
 
     def __str__(self) -> str:
         """ISO 8601 without zone, unknown parts as dashes."""
-        if self.year and self.month and self.day:
-            return f"{self.year:04}-{self.month:02}-{self.day:02}T{self.hour:02}:{self.minute:02}:{self.second:02}"
-        year = "--" if self.year is None else f"{self.year:04}"
-        month, day = ("--" if part is None else f"{part:02}" for part in (self.month, self.day))
-        return f"{year}-{month}-{day}T{self.hour:02}:{self.minute:02}:{self.second:02}"
+        year, month, day, hour, minute, second, _ = self
+        in_full = "--" if year is None else f"{year:04}"
+        return f"{in_full}-{_PART[month]}-{_PART[day]}T{_PART[hour]}:{_PART[minute]}:{_PART[second]}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from parsers import plausible
 from parsers.errors import ParseError
 from parsers.intermediate import CuffPressure, parse_enhanced_intermediate, parse_intermediate
 from parsers.measurement import Measurement, parse_enhanced, parse_measurement
+from parsers.pressure import Unit
 from parsers.sfloat import SFloat
 from parsers.stamps import DateTime
 from parsers.status import Status
@@ -81,33 +82,32 @@ def decode(characteristic: int, value: bytes) -> Content | Pressure | Undecodabl
 
 def content(measurement: Measurement) -> Content:
     """What a parsed measurement says."""
-    unit, status, pulse = measurement.unit.value, measurement.status, measurement.pulse
+    status, pulse, slot = measurement.status, measurement.pulse, measurement.user_id
     raw = None if status is None else status.raw
-    systolic, systolic_in_id = _written(measurement.systolic.word)
-    diastolic, diastolic_in_id = _written(measurement.diastolic.word)
-    mean, mean_in_id = _written(measurement.mean.word)
-    rate, rate_in_id = (None, "None") if pulse is None else _written(pulse.word)
-    wall, stamp, clock = _stamp(measurement)
-    return Content(
-        slot=measurement.user_id,
-        systolic=systolic,
-        diastolic=diastolic,
-        mean=mean,
-        unit=unit,
-        pulse=rate,
-        status="" if raw is None else _flagged(raw),
-        status_raw=raw,
-        stamp=stamp,
-        note=None,
-        stamp_us=None if wall is None else wall_us(wall),
-        clock=clock,
-        marks=("failed",)
-        if measurement.failed
-        else _implausible(
-            measurement.systolic.value, measurement.diastolic.value, None if pulse is None else pulse.value, unit
-        ),
-        identity=f"{measurement.user_id}|{unit}|{systolic_in_id}|{diastolic_in_id}|{mean_in_id}|{rate_in_id}|{raw}",
+    systolic, diastolic, unit, pressures_in_id, marks = _pressures(
+        measurement.systolic.word, measurement.diastolic.word, measurement.unit is Unit.KPA
     )
+    mean, mean_in_id = _written(measurement.mean.word)
+    rate, rate_in_id, odd = (None, "None", ()) if pulse is None else _pulse(pulse.word)
+    stamp, stamp_us, clock = _stamp(measurement)
+    made = (
+        slot,
+        systolic,
+        diastolic,
+        mean,
+        unit,
+        rate,
+        "" if raw is None else _flagged(raw),
+        raw,
+        stamp,
+        None,
+        stamp_us,
+        clock,
+        _FAILED if measurement.failed else marks or odd,
+        f"{slot}|{pressures_in_id}|{mean_in_id}|{rate_in_id}|{raw}",
+        None,
+    )
+    return Content._make(made)  # a quarter of the time of naming each
 
 
 def by_hand(row: HandRow) -> Content:
@@ -125,14 +125,14 @@ def by_hand(row: HandRow) -> Content:
         note=row.note,
         stamp_us=None,
         clock=None,
-        marks=("failed",) if row.systolic is None else _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
+        marks=_FAILED if row.systolic is None else _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
         identity=row.identity,
         by_hand=row.taken_at,
     )
 
 
-def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str | None]:
-    """(wall time or None, text or None, which clock or None)."""
+def _stamp(measurement: Measurement) -> tuple[str | None, int | None, str | None]:
+    """As `stamp`, `stamp_us` and `clock` of a content."""
     time = measurement.user_facing or measurement.stamp
     if time is None:
         return None, None, None
@@ -140,8 +140,11 @@ def _stamp(measurement: Measurement) -> tuple[datetime | None, str | None, str |
     if wall is None and isinstance(time, DateTime) and not any(time.fields().values()):
         # All zero: a clock that was never set says nothing, not even 'the same again'.
         return None, None, None
-    base = measurement.user_facing is None and not isinstance(time, DateTime)
-    return wall, str(time) if wall is None else wall.isoformat(), "base" if base else "wall"
+    clock = "wall" if measurement.user_facing is not None or isinstance(time, DateTime) else "base"
+    return str(time), None if wall is None else wall_us(wall), clock
+
+
+_FAILED = ("failed",)
 
 
 def _implausible(
@@ -150,6 +153,24 @@ def _implausible(
     if unit != "mmHg":
         systolic, diastolic = exact_mmhg(systolic, unit), exact_mmhg(diastolic, unit)
     return ("implausible",) if plausible.implausible(systolic, diastolic, pulse) else ()
+
+
+@lru_cache(maxsize=4096)
+def _pressures(
+    systolic_word: int, diastolic_word: int, in_kpa: bool
+) -> tuple[str | None, str | None, str, str, tuple[str, ...]]:
+    """Two pressures as columns keep them, their unit, all this as an identity has it, and the marks they give."""
+    unit = (Unit.KPA if in_kpa else Unit.MMHG).value
+    (systolic, systolic_in_id), (diastolic, diastolic_in_id) = _written(systolic_word), _written(diastolic_word)
+    one, other = SFloat(systolic_word), SFloat(diastolic_word)
+    marks = _implausible(one.value, other.value, None, unit)
+    return systolic, diastolic, unit, f"{unit}|{systolic_in_id}|{diastolic_in_id}", marks
+
+
+@lru_cache(maxsize=4096)
+def _pulse(word: int) -> tuple[str | None, str, tuple[str, ...]]:
+    """A pulse as a column keeps it, as an identity does, and the marks it gives."""
+    return *_written(word), _implausible(None, None, SFloat(word).value, "mmHg")
 
 
 @lru_cache(maxsize=4096)

@@ -52,10 +52,12 @@ def owner(
     best = covering if len(covering) < 2 else [span for span in covering if span.slot == slot] or covering
     if not best:
         return None, None
-    people = {span.person for span in best}
-    if len(people) > 1 or not any(span.surely(at, uncertainty_s) for span in best):
-        return None, UNSURE
-    return people.pop(), None
+    person, sure = best[0].person, False
+    for span in best:
+        if span.person != person:
+            return None, UNSURE
+        sure = sure or span.surely(at, uncertainty_s)
+    return (person, None) if sure else (None, UNSURE)
 
 
 def spans_of_cuff(store: Store, cuff_id: int) -> list[OwnerSpan]:

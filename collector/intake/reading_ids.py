@@ -1,6 +1,7 @@
 """Which reading a payload belongs to. Pure: the same content and circumstances give the same id
 everywhere."""
 
+from functools import lru_cache
 from hashlib import sha256
 
 MEASUREMENT_US = 30_000_000
@@ -26,4 +27,9 @@ def unstamped_id(cuff: str, content: str, first_payload: bytes) -> str:
 
 def _digest(*parts: str) -> str:
     # Length before each part, so that no two lists of parts run together into one text.
-    return sha256("".join([f"{len(part)}:{part}" for part in parts]).encode()).hexdigest()[:16]
+    return sha256("".join([_before(len(part)) + part for part in parts]).encode()).hexdigest()[:16]
+
+
+@lru_cache(maxsize=256)
+def _before(length: int) -> str:
+    return f"{length}:"

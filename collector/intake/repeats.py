@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import chain
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content
@@ -174,24 +174,25 @@ class Known:
             marks = tuple(sorted((*marks, "unencrypted")))
         feature = self._facts.feature_at(first.arrived_at)
         by_hand = said.by_hand
-        as_told: tuple[Any, ...] = said[:_SAID]
-        return Row(  # type: ignore[misc]  # so many as there are: mypy cannot know
+        made = (
             zone if by_hand is None else _written_zone(self._arrived, first.station, by_hand, zone),
-            *as_told,
-            id=self._number(reading_id),
-            reading_id=reading_id,
-            cuff_id=first.cuff_id,
-            received_at=at,
-            assessed=None if feature is None else ";".join(feature.checks()),
-            stamp_us=said.stamp_us if by_hand is None else to_us(by_hand),
-            clock=said.clock if by_hand is None else "hand",
-            content=said.identity,
-            content_marks=";".join(marks),
-            sightings=1,
-            payload_id=first.row,
-            visit_id=first.visit,
-            taken_at=at,
+            *said[:_SAID],
+            self._number(reading_id),
+            reading_id,
+            first.cuff_id,
+            at,
+            None if feature is None else ";".join(feature.checks()),
+            said.stamp_us if by_hand is None else to_us(by_hand),
+            said.clock if by_hand is None else "hand",
+            said.identity,
+            ";".join(marks),
+            1,
+            first.row,
+            first.visit,
+            at,
+            *_UNDECIDED,
         )
+        return Row._make(made)  # a third of the time of naming each
 
     def _mark_equal_stamps(self, stamp: str, slot: int | None) -> None:
         """Equal stamp, different values: two readings, both marked."""
@@ -234,6 +235,8 @@ def _sighting(payload: Payload, row: Row) -> Sighting:
 
 _SAID = Content._fields.index("note") + 1
 """So many columns hold what a payload tells as it tells it."""
+_UNDECIDED = tuple(Row._field_defaults.values())
+"""The last columns, while nobody has asked when it was and whose it is."""
 
 
 def _written_zone(arrived: ArrivalTimes, station: int, at: datetime, usual: str) -> str:

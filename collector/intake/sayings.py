@@ -120,15 +120,9 @@ def _of_value(
         reading_id = recorded_id(first.cuff, sequence, said.identity)
     elif reading_id is None:
         reading_id = unstamped_id(first.cuff, said.identity, first.uid)
-    return Saying(
-        arrived,
-        OutcomeKind.READING,
-        content=said,
-        reading_id=reading_id,
-        first=first,
-        by_it_alone=said.stamp is None and sequence is None,
-        segments=segments,
-    )
+    by_it_alone = said.stamp is None and sequence is None
+    made = (arrived, OutcomeKind.READING, None, said, None, reading_id, first, by_it_alone, segments, None)
+    return Saying._make(made)  # half the time of naming each
 
 
 def _run(payload: Payload, segments: Sequence[Payload]) -> list[Payload]:

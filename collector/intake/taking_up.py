@@ -5,7 +5,7 @@ known, when it was taken, whose it is.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from operator import attrgetter
+from operator import itemgetter
 
 from collector.intake.cuff_facts import cuff_facts
 from collector.intake.owner import OwnerSpan, owner, spans_of_cuff
@@ -102,7 +102,8 @@ def _placeable(row: Row, first: Payload) -> Placeable:
     return Placeable._make((*_bearing_on_time(row), first.clock_id, row.time))
 
 
-_bearing_on_time = attrgetter("id", "reading_id", "slot", "stamp_us", "clock", "received_at", "visit_id", "zone")
+_BEARING_ON_TIME = ("id", "reading_id", "slot", "stamp_us", "clock", "received_at", "visit_id", "zone")
+_bearing_on_time = itemgetter(*map(Row._fields.index, _BEARING_ON_TIME))
 
 
 def _finished(row: Row, time: Time | None, claims: Mapping[int, int | None], spans: list[OwnerSpan]) -> Row:

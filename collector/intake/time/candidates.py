@@ -49,26 +49,28 @@ def place(reading: Placeable, line: ClockLine, *, sure: bool, run: int) -> Time:
     candidates = _candidates(reading, line, sure)
     if not candidates:
         return Time(reading.received, Basis.ARRIVAL, None, (NO_CLOCK,))
-    chosen = candidates[-1] if run and len(candidates) > 1 else candidates[0]
-    marks: list[str] = []
-    uncertainty: float | None = 1 + chosen.uncertainty
-    if len(candidates) > 1:
-        marks.append(CLOCK_CHANGED)
+    several = len(candidates) > 1
+    chosen = candidates[-1] if run and several else candidates[0]
+    at, doubt, where, bounded, fresh = chosen
+    marks: tuple[str, ...] = ()
+    uncertainty: float | None = 1 + doubt
+    if several:
+        marks = (CLOCK_CHANGED,)
         uncertainty = 1 + max(one.uncertainty for one in candidates)
-        spread = max(abs(one.at - chosen.at) for one in candidates) / SECOND
+        spread = max(abs(one.at - at) for one in candidates) / SECOND
         # Between live records the clock may have been changed more than once.
         uncertainty = None if line.clock_readings[0].live else uncertainty + spread
-    elif not (chosen.fresh and sure):
+    elif not (fresh and sure):
         if run:
-            marks.append(BACKWARDS)
+            marks, uncertainty = (BACKWARDS,), None
+        elif not bounded or not sure:
             uncertainty = None
-        elif not chosen.bounded or not sure:
-            uncertainty = None
-        elif chosen.place != "between":
-            marks.append(CLOCK_CHANGED)
-    at = min(chosen.at, reading.received) if sure else chosen.at
+        elif where != "between":
+            marks = (CLOCK_CHANGED,)
+    if sure and at > reading.received:
+        at = reading.received
     at = round(at / SECOND) * SECOND
-    return Time(at, Basis.CORRECTED, None if uncertainty is None else float(ceil(uncertainty)), tuple(marks))
+    return Time(at, Basis.CORRECTED, None if uncertainty is None else float(ceil(uncertainty)), marks)
 
 
 def _candidates(reading: Placeable, line: ClockLine, sure: bool) -> list[_Candidate]:
@@ -104,9 +106,9 @@ def _feasible(
         return None
     # What was taken before then should have come earlier; it may be of a run that was never seen.
     overdue = seen.floor if run == seen.settled else seen.last_visit
-    in_visit = read[last].visit == reading.visit and at >= read[last].at
-    soon = abs(received - at) <= FRESH + read[last].doubt * SECOND
-    fresh = in_visit or (soon and doubt <= FRESH)
+    newest = read[last]
+    in_visit = newest.visit == reading.visit and at >= newest.at
+    fresh = in_visit or (doubt <= FRESH and abs(received - at) <= FRESH + newest.doubt * SECOND)
     if read[first].live:
         # Live records come too rarely to bound a change, and one that came late by just as much as the clock was
         # moved passes for live: the last before a change and the first after it are not relied upon.
@@ -116,9 +118,7 @@ def _feasible(
     else:
         # Where the clock is read at each visit one change between two readings is all there can be.
         bounded = place == "between" or (place == "before" and first > low) or (place == "after" and last < high - 1)
-    return _Candidate(
-        at=at, uncertainty=uncertainty, place=place, bounded=bounded and at >= overdue - slack, fresh=fresh
-    )
+    return _Candidate._make((at, uncertainty, place, bounded and at >= overdue - slack, fresh))
 
 
 def _beside_a_change(line: ClockLine, run: int, at: float) -> bool:
@@ -135,16 +135,17 @@ def runs_within_visits(readings: Sequence[tuple[int, int | None, int | None]]) -
     A visit whose stamps only ever go back sends the newest first: that tells nothing.
     """
     counts = [0] * len(readings)
-    groups: dict[tuple[int, int | None], list[tuple[int, int]]] = {}
+    groups: dict[tuple[int, int | None], list[int]] = {}
+    stamps = [stamp or 0 for _, _, stamp in readings]
     for index, (visit, slot, stamp) in enumerate(readings):
         if stamp is not None:
-            groups.setdefault((visit, slot), []).append((index, stamp))
+            groups.setdefault((visit, slot), []).append(index)
     for members in groups.values():
-        steps = [here > there for (_, here), (_, there) in pairwise(members)]
+        steps = [stamps[here] > stamps[there] for here, there in pairwise(members)]
         if not any(steps) or (len(steps) >= 2 and all(steps)):
             continue
         back = 0
-        for (index, _), step in zip(reversed(members[:-1]), reversed(steps), strict=True):
+        for index, step in zip(reversed(members[:-1]), reversed(steps), strict=True):
             back += step
             counts[index] = back
     return counts

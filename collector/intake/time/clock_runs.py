@@ -135,15 +135,14 @@ class ClockLine:
             return self._beyond(stamp, first, self._pace(seen.low, seen.high), "before")
         if left == last:
             return self._beyond(stamp, last, self._pace(seen.low, seen.high), "after")
-        before, after = self.clock_readings[left : left + 2]
-        span = after.at - before.at
-        part = min(1.0, max(0.0, (rough - before.at) / span)) if span else 0.0
-        offset = self.offsets[left]
-        step = self.offsets[left + 1] - offset
-        at = stamp + offset + part * step
+        # From here on it lies at or after the one, and before the other.
+        began, offset = self.times[left], self.offsets[left]
+        span, step = self.times[left + 1] - began, self.offsets[left + 1] - offset
+        part = (rough - began) / span
         # One change between the two may hide as long as the difference could be drift: bound it too.
         hidden = max(part, 1 - part) * (abs(step) / SECOND + DRIFT * span / SECOND)
-        return Projection(at, max(before.doubt, after.doubt) + hidden, "between")
+        doubt = max(self.clock_readings[left].doubt, self.clock_readings[left + 1].doubt)
+        return Projection(stamp + offset + part * step, doubt + hidden, "between")
 
     def _beyond(self, stamp: int, nearest: int, pace: float, place: str) -> Projection:
         """Beyond the run's clock readings: carried on at the clock's pace."""
