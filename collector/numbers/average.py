@@ -13,8 +13,9 @@ from collector.numbers import descriptive
 from collector.numbers.chance import AgainstBound
 from collector.numbers.completeness import grid, missing_sessions, shortage
 from collector.numbers.judging import SESSIONS, Judged, decision, how_it_stands, judged_means, reached
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.orthostatic import OnStanding, on_standing
-from collector.numbers.rules import Goal, MedicalCondition, Plan, PlannedProtocol, Protocol, Session
+from collector.numbers.rules import Goal, Plan, PlannedProtocol, Protocol, Session
 from collector.numbers.selecting import Counted, Selected, has_value, select
 from collector.numbers.series_remarks import first_to_second, implausible, irregular, load, sooner_than_asked
 from collector.numbers.spread import day_means, spread

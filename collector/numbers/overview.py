@@ -7,8 +7,9 @@ from datetime import date, datetime
 from collector.numbers.average import Average, average
 from collector.numbers.levels import LOW, is_low, is_very_high
 from collector.numbers.log_digits import Digits, copied, last_digits
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.office_home import Office, OfficeReadings, against_home, visits_that_count
-from collector.numbers.rules import MedicalCondition, Plan, Protocol
+from collector.numbers.rules import Plan, Protocol
 from collector.numbers.series_remarks import SinceDose, since_dose
 from collector.numbers.sittings import sittings
 from collector.numbers.values import Pressures, Sample, SpreadOf, WrittenBy

@@ -3,9 +3,9 @@
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from decimal import Decimal
-from enum import StrEnum
 from typing import Literal
 
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.values import Pressures, SetBy
 
 Session = Literal["morning", "evening"]
@@ -112,14 +112,6 @@ class Protocol:
             "morning" if self.handling.morning.distance(clock) <= self.handling.evening.distance(clock) else "evening"
         )
         return day, near
-
-
-class MedicalCondition(StrEnum):
-    """What of a person changes the rules."""
-
-    ATRIAL_FIBRILLATION = "atrial fibrillation"
-    KIDNEY_DISEASE = "kidney disease"
-    DIABETES = "diabetes"
 
 
 AF_PER_SESSION = 3

@@ -9,7 +9,7 @@ from itertools import chain, count
 from pathlib import Path
 
 from collector.store import writers
-from collector.store.database import Store
+from collector.store.database import NO_OWN, Store
 from collector.store.errors import RefusedByStore, StoreError, as_store_error
 from collector.store.values import Progress
 
@@ -30,6 +30,8 @@ def integrity(store: Store) -> list[str]:
             f"{table} row {row} refers to a {parent} that is not there"
             for table, row, parent, _ in store.query("PRAGMA foreign_key_check").fetchall()
         ]
+        if store.scalar("SELECT 1 FROM station WHERE own") is None:
+            found.append(NO_OWN)
         drifted = store.scalar(
             """SELECT count(*) FROM reading WHERE sightings <> (SELECT count(*) FROM outcome WHERE
                 reading = reading.id AND kind = 'reading')"""

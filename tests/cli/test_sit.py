@@ -16,8 +16,9 @@ from typer.testing import Result
 from collector.cli.common.asked_series import Asked
 from collector.intake import interpret
 from collector.numbers import words
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.protocols import PROTOCOLS
-from collector.numbers.rules import MedicalCondition, Plan
+from collector.numbers.rules import Plan
 from collector.service.guided.sitting import request_of
 from collector.service.listener_lock import only_listener
 from collector.share.text.preparation import READY

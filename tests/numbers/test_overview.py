@@ -6,10 +6,11 @@ from decimal import Decimal
 
 from homeseries import DAY_ONE, sample, series, week
 
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.office_home import OfficeHome, OfficeReadings
 from collector.numbers.overview import KnownOfPerson, overview
 from collector.numbers.protocols import protocol
-from collector.numbers.rules import MedicalCondition, Plan
+from collector.numbers.rules import Plan
 from collector.numbers.values import Pressures
 
 NICE = protocol("nice-ng136")

@@ -7,8 +7,9 @@ import pytest
 from homeseries import rising, series, week
 
 from collector.numbers.average import average
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.protocols import protocol
-from collector.numbers.rules import MedicalCondition, Plan
+from collector.numbers.rules import Plan
 from collector.numbers.values import Pressures, rounded_text
 from collector.share.text import findings
 

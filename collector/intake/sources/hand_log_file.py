@@ -91,19 +91,20 @@ class LogReader:
         lines = csv.reader(StringIO(text, newline=""), delimiter=separator, strict=True)
         try:
             columns = _columns(name, next(lines, []))
+            others = [column for column in columns if column and column not in NAMES]
+            table = _Table(columns, separator, noted=["note", *others])
             for written in lines:
                 cells = [cell.strip() for cell in written]
                 if any(cells):
-                    yield self._line(lines.line_num, columns, cells, separator)
+                    yield self._line(lines.line_num, table, cells)
         except csv.Error as error:
             raise LogError(f"{name}, line {lines.line_num}: not CSV ({error}); mend that line") from None
 
-    def _line(self, number: int, columns: list[str], cells: list[str], separator: str) -> HandRow | BadLine:
-        if any(cells[len(columns) :]):
-            return BadLine(number, f"{len(cells)} cells, but {len(columns)} columns")
-        values = {name: cell for name, cell in zip(columns, cells, strict=False) if name}
+    def _line(self, number: int, table: "_Table", cells: list[str]) -> HandRow | BadLine:
+        if len(cells) > len(table.columns) and any(cells[len(table.columns) :]):
+            return BadLine(number, f"{len(cells)} cells, but {len(table.columns)} columns")
         try:
-            row = self._row(values, separator)
+            row = self._row(table, dict(zip(table.columns, cells, strict=False)))
         except ValueError as error:
             return BadLine(number, str(error), not_yet=isinstance(error, _NotYetError))
         wrong_way_round = row.systolic is not None and row.diastolic is not None and row.systolic < row.diastolic
@@ -115,31 +116,25 @@ class LogReader:
             )
         return row
 
-    def _row(self, values: dict[str, str], separator: str) -> HandRow:
+    def _row(self, table: "_Table", values: dict[str, str]) -> HandRow:
         taken_at = self._time(values)
-        lost = values.get("systolic") == values.get("diastolic") == LOST
-        if lost:
-            values = {**values, "systolic": "", "diastolic": ""}
-        systolic, diastolic, pulse = (
-            _number(values.get(name, ""), name, separator) for name in ("systolic", "diastolic", "pulse")
-        )
+        first, second = values.get("systolic", ""), values.get("diastolic", "")
+        if lost := first == second == LOST:
+            first = second = ""
+        systolic = _number(first, "systolic", table.separator)
+        diastolic = _number(second, "diastolic", table.separator)
         if (systolic is None or diastolic is None) and not lost:
             raise ValueError(f"{'systolic' if systolic is None else 'diastolic'} is empty")
+        pulse = _number(values.get("pulse", ""), "pulse", table.separator)
         if (unit := values.get("unit", "")) and unit.lower().replace(" ", "") != "mmhg":
             raise ValueError(f"unit {unit[:20]!r}: pressures of a log are in mmHg")
-        notes = [f"{name}: {text}" for name, text in values.items() if text and name not in NAMES]
-        if written := values.get("note"):
-            notes.insert(0, written)
-        note = "; ".join([printable(part, _NOTE_LIMIT) for part in notes])
-        if note and (problem := text_problem(note)):
-            raise ValueError(f"note {problem}")
         return HandRow(
             taken_at=taken_at,
             systolic=systolic,
             diastolic=diastolic,
             pulse=pulse,
             person=values.get("person") or self.person,
-            note=note or None,
+            note=_note(table, values) if table.noted else None,
         )
 
     def _time(self, values: dict[str, str]) -> datetime:
@@ -157,6 +152,25 @@ class LogReader:
         if problem := time_problem(moment):
             raise ValueError(f"taken_at {text!r} {problem}")
         return moment
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """columns: their names, ours where they are known, empty where there is none. noted: those that make up the note,
+    that of notes first."""
+
+    columns: list[str]
+    separator: str
+    noted: list[str]
+
+
+def _note(table: _Table, values: dict[str, str]) -> str | None:
+    """Raises ValueError."""
+    parts = [(name, text) for name in table.noted if (text := values.get(name))]
+    note = "; ".join([printable(text if name == "note" else f"{name}: {text}", _NOTE_LIMIT) for name, text in parts])
+    if note and (problem := text_problem(note)):
+        raise ValueError(f"note {problem}")
+    return note or None
 
 
 def _columns(file: str, heading: list[str]) -> list[str]:

@@ -7,8 +7,9 @@ from decimal import Decimal
 from typing import Any
 
 from collector.numbers.levels import LOW
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.protocols import USUAL, protocol
-from collector.numbers.rules import MedicalCondition, Plan, PlannedProtocol, Protocol, Window
+from collector.numbers.rules import Plan, PlannedProtocol, Protocol, Window
 from collector.numbers.values import Pressures
 from collector.service.config.schema import ConfigError, Reader
 from collector.service.config.settings import Config, PersonSettings

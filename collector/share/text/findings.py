@@ -8,10 +8,10 @@ from collector.numbers.average import Average
 from collector.numbers.chance import Call
 from collector.numbers.levels import acc_aha_office_class, esh_office_class, office_of
 from collector.numbers.log_digits import COPIED_SITTINGS
+from collector.numbers.medical_condition import MedicalCondition
 from collector.numbers.office_home import Office, OfficeHome
 from collector.numbers.orthostatic import DIASTOLIC_FALL, SYSTOLIC_FALL, WITHIN_S
 from collector.numbers.overview import LogDigits
-from collector.numbers.rules import MedicalCondition
 from collector.numbers.series_remarks import SinceDose
 from collector.numbers.usual import Usual
 from collector.numbers.values import Decides, Mean, Pair, Pressures, SetBy, rounded_text

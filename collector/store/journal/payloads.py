@@ -3,6 +3,7 @@
 import sqlite3
 from collections.abc import Iterator, Sequence
 from datetime import datetime
+from itertools import chain
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, new_uid, places_of
@@ -104,7 +105,8 @@ def append_all(store: Store, lines: Sequence[ImportedPayload]) -> list[Appended]
         cuff_rows = {address: cuffs.row_of(store, address) for address in {line.cuff for line in lines}}
         following = int(store.scalar("SELECT coalesce(max(id), 0) + 1 FROM payload"))
         known: dict[tuple[int, str], int] = {}
-        for station in {line.station or store.own_station for line in lines}:
+        own = store.own_station
+        for station in {line.station or own for line in lines}:
             for some in chunks(lines, 500):
                 places = ", ".join("?" * len(some))
                 query = f"SELECT mark, id FROM payload WHERE station_id = ? AND mark IN ({places})"
@@ -112,20 +114,21 @@ def append_all(store: Store, lines: Sequence[ImportedPayload]) -> list[Appended]
                 known |= {(station, mark): row for mark, row in rows_of_marks}
         made: list[Appended] = []
         rows: list[tuple[Any, ...]] = []
+        moments = {at: to_us(at) for at in {line.arrived_at for line in lines}}
         for line in lines:
-            name = (line.station or store.own_station, line.mark)
+            station = line.station or own
+            name = (station, line.mark)
             made.append(Appended(known.get(name, following), new=name not in known))
             if name not in known:
                 known[name] = following
-                at = to_us(line.arrived_at)
-                fixed = (line.characteristic, line.value, at, line.source, line.mark, store.clock_id)
-                rows.append((following, new_uid(), name[0], following, cuff_rows[line.cuff], *fixed))
+                first = (following, new_uid(), station, following, cuff_rows[line.cuff], line.characteristic)
+                rows.append((*first, line.value, moments[line.arrived_at], line.source, line.mark, store.clock_id))
                 following += 1
         for part in chunks(rows):
             store.query(
                 f"""INSERT INTO payload (id, uid, station_id, number, cuff_id, characteristic, value, arrived_at,
                 source, mark, clock_id) VALUES {places_of(part)}""",
-                [value for row in part for value in row],
+                chain.from_iterable(part),
             )
         return made
 

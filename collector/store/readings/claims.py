@@ -5,6 +5,7 @@ A claim names the payload, not the derived reading, so that it outlives a rebuil
 
 from collections.abc import Iterable
 from datetime import datetime
+from itertools import chain
 
 from collector.store import audit, people, readings
 from collector.store.database import Store, chunks, new_uid, places_of
@@ -26,7 +27,7 @@ def claim_payloads(store: Store, whose: Iterable[tuple[int, int]], at: datetime)
             SELECT said.uid, payload.uid, person, ? FROM said JOIN payload ON payload.id = said.payload WHERE true
             ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1,
             changed_at = max(excluded.changed_at, changed_at + 1)""",
-            [*(value for one in some for value in one), to_us(at)],
+            [*chain.from_iterable(some), to_us(at)],
         )
 
 
