@@ -85,9 +85,14 @@ def begin(folder: Path) -> None:
     days = [f"2026-{month:02d}-{day:02d}T08:00+00:00,128,81,Mira\n" for month in (1, 2, 3, 4) for day in range(1, 29)]
     (folder / "log.csv").write_text(LOG + "".join(days[56:]))
     (folder / "other.csv").write_text(LOG + "".join(days[:56]))
-    for words in (["s.db", "person", "add", "Mira"], ["s.db", "import", "log.csv"], ["s.db", "backup", "now"], ["s.db", "person", "add", "Dora"],
-                  ["other.db", "person", "add", "Cleo"]):  # fmt: skip
-        assert forked(folder, ["--store", *words])[0] == 0
+    for line in (
+        "s.db person add Mira",
+        "s.db import log.csv",
+        "s.db backup now",
+        "s.db person add Dora",
+        "other.db person add Cleo",
+    ):
+        assert forked(folder, ["--store", *line.split()])[0] == 0
 
 
 def asked(store: Path, sql: str) -> object:
