@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 from collector import intake
 from collector.store import StoreError, column_rules, journal, people, readings
+from collector.store.acceptable import LONGEST, text_problem
 from collector.store.merge import foreign_check, foreign_people
 from collector.store.opening import open_store
 from collector.store.people import notes, slot_spans
-from collector.store.readings.acceptable import LONGEST, text_problem
 from parsers.measurement import build_measurement, measurement
 
 NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)

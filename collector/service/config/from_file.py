@@ -75,7 +75,7 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
     text = ""
     if file is not None:
         try:
-            text = _octets(file).decode("utf-8")
+            text = _octets(file).decode("utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             raise ConfigError(f"{file}: cannot read the configuration: {reason.lower()}") from None
