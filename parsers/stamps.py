@@ -7,6 +7,7 @@ Service 1.1 for seconds since an epoch. That the wall time is local follows the 
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
 from typing import NamedTuple
 
 from construct import Int8sl, Int8ul, Int16ul, Struct
@@ -51,7 +52,8 @@ class DateTime(NamedTuple):
         cls, year: int, month: int, day: int, hour: int, minute: int, second: int, trailing: bytes = b""
     ) -> "DateTime":
         """Of the numbers in its octets."""
-        return cls._make((year or None, month or None, day or None, hour, minute, second, trailing))
+        # By place: naming each takes twice as long.
+        return cls(year or None, month or None, day or None, hour, minute, second, trailing)
 
     def fields(self) -> dict[str, int]:
         return {
@@ -71,22 +73,40 @@ class DateTime(NamedTuple):
     @property
     def usable(self) -> bool:
         """Whether this names one second of the calendar, within the format's years 1582 to 9999."""
-        return self.naive() is not None
+        return self.shown() is not None
+
+    def shown(self) -> int | None:
+        """The wall time in seconds since its 1970, or None where a part is unknown or cannot be."""
+        year, month, day, hour, minute, second, _ = self
+        midnight = _midnight(year, month, day)
+        if midnight is None or not (hour < 24 and minute < 60 and second < 60):
+            return None
+        return midnight + hour * 3600 + minute * 60 + second
 
     def naive(self) -> datetime | None:
         """The wall time, or None where a part is unknown or cannot be."""
-        if self.year is None or self.month is None or self.day is None or self.year < 1582:
-            return None
-        try:
-            return datetime(self.year, self.month, self.day, self.hour, self.minute, self.second)
-        except ValueError:
-            return None
+        shown = self.shown()
+        return None if shown is None else _EPOCH + timedelta(seconds=shown)
 
     def __str__(self) -> str:
         """ISO 8601 without zone, unknown parts as dashes."""
         year, month, day, hour, minute, second, _ = self
         in_full = "--" if year is None else f"{year:04}"
         return f"{in_full}-{_PART[month]}-{_PART[day]}T{_PART[hour]}:{_PART[minute]}:{_PART[second]}"
+
+
+_EPOCH = datetime(1970, 1, 1)
+
+
+@lru_cache(maxsize=4096)
+def _midnight(year: int | None, month: int | None, day: int | None) -> int | None:
+    """The beginning of a day of the calendar in seconds since 1970; None for what is none, or is unknown."""
+    if year is None or month is None or day is None or year < 1582:
+        return None
+    try:
+        return (datetime(year, month, day) - _EPOCH).days * 86_400
+    except ValueError:
+        return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +121,12 @@ class EpochTime:
         """The wall time that `when` shows in its own zone, to the second."""
         return cls(int((when.replace(tzinfo=None) - datetime(epoch, 1, 1)).total_seconds()), epoch)
 
+    def shown(self) -> int:
+        """The wall time in seconds since its 1970."""
+        return (datetime(self.epoch, 1, 1) - _EPOCH).days * 86_400 + self.seconds
+
     def naive(self) -> datetime:
-        return datetime(self.epoch, 1, 1) + timedelta(seconds=self.seconds)
+        return _EPOCH + timedelta(seconds=self.shown())
 
     def __str__(self) -> str:
         return self.naive().isoformat()

@@ -10,7 +10,7 @@ from collector.cli.common import dates
 from collector.cli.common.command import Usage, new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
 from collector.intake.correction import Correction, correct_reading, take_back_correction
-from collector.store.readings.acceptable import to_number
+from collector.store.acceptable import typed_number
 
 app = new_app()
 
@@ -39,9 +39,9 @@ def correct(
     options = options_of(ctx)
     now = datetime.now(UTC)
     said = Correction(
-        systolic=_number(systolic, "--systolic"),
-        diastolic=_number(diastolic, "--diastolic"),
-        pulse=_number(pulse, "--pulse"),
+        systolic=_number(systolic, "systolic"),
+        diastolic=_number(diastolic, "diastolic"),
+        pulse=_number(pulse, "pulse"),
         taken_at=None if taken_at is None else dates.instant(taken_at, "--taken-at", options.zone),
     )
     if undo == (said != Correction()):
@@ -59,13 +59,8 @@ def correct(
     say(f"{found[0].reading_id[:8]} is corrected: {new[:8]} stands in its place; --undo takes it back")
 
 
-def _number(text: str | None, option: str) -> Decimal | None:
-    if text is None:
-        return None
+def _number(text: str | None, name: str) -> Decimal | None:
     try:
-        number = to_number(text)
+        return None if text is None else typed_number(text, name)
     except ValueError as error:
-        raise Usage(f"{option} {text!r} {error}") from None
-    if not number:
-        raise Usage(f"{option} {text!r} is nothing that can be measured")
-    return number
+        raise Usage(f"--{name} {text!r} {error}") from None

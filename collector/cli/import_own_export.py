@@ -13,7 +13,7 @@ from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.fhir.parse import BundleContents, parse_bulk, parse_bundle
 from collector.share.export.rows import parse_ndjson
-from collector.store.readings.acceptable import problem_of
+from collector.store.acceptable import problem_of
 from collector.store.values import Reading
 
 

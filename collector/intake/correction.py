@@ -7,10 +7,10 @@ from decimal import Decimal
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import read_line, take_log
 from collector.store import readings
+from collector.store.acceptable import time_problem
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.readings import strikes, write
-from collector.store.readings.acceptable import time_problem
 from collector.store.values import CORRECTED, STRUCK_OUT, Selection, exact_mmhg
 from parsers import plausible
 

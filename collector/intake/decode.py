@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from collector.intake.reading_ids import stamped_id
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow, plain_number
-from collector.intake.time.zones import wall_us
+from collector.store.instants import SECOND
 from collector.store.readings.write import stored
 from collector.store.values import exact_mmhg
 from parsers import plausible
@@ -90,7 +90,7 @@ def content(measurement: Measurement) -> Content:
     mean, mean_in_id = _written(measurement.mean.word)
     rate, rate_in_id, odd = (None, "None", ()) if pulse is None else _pulse(pulse.word)
     stamp, stamp_us, clock = _stamp(measurement)
-    made = (
+    return Content(  # by place: naming each takes three times as long
         slot,
         systolic,
         diastolic,
@@ -105,9 +105,7 @@ def content(measurement: Measurement) -> Content:
         clock,
         _FAILED if measurement.failed else marks or odd,
         f"{slot}|{pressures_in_id}|{mean_in_id}|{rate_in_id}|{raw}",
-        None,
     )
-    return Content._make(made)  # a quarter of the time of naming each
 
 
 def by_hand(row: HandRow) -> Content:
@@ -136,12 +134,12 @@ def _stamp(measurement: Measurement) -> tuple[str | None, int | None, str | None
     time = measurement.user_facing or measurement.stamp
     if time is None:
         return None, None, None
-    wall = time.naive()
-    if wall is None and isinstance(time, DateTime) and not any(time.fields().values()):
+    shown = time.shown()
+    if shown is None and isinstance(time, DateTime) and not any(time.fields().values()):
         # All zero: a clock that was never set says nothing, not even 'the same again'.
         return None, None, None
     clock = "wall" if measurement.user_facing is not None or isinstance(time, DateTime) else "base"
-    return str(time), None if wall is None else wall_us(wall), clock
+    return str(time), None if shown is None else shown * SECOND, clock
 
 
 _FAILED = ("failed",)

@@ -122,6 +122,8 @@ def rebuild(store: Store, progress: Progress | None = None) -> int:
     total = payloads.count(store)
     done = 0
     with store.roomy():
+        with store.transaction():
+            write.drop_unreadable(store)
         for cuff_id in cuffs.rows(store):
             with store.transaction():
                 done += _redo(store, cuff_id, arrival_times(store))

@@ -11,8 +11,8 @@ from collector.intake.cuff_facts import CuffFacts
 from collector.intake.decode import Content, Pressure, Undecodable, decode
 from collector.intake.reading_ids import MEASUREMENT_US, recorded_id, unstamped_id
 from collector.intake.sources import own_export
+from collector.store.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.journal.payloads import Payload
-from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.values import OutcomeKind, Reading
 from parsers.errors import ParseError
 from parsers.record import Gap, Reassembler, Record
@@ -79,11 +79,12 @@ def _saying(
 ) -> Saying:
     if not FIRST_INSTANT <= arrived.at < LAST_INSTANT:
         return Saying(arrived, OutcomeKind.UNDECODABLE, "it arrived in no year that can be meant")
-    if payload.characteristic == UNPLACED and payload.handle is not None:
+    characteristic = payload.characteristic
+    if characteristic == UNPLACED and payload.handle is not None:
         return _unplaced(arrived, payload.handle, told=facts.characteristic_at(payload.handle, payload.arrived_at))
-    if payload.characteristic == Uuid.BLOOD_PRESSURE_RECORD:
+    if characteristic == Uuid.BLOOD_PRESSURE_RECORD:
         return _of_segment(arrived, payload, facts, _run(payload, segments[payload.visit, payload.station]))
-    if payload.characteristic == own_export.IMPORTED_CHARACTERISTIC:
+    if characteristic == own_export.IMPORTED_CHARACTERISTIC:
         try:
             reading, zone = own_export.parse(payload.value)
         except ParseError as error:
@@ -94,7 +95,7 @@ def _saying(
     if arrived.said is not None:
         reading_id, content = arrived.said
         return Saying(arrived, OutcomeKind.READING, content=content, reading_id=reading_id, first=payload)
-    return _of_value(arrived, decode(payload.characteristic, payload.value), payload)
+    return _of_value(arrived, decode(characteristic, payload.value), payload)
 
 
 def _unplaced(arrived: Arrived, handle: int, told: int | None) -> Saying:
@@ -121,8 +122,8 @@ def _of_value(
     elif reading_id is None:
         reading_id = unstamped_id(first.cuff, said.identity, first.uid)
     by_it_alone = said.stamp is None and sequence is None
-    made = (arrived, OutcomeKind.READING, None, said, None, reading_id, first, by_it_alone, segments, None)
-    return Saying._make(made)  # half the time of naming each
+    # By place: naming each takes twice as long.
+    return Saying(arrived, OutcomeKind.READING, None, said, None, reading_id, first, by_it_alone, segments)
 
 
 def _run(payload: Payload, segments: Sequence[Payload]) -> list[Payload]:

@@ -18,6 +18,7 @@ from collector.page.today import today
 from collector.page.visitor import REFUSALS, RequestRefused, ServedStation, anybody
 from collector.service.config import ConfigError
 from collector.store.errors import StoreError
+from collector.store.unreadable import ODD, why
 
 TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 
@@ -111,6 +112,14 @@ async def _trouble(request: Request, error: Exception) -> Response:
     return draw(request, "trouble.html", 422 if refused else 503, what=str(error))
 
 
+async def _odd(request: Request, error: Exception) -> Response:
+    """Of a value in the store that is none, which that is."""
+    told = why(error, request.app.state.station.path)
+    if told is None:
+        raise error
+    return await _trouble(request, told)
+
+
 async def _unforeseen(request: Request, error: Exception) -> Response:
     return PlainTextResponse("Something went wrong here. Nothing was lost. The station's log has more.", 500)
 
@@ -124,6 +133,7 @@ def build(station: ServedStation, hosts: tuple[str, ...]) -> ASGIApp:
             HTTPException: _http,
             StoreError: _trouble,
             ConfigError: _trouble,
+            **dict.fromkeys(ODD, _odd),
             Exception: _unforeseen,
         },
     )

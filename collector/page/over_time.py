@@ -9,7 +9,6 @@ from starlette.responses import RedirectResponse, Response
 
 from collector.numbers import words
 from collector.numbers.trend import trend
-from collector.numbers.typed_pressures import typed_pressures
 from collector.page.for_the_visit import wanted
 from collector.page.rendering import draw
 from collector.page.series import series_of
@@ -21,6 +20,7 @@ from collector.share.report.html import svg
 from collector.share.text.reading_text import pressures_text
 from collector.share.text.trend_text import AT_OR_ABOVE, WEEKS_AT_MOST, trend_rows
 from collector.store import readings
+from collector.store.acceptable import typed_pressures
 from collector.store.errors import StoreError
 from collector.store.people import notes, office_visits
 from collector.store.people.page_devices import Role

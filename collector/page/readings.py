@@ -8,12 +8,12 @@ from starlette.responses import Response
 
 from collector.intake import giving
 from collector.intake.correction import Correction, correct_reading, take_back_correction
-from collector.numbers.typed_pressures import typed_pressures
 from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line
 from collector.page.visitor import RequestRefused, carried_out, device, form, may, station_of, whose
 from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
+from collector.store.acceptable import typed_pressures
 from collector.store.errors import StoreError
 from collector.store.people.page_devices import Role
 from collector.store.people.persons import Person

@@ -30,7 +30,7 @@ def only_listener(store: Path) -> Iterator[None]:
         except BlockingIOError:
             holder = os.pread(descriptor, 20, 0).decode(errors="replace").strip() or "unknown"
             raise AlreadyListening(
-                f"another quietcuff (process {holder}) listens on {store} already; "
+                f"another quietcuff (process {holder}) listens on {store} already, or puts a backup there; "
                 "stop it first, or give this one a --store of its own"
             ) from None
         os.ftruncate(descriptor, 0)

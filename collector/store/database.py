@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from collector.store import writers
-from collector.store.errors import SQLITE_ERRORS, StoreError, as_store_error, store_error
+from collector.store.errors import SQLITE_ERRORS, StoreError, UnreadableError, as_store_error, store_error
 from collector.store.values import Selection
+
+NO_OWN = "no station in it is its own: go back to a backup, or merge it into a new store"
 
 
 class _Cursor(sqlite3.Cursor):
@@ -84,6 +86,14 @@ class Store:
         """From here on octets that are no UTF-8 are shown as what cannot be shown: somebody wrote such a text."""
         self.connection.text_factory = lambda octets: octets.decode("utf-8", "replace")
 
+    def whatever(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """All rows, whatever octets stand in them. Raises StoreError."""
+        try:
+            return self.query(sql, values).fetchall()
+        except UnreadableError:
+            self.take_any_text()
+            return self.query(sql, values).fetchall()
+
     def row(self, sql: str, values: Iterable[Any] = ()) -> tuple[Any, ...] | None:
         found: tuple[Any, ...] | None = self.query(sql, values).fetchone()
         return found
@@ -152,7 +162,10 @@ class Store:
     def own_station(self) -> int:
         """Row of the station that this store belongs to."""
         if self._own is None:
-            self._own = int(self.scalar("SELECT id FROM station WHERE own"))
+            own = self.scalar("SELECT id FROM station WHERE own")
+            if own is None:
+                raise StoreError(f"{self.path}: {NO_OWN}", "damaged")
+            self._own = int(own)
         return self._own
 
     def bring(self, selection: Selection) -> None:

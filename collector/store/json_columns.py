@@ -9,6 +9,7 @@ from collector.store.errors import UnreadableError
 
 Fits = Callable[[Any], bool]
 _PRESSURE = re.compile(r"[1-9][0-9]{0,2}(\.[0-9]{1,8})?")
+MOST_DIGITS = "1 to 999 mmHg, with eight digits behind the point at most"
 
 
 def _text(said: Any) -> bool:

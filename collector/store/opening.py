@@ -41,6 +41,7 @@ def open_store(
     path = writers.the_file(path)
     if not path.exists() and (read_only or not create):
         raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
+    _refuse_emptied(path)
     if read_only:
         with open_as_it_is(path) as store:  # what stands there may be of an older quietcuff
             current = store.scalar("PRAGMA user_version") == SCHEMA_VERSION
@@ -135,12 +136,28 @@ def _make_folder(path: Path) -> None:
         raise _not_made(path, error) from error
 
 
-def _make_file(path: Path) -> None:
-    log = path.with_name(f"{path.name}-wal")
-    if log.exists() and log.stat().st_size:  # SQLite would throw it away
+def _refuse_emptied(path: Path) -> None:
+    """A store begins as a file of no octets; one that a fault left so has a log, or was backed up. Begun anew, SQLite
+    would throw the log away, and the new store's backups would drop the old one's."""
+    empty = path.is_file() and not path.stat().st_size
+    if empty and (_has_log(path) or upkeep.order_file(path).exists()):
         raise StoreError(
-            f"{path}: is not there, but its log is, with what was written last; put the store back beside {log.name}, "
-            "or move that away for a new store",
+            f"{path}: is empty, but was a store; keep what stands beside it and go back to the last good backup, "
+            "or move this file away for a new store",
+            "damaged",
+        )
+
+
+def _has_log(path: Path) -> bool:
+    log = path.with_name(f"{path.name}-wal")
+    return log.is_file() and log.stat().st_size > 0
+
+
+def _make_file(path: Path) -> None:
+    if _has_log(path):  # SQLite would throw it away
+        raise StoreError(
+            f"{path}: is not there, but its log is, with what was written last; put the store back beside "
+            f"{path.name}-wal, or move that away for a new store",
             "missing",
         )
     try:
@@ -189,7 +206,7 @@ def _readable(path: Path, connection: sqlite3.Connection) -> sqlite3.Connection:
         if log.exists() and not no_room and not os.statvfs(path.parent).f_flag & os.ST_RDONLY:
             raise
     connection.close()
-    if not log.exists() or not log.stat().st_size:
+    if not _has_log(path):
         return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
     try:
         with TemporaryDirectory(prefix="quietcuff-") as folder:
@@ -287,6 +304,7 @@ def open_as_it_is(path: Path) -> Iterator[Store]:
     path = writers.the_file(path)
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
+    _refuse_emptied(path)
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"

@@ -8,10 +8,10 @@ from datetime import datetime
 from itertools import chain, count
 from pathlib import Path
 
-from collector.store.database import Store
+from collector.store import writers
+from collector.store.database import NO_OWN, Store
 from collector.store.errors import RefusedByStore, StoreError, as_store_error
 from collector.store.values import Progress
-from collector.store.writers import open_own
 
 
 def integrity(store: Store) -> list[str]:
@@ -30,6 +30,8 @@ def integrity(store: Store) -> list[str]:
             f"{table} row {row} refers to a {parent} that is not there"
             for table, row, parent, _ in store.query("PRAGMA foreign_key_check").fetchall()
         ]
+        if store.scalar("SELECT 1 FROM station WHERE own") is None:
+            found.append(NO_OWN)
         drifted = store.scalar(
             """SELECT count(*) FROM reading WHERE sightings <> (SELECT count(*) FROM outcome WHERE
                 reading = reading.id AND kind = 'reading')"""
@@ -45,6 +47,23 @@ def checkpoint(store: Store) -> bool:
     with as_store_error(store.path):
         busy, _, _ = store.query("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
         return not busy
+
+
+def refuse_open(path: Path, wait_s: float) -> None:
+    """Raises StoreError, 'locked', where any program has the store open still, also one that takes no lock of ours or
+    whose lock file somebody removed: what it writes goes where its file goes.
+
+    Source: SQLite documentation, "Write-Ahead Logging", "Use of WAL Without Shared-Memory": needs the file alone.
+    """
+    uri = f"{path.absolute().as_uri()}?mode=rw"
+    with as_store_error(path), closing(sqlite3.connect(uri, uri=True, timeout=wait_s)) as connection:
+        connection.execute("PRAGMA locking_mode=EXCLUSIVE")
+        try:
+            connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                raise
+            raise StoreError(f"{path}: {writers.HAS_IT_OPEN}", "locked") from error
 
 
 def part_of(path: Path) -> Path:
@@ -68,7 +87,7 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     part = part_of(path)
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        os.close(open_own(part, os.O_TRUNC | os.O_RDWR))
+        os.close(writers.open_own(part, os.O_TRUNC | os.O_RDWR))
         with as_store_error(part):
             target = sqlite3.connect(part, isolation_level=None)
             try:
@@ -90,9 +109,9 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     except OSError as error:
         raise StoreError(f"{path}: the backup cannot be written ({error.strerror})", "other") from error
     finally:
-        for left in (part, part.with_name(f"{part.name}-journal")):
+        for suffix in ("", "-journal", "-wal", "-shm"):
             with suppress(OSError):
-                left.unlink()
+                part.with_name(part.name + suffix).unlink()
 
 
 def write_through_log(path: Path) -> None:
@@ -104,6 +123,11 @@ def write_through_log(path: Path) -> None:
 def backup_folder(store: Path) -> Path:
     """Where backups of a store stand unless somebody says otherwise."""
     return store.parent / "backups"
+
+
+def order_file(store: Path) -> Path:
+    """Beside a store that was ever backed up: the names of its backups in the order they were made."""
+    return store.with_name(store.name + ".backups")
 
 
 def backup_path(store: Path, at: datetime) -> Path:

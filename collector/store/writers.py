@@ -19,6 +19,9 @@ WAIT_S = 15.0
 """As long as one waits for another's transaction."""
 
 
+HAS_IT_OPEN = "another program has the store open (listen, sit, import, merge, relay or the page); end it first"
+
+
 def the_file(store: Path) -> Path:
     """What a symbolic link leads to: there stands what SQLite keeps beside a store, so there stand its locks too.
 
@@ -78,8 +81,7 @@ def release(descriptor: int | None) -> None:
 @contextmanager
 def alone(store: Path) -> Iterator[None]:
     """Nobody else has the store open for writing, nor opens it so until this ends. Raises StoreError, 'locked'."""
-    who = "another program has the store open (listen, sit, import, merge, relay or the page); end it first"
-    descriptor = _take(store, fcntl.LOCK_EX, 1.0, who)
+    descriptor = _take(store, fcntl.LOCK_EX, 1.0, HAS_IT_OPEN)
     try:
         yield
     finally:

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -200,3 +201,15 @@ def test_people_of_one_name_are_told_with_commands_that_can_be_pasted(quietcuff:
     assert "two are called 'ZOË FELS'" in told
     asked = quietcuff("--store", stores[0], "readings", "zoë fels")
     assert (asked.exit_code, "2 people are called 'zoë fels'" in asked.stderr) == (1, True)
+
+
+@pytest.mark.parametrize(("one", "other"), [("Straße", "STRASSE"), ("\ufb01ona", "Fiona"), ("\u212aim", "kim")])
+def test_a_name_that_only_its_letters_tell_apart_is_one_name_both_ways(
+    quietcuff: Run, tmp_path: Path, one: str, other: str
+) -> None:
+    """Of the second, in plain letters, nobody was found: two people, and one section of the configuration for both."""
+    for first, second in ((one, other), (other, one)):
+        run = partial(quietcuff, "--store", str(tmp_path / f"{first}.db"))
+        assert run("person", "add", first).exit_code == 0
+        assert "already" in run("person", "add", second).stderr
+        assert run("note", "add", second, "2031-03-04", "tablet").exit_code == 0

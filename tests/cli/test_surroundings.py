@@ -93,3 +93,55 @@ def test_what_root_restores_is_the_services_with_all_its_locks(quietcuff: Run, t
     assert {(one.name, one.stat().st_uid, one.stat().st_gid) for one in store.parent.iterdir()} == {
         (name, 12345, 12346) for name in ("s.db", "s.db.lock", "s.db.writers")
     }
+
+
+@pytest.mark.parametrize("words", [("person", "add", "x"), ("readings",), ("rebuild",), ("backup", "now"), ("check",)])
+@pytest.mark.parametrize("left", ["log", "backups"])
+def test_a_store_that_was_emptied_is_not_begun_anew(
+    quietcuff: Run, tmp_path: Path, words: tuple[str, ...], left: str
+) -> None:
+    """Seen: in a file of no octets, as a power cut may leave one, the next command began a new store without a word.
+    SQLite throws its log away then, and daily backups of the new one drop those of the old one."""
+    store = tmp_path / "s.db"
+    assert quietcuff("--store", str(store), "person", "add", "first").exit_code == 0
+    if left == "log":
+        store.with_name("s.db-wal").write_bytes(b"what was committed last")
+    else:
+        assert quietcuff("--store", str(store), "backup", "now").exit_code == 0
+    store.write_bytes(b"")
+    result = quietcuff("--store", str(store), *words)
+    assert result.exit_code == 1
+    assert "is empty, but was a store" in result.output + result.stderr
+    assert store.read_bytes() == b""
+    if left == "log":
+        assert store.with_name("s.db-wal").read_bytes() == b"what was committed last"
+        store.with_name("s.db-wal").unlink()
+        assert quietcuff("--store", str(store), "person", "add", "x").exit_code == 0, "a new one has no octets either"
+    else:
+        assert quietcuff("--store", str(store), "backup", "restore", "last").exit_code == 0
+        assert "first" in quietcuff("--store", str(store), "person", "list").stdout
+
+
+@pytest.mark.parametrize("words", [("readings",), ("check",), ("page", "devices")])
+@pytest.mark.parametrize("stands", ["pipe", "zeros"])
+def test_a_configuration_that_never_ends_or_never_comes(
+    quietcuff: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], stands: str
+) -> None:
+    """Seen: a pipe into which nobody writes stopped every command for ever, /dev/zero until memory was full."""
+    monkeypatch.setattr("collector.service.config.from_file.WAIT_S", 0.01)
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    path = pipe if stands == "pipe" else Path("/dev/zero")
+    result = quietcuff("--store", str(tmp_path / "s.db"), "--config", str(path), *words)
+    assert result.exit_code == 1
+    why = "nothing comes through this pipe" if stands == "pipe" else "longer than any configuration"
+    assert f"{path}: cannot read the configuration: {why}" in result.output + result.stderr
+
+
+def test_a_configuration_may_come_through_a_pipe(quietcuff: Run, tmp_path: Path) -> None:
+    """As from `--config <(…)`."""
+    ours, theirs = os.pipe()
+    os.write(theirs, b"[station]\nzone = 'Mars'\n")
+    os.close(theirs)
+    result = quietcuff("--store", str(tmp_path / "s.db"), "--config", f"/dev/fd/{ours}", "readings")
+    assert "Mars" in result.stderr

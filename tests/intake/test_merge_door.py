@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
-from collector.store import StoreError, journal, people, readings
+from collector.store import StoreError, column_rules, journal, people, readings
+from collector.store.acceptable import LONGEST, text_problem
 from collector.store.merge import foreign_check, foreign_people
 from collector.store.opening import open_store
 from collector.store.people import notes, slot_spans
-from collector.store.readings.acceptable import LONGEST, text_problem
 from parsers.measurement import build_measurement, measurement
 
 NOON = datetime(2031, 3, 4, 12, 0, tzinfo=UTC)
@@ -123,9 +123,9 @@ def test_what_is_wrong_in_a_foreign_store_is_named_by_table_row_and_column(make_
 
 
 def test_the_longest_payload_comes_in_and_one_octet_more_does_not() -> None:
-    value = foreign_check.RULES["payload"]["value"].problem
-    assert value(bytes(foreign_check._LONGEST_PAYLOAD)) is None
-    assert value(bytes(foreign_check._LONGEST_PAYLOAD + 1))
+    value = column_rules.RULES["payload"]["value"].problem
+    assert value(bytes(column_rules.LONGEST_PAYLOAD)) is None
+    assert value(bytes(column_rules.LONGEST_PAYLOAD + 1))
     assert value("text")
 
 
@@ -136,7 +136,7 @@ def test_the_longest_text_comes_in_and_one_character_more_does_not() -> None:
 
 def test_every_column_that_people_change_and_a_merge_brings_has_its_rule() -> None:
     for table in foreign_people.TABLES:
-        assert {table.key, "changed_at", *table.columns} <= foreign_check.RULES[table.name].keys()
+        assert {table.key, "changed_at", *table.columns} <= column_rules.RULES[table.name].keys()
 
 
 OCTETS = st.binary(max_size=24) | st.sampled_from(
@@ -150,7 +150,7 @@ VALUES = st.integers(-(1 << 63), (1 << 63) - 1) | st.integers(-3, 300) | st.floa
 def test_what_is_sound_by_sql_alone_is_sound_by_every_rule(value: Any, text: bool) -> None:
     """Text reaches a rule as its octets, whatever they are."""
     sql = "CAST(?1 AS TEXT)" if text and isinstance(value, bytes) else "?1"
-    rules = [rule for columns in foreign_check.RULES.values() for rule in columns.values()]
+    rules = [rule for columns in column_rules.RULES.values() for rule in columns.values()]
     sound = ", ".join(rule.sound.format(sql) for rule in rules)
     with closing(sqlite3.connect(":memory:")) as database:
         (found,) = database.execute(f"SELECT {sound}", (value,)).fetchall()

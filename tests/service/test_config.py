@@ -240,3 +240,9 @@ def test_tomls_own_dates_and_times_are_taken() -> None:
 def test_a_protocol_of_ones_own_may_be_a_persons() -> None:
     text = "[people.eve]\nprotocol = 'ours'\n[protocols.ours]\nbased_on = 'esh-2023'\n"
     assert parse(text).people["eve"].protocol == "ours"
+
+
+def test_a_file_as_an_editor_of_windows_saves_it_is_read(tmp_path: Path) -> None:
+    file = tmp_path / "c.toml"
+    file.write_bytes(b"\xef\xbb\xbf[backup]\r\nkeep = 3\r\n")
+    assert load(file, environment={}).backup.keep == 3

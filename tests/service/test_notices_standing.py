@@ -85,6 +85,20 @@ def test_a_cuff(change: dict[str, object], topic: str | None) -> None:
     assert all("kitchen" in notice.text and notice.remedy for notice in found)
 
 
+def test_a_clock_in_doubt_says_nothing_of_how_long_anything_was_not_there() -> None:
+    """Seen: a clock that stepped ten years ahead had a cuff 'not heard from for 3650 days', and told of no backup."""
+    late = Situation(
+        NOW,
+        (replace(CUFF, last_visit=NOW - 3650 * DAY),),
+        (taken(184, 81, HOUR),),
+        series=(SeriesUnderWay("Ada", "x", "ESH 2021", 2, 28),),
+        backups_wanted=True,
+        since=NOW - 3650 * DAY,
+    )
+    assert {notice.topic for notice in standing(late, Limits())} == {"very high", "silent", "series", "backup late"}
+    assert {notice.topic for notice in standing(replace(late, doubted=True), Limits())} == {"very high"}
+
+
 def test_zero_days_means_never_missed() -> None:
     assert keys(Situation(NOW, (replace(CUFF, last_visit=NOW - 900 * DAY),)), Limits(cuff_silent_days=0)) == []
 

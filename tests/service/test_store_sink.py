@@ -9,6 +9,7 @@ import pytest
 from collector.radio.errors import NotTaken
 from collector.radio.facts import Bond, Named, ReceivedPayload
 from collector.service.listen.store_sink import MOST_UNREAD, StoreSink
+from collector.store import journal
 from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 
@@ -32,6 +33,41 @@ def test_whom_it_knows_is_read_again_only_once_something_was_written(tmp_path: P
         assert [cuff.address for cuff in sink.known()] == [CUFF, OTHER], "by another process"
         cuffs.forget(store, OTHER, NOON)
         assert [cuff.address for cuff in sink.known()] == [CUFF], "by itself"
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        "INSERT INTO cuff_manner VALUES (1, 'of a later quietcuff', '', 1, 0)",
+        "INSERT INTO cuff_manner VALUES (1, 'answers slowly', '', 1, 9223372036854775807)",
+        "INSERT INTO cuff_manner VALUES (1, CAST(x'ff' AS TEXT), '', 1, 0)",
+        "INSERT INTO cuff_characteristic VALUES (1, 9, -1, NULL, 'read', NULL)",
+        "UPDATE cuff SET address = CAST(x'ff' AS TEXT) WHERE id = 1",
+    ],
+)
+def test_an_odd_value_about_one_cuff_keeps_no_other_out(odd: str, tmp_path: Path) -> None:
+    """It stopped the radio at every try, for all cuffs and for ever."""
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        for cuff in (CUFF, OTHER):
+            visits.open_visit(store, cuff, "virtual", NOON)
+        store.query(odd)
+        assert OTHER in [cuff.address for cuff in sink.known()]
+        assert len(sink.known()) == 2
+
+
+def test_what_came_before_and_cannot_be_read_keeps_nobody_from_measuring(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    with open_store(tmp_path / "quietcuff.db") as store:
+        sink = StoreSink(store)
+        with store.transaction():
+            journal.append(store, cuff=CUFF, characteristic=0x2A35, value=b"1", arrived_at=NOON, source="virtual")
+        store.query("UPDATE station_zone SET zone = CAST(x'41ff' AS TEXT)")
+        assert sink.catch_up() == 0
+        assert "kept but was not understood yet" in caplog.text
+        store.query("UPDATE station_zone SET zone = 'UTC'")
+        assert sink.catch_up() == 1
 
 
 def record(number: int) -> ReceivedPayload:

@@ -11,11 +11,11 @@ from collector.cli.common.command import GlobalOptions, Usage
 from collector.cli.common.dates import day
 from collector.numbers.protocols import UnknownProtocol
 from collector.numbers.rules import Plan, Protocol
-from collector.numbers.typed_pressures import typed_pressures
 from collector.numbers.values import Sample
 from collector.service.config.plans import in_force
 from collector.share.samples import samples
 from collector.store import people, readings
+from collector.store.acceptable import typed_pressures
 from collector.store.database import Store
 from collector.store.values import Reading, Selection
 

@@ -63,6 +63,14 @@ class RootGroup(Group):
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         return super().parse_args(ctx, renamed(forward(args)))
 
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except Exception as error:
+            if type(error).__module__.split(".")[0] not in OURS and (told := _in_the_store(error, ctx.obj)):
+                raise told from error
+            raise
+
     def main(self, args: Any = None, prog_name: str | None = None, *_: Any, **extra: Any) -> NoReturn:
         """Run one command line and leave with its exit code. Never a traceback."""
         for stream in (sys.stdout, sys.stderr):
@@ -219,6 +227,15 @@ def _outside(error: Exception) -> str:
         f"unforeseen {type(error).__name__}: {text or 'no further words'}. Nothing was sent anywhere. "
         f"Please report it {_tracker()} with what QUIETCUFF_DEBUG=1 adds, names and readings taken out"
     )
+
+
+def _in_the_store(error: Exception, options: GlobalOptions | None) -> Exception | None:
+    from collector.store.unreadable import why
+
+    try:
+        return why(error, options.store_path) if options and not options.central else None
+    except Exception:  # the first one is to be told
+        return None
 
 
 def _is_the_services(path: object) -> bool:

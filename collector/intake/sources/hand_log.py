@@ -9,7 +9,7 @@ from decimal import Decimal
 from functools import lru_cache
 from typing import NamedTuple
 
-from collector.store.readings.acceptable import number_problem, text_problem, time_problem
+from collector.store.acceptable import number_problem, text_problem, time_problem
 from parsers.errors import ParseError
 
 HAND_CHARACTERISTIC = 0

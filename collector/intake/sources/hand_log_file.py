@@ -16,7 +16,7 @@ from functools import lru_cache
 from io import StringIO
 
 from collector.intake.sources.hand_log import HandRow
-from collector.store.readings.acceptable import text_problem, time_problem, to_number
+from collector.store.acceptable import text_problem, time_problem, typed_number
 from parsers.text import printable
 
 NAMES = {
@@ -34,8 +34,6 @@ NAMES = {
 _KNOWN = {name: ours for ours, names in NAMES.items() for name in names}
 LOST = "-"
 """In both pressures: a measurement that gave no value. It is kept, as a cuff's is."""
-_MOST = {"systolic": 400, "diastolic": 300, "pulse": 400}
-"""Beyond these no cuff shows a number: a slip of the pen. What is only implausible is taken and marked."""
 _NOTE_LIMIT = 2000  # characters of one column
 _SAMPLE = "taken_at,systolic,diastolic,pulse,person"
 
@@ -260,9 +258,6 @@ def _number(text: str, name: str, separator: str) -> Decimal | None:
     if not text:
         return None
     try:
-        number = to_number(text if separator == "," else text.replace(",", "."))
+        return typed_number(text, name, comma=separator != ",")
     except ValueError as error:
         raise ValueError(f"{name} {text[:40]!r} {error}") from None
-    if not 0 < number <= _MOST[name]:
-        raise ValueError(f"{name} {text} lies outside what can be measured (1 to {_MOST[name]})")
-    return number

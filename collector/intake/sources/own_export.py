@@ -12,8 +12,8 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo, available_timezones
 
 from collector.intake.sources.hand_log import without_name
+from collector.store.acceptable import problem_of
 from collector.store.columns import zone_named
-from collector.store.readings.acceptable import problem_of
 from collector.store.values import Basis, Reading
 from parsers.errors import ParseError
 

@@ -118,7 +118,8 @@ def _feasible(
     else:
         # Where the clock is read at each visit one change between two readings is all there can be.
         bounded = place == "between" or (place == "before" and first > low) or (place == "after" and last < high - 1)
-    return _Candidate._make((at, uncertainty, place, bounded and at >= overdue - slack, fresh))
+    # By place: naming each takes twice as long.
+    return _Candidate(at, uncertainty, place, bounded and at >= overdue - slack, fresh)
 
 
 def _beside_a_change(line: ClockLine, run: int, at: float) -> bool:

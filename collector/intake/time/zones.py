@@ -4,9 +4,9 @@ from datetime import datetime
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
+from collector.store.acceptable import FIRST_INSTANT, LAST_INSTANT
 from collector.store.columns import zone_named
 from collector.store.instants import DAY, SECOND, from_us, to_us
-from collector.store.readings.acceptable import FIRST_INSTANT, LAST_INSTANT
 
 AUTUMN = "autumn hour"
 """Clocks went back: this wall time came twice."""

@@ -25,16 +25,16 @@ def everything(config: Config, path: Path, quick: bool = False) -> Iterator[Find
     told: set[str] = set()
     try:
         with open_store(path, create=False, read_only=True) as store:
-            newest = payloads.newest_arrival(store)
             yield from stored.named(path)
             yield from stored.findings(store, quick, pid is not None)
+            newest = payloads.newest_arrival(store)
             yield service.listening(path, pid)
-            for finding in readable(service.standing_conditions(store, pid, wall_zone(config))):
+            for finding in readable(store, service.standing_conditions(store, pid, wall_zone(config))):
                 told.add(finding.topic)
                 yield finding
-            yield from readable(_notices(store, config))
-            yield from readable(relay.findings(store, config))
-            yield from readable(configured.unknown_people(store, config))
+            yield from readable(store, _notices(store, config))
+            yield from readable(store, relay.findings(store, config))
+            yield from readable(store, configured.unknown_people(store, config))
     except (StoreError, OSError) as error:
         yield stored.unusable(error)
         yield service.listening(path, pid)

@@ -4,7 +4,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from collector.store.database import Store
 from collector.store.errors import UnreadableError
+from collector.store.unreadable import ODD, why
 
 
 class FindingState(StrEnum):
@@ -35,9 +37,12 @@ def broken(topic: str, text: str, remedy: str) -> Finding:
     return Finding(topic, FindingState.BROKEN, text, remedy)
 
 
-def readable(findings: Iterator[Finding]) -> Iterator[Finding]:
+def readable(store: Store, findings: Iterator[Finding]) -> Iterator[Finding]:
     """These and, where one of them cannot be had for a value in the store that is none, that: the look goes on."""
     try:
         yield from findings
-    except UnreadableError as error:
-        yield attention("values", str(error), "do what `quietcuff check` says of values, without --quick")
+    except ODD as error:
+        told = error if isinstance(error, UnreadableError) else why(error, store.path)
+        if told is None:
+            raise
+        yield attention("values", str(told), "do what `quietcuff check` says of values, without --quick")

@@ -32,8 +32,8 @@ def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     """quick: without looking through the whole file. listening: a service works on it just now."""
     yield _sound(store, quick)
     yield from _privacy(store.path)
-    yield from readable(_journal(store, listening))
-    yield from readable(_set_aside(store, quick))
+    yield from readable(store, _journal(store, listening))
+    yield from readable(store, _set_aside(store, quick))
     yield from _unreadable(store, quick)
 
 

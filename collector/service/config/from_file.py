@@ -5,9 +5,11 @@ QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tab
 
 import os
 import re
+import select
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import tzinfo
+from errno import EFBIG, ETIMEDOUT
 from functools import partial
 from pathlib import Path
 from typing import Any, get_args, get_origin, get_type_hints
@@ -73,11 +75,31 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
     text = ""
     if file is not None:
         try:
-            text = file.read_text("utf-8")
+            text = _octets(file).decode("utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             raise ConfigError(f"{file}: cannot read the configuration: {reason.lower()}") from None
     return parse(text, file, environment)
+
+
+WAIT_S = 5.0
+"""For whoever is to write the configuration into a pipe."""
+_LONGEST = 1 << 20  # octets
+
+
+def _octets(file: Path) -> bytes:
+    """All of the file. Raises OSError, also where it has no end or nothing comes."""
+    descriptor = os.open(file, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+    with open(descriptor, "rb") as opened:
+        waiting = select.poll()
+        waiting.register(descriptor, select.POLLIN)
+        if not waiting.poll(WAIT_S * 1000):
+            raise OSError(ETIMEDOUT, "nothing comes through this pipe")
+        os.set_blocking(descriptor, True)
+        found = opened.read(_LONGEST + 1)
+    if len(found) > _LONGEST:
+        raise OSError(EFBIG, "longer than any configuration")
+    return found
 
 
 def parse(text: str, file: Path | None = None, environment: Mapping[str, str] | None = None) -> Config:

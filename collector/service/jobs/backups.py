@@ -76,14 +76,10 @@ def every(folder: Path, store: Path) -> list[Backup]:
 _NOTED = 5000
 
 
-def _order_file(store: Path) -> Path:
-    return store.with_name(store.name + ".backups")
-
-
 def _order(store: Path) -> list[str]:
     """Names of backups in the order they were made; those from before this was kept are not among them."""
     try:
-        return [os.fsdecode(name) for name in _order_file(store).read_bytes().split(b"\n") if name]
+        return [os.fsdecode(name) for name in upkeep.order_file(store).read_bytes().split(b"\n") if name]
     except OSError:
         return []
 
@@ -91,9 +87,9 @@ def _order(store: Path) -> list[str]:
 def _note_order(store: Path, made: str | None, gone: frozenset[str] = frozenset()) -> None:
     """made: the newest. gone: names that another station may have from now on."""
     names = [name for name in _order(store) if name not in {made, *gone}][-_NOTED:]  # in whatever folder
-    with private_file(_order_file(store), binary=True) as file:
+    with private_file(upkeep.order_file(store), binary=True) as file:
         file.writelines(os.fsencode(name) + b"\n" for name in [*names, *([made] if made else [])])
-    same_owner(store, _order_file(store))
+    same_owner(store, upkeep.order_file(store))
 
 
 def _own(folder: Path, store: Path) -> list[Backup]:

@@ -15,6 +15,8 @@ from collector.store import upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
 
+WAIT_S = 5.0
+"""For whoever reads just now."""
 BESIDE = ("", "-wal", "-shm")
 """A store's file and what SQLite keeps beside it."""
 
@@ -98,6 +100,7 @@ def _keep(store: Path, kept: Path, sound: bool) -> None:
     damaged one keeps it under the name that goes with it.
     """
     if sound:
+        upkeep.refuse_open(store, WAIT_S)
         with open_store(store, create=False, locked=True) as opened:
             sound = upkeep.checkpoint(opened)
     for suffix in ("-wal", "-shm"):

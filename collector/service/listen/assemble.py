@@ -174,7 +174,7 @@ def _finish_last_run(store: Store, sink: StoreSink, zone: str, clock: StationClo
     stations.set_zone(store, zone, now)
     sink.tell("clock", clock.check())
     left_open = visits.close_open(store, now)
-    waiting = intake.catch_up(store)
+    waiting = sink.catch_up()
     try:
         for gone in intake.finish_erasing(store):
             log.info("finished an erase that was interrupted: %d traces of its payloads are left", len(gone.left))

@@ -33,7 +33,7 @@ from collector.radio.facts import (
     VisitOutcome,
 )
 from collector.service.config.settings import Accept
-from collector.service.listen.known_cuffs import known_cuff, place_of
+from collector.service.listen.known_cuffs import known_cuffs, place_of
 from collector.store import conditions, journal
 from collector.store.database import Store
 from collector.store.errors import StoreError
@@ -86,7 +86,7 @@ class StoreSink:
             self._read_next()
         version = self.store.version()
         if version != self._known_at:
-            self._known = tuple(known_cuff(self.store, *cuff) for cuff in cuffs.known(self.store))
+            self._known = tuple(known_cuffs(self.store))
             self._known_at = version
         return self._known
 
@@ -244,6 +244,18 @@ class StoreSink:
     def came(self, visit: int, value: bytes, since: datetime) -> bool:
         return journal.came(self.store, visit, value, since)
 
+    def catch_up(self) -> int:
+        """Whatever an earlier run or a full disk left unread: how many. A value in the store that is none stops nobody
+        from measuring: what comes is kept, and read later."""
+        try:
+            read = intake.catch_up(self.store)
+        except Exception as error:
+            self._behind = True
+            log.error("what came before is kept but was not understood yet: %s: %s", type(error).__name__, error)
+            return 0
+        self._behind = False
+        return read
+
     def close_visit(self, visit: int, at: datetime, outcome: VisitOutcome) -> None:
         self.read_all()
         visits.close_visit(self.store, visit, at, str(outcome))
@@ -252,8 +264,7 @@ class StoreSink:
         log.info("%s: visit ended (%s), payloads: %s", count.name, printable(str(outcome)), counted)
         try:
             if self._behind:  # say, the disk was full for a while
-                intake.catch_up(self.store)
-                self._behind = False
+                self.catch_up()
             if intake.settle(self.store, visit):
                 log.info("%s: known from an earlier visit under another address", count.name)
         except Exception as error:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 from collector.intake.time.clock_readings import clock_ahead_s
 from collector.numbers.protocols import UnknownProtocol
 from collector.numbers.rules import PlannedProtocol
+from collector.service import machine_clock
 from collector.service.config import Config
 from collector.service.config.plans import in_force
 from collector.service.config.schema import ConfigError
@@ -60,6 +61,7 @@ def situation_now(store: Store, config: Config, now: datetime | None = None) -> 
         newest_backup=_newest_backup(folder, store.path, now),
         since=payloads.oldest_arrival(store),
         conditions=tuple(told for told in conditions.current(store) if told.topic not in OWN_TOPICS),
+        doubted=machine_clock.reason_to_doubt(now, payloads.newest_arrival(store)) is not None,
     )
 
 

@@ -81,6 +81,7 @@ class Situation:
     newest_backup: datetime | None = None
     since: datetime | None = None
     conditions: tuple[ServiceCondition, ...] = ()
+    doubted: bool = False  # this machine's clock is: how long ago anything was, nobody can tell
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +103,9 @@ def standing(now: Situation, limits: Limits) -> tuple[Notice, ...]:
     for notices in (
         _very_high(now, limits),
         _cuffs(now, limits),
-        _short_series(now, limits),
+        () if now.doubted else _short_series(now, limits),
         _disk(now, limits),
-        _backup(now),
+        () if now.doubted else _backup(now),
         _conditions(now),
     ):
         for notice in notices:
@@ -186,7 +187,7 @@ def _cuffs(now: Situation, limits: Limits) -> Iterator[Notice]:
                 "its display is not",
                 'set it by its buttons, or let visits do it: set_clock = "when wrong" under [radio]',
             )
-        silent = now.now - cuff.last_visit if cuff.last_visit else timedelta()
+        silent = now.now - cuff.last_visit if cuff.last_visit and not now.doubted else timedelta()
         if limits.cuff_silent_days and cuff.readings and silent >= timedelta(days=limits.cuff_silent_days):
             yield Notice(
                 "silent",

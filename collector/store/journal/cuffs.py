@@ -108,7 +108,8 @@ def handles_of(store: Store, cuff_id: int) -> dict[int, int]:
 
 def known(store: Store) -> list[tuple[str, bool, dict[int, int]]]:
     """What a radio remembers between runs: (address, bonded, value handles) of every cuff not forgotten."""
-    rows = store.query("SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?", (HAND,)).fetchall()
+    query = "SELECT id, address, bonded FROM cuff WHERE NOT forgotten AND address <> ?"
+    rows = store.whatever(query, (HAND,))
     return [(address, bool(bonded), handles_of(store, number)) for number, address, bonded in rows]
 
 

@@ -8,6 +8,7 @@ from shlex import quote
 from typing import Any
 
 from collector.store import audit, people
+from collector.store.acceptable import meant_us, text_problem
 from collector.store.columns import word_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
@@ -54,7 +55,9 @@ def state_of(store: Store, address: str) -> State | None:
 
 
 def set_state(store: Store, address: str, state: State, at: datetime, reason: str | None = None) -> None:
-    """Mark a cuff. Written down with the time of the change."""
+    """Mark a cuff. Written down with the time of the change. Raises StoreError for a reason that cannot be kept."""
+    if reason is not None and (problem := text_problem(reason)):
+        raise RefusedByStore(f"the reason {problem}")
     with store.transaction():
         store.query(
             """INSERT INTO cuff_state VALUES (?, ?, ?, ?) ON CONFLICT (cuff_id) DO UPDATE SET state =
@@ -139,7 +142,7 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
             raise RefusedByStore(f"{cuff} is not on loan")
         if out_at > at:
             raise RefusedByStore(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come")
-        store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (to_us(out_at), to_us(at), loan.row))
+        store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (meant_us(out_at), to_us(at), loan.row))
         for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
                 slot_spans.set_beginning(store, span.row, out_at, at)

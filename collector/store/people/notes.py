@@ -5,6 +5,7 @@ from datetime import date, datetime, time
 from shlex import quote
 
 from collector.store import audit, people
+from collector.store.acceptable import day_problem, text_problem
 from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
@@ -31,6 +32,10 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
     text = " ".join(text.split())
     if not text or len(text) > LONGEST:
         raise RefusedByStore(f"a note has 1 to {LONGEST} characters, this one {len(text)}")
+    if problem := text_problem(text):
+        raise RefusedByStore(f"a note {problem}")
+    if problem := day_problem(day):
+        raise RefusedByStore(f"the day {day} {problem}")
     if kind not in KINDS:
         raise RefusedByStore(f"a note is of kind {', '.join(KINDS[:-1])} or {KINDS[-1]}, not '{kind}'")
     if kind == DOSE and dose_time(text) is None:
@@ -50,7 +55,7 @@ def add(store: Store, person: str, day: date, text: str, kind: str, at: datetime
 def dose_time(text: str) -> time | None:
     """The wall clock time that the note of a dose holds, '07:30'; None where it is no time."""
     try:
-        return datetime.strptime(text, "%H:%M").time()
+        return datetime.strptime(text, "%H:%M").time() if text.isascii() else None
     except ValueError:
         return None
 

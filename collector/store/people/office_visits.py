@@ -8,11 +8,12 @@ from decimal import Decimal
 from shlex import quote
 
 from collector.store import audit, people
+from collector.store.acceptable import day_problem
 from collector.store.columns import day_of
 from collector.store.database import Store, new_uid
-from collector.store.errors import RefusedByStore
+from collector.store.errors import RefusedByStore, UnreadableError
 from collector.store.instants import LATER, to_us
-from collector.store.json_columns import from_json
+from collector.store.json_columns import MOST_DIGITS, from_json
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +31,18 @@ def add(store: Store, person: str, day: date, readings: Sequence[tuple[Decimal, 
     owner = people.need(store, person)
     if not readings:
         raise RefusedByStore("a visit has at least one reading")
+    if problem := day_problem(day):
+        raise RefusedByStore(f"the day {day} {problem}")
+    kept = json.dumps([[str(one) for one in pair] for pair in readings])
+    try:
+        from_json("office_visit", "readings", kept)
+    except UnreadableError:
+        raise RefusedByStore(f"a visit's pressures are {MOST_DIGITS}") from None
     uid = new_uid()
     with store.transaction():
         store.query(
             "INSERT INTO office_visit (uid, person_id, day, readings, changed_at) VALUES (?, ?, ?, ?, ?)",
-            (uid, owner.row, day.isoformat(), json.dumps([[str(one) for one in pair] for pair in readings]), to_us(at)),
+            (uid, owner.row, day.isoformat(), kept, to_us(at)),
         )
         detail = {"person": owner.name, "day": day.isoformat()}
         audit.record(store, at, "office visit added", detail, owner.row)

@@ -43,7 +43,7 @@ def find(store: Store, name: str) -> Person | None:
     them can be called then."""
     of_name = f"SELECT id, {CALLED}, uid FROM person WHERE name = ? COLLATE NOCASE AND NOT gone ORDER BY uid"
     rows = store.query(of_name, (name,)).fetchall()
-    if not name.isascii():  # SQLite knows the case of ASCII letters alone
+    if not rows or not name.isascii():  # SQLite knows the case of ASCII letters alone
         everybody = store.query(f"SELECT id, {CALLED}, uid, name FROM person WHERE NOT gone ORDER BY uid")
         alike = [found for found in everybody if folded(found[3]) == folded(name)]
         rows = [found[:3] for found in alike if found[3] == name] or [found[:3] for found in alike]

@@ -5,9 +5,10 @@ from datetime import datetime
 from typing import Literal
 
 from collector.store import audit, people
+from collector.store.acceptable import meant_us
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
-from collector.store.instants import LATER, from_us, optional_us, to_us
+from collector.store.instants import LATER, from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
 
@@ -66,11 +67,12 @@ def add(
                 raise RefusedByStore(
                     f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first"
                 )
+        bounds = [None if bound is None else meant_us(bound) for bound in (since, until)]
         row = store.query(
             """INSERT INTO span (uid, person_id, cuff_id, slot, since, until, strict, changed_at) VALUES
                 (?, ?, ?, ?, ?, ?, ?, ?)""",
-            (new_uid(), owner.row, cuffs.row_of(store, address), slot_to_row(slot), optional_us(since),
-             optional_us(until), int(strict), to_us(at)),
+            (new_uid(), owner.row, cuffs.row_of(store, address), slot_to_row(slot), *bounds, int(strict),
+             to_us(at)),
         ).lastrowid  # fmt: skip
         assert row is not None
         detail = {"person": owner.name, "cuff": address, "slot": _words(slot), **_bounds(since, until)}
@@ -84,7 +86,7 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
         span = get(store, row)
         if span.since is not None and until <= span.since:
             raise RefusedByStore("a span cannot end before it began; take it back instead")
-        store.query(f"UPDATE span SET until = ?, {LATER} WHERE id = ?", (to_us(until), to_us(at), row))
+        store.query(f"UPDATE span SET until = ?, {LATER} WHERE id = ?", (meant_us(until), to_us(at), row))
         detail = {"person": span.person, "cuff": span.cuff, "slot": _words(span.slot), "until": until.isoformat()}
         audit.record(store, at, "slot ended", detail, span.person_row)
 
@@ -92,7 +94,7 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
 def set_beginning(store: Store, row: int, since: datetime, at: datetime) -> None:
     """A span that was begun under a wrong clock."""
     with store.transaction():
-        store.query(f"UPDATE span SET since = ?, {LATER} WHERE id = ?", (to_us(since), to_us(at), row))
+        store.query(f"UPDATE span SET since = ?, {LATER} WHERE id = ?", (meant_us(since), to_us(at), row))
 
 
 def remove(store: Store, row: int, at: datetime) -> None:

@@ -10,7 +10,6 @@ from itertools import chain
 from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, places_of
-from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.readings.times import Time
 from collector.store.values import Basis, Reading
@@ -124,7 +123,7 @@ _SELECT = f"SELECT zone.name, {', '.join(f'reading.{name}' for name in _COLUMNS)
 
 
 def rows_of_cuff(store: Store, cuff_id: int) -> dict[str, Row]:
-    """All readings of a cuff by their ids."""
+    """All readings of a cuff by their ids. What is derived anew takes the place of a text that cannot be read."""
     return _rows(store, "reading.cuff_id = ?", (cuff_id,))
 
 
@@ -136,17 +135,8 @@ def rows_like(store: Store, cuff_id: int, stamp: str | None, ids: Sequence[str])
 
 
 def _rows(store: Store, where: str, values: Sequence[Any]) -> dict[str, Row]:
-    rows = _fetched(store, f"{_SELECT} zone_id WHERE {where} ORDER BY reading.id", values)
+    rows = store.whatever(f"{_SELECT} zone_id WHERE {where} ORDER BY reading.id", values)
     return {row.reading_id: row for row in map(Row._make, rows)}
-
-
-def _fetched(store: Store, query: str, values: Sequence[Any]) -> list[tuple[Any, ...]]:
-    """Whatever stands there: what is derived anew takes the place of a text that cannot be read."""
-    try:
-        return store.query(query, values).fetchall()
-    except UnreadableError:
-        store.take_any_text()
-        return store.query(query, values).fetchall()
 
 
 def next_row(store: Store) -> int:
@@ -183,11 +173,25 @@ def elsewhere(store: Store, cuff_id: int, ids: Sequence[str]) -> dict[str, int]:
     return found
 
 
+def drop_unreadable(store: Store) -> None:
+    """Readings that refer to what is not there, or whose time is none, go before all are derived anew, as if they had
+    never been: what else is no value is written over. Call inside a transaction."""
+    words = ", ".join(f"'{basis}'" for basis in Basis)
+    broken = store.query(
+        f"""SELECT id FROM reading WHERE typeof(taken_at) <> 'integer' OR basis IS NULL OR basis NOT IN ({words})
+            OR cuff_id IS NULL OR cuff_id NOT IN (SELECT id FROM cuff)
+            OR zone_id IS NULL OR zone_id NOT IN (SELECT id FROM zone)"""
+    ).fetchall()
+    store.many("DELETE FROM outcome WHERE reading = ?", broken)
+    store.many("DELETE FROM reading WHERE id = ?", broken)
+    store.query("DELETE FROM outcome WHERE payload_id NOT IN (SELECT id FROM payload)")
+
+
 def results_of_cuff(store: Store, cuff_id: int) -> dict[int, Result]:
     """The outcomes of a cuff's payloads, by the payload's row."""
     query = """SELECT payload_id, kind, reading, reason FROM payload JOIN outcome ON payload_id = payload.id
         WHERE cuff_id = ?"""
-    return {row[0]: Result._make(row) for row in _fetched(store, query, (cuff_id,))}
+    return {row[0]: Result._make(row) for row in store.whatever(query, (cuff_id,))}
 
 
 def result_of(store: Store, payload: int) -> Result | None:

@@ -130,6 +130,21 @@ def test_its_own_half_copy_is_taken_away_also_in_a_shared_folder(
     assert list(shared.iterdir()) == [made]
 
 
+def test_what_sqlite_keeps_beside_a_half_copy_goes_with_it(store: Path, folder: Path) -> None:
+    """Seen: on a disk that was full just before the copy's last step its log stayed there."""
+    folder.mkdir(parents=True)
+    beside = [folder / f"quietcuff-20310304-031500.db.part{suffix}" for suffix in ("-wal", "-shm", "-journal")]
+
+    def full(done: int, whole: int) -> None:
+        for path in beside:
+            path.write_bytes(b"left")
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(StoreError, match="No space left"):
+        backups.take(store, folder, keep=3, now=NIGHT, progress=full)
+    assert list(folder.iterdir()) == []
+
+
 def test_looking_into_an_old_backup_leaves_it_as_it_is(store: Path, folder: Path) -> None:
     made = backups.take(store, folder, keep=3, now=NIGHT)
     with sqlite3.connect(made.path) as connection:

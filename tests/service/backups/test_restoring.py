@@ -2,6 +2,7 @@
 
 import sqlite3
 import stat
+from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
 
@@ -105,6 +106,26 @@ def test_nothing_is_restored_under_a_listener(store: Path, folder: Path) -> None
     made = backups.take(store, folder, keep=3, now=NIGHT)
     with only_listener(store), pytest.raises(AlreadyListening):
         restoring.restore(store, made)
+    assert values(store) == list(range(50))
+
+
+@pytest.mark.parametrize("who", ["a writer whose lock file was tidied away", "another program"])
+def test_nothing_is_restored_under_who_holds_no_lock_of_ours(
+    store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch, who: str
+) -> None:
+    """Seen: what a program wrote whose lock file had been removed, or that knows none, went into a file without a
+    name."""
+    monkeypatch.setattr(restoring, "WAIT_S", 0.01)
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    with closing(open_store(store).connection if who.startswith("a writer") else sqlite3.connect(store)) as opened:
+        store.with_name("quietcuff.db.writers").unlink()
+        opened.execute("SELECT count(*) FROM payload").fetchone()
+        with pytest.raises(StoreError, match="has the store open") as caught:
+            restoring.restore(store, made)
+    assert caught.value.kind == "locked"
+    assert sorted(path.name for path in store.parent.glob("*.db")) == ["quietcuff.db"]
+    append(store, 50)
+    assert restoring.restore(store, made).kept
     assert values(store) == list(range(50))
 
 

@@ -7,11 +7,12 @@ would stop whatever reckons with all of them. What is merely unlikely is taken, 
 import re
 from collections.abc import Iterator
 from dataclasses import fields
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal, InvalidOperation
 from functools import lru_cache
 from typing import Any
 
+from collector.store.errors import RefusedByStore
 from collector.store.instants import to_us
 from collector.store.namesakes import is_name
 from collector.store.values import Basis, Reading
@@ -25,6 +26,8 @@ FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
 _ID = re.compile("[0-9A-Za-z]{1,64}")
 """It is asked for on the command line, and stands in what is written for other programs."""
+LONGEST_PAYLOAD = 1 << 18
+"""Octets. A measurement has at most some fifty; a reading of an export holds its payload in hex, and its note."""
 _OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
 UNITS = ("mmHg", "kPa")
 _FARTHEST = timedelta(hours=16)  # of a clock from UTC
@@ -58,6 +61,38 @@ def to_number(text: str) -> Decimal:
     return value
 
 
+MOST_TYPED = {"systolic": 400, "diastolic": 300, "pulse": 400}
+"""Beyond these no cuff shows a number: a slip of the pen. What is only implausible is taken and marked."""
+
+
+def typed_number(text: str, name: str, comma: bool = True) -> Decimal:
+    """A pressure or pulse as people write it, in a log or a form; a comma may be the point. Raises ValueError."""
+    text = text.strip()
+    number = to_number(text.replace(",", ".") if comma else text)
+    if not 1 <= number <= MOST_TYPED[name]:
+        raise ValueError(f"lies outside what can be measured (1 to {MOST_TYPED[name]})")
+    return number
+
+
+def typed_pressures(text: str) -> tuple[Decimal, Decimal]:
+    """Systolic and diastolic as people type them, '139/88', in mmHg. Raises ValueError: what is wrong with it, to stand
+    behind what was typed."""
+    upper, _, lower = text.partition("/")
+    try:
+        systolic, diastolic = typed_number(upper, "systolic"), typed_number(lower, "diastolic")
+    except ValueError as error:
+        if "outside" in str(error):
+            raise
+        raise ValueError("is not a blood pressure; give systolic over diastolic in mmHg, like 139/88") from None
+    if systolic <= diastolic:
+        raise ValueError("has systolic not above diastolic; are they the wrong way round?")
+    return systolic, diastolic
+
+
+def day_problem(day: date) -> str | None:
+    return None if FIRST_YEAR <= day.year <= LAST_YEAR else f"is not of {FIRST_YEAR} to {LAST_YEAR}"
+
+
 def time_problem(value: object) -> str | None:
     """What is wrong with an instant: it needs an offset of whole minutes and a year that can be meant."""
     if not isinstance(value, datetime):
@@ -76,13 +111,20 @@ def time_problem(value: object) -> str | None:
     return None if FIRST_YEAR <= year <= LAST_YEAR else f"is not of {FIRST_YEAR} to {LAST_YEAR}"
 
 
+def meant_us(instant: datetime) -> int:
+    """As the store keeps a time that a person gives. Raises StoreError for one that nobody can mean."""
+    if problem := time_problem(instant):
+        raise RefusedByStore(f"the time {instant.isoformat()} {problem}")
+    return to_us(instant)
+
+
 def text_problem(value: object) -> str | None:
     if not isinstance(value, str):
         return "is no text"
     if len(value) > LONGEST:
         return f"has more than {LONGEST} characters"
     if "\0" in value or any("\ud800" <= char <= "\udfff" for char in value):
-        return "holds a character that is none"
+        return "holds a character that is none (NUL, or octets that are no UTF-8)"
     return None
 
 
@@ -117,11 +159,12 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
     yield "taken_basis", None if isinstance(reading.taken_basis, Basis) else "is unknown"
     yield "features_known", None if isinstance(reading.features_known, bool) else "is neither true nor false"
     for item in fields(Reading):
-        value = getattr(reading, item.name)
+        value = None if item.name == "payload" else getattr(reading, item.name)
         for text in value if isinstance(value, tuple) else (value,):
             if isinstance(text, str):
                 yield item.name, text_problem(text)
     yield "person", None if reading.person is None or is_name(reading.person) else "is no name to print"
-    yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
+    in_hex = _OCTETS.fullmatch(str(reading.payload)) and len(reading.payload) <= LONGEST_PAYLOAD // 2
+    yield "payload", None if in_hex else "is not octets in hex, or too long"
     yield "reading_id", None if _ID.fullmatch(str(reading.reading_id)) else "is none that quietcuff gives a reading"
     yield "cuff", text_problem(reading.cuff) or (None if is_name(reading.cuff) else "is no name to print")
