@@ -19,7 +19,10 @@ from collector.store.readings.hand_written import Written
 from collector.store.values import Progress
 
 ONE_BY_ONE = 40
-"""So many new lines are taken up one after the other; of more, all that is hand-written is derived anew at once."""
+"""So many new lines are always taken up one after the other."""
+SO_MANY_AT_ONCE = 150
+"""Readings derived anew for what one line by itself costs: where the new lines are fewer than one in these, each is
+taken up by itself; else all that is hand-written is derived anew, at once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +101,7 @@ def _write(store: Store, log: _Log, at: datetime) -> None:
         first.setdefault(reading_id, appended.payload)
     claims.claim_payloads(store, [(first[reading_id], person) for reading_id, person in log.claims], at)
     payloads = [appended.payload for appended in made if appended.new]
-    if len(payloads) > ONE_BY_ONE:
+    if len(payloads) > max(ONE_BY_ONE, len(log.known) // SO_MANY_AT_ONCE):
         written = zip(made, log.lines, strict=True)
         derive_cuff(store, HAND, {one.payload: (reading_id, said) for one, (reading_id, _, said) in written if one.new})
         return

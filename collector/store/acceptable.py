@@ -26,6 +26,8 @@ FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
 _ID = re.compile("[0-9A-Za-z]{1,64}")
 """It is asked for on the command line, and stands in what is written for other programs."""
+LONGEST_PAYLOAD = 1 << 18
+"""Octets. A measurement has at most some fifty; a reading of an export holds its payload in hex, and its note."""
 _OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
 UNITS = ("mmHg", "kPa")
 _FARTHEST = timedelta(hours=16)  # of a clock from UTC
@@ -157,11 +159,12 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
     yield "taken_basis", None if isinstance(reading.taken_basis, Basis) else "is unknown"
     yield "features_known", None if isinstance(reading.features_known, bool) else "is neither true nor false"
     for item in fields(Reading):
-        value = getattr(reading, item.name)
+        value = None if item.name == "payload" else getattr(reading, item.name)
         for text in value if isinstance(value, tuple) else (value,):
             if isinstance(text, str):
                 yield item.name, text_problem(text)
     yield "person", None if reading.person is None or is_name(reading.person) else "is no name to print"
-    yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
+    in_hex = _OCTETS.fullmatch(str(reading.payload)) and len(reading.payload) <= LONGEST_PAYLOAD // 2
+    yield "payload", None if in_hex else "is not octets in hex, or too long"
     yield "reading_id", None if _ID.fullmatch(str(reading.reading_id)) else "is none that quietcuff gives a reading"
     yield "cuff", text_problem(reading.cuff) or (None if is_name(reading.cuff) else "is no name to print")

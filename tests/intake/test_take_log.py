@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from sqlite_steps import steps_of
 
 from collector.intake import interpret, rebuild
+from collector.intake import take_log as take_log_module
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.intake.take_log import read_line, take_log
 from collector.store import journal, people, readings
@@ -131,6 +132,18 @@ def test_a_rebuild_finds_an_import_as_it_was(store: Store) -> None:
     take_log(store, rows, NOW)
     taken = store.query("SELECT * FROM reading ORDER BY id").fetchall()
     assert len(taken) == 60
+    rebuild(store)
+    assert store.query("SELECT * FROM reading ORDER BY id").fetchall() == taken
+
+
+def test_many_lines_onto_many_more_leave_those_alone(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One line by itself costs as much as SO_MANY_AT_ONCE of all that is hand-written."""
+    monkeypatch.setattr(take_log_module, "SO_MANY_AT_ONCE", 2)
+    rows = [ROW._replace(taken_at=AT + timedelta(hours=n), systolic=Decimal(110 + n)) for n in range(126)]
+    take_log(store, rows[::3] + rows[1::3], NOW)
+    monkeypatch.setattr(take_log_module, "derive_cuff", lambda *_: pytest.fail("all were derived anew"))
+    assert take_log(store, rows[2::3], NOW + timedelta(days=1)).new == 42
+    taken = store.query("SELECT * FROM reading ORDER BY id").fetchall()
     rebuild(store)
     assert store.query("SELECT * FROM reading ORDER BY id").fetchall() == taken
 
