@@ -203,6 +203,7 @@ def test_some_cells(cell: tuple[str, str, str], full: Path, tmp_path: Path) -> N
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("table", sorted({table for table, *_ in columns()}))
 def test_every_cell(table: str, full: Path, tmp_path: Path) -> None:
     found = []
@@ -212,7 +213,7 @@ def test_every_cell(table: str, full: Path, tmp_path: Path) -> None:
             if put(full, *cell, tmp_path / "page.db"):
                 wrong += pages_wrong(tmp_path / "page.db")
             found += [f"{cell[1]}={cell[2][:40]}: {one}" for one in wrong]
-    print(f"\n{table}: {RUNS}, {len(found)} failures")
+    print(f"\n{table}: {RUNS}, {len(found)} failures", *found, sep="\n  ", flush=True)
     assert found == []
 
 
