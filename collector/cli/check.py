@@ -90,7 +90,7 @@ def _show(finding: Finding, as_json: bool) -> None:
 
     word = finding.state.value if finding.state is FindingState.FINE else finding.state.value.upper()
     width = terminal_width()
-    lines = [f"{finding.topic}: {visible(finding.text)}"]
+    lines = [visible(f"{finding.topic}: {finding.text}")]
     if finding.remedy:
         lines.append(f"mend: {visible(finding.remedy)}")
     lead = f"{word:9}  "

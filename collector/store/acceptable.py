@@ -26,6 +26,8 @@ FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
 _ID = re.compile("[0-9A-Za-z]{1,64}")
 """It is asked for on the command line, and stands in what is written for other programs."""
+LONGEST_PAYLOAD = 1 << 18
+"""Octets. A measurement has at most some fifty; a reading of an export holds its payload in hex, and its note."""
 _OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
 UNITS = ("mmHg", "kPa")
 _FARTHEST = timedelta(hours=16)  # of a clock from UTC
@@ -65,8 +67,14 @@ MOST_TYPED = {"systolic": 400, "diastolic": 300, "pulse": 400}
 
 def typed_number(text: str, name: str, comma: bool = True) -> Decimal:
     """A pressure or pulse as people write it, in a log or a form; a comma may be the point. Raises ValueError."""
-    text = text.strip()
-    number = to_number(text.replace(",", ".") if comma else text)
+    return _measurable(_typed(text, comma), name)
+
+
+def _typed(text: str, comma: bool = True) -> Decimal:
+    return to_number(text.strip().replace(",", ".") if comma else text.strip())
+
+
+def _measurable(number: Decimal, name: str) -> Decimal:
     if not 1 <= number <= MOST_TYPED[name]:
         raise ValueError(f"lies outside what can be measured (1 to {MOST_TYPED[name]})")
     return number
@@ -77,11 +85,10 @@ def typed_pressures(text: str) -> tuple[Decimal, Decimal]:
     behind what was typed."""
     upper, _, lower = text.partition("/")
     try:
-        systolic, diastolic = typed_number(upper, "systolic"), typed_number(lower, "diastolic")
-    except ValueError as error:
-        if "outside" in str(error):
-            raise
+        typed = _typed(upper), _typed(lower)
+    except ValueError:
         raise ValueError("is not a blood pressure; give systolic over diastolic in mmHg, like 139/88") from None
+    systolic, diastolic = _measurable(typed[0], "systolic"), _measurable(typed[1], "diastolic")
     if systolic <= diastolic:
         raise ValueError("has systolic not above diastolic; are they the wrong way round?")
     return systolic, diastolic
@@ -157,11 +164,12 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
     yield "taken_basis", None if isinstance(reading.taken_basis, Basis) else "is unknown"
     yield "features_known", None if isinstance(reading.features_known, bool) else "is neither true nor false"
     for item in fields(Reading):
-        value = getattr(reading, item.name)
+        value = None if item.name == "payload" else getattr(reading, item.name)
         for text in value if isinstance(value, tuple) else (value,):
             if isinstance(text, str):
                 yield item.name, text_problem(text)
     yield "person", None if reading.person is None or is_name(reading.person) else "is no name to print"
-    yield "payload", None if _OCTETS.fullmatch(str(reading.payload)) else "is not octets in hex"
+    in_hex = _OCTETS.fullmatch(str(reading.payload)) and len(reading.payload) <= LONGEST_PAYLOAD // 2
+    yield "payload", None if in_hex else "is not octets in hex, or too long"
     yield "reading_id", None if _ID.fullmatch(str(reading.reading_id)) else "is none that quietcuff gives a reading"
     yield "cuff", text_problem(reading.cuff) or (None if is_name(reading.cuff) else "is no name to print")

@@ -13,7 +13,7 @@ from zoneinfo import available_timezones
 
 from collector.store.acceptable import FIRST_INSTANT as FIRST
 from collector.store.acceptable import LAST_INSTANT as LAST
-from collector.store.acceptable import LONGEST, MOST, UNITS, text_problem
+from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, MOST, UNITS, text_problem
 from collector.store.database import Store
 from collector.store.errors import UnreadableError
 from collector.store.json_columns import SHAPES, from_json
@@ -22,7 +22,6 @@ from collector.store.people.loan_states import State, Step
 from collector.store.people.page_devices import Role
 from collector.store.values import Basis, OutcomeKind
 
-LONGEST_PAYLOAD = 65_536  # octets; a measurement has at most some fifty, an imported reading some thousand
 _DEEPEST = 4  # levels of JSON; what is written here has two
 
 

@@ -204,3 +204,21 @@ def test_open_mhealth_is_recognised_and_told(quietcuff: Run, rich: Path, tmp_pat
     assert "Open mHealth" in done.stderr
     assert "nothing was taken" in done.stderr
     assert len(done.stderr.splitlines()) == 1
+
+
+@pytest.mark.parametrize("form", ["ndjson", "fhir-bulk"])
+def test_the_longest_note_comes_back_in_and_through_a_merge(quietcuff: Run, tmp_path: Path, form: str) -> None:
+    """One long note in one line, and the whole export was refused: its payload, in hex, is longer than any text."""
+    stores = [str(tmp_path / f"{name}.db") for name in ("written", "back", "merged")]
+    words = ("\U0001f600" * 1990, "a" * 1990)
+    log = tmp_path / "log.csv"
+    log.write_text(f"taken_at,systolic,diastolic,arm,note\n2026-03-04 07:30,128,81,{words[0]},{words[1]}\n", "utf-8")
+    assert quietcuff("--store", stores[0], "import", str(log)).exit_code == 0
+    written = quietcuff("--store", stores[0], "export", "--to", form).stdout
+    (tmp_path / "export").write_text(written, "utf-8")
+    back = quietcuff("--store", stores[1], "import", str(tmp_path / "export"))
+    assert back.exit_code == 0, back.stderr
+    assert quietcuff("--store", stores[2], "merge", stores[1]).exit_code == 0
+    assert quietcuff("--store", stores[2], "check").stdout.count("values:") == 0
+    for store in stores[1:]:
+        assert quietcuff("--store", store, "export", "--to", form).stdout == written

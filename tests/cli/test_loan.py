@@ -58,8 +58,9 @@ def test_into_the_stock_out_and_back(station: list[str], quietcuff: Run, tmp_pat
     for question in ("undamaged?", "and dry?", "read empty?", "batteries good?", "odd reading since?"):
         terminal.until(question)
         terminal.press("y")
-    rest, code = terminal.end()
-    assert "practice is available" in rest
+    while terminal.until("read empty?", "practice is available").endswith("?"):  # it may send more meanwhile
+        terminal.press("y")
+    _, code = terminal.end()
     assert code == 0
 
     lent = quietcuff(*station, "loan", "out", "practice", "--to", "B-117")

@@ -225,7 +225,7 @@ def restores_beside_commands(folder: Path, many: int, seed: int) -> Counter[str]
 @pytest.mark.long
 @pytest.mark.timeout(3600)
 def test_1000_commands_beside_restores_of_which_half_are_ended(tmp_path: Path) -> None:
-    counted = restores_beside_commands(tmp_path, int(os.environ.get("COMMANDS", "300")), seed=2)
+    counted = restores_beside_commands(tmp_path, int(os.environ.get("COMMANDS", "100")), seed=2)
     print(dict(counted))
     assert counted["lost"] == counted["badly refused"] == counted["erased and there"] == 0
     assert counted["told"] >= 3 * counted["restored"] > 0

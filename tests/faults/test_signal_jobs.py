@@ -40,6 +40,21 @@ WORDS = {
     "backup": ("backup", "now"),
     "sealed backup": ("backup", "now", "--encrypt-to"),
 }
+LESS = {
+    "check": ("check",),
+    "export": ("export", "--to", "fhir", "-o", "out.json"),
+    "report": ("report", kill.NAME, "-o", "report.pdf"),
+    "average": ("average", kill.NAME),
+    "trend": ("trend", kill.NAME),
+    "store query": ("store", "query", "SELECT * FROM reading"),
+    "page invite": ("page", "invite", kill.NAME),
+    "loan list": ("loan", "list"),
+    "person add": ("person", "add", "guest"),
+    "backup list": ("backup", "list", "--verify"),
+    "note": ("note", "add", kill.NAME, "2025-03-20", "walks"),
+    "strike": ("strike", "2025-03-05T12:00"),
+}
+"""Commands that read, or write one thing: the readings stay as they are."""
 
 
 def check_import(path: Path) -> None:
@@ -59,13 +74,13 @@ def check_backup(path: Path) -> None:
 
 def signalled(name: str, path: Path, after_s: float | None, number: int) -> tuple[int, str, float]:
     key = [kill.public(path)] if name == "sealed backup" else []
-    return forked(path.parent, ["--store", path.name, *WORDS[name], *key], after_s, number)
+    return forked(path.parent, ["--store", path.name, *(WORDS | LESS)[name], *key], after_s, number)
 
 
 def again_and_again(name: str, folder: Path, times: int, seed: int) -> Counter[int]:
     """Returns how often each exit code came."""
     load_all()
-    job, chance = kill.JOBS[name], random.Random(seed)
+    job, chance = kill.JOBS.get(name) or kill.Job(lambda _: None, kill.check_unchanged), random.Random(seed)
     check = {"import": check_import, "backup": check_backup, "sealed backup": check_backup}.get(name, job.check)
     base = folder / "base"
     with open_store(base / "quietcuff.db") as store:
@@ -74,7 +89,8 @@ def again_and_again(name: str, folder: Path, times: int, seed: int) -> Counter[i
     (base / "log.csv").write_text(LOG)
     shutil.copytree(base, folder / "whole")
     code, said, lasts = signalled(name, folder / "whole" / "quietcuff.db", None, 0)
-    assert code == 0, said
+    assert code in (0, 3), said
+    whole = code
     codes: Counter[int] = Counter()
     for turn in range(times):
         here, number = folder / f"signal-{turn}", SIGNALS[turn % len(SIGNALS)]
@@ -82,11 +98,11 @@ def again_and_again(name: str, folder: Path, times: int, seed: int) -> Counter[i
         after_s = chance.uniform(0.001, lasts)
         code, said, took = signalled(name, here / "quietcuff.db", after_s, number)
         codes[code] += 1
-        lasts = took if code == 0 else lasts
+        lasts = took if code == whole else lasts
         where = f"{name}, {signal.Signals(number).name} after {after_s * 1000:.0f} ms, exit code {code}: {said}"
         assert "Traceback" not in said, where
         assert "unforeseen" not in said, where
-        assert code in (0, 130 if number == signal.SIGINT else -number), where
+        assert code in (whole, 130 if number == signal.SIGINT else -number), where
         (here / "said").unlink()
         try:
             check(here / "quietcuff.db")
@@ -106,7 +122,7 @@ def in_the_past() -> Iterator[None]:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", WORDS)
+@pytest.mark.parametrize("name", [*WORDS, *LESS])
 @pytest.mark.timeout(3600)
 def test_ended_200_times(name: str, tmp_path: Path) -> None:
     with in_the_past():
@@ -116,10 +132,10 @@ def test_ended_200_times(name: str, tmp_path: Path) -> None:
 def main() -> None:
     times, *names = sys.argv[1:] or ["200"]
     print(f"{'job':14} {'signals':>8} {'at work':>8} {'failed':>7}")
-    for name in names or WORDS:
+    for name in names or [*WORDS, *LESS]:
         with tempfile.TemporaryDirectory() as folder, in_the_past():
             codes = again_and_again(name, Path(folder), int(times), seed=3)
-        print(f"{name:14} {times:>8} {codes.total() - codes[0]:>8} {0:>7}", flush=True)
+        print(f"{name:14} {times:>8} {codes.total() - codes[0] - codes[3]:>8} {0:>7}", flush=True)
 
 
 if __name__ == "__main__":

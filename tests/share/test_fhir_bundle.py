@@ -236,6 +236,18 @@ def test_whatever_a_reading_says_comes_back(
             lambda text: text.replace(codes.READING_SYSTEM, "urn:other"),
             "entry 4: a blood pressure that quietcuff did not",
         ),
+        (lambda text: text.replace('"code":"mm[Hg]"', '"code":"kPa"'), "entry 4: systolic is in 'kPa', not mm"),
+        (
+            lambda text: text.replace(
+                '"unit":"mmHg","system":"http://unitsofmeasure.org","code":"mm[Hg]"', '"unit":"kPa"'
+            ),
+            "entry 4: systolic is in 'kPa', not mm",
+        ),
+        (lambda text: text.replace('"code":"/min"', '"code":"/s"'), "entry 5: pulse is in '/s', not /min"),
+        (
+            lambda text: text.replace('"valueQuantity":{', '"valueQuantity":{"comparator":"<",'),
+            "entry 4: systolic is '<'",
+        ),
         (lambda text: "[" * 100_000, "missing"),
         (lambda text: '{"a":' + "[" * 100_000, "too deep"),
     ],

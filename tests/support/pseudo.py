@@ -32,17 +32,19 @@ class Terminal:
             finally:
                 os._exit(99)
 
-    def until(self, wanted: str) -> str:
-        """Read on until this was written, wherever its lines break; what was written up to it since the last call."""
+    def until(self, *wanted: str) -> str:
+        """Read on until one of these was written, wherever its lines break; what was written up to it since the last
+        call."""
         begun = self.at
-        while (place := self.flat.find(wanted, begun)) < 0:
+        while not (found := [(place, one) for one in wanted if (place := self.flat.find(one, begun)) >= 0]):
             ready, _, _ = select.select([self.fd], [], [], STUCK_S)
-            assert ready, f"{wanted!r} does not come; so far: {self.flat[begun:]}"
+            assert ready, f"{wanted} does not come; so far: {self.flat[begun:]}"
             try:
                 self.output += os.read(self.fd, 4096).decode()
             except OSError:
-                pytest.fail(f"it ended before {wanted!r} came: {self.flat[begun:]}")
-        self.at = place + len(wanted)
+                pytest.fail(f"it ended before {wanted} came: {self.flat[begun:]}")
+        place, first = min(found)
+        self.at = place + len(first)
         return self.flat[begun : self.at]
 
     @property

@@ -3,7 +3,6 @@
 import os
 import sqlite3
 import sys
-import time
 import traceback
 from importlib import import_module
 from pathlib import Path
@@ -13,7 +12,7 @@ import typer
 
 from collector.cli.common.command import COULD_NOT, DONE, WRONG_USAGE, Failure, GlobalOptions, Group, say
 from collector.cli.common.commands import COMMANDS, OVERVIEW
-from collector.service.config import SYSTEM_STORE, ConfigError
+from collector.service.config import SYSTEM_STORE, ConfigError, refuse_an_impossible_zone
 
 EPILOG = (
     "--store and --config may also stand after the command. Data goes to stdout, words to stderr. Exit "
@@ -31,7 +30,6 @@ RENAMED: dict[str, dict[str, str]] = {
 }
 """By command, options that had another name."""
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
-DAY_S = 86_400
 OURS = {"collector", "parsers"}
 
 
@@ -100,15 +98,6 @@ def _show_version(wanted: bool) -> None:
         raise typer.Exit
 
 
-def _refuse_an_impossible_zone() -> None:
-    """POSIX lets TZ lie further from UTC than Python's datetimes can: each look at the wall clock would fail."""
-    if abs(time.localtime().tm_gmtoff) >= DAY_S:
-        raise Failure(
-            f"this machine's time zone is a day or more from UTC (TZ is {os.environ.get('TZ', 'not set')!r}); "
-            "set it to yours, such as TZ=Europe/Lisbon"
-        )
-
-
 def root_app() -> typer.Typer:
     """The whole command line, for `run` and for tests."""
     app = typer.Typer(
@@ -138,7 +127,7 @@ def root_app() -> typer.Typer:
         ] = False,
     ) -> None:
         """Home blood pressure, from the cuff to the number a physician decides on."""
-        _refuse_an_impossible_zone()
+        refuse_an_impossible_zone()
         ctx.obj = GlobalOptions(store, config)
 
     return app

@@ -6,6 +6,7 @@ QUIETCUFF_SECTION_KEY in the environment goes before the file (not for named tab
 import os
 import re
 import select
+import time
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import tzinfo
@@ -70,6 +71,7 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
 
     Raises ConfigError with one line that names the file, the line and what is allowed.
     """
+    refuse_an_impossible_zone()
     environment = os.environ if environment is None else environment
     file = path or usual_file()
     text = ""
@@ -80,6 +82,16 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
             reason = getattr(error, "strerror", None) or "not UTF-8 text"
             raise ConfigError(f"{file}: cannot read the configuration: {reason.lower()}") from None
     return parse(text, file, environment)
+
+
+def refuse_an_impossible_zone() -> None:
+    """POSIX lets TZ lie further from UTC than Python's datetimes can: each look at the wall clock would fail. Raises
+    ConfigError."""
+    if abs(time.localtime().tm_gmtoff) >= 86_400:
+        raise ConfigError(
+            f"this machine's time zone is a day or more from UTC (TZ is {os.environ.get('TZ', 'not set')!r}); "
+            "set it to yours, such as TZ=Europe/Lisbon"
+        )
 
 
 WAIT_S = 5.0

@@ -187,7 +187,22 @@ class _Assembly:
 
 def _with_pulse(reading: Reading, resource: Any) -> Reading:
     quantity = resource.get("valueQuantity")
-    return replace(reading, pulse=_decimal(quantity["value"])) if quantity else reading
+    pulse = _value(quantity, "pulse", ("/min", "beats/min"))
+    return reading if pulse is None else replace(reading, pulse=_decimal(pulse))
+
+
+def _value(quantity: Any, name: str, units: tuple[str, str]) -> Any:
+    """The number of a quantity in this unit, by UCUM's code or as it is shown; None where there is no quantity.
+
+    A server in between may have turned it into another, whose number means something else. Raises ExchangeError.
+    """
+    if quantity is None:
+        return None
+    if (unit := quantity.get("code") or quantity.get("unit")) not in units:
+        raise ExchangeError(f"{name} is in {unit!r}, not {units[0]}")
+    if comparator := quantity.get("comparator"):
+        raise ExchangeError(f"{name} is {comparator!r} a number, not one")
+    return quantity["value"]
 
 
 def _identifiers(resource: Any) -> dict[str, str]:
@@ -217,7 +232,8 @@ def _components(resource: Any) -> dict[str, Any]:
     for component in resource["component"]:
         for coding in component["code"]["coding"]:
             if coding["code"] in by_code and coding["system"] == codes.LOINC:
-                found[by_code[coding["code"]]] = component.get("valueQuantity", {}).get("value")
+                name = by_code[coding["code"]]
+                found[name] = _value(component.get("valueQuantity"), name, ("mm[Hg]", "mmHg"))
     return found
 
 
