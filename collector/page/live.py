@@ -12,7 +12,7 @@ from datetime import UTC, datetime
 from starlette.requests import Request
 from starlette.responses import Response, StreamingResponse
 
-from collector.page.visitor import cookie_name, device, may, station_of
+from collector.page.visitor import cookie_name, device, may, row_of, station_of
 from collector.store.database import Store
 from collector.store.journal import pairing, visits
 from collector.store.opening import open_store
@@ -29,7 +29,9 @@ LOOKS_A_SIGN = 30
 @may(*Role)
 async def events(request: Request) -> Response:
     asked = request.headers.get("last-event-id") or request.query_params.get("after") or ""
-    after = int(asked) if asked.isdecimal() else arrived.newest(station_of(request).store)
+    after = row_of(asked)
+    if after is None:
+        after = arrived.newest(station_of(request).store)
     token = request.cookies.get(cookie_name(request), "")
     return StreamingResponse(
         _news(request, token, device(request), after),

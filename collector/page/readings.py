@@ -10,7 +10,7 @@ from collector.intake import giving
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line
-from collector.page.visitor import RequestRefused, carried_out, device, form, may, station_of, whose
+from collector.page.visitor import RequestRefused, carried_out, device, form, may, row_of, station_of, whose
 from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.acceptable import typed_pressures
@@ -130,8 +130,8 @@ async def nobodys(request: Request) -> Response:
 async def give(request: Request) -> Response:
     station, reading = station_of(request), _reading(request)
     data = await form(request)
-    chosen = data.get("to", "")
-    person = people.by_row(station.store, int(chosen)) if chosen.isdecimal() else None
+    row = row_of(data.get("to", ""))
+    person = None if row is None else people.by_row(station.store, row)
     if person is None:
         return _nobodys(request, 422, error="Choose whose it is.", about=reading)
     if (reading.person or "") != data.get("was", "") and reading.person != person.name:

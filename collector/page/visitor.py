@@ -23,6 +23,12 @@ from collector.store.people import page_devices
 from collector.store.people.page_devices import OF_ONE_PERSON, Device, Role
 from collector.store.people.persons import Person
 
+
+def row_of(text: str) -> int | None:
+    """A row's number as a form or a browser sends it, no longer than any that SQLite has."""
+    return int(text) if text.isdecimal() and len(text) <= 18 else None
+
+
 Handler = Callable[[Request], Awaitable[Response]]
 ANYBODY = frozenset({"anybody"})
 REFUSALS = ("refused", "clock")

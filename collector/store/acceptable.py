@@ -67,8 +67,14 @@ MOST_TYPED = {"systolic": 400, "diastolic": 300, "pulse": 400}
 
 def typed_number(text: str, name: str, comma: bool = True) -> Decimal:
     """A pressure or pulse as people write it, in a log or a form; a comma may be the point. Raises ValueError."""
-    text = text.strip()
-    number = to_number(text.replace(",", ".") if comma else text)
+    return _measurable(_typed(text, comma), name)
+
+
+def _typed(text: str, comma: bool = True) -> Decimal:
+    return to_number(text.strip().replace(",", ".") if comma else text.strip())
+
+
+def _measurable(number: Decimal, name: str) -> Decimal:
     if not 1 <= number <= MOST_TYPED[name]:
         raise ValueError(f"lies outside what can be measured (1 to {MOST_TYPED[name]})")
     return number
@@ -79,11 +85,10 @@ def typed_pressures(text: str) -> tuple[Decimal, Decimal]:
     behind what was typed."""
     upper, _, lower = text.partition("/")
     try:
-        systolic, diastolic = typed_number(upper, "systolic"), typed_number(lower, "diastolic")
-    except ValueError as error:
-        if "outside" in str(error):
-            raise
+        typed = _typed(upper), _typed(lower)
+    except ValueError:
         raise ValueError("is not a blood pressure; give systolic over diastolic in mmHg, like 139/88") from None
+    systolic, diastolic = _measurable(typed[0], "systolic"), _measurable(typed[1], "diastolic")
     if systolic <= diastolic:
         raise ValueError("has systolic not above diastolic; are they the wrong way round?")
     return systolic, diastolic

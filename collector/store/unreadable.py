@@ -13,6 +13,7 @@ from collector.store.column_rules import problems, rules_of
 from collector.store.database import Store
 from collector.store.errors import StoreError, UnreadableError
 from collector.store.opening import open_as_it_is
+from collector.store.upkeep import integrity
 
 ODD = (TypeError, ValueError, ArithmeticError, LookupError, AttributeError)
 """What Python answers to a value of another kind than was reckoned with."""
@@ -59,4 +60,6 @@ def why(error: Exception, path: Path) -> UnreadableError | None:
     with suppress(StoreError, sqlite3.Error, OSError), open_as_it_is(path) as store:
         for value in unreadable_values(store):
             return UnreadableError(f"{path}: {value}")
+        for problem in integrity(store):
+            return UnreadableError(f"{path}: {problem}")
     return None

@@ -86,6 +86,14 @@ async def test_a_number_that_no_row_has_is_not_there(pages: Pages, path: str) ->
         assert (await pages.signed_in(K, None).get(path.format(number))).status_code == 404
 
 
+@pytest.mark.parametrize("number", ["9" * 20, "9" * 5000, "²", "-1", ""])
+async def test_a_form_that_names_nobody_is_asked_again(pages: Pages, number: str) -> None:
+    """Whoever sends a number that no library takes had a page without words."""
+    nobodys = str(pages.store.scalar("SELECT reading_id FROM reading WHERE person_id IS NULL"))
+    answer = await pages.signed_in(K, None).post(f"/nobody/{nobodys}/give", data={"to": number, "once": "x"})
+    assert (answer.status_code, "Choose whose it is" in answer.text) == (422, True)
+
+
 def address(path: str, row: int) -> str:
     filled = path.replace("{person:int}", str(row)).replace("{number:int}", "1").replace("{token}", "x")
     return (

@@ -11,7 +11,7 @@ from collector import intake
 from collector.store import open_store
 from collector.store.column_rules import rule_of
 from collector.store.readings import select
-from collector.store.unreadable import unreadable_values
+from collector.store.unreadable import unreadable_values, why
 
 
 @pytest.fixture(scope="module")
@@ -69,3 +69,10 @@ def test_a_rebuild_heals_whatever_stands_in_what_is_derived(rich: Path, tmp_path
             assert store.scalar("PRAGMA integrity_check") == "ok"
         for leftover in tmp_path.glob("store.db*"):
             leftover.unlink()
+
+
+def test_an_error_over_what_refers_to_nothing_is_told_by_its_row(rich: Path, tmp_path: Path) -> None:
+    assert put(rich, "payload", "cuff_id", "77", tmp_path / "store.db")
+    assert "payload row" in str(why(KeyError(1), tmp_path / "store.db"))
+    assert why(KeyError(1), rich) is None
+    assert why(OSError(1), tmp_path / "store.db") is None
