@@ -7,6 +7,7 @@ says what, where and what to do; `check` always ends, and names table and row; a
 import asyncio
 import json
 import random
+import resource
 import shutil
 import sqlite3
 from collections.abc import Callable, Iterator
@@ -206,6 +207,7 @@ def test_some_cells(cell: tuple[str, str, str], full: Path, tmp_path: Path) -> N
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("table", sorted({table for table, *_ in columns()}))
 def test_every_cell(table: str, full: Path, tmp_path: Path) -> None:
+    resource.setrlimit(resource.RLIMIT_AS, (4 << 30, resource.getrlimit(resource.RLIMIT_AS)[1]))
     found = []
     for cell in cells():
         if cell[0] == table:
