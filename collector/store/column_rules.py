@@ -16,6 +16,7 @@ from collector.store.acceptable import LAST_INSTANT as LAST
 from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, MOST, UNITS, text_problem
 from collector.store.database import Store
 from collector.store.errors import UnreadableError
+from collector.store.instants import EARLIEST, LATEST
 from collector.store.json_columns import SHAPES, from_json
 from collector.store.namesakes import MOST_LETTERS, is_name
 from collector.store.people.loan_states import State, Step
@@ -144,6 +145,7 @@ _INSTANT, _FLAG, _SLOT = _between(FIRST, LAST), _between(0, 1), _between(-2, 255
 _WHOLE, _16_BIT = _between(0, 1 << 62), _between(0, 0xFFFF)
 _SINCE = _between(-(1 << 62), LAST)  # 0 and less: from the beginning
 _EVER = _between(-62_135_596_800_000_000, 253_402_300_799_999_999)  # the years 1 to 9999: a cuff's clock shows any
+_TAKEN = _between(EARLIEST, LATEST - 1)
 _ANY = _between(-(1 << 63), (1 << 63) - 1)
 _SPAN_S = _real(0, 1e12)
 
@@ -194,7 +196,7 @@ _OWN: dict[str, dict[str, Rule]] = {
                 "answer": _between(0, 999_999)},
     "zone": {"name": Rule(_zone)},
     "reading": {"reading_id": _NAME, "slot": _between(0, 255), "systolic": _DECIMAL, "diastolic": _DECIMAL,
-                "mean": _DECIMAL, "unit": _one_of(*UNITS), "pulse": _DECIMAL, "taken_at": _EVER, "basis": _BASIS,
+                "mean": _DECIMAL, "unit": _one_of(*UNITS), "pulse": _DECIMAL, "taken_at": _TAKEN, "basis": _BASIS,
                 "uncertainty_s": _SPAN_S, "received_at": _EVER, "status": _WORDS, "status_raw": _16_BIT,
                 "assessed": _WORDS, "stamp": _PLAIN, "stamp_us": _ANY, "clock": _PLAIN, "content": _PLAIN,
                 "content_marks": _FREE, "time_marks": _WORDS, "owner_mark": _FREE, "sightings": _WHOLE, "note": _FREE},

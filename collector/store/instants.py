@@ -11,6 +11,10 @@ EVER = -(1 << 62)
 """Before anything that ever was."""
 
 
+EARLIEST, LATEST = (int((datetime(year, 1, 1, tzinfo=UTC) - EPOCH).total_seconds()) * SECOND for year in (2, 9998))
+"""Days and weeks around what lies between these are inside the calendar as well; the second is not included."""
+
+
 def to_us(instant: datetime) -> int:
     """Raises ValueError for a datetime without zone: the store keeps no instant it cannot place."""
     if instant.tzinfo is None:

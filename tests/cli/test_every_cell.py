@@ -203,6 +203,17 @@ def test_some_cells(cell: tuple[str, str, str], full: Path, tmp_path: Path) -> N
     assert [*wrong_with(full, tmp_path, cell, commands)] == []
 
 
+@pytest.mark.parametrize("year", ["year 1", "year 9999"])
+def test_a_reading_at_an_end_of_the_calendar_stops_nothing(year: str, full: Path, tmp_path: Path) -> None:
+    """Weeks and windows around it would lie outside: it is set aside."""
+    store = tmp_path / "store.db"
+    assert put(full, "reading", "taken_at", VALUES[year], store)
+    for words in ("readings --last 3", "average mira", "trend mira", "report mira --output page.html"):
+        result = run(store, *words.split())
+        assert result.exit_code in (0, 3), result.output
+    assert "taken_at" in run(store, "check").stdout
+
+
 @pytest.mark.long
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("table", sorted({table for table, *_ in columns()}))

@@ -10,7 +10,7 @@ from collector.store import people
 from collector.store.columns import Kind, columns_of, word_of, zone_named
 from collector.store.database import Store, chunks
 from collector.store.errors import RefusedByStore, UnreadableError
-from collector.store.instants import from_us, to_us
+from collector.store.instants import EARLIEST, LATEST, from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
 from collector.store.values import Basis, Reading, Selection
@@ -205,8 +205,11 @@ def _at_once(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
 
 
 def _local(at_and_zone: str) -> datetime:
-    at, _, zone = at_and_zone.partition(" ")
-    return from_us(int(at)).astimezone(zone_named(zone))
+    text, _, zone = at_and_zone.partition(" ")
+    at = int(text)
+    if not EARLIEST <= at < LATEST:
+        raise UnreadableError(f"taken_at ({text[:40]}) lies at the end of the calendar or beyond it")
+    return from_us(at).astimezone(zone_named(zone))
 
 
 @lru_cache(maxsize=4096)
