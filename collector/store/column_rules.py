@@ -14,7 +14,7 @@ from zoneinfo import available_timezones
 from collector.store.acceptable import FIRST_INSTANT as FIRST
 from collector.store.acceptable import LAST_INSTANT as LAST
 from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, MOST, UNITS, text_problem
-from collector.store.database import Store
+from collector.store.database import LAST_ROW, Store
 from collector.store.errors import UnreadableError
 from collector.store.instants import EARLIEST, LATEST
 from collector.store.json_columns import SHAPES, from_json
@@ -145,6 +145,7 @@ _INSTANT, _FLAG, _SLOT = _between(FIRST, LAST), _between(0, 1), _between(-2, 255
 _WHOLE, _16_BIT = _between(0, 1 << 62), _between(0, 0xFFFF)
 _SINCE = _between(-(1 << 62), LAST)  # 0 and less: from the beginning
 _EVER = _between(-62_135_596_800_000_000, 253_402_300_799_999_999)  # the years 1 to 9999: a cuff's clock shows any
+_NUMBERED = _between(-LAST_ROW, LAST_ROW)
 _TAKEN = _between(EARLIEST, LATEST - 1)
 _ANY = _between(-(1 << 63), (1 << 63) - 1)
 _SPAN_S = _real(0, 1e12)
@@ -227,7 +228,9 @@ def rule_of(table: str, column: str) -> Rule | None:
     """None for a column of another program."""
     if table not in RULES and table not in _OWN:
         return None
-    if column in ("id", "seq") or (column.endswith("_id") and column != "reading_id") or (table, column) in _ROWS:
+    if column in ("id", "seq"):
+        return _NUMBERED
+    if (column.endswith("_id") and column != "reading_id") or (table, column) in _ROWS:
         return _ANY  # which row: that it is there SQLite sees
     return RULES.get(table, {}).get(column) or _OWN.get(table, {}).get(column)
 

@@ -193,6 +193,8 @@ class Store:
 Item = TypeVar("Item")
 
 
+LAST_ROW = 1 << 62
+"""No row has a greater number: behind the greatest that SQLite has there would be no next one."""
 AT_ONCE = 200
 """Rows in one statement: SQLite keeps a journal of each statement, which costs more than a row."""
 

@@ -41,6 +41,7 @@ def test_a_store_in_which_everything_happened_breaks_no_rule(rich: Path) -> None
         ("person", "changed_at", "253402300799999999"), ("person", "name", "NULL"), ("station", "uid", "9e999"),
         ("payload", "characteristic", "-1"), ("reading", "systolic", "'NaN'"), ("reading", "uncertainty_s", "9e999"),
         ("cuff", "address", "'a' || char(27)"), ("zone", "name", "'Mars/Olympus'"), ("visit", "opened_at", "'many'"),
+        ("audit", "id", "9223372036854775807"), ("reading", "taken_at", "253402300799999999"),
     ],
 )  # fmt: skip
 def test_a_value_that_is_none_is_named(rich: Path, table: str, column: str, value: str, tmp_path: Path) -> None:
@@ -54,6 +55,7 @@ def derived_cells() -> Iterator[tuple[str, str, str]]:
     for table, column, _ in columns():
         if table in ("reading", "outcome") and column != "id":
             yield from ((table, column, value) for value in ("'many'", "x'ff'", "9e999", "NULL", "-1"))
+    yield "reading", "id", "9223372036854775807"
 
 
 def test_a_rebuild_heals_whatever_stands_in_what_is_derived(rich: Path, tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ from decimal import Decimal
 from itertools import chain
 from typing import Any, NamedTuple
 
-from collector.store.database import Store, chunks, places_of
+from collector.store.database import LAST_ROW, Store, chunks, places_of
 from collector.store.instants import to_us
 from collector.store.readings.times import Time
 from collector.store.values import Basis, Reading
@@ -180,7 +180,7 @@ def drop_unreadable(store: Store) -> None:
     broken = store.query(
         f"""SELECT id FROM reading WHERE typeof(taken_at) <> 'integer' OR basis IS NULL OR basis NOT IN ({words})
             OR cuff_id IS NULL OR cuff_id NOT IN (SELECT id FROM cuff)
-            OR zone_id IS NULL OR zone_id NOT IN (SELECT id FROM zone)"""
+            OR zone_id IS NULL OR zone_id NOT IN (SELECT id FROM zone) OR id > {LAST_ROW}"""
     ).fetchall()
     store.many("DELETE FROM outcome WHERE reading = ?", broken)
     store.many("DELETE FROM reading WHERE id = ?", broken)
