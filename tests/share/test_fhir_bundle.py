@@ -287,7 +287,7 @@ def test_a_pulse_that_is_not_its_neighbours_is_refused(reading: Make) -> None:
 
 
 def test_a_reading_of_the_clock_is_written_once_however_many_rest_on_it(reading: Make) -> None:
-    """Also where another one came in between, and for numbers that share an octet of the list of those seen."""
+    """Also where another one came in between, and for numbers that stand together among those seen."""
 
     def look(of: Reading) -> ExportedClock:
         number = {"r1": 7, "r2": 8, "r3": 7, "r4": 15, "r5": 8}[of.reading_id]
@@ -298,3 +298,10 @@ def test_a_reading_of_the_clock_is_written_once_however_many_rest_on_it(reading:
     written = [json.loads(line) for line in text_of(write_bulk, readings, context).splitlines()]
     looks = [one for one in written if codes.CLOCK_READING_SYSTEM in {i["system"] for i in one.get("identifier", [])}]
     assert [one["effectiveDateTime"][14:16] for one in looks] == ["07", "08", "15"]
+
+
+def test_what_readings_of_the_clock_take_does_not_grow_with_their_numbers(reading: Make) -> None:
+    """Numbers of rows go as far as 2^63: once a list of all before them took 16 GB."""
+    look = ExportedClock(1 << 62, CUFF, datetime(2031, 3, 4, 6, tzinfo=UTC), datetime(2031, 3, 4, 7))
+    context = replace(CONTEXT, clock_reading=lambda _: look)
+    assert codes.CLOCK_READING_SYSTEM in text_of(write_bulk, [reading(reading_id="r1")], context)

@@ -83,7 +83,8 @@ def uids(store: Store) -> dict[int, bytes]:
 
 
 def own_uid(store: Store) -> bytes:
-    return bytes(store.scalar("SELECT uid FROM station WHERE own"))
+    uid: bytes = store.scalar("SELECT uid FROM station WHERE own")
+    return uid
 
 
 def of_reading(store: Store, reading_id: str) -> bytes | None:

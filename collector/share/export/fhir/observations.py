@@ -73,7 +73,7 @@ class Observations:
         self._cuffs: dict[str, tuple[Resource, str]] = {}
         self._keys: dict[tuple[str, str], str] = {}
         self._recent: dict[str, tuple[int, str]] = {}
-        self._seen = bytearray()
+        self._seen: dict[int, int] = {}
 
     def reference(self, kind: str, uuid: str) -> str:
         return f"urn:uuid:{uuid}" if self._in_bundle else f"{kind}/{uuid}"
@@ -204,13 +204,11 @@ class Observations:
         return known[1]
 
     def _first_time(self, number: int) -> bool:
-        """A bit each, since there may be as many clock readings as readings."""
-        place, bit = number >> 3, 1 << (number & 7)
-        if place >= len(self._seen):
-            self._seen.extend(bytes(place + 1 - len(self._seen)))
-        fresh = not self._seen[place] & bit
-        self._seen[place] |= bit
-        return fresh
+        """A bit each, by thousands, since there may be as many clock readings as readings, and any gap between two."""
+        thousand, bit = number >> 10, 1 << (number & 1023)
+        seen = self._seen.get(thousand, 0)
+        self._seen[thousand] = seen | bit
+        return not seen & bit
 
     def _coincident(self, clock: ExportedClock, cuff: str, gateway: str) -> Resource:
         name = f"{clock.cuff} {clock.at.astimezone(UTC).isoformat()}"
