@@ -3,6 +3,7 @@
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import types
@@ -18,6 +19,7 @@ from typer.testing import Result
 from collector.cli.common.command import ATTENTION, Failure, Usage, new_app, options_of, out, say
 from collector.cli.common.commands import COMMANDS
 from collector.cli.common.root_group import forward
+from collector.store.errors import StoreError
 
 QUIETCUFF = [sys.executable, "-c", "from collector.cli.main import run; run()"]
 
@@ -99,6 +101,22 @@ def test_the_unforeseen_is_one_line_and_details_are_kept_for_those_who_ask(
 def test_interrupt_leaves_quietly(probe: Callable[..., Result]) -> None:
     result = probe(raising(KeyboardInterrupt()))
     assert (result.exit_code, result.stdout, result.stderr) == (130, "", "")
+
+
+def test_what_cannot_be_tidied_up_after_an_interrupt_is_no_trouble_of_the_store(probe: Callable[..., Result]) -> None:
+    """Seen: Ctrl-C in the middle of a merge, and then 'another program holds the store'."""
+
+    def act(_: typer.Context) -> None:
+        try:
+            raise KeyboardInterrupt
+        finally:
+            try:
+                raise sqlite3.OperationalError("database table is locked")
+            except sqlite3.OperationalError as error:
+                raise StoreError("another program holds the store") from error
+
+    result = probe(act)
+    assert (result.exit_code, result.stderr) == (130, "")
 
 
 def test_a_returned_number_is_the_exit_code(probe: Callable[..., Result]) -> None:

@@ -39,16 +39,18 @@ def forked(
         sys.argv = ["quietcuff", *words]
         code = 1
         try:
-            os.write(begins, b".")
-            run()
-        except SystemExit as error:
-            code = error.code if isinstance(error.code, int) else 1
-        except KeyboardInterrupt:  # before `run` began: where it has begun, it ends by itself
-            code = 130
-        except BaseException:
-            traceback.print_exc()
-        finally:
-            sys.stderr.flush()
+            try:
+                os.write(begins, b".")
+                run()
+            except SystemExit as error:
+                code = error.code if isinstance(error.code, int) else 1
+            except KeyboardInterrupt:  # before `run` began: where it has begun, it ends by itself
+                code = 130
+            except BaseException:
+                traceback.print_exc()
+            finally:
+                sys.stderr.flush()
+        finally:  # whatever signal comes as late as here: beyond, this would be a second test
             os._exit(code)
     os.close(begins)
     os.read(ready, 1)

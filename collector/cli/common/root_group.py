@@ -86,8 +86,15 @@ class RootGroup(Group):
         except (KeyboardInterrupt, typer.Abort):
             code = INTERRUPTED
         except Exception as error:
-            code = INTERRUPTED if isinstance(error.__cause__, KeyboardInterrupt) else explain(error)
+            code = INTERRUPTED if _follows_an_interrupt(error) else explain(error)
         sys.exit(code)
+
+
+def _follows_an_interrupt(error: BaseException | None) -> bool:
+    """Whether it came up while Ctrl-C was on its way out: what could not be tidied up then is no trouble of its own."""
+    while error is not None and not isinstance(error, KeyboardInterrupt):
+        error = error.__cause__ or error.__context__
+    return error is not None
 
 
 def _show_version(wanted: bool) -> None:
