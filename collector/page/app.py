@@ -17,8 +17,8 @@ from collector.page.rendering import HERE, draw
 from collector.page.today import today
 from collector.page.visitor import REFUSALS, RequestRefused, ServedStation, anybody
 from collector.service.config import ConfigError
-from collector.store.errors import StoreError
-from collector.store.unreadable import ODD, why
+from collector.store.errors import ODD, StoreError
+from collector.store.unreadable import why
 
 TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
 

@@ -10,7 +10,7 @@ from typing import Any
 from urllib.parse import quote
 
 from collector.share.export.context import ExchangeError
-from collector.store.writers import open_own
+from collector.store.writers import open_own, part_of
 
 _secrets: set[str] = set()
 """Every secret that this process has read, so that no text from outside can bring one back (see `masked`)."""
@@ -29,7 +29,7 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
         return
     path = path.resolve()
     _refuse_a_store(path)
-    partial = path.with_name(path.name + ".part")
+    partial = part_of(path)
     descriptor = _alone(partial, path)
     try:
         with open(descriptor, "wb") if binary else open(descriptor, "w", encoding="utf-8", newline="") as file:

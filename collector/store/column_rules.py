@@ -73,6 +73,12 @@ def _free(value: Any) -> str | None:
     return text_problem(_text(value))
 
 
+def _said(value: Any) -> str | None:
+    """Ours alone: of any length and any character."""
+    _text(value)
+    return None
+
+
 def _plain(value: Any) -> str | None:
     text = _text(value)
     return text_problem(text) or (
@@ -98,7 +104,7 @@ _ASCII = f"""typeof({{0}}) = 'text' AND {{0}} NOT GLOB '*[^ -~]*' AND length({{0
     AND length({{0}}) = length(CAST({{0}} AS BLOB))"""
 _FREE, _PLAIN, _NAME = Rule(_free, _ASCII), Rule(_plain, _ASCII), Rule(_name, f"{_ASCII} AND trim({{0}}) <> ''")
 _CALLED = Rule(_called, f"{_ASCII} AND trim({{0}}) <> '' AND length({{0}}) <= {MOST_LETTERS}")
-_SAID = Rule(lambda value: None if _text(value) is not None else "", _ASCII)  # ours alone: of any length
+_SAID = Rule(_said, _ASCII)
 _DECIMAL = Rule(_decimal, "typeof({0}) = 'text' AND {0} GLOB '[0-9]*' AND {0} NOT GLOB '*[^0-9]*' AND length({0}) < 9")
 _UID = Rule(
     lambda value: None if isinstance(value, bytes) and len(value) == 16 else "is no uid",

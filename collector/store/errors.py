@@ -32,6 +32,9 @@ class UnreadableError(StoreError, ValueError):
         super().__init__(f"{what}; `quietcuff check` names its table and row, and what mends it", "unreadable")
 
 
+ODD = (TypeError, ValueError, ArithmeticError, LookupError, AttributeError)
+"""What Python answers to a value that is none: no zone, no number, of another kind, a time beyond the calendar."""
+
 # Primary result codes: SQLite documentation, "Result and Error Codes".
 _WORDS: dict[int, tuple[str, str]] = {
     sqlite3.SQLITE_BUSY: ("locked", "another program holds the store; close it or try again"),

@@ -11,12 +11,9 @@ from pathlib import Path
 
 from collector.store.column_rules import problems, rules_of
 from collector.store.database import Store
-from collector.store.errors import StoreError, UnreadableError
+from collector.store.errors import ODD, StoreError, UnreadableError
 from collector.store.opening import open_as_it_is
 from collector.store.upkeep import integrity
-
-ODD = (TypeError, ValueError, ArithmeticError, LookupError, AttributeError)
-"""What Python answers to a value of another kind than was reckoned with."""
 
 DERIVED = frozenset({"reading", "outcome", "zone", "derived"})
 """What `quietcuff rebuild` makes anew."""

@@ -66,11 +66,6 @@ def refuse_open(path: Path, wait_s: float) -> None:
             raise StoreError(f"{path}: {writers.HAS_IT_OPEN}", "locked") from error
 
 
-def part_of(path: Path) -> Path:
-    """What is written before it takes this name."""
-    return path.with_name(path.name + ".part")
-
-
 def names_in_turn(path: Path, ending: str) -> Iterator[Path]:
     """The path with this ending, then with -2, -3, … before it: for what is dated to the second."""
     return (path.with_name(f"{path.name}{number and f'-{number}'}{ending}") for number in chain([""], count(2)))
@@ -84,7 +79,7 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
     """
     if path.exists():
         raise RefusedByStore(f"{path}: exists already; a backup overwrites nothing")
-    part = part_of(path)
+    part = writers.part_of(path)
     try:
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         os.close(writers.open_own(part, os.O_TRUNC | os.O_RDWR))

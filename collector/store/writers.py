@@ -35,6 +35,11 @@ def the_file(store: Path) -> Path:
     return path
 
 
+def part_of(path: Path) -> Path:
+    """What is written before it takes this name."""
+    return path.with_name(path.name + ".part")
+
+
 def open_own(path: Path, flags: int, store: Path | None = None) -> int:
     """A descriptor of a file of ours, made for its owner's eyes alone where there is none. store: whose owner gets it,
     so that what root made still is the service's.

@@ -368,3 +368,11 @@ def test_a_series_is_found_by_its_person_and_first_day(store: Path) -> None:
         assert (
             situation.situation_now(opened, config(**{"people.Nobody": 'series_from = "2031-03-03"'}), NOW).series == ()
         )
+
+
+def test_what_stands_in_the_way_of_the_file_of_notices_stops_no_notice(tmp_path: Path) -> None:
+    sent = SentNotices(tmp_path / "store.notices")
+    (tmp_path / "store.notices.part").symlink_to(tmp_path / "elsewhere")
+    sent.begins("mqtt", "disk")
+    assert sent.was_sent("mqtt", "disk")
+    assert not (tmp_path / "elsewhere").exists()

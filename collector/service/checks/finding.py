@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from collector.store.database import Store
-from collector.store.errors import UnreadableError
-from collector.store.unreadable import ODD, why
+from collector.store.errors import ODD, UnreadableError
+from collector.store.unreadable import why
 
 
 class FindingState(StrEnum):

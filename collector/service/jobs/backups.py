@@ -16,6 +16,7 @@ from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_as_it_is, open_store
 from collector.store.values import Progress
+from collector.store.writers import part_of
 
 
 class BackupError(Exception):
@@ -148,7 +149,7 @@ def _take(
     finally:
         if seal and copy:
             copy.unlink(missing_ok=True)
-            upkeep.part_of(made).unlink(missing_ok=True)
+            part_of(made).unlink(missing_ok=True)
     same_owner(store, made)
     sync_folder(folder)
     if old := _own(folder, store)[:-keep]:
@@ -165,7 +166,7 @@ def _begun(store: Path, wanted: Path, ending: str) -> Path:
     so this is looked at afterwards. Stations on several machines may share the folder: no lock reaches across.
     """
     for made in upkeep.names_in_turn(wanted, ending):
-        part = upkeep.part_of(made)
+        part = part_of(made)
         try:
             os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
         except FileExistsError:

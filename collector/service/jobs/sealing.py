@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from collector.service.config.settings import PRIVATE_KEY
-from collector.store.upkeep import part_of
-from collector.store.writers import open_own
+from collector.store.writers import open_own, part_of
 
 SUFFIX = ".age"
 

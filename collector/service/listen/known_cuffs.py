@@ -5,8 +5,8 @@ from collections.abc import Iterator, Mapping
 
 from collector.radio.facts import Found, KnownCuff, Learned, Manner
 from collector.store.database import Store
+from collector.store.errors import ODD
 from collector.store.journal import cuffs, manners, visits
-from collector.store.unreadable import ODD
 from parsers.uuids import Uuid, full
 
 log = logging.getLogger("quietcuff.service")

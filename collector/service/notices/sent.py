@@ -11,7 +11,8 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
-from collector.store.writers import open_own
+from collector.store.errors import StoreError
+from collector.store.writers import open_own, part_of
 
 OVER_AFTER = timedelta(hours=1)
 """A notice that is gone for so long is over. What comes back sooner is still the same."""
@@ -59,9 +60,9 @@ class SentNotices:
         self._write()
 
     def _write(self) -> None:
-        """In one step; where the disk is full, memory has to do until the next start."""
-        part = self.path.with_name(self.path.name + ".part")
-        with suppress(OSError):
+        """In one step; where the disk is full or a link stands in the way, memory has to do until the next start."""
+        part = part_of(self.path)
+        with suppress(OSError, StoreError):
             descriptor = open_own(part, os.O_TRUNC | os.O_WRONLY)
             with os.fdopen(descriptor, "w", encoding="utf-8") as file:
                 json.dump(self._gone_since, file)

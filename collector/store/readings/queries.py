@@ -9,7 +9,7 @@ from typing import Any
 from collector.store import people
 from collector.store.columns import Kind, columns_of, word_of, zone_named
 from collector.store.database import Store, chunks
-from collector.store.errors import RefusedByStore, UnreadableError
+from collector.store.errors import ODD, RefusedByStore, UnreadableError
 from collector.store.instants import EARLIEST, LATEST, from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
@@ -85,7 +85,7 @@ def unreadable(store: Store) -> list[tuple[str, str]]:
 def _problem(row: tuple[Any, ...]) -> str | None:
     try:
         _at_once([row])
-    except _UNREADABLE as error:
+    except ODD as error:
         return str(error) or type(error).__name__
     return None
 
@@ -185,15 +185,11 @@ def _where(store: Store, selection: Selection) -> tuple[str, list[Any]]:
     return ("WHERE " + " AND ".join(parts) if parts else ""), values
 
 
-_UNREADABLE = (ValueError, ArithmeticError, KeyError, TypeError, AttributeError)
-"""No zone, no number, a time beyond the calendar: the reading is set aside, see `unreadable`."""
-
-
 def _readings(rows: Sequence[tuple[Any, ...]]) -> list[Reading]:
-    """Those that can be read."""
+    """Those that can be read; the others are set aside, see `unreadable`."""
     try:
         return _at_once(rows)
-    except _UNREADABLE:
+    except ODD:
         return [reading for row in rows if not _problem(row) for reading in _at_once([row])]
 
 
