@@ -2,12 +2,12 @@
 
 import fcntl
 import os
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from collector.store.errors import StoreError
-from collector.store.writers import open_own, the_file
+from collector.store.writers import open_own, stands_at, the_file
 
 
 class AlreadyListening(Exception):
@@ -20,24 +20,43 @@ def _lock_file(store: Path) -> Path:
 
 
 @contextmanager
-def only_listener(store: Path) -> Iterator[None]:
-    """Hold the store's listener lock. The kernel frees it when the process dies, however it dies."""
+def only_listener(store: Path) -> Iterator[Callable[[], None]]:
+    """Hold the store's listener lock. The kernel frees it when the process dies, however it dies.
+
+    Yields what to call now and then: where somebody tidied the lock's file away, anybody could begin to listen, and
+    nobody would see that we do; it is taken anew. Raises AlreadyListening, there too.
+    """
     path = _lock_file(store)
-    descriptor = open_own(path, os.O_RDWR, store)
+    with ExitStack() as held:
+
+        def take() -> os.stat_result:
+            descriptor = open_own(path, os.O_RDWR, store)
+            held.callback(os.close, descriptor)
+            _lock(descriptor, store)
+            return os.fstat(descriptor)
+
+        ours = take()
+
+        def keep() -> None:
+            nonlocal ours
+            if not stands_at(path, ours):
+                ours = take()
+
+        keep()  # it may have gone between opening and locking
+        yield keep
+
+
+def _lock(descriptor: int, store: Path) -> None:
     try:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            holder = os.pread(descriptor, 20, 0).decode(errors="replace").strip() or "unknown"
-            raise AlreadyListening(
-                f"another quietcuff (process {holder}) listens on {store} already, or puts a backup there; "
-                "stop it first, or give this one a --store of its own"
-            ) from None
-        os.ftruncate(descriptor, 0)
-        os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
-        yield
-    finally:
-        os.close(descriptor)
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        holder = os.pread(descriptor, 20, 0).decode(errors="replace").strip() or "unknown"
+        raise AlreadyListening(
+            f"another quietcuff (process {holder}) listens on {store} already, or puts a backup there; "
+            "stop it first, or give this one a --store of its own"
+        ) from None
+    os.ftruncate(descriptor, 0)
+    os.pwrite(descriptor, f"{os.getpid()}\n".encode(), 0)
 
 
 def listener(store: Path) -> int | None:

@@ -61,6 +61,7 @@ class Store:
         """The unsure clock of this machine, while it is unsure; rows that carry an instant name it."""
         self._own: int | None = None
         self._lock = lock
+        self._file = None if read_only else path.stat()
         self._inside = False
         self.zone_rows: dict[str, int] = {}
         """Rows of zones, as far as the present transaction has asked for them."""
@@ -120,6 +121,7 @@ class Store:
                 # IMMEDIATE takes the write lock now: a later upgrade could fail without waiting.
                 self.connection.execute("BEGIN IMMEDIATE")
                 self._inside = True
+                self.refuse_moved()
                 yield
                 self.connection.execute("COMMIT")
             except BaseException:
@@ -130,6 +132,15 @@ class Store:
             finally:
                 self._inside = False
                 self.zone_rows.clear()
+
+    def refuse_moved(self) -> None:
+        """Raises StoreError, 'moved', where another file or none has the store's name by now: what is written here
+        would stand where nobody looks for it, or nowhere once the file is closed."""
+        if self._file and not writers.stands_at(self.path, self._file):
+            raise StoreError(
+                f"{self.path}: was moved, taken away or replaced while it was open; put it back, and begin again",
+                "moved",
+            )
 
     def wait_at_most(self, seconds: float) -> None:
         """For another's transaction, instead of the usual time; for whoever serves several at once."""

@@ -40,6 +40,14 @@ def part_of(path: Path) -> Path:
     return path.with_name(path.name + ".part")
 
 
+def stands_at(path: Path, file: os.stat_result) -> bool:
+    """Whether this very file has that name still: nobody moved it, took it away or put another in its place."""
+    try:
+        return os.path.samestat(os.stat(path), file)
+    except OSError:
+        return False
+
+
 def open_own(path: Path, flags: int, store: Path | None = None) -> int:
     """A descriptor of a file of ours, made for its owner's eyes alone where there is none. store: whose owner gets it,
     so that what root made still is the service's.

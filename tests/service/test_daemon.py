@@ -200,6 +200,22 @@ def test_a_second_listener_is_refused_in_one_line(tmp_path: Path) -> None:
         pass
 
 
+def test_a_lock_whose_file_was_tidied_away_is_taken_anew(tmp_path: Path) -> None:
+    """Seen: a second listener began beside the first, and `check` told that nothing listens."""
+    store = tmp_path / "store.db"
+    with only_listener(store) as keep:
+        (tmp_path / "store.db.lock").unlink()
+        assert listener(store) is None
+        keep()
+        assert listener(store) == os.getpid()
+        with pytest.raises(AlreadyListening), only_listener(store):
+            pass
+        (tmp_path / "store.db.lock").unlink()
+        with only_listener(store), pytest.raises(AlreadyListening, match="stop it first"):
+            keep()
+    assert listener(store) is None
+
+
 def test_nothing_is_told_where_no_systemd_listens(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
     assert not tell_systemd("READY=1")

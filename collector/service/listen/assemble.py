@@ -32,7 +32,7 @@ from collector.store.opening import open_store
 
 log = logging.getLogger("quietcuff.service")
 
-CLOCK_CHECK_S = 30.0
+STILL_SURE_S = 30.0
 NOTICES_S = 900.0
 
 
@@ -134,12 +134,13 @@ async def listen(
         if heard:
             heard(reading_id)
 
-    with open_store(path, check=True) as store, only_listener(path):
+    with open_store(path, check=True) as store, only_listener(path) as keep_lock:
         sink = StoreSink(store, config.radio.accept, new_reading)
         control = supervise.RunControl(plan_of(config), stop)
         clock = StationClock(store)
         _finish_last_run(store, sink, zone_of(config), clock)
-        watching = asyncio.create_task(_watch_clock(clock, sink))
+        watching = asyncio.create_task(_stay_sure(keep_lock, store, clock, sink))
+        watching.add_done_callback(lambda _: control.end())
 
         def reload() -> VisitPlan | None:
             nonlocal config, rounds
@@ -184,9 +185,12 @@ def _finish_last_run(store: Store, sink: StoreSink, zone: str, clock: StationClo
         log.info("took up after an abrupt end: %d visits closed, %d payloads read", left_open, waiting)
 
 
-async def _watch_clock(clock: StationClock, sink: StoreSink) -> None:
+async def _stay_sure(keep_lock: Callable[[], None], store: Store, clock: StationClock, sink: StoreSink) -> None:
+    """What was so at the beginning may change. Raises AlreadyListening or StoreError where this one has to end."""
     while True:
-        await asyncio.sleep(CLOCK_CHECK_S)
+        await asyncio.sleep(STILL_SURE_S)
+        store.refuse_moved()
+        keep_lock()
         try:
             sink.tell("clock", clock.check())
         except Exception as error:
