@@ -44,7 +44,8 @@ def take_up(store: Store, found: Bearing, arrived: Arrived, times: ArrivalTimes)
     if reading_id is not None and (first := known.fresh.get(reading_id)):
         row = known.rows[reading_id]
         time = place_one(found.clock_values, _placeable(row, first), times)
-        claims = {row.id: stored.claims[-1][1]} if stored.claims else {}
+        _, holds, person = stored.claims[-1] if stored.claims else (0, False, None)
+        claims = {row.id: person} if holds else {}
         known.rows[row.reading_id] = _finished(row, time, claims, [OwnerSpan(*bounds) for bounds in found.spans])
     just_come.taken_up(store, payload.cuff_id, arrived.at, stored, known.rows, known.results)
     _, kind, number, reason = known.results[payload.row]
@@ -82,10 +83,11 @@ def take_up_anew(
     moved, _ = place_since(values, placeable, times, EVER)
     found = {one.reading.reading_id: one.time for one in moved}
     spans = spans_of_cuff(store, cuff_id)
-    claims: dict[int, int | None] = {}
-    for payload, person in owners.claims(store, cuff_id):
+    last: dict[int, tuple[bool, int | None]] = {}
+    for payload, holds, person in owners.claims(store, cuff_id):
         if (result := known.results.get(payload)) and result.reading is not None:
-            claims[result.reading] = person
+            last[result.reading] = (holds, person)
+    claims = {reading: person for reading, (holds, person) in last.items() if holds}
     after = {reading_id: _finished(row, found.get(reading_id), claims, spans) for reading_id, row in known.rows.items()}
     return write.write(store, (rows, after), (results, known.results))
 

@@ -17,7 +17,7 @@ _RESTED_ON_BY_NONE = """
     LEFT JOIN reading ON reading.id = outcome.reading
     LEFT JOIN payload AS first ON first.id = reading.payload_id
     WHERE payload.arrived_at < ?1 AND payload.clock_id IS NULL
-    AND payload.uid NOT IN (SELECT payload_uid FROM claim)
+    AND payload.uid NOT IN (SELECT payload_uid FROM claim UNION SELECT payload_uid FROM strike)
     AND CASE WHEN outcome.reading IS NULL THEN kind IN ('undecodable', 'segment', 'pressure', 'other')
         ELSE kind = 'reading' AND payload.id <> first.id AND payload.value = first.value
         AND payload.characteristic = first.characteristic

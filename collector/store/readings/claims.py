@@ -10,6 +10,7 @@ from itertools import chain
 from collector.store import audit, people, readings
 from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.instants import LATER, to_us
+from collector.store.readings.said import after_all_said
 
 
 def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
@@ -24,7 +25,8 @@ def claim_payloads(store: Store, whose: Iterable[tuple[int, int]], at: datetime)
         store.query(
             f"""WITH said (uid, payload, person) AS (VALUES {places_of(some)})
             INSERT INTO claim (uid, payload_uid, person_id, changed_at)
-            SELECT said.uid, payload.uid, person, ? FROM said JOIN payload ON payload.id = said.payload WHERE true
+            SELECT said.uid, payload.uid, person, {after_all_said("claim", "?")}
+            FROM said JOIN payload ON payload.id = said.payload WHERE true
             ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1,
             changed_at = max(excluded.changed_at, changed_at + 1)""",
             [*chain.from_iterable(some), to_us(at)],
@@ -56,10 +58,11 @@ def _write(store: Store, reading_id: str, person: int | None, name: str | None, 
     with store.transaction():
         before = readings.get(store, reading_id).person
         store.query(
-            """INSERT INTO claim (uid, payload_uid, person_id, changed_at)
-            SELECT ?1, payload.uid, ?2, ?3 FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?4
+            f"""INSERT INTO claim (uid, payload_uid, person_id, changed_at)
+            SELECT ?, payload.uid, ?, {after_all_said("claim", "?")}
+            FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?
             ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1,
-            changed_at = max(excluded.changed_at, changed_at + 1)""",
+            changed_at = excluded.changed_at""",
             (new_uid(), person, to_us(at), reading_id),
         )
         what = "reading released" if person is None else "reading claimed"

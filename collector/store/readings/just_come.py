@@ -38,7 +38,7 @@ class AlreadyStored:
 
     rows: Mapping[str, Row]
     results: Mapping[int, Result]
-    claims: Sequence[tuple[int, int | None]]
+    claims: Sequence[tuple[int, bool, int | None]]
 
 
 def bearing(store: Store, row: int, within_us: int, clock_values: int) -> Bearing | None:

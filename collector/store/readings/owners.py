@@ -29,16 +29,18 @@ def owned(
     where, values = "reading.id = ?", [reading]
     if cuff_id is not None:
         where, values = "reading.cuff_id = ? AND received_at >= ?", [cuff_id, EVER if since is None else since]
-    claims: dict[int, int | None] = {}
+    said: dict[int, tuple[bool, int | None]] = {}
     if store.scalar("SELECT 1 FROM claim LIMIT 1"):
-        claims = dict(
-            store.query(
-                f"""SELECT reading.id, claim.person_id FROM reading JOIN outcome ON outcome.reading = reading.id
+        said = {
+            row: (bool(holds), person)
+            for row, holds, person in store.query(
+                f"""SELECT reading.id, holds, claim.person_id FROM reading JOIN outcome ON outcome.reading = reading.id
                     JOIN payload ON payload.id = outcome.payload_id JOIN claim ON claim.payload_uid = payload.uid
-                    WHERE holds AND {where} ORDER BY claim.changed_at, claim.uid""",
+                    WHERE {where} ORDER BY claim.changed_at, claim.uid""",
                 values,
             )
-        )
+        }
+    claims = {row: person for row, (holds, person) in said.items() if holds}
     rows = store.query(
         f"SELECT id, cuff_id, slot, taken_at, uncertainty_s, person_id, owner_mark FROM reading WHERE {where}", values
     ).fetchall()
@@ -65,9 +67,10 @@ def set_owners(store: Store, owners: Iterable[tuple[int, int | None, str | None]
         store.many("UPDATE reading SET person_id = ?, owner_mark = ? WHERE id = ?", changes)
 
 
-def claims(store: Store, cuff_id: int, payloads: Sequence[int] = ()) -> list[tuple[int, int | None]]:
-    """(payload's row, person's row or None): what was said of a cuff's payloads, or of these; the last word last."""
+def claims(store: Store, cuff_id: int, payloads: Sequence[int] = ()) -> list[tuple[int, bool, int | None]]:
+    """(payload's row, whether it holds, person's row or None): what was said of a cuff's payloads, or of these; the
+    last word last."""
     these = f"AND payload.id IN ({', '.join('?' * len(payloads))})" if payloads else ""
-    query = f"""SELECT payload.id, claim.person_id FROM claim JOIN payload ON payload.uid = claim.payload_uid
-        WHERE holds AND cuff_id = ? {these} ORDER BY claim.changed_at, claim.uid"""
+    query = f"""SELECT payload.id, holds, claim.person_id FROM claim JOIN payload ON payload.uid = claim.payload_uid
+        WHERE cuff_id = ? {these} ORDER BY claim.changed_at, claim.uid"""
     return store.query(query, (cuff_id, *payloads)).fetchall()

@@ -11,6 +11,7 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
 from collector.store.instants import SECOND, to_us
 from collector.store.journal import cuffs
+from collector.store.readings.said import after_all_said
 from collector.store.values import CORRECTED, HAND_COPY, STRIKES, STRUCK_OUT, Reading
 
 
@@ -45,10 +46,11 @@ def undo(store: Store, reading_id: str, at: datetime, corrected: bool = False) -
 
 def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime) -> None:
     store.query(
-        """INSERT INTO strike (uid, payload_uid, mark, holds, changed_at)
-        SELECT ?, payload.uid, ?, ?, ? FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?
+        f"""INSERT INTO strike (uid, payload_uid, mark, holds, changed_at)
+        SELECT ?, payload.uid, ?, ?, {after_all_said("strike", "?")}
+        FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?
         ON CONFLICT (payload_uid) DO UPDATE SET mark = excluded.mark, holds = excluded.holds,
-        changed_at = max(excluded.changed_at, changed_at + 1)""",
+        changed_at = excluded.changed_at""",
         (new_uid(), mark, int(holds), to_us(at), reading.reading_id),
     )
     what = f"reading {mark}" if holds else f"reading no longer {mark}"
@@ -72,7 +74,8 @@ def mark_struck(store: Store, cuff_id: int | None = None) -> None:
         WHERE ?1 IS NULL OR reading.cuff_id = ?1 ORDER BY strike.changed_at, strike.uid""",
         (cuff_id,),
     ).fetchall()
-    for row, marks, mark, holds in rows:
+    last = {row: said for row, *said in rows}  # several where several stations heard it: the last word holds
+    for row, (marks, mark, holds) in last.items():
         kept = words(marks) - STRIKES
         set_marks(store, row, marks, kept | {mark} if holds else kept)
 

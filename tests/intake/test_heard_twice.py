@@ -1,0 +1,114 @@
+"""One reading that two stations heard: what people said of it at either, whichever of the two payloads they met."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from collector import intake
+from collector.store import Store, journal, open_store, people, readings, retention
+from collector.store.journal import stations
+from collector.store.readings import claims, strikes
+from parsers.measurement import build_measurement, measurement
+
+NOW = datetime(2031, 3, 4, 12, tzinfo=UTC)
+AHEAD, LATER = NOW + timedelta(days=3650), NOW + timedelta(minutes=5)
+CUFF = "F0:00:00:00:00:01"
+
+Say = Callable[[Store, str, datetime], object]
+
+
+def claim(store: Store, reading: str, at: datetime) -> None:
+    claims.claim(store, reading, "mira", at)
+
+
+def marks(store: Store) -> Any:
+    return next(readings.select(store)).marks
+
+
+def owner(store: Store) -> Any:
+    intake.reassign(store)
+    return next(readings.select(store)).person
+
+
+SAID: dict[str, tuple[Say, Say, Callable[[Store], Any], Any, Any]] = {
+    "struck out": (strikes.strike, strikes.undo, marks, ("struck out",), ()),
+    "claimed": (claim, claims.release, owner, "mira", None),
+    "claimed, and left to its slot": (claim, claims.withdraw, owner, "mira", None),
+}
+
+
+@pytest.fixture(params=SAID)
+def said(request: pytest.FixtureRequest) -> tuple[Say, Say, Callable[[Store], Any], Any, Any]:
+    return SAID[request.param]
+
+
+@pytest.fixture
+def two(tmp_path: Path) -> Iterator[tuple[Store, Store]]:
+    """Each heard it by itself, the first before the second, and both know mira."""
+    with open_store(tmp_path / "first.db") as first, open_store(tmp_path / "second.db") as second:
+        people.add(first, "mira", NOW)
+        intake.merge(second, first.path)
+        for after, store in enumerate((first, second)):
+            stations.set_zone(store, "Europe/Lisbon", datetime(1970, 1, 1, tzinfo=UTC))
+            value = build_measurement(measurement(128, 81, stamp=NOW.replace(tzinfo=None)))
+            added = journal.append(store, cuff=CUFF, characteristic=0x2A35, value=value, source="virtual",
+                                   arrived_at=NOW + timedelta(seconds=30 + after))  # fmt: skip
+            intake.interpret(store, added.payload)
+        yield first, second
+
+
+def the_one(store: Store) -> str:
+    (reading,) = readings.select(store)
+    return reading.reading_id
+
+
+@pytest.mark.parametrize("when", [NOW, AHEAD])
+@pytest.mark.parametrize("there", [0, 1])
+def test_the_later_word_holds_whatever_comes_after(
+    two: tuple[Store, Store], there: int, when: datetime, said: tuple[Say, Say, Callable[[Store], Any], Any, Any]
+) -> None:
+    say, take_back, look, so, not_so = said
+    store, other = two[1 - there], two[there]
+    say(other, the_one(other), when)
+    intake.merge(store, other.path)
+    assert look(store) == so
+    take_back(store, the_one(store), LATER)
+    for _ in range(2):
+        assert look(store) == not_so
+        strikes.mark_struck(store)
+    intake.rebuild(store)
+    assert look(store) == not_so
+    for _ in range(2):
+        intake.merge(other, store.path)
+        intake.merge(store, other.path)
+        assert (look(store), look(other)) == (not_so, not_so)
+
+
+@pytest.mark.parametrize("there", [0, 1])
+def test_of_two_that_know_nothing_of_each_other_the_later_word_holds(
+    two: tuple[Store, Store], there: int, said: tuple[Say, Say, Callable[[Store], Any], Any, Any]
+) -> None:
+    say, take_back, look, _, not_so = said
+    store, other = two[1 - there], two[there]
+    say(other, the_one(other), NOW)
+    say(store, the_one(store), NOW)
+    take_back(store, the_one(store), LATER)
+    intake.merge(store, other.path)
+    intake.rebuild(store)
+    assert look(store) == not_so
+
+
+def test_it_outlives_the_payload_that_no_reading_rests_on(
+    two: tuple[Store, Store], said: tuple[Say, Say, Callable[[Store], Any], Any, Any]
+) -> None:
+    say, _, look, so, _ = said
+    first, second = two
+    say(second, the_one(second), NOW)
+    intake.merge(first, second.path)
+    with first.transaction():
+        retention.take_away(first, AHEAD)
+    intake.rebuild(first)
+    assert look(first) == so
