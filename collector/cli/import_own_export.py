@@ -8,6 +8,7 @@ from typing import BinaryIO, TextIO
 
 from collector.cli.common.command import Failure, GlobalOptions, progress, say
 from collector.cli.common.selection import made_store
+from collector.intake.pipeline import derive_cuff
 from collector.intake.take_back import ImportedClockReading, bring_back, bring_back_clock_readings, bring_back_facts
 from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
@@ -31,9 +32,14 @@ def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:
                 what, found = _readings(file, ExportContext(subjects=subjects_of(options.config)), said)
                 done = bring_back(store, _acceptable(found, what), now, show, lambda: said.station)
                 clocks = (ImportedClockReading(one.cuff, one.at, one.cuff_clock, at) for at, one in said.clock_readings)
-                bring_back_clock_readings(store, clocks)
-                for cuff, facts in said.cuffs.items():
-                    bring_back_facts(store, cuff, values_of_facts(facts), now)
+                cuffs = done.cuffs | bring_back_clock_readings(store, clocks)
+                cuffs |= {
+                    cuff
+                    for cuff, facts in said.cuffs.items()
+                    if bring_back_facts(store, cuff, values_of_facts(facts), now)
+                }
+                for cuff in sorted(cuffs):
+                    derive_cuff(store, cuff)
         except (ExchangeError, UnicodeDecodeError) as error:
             raise Failure(f"{name}: {error}; nothing was taken") from None
         except RecursionError:

@@ -5,7 +5,6 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from collector.intake.pipeline import derive_cuff
 from collector.intake.sources import own_export
 from collector.store import audit, journal, people
 from collector.store.database import Store
@@ -19,11 +18,12 @@ from parsers.uuids import Uuid
 
 @dataclass(frozen=True, slots=True)
 class BroughtBack:
-    """people: who was new here."""
+    """people: who was new here. cuffs: of the readings that are new, by address."""
 
     new: int
     there: int
     people: tuple[str, ...]
+    cuffs: frozenset[str]
 
 
 def bring_back(
@@ -33,7 +33,8 @@ def bring_back(
     progress: Progress | None = None,
     station: Callable[[], str | None] = lambda: None,
 ) -> BroughtBack:
-    """All or nothing. station: hex name of the one that received the reading just handed out.
+    """All or nothing. station: hex name of the one that received the reading just handed out. Afterwards call
+    `derive_cuff` of each cuff that anything came of.
 
     Whoever a reading belongs to is added where he or she is not known. Raises StoreError, and whatever the
     readings raise.
@@ -78,11 +79,9 @@ def bring_back(
             if progress:
                 progress(new, 0)
         claims.claim_payloads(store, owned, at)
-        for cuff in sorted(cuffs):
-            derive_cuff(store, cuff)
         if new:
             audit.record(store, at, "readings imported", {"readings": new, "there already": there})
-    return BroughtBack(new, there, tuple(fresh))
+    return BroughtBack(new, there, tuple(fresh), frozenset(cuffs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,15 +94,17 @@ class ImportedClockReading:
     station: str | None
 
 
-def bring_back_clock_readings(store: Store, found: Iterable[ImportedClockReading]) -> None:
-    """Each that is not there, as a visit of its own."""
+def bring_back_clock_readings(store: Store, found: Iterable[ImportedClockReading]) -> set[str]:
+    """Each that is not there, as a visit of its own; returns the cuffs of which any was new."""
+    cuffs: set[str] = set()
     with store.transaction():
         for one in found:
             when = to_us(one.at)
             if visit_facts.was_read_at(store, one.cuff, when):
                 continue
             row = stations.row_of(store, bytes.fromhex(one.station)) if one.station else store.own_station
-            stations.set_zone(store, own_export.zone_like(one.at, "UTC"), one.at, row)
+            zone = own_export.zone_like(one.at, stations.zone_at(store, one.at, row) or "UTC")
+            stations.set_zone(store, zone, one.at, row)
             visit = visits.past_visit(store, one.cuff, row, one.at)
             shown = bytes(7) if one.cuff_clock is None else build_date_time(one.cuff_clock)
             kind = Uuid.DATE_TIME
@@ -111,10 +112,12 @@ def bring_back_clock_readings(store: Store, found: Iterable[ImportedClockReading
                 parts = round(one.cuff_clock.microsecond * 256 / 1_000_000)
                 shown, kind = build_current_time(one.cuff_clock, parts), Uuid.CURRENT_TIME
             visits.learn_value(store, visit, kind, shown, one.at)
+            cuffs.add(one.cuff)
+    return cuffs
 
 
-def bring_back_facts(store: Store, cuff: str, values: Mapping[int, bytes], at: datetime) -> None:
-    """What a cuff said of itself, by characteristic, where that is not known."""
+def bring_back_facts(store: Store, cuff: str, values: Mapping[int, bytes], at: datetime) -> bool:
+    """What a cuff said of itself, by characteristic, where that is not known; returns whether any was new."""
     known = visits.values_of(store, cuff)
     news = {characteristic: value for characteristic, value in values.items() if characteristic not in known}
     if news:
@@ -122,3 +125,4 @@ def bring_back_facts(store: Store, cuff: str, values: Mapping[int, bytes], at: d
             visit = visits.past_visit(store, cuff, store.own_station, at)
             for characteristic, value in news.items():
                 visits.learn_value(store, visit, characteristic, value, at)
+    return bool(news)

@@ -2,22 +2,23 @@
 
 import json
 import re
+import shutil
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from relaying import START
 from typer.testing import Result
 
-from collector.intake import catch_up, rebuild
+from collector.intake import catch_up, rebuild, settle
 from collector.intake.owner import assign_reading
-from collector.store import journal, people
-from collector.store.journal import cuffs, stations
+from collector.store import Store, journal, people
+from collector.store.journal import cuffs, stations, visits
 from collector.store.opening import open_store
 from collector.store.readings import claims, count, select
 from parsers.measurement import build_measurement, measurement
-from parsers.stamps import DateTime
+from parsers.stamps import DateTime, build_current_time
 
 Run = Callable[..., Result]
 
@@ -99,6 +100,38 @@ def test_into_the_store_it_came_from_it_changes_nothing(
     quietcuff("--store", str(with_hand), "export", "--to", form, "-o", str(file))
     assert "0 readings taken" in quietcuff("--store", str(with_hand), "import", str(file)).stderr
     assert quietcuff("--store", str(with_hand), "export", "--to", form).stdout == file.read_text()
+
+
+@pytest.mark.parametrize("form", ["fhir", "fhir-bulk"])
+def test_clocks_that_come_with_an_export_bear_on_what_is_there(quietcuff: Run, tmp_path: Path, form: str) -> None:
+    whole, part, file = tmp_path / "whole.db", tmp_path / "part.db", tmp_path / "all"
+    with open_store(whole) as store:
+        stations.set_zone(store, "Europe/Lisbon", datetime(2031, 1, 1, tzinfo=UTC))
+    shutil.copy(whole, part)
+    for path, every in ((whole, 60), (part, 240)):
+        with open_store(path) as store:
+            for day in range(0, 300, every):
+                _visited(store, START + timedelta(days=day), gains=day / 10)
+            zones = stations.zones(store)
+    assert quietcuff("--store", str(whole), "export", "--to", form, "-o", str(file)).exit_code == 0
+    assert "3 readings taken" in quietcuff("--store", str(part), "import", str(file)).stderr
+    before = quietcuff("--store", str(part), "export", "--to", "ndjson").stdout
+    with open_store(part) as store:
+        assert stations.zones(store) == zones
+        rebuild(store)
+    assert quietcuff("--store", str(part), "export", "--to", "ndjson").stdout == before
+
+
+def _visited(store: Store, at: datetime, gains: float) -> None:
+    shown = at + timedelta(seconds=gains)
+    visit = visits.open_visit(store, "C0:FF:EE:00:00:01", "virtual", at)
+    visits.learn_value(store, visit, 0x2A2B, build_current_time(shown.replace(tzinfo=None)), at)
+    stamp = DateTime.of((shown - timedelta(hours=3)).replace(tzinfo=None))
+    journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, source="virtual", visit=visit,
+                   value=build_measurement(measurement(128, 81, stamp=stamp)), arrived_at=at)  # fmt: skip
+    visits.close_visit(store, visit, at, "cuff left")
+    catch_up(store)
+    settle(store, visit)
 
 
 def test_a_record_that_the_cuff_sends_later_is_the_same_reading(

@@ -17,14 +17,19 @@ def row_of(store: Store, uid: bytes) -> int:
 def set_zone(store: Store, zone: str, at: datetime, station: int | None = None) -> None:
     """Note the zone rules (IANA name) that hold here, or at another station (its row), from now on; idle when
     they already do."""
-    us = to_us(at)
     station = station or store.own_station
-    latest = store.scalar(
-        "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1", (station, us)
-    )
-    if latest != zone:
+    if zone_at(store, at, station) != zone:
         with store.transaction():
-            store.query("INSERT OR REPLACE INTO station_zone VALUES (?, ?, ?)", (station, us, zone))
+            store.query("INSERT OR REPLACE INTO station_zone VALUES (?, ?, ?)", (station, to_us(at), zone))
+
+
+def zone_at(store: Store, at: datetime, station: int) -> str | None:
+    """The zone rules that held at a station (its row) then; None where that is not known."""
+    zone: str | None = store.scalar(
+        "SELECT zone FROM station_zone WHERE station_id = ? AND since <= ? ORDER BY since DESC LIMIT 1",
+        (station, to_us(at)),
+    )
+    return zone
 
 
 def zones(store: Store) -> dict[int, list[tuple[int, str]]]:
