@@ -9,8 +9,8 @@ from pathlib import Path
 class StoreError(Exception):
     """Something is wrong with the store; the text is one line for a person.
 
-    kind: 'damaged', 'read-only', 'full', 'locked', 'foreign', 'newer', 'missing', 'moved', 'refused', 'clock' (in
-    doubt), 'unreadable' or 'other'.
+    kind: 'damaged', 'read-only', 'full', 'locked', 'foreign', 'foreign log', 'newer', 'missing', 'moved', 'refused',
+    'clock' (in doubt), 'unreadable' or 'other'.
     """
 
     def __init__(self, text: str, kind: str = "other") -> None:

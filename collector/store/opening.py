@@ -16,6 +16,7 @@ from tempfile import TemporaryDirectory
 from collector.store import upkeep, writers
 from collector.store.database import Store, new_uid
 from collector.store.errors import StoreError, as_store_error
+from collector.store.own_log import has_log, refuse_foreign_log
 
 APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
 BUSY_TIMEOUT_MS = 15_000
@@ -43,13 +44,14 @@ def open_store(
         raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
     _refuse_emptied(path)
     if read_only:
-        with open_as_it_is(path) as store:  # what stands there may be of an older quietcuff
+        with open_as_it_is(path, locked=locked) as store:  # what stands there may be of an older quietcuff
             current = store.scalar("PRAGMA user_version") == SCHEMA_VERSION
         if not current:
             if not os.access(path, os.W_OK) or not os.access(path.parent, os.W_OK):
                 return _open_brought_up(path)
             open_store(path, create=False).close()
         return Store(path, _opened(path, read_only=True, create=False, check=check), read_only=True)
+    refuse_foreign_log(path, locked=locked)
     if not path.exists():
         _make_folder(path)
     lock = None if locked else writers.share(path)
@@ -140,7 +142,7 @@ def _refuse_emptied(path: Path) -> None:
     """A store begins as a file of no octets; one that a fault left so has a log, or was backed up. Begun anew, SQLite
     would throw the log away, and the new store's backups would drop the old one's."""
     empty = path.is_file() and not path.stat().st_size
-    if empty and (_has_log(path) or upkeep.order_file(path).exists()):
+    if empty and (has_log(path) or upkeep.order_file(path).exists()):
         raise StoreError(
             f"{path}: is empty, but was a store; keep what stands beside it and go back to the last good backup, "
             "or move this file away for a new store",
@@ -148,13 +150,8 @@ def _refuse_emptied(path: Path) -> None:
         )
 
 
-def _has_log(path: Path) -> bool:
-    log = path.with_name(f"{path.name}-wal")
-    return log.is_file() and log.stat().st_size > 0
-
-
 def _make_file(path: Path) -> None:
-    if _has_log(path):  # SQLite would throw it away
+    if has_log(path):  # SQLite would throw it away
         raise StoreError(
             f"{path}: is not there, but its log is, with what was written last; put the store back beside "
             f"{path.name}-wal, or move that away for a new store",
@@ -206,13 +203,14 @@ def _readable(path: Path, connection: sqlite3.Connection) -> sqlite3.Connection:
         if log.exists() and not no_room and not os.statvfs(path.parent).f_flag & os.ST_RDONLY:
             raise
     connection.close()
-    if not _has_log(path):
+    if not has_log(path):
         return sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
     try:
         with TemporaryDirectory(prefix="quietcuff-") as folder:
             copy = Path(folder) / path.name
             for source, target in ((path, copy), (log, copy.with_name(f"{copy.name}-wal"))):
                 shutil.copyfile(source, target)
+            refuse_foreign_log(copy, locked=True, shown_as=path)
             with closing(sqlite3.connect(copy)) as whole:
                 whole.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             return sqlite3.connect(f"{copy.as_uri()}?mode=ro&immutable=1", uri=True, isolation_level=None)
@@ -296,15 +294,17 @@ def _look_for_damage(path: Path, connection: sqlite3.Connection) -> None:
 
 
 @contextmanager
-def open_as_it_is(path: Path) -> Iterator[Store]:
+def open_as_it_is(path: Path, *, locked: bool = False) -> Iterator[Store]:
     """Any store's file, to look into: nothing of it is changed, not even its schema.
 
-    Raises StoreError where there is none, it is none, or a newer quietcuff made it.
+    locked: the caller has the writers' lock alone. Raises StoreError where there is none, it is none, or a newer
+    quietcuff made it.
     """
     path = writers.the_file(path)
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
     _refuse_emptied(path)
+    refuse_foreign_log(path, locked=locked)
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"

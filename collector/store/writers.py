@@ -92,9 +92,9 @@ def release(descriptor: int | None) -> None:
 
 
 @contextmanager
-def alone(store: Path) -> Iterator[None]:
+def alone(store: Path, wait_s: float = 1.0) -> Iterator[None]:
     """Nobody else has the store open for writing, nor opens it so until this ends. Raises StoreError, 'locked'."""
-    descriptor = _take(store, fcntl.LOCK_EX, 1.0, HAS_IT_OPEN)
+    descriptor = _take(store, fcntl.LOCK_EX, wait_s, HAS_IT_OPEN)
     try:
         yield
     finally:

@@ -15,6 +15,7 @@ _REMEDIES = {
     "missing": "start `quietcuff listen`, which makes it, or give --store",
     "damaged": "stop the service, keep this file, put the last good backup in its place",
     "foreign": "give --store the right file",
+    "foreign log": "stop the service first; then check again, and look at the newest readings",
     "newer": "update quietcuff",
     "read-only": AS_THE_SERVICE,
     "locked": "close the other program and check again",

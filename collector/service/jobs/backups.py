@@ -201,12 +201,13 @@ def _drop_unfinished(store: Path, folder: Path) -> None:
             left.unlink(missing_ok=True)
 
 
-def look_into(path: Path) -> Contents:
+def look_into(path: Path, *, locked: bool = False) -> Contents:
     """Look through all of a store's file without changing it, not even its schema.
 
-    Raises StoreError where it is not sound, not a store, or made by a newer quietcuff.
+    locked: the caller has the writers' lock alone. Raises StoreError where it is not sound, not a store, or made by a
+    newer quietcuff.
     """
-    with open_as_it_is(path) as store:
+    with open_as_it_is(path, locked=locked) as store:
         if found := upkeep.integrity(store):
             raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
         counts = journal.counts(store)

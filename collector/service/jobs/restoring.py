@@ -116,7 +116,7 @@ def _keep(store: Path, kept: Path, sound: bool) -> None:
 
 def _present(store: Path) -> Contents | None:
     try:
-        return look_into(store) if store.exists() else None
+        return look_into(store, locked=True) if store.exists() else None
     except StoreError:
         return None
 

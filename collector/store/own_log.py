@@ -1,0 +1,89 @@
+"""Whether the write-ahead log that lies beside a store is its own: SQLite plays in whatever lies there.
+
+A power cut leaves a log; then somebody lays a backup over the store by hand, or of a folder only one of the two files
+was copied. Played in, pages of one day or household replace those of another, for good with the next checkpoint.
+Nothing in a log says to which file it belongs (SQLite documentation, "How To Corrupt An SQLite Database File", 1.4 and
+"The Write-Ahead Log Format"), so this asks what comes of the two.
+"""
+
+import sqlite3
+from contextlib import ExitStack, closing
+from pathlib import Path
+
+from collector.store import writers
+from collector.store.errors import StoreError
+
+
+def has_log(path: Path) -> bool:
+    log = _log(path)
+    return log.is_file() and log.stat().st_size > 0
+
+
+def refuse_foreign_log(path: Path, *, locked: bool = False, shown_as: Path | None = None) -> None:
+    """Raises StoreError, 'foreign log', before anything is played in. locked: the caller has the writers' lock alone.
+
+    Looks only where nobody writes: who does has looked, and its log is its own. Takes a look through the whole file.
+    """
+    if not has_log(path):
+        return
+    with ExitStack() as held:
+        if not locked:
+            try:
+                held.enter_context(writers.alone(path, wait_s=0))
+            except StoreError as error:
+                if error.kind != "locked":
+                    raise
+                return
+        problem, path = _problem(path), shown_as or path
+    if problem:
+        raise StoreError(
+            f"{path}: the log beside it is not its own or is damaged: {problem}; move {path.name}-wal away, "
+            f"but keep it, or put back the {path.name} that it belongs to",
+            "foreign log",
+        )
+
+
+def _problem(path: Path) -> str | None:
+    """What is wrong with the file and the log together, where the file without the log is sound."""
+    uri = f"{path.absolute().as_uri()}?mode=ro"
+    try:
+        with closing(sqlite3.connect(uri, uri=True)) as whole:
+            fault = _fault(whole)
+            with closing(sqlite3.connect(f"{uri}&immutable=1", uri=True)) as alone:
+                if fault:
+                    return None if _fault(alone) else f"with it the store is damaged ({fault}), without it sound"
+                return _missing(alone, whole)  # asked in this order, a writer that is there all the same does no harm
+    except sqlite3.OperationalError:  # cannot be opened here: whoever opens it tells why
+        return None
+
+
+def _fault(connection: sqlite3.Connection) -> str | None:
+    try:
+        (found,) = connection.execute("PRAGMA integrity_check(1)").fetchone()
+    except sqlite3.OperationalError:
+        raise
+    except sqlite3.DatabaseError as error:
+        return str(error)
+    return None if found == "ok" else str(found).splitlines()[-1]
+
+
+def _missing(alone: sqlite3.Connection, whole: sqlite3.Connection) -> str | None:
+    """A log adds. What it takes away from the journal stands among what was erased."""
+    try:
+        (station,) = alone.execute("SELECT uid FROM station WHERE own").fetchone()
+        newest = alone.execute("SELECT uid FROM payload ORDER BY id DESC LIMIT 1").fetchone()
+    except (sqlite3.Error, TypeError):  # of another schema, or in the middle of taking the log in: nothing to go by
+        return None
+    try:
+        if whole.execute("SELECT 1 FROM station WHERE own AND uid = ?", (station,)).fetchone() is None:
+            return "it is of another store"
+        kept = "SELECT 1 FROM payload WHERE uid = ?1 UNION ALL SELECT 1 FROM erased WHERE uid = ?1"
+        if newest and whole.execute(kept, newest).fetchone() is None:
+            return "with it the store has not what came last"
+    except sqlite3.Error:
+        return "it is of another store"
+    return None
+
+
+def _log(path: Path) -> Path:
+    return path.with_name(f"{path.name}-wal")

@@ -1,0 +1,126 @@
+"""A write-ahead log that lies beside a store and is another's, or of another day: never played in."""
+
+import os
+import shutil
+from collections.abc import Callable
+from datetime import UTC, datetime
+from hashlib import sha256
+from pathlib import Path
+
+import pytest
+from fresh import fresh
+
+from collector.service.jobs import backups, restoring
+from collector.store import Store, StoreError, journal, open_store, opening
+from collector.store.people import erase, persons
+
+NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
+
+
+def add(store: Store, first: int, many: int) -> None:
+    for number in range(first, first + many):
+        journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35,
+                       value=number.to_bytes(2, "big") * 9, arrived_at=NOON, source="virtual")  # fmt: skip
+
+
+def closed(path: Path, first: int, many: int) -> Path:
+    with open_store(path) if path.exists() else fresh(path) as store, store.transaction():
+        add(store, first, many)
+    return path
+
+
+def ended(path: Path, work: Callable[[Store], object]) -> Path:
+    """As by a power cut: what was done last stands in the log."""
+    child = os.fork()
+    if not child:
+        work(open_store(path))
+        os._exit(0)
+    os.waitpid(child, 0)
+    return path
+
+
+def cut(path: Path, first: int, many: int) -> Path:
+    return ended(path, lambda store: add(store, first, many))
+
+
+def laid(file: Path, log: Path, folder: Path) -> Path:
+    folder.mkdir()
+    shutil.copyfile(file, folder / "store.db")
+    shutil.copyfile(f"{log}-wal", folder / "store.db-wal")
+    return folder / "store.db"
+
+
+def of_another(folder: Path) -> Path:
+    here, there = (cut(closed(folder / name, 0, 50), 50, 60) for name in ("a.db", "b.db"))
+    return laid(here, there, folder / "laid")
+
+
+def later(folder: Path) -> Path:
+    """Over a store that a power cut had left, somebody laid a backup by hand."""
+    path = closed(folder / "a.db", 0, 400)
+    shutil.copyfile(path, folder / "backup.db")
+    cut(closed(path, 400, 40), 440, 3)
+    return laid(folder / "backup.db", path, folder / "laid")
+
+
+def earlier(folder: Path) -> Path:
+    """Only the store was copied over another, and not its log."""
+    path = cut(closed(folder / "a.db", 0, 50), 50, 60)
+    shutil.copyfile(f"{path}-wal", folder / "old.db-wal")
+    return laid(closed(path, 110, 90), folder / "old.db", folder / "laid")
+
+
+@pytest.mark.parametrize("odd", [of_another, later, earlier])
+def test_a_log_of_another_file_is_told_and_not_played_in(tmp_path: Path, odd: Callable[[Path], Path]) -> None:
+    """Seen: another household's rows in the place of this one's, with an integrity check that found nothing."""
+    path = odd(tmp_path)
+    before = sha256(path.read_bytes()).hexdigest()
+    for read_only in (True, False):
+        with pytest.raises(StoreError, match=r"store\.db: the log beside it is not its own .* away, but keep it") as no:
+            open_store(path, read_only=read_only)
+        assert no.value.kind == "foreign log"
+        assert "\n" not in str(no.value)
+    with pytest.raises(StoreError, match="not its own"), opening.open_as_it_is(path):
+        pass
+    assert sha256(path.read_bytes()).hexdigest() == before
+    path.with_name("store.db-wal").rename(path.with_name("kept"))
+    with open_store(path) as store:
+        assert store.scalar("SELECT count(*) FROM payload") in (50, 200, 400)
+
+
+def test_a_restore_keeps_a_store_and_the_log_that_is_not_its_own_as_they_lie(tmp_path: Path) -> None:
+    path = of_another(tmp_path)
+    octets = [file.read_bytes() for file in (path, path.with_name("store.db-wal"))]
+    backup = backups.find(str(closed(tmp_path / "backup.db", 0, 7)), tmp_path, path)
+    kept = restoring.restore(path, backup).kept
+    assert kept
+    assert [file.read_bytes() for file in (kept, kept.with_name(f"{kept.name}-wal"))] == octets
+    with open_store(path) as store:
+        assert store.scalar("SELECT count(*) FROM payload") == 7
+
+
+def test_its_own_log_is_taken_in_also_where_it_takes_away(tmp_path: Path) -> None:
+    path = closed(tmp_path / "a.db", 0, 50)
+
+    def work(store: Store) -> None:
+        persons.add(store, "mira", NOON)
+        with store.transaction():
+            store.query("PRAGMA secure_delete=ON")
+            store.query("INSERT INTO erased SELECT uid FROM payload WHERE id > 40")
+            erase.delete_erased(store)
+
+    ended(path, work)
+    with open_store(path) as store:
+        assert store.scalar("SELECT count(*) FROM payload") == 40
+    cut(path, 50, 400)  # the log is longer than SQLite keeps: a part of it is taken in already
+    with open_store(path) as store:
+        assert store.scalar("SELECT count(*) FROM payload") == 440
+
+
+def test_the_log_of_a_store_in_use_is_not_asked_about(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("collector.store.own_log._problem", lambda _: "asked")
+    path = closed(tmp_path / "a.db", 0, 5)
+    with open_store(path) as store:
+        add(store, 5, 5)
+        with open_store(path), open_store(path, read_only=True) as reading:
+            assert reading.scalar("SELECT count(*) FROM payload") == 10
