@@ -20,7 +20,7 @@ from collector.service import machine_clock
 from collector.service.config import zone_of
 from collector.store import people
 from collector.store.journal import stations
-from collector.store.readings import hand_written
+from collector.store.readings import copies
 
 app = new_app()
 
@@ -98,13 +98,13 @@ def import_log(
             return COULD_NOT
         with progress("lines taken") as show:
             taken = take_log(store, good, datetime.now(UTC), show)
-        copies = hand_written.copies(store, taken.reading_ids)
+        copied = copies.count(store, taken.reading_ids)
     there = f", {taken.there} were there already" if taken.there else ""
     left = f", {len(bad)} left out" if bad else ""
     say(f"{taken.new} reading{'' if taken.new == 1 else 's'} taken from {name}{there}{left}")
-    if copies:
-        are = "is" if copies == 1 else "are"
-        say(f"{copies} of them {are} in the store from a cuff already: kept, and counted once")
+    if copied:
+        are = "is" if copied == 1 else "are"
+        say(f"{copied} of them {are} in the store from a cuff already: kept, and counted once")
     return ATTENTION if bad else DONE
 
 

@@ -11,7 +11,7 @@ from collector.store.acceptable import time_problem
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.readings import strikes, write
-from collector.store.values import CORRECTED, STRUCK_OUT, Selection, exact_mmhg
+from collector.store.values import CORRECTED, CORRECTS, STRUCK_OUT, Selection, exact_mmhg
 from parsers import plausible
 
 _TENTH = Decimal("0.1")
@@ -71,7 +71,7 @@ def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:
 
 
 def _note(reading_id: str) -> str:
-    return f"corrects {reading_id}"
+    return f"{CORRECTS} {reading_id}"
 
 
 def _mmhg(value: Decimal | None, unit: str) -> Decimal | None:

@@ -11,6 +11,8 @@ from collector.store.journal import payloads
 from collector.store.opening import open_store
 from collector.store.people import erase, traces
 from collector.store.people.erase import Erasure
+from collector.store.readings import copies
+from collector.store.readings.copies import ALWAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +45,7 @@ def finish_erasing(store: Store) -> list[Erased]:
     found = []
     for uid, erasure in erase.pending(store):
         catch_up(store)
+        copies.mark(store, ALWAYS)
         erase.forget_what_was_fetched(store)
         traces.purge(store)
         left = tuple(traces.search(store.path, erasure.traces))
@@ -64,6 +67,7 @@ def erase_in_backup(store: Store, backup: Path, *, locked: bool = False) -> int:
         before = payloads.count(copy)
         erase.erase_as_in(copy, store)
         catch_up(copy)
+        copies.mark(copy, ALWAYS)
         erase.forget_what_was_fetched(copy)
         traces.purge(copy)
         return before - payloads.count(copy)

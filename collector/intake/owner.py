@@ -7,7 +7,8 @@ from itertools import groupby
 from collector.store.database import Store
 from collector.store.instants import SECOND
 from collector.store.people import slot_spans
-from collector.store.readings import owners
+from collector.store.readings import copies, owners
+from collector.store.readings.copies import Stretch
 from collector.store.readings.owners import Owned
 
 UNSURE = "owner unsure"
@@ -75,8 +76,14 @@ def assign_cuff(store: Store, cuff_id: int) -> None:
 
 
 def _assign(store: Store, readings: Iterable[Owned]) -> None:
-    for cuff_id, of_cuff in groupby(readings, lambda one: one.cuff_id):
-        owners.set_owners(store, owners_to_set(of_cuff, spans_of_cuff(store, cuff_id)))
+    for cuff_id, group in groupby(readings, lambda one: one.cuff_id):
+        of_cuff = list(group)
+        changed = list(owners_to_set(of_cuff, spans_of_cuff(store, cuff_id)))
+        owners.set_owners(store, changed)
+        rows = {row for row, *_ in changed}
+        times = [one.taken_at for one in of_cuff if one.row in rows]
+        if times:
+            copies.mark(store, Stretch(min(times), max(times)))
 
 
 def owners_to_set(readings: Iterable[Owned], spans: list[OwnerSpan]) -> Iterator[tuple[int, int | None, str | None]]:

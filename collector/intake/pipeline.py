@@ -16,7 +16,7 @@ from collector.intake.time.place import VALUES_BEFORE, VALUES_FOR_ONE, Placed, p
 from collector.store.database import Store
 from collector.store.instants import EVER, SECOND, to_us
 from collector.store.journal import cuffs, derivation, payloads, same_cuff, stations, visits
-from collector.store.readings import just_come, owners, times, unsettled, write
+from collector.store.readings import copies, just_come, owners, times, unsettled, write
 from collector.store.readings.times import Stored, Time
 from collector.store.readings.unsettled import Settled
 from collector.store.readings.write import Result
@@ -150,11 +150,12 @@ def _redo(
         at = arrived.at(one.arrived_at, one.clock_id)
         batch.append(Arrived(one, at, arrived.zone(one.station, at), said.get(one.row) if said else None))
     batch.sort(key=lambda one: (one.at, uids[one.payload.station], one.payload.number, one.payload.uid))
+    stood = copies.taken(store, cuff_id, EVER)
     for before, after in take_up_anew(store, cuff_id, batch, arrived):
         _note(store, after.reading_id, before.time, after.time)
     if batch:
         derivation.note_taken_up(store, cuff_id, batch[-1].at)
-    unsettled.follow(store, cuff_id, EVER, checks_of(unsettled.first_feature(store, cuff_id)))
+    unsettled.follow(store, cuff_id, EVER, checks_of(unsettled.first_feature(store, cuff_id)), stood)
     derivation.note_settled(store, cuff_id, redone=True)
     return len(batch)
 

@@ -23,7 +23,7 @@ from collector.store.journal import stations
 from collector.store.journal.cuffs import HAND
 from collector.store.journal.payloads import ImportedPayload
 from collector.store.opening import open_store
-from collector.store.readings import hand_written, strikes
+from collector.store.readings import copies, strikes
 from collector.store.values import HAND_COPY, Reading, Selection
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -205,7 +205,7 @@ def test_a_copy_of_a_cuffs_reading_is_marked_whichever_comes_first(store: Store,
     marked = [(int(one.systolic or 0), one.taken_at) for one in written(store) if HAND_COPY in one.marks]
     assert marked == [(128, AT)]
     before = written(store)
-    assert hand_written.copies(store, [one.reading_id for one in before]) == 1
+    assert copies.count(store, [one.reading_id for one in before]) == 1
     rebuild(store)
     assert written(store) == before
 

@@ -1,11 +1,9 @@
 """Hand-written readings, as far as a log that is taken in has to know them."""
 
-from collections.abc import Sequence
 from typing import NamedTuple
 
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.values import HAND_COPY
 
 
 class Written(NamedTuple):
@@ -31,13 +29,3 @@ def known(store: Store) -> dict[str, Written]:
         reading_id: Written(payload, pulse, note, person, settled=bool(settled))
         for reading_id, payload, pulse, note, person, settled in rows
     }
-
-
-def copies(store: Store, reading_ids: Sequence[str]) -> int:
-    """How many of these say what a cuff said in the same minute."""
-    marked = store.query(
-        """SELECT reading_id FROM reading JOIN cuff ON cuff.id = reading.cuff_id
-        WHERE address = ? AND instr(';' || content_marks || ';', ?)""",
-        (cuffs.HAND, f";{HAND_COPY};"),
-    )
-    return len({reading_id for (reading_id,) in marked}.intersection(reading_ids))

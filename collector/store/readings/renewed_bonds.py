@@ -11,7 +11,7 @@ from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.journal import cuffs, visits
 from collector.store.journal.bond_doubts import BondDoubt, bond_doubts
-from collector.store.readings.strikes import set_marks, words
+from collector.store.readings.marks import set_marks, words
 from collector.store.values import BOND_NOT_CONFIRMED, BOND_RENEWED
 
 _MARKS = {BOND_RENEWED, BOND_NOT_CONFIRMED}

@@ -1,4 +1,4 @@
-"""Readings that count no longer: struck out, corrected or marked as taken standing, or a hand-written copy of a cuff's.
+"""Readings that count no longer: struck out, corrected or marked as taken standing.
 
 They stay in the store and are shown with their mark; averages leave them out. A strike names the payload, not the
 derived reading, so that it outlives a rebuild and travels with a merge.
@@ -9,10 +9,13 @@ from datetime import datetime
 from collector.store import audit, readings
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
-from collector.store.instants import SECOND, to_us
+from collector.store.instants import to_us
 from collector.store.journal import cuffs
+from collector.store.readings import copies
+from collector.store.readings.copies import Stretch
+from collector.store.readings.marks import set_marks, words
 from collector.store.readings.said import after_all_said
-from collector.store.values import CORRECTED, HAND_COPY, STRIKES, STRUCK_OUT, Reading
+from collector.store.values import CORRECTED, STRIKES, STRUCK_OUT, Reading
 
 
 def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) -> Reading:
@@ -59,10 +62,16 @@ def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime)
     mark_struck(store)
 
 
-def mark(store: Store, cuff_id: int, since: int) -> None:
-    """Mark a cuff's readings that were struck out, and what copies those received since then (microseconds UTC)."""
+def mark(store: Store, cuff_id: int, since: int, stood: Stretch | None = None) -> None:
+    """Mark a cuff's readings that were struck out, and what copies those received since then (microseconds UTC).
+
+    stood: when these were taken, as far as anybody knew until now.
+    """
     mark_struck(store, cuff_id)
-    _mark_copies(store, cuff_id, since)
+    if cuff_id in cuffs.rows(store, cuffs.HAND):
+        copies.mark_written(store, since)
+    else:
+        copies.mark(store, stood, copies.taken(store, cuff_id, since))
 
 
 def mark_struck(store: Store, cuff_id: int | None = None) -> None:
@@ -78,50 +87,3 @@ def mark_struck(store: Store, cuff_id: int | None = None) -> None:
     for row, (marks, mark, holds) in last.items():
         kept = words(marks) - STRIKES
         set_marks(store, row, marks, kept | {mark} if holds else kept)
-
-
-COPY_WITHIN_US = 60 * SECOND
-
-
-def _mark_copies(store: Store, cuff_id: int, since: int) -> None:
-    """Mark the hand-written readings that copy one of a cuff: same values within a minute, and nobody else's.
-
-    cuff_id, since: whose readings received since then (microseconds UTC) are new or were moved.
-    """
-    hand = store.scalar("SELECT id FROM cuff WHERE address = ?", (cuffs.HAND,))
-    if hand is None:
-        return
-    values: tuple[int, ...] = (since,)
-    if cuff_id == hand:
-        where = "received_at >= ?"
-    else:
-        first, last = store.row(
-            "SELECT min(taken_at), max(taken_at) FROM reading WHERE cuff_id = ? AND received_at >= ?", (cuff_id, since)
-        ) or (None, None)
-        if first is None:
-            return
-        where, values = "taken_at BETWEEN ? AND ?", (first - COPY_WITHIN_US, last + COPY_WITHIN_US)
-    rows = store.query(
-        f"""SELECT id, content_marks, copied FROM (SELECT id, content_marks,
-            EXISTS (SELECT 1 FROM reading sent WHERE sent.cuff_id <> written.cuff_id
-            AND sent.taken_at BETWEEN written.taken_at - {COPY_WITHIN_US} AND written.taken_at + {COPY_WITHIN_US}
-            AND sent.unit = 'mmHg' AND CAST(sent.systolic AS REAL) = CAST(written.systolic AS REAL)
-            AND CAST(sent.diastolic AS REAL) = CAST(written.diastolic AS REAL)
-            AND (sent.person_id IS NULL OR written.person_id IS NULL OR sent.person_id = written.person_id)) AS copied
-        FROM reading written WHERE cuff_id = {hand} AND {where})
-        WHERE copied OR instr(content_marks, ?)""",
-        (*values, HAND_COPY),
-    ).fetchall()
-    for row, marks, copied in rows:
-        others = words(marks) - {HAND_COPY}
-        set_marks(store, row, marks, others | {HAND_COPY} if copied else others)
-
-
-def words(marks: str) -> set[str]:
-    return set(filter(None, marks.split(";")))
-
-
-def set_marks(store: Store, row: int, before: str, after: set[str]) -> None:
-    joined = ";".join(sorted(after))
-    if joined != before:
-        store.query("UPDATE reading SET content_marks = ? WHERE id = ?", (joined, row))

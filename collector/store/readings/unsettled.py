@@ -9,7 +9,8 @@ from collector.store.journal import derivation, same_cuff, stations, visit_facts
 from collector.store.journal.stations import UnsureClock
 from collector.store.journal.visit_facts import ClockValue
 from collector.store.people import slot_spans
-from collector.store.readings import owners, renewed_bonds, strikes, times, write
+from collector.store.readings import copies, owners, renewed_bonds, strikes, times, write
+from collector.store.readings.copies import Stretch
 from collector.store.readings.times import Time
 
 
@@ -65,15 +66,21 @@ def first_feature(store: Store, cuff_id: int) -> list[bytes]:
 
 def settle(store: Store, cuff_id: int, settled: Settled) -> None:
     """Call inside a transaction."""
+    stood = copies.taken(store, cuff_id, settled.since)
     times.set_times(store, settled.times)
     owners.set_owners(store, settled.owners)
-    follow(store, cuff_id, settled.since, settled.checks)
+    follow(store, cuff_id, settled.since, settled.checks, stood)
     derivation.note_settled(store, cuff_id, redone=False)
 
 
-def follow(store: Store, cuff_id: int, since: int, checks: tuple[str, ...] | None) -> None:
-    """What hangs on more than a cuff's payloads: what it can do, what people said, its bond, what was written of it."""
+def follow(
+    store: Store, cuff_id: int, since: int, checks: tuple[str, ...] | None, stood: Stretch | None = None
+) -> None:
+    """What hangs on more than a cuff's payloads: what it can do, what people said, its bond, what was written of it.
+
+    stood: as `strikes.mark`.
+    """
     if checks is not None:
         write.assess(store, cuff_id, checks)
-    strikes.mark(store, cuff_id, since)
+    strikes.mark(store, cuff_id, since, stood)
     renewed_bonds.mark(store, cuff_id)

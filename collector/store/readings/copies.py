@@ -1,0 +1,80 @@
+"""Hand-written readings that copy another one: what a cuff sent, or the same line taken in twice for one person.
+
+They stay in the store and are shown with their mark; averages count the one that they copy. Which ones these are
+follows from when readings were taken and whose they are: whoever changes that has them looked at again.
+"""
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from collector.store.database import Store
+from collector.store.instants import EVER, SECOND
+from collector.store.journal import cuffs
+from collector.store.readings.marks import set_marks, words
+from collector.store.values import CORRECTS, HAND_COPY, WRITTEN_TWICE
+
+WITHIN_US = 60 * SECOND
+"""So far apart a cuff's clock and the writer's may be."""
+_SAME_VALUES = """other.unit = 'mmHg' AND CAST(other.systolic AS REAL) = CAST(written.systolic AS REAL)
+    AND CAST(other.diastolic AS REAL) = CAST(written.diastolic AS REAL)"""
+_FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_marks,
+    EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id <> written.cuff_id AND {_SAME_VALUES}
+        AND other.taken_at BETWEEN written.taken_at - {WITHIN_US} AND written.taken_at + {WITHIN_US}
+        AND (other.person_id IS NULL OR written.person_id IS NULL OR other.person_id = written.person_id)
+        AND written.note IS NOT '{CORRECTS} ' || other.reading_id) AS sent,
+    EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id = written.cuff_id AND {_SAME_VALUES}
+        AND other.taken_at = written.taken_at AND (other.received_at, other.reading_id) <
+        (written.received_at, written.reading_id)
+        AND other.person_id = written.person_id AND coalesce(written.note, '') NOT GLOB '{CORRECTS} *') AS twice
+    FROM reading written WHERE cuff_id = ? AND {{where}}) WHERE sent OR twice OR instr(content_marks, ?)
+    OR instr(content_marks, ?)"""
+
+
+class Stretch(NamedTuple):
+    """Of time, in microseconds UTC, both ends included."""
+
+    first: int
+    last: int
+
+
+ALWAYS = Stretch(EVER, -EVER)
+
+
+def taken(store: Store, cuff_id: int, since: int) -> Stretch | None:
+    """When a cuff's readings were taken that came since then (microseconds UTC)."""
+    bounds = "SELECT min(taken_at), max(taken_at) FROM reading WHERE cuff_id = ? AND received_at >= ?"
+    first, last = store.row(bounds, (cuff_id, since)) or (None, None)
+    return None if first is None else Stretch(first, last)
+
+
+def mark(store: Store, *times: Stretch | None) -> None:
+    """Mark what copies a reading taken from the first to the last of these times, unmark what does so no longer."""
+    known = [time for time in times if time]
+    if known:
+        first, last = min(time.first for time in known), max(time.last for time in known)
+        _mark(store, "taken_at BETWEEN ? AND ?", (first - WITHIN_US, last + WITHIN_US))
+
+
+def mark_written(store: Store, since: int) -> None:
+    """The same of the hand-written readings alone that came since then (microseconds UTC)."""
+    _mark(store, "received_at >= ?", (since,))
+
+
+def _mark(store: Store, where: str, values: tuple[int, ...]) -> None:
+    hand = store.scalar("SELECT id FROM cuff WHERE address = ?", (cuffs.HAND,))
+    if hand is None:
+        return
+    rows = store.query(_FOUND.format(where=where), (hand, *values, HAND_COPY, WRITTEN_TWICE)).fetchall()
+    for row, marks, sent, twice in rows:
+        others = words(marks) - {HAND_COPY, WRITTEN_TWICE}
+        set_marks(store, row, marks, others | ({HAND_COPY} if sent else {WRITTEN_TWICE} if twice else set()))
+
+
+def count(store: Store, reading_ids: Sequence[str]) -> int:
+    """How many of these copy what a cuff sent."""
+    marked = store.query(
+        """SELECT reading_id FROM reading JOIN cuff ON cuff.id = reading.cuff_id
+        WHERE address = ? AND instr(';' || content_marks || ';', ?)""",
+        (cuffs.HAND, f";{HAND_COPY};"),
+    )
+    return len({reading_id for (reading_id,) in marked}.intersection(reading_ids))

@@ -1,0 +1,164 @@
+"""What copies a reading counts once, whoever says later whose the two are; a rebuild finds the same."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from collector.intake import erase_person, giving, interpret, merge, pipeline, rebuild
+from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_log import take_log
+from collector.store import journal, people, readings
+from collector.store.database import Store
+from collector.store.journal import visits
+from collector.store.opening import open_store
+from collector.store.people import slot_spans, unions
+from collector.store.readings import strikes
+from collector.store.values import HAND_COPY, VOID_MARKS, WRITTEN_TWICE, Reading
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime, build_date_time
+from parsers.uuids import Uuid
+
+NOW = datetime(2031, 6, 1, tzinfo=UTC)
+AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
+CUFF = "C0:FF:EE:00:00:01"
+WRITTEN = HandRow(taken_at=AT, systolic=Decimal(128), diastolic=Decimal(81))
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    with open_store(tmp_path / "store.db") as store:
+        for name in ("ada", "bob"):
+            people.add(store, name, NOW)
+        value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(AT.replace(tzinfo=None)), user_id=1))
+        kind, arrived = 0x2A35, AT + timedelta(seconds=20)
+        sent = journal.append(store, cuff=CUFF, characteristic=kind, value=value, arrived_at=arrived, source="virtual")
+        interpret(store, sent.payload)
+        yield store
+
+
+def of(store: Store, cuff: str) -> Reading:
+    return next(one for one in readings.select(store) if one.cuff == cuff)
+
+
+def give(store: Store, cuff: str, person: str) -> None:
+    giving.give(store, of(store, cuff).reading_id, person, NOW)
+
+
+def give_slot(store: Store, person: str) -> None:
+    slot_spans.add(store, person, CUFF, "1", NOW)
+    pipeline.reassign(store, cuff=CUFF)
+
+
+def unite(store: Store) -> None:
+    unions.unite(store, "ada", "bob", NOW)
+    pipeline.reassign(store)
+
+
+@pytest.mark.parametrize(
+    ("before", "said", "copy"),
+    [
+        (None, lambda store: give(store, CUFF, "bob"), False),
+        (None, lambda store: give(store, "hand", "bob"), True),
+        ("bob", lambda store: give(store, "hand", "bob"), True),
+        ("bob", lambda store: give(store, CUFF, "ada"), True),
+        ("bob", lambda store: giving.make_nobodys(store, of(store, CUFF).reading_id, NOW), True),
+        ("bob", lambda store: giving.leave_to_slot(store, of(store, CUFF).reading_id, NOW), True),
+        (None, lambda store: give_slot(store, "bob"), False),
+        ("bob", unite, True),
+    ],
+    ids=["sent", "written", "both", "back", "nobody's", "slot's", "slot", "one"],
+)
+def test_whose_they_are_is_said_later(
+    store: Store, before: str | None, said: Callable[[Store], None], copy: bool
+) -> None:
+    take_log(store, [WRITTEN._replace(person="ada")], NOW)
+    if before:
+        give(store, CUFF, before)
+    said(store)
+    after = list(readings.select(store))
+    assert (HAND_COPY in of(store, "hand").marks) == copy
+    rebuild(store)
+    assert list(readings.select(store)) == after
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_of_one_who_is_erased_nothing_is_left_to_be_copied(store: Store, there: bool, tmp_path: Path) -> None:
+    take_log(store, [WRITTEN], NOW)
+    give(store, CUFF, "ada")
+    if there:
+        with open_store(tmp_path / "other.db") as other:
+            merge(other, store.path)
+            erase_person(other, "ada")
+        merge(store, tmp_path / "other.db")
+    else:
+        erase_person(store, "ada")
+    (left,) = readings.select(store)
+    assert (left.cuff, left.marks) == ("hand", ())
+
+
+def counted(store: Store) -> list[tuple[str, Decimal | None]]:
+    return [(one.cuff, one.pulse) for one in readings.select(store) if not VOID_MARKS.intersection(one.marks)]
+
+
+def test_what_stands_in_the_place_of_a_reading_is_no_copy_of_it(store: Store) -> None:
+    """Corrected in its pulse alone, it has the values and the minute of the one that counts no longer."""
+    give(store, CUFF, "ada")
+    with store.roomy():
+        correct_reading(store, of(store, CUFF).reading_id, Correction(pulse=Decimal(70)), NOW)
+    assert counted(store) == [("hand", 70)]
+    take_log(store, [WRITTEN._replace(person="ada")], NOW)  # the same value as the wrong one, copied before
+    after = list(readings.select(store))
+    rebuild(store)
+    assert list(readings.select(store)) == after
+    assert counted(store) == [("hand", 70)]
+
+
+def test_a_correction_taken_back_counts_the_reading_as_it_came(store: Store) -> None:
+    give(store, CUFF, "ada")
+    with store.roomy():
+        correct_reading(store, of(store, CUFF).reading_id, Correction(pulse=Decimal(70)), NOW)
+        take_back_correction(store, of(store, CUFF).reading_id, NOW)
+    assert counted(store) == [(CUFF, None)]
+    after = list(readings.select(store))
+    rebuild(store)
+    assert list(readings.select(store)) == after
+
+
+def test_one_line_of_two_people_who_are_one_counts_once(store: Store) -> None:
+    lines = [WRITTEN._replace(taken_at=AT + timedelta(hours=3), person=name) for name in ("ada", "bob")]
+    take_log(store, lines, NOW)
+    assert len(counted(store)) == 3
+    unite(store)
+    assert [one.marks for one in readings.select(store)][1:] == [(), (WRITTEN_TWICE,)]
+    strikes.strike(store, [*readings.select(store)][1].reading_id, NOW)
+    assert counted(store) == [(CUFF, None)]  # the same measurement, and it counts no longer
+    after = list(readings.select(store))
+    rebuild(store)
+    assert list(readings.select(store)) == after
+
+
+def test_what_was_corrected_into_another_reading_is_no_second_writing_of_it(store: Store) -> None:
+    later = AT + timedelta(hours=3)
+    take_log(store, [WRITTEN._replace(taken_at=later, systolic=Decimal(n), person="ada") for n in (128, 182)], NOW)
+    wrong = next(one for one in readings.select(store) if one.systolic == 182)
+    with store.roomy():
+        correct_reading(store, wrong.reading_id, Correction(systolic=Decimal(128)), NOW)
+    assert len(counted(store)) == 3
+    rebuild(store)
+    assert len(counted(store)) == 3
+
+
+def test_a_cuffs_reading_that_another_clock_moves_takes_its_mark_along(store: Store) -> None:
+    take_log(store, [WRITTEN], NOW)
+    assert HAND_COPY in of(store, "hand").marks
+    with store.transaction():
+        visit = visits.past_visit(store, CUFF, store.own_station, AT + timedelta(minutes=1))
+        shown = build_date_time(AT.replace(tzinfo=None) + timedelta(hours=2, minutes=1))  # it is two hours ahead
+        visits.learn_value(store, visit, Uuid.DATE_TIME, shown, AT + timedelta(minutes=1))
+    pipeline.settle(store, visit)
+    assert of(store, CUFF).taken_at == AT - timedelta(hours=2)
+    assert of(store, "hand").marks == ()
