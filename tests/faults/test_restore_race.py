@@ -80,7 +80,7 @@ def test_a_restore_waits_for_nobody_that_keeps_the_store_open(tmp_path: Path) ->
     path = tmp_path / "quietcuff.db"
     with open_store(path):
         backup = backups.take(path, tmp_path / "backups", keep=1)
-        with pytest.raises(StoreError, match="has the store open"):
+        with pytest.raises(StoreError, match=rf"process {os.getpid()}, has the store open"):
             restoring.restore(path, backup)
     assert restoring.restore(path, backup).kept
 
