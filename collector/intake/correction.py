@@ -10,8 +10,8 @@ from collector.store import readings
 from collector.store.acceptable import time_problem
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
-from collector.store.readings import strikes, write
-from collector.store.values import CORRECTED, CORRECTS, STRUCK_OUT, Selection, exact_mmhg
+from collector.store.readings import corrections, strikes, write
+from collector.store.values import CORRECTED, exact_mmhg
 from parsers import plausible
 
 _TENTH = Decimal("0.1")
@@ -50,28 +50,22 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             diastolic=diastolic,
             pulse=pulse,
             person=was.person,
-            note=_note(was.reading_id),
+            note=corrections.note_of(was.reading_id),
         )
         while write.row_of(store, instead := read_line(row)[0]) is not None:
             row = row._replace(twin=row.twin + 1)
         take_log(store, [row], at)
+        corrections.mark(store)
     return instead
 
 
 def take_back_correction(store: Store, reading_id: str, at: datetime) -> None:
-    """The reading counts as it came; the one in its place is struck out. Raises StoreError where there is none."""
+    """The reading counts as it came; the one in its place counts no longer. Raises StoreError where there is none."""
     with store.transaction():
         was = readings.get(store, reading_id)
         if CORRECTED not in was.marks:
             raise RefusedByStore(f"reading {was.reading_id} was not corrected")
         strikes.undo(store, was.reading_id, at, corrected=True)
-        for one in readings.select(store, Selection(cuff="hand")):
-            if one.note == _note(was.reading_id) and STRUCK_OUT not in one.marks:
-                strikes.strike(store, one.reading_id, at)
-
-
-def _note(reading_id: str) -> str:
-    return f"{CORRECTS} {reading_id}"
 
 
 def _mmhg(value: Decimal | None, unit: str) -> Decimal | None:

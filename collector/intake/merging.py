@@ -7,7 +7,7 @@ from collector.intake.pipeline import catch_up, reassign
 from collector.store import upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
-from collector.store.readings import copies, strikes
+from collector.store.readings import copies, corrections, strikes
 from collector.store.readings.copies import ALWAYS
 from collector.store.values import Progress
 
@@ -28,6 +28,7 @@ def merge(store: Store, other: Path, progress: Progress | None = None) -> "Broug
     catch_up(store, progress)
     reassign(store, but=anew)  # those have found their owners
     strikes.mark_struck(store)
+    corrections.mark(store)
     copies.mark(store, ALWAYS)
     upkeep.checkpoint(store)  # what another station erased is not to linger in the log; a reader may put it off
     return brought

@@ -132,3 +132,53 @@ def test_a_wrong_call_is_one_line(home: Run, args: list[str], code: int, words: 
     result = home(*args)
     assert (result.exit_code, result.stderr.count("\n")) == (code, 1)
     assert words in result.stderr
+
+
+@pytest.mark.parametrize("again", [False, True])
+def test_a_cuffs_reading_corrected_in_its_pulse_alone_counts_once(home: Run, again: bool) -> None:
+    wrong = next(reading for reading in all_of(home) if reading["systolic"] == 191)
+    known = {one["reading_id"] for one in all_of(home)}
+    assert home("correct", str(wrong["reading_id"]), "--pulse", "61").exit_code == 0
+    (new,) = (one for one in all_of(home) if one["reading_id"] not in known)
+    if again:
+        known.add(new["reading_id"])
+        assert home("correct", str(new["reading_id"]), "--pulse", "62").exit_code == 0
+        (new,) = (one for one in all_of(home) if one["reading_id"] not in known)
+    assert new["marks"] == []
+    assert new["reading_id"] in used(home)
+    assert wrong["reading_id"] not in used(home)
+
+
+def test_what_was_taken_back_counts_once_whatever_is_said_of_the_one_in_its_place(home: Run) -> None:
+    wrong = next(reading for reading in all_of(home) if reading["systolic"] == 191)
+    known = {one["reading_id"] for one in all_of(home)}
+    assert home("correct", str(wrong["reading_id"]), "--systolic", "129").exit_code == 0
+    (new,) = (str(one["reading_id"]) for one in all_of(home) if one["reading_id"] not in known)
+    assert home("correct", str(wrong["reading_id"]), "--undo").exit_code == 0
+    for said in (("strike", new, "--undo"), ("strike", new), ("correct", new, "--systolic", "131")):
+        assert home(*said).exit_code == 1
+        assert new not in used(home)
+    assert wrong["reading_id"] in used(home)
+    before = all_of(home)
+    assert home("rebuild").exit_code == 0
+    assert all_of(home) == before
+
+
+@pytest.mark.parametrize(
+    ("then", "counting"), [(("correct", "--systolic", "131"), [131]), (("strike",), []), (("correct", "--undo"), [191])]
+)
+def test_put_right_at_two_stations_a_reading_counts_once_at_most(
+    home: Run, household: Path, then: tuple[str, ...], counting: list[int], tmp_path: Path
+) -> None:
+    wrong = next(str(reading["reading_id"]) for reading in all_of(home) if reading["systolic"] == 191)
+    there = tmp_path / "there.db"
+    assert home("--store", str(there), "merge", str(household)).exit_code == 0
+    assert home("correct", wrong, "--systolic", "129").exit_code == 0
+    if "--undo" in then:
+        assert home("--store", str(there), "correct", wrong, "--systolic", "130").exit_code == 0
+    assert home("--store", str(there), then[0], wrong, *then[1:]).exit_code == 0
+    assert home("merge", str(there)).exit_code == 0
+    assert home("--store", str(there), "merge", str(household)).exit_code == 0
+    of_then = [one for one in all_of(home) if one["taken_at"] == "2031-03-06T21:00:00+00:00" and not one["marks"]]
+    assert [one["systolic"] for one in of_then] == counting
+    assert home("--store", str(there), "readings", "--json").stdout == home("readings", "--json").stdout

@@ -9,13 +9,13 @@ from datetime import datetime
 from collector.store import audit, readings
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
-from collector.store.instants import to_us
+from collector.store.instants import EVER, to_us
 from collector.store.journal import cuffs
-from collector.store.readings import copies
+from collector.store.readings import copies, corrections
 from collector.store.readings.copies import Stretch
 from collector.store.readings.marks import set_marks, words
 from collector.store.readings.said import after_all_said
-from collector.store.values import CORRECTED, STRIKES, STRUCK_OUT, Reading
+from collector.store.values import CORRECTED, OVERTAKEN, STRIKES, STRUCK_OUT, Reading
 
 
 def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) -> Reading:
@@ -26,6 +26,7 @@ def strike(store: Store, reading_id: str, at: datetime, mark: str = STRUCK_OUT) 
             already = f"reading {reading.reading_id} is {min(held)} already"
             command = "correct" if CORRECTED in held else "strike"
             raise RefusedByStore(f"{already}; `quietcuff {command} … --undo` takes that back")
+        _must_hold(reading)
         _write(store, reading, mark, True, at)
         return readings.get(store, reading.reading_id)
 
@@ -43,8 +44,18 @@ def undo(store: Store, reading_id: str, at: datetime, corrected: bool = False) -
             raise RefusedByStore(f"reading {reading.reading_id} was corrected; {command} takes that back")
         if mark is None:
             raise RefusedByStore(f"reading {reading.reading_id} is not struck out or marked as standing")
+        _must_hold(reading)
         _write(store, reading, mark, False, at)
         return readings.get(store, reading.reading_id)
+
+
+def _must_hold(reading: Reading) -> None:
+    if OVERTAKEN in reading.marks:
+        was = corrections.corrected_by(reading.note or "")
+        raise RefusedByStore(
+            f"reading {reading.reading_id} counts no longer: what it corrects, {was}, counts as it came or was put "
+            f"right otherwise; `quietcuff correct {was}` says anew what it should be"
+        )
 
 
 def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime) -> None:
@@ -60,6 +71,7 @@ def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime)
     person = store.scalar("SELECT person_id FROM reading WHERE reading_id = ?", (reading.reading_id,))
     audit.record(store, at, what, {"reading": reading.reading_id}, person)
     mark_struck(store)
+    corrections.mark(store)
 
 
 def mark(store: Store, cuff_id: int, since: int, stood: Stretch | None = None) -> None:
@@ -68,6 +80,8 @@ def mark(store: Store, cuff_id: int, since: int, stood: Stretch | None = None) -
     stood: when these were taken, as far as anybody knew until now.
     """
     mark_struck(store, cuff_id)
+    if since == EVER:  # a correction comes with all of its cuff, or is said by `intake.correction`
+        corrections.mark(store)
     if cuff_id in cuffs.rows(store, cuffs.HAND):
         copies.mark_written(store, since)
     else:
