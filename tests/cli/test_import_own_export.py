@@ -255,3 +255,29 @@ def test_the_longest_note_comes_back_in_and_through_a_merge(quietcuff: Run, tmp_
     assert quietcuff("--store", stores[2], "check").stdout.count("values:") == 0
     for store in stores[1:]:
         assert quietcuff("--store", store, "export", "--to", form).stdout == written
+
+
+@pytest.mark.parametrize(
+    ("form", "once", "twice", "told"),
+    [
+        ("ndjson", '"systolic": ', '"systolic": 99, "systolic": ', r"line 1: .*'systolic' stands there twice"),
+        ("fhir", '"code":"8480-6"', '"code":"x","code":"8480-6"', r"entry \d: 'code' stands there twice"),
+        ("fhir", '"resourceType":"Bundle"', '"entry":[],"resourceType":"Bundle"', "'entry' stands twice in the B"),
+        ("fhir-bulk", '"value":', '"value":99,"value":', r"line \d: 'value' stands there twice"),
+    ],
+)
+def test_of_two_values_of_one_name_none_is_taken_silently(
+    quietcuff: Run, with_hand: Path, tmp_path: Path, form: str, once: str, twice: str, told: str
+) -> None:
+    """JSON leaves open which holds; the last did, and nobody was told."""
+    file, empty = tmp_path / "file", tmp_path / "empty.db"
+    assert quietcuff("--store", str(with_hand), "export", "--to", form, "-o", str(file)).exit_code == 0
+    text = file.read_text("utf-8")
+    assert once in text
+    file.write_text(text.replace(once, twice, 1), "utf-8")
+    result = quietcuff("--store", str(empty), "import", str(file))
+    assert result.exit_code == 1
+    (line,) = result.stderr.splitlines()
+    assert re.search(rf"file: {told}.*; nothing was taken$", line), line
+    with open_store(empty) as store:
+        assert count(store) == 0

@@ -5,6 +5,7 @@ from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from air import room
@@ -14,6 +15,8 @@ from collector.radio.virtual import Behaviour, Drop, VirtualCuff
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.journal import visits
+from collector.store.opening import open_store
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.values import Selection
@@ -82,6 +85,26 @@ def test_interrupted_at_every_single_step_it_takes_up_where_it_was(
         (folder,) = clinic.folder.glob(f"B-{steps}-*")
         assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 5
     assert steps > 12  # two transactions at the beginning, one a step, one a check, each key
+
+
+def test_nothing_comes_between_the_last_look_and_the_freeing(clinic: Clinic, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A record that did would be in no paper, and the cuff free."""
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+    clinic.visit(taken=(clinic.at - timedelta(days=1),))
+    clinic.at += timedelta(minutes=2)
+    real, between = loans.make_available, []
+
+    def meanwhile(*of: Any) -> None:
+        with open_store(clinic.store.path) as listener:
+            listener.wait_at_most(0)
+            with pytest.raises(StoreError, match="another program holds the store"):
+                visits.open_visit(listener, CUFF, "virtual", clinic.at)
+        between.append(real(*of))
+
+    monkeypatch.setattr(loans, "make_available", meanwhile)
+    assert clinic.take_back(keys="yyyyy")
+    assert len(between) == 1
 
 
 async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clinic: Clinic) -> None:

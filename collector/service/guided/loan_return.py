@@ -105,10 +105,13 @@ class LoanReturn:
                 )
                 return False
             loan = loans.note_check(self.store, loan, check.key, self.now())
-        if download.records_of_return(self.store, loan) != loan.checks.get(loans.SAVED_RECORDS):
+        with self.store.transaction():  # nothing comes between the look and the freeing
+            all_saved = download.records_of_return(self.store, loan) == loan.checks.get(loans.SAVED_RECORDS)
+            if all_saved:
+                loans.make_available(self.store, loan, self.now())
+        if not all_saved:
             loan = loans.forget_check(self.store, self._write_down(loan), "empty", self.now())
             self.screen.say(f"{self.name(loan.cuff)} sent more meanwhile. That is saved now too.")
             return self._look_after(loan)
-        loans.make_available(self.store, loan, self.now())
         self.screen.say(f"{self.name(loan.cuff)} is available.")
         return True

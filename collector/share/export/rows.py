@@ -9,7 +9,6 @@ runs it; whoever reads the file back takes one leading ' off a text cell. Number
 """
 
 import csv
-import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from decimal import Decimal
@@ -18,6 +17,7 @@ from typing import Any, TextIO
 
 from collector.share.export.column_forms import FIELDS, FORMS, READING, TAKEN_LOCAL, json_string, values_of
 from collector.share.export.context import ExchangeError
+from collector.share.export.read_json import DECODER
 from collector.store.columns import Column, Kind
 from collector.store.values import Basis, Reading
 
@@ -85,7 +85,7 @@ def parse_ndjson(lines: Iterable[str]) -> Iterator[Reading]:
         if not line.strip():
             continue
         try:
-            said = json.loads(line, parse_float=Decimal)
+            said = DECODER.decode(line)
             if not isinstance(said, dict):
                 raise ValueError("no JSON object")
             yield Reading(**{one.name: _value(one, said) for one in READING})

@@ -1,11 +1,10 @@
 """The entries of a Bundle, one at a time, however large the file and however it is laid out."""
 
-import json
 from collections.abc import Iterator
-from decimal import Decimal
 from typing import Any, TextIO
 
 from collector.share.export.context import ExchangeError
+from collector.share.export.read_json import DECODER, NameTwiceError
 
 _CHUNK = 1 << 18
 
@@ -14,14 +13,18 @@ def entries(file: TextIO) -> Iterator[tuple[str, Any]]:
     """(fullUrl or '', resource) of each entry. Raises ExchangeError."""
     source = _Source(file)
     source.take("{")
-    is_bundle = False
+    is_bundle, names, number = False, set[str](), 0
     while source.peek() != "}":
-        name = source.value()
+        name = str(source.value())
+        if name in names:
+            raise ExchangeError(f"{name!r:.60} stands twice in the Bundle")
+        names.add(name)
         source.take(":")
         if name == "entry":
             source.take("[")
             while source.peek() != "]":
-                entry = source.value()
+                number += 1
+                entry = source.value(f"entry {number}")
                 if not isinstance(entry, dict) or not isinstance(entry.get("resource"), dict):
                     raise ExchangeError("an entry of the Bundle holds no resource")
                 yield str(entry.get("fullUrl", "")), entry["resource"]
@@ -39,7 +42,6 @@ class _Source:
 
     def __init__(self, file: TextIO) -> None:
         self._file = file
-        self._decoder = json.JSONDecoder(parse_float=Decimal)
         self._text = ""
         self._at = 0
         self._ended = False
@@ -67,16 +69,18 @@ class _Source:
         if self.peek() != end:
             raise ExchangeError("the Bundle is cut off or no JSON")
 
-    def value(self) -> Any:
+    def value(self, what: str = "the Bundle") -> Any:
         self.peek()
         while True:
             try:
-                value, end = self._decoder.raw_decode(self._text, self._at)
+                value, end = DECODER.raw_decode(self._text, self._at)
                 if end < len(self._text) or self._ended:  # a number at the very end might go on
                     self._at = end
                     return value
             except RecursionError:
                 raise ExchangeError("the Bundle is nested too deep") from None
+            except NameTwiceError as error:
+                raise ExchangeError(f"{what}: {error}") from None
             except ValueError as error:
                 if self._ended:
                     raise ExchangeError(f"the Bundle is cut off or no JSON ({error})") from None

@@ -1,6 +1,5 @@
 """Readings out of a Bundle or bulk NDJSON that quietcuff wrote, also after a FHIR server had it in between."""
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -10,6 +9,7 @@ from typing import Any, TextIO
 from collector.share.export.context import HAND, ExchangeError, ExportContext, ExportedClock, ExportedCuff
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.entries import entries
+from collector.share.export.read_json import DECODER, NameTwiceError
 from collector.store.columns import zone_named
 from collector.store.values import Basis, Reading
 
@@ -47,7 +47,9 @@ def _resources(lines: Iterable[str]) -> Iterator[tuple[str, Any]]:
     for at, line in enumerate(lines, 1):
         if line.strip():
             try:
-                yield "", json.loads(line, parse_float=Decimal)
+                yield "", DECODER.decode(line)
+            except NameTwiceError as error:
+                raise ExchangeError(f"line {at}: {error}") from None
             except ValueError as error:
                 raise ExchangeError(f"line {at}: not JSON ({error})") from None
 
