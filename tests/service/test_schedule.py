@@ -2,12 +2,28 @@
 
 import asyncio
 import logging
-from datetime import UTC, datetime, timedelta
+import time as clock
+from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, time, timedelta
+from itertools import pairwise
 
 import pytest
 
 from collector.service.jobs import schedule
 from collector.service.jobs.schedule import Job
+
+
+@pytest.fixture
+def at_zone(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], None]]:
+    """This machine stands there."""
+
+    def stand(zone: str) -> None:
+        monkeypatch.setenv("TZ", zone)
+        clock.tzset()
+
+    yield stand
+    monkeypatch.undo()
+    clock.tzset()
 
 
 async def test_a_job_that_fails_is_one_line_and_comes_again(caplog: pytest.LogCaptureFixture) -> None:
@@ -54,12 +70,27 @@ async def test_what_a_job_says_is_logged_and_silence_is_not(
 async def test_a_daily_job_is_due_at_its_hour_of_this_machines_clock_and_late_rather_than_never() -> None:
     scheduler = schedule.start([Job("daily backup", lambda: None, daily_at="03:15")])
     job = scheduler.get_job("daily backup")
-    due = job.next_run_time
+    due = job.next_run_time.astimezone()
     scheduler.shutdown()
     assert (due.hour, due.minute) == (3, 15)
     assert timedelta() < due - datetime.now(UTC) <= timedelta(days=1, hours=1)
     assert job.misfire_grace_time is None, "a machine that was asleep at the hour makes up for it on waking"
     assert job.coalesce, "once, however many turns it slept through"
+
+
+@pytest.mark.parametrize("zone", ["Europe/Berlin", "America/Santiago", "Australia/Lord_Howe", "Africa/Cairo"])
+def test_a_daily_job_has_one_turn_a_day_also_where_the_clocks_change(zone: str, at_zone: Callable[[str], None]) -> None:
+    """Seen: for a time before the change, no backup on the day after the clocks went forward; two in an hour that came
+    twice."""
+    at_zone(zone)
+    for local in (time(hour, minute) for hour in range(4) for minute in (0, 30)):
+        now, turns = datetime(2031, 1, 1, 12, tzinfo=UTC), []
+        while now.year < 2032:
+            turns.append(now := schedule.next_turn(local, now))
+        assert {after - before for before, after in pairwise(turns)} <= {
+            timedelta(hours=hours) for hours in (23, 23.5, 24, 24.5, 25)
+        }
+        assert [turn for turn in turns if turn.astimezone().time() != local][1:] == []  # a time that was left out
 
 
 @pytest.mark.parametrize("job", [Job("relay", lambda: None, every_s=60), Job("backup", lambda: None, daily_at="03:15")])

@@ -8,11 +8,10 @@ import asyncio
 import logging
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from typing import Any
+from datetime import UTC, datetime, time, timedelta
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
-from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
 from collector.service.machine_clock import clock_at_boot
@@ -34,13 +33,13 @@ class Job:
     daily_at: str | None = None
 
 
-class _NoList:
-    """After a jump forward the library lists every turn that was missed before it takes the last: 30 million for a
-    job of each minute on a clock that started in 1970. Long missed turns are passed over at once instead."""
-
-    def get_next_fire_time(self, previous: datetime | None, now: datetime) -> Any:
-        long_ago = previous is not None and now - previous > timedelta(days=2)
-        return super().get_next_fire_time(now if long_ago else previous, now)  # type: ignore[misc]
+def next_turn(local: time, now: datetime) -> datetime:
+    """When a clock on the wall of this machine shows that time next. Once a day, also where the clocks change: in an
+    hour that comes twice the first time, and for an hour that is left out in the one beside it."""
+    day = now.astimezone().date()
+    while (due := datetime.combine(day, local).astimezone(UTC)) <= now:
+        day += timedelta(days=1)
+    return due
 
 
 async def clock_went_back() -> None:
@@ -74,19 +73,29 @@ def start(jobs: Iterable[Job]) -> AsyncIOScheduler:
     A job missed in suspend runs once on waking (misfire_grace_time=None, coalesce), not never.
     """
 
-    class Every(_NoList, IntervalTrigger):  # type: ignore[misc]
-        pass
+    class Every(IntervalTrigger):  # type: ignore[misc]
+        """After a jump forward the library lists every turn that was missed before it takes the last: 30 million for a
+        job of each minute on a clock that started in 1970. Long missed turns are passed over at once instead."""
 
-    class Daily(_NoList, CronTrigger):  # type: ignore[misc]
-        pass
+        def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+            long_ago = previous is not None and now - previous > timedelta(days=2)
+            found: datetime = super().get_next_fire_time(now if long_ago else previous, now)
+            return found
 
-    scheduler = AsyncIOScheduler(job_defaults={"misfire_grace_time": None, "coalesce": True, "max_instances": 1})
+    class Daily(BaseTrigger):  # type: ignore[misc]
+        """Not the library's: that one leaves out the day after the clocks went forward, for an hour before the change,
+        and has two turns in an hour that comes twice."""
+
+        def __init__(self, local: time) -> None:
+            self.local = local
+
+        def get_next_fire_time(self, previous: datetime | None, now: datetime) -> datetime:
+            return next_turn(self.local, now)
+
+    settings = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
+    scheduler = AsyncIOScheduler(job_defaults=settings, timezone=UTC)
     for job in jobs:
-        if job.daily_at is not None:
-            hour, minute = job.daily_at.split(":")
-            trigger = Daily(hour=int(hour), minute=int(minute))
-        else:
-            trigger = Every(seconds=job.every_s or 86400)
+        trigger = Daily(time.fromisoformat(job.daily_at)) if job.daily_at else Every(seconds=job.every_s or 86400)
         scheduler.add_job(_guarded(job), trigger, name=job.name, id=job.name)
     scheduler.start()
     return scheduler
