@@ -63,7 +63,7 @@ def erase(
         for path in left:
             say(f"{path} was made before and may hold them still; erase it there with --in, or delete it")
         say("Exports and reports made before may hold them too; see docs/privacy.md")
-    return ATTENTION if gone.left else DONE
+    return ATTENTION if gone.left or gone.naming else DONE
 
 
 def _erase_there(store: Store, backups: list[Path]) -> None:

@@ -1,12 +1,13 @@
 """What belongs to whom: slots given, ended and taken back; single readings claimed and released."""
 
 from datetime import UTC, datetime
+from shlex import quote
 from typing import Annotated
 
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Usage, options_of, say
+from collector.cli.common.command import Failure, Usage, options_of, say
 from collector.cli.common.selection import found_readings, slot_of, writing_store
 from collector.intake import giving
 from collector.intake.owner import assign_cuff
@@ -158,11 +159,13 @@ def release_readings(
 
 
 def _held(store: Store, name: str, cuff: str, slot: str) -> Span:
-    """The newest hold of the person on the slot. Raises Usage for none."""
+    """The newest hold of the person on the slot. Raises Usage for none, and Failure for that of a loan."""
     person, address, wanted = people.need(store, name), cuffs.need(store, cuff), slot_of(slot)
     found = [span for span in slot_spans.every(store, cuff=address, person=person.row) if span.slot == wanted]
     if not found:
         raise Usage(f"slot {slot} of {cuff} is not {name}'s; `quietcuff person list` shows whose is what")
+    if found[-1].strict and found[-1].until is None:
+        raise Failure(f"{cuff} is lent to {name}: `quietcuff loan back {quote(cuff)}` ends that")
     return found[-1]
 
 

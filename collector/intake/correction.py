@@ -54,7 +54,7 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
         )
         while write.row_of(store, instead := read_line(row)[0]) is not None:
             row = row._replace(twin=row.twin + 1)
-        take_log(store, [row], at)
+        take_log(store, [row], corrections.after_all(store, was.reading_id, at))
         corrections.mark(store)
     return instead
 

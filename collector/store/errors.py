@@ -42,7 +42,7 @@ _WORDS: dict[int, tuple[str, str]] = {
     sqlite3.SQLITE_READONLY: ("read-only", "the store cannot be written; check its owner, rights and file system"),
     sqlite3.SQLITE_PERM: ("read-only", "no right to the store; check its owner and rights"),
     sqlite3.SQLITE_AUTH: ("read-only", "no right to the store; check its owner and rights"),
-    sqlite3.SQLITE_CANTOPEN: ("missing", "the store cannot be opened; check the path, its owner and rights"),
+    sqlite3.SQLITE_CANTOPEN: ("read-only", "the store cannot be opened; check the path, its owner and rights"),
     sqlite3.SQLITE_FULL: ("full", "the disk is full; free some space, nothing stored so far is lost"),
     sqlite3.SQLITE_CORRUPT: ("damaged", "the store is damaged; keep this file and go back to the last good backup"),
     sqlite3.SQLITE_NOTADB: ("foreign", "this file is not a quietcuff store"),

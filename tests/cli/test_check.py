@@ -137,6 +137,14 @@ def test_a_store_without_the_right_to_it(findings: Found, monkeypatch: pytest.Mo
     assert "clock" in found
 
 
+def test_a_store_whose_log_cannot_be_opened_is_there_all_the_same(findings: Found, household: Path) -> None:
+    household.with_name(f"{household.name}-wal").unlink(missing_ok=True)
+    household.with_name(f"{household.name}-wal").mkdir()  # as a log that belongs to another user
+    found = findings()
+    assert (found["exit"], found["store"]["state"]) == (1, "broken")
+    assert "which makes it" not in found["store"]["remedy"]
+
+
 def _denied(_: object, **__: object) -> None:
     raise PermissionError(13, "Permission denied", "/x/y.db")
 

@@ -13,6 +13,8 @@ from collector.intake import interpret
 from collector.store import journal
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
+from collector.store.people import loans
+from collector.store.people.loan_states import State
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
 
@@ -188,8 +190,8 @@ def test_a_name_is_one_name_however_its_letters_are_written(quietcuff: Run, tmp_
     assert json.loads(run("readings", COMPOSED, "--json").stdout)["person"] == COMPOSED
     assert run("person", "add", "rui").exit_code == 0
     assert run("note", "add", "rui", "2025-03-04", f"with {APART} at lunch").exit_code == 0
-    told = run("person", "erase", COMPOSED, "--yes").stderr
-    assert "the name still stands in note.text (1)" in told
+    gone = run("person", "erase", COMPOSED, "--yes")
+    assert (gone.exit_code, "the name still stands in note.text (1)" in gone.stderr) == (3, True)
 
 
 def test_people_of_one_name_are_told_with_commands_that_can_be_pasted(quietcuff: Run, tmp_path: Path) -> None:
@@ -213,3 +215,17 @@ def test_a_name_that_only_its_letters_tell_apart_is_one_name_both_ways(
         assert run("person", "add", first).exit_code == 0
         assert "already" in run("person", "add", second).stderr
         assert run("note", "add", second, "2031-03-04", "tablet").exit_code == 0
+
+
+def test_what_a_loan_gave_ends_with_the_loan_alone(quietcuff: Run, household: Path) -> None:
+    run = lambda *args: quietcuff("--store", str(household), *args)  # noqa: E731
+    at = datetime(2031, 4, 1, tzinfo=UTC)
+    with open_store(household) as store:
+        loans.set_state(store, cuffs.need(store, "kitchen"), State.AVAILABLE, at)
+        loans.lend(store, "kitchen", "B-117", ("any",), at)
+    before = run("person", "list").stdout
+    for command in ("end", "take-back"):
+        refused = run("person", command, "B-117", "--cuff", "kitchen")
+        assert (refused.exit_code, refused.stderr.count("\n")) == (1, 1)
+        assert "kitchen is lent to B-117: `quietcuff loan back kitchen` ends that" in refused.stderr
+    assert run("person", "list").stdout == before

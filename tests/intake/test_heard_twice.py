@@ -2,12 +2,14 @@
 
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from collector import intake
+from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.store import Store, journal, open_store, people, readings, retention
 from collector.store.journal import stations
 from collector.store.readings import claims, strikes
@@ -112,3 +114,21 @@ def test_it_outlives_the_payload_that_no_reading_rests_on(
         retention.take_away(first, AHEAD)
     intake.rebuild(first)
     assert look(first) == so
+
+
+def test_of_two_corrections_the_later_holds_whatever_the_clock_showed(two: tuple[Store, Store]) -> None:
+    store, other = (one.path for one in two)
+    two[0].close()
+    two[1].close()
+    with open_store(store) as opened:
+        correct_reading(opened, the_one(opened), Correction(systolic=Decimal(111)), AHEAD)
+    for at, systolic in ((NOW, 112), (LATER, 113)):
+        with open_store(other) as opened:
+            intake.merge(opened, store)
+        with open_store(other) as opened:
+            sent = next(reading.reading_id for reading in readings.select(opened) if reading.cuff == CUFF)
+            take_back_correction(opened, sent, at)
+            correct_reading(opened, sent, Correction(systolic=Decimal(systolic)), at)
+        with open_store(store) as opened:
+            intake.merge(opened, other)
+            assert [reading.systolic for reading in readings.select(opened) if not reading.marks] == [systolic]

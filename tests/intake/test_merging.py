@@ -1,7 +1,8 @@
 """Merging stores: every payload once, whatever the order and however often; the later word of people holds."""
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 from shutil import copyfile
 from typing import Any
@@ -14,16 +15,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from collector import intake
+from collector.intake import giving
+from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.intake.take_log import take_log
 from collector.store import Store, StoreError, audit, open_store, people, readings, upkeep
 from collector.store.journal import cuffs
-from collector.store.people import loans, notes, sittings, slot_spans
+from collector.store.people import loans, notes, office_visits, sittings, slot_spans
 from collector.store.people.loan_states import State
 from collector.store.people.unions import unite
-from collector.store.readings import claims
+from collector.store.readings import claims, strikes
 from parsers.measurement import build_measurement, measurement
 
 DEEDS = ("add", "rename", "span", "claim", "release", "name", "note", "note gone", "unite", "erase", "lend", "back",
-         "mark", "sit")  # fmt: skip
+         "mark", "sit", "strike", "count", "correct", "left", "log", "office", "withdraw")  # fmt: skip
 KNOWS = st.sampled_from((None, 0, -1))
 """Which of the earlier stations' stores one knows when people come to it: none, the first, the last."""
 
@@ -73,8 +77,28 @@ def do(store: Store, deed: str, which: int, minute: int, station: int) -> None:
         loans.begin_return(store, cuff, at)
     elif deed == "mark":
         loans.set_state(store, cuff, State.AVAILABLE, at)
+    elif deed in ("strike", "count", "correct", "left", "withdraw") and found:
+        say_of_one(store, deed, found[minute % len(found)], at)
+    elif deed == "log":
+        row = intake.HandRow(day, Decimal(110 + minute % 5), Decimal(80), None, who if minute % 2 else None)
+        take_log(store, [row], at)
+    elif deed == "office":
+        office_visits.add(store, who, day.date(), [(Decimal(144), Decimal(91))], at)
     elif deed == "sit":
         sittings.keep(store, who, day, ["rested"], found[:2], at)
+
+
+def say_of_one(store: Store, deed: str, reading: str, at: datetime) -> None:
+    if deed == "strike":
+        strikes.strike(store, reading, at)
+    elif deed == "count":
+        strikes.undo(store, reading, at)
+    elif deed == "correct":
+        correct_reading(store, reading, Correction(pulse=Decimal(60 + at.minute % 9)), at)
+    elif deed == "left":
+        take_back_correction(store, reading, at)
+    else:
+        giving.leave_to_slot(store, reading, at)
 
 
 @given(st.lists(st.tuples(histories, deeds, KNOWS), min_size=2, max_size=3), st.data())
@@ -104,6 +128,7 @@ def any_order(lives: list[Any], data: st.DataObject) -> None:
                 play(store, history)
                 if knows is not None and paths:
                     intake.merge(store, paths[knows])
+            with open_store(path) as store:  # as another command does
                 live_with(store, what, station)
             paths.append(path)
         ends = []

@@ -27,6 +27,8 @@ _QUERIES = {
     "strikes": "SELECT uid, payload_uid, mark, holds, changed_at FROM strike",
     "notes": "SELECT note.uid, person.uid, kind, day, text, note.gone, note.changed_at FROM note "
     "JOIN person ON person.id = person_id",
+    "office visits": "SELECT v.uid, person.uid, day, readings, v.gone, v.changed_at FROM office_visit v "
+    "JOIN person ON person.id = person_id",
     "sittings": "SELECT s.uid, person.uid, started_at, prepared, readings, s.gone, s.changed_at FROM sitting s "
     "JOIN person ON person.id = person_id",
     "loans": "SELECT loan.uid, address, person.uid, slots, out_at, back_at, step, checks, loan.gone, loan.changed_at "

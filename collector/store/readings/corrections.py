@@ -4,7 +4,10 @@ One holds while what it corrects is marked so, and only the last that was writte
 reading may have been put right otherwise, struck out, or left as it came.
 """
 
+from datetime import datetime
+
 from collector.store.database import Store
+from collector.store.instants import from_us
 from collector.store.journal import cuffs
 from collector.store.readings.marks import set_marks, words
 from collector.store.values import CORRECTED, CORRECTS, OVERTAKEN
@@ -18,6 +21,15 @@ def note_of(reading_id: str) -> str:
 def corrected_by(note: str) -> str:
     """The id of the reading that the one with this note corrects."""
     return note.removeprefix(f"{CORRECTS} ")
+
+
+def after_all(store: Store, reading_id: str, at: datetime) -> datetime:
+    """When a correction of this reading is written now: later than all before it, whatever the clock showed then."""
+    last = store.scalar(
+        "SELECT max(received_at) FROM reading JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND note = ?",
+        (cuffs.HAND, note_of(reading_id)),
+    )
+    return at if last is None else max(at, from_us(last + 1))
 
 
 def mark(store: Store) -> None:
