@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.intake.pipeline import catch_up, reassign
+from collector.intake.twins import retold
 from collector.store import upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
@@ -23,7 +24,7 @@ def merge(store: Store, other: Path, progress: Progress | None = None) -> "Broug
     """
     from collector.store.merge.foreign_rows import bring_in  # a rule for every column, which nothing else needs
 
-    brought = bring_in(store, other, progress)
+    brought = bring_in(store, other, retold, progress)
     anew = derivation.cuffs_to_redo(store)
     catch_up(store, progress)
     reassign(store, but=anew)  # those have found their owners

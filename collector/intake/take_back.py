@@ -4,12 +4,16 @@ import hashlib
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import count
 
 from collector.intake.sources import own_export
-from collector.store import audit, journal, people
+from collector.intake.twins import numbered
+from collector.store import audit, journal, people, readings
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
+from collector.store.journal.cuffs import HAND
+from collector.store.namesakes import folded
 from collector.store.readings import claims, write
 from collector.store.values import Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
@@ -28,7 +32,7 @@ class BroughtBack:
 
 def bring_back(
     store: Store,
-    readings: Iterable[Reading],
+    found: Iterable[Reading],
     at: datetime,
     progress: Progress | None = None,
     station: Callable[[], str | None] = lambda: None,
@@ -41,12 +45,16 @@ def bring_back(
     """
     new = there = 0
     cuffs: set[str] = set()
+    brought: dict[str, str | None] = {}
     rows: dict[str, int] = {}
     fresh: list[str] = []
     owned: list[tuple[int, int]] = []
     stations_by_name: dict[str | None, int | None] = {None: None}
     with store.transaction():
-        for reading in readings:
+        for reading in found:
+            if reading.cuff == HAND:
+                reading = _as_told_here(store, reading, brought)
+                brought[reading.reading_id] = reading.person
             if write.row_of(store, reading.reading_id) is not None:
                 there += 1
                 continue
@@ -82,6 +90,22 @@ def bring_back(
         if new:
             audit.record(store, at, "readings imported", {"readings": new, "there already": there})
     return BroughtBack(new, there, tuple(fresh), frozenset(cuffs))
+
+
+def _as_told_here(store: Store, reading: Reading, brought: Mapping[str, str | None]) -> Reading:
+    """Written by hand and alike, two people's readings of one minute have one id where they were taken in apart: the
+    one that comes in gets the next that is nobody else's. What came in at the very same instant is the same reading,
+    whoever owns it by now. brought: whose the readings are that were brought before, by id."""
+    told = reading
+    for number in count():
+        here = readings.those(store, [told.reading_id]).get(told.reading_id)
+        owner = here.person if here else brought.get(told.reading_id)
+        if owner is None or reading.person is None or folded(owner) == folded(reading.person):
+            break
+        if here and here.received_at == reading.received_at:
+            break
+        told = numbered(reading, number)
+    return told
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from sqlite_steps import steps_of
 
 from collector.intake import erase_person, giving, interpret, merge, pipeline, rebuild
 from collector.intake.correction import Correction, correct_reading, take_back_correction
@@ -16,7 +17,8 @@ from collector.store.database import Store
 from collector.store.journal import visits
 from collector.store.opening import open_store
 from collector.store.people import slot_spans, unions
-from collector.store.readings import strikes
+from collector.store.readings import copies, strikes
+from collector.store.readings.copies import ALWAYS
 from collector.store.values import HAND_COPY, VOID_MARKS, WRITTEN_TWICE, Reading
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime, build_date_time
@@ -162,3 +164,12 @@ def test_a_cuffs_reading_that_another_clock_moves_takes_its_mark_along(store: St
     pipeline.settle(store, visit)
     assert of(store, CUFF).taken_at == AT - timedelta(hours=2)
     assert of(store, "hand").marks == ()
+
+
+def test_looking_for_copies_costs_each_line_the_same_in_a_full_store(store: Store) -> None:
+    steps = []
+    for lines in (100, 400):
+        log = [WRITTEN._replace(taken_at=AT + timedelta(hours=n), person="ada") for n in range(1, lines)]
+        take_log(store, log, NOW + timedelta(minutes=lines))
+        steps.append(steps_of(store, lambda: copies.mark(store, ALWAYS)))
+    assert steps[1] < 5 * steps[0]

@@ -13,8 +13,9 @@ from typing import Any
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore, as_store_error
 from collector.store.journal import derivation
-from collector.store.merge import foreign_check
+from collector.store.merge import foreign_check, hand_twins
 from collector.store.merge.foreign_people import bring_people
+from collector.store.merge.hand_twins import Retold
 from collector.store.opening import brought_up, open_as_it_is
 from collector.store.people.erase import delete_erased, name_claims_of_the_erased
 from collector.store.values import Progress
@@ -33,10 +34,10 @@ class Brought:
     erased: int
 
 
-def bring_in(store: Store, other: Path, progress: Progress | None = None) -> Brought:
+def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | None = None) -> Brought:
     """Add all rows of another store; cuffs whose readings may differ now are noted for `intake.catch_up`.
 
-    progress: called with (payloads looked at, of). Raises StoreError.
+    retold: as `hand_twins` has it. progress: called with (payloads looked at, of). Raises StoreError.
     """
     given, other = other, the_file(other)
     if other.exists() and store.path.samefile(other):
@@ -53,6 +54,7 @@ def bring_in(store: Store, other: Path, progress: Progress | None = None) -> Bro
             _visits(store)
             _facts(store)
             bring_people(store)
+            hand_twins.tell_apart(store, retold)
         return _payloads(store, progress)
 
 
@@ -65,7 +67,7 @@ def _attached(store: Store, other: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        for name in ("our_station", "our_cuff", "our_visit", "our_clock"):
+        for name in ("our_station", "our_cuff", "our_visit", "our_clock", "told_apart"):
             store.query(f"DROP TABLE IF EXISTS temp.{name}")
         store.query("DETACH DATABASE other")
 
@@ -196,7 +198,8 @@ def _batch(store: Store, after: int, until: int) -> int:
     new = store.query(
         """INSERT INTO main.payload (uid, station_id, number, cuff_id, visit_id, characteristic, value,
             arrived_at, source, encrypted, mark, clock_id, handle) SELECT uid, s.ours, number, c.ours,
-            v.ours, characteristic, value, arrived_at, source, encrypted, CASE WHEN EXISTS (SELECT 1 FROM
+            v.ours, characteristic, coalesce((SELECT value FROM temp.told_apart a WHERE a.uid = t.uid), value),
+            arrived_at, source, encrypted, CASE WHEN EXISTS (SELECT 1 FROM
             main.payload p WHERE p.station_id = s.ours AND p.mark = t.mark) THEN NULL ELSE mark END,
             k.ours, handle FROM other.payload t JOIN our_station s ON s.theirs = t.station_id JOIN
             our_cuff c ON c.theirs = t.cuff_id LEFT JOIN our_visit v ON v.theirs = t.visit_id LEFT JOIN

@@ -1,0 +1,97 @@
+"""One written line of two people: what two stations' logs say alike of two people in one minute are two readings.
+
+A hand-written reading is known by its instant, its pressures and a number that is 0 but for the further people of whom
+a log says the same. Between two stores it is the number of what comes in that gives way.
+"""
+
+from collections.abc import Callable, Collection, Mapping
+from itertools import count
+from typing import NamedTuple
+
+from collector.store.database import Store
+from collector.store.journal import cuffs
+from collector.store.namesakes import folded
+from collector.store.values import CORRECTS
+
+
+class Numbered(NamedTuple):
+    """What a payload of a hand-written reading says."""
+
+    number: int
+    reading_id: str
+    value: bytes
+
+
+Retold = Callable[[int, bytes, int | None], Numbered | None]
+"""(characteristic, value, number or, as it stands, None) to the same with that number; None for what cannot be read."""
+
+_CLAIMANT = """(SELECT claim.person_id FROM {0}.outcome JOIN {0}.payload ON payload.id = outcome.payload_id
+    JOIN main.claim ON claim.payload_uid = payload.uid WHERE outcome.reading = {1}.id AND holds
+    ORDER BY claim.changed_at DESC, claim.uid DESC LIMIT 1)"""
+_PAYLOADS = """SELECT uid, characteristic, value FROM {0}.outcome JOIN {0}.payload ON payload.id = payload_id
+    WHERE outcome.reading = ? ORDER BY payload.id"""
+_BOTH = """FROM other.outcome JOIN other.payload ON payload.id = outcome.payload_id JOIN main.payload here
+    ON here.uid = payload.uid JOIN main.outcome told ON told.payload_id = here.id"""
+# The same reading under another number here.
+_RENUMBERED = f"""SELECT DISTINCT theirs.id, ours.id {_BOTH} JOIN other.reading theirs ON theirs.id = outcome.reading
+    JOIN main.reading ours ON ours.id = told.reading
+    WHERE other.payload.cuff_id = (SELECT id FROM other.cuff WHERE address = ?)
+    AND ours.reading_id <> theirs.reading_id"""
+# The same line here: (reading, whose it is, whose it is here, whether the number is the same).
+_ALIKE = f"""SELECT theirs.id, {_CLAIMANT.format("other", "theirs")} AS claimant,
+    {_CLAIMANT.format("main", "ours")} AS claimant_here, theirs.reading_id = ours.reading_id
+    FROM other.reading theirs JOIN main.reading ours ON ours.taken_at = theirs.taken_at
+    AND ours.systolic IS theirs.systolic AND ours.diastolic IS theirs.diastolic
+    WHERE theirs.cuff_id = (SELECT id FROM other.cuff WHERE address = ?1)
+    AND ours.cuff_id = (SELECT id FROM main.cuff WHERE address = ?1)
+    AND claimant IS NOT NULL AND claimant_here IS NOT NULL
+    AND (theirs.reading_id = ours.reading_id OR coalesce(theirs.note, '') NOT GLOB '{CORRECTS} *')
+    AND NOT EXISTS (SELECT 1 {_BOTH} WHERE outcome.reading = theirs.id AND told.reading = ours.id)"""
+
+
+def tell_apart(store: Store, retold: Retold) -> None:
+    """Note in `temp.told_apart` what payloads of the other store (attached, its people brought already) say here."""
+    store.query("CREATE TABLE temp.told_apart (uid BLOB PRIMARY KEY, value BLOB NOT NULL)")
+    apart: dict[int, list[tuple[bytes, Numbered]]] = {}  # by their reading: its payloads as they are told here
+    for reading, ours in store.query(_RENUMBERED, (cuffs.HAND,)).fetchall():
+        for _, told in _told(store, "main", ours, None, retold)[:1]:
+            apart[reading] = _told(store, "other", reading, told.number, retold)
+    names = {row: folded(name) for row, name in store.query("SELECT id, name FROM main.person")}
+    moving = {
+        reading: names[one]
+        for reading, one, here, same_number in store.query(_ALIKE, (cuffs.HAND,)).fetchall()
+        if reading not in apart and (names[one] == names[here]) != same_number
+    }
+    if moving:
+        owners = _owners(store, names, (*apart, *moving))
+        for reading, whose in moving.items():
+            for number in count() if _told(store, "other", reading, None, retold) else ():
+                told_so = _told(store, "other", reading, number, retold)
+                whose_so = owners.setdefault(told_so[0][1].reading_id, {whose})
+                if whose_so == {whose}:
+                    apart[reading] = told_so
+                    break
+    rows = [(uid, told.value) for payloads in apart.values() for uid, told in payloads]
+    store.many("INSERT INTO temp.told_apart VALUES (?, ?)", rows)
+
+
+def _told(store: Store, schema: str, reading: int, number: int | None, retold: Retold) -> list[tuple[bytes, Numbered]]:
+    """A reading's payloads, those that can be read: (uid, what each says)."""
+    rows = store.query(_PAYLOADS.format(schema), (reading,)).fetchall()
+    found = [(uid, retold(characteristic, value, number)) for uid, characteristic, value in rows]
+    return [(uid, told) for uid, told in found if told is not None]
+
+
+def _owners(store: Store, names: Mapping[int, str], but: Collection[int]) -> dict[str, set[str]]:
+    """Whose hand-written readings are by their ids, here and in the other store, but those of theirs."""
+    found: dict[str, set[str]] = {}
+    for schema in ("main", "other"):
+        rows = store.query(
+            f"""SELECT reading.id, reading_id, {_CLAIMANT.format(schema, "reading")} FROM {schema}.reading
+                JOIN {schema}.cuff ON cuff.id = cuff_id WHERE address = ?""",
+            (cuffs.HAND,),
+        )
+        for reading, reading_id, person in rows:
+            if person is not None and (schema == "main" or reading not in but):
+                found.setdefault(reading_id, set()).add(names[person])
+    return found

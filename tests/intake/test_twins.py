@@ -1,0 +1,154 @@
+"""Two people who measured the same in the same minute have two readings, wherever their logs were taken in."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+
+from collector.intake import giving, merge, reassign, rebuild
+from collector.intake.correction import Correction, correct_reading
+from collector.intake.pipeline import derive_cuff
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_back import bring_back
+from collector.intake.take_log import take_log
+from collector.store import people, readings
+from collector.store.database import Store
+from collector.store.opening import open_store
+from collector.store.people import unions
+from collector.store.values import Reading
+
+NOW = datetime(2031, 6, 1, tzinfo=UTC)
+AT = datetime(2031, 3, 4, 8, 0, tzinfo=UTC)
+LINE = HandRow(taken_at=AT, systolic=Decimal(120), diastolic=Decimal(80))
+Made = Callable[..., Path]
+
+
+@pytest.fixture
+def store_of(tmp_path: Path) -> Made:
+    """A station's store with this line of these people, taken in at a minute of its own."""
+    number = iter(range(100))
+
+    def made(*names: str, pulse: int | None = None) -> Path:
+        at = NOW + timedelta(minutes=next(number))
+        path = tmp_path / f"{at.minute}.db"
+        with open_store(path) as store:
+            for name in names:
+                people.add(store, name, NOW)
+            take_log(store, [LINE._replace(person=name) for name in names], at)
+            if pulse:  # filled in later, by whom is not said
+                take_log(store, [LINE._replace(pulse=Decimal(pulse))], at)
+        return path
+
+    return made
+
+
+def owners(store: Store) -> list[str | None]:
+    found = sorted(str(one.person) for one in readings.select(store))
+    rebuild(store)
+    assert sorted(str(one.person) for one in readings.select(store)) == found
+    return found
+
+
+@pytest.mark.parametrize(
+    "stations",
+    [
+        [["ada"], ["bob"]],
+        [["ada"], ["bob"], ["eve"]],
+        [["ada", "bob"], ["bob"]],
+        [["ada", "bob"], ["bob", "ada"], ["eve", "bob"]],
+        [["ada"], ["bob", "eve"]],
+        [["ada"], ["Ada"]],
+    ],
+    ids=lambda stations: "+".join("".join(names) for names in stations),
+)
+def test_stations_with_one_line_of_several_people(store_of: Made, stations: list[list[str]]) -> None:
+    paths = [store_of(*names) for names in stations]
+    everybody = sorted({name.lower() for names in stations for name in names})
+    first, *others = paths
+    with open_store(first) as store:
+        for _ in range(2):
+            for path in others:
+                merge(store, path)
+            assert [str(name).lower().partition("#")[0] for name in owners(store)] == everybody
+    with open_store(others[-1]) as store:  # and back again
+        merge(store, first)
+        assert len(owners(store)) == len(everybody)
+        merge(store, others[0]) if others[0] != store.path else None
+        assert len(owners(store)) == len(everybody)
+
+
+def test_what_was_filled_in_goes_along(store_of: Made) -> None:
+    ours, theirs = store_of("ada", pulse=60), store_of("bob", pulse=75)
+    with open_store(ours) as store:
+        merge(store, theirs)
+        assert {(one.person, one.pulse) for one in readings.select(store)} == {("ada", 60), ("bob", 75)}
+        take_log(store, [LINE._replace(person="bob", note="after a walk")], NOW)
+        assert {(one.person, one.note) for one in readings.select(store)} == {("ada", None), ("bob", "after a walk")}
+
+
+def test_a_reading_given_to_another_since_is_the_same_reading(store_of: Made) -> None:
+    ours = store_of("ada", "eve")
+    theirs = ours.with_name("theirs.db")
+    with open_store(theirs) as store:
+        merge(store, ours)
+    with open_store(ours) as store:
+        (mine,) = (one for one in readings.select(store) if one.person == "ada")
+        people.add(store, "bob", NOW)
+        giving.give(store, mine.reading_id, "bob", NOW + timedelta(days=1))
+        merge(store, theirs)
+        assert owners(store) == ["bob", "eve"]
+
+
+def test_two_who_turn_out_to_be_one_have_one_reading_that_counts(store_of: Made) -> None:
+    ours, theirs = store_of("ada"), store_of("adele")
+    with open_store(ours) as store:
+        merge(store, theirs)
+        unions.unite(store, "ada", "adele", NOW)
+        reassign(store)
+        assert [one.marks for one in readings.select(store)] == [(), ("written twice",)]
+
+
+def exported(path: Path) -> list[Reading]:
+    with open_store(path) as store:
+        return list(readings.select(store))
+
+
+def take_back(store: Store, found: list[Reading]) -> int:
+    done = bring_back(store, found, NOW)
+    for cuff in done.cuffs:
+        derive_cuff(store, cuff)
+    return done.new
+
+
+def test_exports_of_several_stations(store_of: Made) -> None:
+    ours = store_of("ada")
+    others = [exported(store_of(*names)) for names in (("bob", "eve"), ("eve",), ("ada",))]
+    with open_store(ours) as store:
+        assert [take_back(store, found) for found in (*others, *others)] == [2, 0, 0, 0, 0, 0]
+        assert owners(store) == ["ada", "bob", "eve"]
+    with open_store(store_of("eve")) as store:
+        merge(store, ours)
+        assert [str(name).partition("#")[0] for name in owners(store)] == ["ada", "bob", "eve"]
+
+
+def test_an_export_from_before_a_reading_was_given_to_another_brings_nothing(store_of: Made) -> None:
+    ours = store_of("ada", "eve")
+    before = exported(ours)
+    with open_store(ours) as store:
+        people.add(store, "bob", NOW)
+        giving.give(store, before[0].reading_id, "bob", NOW)
+        assert take_back(store, before) == 0
+        assert len(owners(store)) == 2
+
+
+def test_a_correction_into_the_same_line_stays_beside_it(store_of: Made) -> None:
+    ours, theirs = store_of("ada"), store_of("ada")
+    with open_store(theirs) as store, store.roomy():
+        take_log(store, [LINE._replace(systolic=Decimal(210), person="ada")], NOW)
+        wrong = next(one for one in readings.select(store) if one.systolic == 210)
+        correct_reading(store, wrong.reading_id, Correction(systolic=Decimal(120)), NOW)
+    with open_store(ours) as store:
+        merge(store, theirs)
+        assert sorted(one.marks for one in readings.select(store)) == [(), (), ("corrected",)]
