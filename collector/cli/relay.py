@@ -99,7 +99,8 @@ def show_status(
         reached = f"last reached {state.worked_at:%Y-%m-%d %H:%M} UTC" if state.worked_at else "never reached"
         out(visible(f"{state.name}: {state.sent} sent, {state.waiting} waiting, {reached}"))
         if state.trouble:
-            out(visible(f"  {state.trouble} ({state.failures} times; next at {state.next_at:%H:%M:%S} UTC)"))
+            again = f"; next at {state.next_at:%H:%M:%S} UTC" if state.next_at else ""
+            out(visible(f"  {state.trouble} ({state.failures} times{again})"))
         for refusal in state.refusals:
             out(
                 visible(

@@ -15,21 +15,17 @@ from typing import Any
 from collector.store.errors import RefusedByStore
 from collector.store.instants import to_us
 from collector.store.namesakes import is_name
-from collector.store.values import Basis, Reading
+from collector.store.values import UNITS, Basis, Reading, can_be_sent
 
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 FIRST_INSTANT = to_us(datetime(FIRST_YEAR, 1, 1, tzinfo=UTC))
 LAST_INSTANT = to_us(datetime(LAST_YEAR + 1, 1, 1, tzinfo=UTC))  # not included
-MOST = Decimal("20450000000")
-"""2045 × 10^7, the greatest number that an SFLOAT holds (IEEE 11073-20601): nothing a cuff sends is beyond it."""
-FINEST = -8  # SFLOAT's least exponent
 LONGEST = 4000  # characters of a text
 _ID = re.compile("[0-9A-Za-z]{1,64}")
 """It is asked for on the command line, and stands in what is written for other programs."""
 LONGEST_PAYLOAD = 1 << 18
 """Octets. A measurement has at most some fifty; a reading of an export holds its payload in hex, and its note."""
 _OCTETS = re.compile(r"([0-9a-fA-F]{2})*")
-UNITS = ("mmHg", "kPa")
 _FARTHEST = timedelta(hours=16)  # of a clock from UTC
 
 
@@ -41,10 +37,7 @@ def number_problem(value: object) -> str | None:
         return f"is {value}"
     if value.is_signed() and value:
         return "is negative"
-    exponent = value.as_tuple().exponent
-    if value.adjusted() > MOST.adjusted() or value > MOST or (isinstance(exponent, int) and exponent < 4 * FINEST):
-        return "is beyond what any cuff can send"
-    return None
+    return None if can_be_sent(value) else "is beyond what any cuff can send"
 
 
 @lru_cache(maxsize=4096)

@@ -13,7 +13,7 @@ from zoneinfo import available_timezones
 
 from collector.store.acceptable import FIRST_INSTANT as FIRST
 from collector.store.acceptable import LAST_INSTANT as LAST
-from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, MOST, UNITS, text_problem
+from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, text_problem
 from collector.store.database import LAST_ROW, Store
 from collector.store.errors import UnreadableError
 from collector.store.instants import EARLIEST, LATEST
@@ -21,7 +21,7 @@ from collector.store.json_columns import SHAPES, from_json
 from collector.store.namesakes import MOST_LETTERS, is_name
 from collector.store.people.loan_states import State, Step
 from collector.store.people.page_devices import Role
-from collector.store.values import Basis, OutcomeKind
+from collector.store.values import UNITS, Basis, OutcomeKind, can_be_sent
 
 _DEEPEST = 4  # levels of JSON; what is written here has two
 
@@ -96,7 +96,7 @@ def _called(value: Any) -> str | None:
 
 def _decimal(value: Any) -> str | None:
     number = Decimal(_text(value))  # what a cuff sends may be negative: it is kept, and marked
-    return None if number.is_finite() and abs(number) <= MOST else "is no number that a cuff can send"
+    return None if can_be_sent(number) else "is no number that a cuff can send"
 
 
 # Text of printable ASCII alone; length() stops at a NUL, where GLOB stops too.
@@ -211,12 +211,12 @@ _OWN: dict[str, dict[str, Rule]] = {
     "derived": {"latest": _SINCE, "unsettled_from": _SINCE, "redo": _FLAG},
     "retimed": {"reading_id": _NAME, "at": _INSTANT, "before": _EVER, "after": _EVER, "before_basis": _BASIS,
                 "after_basis": _BASIS, "before_uncertainty_s": _SPAN_S, "after_uncertainty_s": _SPAN_S},
-    "relay_target": {"name": _NAME, "since": _SINCE, "worked_at": _INSTANT, "failures": _WHOLE, "next_at": _SINCE,
+    "relay_target": {"name": _NAME, "since": _INSTANT, "worked_at": _INSTANT, "failures": _WHOLE, "next_at": _INSTANT,
                      "trouble": _SAID, "batch": _WHOLE, "timeout_s": _SPAN_S, "entered": _OCTETS, "topic": _FREE,
                      "discovery": _FREE},
     "outbox": {"reading_id": _NAME, "version": _WHOLE, "tried": _WHOLE},
     "relay_sent": {"reading_id": _NAME, "digest": _OCTETS, "at": _INSTANT},
-    "relay_hold": {"reading_id": _NAME, "reason": _SAID, "since": _INSTANT, "failures": _WHOLE, "next_at": _SINCE},
+    "relay_hold": {"reading_id": _NAME, "reason": _SAID, "since": _INSTANT, "failures": _WHOLE, "next_at": _INSTANT},
     "fetched": {"name": _NAME, "reading_id": _NAME, "digest": _OCTETS},
     "page_invite": {"hash": _OCTETS, "role": _ROLE, "expires_at": _INSTANT, "used_at": _INSTANT},
     "page_device": {"hash": _OCTETS, "role": _ROLE, "name": _FREE, "made_at": _INSTANT, "seen_at": _INSTANT,

@@ -22,6 +22,20 @@ def exact_mmhg(value: Decimal | None, unit: str) -> Decimal | None:
     return value * MMHG_PER_KPA if value is not None and unit == "kPa" else value
 
 
+UNITS = ("mmHg", "kPa")
+_MOST = Decimal("20450000000")
+"""2045 × 10^7, the greatest number that an SFLOAT holds (IEEE 11073-20601): nothing a cuff sends is beyond it."""
+_FINEST = -8  # SFLOAT's least exponent
+
+
+def can_be_sent(number: Decimal) -> bool:
+    """Whether a cuff can have sent this number, below zero too; written out, others can fill the memory."""
+    exponent = number.as_tuple().exponent
+    if not isinstance(exponent, int):  # no number, or infinite
+        return False
+    return number.adjusted() <= _MOST.adjusted() and abs(number) <= _MOST and exponent >= 4 * _FINEST
+
+
 class Basis(StrEnum):
     """How `taken_at` was come by."""
 

@@ -203,6 +203,21 @@ def test_some_cells(cell: tuple[str, str, str], full: Path, tmp_path: Path) -> N
     assert [*wrong_with(full, tmp_path, cell, commands)] == []
 
 
+@pytest.mark.parametrize(
+    "cell",
+    [
+        ("reading", "systolic", "1e999999999"), ("reading", "pulse", "1e-999999999"),
+        ("reading", "reading_id", "steers"), ("reading", "unit", "steers"), ("relay_target", "next_at", "0"),
+        ("relay_target", "since", "before year 1"), ("relay_hold", "next_at", "before year 1"),
+    ],
+    ids=lambda cell: ".".join(cell),
+)  # fmt: skip
+def test_cells_that_once_stopped_a_command(cell: tuple[str, str, str], full: Path, tmp_path: Path) -> None:
+    table, column, value = cell
+    wanted = ("readings --last 50", "check", "relay status", "export --to fhir-bulk")
+    assert [*wrong_with(full, tmp_path, (table, column, VALUES[value]), wanted)] == []
+
+
 @pytest.mark.parametrize("year", ["year 1", "year 9999"])
 def test_a_reading_at_an_end_of_the_calendar_stops_nothing(year: str, full: Path, tmp_path: Path) -> None:
     """Weeks and windows around it would lie outside: it is set aside."""

@@ -13,7 +13,7 @@ from collector.store.errors import ODD, RefusedByStore, UnreadableError
 from collector.store.instants import EARLIEST, LATEST, from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.namesakes import CALLED
-from collector.store.values import Basis, Reading, Selection
+from collector.store.values import UNITS, Basis, Reading, Selection, can_be_sent
 
 _SQL = {
     "cuff": "address",
@@ -210,7 +210,16 @@ def _local(at_and_zone: str) -> datetime:
 
 @lru_cache(maxsize=4096)
 def _decimal(text: str | None) -> Decimal | None:
-    return None if text is None else Decimal(text)
+    number = None if text is None else Decimal(text)
+    if number is not None and not can_be_sent(number):
+        raise UnreadableError(f"the store holds a number that no cuff can send ({str(text)[:40]})")
+    return number
+
+
+def _reading_id(text: str) -> str:
+    if not text.isalnum():
+        raise UnreadableError(f"the store holds an id of a reading that is none ({text[:40]!r})")
+    return text
 
 
 @lru_cache(maxsize=4096)
@@ -225,6 +234,8 @@ _BY_KIND: dict[Kind, Callable[[Any], Any]] = {
     Kind.INSTANT: from_us,
 }
 _BY_NAME: dict[str, Callable[[Any], Any]] = {
+    "reading_id": _reading_id,
+    "unit": {unit: unit for unit in UNITS}.__getitem__,
     "taken_at": _local,
     "taken_basis": {basis.value: basis for basis in Basis}.__getitem__,
     "payload": str.lower,
