@@ -63,6 +63,16 @@ def test_dates_in_other_orders(text: str, order: DateOrder | None, day: tuple[in
     assert (row.taken_at.month, row.taken_at.day) == day
 
 
+@pytest.mark.parametrize(
+    ("text", "hours"), [("2031-05-04T06:30Z", 1), ("2031-05-04 06:30:00Z", 1), ("2031-05-04T06:30+00:00", 0)]
+)
+def test_an_instant_in_utc_says_nothing_of_the_clock_on_the_wall(text: str, hours: int) -> None:
+    """RFC 9557, 2.2: a Z says that the offset of the place is not known; +00:00 is the offset of a place."""
+    row = one(f"{text},128,81,64")
+    assert isinstance(row, HandRow)
+    assert (row.taken_at, row.taken_at.utcoffset()) == (datetime(2031, 5, 4, 6, 30, tzinfo=UTC), timedelta(hours=hours))
+
+
 @pytest.mark.parametrize("text", ["26-03-04 07:30", "14/3/31 7:30", "03.03.31 07:30"])
 def test_a_year_of_two_digits_that_may_stand_first_is_asked_about(text: str) -> None:
     bad = one(f"{text},128,81,64")

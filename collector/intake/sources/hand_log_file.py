@@ -141,7 +141,11 @@ class LogReader:
             raise ValueError("taken_at is empty")
         moment = _moment(text, self.dates)
         try:
-            moment = moment if moment.tzinfo else self.local(moment)
+            here = self.local(moment.replace(tzinfo=None))
+            if moment.tzinfo is None:
+                moment = here
+            elif text[-1] in "Zz":  # an instant, by no clock on a wall (RFC 9557, section 2.2)
+                moment = moment.astimezone(here.tzinfo)
             ahead = moment > self.now
         except (OverflowError, ValueError):
             raise ValueError(f"taken_at {text!r} is out of the calendar") from None
