@@ -45,9 +45,23 @@ def merge(
                 brought = bring_in(store, path, show)
             erased = f", {brought.erased} stay out, erased here" if brought.erased else ""
             say(f"{path}: {brought.payloads} payloads were new, {brought.known} known{erased}")
+            _tell_what_is_left(readings.nobodys(store, brought.of_the_erased))
         _who_is_who(store)
         count, left = readings.count(store), readings.unassigned(store)
         say(f"the store has {count} readings now" + (f", {left} of them nobody's" if left else ""))
+
+
+def _tell_what_is_left(nobodys: int) -> None:
+    """Of somebody erased: by a slot, which may be another's by now."""
+    if nobodys:
+        they = "reading that was somebody's who is erased is" if nobodys == 1 else _THEY
+        say(
+            f"{nobodys} {they} nobody's now, received in that slot at a station that did not know of the erase "
+            "(`quietcuff readings --unassigned`); claimed for somebody who is then erased, they are gone"
+        )
+
+
+_THEY = "readings that were somebody's who is erased are"
 
 
 def _who_is_who(store: Store) -> None:

@@ -4,6 +4,7 @@ import gzip
 import json
 import shutil
 from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +13,9 @@ from typer.testing import Result
 
 from collector.cli.common.command import GlobalOptions
 from collector.cli.person_erase import copies
+from collector.intake import interpret
+from collector.store import journal, open_store
+from parsers.measurement import build_measurement, measurement
 
 Run = Callable[..., Result]
 
@@ -223,3 +227,30 @@ def test_erase_names_what_a_killed_restore_or_backup_left(quietcuff: Run, househ
     assert quietcuff("--store", str(household), "person", "add", "zebedee").exit_code == 0
     told = quietcuff("--store", str(household), "person", "erase", "zebedee", "--yes").stderr
     assert all(f"{path} was made before" in told for path in left), told
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_what_a_station_that_knew_of_no_erase_heard_in_that_slot_is_told(
+    quietcuff: Run, tmp_path: Path, there: bool
+) -> None:
+    """It may be another's by now, so it stays, as nobody's: somebody has to look."""
+    here, other = tmp_path / "here.db", tmp_path / "other.db"
+    for path, days in ((here, (0, 1)), (other, (1, 2))):
+        with open_store(path) as store:
+            for day in days:
+                at = datetime(2026, 3, 4, 7, tzinfo=UTC) + timedelta(days=day)
+                value = build_measurement(measurement(128, 81, stamp=at.replace(tzinfo=None)))
+                added = journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=value,
+                                       arrived_at=at, source="virtual")  # fmt: skip
+                interpret(store, added.payload)
+    for args in (("person", "add", "mira"), ("person", "give", "mira", "--cuff", "C0:FF:EE:00:00:01")):
+        assert quietcuff("--store", str(here), *args).exit_code == 0
+    merged = quietcuff("--store", str(other), "merge", str(here))
+    assert "erased" not in merged.stderr
+    assert len(ids(quietcuff, other, "mira")) == 3
+    assert quietcuff("--store", str(here), "person", "erase", "mira", "--yes").exit_code == 0
+    into, brought = (other, here) if there else (here, other)
+    for _ in range(1 if there else 2):
+        told = quietcuff("--store", str(into), "merge", str(brought)).stderr
+        assert "2 readings that were somebody's who is erased are nobody's now" in told
+    assert len(ids(quietcuff, into, "--unassigned")) == 2

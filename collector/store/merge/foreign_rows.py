@@ -27,11 +27,15 @@ BATCH = 5_000
 
 @dataclass(frozen=True, slots=True)
 class Brought:
-    """payloads: how many were new; known: how many were here already; erased: how many stay out."""
+    """payloads: how many were new; known: how many were here already; erased: how many stay out.
+
+    of_the_erased: ids of readings that were, in either store, somebody's who is erased in the other.
+    """
 
     payloads: int
     known: int
     erased: int
+    of_the_erased: frozenset[str]
 
 
 def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | None = None) -> Brought:
@@ -48,6 +52,7 @@ def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | Non
         with open_as_it_is(current) as found:
             foreign_check.refuse_unless_acceptable(found, shown_as=given)
         with store.transaction():
+            of_the_erased = _of_the_erased(store)
             _erase_what_was_erased(store)
             _stations(store)
             _cuffs(store)
@@ -55,7 +60,7 @@ def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | Non
             _facts(store)
             bring_people(store)
             hand_twins.tell_apart(store, retold)
-        return _payloads(store, progress)
+        return _payloads(store, progress, of_the_erased)
 
 
 @contextmanager
@@ -77,6 +82,16 @@ def _map(store: Store, name: str, select: str) -> None:
     store.query(f"DROP TABLE IF EXISTS temp.{name}")
     store.query(f"CREATE TABLE temp.{name} (theirs INTEGER PRIMARY KEY, ours INTEGER NOT NULL)")
     store.query(f"INSERT INTO temp.{name} {select}")
+
+
+def _of_the_erased(store: Store) -> frozenset[str]:
+    erased = "SELECT uid FROM main.erased UNION SELECT uid FROM other.erased"
+    of_them = [
+        f"""SELECT reading_id FROM {where}.person JOIN {where}.reading ON person_id = person.id
+        WHERE person.uid IN ({erased})"""
+        for where in ("main", "other")
+    ]
+    return frozenset(reading_id for (reading_id,) in store.query(" UNION ".join(of_them)))
 
 
 def _erase_what_was_erased(store: Store) -> None:
@@ -173,7 +188,7 @@ def _facts(store: Store) -> None:
         )
 
 
-def _payloads(store: Store, progress: Progress | None) -> Brought:
+def _payloads(store: Store, progress: Progress | None, of_the_erased: frozenset[str]) -> Brought:
     total = store.scalar("SELECT count(*) FROM other.payload")
     reached = looked = new = 0
     while True:
@@ -189,7 +204,7 @@ def _payloads(store: Store, progress: Progress | None) -> Brought:
         if progress:
             progress(looked, total)
     erased = store.scalar("SELECT count(*) FROM other.payload WHERE uid IN (SELECT uid FROM main.erased)")
-    return Brought(new, total - new - erased, erased)
+    return Brought(new, total - new - erased, erased, of_the_erased)
 
 
 def _batch(store: Store, after: int, until: int) -> int:

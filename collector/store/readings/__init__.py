@@ -4,6 +4,7 @@ from collector.store.readings.queries import (
     count,
     get,
     newest_by_slot,
+    nobodys,
     retimings,
     select,
     sightings,
@@ -12,4 +13,15 @@ from collector.store.readings.queries import (
     unreadable,
 )
 
-__all__ = ["count", "get", "newest_by_slot", "retimings", "select", "sightings", "those", "unassigned", "unreadable"]
+__all__ = [
+    "count",
+    "get",
+    "newest_by_slot",
+    "nobodys",
+    "retimings",
+    "select",
+    "sightings",
+    "those",
+    "unassigned",
+    "unreadable",
+]

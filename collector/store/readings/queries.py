@@ -1,6 +1,6 @@
 """Readings, chosen and handed out."""
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from decimal import Decimal
 from functools import lru_cache
@@ -138,6 +138,16 @@ def newest_by_slot(store: Store, address: str) -> list[Reading]:
 def unassigned(store: Store) -> int:
     """How many readings belong to nobody."""
     return count(store, Selection(unassigned=True))
+
+
+def nobodys(store: Store, reading_ids: Iterable[str]) -> int:
+    """How many of these are here and belong to nobody."""
+    found = 0
+    for some in chunks(sorted(reading_ids)):
+        places = ", ".join("?" * len(some))
+        where = f"WHERE person_id IS NULL AND reading_id IN ({places})"
+        found += store.scalar(f"SELECT count(*) FROM reading {where}", some)
+    return found
 
 
 def sightings(store: Store, reading_id: str) -> list[tuple[datetime, str, str, str]]:
