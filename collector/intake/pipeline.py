@@ -37,8 +37,10 @@ def interpret(store: Store, payload: int) -> PayloadOutcome:
         came, arrived = found.payload, ArrivalTimes(corrections(found.unsure_clocks), found.zones)
         at = arrived.at(came.arrived_at, came.clock_id)
         if found.latest is not None and at < found.latest:
+            before = set(write.ids_of_cuff(store, came.cuff_id))
             _redo(store, came.cuff_id, arrived)  # out of order: what came later may look different now
-            return _told_before(store, write.result_of(store, payload))
+            outcome = _told_before(store, write.result_of(store, payload))
+            return outcome._replace(fresh=outcome.reading_id is not None and outcome.reading_id not in before)
         outcome = take_up(store, found, Arrived(came, at, arrived.zone(came.station, at)), arrived)
         if came.visit is None:
             _settle_cuff(store, came.cuff_id)  # there is no end of a visit to wait for

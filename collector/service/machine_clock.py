@@ -62,10 +62,16 @@ def reason_to_doubt(now: datetime, newest_arrival: datetime | None) -> str | Non
         return f"{shown}, and nothing has set it since the start"
     if set_by_network():
         return None
+    against = speaks_against(now, newest_arrival)
+    return against and f"{shown}, {against}"
+
+
+def speaks_against(now: datetime, newest_arrival: datetime | None) -> str | None:
+    """What the store knows that makes no sense by this clock, to stand behind what it shows."""
     if newest_arrival is not None and now < newest_arrival - _BEHIND:
-        return f"{shown}, but something arrived on {newest_arrival:%Y-%m-%d %H:%M} UTC already"
+        return f"but something arrived on {newest_arrival:%Y-%m-%d %H:%M} UTC already"
     if newest_arrival is not None and now > newest_arrival + _AHEAD:
-        return f"{shown}, years after the newest that arrived ({newest_arrival:%Y-%m-%d} UTC)"
+        return f"years after the newest that arrived ({newest_arrival:%Y-%m-%d} UTC)"
     return None
 
 

@@ -157,8 +157,12 @@ def _denied(_: object, **__: object) -> None:
     [
         (NOW, None, True, FindingState.FINE, "shows 2031-03-20"),
         (NOW, NOW - timedelta(days=1), None, FindingState.FINE, "shows"),
-        (NOW, NOW + timedelta(hours=1), True, FindingState.ATTENTION, "the newest payload (2031-03-20 13:00 UTC)"),
-        (datetime(1970, 1, 2, tzinfo=UTC), None, True, FindingState.ATTENTION, "older than this program"),
+        (NOW, NOW - timedelta(days=900), True, FindingState.FINE, "shows"),
+        (NOW, NOW - timedelta(days=900), False, FindingState.ATTENTION, "years after the newest that arrived (2028"),
+        (NOW, NOW + timedelta(hours=1), None, FindingState.ATTENTION, "but something arrived on 2031-03-20 13:00 UTC"),
+        (NOW, NOW + timedelta(hours=1), True, FindingState.ATTENTION, "as the network says, but something arrived on"),
+        (datetime(1970, 1, 2, tzinfo=UTC), None, True, FindingState.ATTENTION, "before this program was made"),
+        (datetime(1970, 1, 2, tzinfo=UTC), NOW, None, FindingState.ATTENTION, "arrived on 2031-03-20 12:00 UTC"),
         (NOW, None, False, FindingState.ATTENTION, "nothing keeps it right"),
     ],
 )
@@ -168,6 +172,8 @@ def test_clock(
     found = next(clock.findings(now, newest, ZoneInfo("Europe/Lisbon"), lambda: synchronised))
     assert found.state is state
     assert words in found.text
+    if state is FindingState.ATTENTION:  # a clock that the network keeps needs no setting
+        assert ("set-ntp" in found.remedy) == ("network says" not in found.text)
 
 
 def test_what_is_told_is_dated_by_the_stations_clock_whatever_this_machines(tmp_path: Path) -> None:

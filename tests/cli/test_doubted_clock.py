@@ -76,4 +76,4 @@ def test_what_came_at_another_station_says_nothing_of_this_clock(
         assert newest_arrival(store, anywhere=True)
     done = quietcuff("--store", str(here), "office", "add", "mira", "144/91")
     assert done.exit_code == 0, done.stderr
-    assert "older than the newest payload" not in quietcuff("--store", str(here), "check").stdout
+    assert "arrived on" not in quietcuff("--store", str(here), "check").stdout

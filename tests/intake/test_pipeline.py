@@ -30,6 +30,16 @@ def test_a_published_payload_becomes_a_reading(bench: Any) -> None:
     assert (again.reading, again.reading_id) == (outcome.reading, outcome.reading_id)
 
 
+def test_what_comes_after_a_clock_that_ran_ahead_is_told_as_new_all_the_same(bench: Any) -> None:
+    """Seen: for ten years every new reading was logged as repeated, and no notice was called for a very high one."""
+    bench.bring(build_measurement(measurement(128, 84)), NOON + timedelta(days=3650))
+    value = build_measurement(measurement(192, 121, stamp=MORNING))
+    outcome = bench.bring(value, NOON)
+    assert outcome.fresh
+    assert not bench.bring(value, NOON + timedelta(minutes=1)).fresh
+    assert [one.sightings for one in readings.select(bench.store)] == [2, 1]
+
+
 def test_the_clock_read_in_the_visit_corrects_the_stamp(bench: Any) -> None:
     # At noon UTC, 13:00 in Vienna, the cuff shows 13:20: it is twenty minutes fast.
     visit = bench.visit(NOON, clock=datetime(2026, 3, 9, 13, 20))

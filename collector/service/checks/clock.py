@@ -7,7 +7,10 @@ from tzlocal import get_localzone_name
 
 from collector.radio.own_clock import trustworthy
 from collector.service.checks.finding import Finding, attention, fine
-from collector.service.machine_clock import synchronised
+from collector.service.machine_clock import speaks_against, synchronised
+
+_SET = "sudo timedatectl set-ntp true"
+_OR = "or add a clock module to a machine without network"
 
 
 def findings(
@@ -17,23 +20,7 @@ def findings(
     is_synchronised: Callable[[], bool | None] = synchronised,
 ) -> Iterator[Finding]:
     """newest_arrival: of the store, None for an empty one. zone: as configured, None for the machine's."""
-    shown = now.astimezone(zone).isoformat(" ", "seconds")
-    behind = newest_arrival is not None and now < newest_arrival - timedelta(minutes=2)
-    if not trustworthy(now) or behind:
-        than = f"the newest payload ({newest_arrival:%Y-%m-%d %H:%M} UTC)" if behind else "this program"
-        yield attention(
-            "clock",
-            f"shows {shown}, which is older than {than}",
-            "sudo timedatectl set-ntp true, or add a clock module to a machine without network",
-        )
-    elif is_synchronised() is False:
-        yield attention(
-            "clock",
-            f"shows {shown}, but nothing keeps it right: times may be off",
-            "sudo timedatectl set-ntp true, and see that the network is there",
-        )
-    else:
-        yield fine("clock", f"shows {shown}")
+    yield _shown(now, newest_arrival, now.astimezone(zone), is_synchronised())
     if zone is not None:
         yield fine("time zone", f"{zone}, as configured")
         return
@@ -51,3 +38,25 @@ def findings(
         yield fine("time zone", "UTC; do the cuffs show another time? Then set zone under [station]")
     else:
         yield fine("time zone", f"{name}, this machine's")
+
+
+def _shown(now: datetime, newest_arrival: datetime | None, local: datetime, synchronised: bool | None) -> Finding:
+    shown, against = f"shows {local.isoformat(' ', 'seconds')}", speaks_against(now, newest_arrival)
+    if not trustworthy(now):
+        return attention("clock", f"{shown}, {against or 'which is before this program was made'}", f"{_SET}, {_OR}")
+    if synchronised and newest_arrival is not None and newest_arrival > now and against:
+        return attention(
+            "clock",
+            f"{shown}, as the network says, {against}: the clock ran ahead then",
+            f"look at what is dated so: quietcuff readings --since {local + timedelta(days=1):%Y-%m-%d}; "
+            "quietcuff strike takes a wrong one out",
+        )
+    if against and not synchronised:
+        return attention("clock", f"{shown}, {against}", f"{_SET}, {_OR}")
+    if synchronised is False:
+        return attention(
+            "clock",
+            f"{shown}, but nothing keeps it right: times may be off",
+            f"{_SET}, and see that the network is there",
+        )
+    return fine("clock", shown)
