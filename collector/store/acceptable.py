@@ -98,8 +98,10 @@ def time_problem(value: object) -> str | None:
     offset = value.utcoffset()
     if offset is None:
         return "has no offset"
-    if offset.seconds % 60 or offset.microseconds or abs(offset) > _FARTHEST:
+    if abs(offset) > _FARTHEST:
         return f"has an offset of {offset}, which no clock of the world has"
+    if offset.seconds % 60 or offset.microseconds:
+        return f"has an offset of {offset}, not of whole minutes (as some zones had before 1972); write it with +00:00"
     if FIRST_YEAR < value.year < LAST_YEAR:
         return None
     try:

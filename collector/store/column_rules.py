@@ -5,7 +5,7 @@ A file that says it is a store may hold anything, and so may ours: somebody's SQ
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import date
 from decimal import Decimal
 from functools import lru_cache
 from typing import Any
@@ -13,7 +13,7 @@ from zoneinfo import available_timezones
 
 from collector.store.acceptable import FIRST_INSTANT as FIRST
 from collector.store.acceptable import LAST_INSTANT as LAST
-from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, text_problem
+from collector.store.acceptable import LONGEST, LONGEST_PAYLOAD, day_problem, text_problem
 from collector.store.database import LAST_ROW, Store
 from collector.store.errors import UnreadableError
 from collector.store.instants import EARLIEST, LATEST
@@ -142,8 +142,8 @@ def _zone(value: Any) -> str | None:
 
 
 def _day(value: Any) -> str | None:
-    datetime.strptime(_text(value), "%Y-%m-%d").replace(tzinfo=UTC)
-    return None
+    day = date.fromisoformat(_text(value))
+    return day_problem(day) if day.isoformat() == _text(value) else "is no day as it is written there"
 
 
 _DAY = Rule(_day)

@@ -119,6 +119,9 @@ def test_a_dose_is_noted_in_digits_that_every_machine_reads(tmp_path: Path) -> N
                 notes.add(store, "mira", date(2031, 3, 4), text, notes.DOSE, NOW)
 
 
+REFUSED = "1900 to 2199|no clock of the world|not of whole minutes .* with [+]00:00"
+
+
 @pytest.mark.parametrize(
     "text",
     [
@@ -134,11 +137,11 @@ def test_a_time_that_nobody_can_mean_is_refused_whoever_asks(text: str, tmp_path
         cuffs.remember(store, CUFF, NOW)
         row = slot_spans.add(store, "mira", CUFF, 1, NOW)
         for slot, bounds in ((2, {"since": given_time}), (3, {"until": given_time})):
-            with pytest.raises(StoreError, match=r"1900 to 2199|no clock of the world"):
+            with pytest.raises(StoreError, match=REFUSED):
                 slot_spans.add(store, "mira", CUFF, slot, NOW, **bounds)  # type: ignore[arg-type]
-        with pytest.raises(StoreError, match=r"1900 to 2199|no clock of the world"):
+        with pytest.raises(StoreError, match=REFUSED):
             slot_spans.end(store, row, given_time, NOW)
         loans.set_state(store, CUFF, State.AVAILABLE, NOW)
         loans.lend(store, CUFF, "B-117", (4,), NOW)
-        with pytest.raises(StoreError, match=r"1900 to 2199|no clock of the world|not come"):
+        with pytest.raises(StoreError, match=rf"{REFUSED}|not come"):
             loans.set_lent_at(store, CUFF, given_time, NOW)

@@ -51,6 +51,13 @@ def test_a_value_that_is_none_is_named(rich: Path, table: str, column: str, valu
         assert (found.table, found.column) == (table, column)
 
 
+@pytest.mark.parametrize("table", ["note", "office_visit"])
+def test_a_day_is_one_that_every_door_lets_in(table: str) -> None:
+    problem = rule_of(table, "day").problem
+    assert [problem(day) for day in (b"1900-01-01", b"2199-12-31")] == [None, None]
+    assert all(problem(day) for day in (b"1899-12-31", b"2200-01-01", b"20260309", b"2026-W10-1"))
+
+
 def derived_cells() -> Iterator[tuple[str, str, str]]:
     for table, column, _ in columns():
         if table in ("reading", "outcome") and column != "id":

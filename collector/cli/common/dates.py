@@ -3,11 +3,12 @@
 from datetime import date, datetime, time, timedelta, tzinfo
 
 from collector.cli.common.command import Usage
+from collector.store.acceptable import FIRST_YEAR, LAST_YEAR
 
 FORMS = "a date (2031-03-04) or ISO 8601 (2031-03-04T07:30, 2031-03-04T07:30+01:00)"
 
-EARLIEST, LATEST = date(1900, 1, 1), date(2199, 12, 31)
-"""Days that can be meant; reckoning with weeks before and after them stays inside the calendar."""
+EARLIEST, LATEST = date(FIRST_YEAR, 1, 1), date(LAST_YEAR, 12, 31)
+"""Reckoning with weeks before and after them stays inside the calendar."""
 
 
 def since(text: str | None, option: str, zone: tzinfo | None) -> datetime | None:
