@@ -101,6 +101,19 @@ def test_a_reading_given_to_another_since_is_the_same_reading(store_of: Made) ->
         assert owners(store) == ["bob", "eve"]
 
 
+def test_what_two_say_afterwards_of_a_line_without_a_name_is_said_of_one_reading(store_of: Made) -> None:
+    paths = []
+    for name in ("ada", "bob"):
+        paths.append(store_of())
+        with open_store(paths[-1]) as store:
+            people.add(store, name, NOW)
+            take_log(store, [LINE], NOW)
+            giving.give(store, next(readings.select(store)).reading_id, name, NOW + timedelta(days=len(paths)))
+    with open_store(paths[0]) as store:
+        merge(store, paths[1])
+        assert owners(store) == ["bob"]  # the later word
+
+
 def test_two_who_turn_out_to_be_one_have_one_reading_that_counts(store_of: Made) -> None:
     ours, theirs = store_of("ada"), store_of("adele")
     with open_store(ours) as store:

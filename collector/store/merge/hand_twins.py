@@ -1,7 +1,8 @@
 """One written line of two people: what two stations' logs say alike of two people in one minute are two readings.
 
 A hand-written reading is known by its instant, its pressures and a number that is 0 but for the further people of whom
-a log says the same. Between two stores it is the number of what comes in that gives way.
+a log says the same. Between two stores it is the number of what comes in that gives way: who of them has which
+number is the one thing that the order of merges decides.
 """
 
 from collections.abc import Callable, Collection, Mapping
@@ -28,6 +29,10 @@ Retold = Callable[[int, bytes, int | None], Numbered | None]
 _CLAIMANT = """(SELECT claim.person_id FROM {0}.outcome JOIN {0}.payload ON payload.id = outcome.payload_id
     JOIN main.claim ON claim.payload_uid = payload.uid WHERE outcome.reading = {1}.id AND holds
     ORDER BY claim.changed_at DESC, claim.uid DESC LIMIT 1)"""
+# As the log said it that it stands in: what somebody said afterwards is said of the one reading wherever it is.
+_LOGGED = _CLAIMANT.replace(
+    "claim.person_id", "CASE WHEN source = 'import' OR changed_at = arrived_at THEN claim.person_id END"
+)
 _PAYLOADS = """SELECT uid, characteristic, value FROM {0}.outcome JOIN {0}.payload ON payload.id = payload_id
     WHERE outcome.reading = ? ORDER BY payload.id"""
 _BOTH = """FROM other.outcome JOIN other.payload ON payload.id = outcome.payload_id JOIN main.payload here
@@ -38,8 +43,8 @@ _RENUMBERED = f"""SELECT DISTINCT theirs.id, ours.id {_BOTH} JOIN other.reading 
     WHERE other.payload.cuff_id = (SELECT id FROM other.cuff WHERE address = ?)
     AND ours.reading_id <> theirs.reading_id"""
 # The same line here: (reading, whose it is, whose it is here, whether the number is the same).
-_ALIKE = f"""SELECT theirs.id, {_CLAIMANT.format("other", "theirs")} AS claimant,
-    {_CLAIMANT.format("main", "ours")} AS claimant_here, theirs.reading_id = ours.reading_id
+_ALIKE = f"""SELECT theirs.id, {_LOGGED.format("other", "theirs")} AS claimant,
+    {_LOGGED.format("main", "ours")} AS claimant_here, theirs.reading_id = ours.reading_id
     FROM other.reading theirs JOIN main.reading ours ON ours.taken_at = theirs.taken_at
     AND ours.systolic IS theirs.systolic AND ours.diastolic IS theirs.diastolic
     WHERE theirs.cuff_id = (SELECT id FROM other.cuff WHERE address = ?1)
