@@ -60,10 +60,11 @@ def give_slot(
     """
     options = options_of(ctx)
     first, end = dates.since(since, "--since", options.zone), dates.until(until, "--until", options.zone)
-    with writing_store(options) as store, store.transaction():
-        wanted = slot_of(slot) if slot is not None else _only_slot(store, cuff)
-        slot_spans.add(store, name, cuff, wanted, datetime.now(UTC), since=first, until=end)
-        _assign(store, cuffs.need(store, cuff))
+    with writing_store(options) as store:
+        with store.transaction():
+            wanted = slot_of(slot) if slot is not None else _only_slot(store, cuff)
+            slot_spans.add(store, name, cuff, wanted, datetime.now(UTC), since=first, until=end)
+            _assign(store, cuffs.need(store, cuff))
         _say_readings(store, name)
 
 
@@ -97,11 +98,12 @@ def end_slot(
       quietcuff person end guest --cuff kitchen --slot 2 --at 2031-03-10
     """
     options, now = options_of(ctx), datetime.now(UTC)
-    with writing_store(options) as store, store.transaction():
-        span = _held(store, name, cuff, slot)
-        until = believed_now(store) if at is None else dates.instant(at, "--at", options.zone)
-        slot_spans.end(store, span.row, until, now)
-        _assign(store, span.cuff)
+    with writing_store(options) as store:
+        with store.transaction():
+            span = _held(store, name, cuff, slot)
+            until = believed_now(store) if at is None else dates.instant(at, "--at", options.zone)
+            slot_spans.end(store, span.row, until, now)
+            _assign(store, span.cuff)
         _say_readings(store, name)
 
 
@@ -112,10 +114,11 @@ def take_back(ctx: typer.Context, name: PersonName, cuff: CuffOption, slot: Slot
     Example:
       quietcuff person take-back guest --cuff kitchen --slot 2
     """
-    with writing_store(options_of(ctx)) as store, store.transaction():
-        span = _held(store, name, cuff, slot)
-        slot_spans.remove(store, span.row, datetime.now(UTC))
-        _assign(store, span.cuff)
+    with writing_store(options_of(ctx)) as store:
+        with store.transaction():
+            span = _held(store, name, cuff, slot)
+            slot_spans.remove(store, span.row, datetime.now(UTC))
+            _assign(store, span.cuff)
         _say_readings(store, name)
 
 
@@ -130,9 +133,10 @@ def claim_readings(ctx: typer.Context, name: PersonName, readings: ReadingIds) -
       quietcuff person claim mira 2031-03-04T07:30
     """
     options = options_of(ctx)
-    with writing_store(options) as store, store.transaction():
-        for reading in found_readings(store, readings, options.zone):
-            giving.give(store, reading.reading_id, name, datetime.now(UTC))
+    with writing_store(options) as store:
+        with store.transaction():
+            for reading in found_readings(store, readings, options.zone):
+                giving.give(store, reading.reading_id, name, datetime.now(UTC))
         _say_readings(store, name)
 
 

@@ -1,7 +1,8 @@
 """`quietcuff person`: slots given and taken, readings claimed, and everything of it written down."""
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
@@ -11,6 +12,8 @@ from typer.testing import Result
 
 from collector.intake import interpret
 from collector.store import journal
+from collector.store.database import Store
+from collector.store.errors import StoreError
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
 from collector.store.people import loans
@@ -229,3 +232,23 @@ def test_what_a_loan_gave_ends_with_the_loan_alone(quietcuff: Run, household: Pa
         assert (refused.exit_code, refused.stderr.count("\n")) == (1, 1)
         assert "kitchen is lent to B-117: `quietcuff loan back kitchen` ends that" in refused.stderr
     assert run("person", "list").stdout == before
+
+
+@pytest.mark.parametrize(
+    "args", [("give", "mira", "--cuff", "kitchen", "--slot", "1"), ("claim", "mira", "2031-03-04T07:00+00:00")]
+)
+def test_nothing_is_said_before_it_is_on_disk(at_home: Run, monkeypatch: pytest.MonkeyPatch, args: list[str]) -> None:
+    real, inside = Store.transaction, []
+
+    @contextmanager
+    def on_a_full_disk(store: Store) -> Iterator[None]:
+        with real(store):
+            inside.append(1)
+            yield
+            inside.pop()
+            if not inside:
+                raise StoreError("the disk is full")
+
+    monkeypatch.setattr(Store, "transaction", on_a_full_disk)
+    result = at_home("person", *args)
+    assert (result.exit_code, result.stderr) == (1, "quietcuff: the disk is full\n")
