@@ -43,14 +43,14 @@ class OwnerSpan:
 def owner(
     slot: int | None, at: int, uncertainty_s: float | None, spans: list[OwnerSpan]
 ) -> tuple[int | None, str | None]:
-    """(person's row, mark). A span for the very slot goes before one for any.
+    """(person's row, mark). A span for the very slot goes before one for any that is no loan.
 
     Where two stations gave one slot to two people, it is nobody's until somebody decides.
     """
     if slot is None:
         slot = slot_spans.ABSENT
     covering = [span for span in spans if span.slot in (slot, slot_spans.ANY) and span.covers(at)]
-    best = covering if len(covering) < 2 else [span for span in covering if span.slot == slot] or covering
+    best = covering if len(covering) < 2 else [one for one in covering if one.slot == slot or one.strict] or covering
     if not best:
         return None, None
     person, sure = best[0].person, False

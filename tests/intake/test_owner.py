@@ -117,6 +117,28 @@ def test_a_strict_span_takes_only_what_is_surely_of_its_time(bench: Any) -> None
     assert owners(bench) == ["Ada"]
 
 
+def test_what_is_lent_whole_is_the_borrowers_alone(bench: Any) -> None:
+    take(bench, MONDAY)
+    tuesday = MONDAY + timedelta(days=1)
+    row = give(bench, "Ada", 1)
+    with pytest.raises(StoreError, match=r"slot 1 of .* is Ada's from the beginning; end that first"):
+        give(bench, "B-117", "any", since=tuesday, strict=True)
+    slot_spans.end(bench.store, row, tuesday, tuesday)
+    give(bench, "B-117", "any", since=tuesday, strict=True)
+    with pytest.raises(StoreError, match=r"lent to B-117 from 2026-03-10.*--until"):
+        give(bench, "Ben", 2)
+    give(bench, "Ben", 2, until=tuesday)
+    give(bench, "B-117", 3)
+
+
+def test_what_two_stations_lent_and_gave_is_nobodys_until_somebody_decides() -> None:
+    given, lent = OwnerSpan(1, 1, None, None, strict=False), OwnerSpan(2, slot_spans.ANY, 0, None, strict=True)
+    for spans in ([given, lent], [lent, given]):
+        assert owner(1, 10**9, 0.0, spans) == (None, UNSURE)
+        assert owner(2, 10**9, 0.0, spans) == (2, None)
+    assert owner(1, 10**9, 0.0, [given, OwnerSpan(2, slot_spans.ANY, 0, None, strict=False)]) == (1, None)
+
+
 def test_a_time_that_may_lie_outside_the_span_is_set_aside(bench: Any) -> None:
     visit = bench.visit(MONDAY, clock=MONDAY.replace(tzinfo=None))
     value = build_measurement(measurement(128, 80, stamp=MONDAY.replace(tzinfo=None), user_id=1))

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Final, Literal
 
 from collector.store import audit, people
 from collector.store.acceptable import meant_us
@@ -16,7 +16,9 @@ ABSENT, ANY = -1, -2
 """How the table writes a record without User ID, and any User ID or none."""
 
 Slot = int | None | Literal["any"]
-"""A record's User ID (255: unknown user); None: records without one; 'any': whatever the record says."""
+"""A record's User ID (255: unknown user); None: records without one; 'any': whatever the record says. Beside any a slot
+of its own may be given to somebody else: any is the rest then. What is lent is lent whole."""
+ANY_SLOT: Final = "any"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,14 @@ def add(
         raise RefusedByStore("the time from–until is empty")
     with store.transaction():
         for other in every(store, cuff=address):
-            if _meet(other, slot, since, until):
+            if not _overlap(other, since, until):
+                continue
+            if other.strict and other.slot == ANY_SLOT and other.person_row != owner.row:
+                raise RefusedByStore(
+                    f"{cuff} is lent to {other.person} {_times(other)}; give the time before or after that (--since, "
+                    "--until)"
+                )
+            if other.slot == slot or (strict and slot == ANY_SLOT and other.person_row != owner.row):
                 raise RefusedByStore(
                     f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first"
                 )
@@ -145,13 +154,9 @@ def bounds_of_cuff(store: Store, cuff_id: int) -> list[tuple[int, int, int | Non
     return [(person, slot, since, until, bool(strict)) for person, slot, since, until, strict in rows]
 
 
-def _meet(other: Span, slot: Slot, since: datetime | None, until: datetime | None) -> bool:
-    """Whether both could claim one reading. 'any' is meant as the rest: a slot of its own may be given
-    beside it."""
-    return (
-        other.slot == slot
-        and (other.until is None or since is None or since < other.until)
-        and (until is None or other.since is None or other.since < until)
+def _overlap(other: Span, since: datetime | None, until: datetime | None) -> bool:
+    return (other.until is None or since is None or since < other.until) and (
+        until is None or other.since is None or other.since < until
     )
 
 
