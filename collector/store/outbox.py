@@ -13,6 +13,7 @@ from collector.store.database import Store
 from collector.store.instants import from_us, to_come, to_us
 from collector.store.namesakes import CALLED
 from collector.store.readings.queries import BY_ARRIVAL, LAST_FIRST
+from collector.store.values import TAKEN_BACK
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +63,10 @@ class TargetStatus:
 
 
 def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[str]:
-    """The newest reading that the receiver has of each person; of these only, if any are named."""
+    """The newest reading that the receiver has of each person and that was not taken back; of these only, if any are
+    named."""
+    taken_back = sorted(f";{mark};" for mark in TAKEN_BACK)
+    stands = " AND ".join(["NOT instr(';' || content_marks || ';', ?)"] * len(taken_back))
     found = []
     for person, name in store.query(f"SELECT id, {CALLED} FROM person WHERE NOT gone").fetchall():
         if names and name not in names:
@@ -70,8 +74,9 @@ def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[st
         found.append(
             store.scalar(
                 f"""SELECT reading_id FROM {BY_ARRIVAL} WHERE person_id = ? AND EXISTS (SELECT 1 FROM relay_sent
-                WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id) ORDER BY {LAST_FIRST} LIMIT 1""",
-                (person, target),
+                WHERE target_id = ? AND relay_sent.reading_id = reading.reading_id)
+                AND {stands} ORDER BY {LAST_FIRST} LIMIT 1""",
+                (person, target, *taken_back),
             )
         )
     return [reading_id for reading_id in found if reading_id is not None]

@@ -12,6 +12,7 @@ from collector import intake
 from collector.intake.take_log import take_log
 from collector.store import Store, open_store, outbox, people, readings, receivers
 from collector.store.people import slot_spans
+from collector.store.readings import strikes
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
 
@@ -78,3 +79,6 @@ def test_what_a_receiver_is_shown_as_the_newest(sent: Store) -> None:
     outbox.settled(sent, row, [(one, b"sent") for one in outbox.next_batch(sent, row, 50, AT)], AT)
     (newest,) = outbox.newest_sent(sent, row)
     assert readings.get(sent, newest).systolic == PRESSURES[-1]
+    strikes.strike(sent, newest, AT)
+    (newest,) = outbox.newest_sent(sent, row)
+    assert readings.get(sent, newest).systolic == PRESSURES[-2]

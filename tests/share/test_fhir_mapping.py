@@ -17,7 +17,7 @@ from collector.share.export.context import ExportContext, ExportedClock, Exporte
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.bundle import write_bulk, write_collection
 from collector.share.export.fhir.narrative import NAMESPACE, uuid_of
-from collector.store.values import Basis, Reading
+from collector.store.values import STANDING, TAKEN_BACK, Basis, Reading
 
 Make = Callable[..., Reading]
 CUFF = "C0:FF:EE:00:00:01"
@@ -135,6 +135,14 @@ def test_the_status_is_its_own_observation(reading: Make) -> None:
     assert all(part["valueBoolean"] is True for part in one["component"])
     assert one["derivedFrom"] == [{"reference": found["pressure"]["fullUrl"]}]
     assert "status" not in written(reading())
+
+
+@pytest.mark.parametrize("mark", sorted(TAKEN_BACK))
+def test_what_was_taken_back_is_entered_in_error(reading: Make, mark: str) -> None:
+    """Whoever does not know our extension would count it (ObservationStatus, R4)."""
+    marked = written(reading(marks=("clock changed", mark), status=("body movement",), status_raw=1))
+    assert [marked[name]["status"] for name in ("pressure", "pulse", "status")] == ["entered-in-error"] * 3
+    assert written(reading(marks=(STANDING, "implausible")))["pressure"]["status"] == "final"
 
 
 def test_a_cuff_is_a_device_with_both_identifiers(reading: Make) -> None:

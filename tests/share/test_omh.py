@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from one_reading import one_reading
 
 from collector.share.export.context import ExportContext, ExportedCuff, Subject
 from collector.share.export.omh import write_omh
-from collector.store.values import Basis, Reading
+from collector.store.values import TAKEN_BACK, Basis, Reading
 
 Make = Callable[..., Reading]
 SCHEMA = json.loads((Path(__file__).parents[2] / "fixtures/omh/data_points.schema.json").read_text("utf-8"))
@@ -127,3 +128,10 @@ def test_whatever_the_numbers_the_schemas_are_met(
 def test_our_checks_can_fail() -> None:
     with pytest.raises(AssertionError):
         assert list(validator().iter_errors({"header": {"id": 1}, "body": {}})) == []
+
+
+@pytest.mark.parametrize("mark", sorted(TAKEN_BACK))
+def test_what_was_taken_back_gives_no_point(mark: str) -> None:
+    """The schema has no place for saying that it counts no longer."""
+    assert points(one_reading(marks=(mark,))) == []
+    assert len(points(one_reading(marks=("implausible",)))) == 2

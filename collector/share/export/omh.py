@@ -3,7 +3,8 @@
 Source: openmhealth/schemas (Apache-2.0), omh/blood-pressure-4.0, omh/heart-rate-3.0 (schema/omh/heart-rate-3.0.json,
 there since commit 203f2032), omh/header-1.2 and omh/data-point-1.0, with the time frame of IEEE 1752.1. The schema
 knows mmHg only and needs both pressures, so an attempt that gave none has no blood pressure point. It has no place for
-mean pressure, status or slot.
+mean pressure, status or slot, nor for what makes a reading count no longer: one that was struck out, corrected or is
+there once already gives no point.
 """
 
 from collections.abc import Iterable, Iterator
@@ -12,11 +13,13 @@ from typing import TextIO
 
 from collector.share.export.context import HAND, ExportContext, mmhg
 from collector.share.export.fhir.narrative import number, quoted, uuid_of
-from collector.store.values import Reading
+from collector.store.values import TAKEN_BACK, Reading
 
 
 def points(reading: Reading, context: ExportContext) -> Iterator[str]:
     """The reading's data points, each one line of JSON."""
+    if TAKEN_BACK.intersection(reading.marks):
+        return
     taken = reading.taken_at.isoformat()
     created = reading.received_at.isoformat()
     frame = f'"effective_time_frame":{{"date_time":"{taken}"}}'

@@ -13,7 +13,7 @@ from collector.share.export.fhir import actors, codes
 from collector.share.export.fhir.actors import Resource
 from collector.share.export.fhir.as_collected import as_collected
 from collector.share.export.fhir.narrative import by_identifier, compact, instant, number, quoted, uuid_of
-from collector.store.values import Basis, Reading
+from collector.store.values import TAKEN_BACK, Basis, Reading
 
 _DEVICE_MADE = compact({"coding": [{"system": codes.PHD_CATEGORIES, "code": "phd"}]})
 _VITAL_DEVICE = f"{codes.VITAL_SIGNS},{_DEVICE_MADE}"
@@ -93,8 +93,9 @@ class Observations:
             source += self._clock_reading(reading, cuff.uuid, gateway.uuid, made) + ","
         uuid = uuid_of("reading " + reading.reading_id)
         taken = reading.taken_at.isoformat()
+        state = "entered-in-error" if TAKEN_BACK.intersection(reading.marks) else "final"
         tail = (
-            f'],"status":"final","category":[{codes.VITAL_SIGNS if by_hand else _VITAL_DEVICE}],%s,{subject}'
+            f'],"status":"{state}","category":[{codes.VITAL_SIGNS if by_hand else _VITAL_DEVICE}],%s,{subject}'
             f'"effectiveDateTime":"{taken}","issued":"{instant(reading.received_at)}"{device}'
         )
         missing = self._context.absent(reading) if _lacks(reading) else _NOTHING
@@ -102,7 +103,7 @@ class Observations:
         if reading.pulse is not None or "pulse" in missing:
             made.append(self._pulse(reading, by_hand, source, tail, missing))
         if reading.status and (bits := [_BIT[word] for word in reading.status if word in _BIT]):
-            made.append(self._status(reading, uuid, bits, subject, source, taken, device))
+            made.append(self._status(reading, uuid, bits, state, subject, source, taken, device))
         return made
 
     def _pressure(
@@ -135,12 +136,12 @@ class Observations:
         return Resource("Observation", uuid, text, _reading_condition(name))
 
     def _status(
-        self, reading: Reading, of: str, bits: list[str], subject: str, source: str, taken: str, device: str
+        self, reading: Reading, of: str, bits: list[str], state: str, subject: str, source: str, taken: str, device: str
     ) -> Resource:
         name = reading.reading_id + ".status"
         uuid = uuid_of("reading " + name)
         text = (
-            f'{_OPEN}{uuid}{_HEAD_STATUS}{source[:-1]}],{_IDENTIFIER}{name}"}}],"status":"final","category":'
+            f'{_OPEN}{uuid}{_HEAD_STATUS}{source[:-1]}],{_IDENTIFIER}{name}"}}],"status":"{state}","category":'
             f'[{_DEVICE_MADE}],{_STATUS},{subject}"effectiveDateTime":"{taken}"{device},"derivedFrom":'
             f'[{{"reference":"{self.reference("Observation", of)}"}}],"component":[{",".join(bits)}]}}'
         )
