@@ -4,6 +4,7 @@ import codecs
 import shutil
 import sys
 import tempfile
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, BinaryIO
@@ -13,7 +14,9 @@ import typer
 from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, options_of, progress, say
 from collector.cli.common.dates import local
 from collector.cli.common.selection import PersonOption, made_store, person_of
+from collector.intake.other_clock import by_another_clock
 from collector.intake.pipeline import catch_up
+from collector.intake.sources.hand_log import HandRow
 from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.intake.take_log import take_log
 from collector.service import machine_clock
@@ -90,22 +93,25 @@ def import_log(
         if any(line.not_yet for line in bad) and (doubt := machine_clock.doubt(store)):
             raise Failure(doubt)
         _tell(name, bad)
-        if bad and not skip_bad:
+        elsewhere = by_another_clock(store, good)
+        _tell_of_another_clock(name, elsewhere)
+        lost = len(bad) + len(elsewhere)
+        if lost and not skip_bad:
             say(
-                f"nothing was taken: mend {'that line' if len(bad) == 1 else f'those {len(bad)} lines'}, "
+                f"nothing was taken: mend {'that line' if lost == 1 else f'those {lost} lines'}, "
                 "or take the good ones with --skip-bad"
             )
             return COULD_NOT
         with progress("lines taken") as show:
-            taken = take_log(store, good, datetime.now(UTC), show)
+            taken = take_log(store, [row for row in good if row not in elsewhere], datetime.now(UTC), show)
         copied = copies.count(store, taken.reading_ids)
     there = f", {taken.there} were there already" if taken.there else ""
-    left = f", {len(bad)} left out" if bad else ""
+    left = f", {lost} left out" if lost else ""
     say(f"{taken.new} reading{'' if taken.new == 1 else 's'} taken from {name}{there}{left}")
     if copied:
         are = "is" if copied == 1 else "are"
         say(f"{copied} of them {are} in the store from a cuff already: kept, and counted once")
-    return ATTENTION if bad else DONE
+    return ATTENTION if lost else DONE
 
 
 def _opened(file: Path) -> BinaryIO:
@@ -134,3 +140,13 @@ def _tell(file: str, bad: list[BadLine]) -> None:
         say(f"quietcuff: {file}, line {line.number}: {line.reason}")
     if len(bad) > SHOWN:
         say(f"quietcuff: {file}: and {len(bad) - SHOWN} more bad lines")
+
+
+def _tell_of_another_clock(file: str, elsewhere: Mapping[HandRow, datetime]) -> None:
+    if elsewhere:
+        lines = "line stands" if len(elsewhere) == 1 else "lines stand"
+        first = min(elsewhere.values()).isoformat(" ", "minutes")
+        say(
+            f"quietcuff: {file}: {len(elsewhere)} {lines} here already by another clock, the first as {first}; zone "
+            "under [station] says by which clock a log is read, else give its times their offset"
+        )

@@ -165,3 +165,22 @@ def test_no_file_at_all(quietcuff: Run, tmp_path: Path) -> None:
     result = quietcuff("--store", str(tmp_path / "x.db"), "import", str(tmp_path / "none.csv"))
     assert result.exit_code == 1
     assert "none.csv: cannot be read (no such file or directory)" in result.stderr
+
+
+def test_a_log_taken_in_again_by_another_zones_clock_is_told(
+    take: Run, quietcuff: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A laptop without a zone of its own, after a journey: every line was there twice, hours apart."""
+    assert take(GOOD).exit_code == 0
+    before = stored(quietcuff)
+    grown = GOOD + "2026-03-06 07:30,126,80,,mira,,\n"
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Asia/Tokyo")
+    refused = take(grown)
+    assert refused.exit_code == 1
+    assert "2 lines stand here already by another clock, the first as 2026-03-04 07:30+00:00" in refused.stderr
+    assert "zone under [station]" in refused.stderr
+    assert stored(quietcuff) == before
+    skipped = take(grown, "--skip-bad")
+    assert (skipped.exit_code, "1 reading taken" in skipped.stderr, "2 left out" in skipped.stderr) == (3, True, True)
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Lisbon")
+    assert "0 readings taken" in take(GOOD).stderr

@@ -1,8 +1,15 @@
 """Hand-written readings, as far as a log that is taken in has to know them."""
 
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from datetime import datetime
+from decimal import Decimal
 from typing import NamedTuple
 
+from collector.store.columns import zone_named
 from collector.store.database import Store
+from collector.store.errors import ODD, UnreadableError
+from collector.store.instants import from_us
 from collector.store.journal import cuffs
 
 
@@ -29,3 +36,22 @@ def known(store: Store) -> dict[str, Written]:
         reading_id: Written(payload, pulse, note, person, settled=bool(settled))
         for reading_id, payload, pulse, note, person, settled in rows
     }
+
+
+Walled = tuple[datetime, Decimal | None, Decimal | None]
+"""A wall time without zone, systolic, diastolic."""
+
+
+def by_the_wall(store: Store) -> Mapping[Walled, Sequence[datetime]]:
+    """When those were taken of which a clock on the wall says the same, and that have the same values."""
+    rows = store.query(
+        """SELECT taken_at, zone.name, systolic, diastolic FROM reading JOIN cuff ON cuff.id = reading.cuff_id
+        JOIN zone ON zone.id = zone_id WHERE address = ? AND systolic IS NOT NULL AND diastolic IS NOT NULL""",
+        (cuffs.HAND,),
+    )
+    found: dict[Walled, list[datetime]] = {}
+    for us, zone, systolic, diastolic in rows:
+        with suppress(*ODD, UnreadableError):  # one that cannot be read is nobody's double
+            at = from_us(us).astimezone(zone_named(zone))
+            found.setdefault((at.replace(tzinfo=None, fold=0), Decimal(systolic), Decimal(diastolic)), []).append(at)
+    return found
