@@ -101,14 +101,18 @@ class StoreElsewhere(Store):
         whose = {uid.hex(): rows.get(root_of(part_of, uid)) for uid in rows}
         with self.transaction():
             marks = ", ".join("?" * len(found))
-            query = f"SELECT reading_id FROM reading WHERE reading_id IN ({marks})"
-            here = {reading_id for (reading_id,) in self.query(query, [reading.reading_id for reading, _, _ in found])}
+            query = f"SELECT reading_id, person_id FROM reading WHERE reading_id IN ({marks})"
+            owners = dict(self.query(query, [reading.reading_id for reading, _, _ in found]).fetchall())
             fresh: dict[str, Row] = {}
             number = write.next_row(self)
             for reading, station, uid in found:
-                if reading.reading_id not in here and reading.reading_id not in fresh:
-                    row = self._row(reading, station, number + len(fresh), whose.get(uid or ""))
-                    fresh[reading.reading_id] = row
+                owner = whose.get(uid or "")
+                if reading.cuff == cuffs.HAND and owners.get(reading.reading_id, owner) not in (None, owner):
+                    # Two people's written line of one minute at two stations: here they need two ids.
+                    reading = replace(reading, reading_id=f"{reading.reading_id}{(uid or '')[:8]}")
+                if reading.reading_id not in owners:
+                    fresh[reading.reading_id] = self._row(reading, station, number + len(fresh), owner)
+                    owners[reading.reading_id] = owner
             write.write(self, ({}, fresh), ({}, {}))
 
     def _row(self, reading: Reading, station: str, number: int, person: int | None) -> Row:

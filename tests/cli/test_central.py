@@ -233,6 +233,24 @@ def test_two_of_one_name_are_two_until_the_owner_says_otherwise(
     assert len(central("readings", "mira", "--json").stdout.splitlines()) == 28 + 29 + 28
 
 
+def test_a_written_line_of_two_people_at_two_stations_is_each_ones(
+    station: Station, central: Run, quietcuff: Run, tmp_path: Path, url: str
+) -> None:
+    other = Station(
+        quietcuff, tmp_path / "other", make_store(tmp_path / "other.db", week(MONDAY, 128, 78), {"eve": 1}), url
+    )
+    for there, name in ((station, "rui"), (other, "eve")):
+        (log := tmp_path / f"{name}.csv").write_text(
+            f"taken_at,systolic,diastolic,person\n2025-05-06T08:00+00:00,120,80,{name}\n"
+        )
+        assert there("import", str(log)).exit_code == 0
+        there.send()
+    asked = ("readings", "--cuff", "hand", "--json")
+    found = [json.loads(line) for line in central(*asked).stdout.splitlines()]
+    assert sorted(one["person"] for one in found) == ["eve", "rui"]
+    assert len({one["reading_id"] for one in found}) == 2
+
+
 def test_a_reader_gets_whom_it_was_granted(station: Station, central: Run, quietcuff: Run, port: int, url: str) -> None:
     station.send()
     with psycopg.connect(url, autocommit=True) as connection:

@@ -139,6 +139,14 @@ def test_two_stations_keep_the_surer_time(clinic: Receiver, reading: Make) -> No
         assert rows(clinic, "station, taken_at") == [("aa", unsure.taken_at)], "its own later version holds"
 
 
+def test_a_written_line_of_two_people_at_two_stations_is_each_ones(clinic: Receiver, reading: Make) -> None:
+    """By its minute and values it has one id; of one person it is one reading."""
+    with database(clinic, "aa") as one, database(clinic, "bb") as other:
+        one.deliver(Batch([reading(cuff="hand"), reading(cuff="hand", reading_id="r2")]))
+        other.deliver(Batch([reading(cuff="hand", person="Mira"), reading(cuff="hand", reading_id="r2", person="jon")]))
+    assert sorted(rows(clinic)) == [("r1", "aa"), ("r2", "aa"), ("r2", "bb")]
+
+
 def test_what_is_taken_back_goes_unless_another_station_has_it(clinic: Receiver, reading: Make) -> None:
     with database(clinic, "aa") as one, database(clinic, "bb") as other:
         one.deliver(Batch([reading(), reading(reading_id="r2")]))

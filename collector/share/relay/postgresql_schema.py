@@ -108,6 +108,9 @@ CREATE OR REPLACE VIEW quietcuff.reading WITH (security_invoker = true) AS
     SELECT station, {NAMES} FROM quietcuff.station_reading AS one
     WHERE NOT EXISTS (
         SELECT FROM quietcuff.station_reading AS surer WHERE surer.reading_id = one.reading_id
+        AND (one.cuff <> 'hand' OR coalesce(lower(one.person) = lower(surer.person), true) OR EXISTS (
+            SELECT FROM quietcuff.same_person WHERE (uid, part_of) IN (
+                (one.person_uid, surer.person_uid), (surer.person_uid, one.person_uid))))
         AND (coalesce(surer.taken_uncertainty_s, 'Infinity'), surer.station)
             < (coalesce(one.taken_uncertainty_s, 'Infinity'), one.station));
 COMMENT ON VIEW quietcuff.reading IS 'each reading once: of several stations'' versions the one of the surest time';
