@@ -119,8 +119,10 @@ def _has_it_open(descriptor: int) -> str:
     where = f"{os.major(about.st_dev):02x}:{os.minor(about.st_dev):02x}:{about.st_ino}"
     with suppress(OSError):
         locks = [line.split() for line in Path("/proc/locks").read_text().splitlines()]
-        found = [pid for _, kind, _, _, pid, file, *_ in locks if (kind, file) == ("FLOCK", where)]
-        if found:
+        # What the kernel shows while others lock and unlock may name one several times.
+        if found := sorted(
+            {pid for _, kind, _, _, pid, file, *_ in locks if (kind, file) == ("FLOCK", where)}, key=int
+        ):
             named = f"{'processes' if len(found) > 1 else 'process'} {', '.join(found)}"
             return HAS_IT_OPEN.replace("another program", f"another program, {named},")
     return HAS_IT_OPEN

@@ -43,7 +43,8 @@ def test_two_listeners_by_two_names(store_and_link: tuple[Path, Path]) -> None:
 def test_a_restore_by_another_name_waits_for_nobody_that_writes(store_and_link: tuple[Path, Path]) -> None:
     path, link = store_and_link
     backup = backups.take(path, path.parent / "backups", keep=1)
-    with open_store(path), pytest.raises(StoreError, match=rf"another program, process {os.getpid()}, has"):
+    twice = (open_store(path), open_store(path))
+    with twice[0], twice[1], pytest.raises(StoreError, match=rf"another program, process {os.getpid()}, has"):
         restoring.restore(link, backup)
     append(path, b"second")
     kept = restoring.restore(link, backup).kept
