@@ -21,6 +21,8 @@ from collector.store.own_log import has_log, refuse_foreign_log
 APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
 BUSY_TIMEOUT_MS = 15_000
 """Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
+SOON_LOOKED_THROUGH = 16 << 20
+"""Octets: years of a household. A question to a clinic's store does not wait for a look at each of its pages."""
 SCHEMA_VERSION = len(list(Path(__file__).with_name("migrations").glob("m*.py")))  # the steps, none of them loaded
 
 
@@ -44,7 +46,8 @@ def open_store(
         raise StoreError(f"{path}: there is no store here; `quietcuff listen` makes one", "missing")
     _refuse_emptied(path)
     if read_only:
-        with open_as_it_is(path, locked=locked) as store:  # what stands there may be of an older quietcuff
+        small = path.stat().st_size <= SOON_LOOKED_THROUGH
+        with open_as_it_is(path, locked=locked, through_all=small) as store:  # it may be of an older quietcuff
             current = store.scalar("PRAGMA user_version") == SCHEMA_VERSION
         if not current:
             if not os.access(path, os.W_OK) or not os.access(path.parent, os.W_OK):
@@ -294,17 +297,17 @@ def _look_for_damage(path: Path, connection: sqlite3.Connection) -> None:
 
 
 @contextmanager
-def open_as_it_is(path: Path, *, locked: bool = False) -> Iterator[Store]:
+def open_as_it_is(path: Path, *, locked: bool = False, through_all: bool = True) -> Iterator[Store]:
     """Any store's file, to look into: nothing of it is changed, not even its schema.
 
-    locked: the caller has the writers' lock alone. Raises StoreError where there is none, it is none, or a newer
+    locked, through_all: as `refuse_foreign_log`. Raises StoreError where there is none, it is none, or a newer
     quietcuff made it.
     """
     path = writers.the_file(path)
     if not path.exists():
         raise StoreError(f"{path}: there is no such file", "missing")
     _refuse_emptied(path)
-    refuse_foreign_log(path, locked=locked)
+    refuse_foreign_log(path, locked=locked, through_all=through_all)
     # Without a log nobody writes to it; then SQLite need not make a file beside it either.
     alone = "" if path.with_name(path.name + "-wal").exists() else "&immutable=1"
     uri = f"{path.absolute().as_uri()}?mode=ro{alone}"

@@ -19,10 +19,13 @@ def has_log(path: Path) -> bool:
     return log.is_file() and log.stat().st_size > 0
 
 
-def refuse_foreign_log(path: Path, *, locked: bool = False, shown_as: Path | None = None) -> None:
+def refuse_foreign_log(
+    path: Path, *, locked: bool = False, shown_as: Path | None = None, through_all: bool = True
+) -> None:
     """Raises StoreError, 'foreign log', before anything is played in. locked: the caller has the writers' lock alone.
 
-    Looks only where nobody writes: who does has looked, and its log is its own. Takes a look through the whole file.
+    Looks only where nobody writes: who does has looked, and its log is its own. through_all: at every page of the file,
+    without which not all such pairs are found; whoever only reads keeps nothing of what is played in.
     """
     if not has_log(path):
         return
@@ -34,7 +37,7 @@ def refuse_foreign_log(path: Path, *, locked: bool = False, shown_as: Path | Non
                 if error.kind != "locked":
                     raise
                 return
-        problem, path = _problem(path), shown_as or path
+        problem, path = _problem(path, through_all), shown_as or path
     if problem:
         raise StoreError(
             f"{path}: the log beside it is not its own or is damaged: {problem}; move {path.name}-wal away, "
@@ -43,12 +46,12 @@ def refuse_foreign_log(path: Path, *, locked: bool = False, shown_as: Path | Non
         )
 
 
-def _problem(path: Path) -> str | None:
+def _problem(path: Path, through_all: bool) -> str | None:
     """What is wrong with the file and the log together, where the file without the log is sound."""
     uri = f"{path.absolute().as_uri()}?mode=ro"
     try:
         with closing(sqlite3.connect(uri, uri=True)) as whole:
-            fault = _fault(whole)
+            fault = _fault(whole) if through_all else None
             with closing(sqlite3.connect(f"{uri}&immutable=1", uri=True)) as alone:
                 if fault:
                     return None if _fault(alone) else f"with it the store is damaged ({fault}), without it sound"

@@ -124,3 +124,16 @@ def test_the_log_of_a_store_in_use_is_not_asked_about(tmp_path: Path, monkeypatc
         add(store, 5, 5)
         with open_store(path), open_store(path, read_only=True) as reading:
             assert reading.scalar("SELECT count(*) FROM payload") == 10
+
+
+def test_a_question_to_a_big_store_does_not_look_at_every_page_after_a_power_cut(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = cut(closed(tmp_path / "a.db", 0, 50), 50, 60)
+    looked = []
+    monkeypatch.setattr("collector.store.own_log._fault", looked.append)
+    monkeypatch.setattr(opening, "SOON_LOOKED_THROUGH", 10)
+    open_store(path, read_only=True).close()
+    assert looked == []
+    open_store(path).close()
+    assert len(looked) == 1
