@@ -4,7 +4,7 @@ A log is taken in again as it grows. Where the zone that it is read by has chang
 reading of its own.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from datetime import datetime
 
 from collector.intake.sources.hand_log import HandRow
@@ -12,12 +12,16 @@ from collector.store.database import Store
 from collector.store.readings import hand_written
 
 
-def by_another_clock(store: Store, rows: Iterable[HandRow]) -> dict[HandRow, datetime]:
-    """Each such line, with the time at which it stands here."""
+def by_another_clock(
+    store: Store, rows: Iterable[HandRow], local: Callable[[datetime], datetime]
+) -> dict[HandRow, datetime]:
+    """Each such line, with the time at which it stands here. local: by which clock a time without an offset is read;
+    with one that differs from it, the log says itself which is meant."""
     here = hand_written.by_the_wall(store)
     found: dict[HandRow, datetime] = {}
     for row in rows:
-        same = here.get((row.taken_at.replace(tzinfo=None, fold=0), row.systolic, row.diastolic))
-        if same and all(row.taken_at != at for at in same):
+        wall = row.taken_at.replace(tzinfo=None, fold=0)
+        same = here.get((wall, row.systolic, row.diastolic))
+        if same and all(row.taken_at != at for at in same) and row.taken_at == local(wall):
             found[row] = same[0]
     return found

@@ -184,3 +184,5 @@ def test_a_log_taken_in_again_by_another_zones_clock_is_told(
     assert (skipped.exit_code, "1 reading taken" in skipped.stderr, "2 left out" in skipped.stderr) == (3, True, True)
     monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Lisbon")
     assert "0 readings taken" in take(GOOD).stderr
+    elsewhere = "taken_at,systolic,diastolic\n2026-03-04 07:30+09:00,128,81\n"
+    assert "1 reading taken" in take(elsewhere).stderr, "it says itself which clock is meant"
