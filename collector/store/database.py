@@ -152,8 +152,12 @@ class Store:
 
         What SQLite keeps to take a statement back stays in memory as well, so none may change the whole store at once.
         Nor does Python look for garbage meanwhile: among thousands of tuples none go round in a circle, and looking
-        for such again and again takes a fifth of the time (Python documentation, "gc").
+        for such again and again takes a fifth of the time (Python documentation, "gc"). In a transaction all stays as
+        it is: there it could not be given back.
         """
+        if self._inside:
+            yield
+            return
         before = {name: self.scalar(f"PRAGMA {name}") for name in ("cache_size", "temp_store")}
         collecting = gc.isenabled()
         self.query("PRAGMA cache_size=-65536")

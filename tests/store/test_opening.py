@@ -263,6 +263,16 @@ def _target(descriptor: Path) -> str:
         return ""
 
 
+def test_in_a_transaction_no_more_room_is_taken_that_could_not_be_given_back(tmp_path: Path) -> None:
+    """Nor can it be, once there is a table for the time being: a correction after a merge was refused."""
+    with open_store(tmp_path / "store.db") as store:
+        before = [store.scalar(f"PRAGMA {name}") for name in ("cache_size", "temp_store")]
+        store.query("CREATE TEMP TABLE meanwhile (id INTEGER)")
+        with store.transaction(), store.roomy():
+            store.query("INSERT INTO meanwhile VALUES (1)")
+        assert [store.scalar(f"PRAGMA {name}") for name in ("cache_size", "temp_store")] == before
+
+
 @pytest.mark.parametrize("block", ["transaction", "roomy"])
 def test_a_block_that_ctrl_c_left_open_says_nothing_once_the_store_is_closed(tmp_path: Path, block: str) -> None:
     """Seen in `rebuild`, one of 2,000: it came between a block's beginning and what would have ended it."""
