@@ -134,3 +134,10 @@ def test_whatever_stands_in_a_table_steers_no_terminal() -> None:
     """Seen: `person history` showed the word of a line of the history as it stood there."""
     lines = list(columns([("a\x1b[2J", "b\r\nc"), ("\u202emoc", "d")], None, ("one", "two")))
     assert all(line.isprintable() for line in lines), lines
+
+
+def test_a_word_without_end_is_wrapped_all_the_same() -> None:
+    """Looking at the whole of it for every line takes for ever."""
+    lines_of_it = wrapped("é" * 200_000, 80)
+    assert {len(line) for line in lines_of_it} == {80}
+    assert len(lines_of_it) == 2_500

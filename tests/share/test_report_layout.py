@@ -46,6 +46,22 @@ def sheet(target: BytesIO) -> Sheet:
     return BLANK.on(target, "a page of nobody's")
 
 
+def test_of_a_name_without_end_no_more_is_measured_than_a_sheet_holds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen: a cuff's name of a megabyte, put there by SQL, and the report never came."""
+    measured, real = 0, Sheet._measure
+
+    def measure(page: Sheet, text: str, size: float, bold: bool) -> float:
+        nonlocal measured
+        measured += len(text)
+        return real(page, text, size, bold)
+
+    monkeypatch.setattr(Sheet, "_measure", measure)
+    lines = BLANK.wrapped("m" * 1_000_000, 60, 8, False, 4)
+    assert len(lines) == 4
+    assert lines[-1].endswith("m…")
+    assert measured < 2_000_000
+
+
 @pytest.mark.parametrize("words", [3, 17, 60])
 def test_a_box_holds_its_text(words: int) -> None:
     target = BytesIO()

@@ -15,6 +15,8 @@ from collector.share.report.drawing import Anchor, Area, Dots, Drawing, Label, L
 from collector.share.report.fonts import Family
 
 _LABEL_SHARE = 0.35
+_LETTERS = 400
+"""More than stand on a line of a sheet, however small they are."""
 
 
 @dataclass(slots=True)
@@ -132,6 +134,8 @@ class Sheet:
             if line and self._measure(joined, size, bold) > width:
                 found.append(line)
                 line = word
+                if len(found) > lines:  # enough to know that it is too much
+                    break
             else:
                 line = joined
         found += [line] if line else []
@@ -144,8 +148,8 @@ class Sheet:
 
     def _pieces(self, text: str, width: float, size: float, bold: bool) -> Iterable[str]:
         for word in text.split():
-            while self._measure(word, size, bold) > width and len(word) > 1:
-                cut = next((n for n in range(len(word), 1, -1) if self._measure(word[:n], size, bold) <= width), 1)
+            while self._measure(head := word[:_LETTERS], size, bold) > width and len(word) > 1:
+                cut = next((n for n in range(len(head), 1, -1) if self._measure(head[:n], size, bold) <= width), 1)
                 yield word[:cut]
                 word = word[cut:]
             yield word

@@ -43,20 +43,30 @@ def wrapped(text: str, width: int) -> list[str]:
     lines: list[str] = []
     line = ""
     for word in text.split():
-        while cells(word) > width:
-            if line:
-                lines.append(line)
-                line = ""
-            cut = max(1, max(n for n in range(len(word) + 1) if cells(word[:n]) <= width))
-            lines.append(word[:cut])
-            word = word[cut:]
-        joined = f"{line} {word}".strip()
-        if cells(joined) > width:
+        *full, rest = _pieces(word, width)
+        if full:
+            lines += [line, *full] if line else full
+            line = ""
+        joined = f"{line} {rest}".strip()
+        if line and cells(joined) > width:
             lines.append(line)
-            line = word
+            line = rest
         else:
             line = joined
     return [*lines, line] if line else lines
+
+
+def _pieces(word: str, width: int) -> list[str]:
+    """In pieces of at most `width` columns; each letter is looked at once, however long the word is."""
+    if cells(word) <= width:
+        return [word]
+    found, begun, taken = [], 0, 0
+    for number, char in enumerate(word):
+        taken += cells(char)
+        if taken > width and number > begun:
+            found.append(word[begun:number])
+            begun, taken = number, cells(char)
+    return [*found, word[begun:]]
 
 
 def columns(
