@@ -356,7 +356,8 @@ def probe(file: Path) -> None:
         written.write("142/91")
         written.flush()
         print("begun", flush=True)
-        time.sleep(60)
+        for _ in range(600):  # a signal just before one of them is heard after it
+            time.sleep(0.1)
 sys.modules["probe_command"] = module
 COMMANDS["probe"] = ("probe_command", "Probe.")
 run()
@@ -385,7 +386,7 @@ def test_what_was_begun_to_outlive_its_terminal_does(tmp_path: Path) -> None:
         "--ignore-signal=HUP",
         sys.executable,
         "-c",
-        WRITING.replace("60", "1"),
+        WRITING.replace("600", "10"),
         "probe",
         str(tmp_path / "o"),
     ]

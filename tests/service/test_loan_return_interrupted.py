@@ -107,6 +107,22 @@ def test_nothing_comes_between_the_last_look_and_the_freeing(clinic: Clinic, mon
     assert len(between) == 1
 
 
+def test_what_came_once_the_cuff_was_free_is_saved_with_what_was_the_borrowers(clinic: Clinic) -> None:
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+    taken = clinic.at - timedelta(days=1)
+    clinic.visit(taken=(taken,))
+    clinic.at += timedelta(minutes=2)
+    assert clinic.take_back(keys="yyyyy")
+    clinic.at += timedelta(minutes=1)
+    clinic.visit(taken=(taken + timedelta(hours=3),))
+    clinic.at += timedelta(minutes=1)
+    assert clinic.take_back(keys="yyyyy")
+    assert any("sent more after it was free. What is of B-117 is saved once more" in line for line in clinic.said)
+    (folder,) = clinic.folder.glob("B-117-*")
+    assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 2
+
+
 async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clinic: Clinic) -> None:
     """A real exchange with each; one walks off in the middle and comes again. Each borrower has what his cuff held."""
     now = datetime.now(UTC)
