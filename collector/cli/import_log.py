@@ -103,7 +103,8 @@ def import_log(
             )
             return COULD_NOT
         with progress("lines taken") as show:
-            taken = take_log(store, [row for row in good if row not in elsewhere], datetime.now(UTC), show)
+            ours = [row for row in good if row not in elsewhere] if elsewhere else good
+            taken = take_log(store, ours, datetime.now(UTC), show)
         copied = copies.count(store, taken.reading_ids)
     there = f", {taken.there} were there already" if taken.there else ""
     left = f", {lost} left out" if lost else ""
