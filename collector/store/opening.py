@@ -12,6 +12,7 @@ from contextlib import closing, contextmanager, suppress
 from glob import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from traceback import clear_frames
 
 from collector.store import upkeep, writers
 from collector.store.database import Store, new_uid
@@ -263,9 +264,11 @@ def _make_tables(connection: sqlite3.Connection) -> None:
         connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version={len(STEPS)}")
         connection.execute("COMMIT")
-    except BaseException:
+    except BaseException as error:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
+        # An interrupt leaves sqlite-utils' blocks half open: they end here, not once the connection is closed.
+        clear_frames(error.__traceback__)
         raise
 
 

@@ -1,5 +1,6 @@
 """Opening a store: made private and durable, and every trouble told in one line."""
 
+import gc
 import os
 import resource
 import shutil
@@ -13,6 +14,7 @@ from pathlib import Path
 from typing import cast
 
 import pytest
+from sqlite_utils import Database
 
 from collector.store import Store, StoreError, journal, open_store, opening, readings, upkeep
 from collector.store.migrations import STEPS
@@ -307,3 +309,28 @@ def test_ctrl_c_just_as_a_transaction_begins_is_no_trouble_of_the_store(tmp_path
         store.connection.execute("BEGIN")  # as where it comes before the block itself has begun
         with pytest.raises(KeyboardInterrupt), store.roomy():
             raise KeyboardInterrupt
+
+
+def test_an_interrupt_between_two_steps_of_the_schema_leaves_nothing_to_be_ended_later(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ended once the connection was closed, a library's open block told a traceback (2 of 1,600 signals)."""
+    told: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", told.append)
+    atomic = Database.atomic
+
+    class Interrupted:
+        def __init__(self, database: Database) -> None:
+            self.block = atomic(database)
+
+        def __enter__(self) -> Database:
+            return self.block.__enter__()
+
+        def __exit__(self, *_: object) -> None:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(Database, "atomic", lambda database: Interrupted(database))
+    with pytest.raises(KeyboardInterrupt):
+        open_store(tmp_path / "store.db")
+    gc.collect()
+    assert told == []
