@@ -14,6 +14,7 @@ from collector.service.listener_lock import only_listener
 from collector.store import upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
+from collector.store.outbox_restored import keep_what_receivers_have
 
 WAIT_S = 5.0
 """For whoever reads just now."""
@@ -54,6 +55,7 @@ def restore(
                 return plan
             if plan.present:
                 plan = replace(plan, erased=_erase_what_was_erased(store, staged))
+            _keep_what_receivers_have(store if plan.present else None, staged)
             _as_written(staged)
             if kept:
                 _keep(store, kept, sound=plan.present is not None)
@@ -68,6 +70,15 @@ def _erase_what_was_erased(store: Path, staged: Path) -> int:
     """Erased is erased for good: no backup brings it back."""
     with open_store(store, create=False, locked=True) as present:
         return erase_in_backup(present, staged, locked=True)
+
+
+def _keep_what_receivers_have(store: Path | None, staged: Path) -> None:
+    with open_store(staged, create=False, locked=True, keep_older=False) as restored:
+        if store is None:
+            keep_what_receivers_have(restored, None)
+            return
+        with open_store(store, create=False, locked=True) as present:
+            keep_what_receivers_have(restored, present)
 
 
 def _contents(backup: Backup, staged: Path) -> Contents:

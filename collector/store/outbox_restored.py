@@ -1,0 +1,40 @@
+"""A backup that takes a store's place goes back in time; what receivers have does not.
+
+Believing the backup, nobody would ever tell a receiver that what was struck out, corrected or claimed since is not so.
+"""
+
+from collector.store.database import Store
+
+_MAY_BE_THERE = -1  # no version: whatever was tried, this state was not
+
+
+def keep_what_receivers_have(restored: Store, present: Store | None) -> None:
+    """Have each receiver told what the restored store says otherwise than what it was sent last, and that it lacks.
+
+    present: the store that goes; None where it cannot be read: then all may be there in any state, and is sent anew.
+    """
+    with restored.transaction():
+        if present is not None:
+            _take_over(restored, present)
+        restored.query("DELETE FROM relay_hold")
+        restored.query(
+            """INSERT INTO outbox (target_id, reading_id) SELECT relay_target.id, reading_id FROM relay_target, reading
+                WHERE true ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1"""
+        )
+        if present is None:
+            restored.query("DELETE FROM relay_sent")
+            restored.query("UPDATE outbox SET tried = ?", (_MAY_BE_THERE,))
+
+
+def _take_over(restored: Store, present: Store) -> None:
+    restored.query("DELETE FROM relay_target")  # and with it what it had
+    for table in ("relay_target", "relay_sent"):
+        for row in present.query(f"SELECT * FROM {table}"):
+            restored.query(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
+    restored.query("INSERT INTO outbox (target_id, reading_id) SELECT target_id, reading_id FROM relay_sent")
+    for target, reading in present.query("SELECT target_id, reading_id FROM outbox WHERE tried IS NOT NULL"):
+        restored.query(
+            """INSERT INTO outbox (target_id, reading_id, tried) VALUES (?, ?, ?)
+                ON CONFLICT DO UPDATE SET tried = excluded.tried""",
+            (target, reading, _MAY_BE_THERE),
+        )

@@ -1,0 +1,60 @@
+"""After a restore a receiver is told what the restored store says otherwise, and no more."""
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from relaying import START, Noting, household, write_down
+
+from collector.service.jobs import backups, restoring
+from collector.share.export.context import ExportContext
+from collector.share.relay.receiver import Receiver
+from collector.share.relay.sending import Sent, send
+from collector.share.relay.target import Unreachable
+from collector.store.database import Store
+from collector.store.opening import open_store
+from collector.store.outbox_restored import keep_what_receivers_have
+
+CLINIC = Receiver("clinic", "fhir", "https://clinic.example/fhir")
+
+
+def sent(store: Store, clinic: Noting) -> Sent:
+    return send(store, CLINIC, ExportContext(), clinic.connect, lambda: START, now_please=True)
+
+
+def lower(store: Store, reading_id: str) -> None:
+    with store.transaction():
+        store.query("UPDATE reading SET systolic = '120' WHERE reading_id = ?", (reading_id,))
+
+
+def test_what_was_sent_since_the_backup_is_put_right(tmp_path: Path) -> None:
+    clinic = Noting()
+    with household(tmp_path, "mira") as store:
+        as_it_was, changed = [write_down(store, "mira", minute) for minute in range(2)]
+        assert sent(store, clinic).fresh == 2
+        made = backups.take(store.path, tmp_path / "copies", keep=3, now=datetime(2031, 3, 5, tzinfo=UTC))
+        lower(store, changed)
+        since = write_down(store, "mira", 5)
+        assert sent(store, clinic) == Sent(fresh=1, changed=1)
+        perhaps = write_down(store, "mira", 6)
+        clinic.trouble = [Unreachable("no answer")]
+        assert sent(store, clinic) == Sent(trouble="no answer")
+    restoring.restore(tmp_path / "quietcuff.db", made)
+    clinic.batches.clear()
+    with open_store(tmp_path / "quietcuff.db") as store:
+        assert sent(store, clinic) == Sent(changed=1, gone=2)
+        assert sent(store, clinic) == Sent()
+    [batch] = clinic.batches
+    assert [reading.reading_id for reading in batch.changed] == [changed]
+    assert set(batch.gone) == {since, perhaps}
+    assert as_it_was not in {*batch.gone, *(reading.reading_id for reading in batch.readings)}
+
+
+def test_where_the_present_store_cannot_be_read_all_is_sent_anew_as_it_may_be_there(tmp_path: Path) -> None:
+    clinic = Noting()
+    with household(tmp_path, "mira") as store:
+        write_down(store, "mira", 1)
+        assert sent(store, clinic).fresh == 1
+        write_down(store, "mira", 2)
+        keep_what_receivers_have(store, None)
+        assert sent(store, clinic) == Sent(changed=2)
+        assert sent(store, clinic) == Sent()
