@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import threading
 import time as clock
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, time, timedelta
@@ -65,6 +66,26 @@ async def test_what_a_job_says_is_logged_and_silence_is_not(
         await asyncio.sleep(0.1)
         scheduler.shutdown()
     assert caplog.messages[:1] == line
+
+
+async def test_work_that_is_under_way_when_the_schedule_ends_is_no_error(caplog: pytest.LogCaptureFixture) -> None:
+    begun, may_end = asyncio.Event(), threading.Event()
+    loop = asyncio.get_running_loop()
+
+    def work() -> str:
+        loop.call_soon_threadsafe(begun.set)
+        may_end.wait(30)
+        return "done"
+
+    with caplog.at_level(logging.INFO):
+        scheduler = schedule.start([Job("care", work, every_s=0.05)])
+        await asyncio.wait_for(begun.wait(), 30)
+        scheduler.shutdown(wait=False)
+        await asyncio.sleep(0)
+        may_end.set()
+        await loop.shutdown_default_executor()
+    assert [record.getMessage() for record in caplog.records if record.levelno >= logging.ERROR] == []
+    assert "care: done" in caplog.messages
 
 
 async def test_a_daily_job_is_due_at_its_hour_of_this_machines_clock_and_late_rather_than_never() -> None:

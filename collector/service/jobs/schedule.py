@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, time, timedelta
 
+from apscheduler.executors.asyncio import AsyncIOExecutor
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.interval import IntervalTrigger
@@ -67,6 +68,14 @@ def _guarded(job: Job) -> Callable[[], None]:
     return run
 
 
+class _LetsEnd(AsyncIOExecutor):  # type: ignore[misc]
+    """Work that is under way when the service ends, or the schedule is made anew, goes on to its end in its thread: the
+    library's own executor calls that an error, with a traceback."""
+
+    def shutdown(self, wait: bool = True) -> None:
+        """Nothing to do."""
+
+
 def start(jobs: Iterable[Job]) -> AsyncIOScheduler:
     """Start the jobs on the running event loop.
 
@@ -93,7 +102,7 @@ def start(jobs: Iterable[Job]) -> AsyncIOScheduler:
             return next_turn(self.local, now)
 
     settings = {"misfire_grace_time": None, "coalesce": True, "max_instances": 1}
-    scheduler = AsyncIOScheduler(job_defaults=settings, timezone=UTC)
+    scheduler = AsyncIOScheduler(job_defaults=settings, executors={"default": _LetsEnd()}, timezone=UTC)
     for job in jobs:
         trigger = Daily(time.fromisoformat(job.daily_at)) if job.daily_at else Every(seconds=job.every_s or 86400)
         scheduler.add_job(_guarded(job), trigger, name=job.name, id=job.name)
