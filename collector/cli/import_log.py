@@ -6,7 +6,6 @@ import sys
 import tempfile
 from collections.abc import Mapping
 from datetime import UTC, datetime
-from functools import partial
 from pathlib import Path
 from typing import Annotated, BinaryIO
 
@@ -80,8 +79,9 @@ def import_log(
             take_back(options, stream, name)
             return DONE
         octets = stream.read()
-    by_our_clock = partial(local, zone=options.zone)
-    reader = LogReader(by_our_clock, machine_clock.now(), person=person, dates=dates, as_written=as_written)
+    reader = LogReader(
+        lambda wall: local(wall, options.zone), machine_clock.now(), person=person, dates=dates, as_written=as_written
+    )
     with made_store(options) as store, store.roomy():
         stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         catch_up(store)
@@ -93,7 +93,7 @@ def import_log(
         if any(line.not_yet for line in bad) and (doubt := machine_clock.doubt(store)):
             raise Failure(doubt)
         _tell(name, bad)
-        elsewhere = by_another_clock(store, good, by_our_clock)
+        elsewhere = by_another_clock(store, good)
         _tell_of_another_clock(name, elsewhere)
         lost = len(bad) + len(elsewhere)
         if lost and not skip_bad:

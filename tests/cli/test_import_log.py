@@ -186,3 +186,16 @@ def test_a_log_taken_in_again_by_another_zones_clock_is_told(
     assert "0 readings taken" in take(GOOD).stderr
     elsewhere = "taken_at,systolic,diastolic\n2026-03-04 07:30+09:00,128,81\n"
     assert "1 reading taken" in take(elsewhere).stderr, "it says itself which clock is meant"
+
+
+def test_a_line_that_says_its_clock_or_is_anothers_is_no_line_of_another_clock(take: Run, quietcuff: Run) -> None:
+    """Seen: no form of a line that was right could be taken in once somebody on a journey had one of the same wall
+    time and values."""
+    there = "taken_at,systolic,diastolic,person\n2026-03-04 07:30+09:00,128,81,mira\n"
+    assert quietcuff("person", "add", "jon").exit_code == 0
+    assert take(there).exit_code == 0
+    here = there.replace("+09:00", "")
+    assert "1 line stands here already by another clock" in take(here).stderr
+    assert "1 reading taken" in take(here.replace("mira", "jon")).stderr
+    assert "1 reading taken" in take(here.replace("07:30", "07:30+00:00")).stderr
+    assert "0 readings taken" in take(here.replace("07:30", "07:30Z")).stderr

@@ -22,7 +22,7 @@ class HandRow(NamedTuple):
 
     Its instant and its pressures make it what it is: written again with another offset, with a pulse, with a person or
     a note it is the same. twin: tells it from another person's of the same minute and values. person: whose, which is
-    a claim and no part of the payload.
+    a claim and no part of the payload. says_offset: whether its line says by which clock it was taken, no part either.
     """
 
     taken_at: datetime
@@ -32,6 +32,7 @@ class HandRow(NamedTuple):
     person: str | None = None
     note: str | None = None
     twin: int = 0
+    says_offset: bool = False
 
     @property
     def identity(self) -> str:

@@ -115,7 +115,7 @@ class LogReader:
         return row
 
     def _row(self, table: "_Table", values: dict[str, str]) -> HandRow:
-        taken_at = self._time(values)
+        taken_at, says_offset = self._time(values)
         first, second = values.get("systolic", ""), values.get("diastolic", "")
         if lost := first == second == LOST:
             first = second = ""
@@ -133,16 +133,19 @@ class LogReader:
             pulse=pulse,
             person=values.get("person") or self.person,
             note=_note(table, values) if table.noted else None,
+            says_offset=says_offset,
         )
 
-    def _time(self, values: dict[str, str]) -> datetime:
+    def _time(self, values: dict[str, str]) -> tuple[datetime, bool]:
+        """When it was taken, and whether the line says its offset."""
         text = values.get("taken_at") or f"{values.get('date', '')} {values.get('time', '')}".strip()
         if not text:
             raise ValueError("taken_at is empty")
         moment = _moment(text, self.dates)
+        says_offset = moment.tzinfo is not None
         try:
             here = self.local(moment.replace(tzinfo=None))
-            if moment.tzinfo is None:
+            if not says_offset:
                 moment = here
             elif text[-1] in "Zz":  # an instant, by no clock on a wall (RFC 9557, section 2.2)
                 moment = moment.astimezone(here.tzinfo)
@@ -153,7 +156,7 @@ class LogReader:
             raise _NotYetError(f"taken_at {text!r} has not come yet")
         if problem := time_problem(moment):
             raise ValueError(f"taken_at {text!r} {problem}")
-        return moment
+        return moment, says_offset
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,16 +42,25 @@ Walled = tuple[datetime, Decimal | None, Decimal | None]
 """A wall time without zone, systolic, diastolic."""
 
 
-def by_the_wall(store: Store) -> Mapping[Walled, Sequence[datetime]]:
+class WrittenAt(NamedTuple):
+    """person: row, None for nobody's."""
+
+    at: datetime
+    person: int | None
+
+
+def by_the_wall(store: Store) -> Mapping[Walled, Sequence[WrittenAt]]:
     """When those were taken of which a clock on the wall says the same, and that have the same values."""
     rows = store.query(
-        """SELECT taken_at, zone.name, systolic, diastolic FROM reading JOIN cuff ON cuff.id = reading.cuff_id
-        JOIN zone ON zone.id = zone_id WHERE address = ? AND systolic IS NOT NULL AND diastolic IS NOT NULL""",
+        """SELECT taken_at, zone.name, systolic, diastolic, person_id FROM reading
+        JOIN cuff ON cuff.id = reading.cuff_id JOIN zone ON zone.id = zone_id
+        WHERE address = ? AND systolic IS NOT NULL AND diastolic IS NOT NULL""",
         (cuffs.HAND,),
     )
-    found: dict[Walled, list[datetime]] = {}
-    for us, zone, systolic, diastolic in rows:
+    found: dict[Walled, list[WrittenAt]] = {}
+    for us, zone, systolic, diastolic, person in rows:
         with suppress(*ODD, UnreadableError):  # one that cannot be read is nobody's double
             at = from_us(us).astimezone(zone_named(zone))
-            found.setdefault((at.replace(tzinfo=None, fold=0), Decimal(systolic), Decimal(diastolic)), []).append(at)
+            wall = (at.replace(tzinfo=None, fold=0), Decimal(systolic), Decimal(diastolic))
+            found.setdefault(wall, []).append(WrittenAt(at, person))
     return found
