@@ -123,6 +123,22 @@ def test_what_came_once_the_cuff_was_free_is_saved_with_what_was_the_borrowers(c
     assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 2
 
 
+def test_a_cuff_that_was_switched_on_often_since_it_was_free_has_sent_no_more(clinic: Clinic) -> None:
+    """Seen: of the twenty latest visits none was of the return any more; what came then counted as changed."""
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+    clinic.visit(taken=(clinic.at - timedelta(days=1),))
+    clinic.at += timedelta(minutes=2)
+    assert clinic.take_back(keys="yyyyy")
+    for _ in range(20):
+        clinic.visit()
+    loans.mark(clinic.store, CUFF, State.CHECK_DUE, clinic.at)
+    clinic.at += timedelta(minutes=1)
+    clinic.visit()
+    assert clinic.take_back(keys="yyyyy")
+    assert not any("sent more" in line for line in clinic.said)
+
+
 async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clinic: Clinic) -> None:
     """A real exchange with each; one walks off in the middle and comes again. Each borrower has what his cuff held."""
     now = datetime.now(UTC)

@@ -50,8 +50,7 @@ def _whole(visit: Visit) -> bool:
 
 
 def records_of_return(store: Store, loan: Loan) -> int:
-    since = _since(loan)
-    return sum(visit.payloads for visit in visits.recent(store, loan.cuff) if visit.opened_at >= since)
+    return visits.payloads_since(store, loan.cuff, _since(loan))
 
 
 def read_download(store: Store, loan: Loan, zone: str) -> Download:

@@ -233,6 +233,16 @@ def recent(store: Store, cuff: str | None = None) -> list[Visit]:
     ]
 
 
+def payloads_since(store: Store, cuff: str, since: datetime) -> int:
+    """How many a cuff sent in all visits that began then or later."""
+    count: int = store.scalar(
+        """SELECT count(*) FROM visit JOIN cuff ON cuff.id = visit.cuff_id JOIN payload ON visit_id = visit.id
+        WHERE address = ? AND opened_at >= ?""",
+        (cuff, to_us(since)),
+    )
+    return count
+
+
 def _learn(
     store: Store,
     visit: int,
