@@ -34,9 +34,8 @@ def refuse_foreign_log(
             try:
                 held.enter_context(writers.alone(path, wait_s=0))
             except StoreError as error:
-                if error.kind != "locked":
-                    raise
-                return
+                if error.kind == "locked":
+                    return  # else it cannot be had: whoever is to write is refused for that, whoever reads needs none
         problem, path = _problem(path, through_all), shown_as or path
     if problem:
         raise StoreError(

@@ -126,6 +126,24 @@ def test_the_log_of_a_store_in_use_is_not_asked_about(tmp_path: Path, monkeypatc
             assert reading.scalar("SELECT count(*) FROM payload") == 10
 
 
+def test_who_may_write_but_not_open_the_lock_still_reads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen: of a store that a group may write, its members could ask nothing while the service was running."""
+
+    def no_right(*_: object) -> int:
+        raise PermissionError(13, "Permission denied")
+
+    path, odd = closed(tmp_path / "c.db", 0, 5), of_another(tmp_path)
+    with open_store(path) as store:
+        add(store, 5, 5)
+        monkeypatch.setattr("collector.store.writers.open_own", no_right)
+        with open_store(path, read_only=True) as reading:
+            assert reading.scalar("SELECT count(*) FROM payload") == 10
+        with pytest.raises(StoreError, match="cannot be locked"):
+            open_store(path)
+    with pytest.raises(StoreError, match="not its own"):
+        open_store(odd, read_only=True)
+
+
 def test_a_question_to_a_big_store_does_not_look_at_every_page_after_a_power_cut(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
