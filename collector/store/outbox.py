@@ -122,6 +122,7 @@ def settled(store: Store, target: int, settled: Sequence[tuple[Waiting, bytes | 
     with store.transaction():
         for waiting, digest in settled:
             store.query("DELETE FROM outbox WHERE seq = ? AND version = ?", (waiting.seq, waiting.version))
+            store.query("UPDATE outbox SET tried = NULL WHERE seq = ?", (waiting.seq,))
             if digest is None:
                 store.query(
                     "DELETE FROM relay_sent WHERE target_id = ? AND reading_id = ?", (target, waiting.reading_id)

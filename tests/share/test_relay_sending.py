@@ -2,7 +2,7 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -11,6 +11,7 @@ import pytest
 from relaying import Clock, Noting, household, write_down
 
 from collector import intake
+from collector.intake.erasure import erase_person
 from collector.share.export.context import ExportContext
 from collector.share.relay.pace import Pace, only_sender
 from collector.share.relay.receiver import Receiver
@@ -18,7 +19,9 @@ from collector.share.relay.sending import Sent, pause_after, plan, send
 from collector.share.relay.target import Batch, RefusedByReceiver, TooSlow, Unreachable
 from collector.store import outbox, people, receivers
 from collector.store.database import Store
+from collector.store.merge.people_entries import Entry
 from collector.store.opening import open_store
+from collector.store.readings import strikes
 
 CLINIC = Receiver("clinic", "fhir", "https://clinic.example/fhir", batch=3)
 
@@ -123,6 +126,19 @@ def test_what_goes_after_a_lost_answer_is_taken_back(store: Store, clinic: Notin
     take_away(store)
     assert run(store, clinic, clock, now_please=True) == Sent(gone=1)
     assert clinic.batches[-1].gone == [reading_id]
+    assert run(store, clinic, clock) == Sent()
+
+
+def test_what_is_as_it_was_again_after_a_lost_answer_is_sent_again(store: Store, clinic: Noting, clock: Clock) -> None:
+    """Struck out by mistake, say: the receiver may have it so."""
+    reading_id = write_down(store, "mira", 0)
+    run(store, clinic, clock)
+    strikes.strike(store, reading_id, clock.now)
+    clinic.trouble = [Unreachable("the answer was lost")]
+    run(store, clinic, clock)
+    strikes.undo(store, reading_id, clock.now)
+    assert run(store, clinic, clock, now_please=True) == Sent(changed=1)
+    assert not clinic.batches[-1].changed[0].marks
     assert run(store, clinic, clock) == Sent()
 
 
@@ -386,3 +402,31 @@ def test_a_receiver_that_lost_everything_gets_everything(store: Store, clinic: N
     assert clinic.fresh == sent + sent
     receivers.forget(store, "clinic")
     assert outbox.status(store) == []
+
+
+class Entering(Noting):
+    """Keeps what people entered, and once does not say so."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.kept: list[str] = []
+        self.answers = True
+
+    def keep(self, entries: Sequence[Entry]) -> None:
+        self.kept.append(repr(entries))
+        if not self.answers:
+            raise Unreachable("the answer was lost")
+
+
+def test_what_was_entered_is_told_again_where_an_answer_was_lost(store: Store, clock: Clock) -> None:
+    """Somebody added and erased again, say, must not stay there."""
+    database, analysis = Entering(), Receiver("analysis", "postgresql", "postgresql://clinic.example/home")
+    run(store, database, clock, analysis)
+    people.add(store, "guest", clock.now)
+    database.answers = False
+    run(store, database, clock, analysis)
+    erase_person(store, "guest")
+    database.answers = True
+    run(store, database, clock, analysis, now_please=True)
+    run(store, database, clock, analysis)
+    assert ["guest" in kept for kept in database.kept] == [False, True, False]

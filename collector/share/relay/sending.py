@@ -96,6 +96,7 @@ def send(
                 if isinstance(target, ShowsNewest):
                     run.show(target, before)
                 if entered.news and isinstance(target, KeepsEntries):
+                    receivers.keep_entered(store, row, None)  # until it answers, either may be there
                     target.keep(entered.entries)
                     receivers.keep_entered(store, row, entered.digest)
                 if series and isinstance(target, KeepsSeries):
@@ -178,7 +179,7 @@ def _sorted(
                 gone.append(one.reading_id)
             continue
         now = digest(reading)
-        if now == one.digest:
+        if now == one.digest and one.tried is None:
             idle.append((one, now))
             continue
         busy.append((one, now))
