@@ -55,7 +55,7 @@ def open_store(
                 return _open_brought_up(path)
             open_store(path, create=False).close()
         return Store(path, _opened(path, read_only=True, create=False, check=check), read_only=True)
-    refuse_foreign_log(path, locked=locked)
+    refuse_foreign_log(path, locked=locked, to_write=True)
     if not path.exists():
         _make_folder(path)
     lock = None if locked else writers.share(path)

@@ -20,22 +20,19 @@ def has_log(path: Path) -> bool:
 
 
 def refuse_foreign_log(
-    path: Path, *, locked: bool = False, shown_as: Path | None = None, through_all: bool = True
+    path: Path, *, locked: bool = False, shown_as: Path | None = None, through_all: bool = True, to_write: bool = False
 ) -> None:
     """Raises StoreError, 'foreign log', before anything is played in. locked: the caller has the writers' lock alone.
 
     Looks only where nobody writes: who does has looked, and its log is its own. through_all: at every page of the file,
-    without which not all such pairs are found; whoever only reads keeps nothing of what is played in.
+    without which not all such pairs are found; whoever only reads keeps nothing of what is played in. to_write: waits
+    for whoever looks just now, and may refuse what it finds.
     """
     if not has_log(path):
         return
     with ExitStack() as held:
-        if not locked:
-            try:
-                held.enter_context(writers.alone(path, wait_s=0))
-            except StoreError as error:
-                if error.kind == "locked":
-                    return  # else it cannot be had: whoever is to write is refused for that, whoever reads needs none
+        if not locked and _written_to(path, held, to_write):
+            return
         problem, path = _problem(path, through_all), shown_as or path
     if problem:
         raise StoreError(
@@ -43,6 +40,22 @@ def refuse_foreign_log(
             f"but keep it, or put back the {path.name} that it belongs to",
             "foreign log",
         )
+
+
+def _written_to(path: Path, held: ExitStack, to_write: bool) -> bool:
+    """Whether somebody writes there; else nobody begins to as long as it is held."""
+    while True:
+        if to_write:
+            writers.release(writers.share(path))
+        try:
+            held.enter_context(writers.alone(path, wait_s=0))
+        except StoreError as error:
+            if error.kind == "locked":
+                if not to_write or writers.shared(path):
+                    return True
+                continue  # another one began to look
+            # It cannot be had: whoever is to write is refused for that, whoever reads needs none.
+        return False
 
 
 def _problem(path: Path, through_all: bool) -> str | None:

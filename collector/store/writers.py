@@ -91,6 +91,15 @@ def release(descriptor: int | None) -> None:
         os.close(descriptor)
 
 
+def shared(store: Path) -> bool:
+    """Whether nobody has it alone just now."""
+    try:
+        release(_take(store, fcntl.LOCK_SH, 0, lambda _: ""))
+    except StoreError:
+        return False
+    return True
+
+
 @contextmanager
 def alone(store: Path, wait_s: float = 1.0) -> Iterator[None]:
     """Nobody else has the store open for writing, nor opens it so until this ends. Raises StoreError, 'locked'."""

@@ -3,15 +3,19 @@
 import os
 import shutil
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
+from threading import Event
+from time import sleep
+from typing import Any
 
 import pytest
 from fresh import fresh
 
 from collector.service.jobs import backups, restoring
-from collector.store import Store, StoreError, journal, open_store, opening
+from collector.store import Store, StoreError, journal, open_store, opening, own_log
 from collector.store.people import erase, persons
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -142,6 +146,32 @@ def test_who_may_write_but_not_open_the_lock_still_reads(tmp_path: Path, monkeyp
             open_store(path)
     with pytest.raises(StoreError, match="not its own"):
         open_store(odd, read_only=True)
+
+
+def test_two_services_that_start_at_once_are_both_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen: the second took the one that looked into the log for a writer, waited, and played the log in."""
+    path, real, looking = of_another(tmp_path), own_log._problem, Event()
+    before = sha256(path.read_bytes()).hexdigest()
+
+    def slowly(*of: Any) -> str | None:
+        looking.set()
+        sleep(0.1)
+        return real(*of)
+
+    def start() -> str:
+        try:
+            open_store(path).close()
+        except StoreError as error:
+            return error.kind
+        return "opened"
+
+    monkeypatch.setattr(own_log, "_problem", slowly)
+    with ThreadPoolExecutor() as services:
+        first = services.submit(start)
+        assert looking.wait(60)
+        others = [services.submit(start) for _ in range(2)]
+        assert [one.result() for one in (first, *others)] == ["foreign log"] * 3
+    assert sha256(path.read_bytes()).hexdigest() == before
 
 
 def test_a_question_to_a_big_store_does_not_look_at_every_page_after_a_power_cut(
