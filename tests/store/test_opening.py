@@ -314,7 +314,7 @@ def test_ctrl_c_just_as_a_transaction_begins_is_no_trouble_of_the_store(tmp_path
 def test_an_interrupt_between_two_steps_of_the_schema_leaves_nothing_to_be_ended_later(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Ended once the connection was closed, a library's open block told a traceback (2 of 1,600 signals)."""
+    """Ended once the connection was closed, a library's open block told a traceback (3 of some 1,700 signals)."""
     told: list[object] = []
     monkeypatch.setattr(sys, "unraisablehook", told.append)
     atomic = Database.atomic
