@@ -1,6 +1,7 @@
 """A backup that takes a store's place goes back in time; what receivers have does not.
 
 Believing the backup, nobody would ever tell a receiver that what was struck out, corrected or claimed since is not so.
+Readings that came since stay where they were sent: that may be the only place that has them.
 """
 
 from collector.store.database import Store
@@ -31,10 +32,15 @@ def _take_over(restored: Store, present: Store) -> None:
     for table in ("relay_target", "relay_sent"):
         for row in present.query(f"SELECT * FROM {table}"):
             restored.query(f"INSERT INTO {table} VALUES ({', '.join('?' * len(row))})", row)
-    restored.query("INSERT INTO outbox (target_id, reading_id) SELECT target_id, reading_id FROM relay_sent")
-    for target, reading in present.query("SELECT target_id, reading_id FROM outbox WHERE tried IS NOT NULL"):
-        restored.query(
-            """INSERT INTO outbox (target_id, reading_id, tried) VALUES (?, ?, ?)
-                ON CONFLICT DO UPDATE SET tried = excluded.tried""",
-            (target, reading, _MAY_BE_THERE),
-        )
+    # What was still to be taken back, of somebody erased, say; and what was tried, which may be there.
+    waiting = present.query(
+        """SELECT target_id, outbox.reading_id, reading.id IS NULL, tried IS NOT NULL FROM outbox
+            LEFT JOIN reading ON reading.reading_id = outbox.reading_id"""
+    )
+    for target, reading_id, gone, tried in waiting.fetchall():
+        if gone or (tried and restored.scalar("SELECT 1 FROM reading WHERE reading_id = ?", (reading_id,))):
+            restored.query(
+                """INSERT INTO outbox (target_id, reading_id, tried) VALUES (?, ?, ?)
+                    ON CONFLICT DO UPDATE SET tried = excluded.tried""",
+                (target, reading_id, _MAY_BE_THERE),
+            )
