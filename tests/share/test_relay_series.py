@@ -16,8 +16,10 @@ from collector.intake.erasure import erase_person
 from collector.service.config import parse
 from collector.service.jobs.export_context import export_context
 from collector.share.export.fhir import codes
+from collector.share.relay.fhir_server import FhirServer
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send
+from collector.share.relay.target import SeriesNews, Unreachable
 from collector.store.database import Store
 from collector.store.opening import open_store
 
@@ -105,6 +107,41 @@ def test_a_series_that_is_valid_no_longer_is_taken_back(store: Store, server: tu
         store.query("UPDATE reading SET content_marks = 'struck out' WHERE taken_at >= ? AND slot = 1", (until,))
     send(store, clinic(url), export_context(store, CONFIG))
     assert averages(shelf) == []
+
+
+@pytest.mark.parametrize("known", [False, True])
+def test_after_a_lost_answer_it_is_put_right_also_where_all_is_as_it_was(
+    store: Store, server: tuple[str, Shelf], monkeypatch: pytest.MonkeyPatch, known: bool
+) -> None:
+    """Readings struck out for a moment, say; or an average that was sent and is none any longer."""
+    url, shelf = server
+
+    def mark(marks: str) -> None:
+        with store.transaction():
+            store.query(
+                "UPDATE reading SET content_marks = ? WHERE slot = 1 AND CAST(systolic AS REAL) > 138", (marks,)
+            )
+
+    def answer_is_lost(target: FhirServer, news: SeriesNews) -> None:
+        keep_series(target, news)
+        raise Unreachable("the answer was lost")
+
+    keep_series = FhirServer.keep_series
+    if known:
+        send(store, clinic(url), export_context(store, CONFIG))
+    before = means(shelf)
+    mark("struck out" if known else "")
+    monkeypatch.setattr(FhirServer, "keep_series", answer_is_lost)
+    assert send(store, clinic(url), export_context(store, CONFIG)).trouble
+    assert means(shelf) != before
+    monkeypatch.undo()
+    if known:
+        mark("")
+    else:
+        with store.transaction():
+            store.query("UPDATE reading SET content_marks = 'struck out' WHERE slot = 1")
+    send(store, clinic(url), export_context(store, CONFIG), now_please=True)
+    assert means(shelf) == before
 
 
 def test_it_is_off_unless_asked_for_and_keeps_to_the_receivers_people(store: Store, server: tuple[str, Shelf]) -> None:

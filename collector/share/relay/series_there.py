@@ -42,6 +42,8 @@ class SeriesThere:
         """Raises Unreachable and RefusedByReceiver; what was not taken is tried again with the next readings."""
         has, news = self._news(context.latest(receiver.people), context)
         if news:
+            self.has = _either(self.has, has, news)
+            self.keep(due=True)
             target.keep_series(news if receiver.report else replace(news, pages={}))
         self.has = has
         self.keep(due=False)
@@ -70,6 +72,15 @@ class SeriesThere:
                 left.append({"id": name, "first": first, "last": last, "digest": digest})
             has[_key(one)] = left
         return has, SeriesNews(results, pages, gone)
+
+
+def _either(before: KnownSeries, after: KnownSeries, sending: SeriesNews) -> KnownSeries:
+    """What a receiver may have until it answers: with no digest where that is not known, so that it is sent again."""
+    found: KnownSeries = {}
+    for person in before.keys() | after.keys():
+        known = {it["id"]: it for has in (before, after) for it in has.get(person, [])}
+        found[person] = [{**it, "digest": ""} if name in sending.averages else it for name, it in known.items()]
+    return found
 
 
 def _key(one: Latest) -> str:
