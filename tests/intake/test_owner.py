@@ -124,6 +124,8 @@ def test_what_is_lent_whole_is_the_borrowers_alone(bench: Any) -> None:
     with pytest.raises(StoreError, match=r"slot 1 of .* is Ada's from the beginning; end that first"):
         give(bench, "B-117", "any", since=tuesday, strict=True)
     slot_spans.end(bench.store, row, tuesday, tuesday)
+    with pytest.raises(StoreError, match=r"is Ada's until 2026-03-10.*; give the time before or after that \(--since"):
+        give(bench, "Ben", 1)
     give(bench, "B-117", "any", since=tuesday, strict=True)
     with pytest.raises(StoreError, match=r"lent to B-117 from 2026-03-10.*--until"):
         give(bench, "Ben", 2)

@@ -68,13 +68,11 @@ def add(
             if not _overlap(other, since, until):
                 continue
             if other.strict and other.slot == ANY_SLOT and other.person_row != owner.row:
-                raise RefusedByStore(
-                    f"{cuff} is lent to {other.person} {_times(other)}; give the time before or after that (--since, "
-                    "--until)"
-                )
+                raise RefusedByStore(f"{cuff} is lent to {other.person} {_times(other)}; {_BESIDE}")
             if other.slot == slot or (strict and slot == ANY_SLOT and other.person_row != owner.row):
+                remedy = "end that first" if strict or other.until is None else _BESIDE
                 raise RefusedByStore(
-                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; end that first"
+                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; {remedy}"
                 )
         bounds = [None if bound is None else meant_us(bound) for bound in (since, until)]
         row = store.query(
@@ -87,6 +85,9 @@ def add(
         detail = {"person": owner.name, "cuff": address, "slot": _words(slot), **_bounds(since, until)}
         audit.record(store, at, "slot given", detail, owner.row)
         return row
+
+
+_BESIDE = "give the time before or after that (--since, --until)"
 
 
 def end(store: Store, row: int, until: datetime, at: datetime) -> None:
