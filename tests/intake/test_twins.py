@@ -17,7 +17,7 @@ from collector.store import people, readings
 from collector.store.database import Store
 from collector.store.opening import open_store
 from collector.store.people import unions
-from collector.store.values import Reading
+from collector.store.values import VOID_MARKS, Reading
 
 NOW = datetime(2031, 6, 1, tzinfo=UTC)
 AT = datetime(2031, 3, 4, 8, 0, tzinfo=UTC)
@@ -49,6 +49,26 @@ def owners(store: Store) -> list[str | None]:
     rebuild(store)
     assert sorted(str(one.person) for one in readings.select(store)) == found
     return found
+
+
+@pytest.mark.parametrize("into", [0, 1])
+@pytest.mark.parametrize("at_both", [False, True])
+@pytest.mark.parametrize("said", [Correction(systolic=Decimal(133)), Correction(pulse=Decimal(77))])
+def test_a_line_that_a_station_corrected_stays_its_persons(
+    store_of: Made, said: Correction, at_both: bool, into: int
+) -> None:
+    """Seen: what corrects a line named it by its number there, which is another person's here, and counted nowhere."""
+    paths = [store_of("ada"), store_of("bob")]
+    for number, path in enumerate(paths):
+        with open_store(path) as store:
+            (line,) = readings.select(store)
+            if number or at_both:
+                correct_reading(store, line.reading_id, said, NOW + timedelta(hours=1 + number))
+    with open_store(paths[into]) as store:
+        for _ in range(2):
+            merge(store, paths[1 - into])
+            counted = [one.person for one in readings.select(store) if not VOID_MARKS.intersection(one.marks)]
+            assert sorted(map(str, counted)) == ["ada", "bob"]
 
 
 @pytest.mark.parametrize(

@@ -44,7 +44,8 @@ _RENUMBERED = f"""SELECT DISTINCT theirs.id, ours.id {_BOTH} JOIN other.reading 
     AND ours.reading_id <> theirs.reading_id"""
 # The same line here: (reading, whose it is, whose it is here, whether the number is the same).
 _ALIKE = f"""SELECT theirs.id, {_LOGGED.format("other", "theirs")} AS claimant,
-    {_LOGGED.format("main", "ours")} AS claimant_here, theirs.reading_id = ours.reading_id
+    {_LOGGED.format("main", "ours")} AS claimant_here, theirs.reading_id = ours.reading_id,
+    theirs.note
     FROM other.reading theirs JOIN main.reading ours ON ours.taken_at = theirs.taken_at
     AND ours.systolic IS theirs.systolic AND ours.diastolic IS theirs.diastolic
     WHERE theirs.cuff_id = (SELECT id FROM other.cuff WHERE address = ?1)
@@ -63,8 +64,8 @@ def tell_apart(store: Store, retold: Retold) -> None:
             apart[reading] = _told(store, "other", reading, told.number, retold)
     names = {row: folded(name) for row, name in store.query("SELECT id, name FROM main.person")}
     moving = {
-        reading: names[one]
-        for reading, one, here, same_number in store.query(_ALIKE, (cuffs.HAND,)).fetchall()
+        reading: _line_of(names[one], note)
+        for reading, one, here, same_number, note in store.query(_ALIKE, (cuffs.HAND,)).fetchall()
         if reading not in apart and (names[one] == names[here]) != same_number
     }
     if moving:
@@ -76,8 +77,33 @@ def tell_apart(store: Store, retold: Retold) -> None:
                 if whose_so == {whose}:
                     apart[reading] = told_so
                     break
+    _follow(store, apart, retold)
     rows = [(uid, told.value) for payloads in apart.values() for uid, told in payloads]
     store.many("INSERT INTO temp.told_apart VALUES (?, ?)", rows)
+
+
+def _follow(store: Store, apart: dict[int, list[tuple[bytes, Numbered]]], retold: Retold) -> None:
+    """What corrects a reading that has another number here names it by its id here."""
+    news = {
+        f"{CORRECTS} {store.scalar('SELECT reading_id FROM other.reading WHERE id = ?', (reading,))}": told[0][1]
+        for reading, told in apart.items()
+        if told
+    }
+    if not news:
+        return
+    query = "SELECT id, note FROM other.reading WHERE note GLOB ?"
+    for reading, note in store.query(query, (f"{CORRECTS} *",)).fetchall():
+        if note in news:
+            before, after = (f'"{said}"'.encode() for said in (note, f"{CORRECTS} {news[note].reading_id}"))
+            apart[reading] = [
+                (uid, told._replace(value=told.value.replace(before, after)))
+                for uid, told in apart.get(reading) or _told(store, "other", reading, None, retold)
+            ]
+
+
+def _line_of(name: str, note: str | None) -> str:
+    """What is one line, by whose it is. What corrects a line is another one."""
+    return f"{name} {note}" if (note or "").startswith(f"{CORRECTS} ") else name
 
 
 def _told(store: Store, schema: str, reading: int, number: int | None, retold: Retold) -> list[tuple[bytes, Numbered]]:
@@ -92,11 +118,12 @@ def _owners(store: Store, names: Mapping[int, str], but: Collection[int]) -> dic
     found: dict[str, set[str]] = {}
     for schema in ("main", "other"):
         rows = store.query(
-            f"""SELECT reading.id, reading_id, {_CLAIMANT.format(schema, "reading")} FROM {schema}.reading
+            f"""SELECT reading.id, reading_id, {_CLAIMANT.format(schema, "reading")}, note
+                FROM {schema}.reading
                 JOIN {schema}.cuff ON cuff.id = cuff_id WHERE address = ?""",
             (cuffs.HAND,),
         )
-        for reading, reading_id, person in rows:
+        for reading, reading_id, person, note in rows:
             if person is not None and (schema == "main" or reading not in but):
-                found.setdefault(reading_id, set()).add(names[person])
+                found.setdefault(reading_id, set()).add(_line_of(names[person], note))
     return found
