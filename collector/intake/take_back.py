@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import count
 
@@ -14,8 +14,8 @@ from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
 from collector.store.journal.cuffs import HAND
 from collector.store.namesakes import folded
-from collector.store.readings import claims, write
-from collector.store.values import Progress, Reading
+from collector.store.readings import claims, corrections, write
+from collector.store.values import CORRECTS, Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
 
@@ -46,6 +46,7 @@ def bring_back(
     new = there = 0
     cuffs: set[str] = set()
     brought: dict[str, str | None] = {}
+    notes: dict[str, str] = {}  # of what corrects those brought before: there, and here
     rows: dict[str, int] = {}
     fresh: list[str] = []
     owned: list[tuple[int, int]] = []
@@ -53,8 +54,11 @@ def bring_back(
     with store.transaction():
         for reading in found:
             if reading.cuff == HAND:
+                there_as = corrections.note_of(reading.reading_id)
+                reading = replace(reading, note=notes.get(reading.note or "", reading.note))
                 reading = _as_told_here(store, reading, brought)
-                brought[reading.reading_id] = reading.person
+                brought[reading.reading_id] = _line_of(reading)
+                notes[there_as] = corrections.note_of(reading.reading_id)
             if write.row_of(store, reading.reading_id) is not None:
                 there += 1
                 continue
@@ -95,17 +99,23 @@ def bring_back(
 def _as_told_here(store: Store, reading: Reading, brought: Mapping[str, str | None]) -> Reading:
     """Written by hand and alike, two people's readings of one minute have one id where they were taken in apart: the
     one that comes in gets the next that is nobody else's. What came in at the very same instant is the same reading,
-    whoever owns it by now. brought: whose the readings are that were brought before, by id."""
+    whoever owns it by now. brought: whose line the readings are that were brought before, by id."""
     told = reading
     for number in count():
         here = readings.those(store, [told.reading_id]).get(told.reading_id)
-        owner = here.person if here else brought.get(told.reading_id)
-        if owner is None or reading.person is None or folded(owner) == folded(reading.person):
+        line = _line_of(here) if here else brought.get(told.reading_id)
+        if line is None or reading.person is None or line == _line_of(reading):
             break
         if here and here.received_at == reading.received_at:
             break
         told = numbered(reading, number)
     return told
+
+
+def _line_of(reading: Reading) -> str | None:
+    """What is one line, by whose it is. What corrects a line is another one."""
+    corrects = reading.note if (reading.note or "").startswith(f"{CORRECTS} ") else ""
+    return None if reading.person is None else f"{folded(reading.person)} {corrects}"
 
 
 @dataclass(frozen=True, slots=True)

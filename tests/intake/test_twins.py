@@ -51,11 +51,18 @@ def owners(store: Store) -> list[str | None]:
     return found
 
 
+def bring_in(store: Store, path: Path) -> None:
+    with open_store(path) as other:
+        for cuff in bring_back(store, list(readings.select(other)), NOW).cuffs:
+            derive_cuff(store, cuff)
+
+
+@pytest.mark.parametrize("way", [merge, bring_in])
 @pytest.mark.parametrize("into", [0, 1])
 @pytest.mark.parametrize("at_both", [False, True])
 @pytest.mark.parametrize("said", [Correction(systolic=Decimal(133)), Correction(pulse=Decimal(77))])
 def test_a_line_that_a_station_corrected_stays_its_persons(
-    store_of: Made, said: Correction, at_both: bool, into: int
+    store_of: Made, said: Correction, at_both: bool, into: int, way: Callable[[Store, Path], object]
 ) -> None:
     """Seen: what corrects a line named it by its number there, which is another person's here, and counted nowhere."""
     paths = [store_of("ada"), store_of("bob")]
@@ -66,7 +73,7 @@ def test_a_line_that_a_station_corrected_stays_its_persons(
                 correct_reading(store, line.reading_id, said, NOW + timedelta(hours=1 + number))
     with open_store(paths[into]) as store:
         for _ in range(2):
-            merge(store, paths[1 - into])
+            way(store, paths[1 - into])
             counted = [one.person for one in readings.select(store) if not VOID_MARKS.intersection(one.marks)]
             assert sorted(map(str, counted)) == ["ada", "bob"]
 
