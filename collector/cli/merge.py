@@ -54,14 +54,12 @@ def merge(
 def _tell_what_is_left(nobodys: int) -> None:
     """Of somebody erased: by a slot, which may be another's by now."""
     if nobodys:
-        they = "reading that was somebody's who is erased is" if nobodys == 1 else _THEY
+        they, are = ("reading that was", "is") if nobodys == 1 else ("readings that were", "are")
         say(
-            f"{nobodys} {they} nobody's now, received in that slot at a station that did not know of the erase "
-            "(`quietcuff readings --unassigned`); claimed for somebody who is then erased, they are gone"
+            f"{nobodys} {they} somebody's who is erased {are} nobody's now, received in that slot at a station that "
+            "did not know of the erase (`quietcuff readings --unassigned`); claimed for somebody who is then erased, "
+            "they are gone"
         )
-
-
-_THEY = "readings that were somebody's who is erased are"
 
 
 def _who_is_who(store: Store) -> None:

@@ -15,7 +15,7 @@ from collector.store.journal import stations, visit_facts, visits
 from collector.store.journal.cuffs import HAND
 from collector.store.namesakes import folded
 from collector.store.readings import claims, corrections, write
-from collector.store.values import CORRECTS, Progress, Reading
+from collector.store.values import Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
 
@@ -113,9 +113,7 @@ def _as_told_here(store: Store, reading: Reading, brought: Mapping[str, str | No
 
 
 def _line_of(reading: Reading) -> str | None:
-    """What is one line, by whose it is. What corrects a line is another one."""
-    corrects = reading.note if (reading.note or "").startswith(f"{CORRECTS} ") else ""
-    return None if reading.person is None else f"{folded(reading.person)} {corrects}"
+    return None if reading.person is None else corrections.line_of(folded(reading.person), reading.note)
 
 
 @dataclass(frozen=True, slots=True)

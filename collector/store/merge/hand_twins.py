@@ -5,13 +5,14 @@ a log says the same. Between two stores it is the number of what comes in that g
 number is the one thing that the order of merges decides.
 """
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from itertools import count
 from typing import NamedTuple
 
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.namesakes import folded
+from collector.store.readings.corrections import line_of, note_of
 from collector.store.values import CORRECTS
 
 
@@ -60,21 +61,21 @@ def tell_apart(store: Store, retold: Retold) -> None:
     store.query("CREATE TABLE temp.told_apart (uid BLOB PRIMARY KEY, value BLOB NOT NULL)")
     apart: dict[int, list[tuple[bytes, Numbered]]] = {}  # by their reading: its payloads as they are told here
     for reading, ours in store.query(_RENUMBERED, (cuffs.HAND,)).fetchall():
-        for _, told in _told(store, "main", ours, None, retold)[:1]:
-            apart[reading] = _told(store, "other", reading, told.number, retold)
+        for _, told in _told(_payloads(store, "main", ours), None, retold)[:1]:
+            apart[reading] = _told(_payloads(store, "other", reading), told.number, retold)
     names = {row: folded(name) for row, name in store.query("SELECT id, name FROM main.person")}
     moving = {
-        reading: _line_of(names[one], note)
+        reading: line_of(names[one], note)
         for reading, one, here, same_number, note in store.query(_ALIKE, (cuffs.HAND,)).fetchall()
         if reading not in apart and (names[one] == names[here]) != same_number
     }
     if moving:
         owners = _owners(store, names, (*apart, *moving))
         for reading, whose in moving.items():
-            for number in count() if _told(store, "other", reading, None, retold) else ():
-                told_so = _told(store, "other", reading, number, retold)
-                whose_so = owners.setdefault(told_so[0][1].reading_id, {whose})
-                if whose_so == {whose}:
+            payloads = _payloads(store, "other", reading)
+            for number in count() if _told(payloads, None, retold) else ():
+                told_so = _told(payloads, number, retold)
+                if owners.setdefault(told_so[0][1].reading_id, {whose}) == {whose}:
                     apart[reading] = told_so
                     break
     _follow(store, apart, retold)
@@ -85,7 +86,7 @@ def tell_apart(store: Store, retold: Retold) -> None:
 def _follow(store: Store, apart: dict[int, list[tuple[bytes, Numbered]]], retold: Retold) -> None:
     """What corrects a reading that has another number here names it by its id here."""
     news = {
-        f"{CORRECTS} {store.scalar('SELECT reading_id FROM other.reading WHERE id = ?', (reading,))}": told[0][1]
+        note_of(store.scalar("SELECT reading_id FROM other.reading WHERE id = ?", (reading,))): told[0][1]
         for reading, told in apart.items()
         if told
     }
@@ -94,22 +95,23 @@ def _follow(store: Store, apart: dict[int, list[tuple[bytes, Numbered]]], retold
     query = "SELECT id, note FROM other.reading WHERE note GLOB ?"
     for reading, note in store.query(query, (f"{CORRECTS} *",)).fetchall():
         if note in news:
-            before, after = (f'"{said}"'.encode() for said in (note, f"{CORRECTS} {news[note].reading_id}"))
+            before, after = (f'"{said}"'.encode() for said in (note, note_of(news[note].reading_id)))
             apart[reading] = [
                 (uid, told._replace(value=told.value.replace(before, after)))
-                for uid, told in apart.get(reading) or _told(store, "other", reading, None, retold)
+                for uid, told in apart.get(reading) or _told(_payloads(store, "other", reading), None, retold)
             ]
 
 
-def _line_of(name: str, note: str | None) -> str:
-    """What is one line, by whose it is. What corrects a line is another one."""
-    return f"{name} {note}" if (note or "").startswith(f"{CORRECTS} ") else name
+def _payloads(store: Store, schema: str, reading: int) -> list[tuple[bytes, int, bytes]]:
+    """(uid, characteristic, value) of each that tells of a reading."""
+    return store.query(_PAYLOADS.format(schema), (reading,)).fetchall()
 
 
-def _told(store: Store, schema: str, reading: int, number: int | None, retold: Retold) -> list[tuple[bytes, Numbered]]:
-    """A reading's payloads, those that can be read: (uid, what each says)."""
-    rows = store.query(_PAYLOADS.format(schema), (reading,)).fetchall()
-    found = [(uid, retold(characteristic, value, number)) for uid, characteristic, value in rows]
+def _told(
+    payloads: Iterable[tuple[bytes, int, bytes]], number: int | None, retold: Retold
+) -> list[tuple[bytes, Numbered]]:
+    """Those that can be read: (uid, what each says)."""
+    found = [(uid, retold(characteristic, value, number)) for uid, characteristic, value in payloads]
     return [(uid, told) for uid, told in found if told is not None]
 
 
@@ -125,5 +127,5 @@ def _owners(store: Store, names: Mapping[int, str], but: Collection[int]) -> dic
         )
         for reading, reading_id, person, note in rows:
             if person is not None and (schema == "main" or reading not in but):
-                found.setdefault(reading_id, set()).add(_line_of(names[person], note))
+                found.setdefault(reading_id, set()).add(line_of(names[person], note))
     return found

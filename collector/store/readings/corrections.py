@@ -20,7 +20,12 @@ def note_of(reading_id: str) -> str:
 
 def corrected_by(note: str) -> str:
     """The id of the reading that the one with this note corrects."""
-    return note.removeprefix(f"{CORRECTS} ")
+    return note.removeprefix(note_of(""))
+
+
+def line_of(name: str, note: str | None) -> str:
+    """What is one line of a hand-written log, by whose it is (folded) and its note: what corrects a line is another."""
+    return f"{name} {note}" if note and note.startswith(note_of("")) else name
 
 
 def after_all(store: Store, reading_id: str, at: datetime) -> datetime:
