@@ -1,8 +1,6 @@
 """`quietcuff demo`: the whole path with an invented household, no hardware."""
 
 import asyncio
-import subprocess
-import sys
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -11,6 +9,7 @@ import typer
 
 from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, say, tell
 from collector.cli.common.output import out_lines, terminal_width
+from collector.cli.common.own_listener import listening
 from collector.cli.page import base_address, need_extra
 from collector.cli.readings import show
 from collector.numbers import words
@@ -94,13 +93,9 @@ def _open_page(path: Path, options: GlobalOptions) -> None:
 
     with open_store(path, create=False) as store:
         link = page_devices.invite(store, household.PERSON, page_devices.Role.KEEPER, datetime.now(UTC))
-    listen = [sys.executable, "-m", "collector.cli.main", "--store", str(path), "listen", "--radio", "virtual"]
-    with subprocess.Popen([*listen, "--log", "error"], stdin=subprocess.DEVNULL) as cuff:
+    with listening(["--store", str(path), "listen", "--radio", "virtual", "--log", "error"]):
         say(f"Open {base_address(options.config.page)}/in/{link} in a browser on this machine. Ctrl-C ends it.")
-        try:
-            start(path, options.config, say)
-        finally:
-            cuff.terminate()
+        start(path, options.config, say)
 
 
 def _clear_away(path: Path) -> None:

@@ -1,7 +1,5 @@
 """`quietcuff loan`: lend cuffs out, take them back, see where they are."""
 
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +12,7 @@ import typer
 from collector.cli.common import dates
 from collector.cli.common.command import ATTENTION, DONE, Failure, GlobalOptions, Usage, new_app, options_of, say
 from collector.cli.common.output import out_json, out_table
+from collector.cli.common.own_listener import listening
 from collector.cli.common.selection import reading_store, slot_of, writing_store
 from collector.cli.common.terminal_screen import TerminalScreen, is_terminal
 from collector.cli.readings import cuff_names
@@ -207,10 +206,5 @@ def _somebody_listens(options: GlobalOptions) -> Iterator[None]:
     words = ["--store", str(options.store_path)]
     if options.config_option:
         words += ["--config", str(options.config_option)]
-    with subprocess.Popen(
-        [sys.executable, "-m", "collector.cli.main", *words, "listen", "--log", "warning"], stdin=subprocess.DEVNULL
-    ) as own:
-        try:
-            yield
-        finally:
-            own.terminate()
+    with listening([*words, "listen", "--log", "warning"]):
+        yield

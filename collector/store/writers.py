@@ -20,6 +20,9 @@ WAIT_S = 15.0
 
 
 HAS_IT_OPEN = "another program has the store open (listen, sit, import, merge, relay or the page); end it first"
+TAKEN_ALONE = (
+    "a backup is being restored here, or what a power cut left is being looked through; try again when it is done"
+)
 
 
 def the_file(store: Path) -> Path:
@@ -81,9 +84,9 @@ def lock_file(store: Path) -> Path:
 def share(store: Path) -> int | None:
     """Take part in the lock; returns what `release` wants. None in a folder where nobody can write anyway.
 
-    Waits while a restore is under way; raises StoreError, 'locked', when it goes on.
+    Waits while somebody has it alone; raises StoreError, 'locked', when it goes on.
     """
-    return _take(store, fcntl.LOCK_SH, WAIT_S, lambda _: "a backup is being restored here; try again when it is done")
+    return _take(store, fcntl.LOCK_SH, WAIT_S, lambda _: TAKEN_ALONE)
 
 
 def release(descriptor: int | None) -> None:
