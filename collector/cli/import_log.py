@@ -149,5 +149,6 @@ def _tell_of_another_clock(file: str, elsewhere: Mapping[HandRow, datetime]) -> 
         first = min(elsewhere.values()).isoformat(" ", "minutes")
         say(
             f"quietcuff: {file}: {len(elsewhere)} {lines} here already by another clock, the first as {first}; zone "
-            "under [station] says by which clock a log is read, else give its times their offset"
+            "under [station] says by which clock a log is read, else give its times their offset; if those here are "
+            "wrong, `quietcuff strike` them first"
         )

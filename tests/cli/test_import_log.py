@@ -179,6 +179,7 @@ def test_a_log_taken_in_again_by_another_zones_clock_is_told(
     assert refused.exit_code == 1
     assert "2 lines stand here already by another clock, the first as 2026-03-04 07:30+00:00" in refused.stderr
     assert "zone under [station]" in refused.stderr
+    assert "`quietcuff strike`" in refused.stderr
     assert stored(quietcuff) == before
     skipped = take(grown, "--skip-bad")
     assert (skipped.exit_code, "1 reading taken" in skipped.stderr, "2 left out" in skipped.stderr) == (3, True, True)
@@ -186,6 +187,21 @@ def test_a_log_taken_in_again_by_another_zones_clock_is_told(
     assert "0 readings taken" in take(GOOD).stderr
     elsewhere = "taken_at,systolic,diastolic\n2026-03-04 07:30+09:00,128,81\n"
     assert "1 reading taken" in take(elsewhere).stderr, "it says itself which clock is meant"
+
+
+def test_a_log_read_by_the_wrong_clock_is_taken_in_by_the_right_one_once_it_is_struck_out(
+    take: Run, quietcuff: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen: it went on being refused."""
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Asia/Tokyo")
+    assert take(GOOD).exit_code == 0
+    wrong = [str(one["reading_id"]) for one in stored(quietcuff)]
+    monkeypatch.setenv("QUIETCUFF_STATION_ZONE", "Europe/Lisbon")
+    assert take(GOOD).exit_code == 1
+    assert quietcuff("strike", *wrong).exit_code == 0
+    assert "2 readings taken" in take(GOOD).stderr
+    assert quietcuff("strike", wrong[0], "--undo").exit_code == 0
+    assert "0 readings taken" in take(GOOD).stderr, "they stand here as the log says, whatever else does"
 
 
 def test_a_line_that_says_its_clock_or_is_anothers_is_no_line_of_another_clock(take: Run, quietcuff: Run) -> None:

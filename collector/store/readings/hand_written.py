@@ -11,6 +11,8 @@ from collector.store.database import Store
 from collector.store.errors import ODD, UnreadableError
 from collector.store.instants import from_us
 from collector.store.journal import cuffs
+from collector.store.readings.marks import words
+from collector.store.values import STRUCK_OUT
 
 
 class Written(NamedTuple):
@@ -50,15 +52,17 @@ class WrittenAt(NamedTuple):
 
 
 def by_the_wall(store: Store) -> Mapping[Walled, Sequence[WrittenAt]]:
-    """When those were taken of which a clock on the wall says the same, and that have the same values."""
+    """When those were taken, all but what was struck out, of which a wall clock and the values say the same."""
     rows = store.query(
-        """SELECT taken_at, zone.name, systolic, diastolic, person_id FROM reading
+        """SELECT taken_at, zone.name, systolic, diastolic, person_id, content_marks FROM reading
         JOIN cuff ON cuff.id = reading.cuff_id JOIN zone ON zone.id = zone_id
         WHERE address = ? AND systolic IS NOT NULL AND diastolic IS NOT NULL""",
         (cuffs.HAND,),
     )
     found: dict[Walled, list[WrittenAt]] = {}
-    for us, zone, systolic, diastolic, person in rows:
+    for us, zone, systolic, diastolic, person, marks in rows:
+        if STRUCK_OUT in words(marks):  # as whoever read a log by the wrong clock has its lines
+            continue
         with suppress(*ODD, UnreadableError):  # one that cannot be read is nobody's double
             at = from_us(us).astimezone(zone_named(zone))
             wall = (at.replace(tzinfo=None, fold=0), Decimal(systolic), Decimal(diastolic))
