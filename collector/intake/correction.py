@@ -11,7 +11,7 @@ from collector.store.acceptable import time_problem
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.readings import corrections, strikes, write
-from collector.store.values import CORRECTED, exact_mmhg
+from collector.store.values import COPIES, CORRECTED, exact_mmhg
 from parsers import plausible
 
 _TENTH = Decimal("0.1")
@@ -36,6 +36,10 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
         raise RefusedByStore(f"the time {said.taken_at.isoformat()} {problem}")
     with store.transaction():
         was = strikes.strike(store, reading_id, at, CORRECTED)
+        if held := COPIES.intersection(was.marks):
+            raise RefusedByStore(
+                f"reading {was.reading_id} is marked '{min(held)}': the other one of that time counts, correct that"
+            )
         stood = (_mmhg(was.systolic, was.unit), _mmhg(was.diastolic, was.unit), was.pulse)
         systolic, diastolic, pulse = said.systolic or stood[0], said.diastolic or stood[1], said.pulse or stood[2]
         if systolic is None or diastolic is None:

@@ -1,7 +1,7 @@
 """Takes the rows of a hand-written log into a store: each reading once, however often and in whatever form it comes."""
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -14,6 +14,8 @@ from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.journal.cuffs import HAND
 from collector.store.journal.payloads import ImportedPayload
+from collector.store.namesakes import folded
+from collector.store.people.erase import former_names
 from collector.store.readings import claims, hand_written, write
 from collector.store.readings.hand_written import Written
 from collector.store.values import Progress
@@ -38,7 +40,8 @@ def take_log(store: Store, rows: Sequence[HandRow], at: datetime, progress: Prog
     """All or nothing. Raises StoreError, before anything is taken, for a person who is not in the store."""
     whose = {name: people.need(store, name).row for name in sorted({row.person for row in rows if row.person})}
     with store.roomy(), store.transaction():
-        log = _Log(hand_written.known(store))
+        names = {row: {folded(name), *map(folded, former_names(store, row))} for name, row in whose.items()}
+        log = _Log(hand_written.known(store), names)
         for number, row in enumerate(rows, 1):
             log.add(row, whose[row.person] if row.person else None)
             if progress:
@@ -52,8 +55,9 @@ def take_log(store: Store, rows: Sequence[HandRow], at: datetime, progress: Prog
 class _Log:
     """What a log adds to what is known, line by line."""
 
-    def __init__(self, known: dict[str, Written]) -> None:
+    def __init__(self, known: dict[str, Written], names: Mapping[int, Set[str]]) -> None:
         self.known = known
+        self.names = names  # folded, by the person's row
         self.lines: list[tuple[str, HandRow, Content]] = []  # by the reading's id
         self.claims: list[tuple[str, int]] = []  # (reading's id, person's row)
         self.given: list[str] = []  # readings that were there and got their person
@@ -63,7 +67,7 @@ class _Log:
     def add(self, row: HandRow, person: int | None) -> None:
         reading_id, said = read_line(row)
         # Two people who measured the same in the same minute have two readings.
-        while person is not None and (was := self.known.get(reading_id)) and was.person not in (None, person):
+        while person is not None and (was := self.known.get(reading_id)) and self._of_another(was, person):
             row = row._replace(twin=row.twin + 1)
             reading_id, said = read_line(row)
         was = self.known.get(reading_id)
@@ -84,13 +88,13 @@ class _Log:
             if was is not None:
                 self.given.append(reading_id)
         known = was or Written(None, None, None, None)
-        self.known[reading_id] = Written(
-            payload=known.payload,
-            pulse=known.pulse or said.pulse,
-            note=known.note or said.note,
-            person=known.person or person,
-            settled=known.settled,
+        self.known[reading_id] = known._replace(
+            pulse=known.pulse or said.pulse, note=known.note or said.note, person=known.person or person
         )
+
+    def _of_another(self, was: Written, person: int) -> bool:
+        """Not where it is another's because somebody took it from this person since: that line is this reading."""
+        return was.person not in (None, person) and not was.taken_from & self.names[person]
 
 
 def _write(store: Store, log: _Log, at: datetime) -> None:

@@ -56,9 +56,11 @@ BOND_NOT_CONFIRMED = "bond not confirmed"
 STANDING = "taken standing"
 STRIKES = frozenset({STRUCK_OUT, CORRECTED, STANDING})
 """Marks that a person sets and takes back."""
-TAKEN_BACK = frozenset({STRUCK_OUT, CORRECTED, HAND_COPY, WRITTEN_TWICE, OVERTAKEN})
+COPIES = frozenset({HAND_COPY, WRITTEN_TWICE})
+"""Marks of hand-written readings that are there once already."""
+TAKEN_BACK = COPIES | {STRUCK_OUT, CORRECTED, OVERTAKEN}
 """Marks of readings that tell nothing of anybody: they were none, or are there once already."""
-VOID_MARKS = STRIKES | {HAND_COPY, WRITTEN_TWICE, OVERTAKEN, BOND_NOT_CONFIRMED}
+VOID_MARKS = STRIKES | COPIES | {OVERTAKEN, BOND_NOT_CONFIRMED}
 """Marks of readings that count nowhere: a person said so, they are there once already, or nobody has said yet that
 the cuff which made a new bond is the one that had the bond before."""
 CORRECTS = "corrects"

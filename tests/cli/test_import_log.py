@@ -56,7 +56,7 @@ def test_a_log_becomes_readings_that_say_they_are_hand_written(take: Run, quietc
     assert "hand-written" in table
 
 
-def test_a_copy_of_a_cuffs_reading_is_told(take: Run, tmp_path: Path) -> None:
+def test_a_copy_of_a_cuffs_reading_is_told(take: Run, quietcuff: Run, tmp_path: Path) -> None:
     at = datetime(2026, 3, 4, 7, 30, tzinfo=UTC)  # as in Lisbon
     value = build_measurement(measurement(128, 81, stamp=at.replace(tzinfo=None)))
     with open_store(tmp_path / "log.db") as store:
@@ -64,7 +64,9 @@ def test_a_copy_of_a_cuffs_reading_is_told(take: Run, tmp_path: Path) -> None:
             store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=value, arrived_at=at, source="test"
         )
         intake.interpret(store, sent.payload)
-    told = take(GOOD).stderr.splitlines()
+    assert len(take(GOOD).stderr.splitlines()) == 1  # what the cuff sent is nobody's, and counts nowhere
+    assert quietcuff("person", "give", "mira", "--cuff", "C0:FF:EE:00:00:01").exit_code == 0
+    told = take(GOOD.replace(",64,mira", ",65,mira").replace("07:30,128", "07:30:20,128")).stderr.splitlines()
     assert told[1] == "1 of them is in the store from a cuff already: kept, and counted once"
 
 

@@ -14,6 +14,7 @@ from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import take_log
 from collector.store import journal, people, readings
 from collector.store.database import Store
+from collector.store.errors import StoreError
 from collector.store.journal import visits
 from collector.store.opening import open_store
 from collector.store.people import slot_spans, unions
@@ -64,15 +65,16 @@ def unite(store: Store) -> None:
     ("before", "said", "copy"),
     [
         (None, lambda store: give(store, CUFF, "bob"), False),
-        (None, lambda store: give(store, "hand", "bob"), True),
+        (None, lambda store: give(store, "hand", "bob"), False),
+        ("ada", lambda store: giving.make_nobodys(store, of(store, "hand").reading_id, NOW), True),
         ("bob", lambda store: give(store, "hand", "bob"), True),
         ("bob", lambda store: give(store, CUFF, "ada"), True),
-        ("bob", lambda store: giving.make_nobodys(store, of(store, CUFF).reading_id, NOW), True),
-        ("bob", lambda store: giving.leave_to_slot(store, of(store, CUFF).reading_id, NOW), True),
+        ("ada", lambda store: giving.make_nobodys(store, of(store, CUFF).reading_id, NOW), False),
+        ("ada", lambda store: giving.leave_to_slot(store, of(store, CUFF).reading_id, NOW), False),
         (None, lambda store: give_slot(store, "bob"), False),
         ("bob", unite, True),
     ],
-    ids=["sent", "written", "both", "back", "nobody's", "slot's", "slot", "one"],
+    ids=["sent", "written", "written nobody's", "both", "back", "nobody's", "slot's", "slot", "one"],
 )
 def test_whose_they_are_is_said_later(
     store: Store, before: str | None, said: Callable[[Store], None], copy: bool
@@ -117,6 +119,15 @@ def test_what_stands_in_the_place_of_a_reading_is_no_copy_of_it(store: Store) ->
     rebuild(store)
     assert list(readings.select(store)) == after
     assert counted(store) == [("hand", 70)]
+
+
+def test_what_copies_another_is_not_corrected_in_its_place(store: Store) -> None:
+    """Both would count: what the cuff sent, and what stands in the place of its copy."""
+    give(store, CUFF, "ada")
+    take_log(store, [WRITTEN._replace(person="ada")], NOW)
+    with pytest.raises(StoreError, match=f"'{HAND_COPY}'.*counts"):
+        correct_reading(store, of(store, "hand").reading_id, Correction(systolic=Decimal(118)), NOW)
+    assert counted(store) == [(CUFF, None)]
 
 
 def test_a_correction_taken_back_counts_the_reading_as_it_came(store: Store) -> None:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sqlite_steps import steps_of
 
-from collector.intake import interpret, rebuild
+from collector.intake import giving, interpret, merge, rebuild
 from collector.intake import take_log as take_log_module
 from collector.intake.sources.hand_log import HAND_CHARACTERISTIC, HandRow
 from collector.intake.take_log import read_line, take_log
@@ -178,9 +178,31 @@ def test_many_at_once_are_as_one_by_one(store: Store, tmp_path: Path) -> None:
     ]
 
 
-def test_what_somebody_made_nobodys_stays_so(store: Store) -> None:
-    from collector.intake import giving
+@pytest.mark.parametrize("renamed", [False, True])
+def test_a_line_of_whom_its_reading_was_taken_from_is_that_reading(store: Store, renamed: bool) -> None:
+    """The log grows and is taken in again, and says of the line what it always said."""
+    take_log(store, [ROW._replace(person="ada")], NOW)
+    giving.give(store, written(store)[0].reading_id, "bob", NOW)
+    if renamed:
+        people.rename(store, "ada", "adele", NOW)
+    again = take_log(store, [ROW._replace(person="adele" if renamed else "ada")], NOW)
+    assert (again.new, [one.person for one in written(store)]) == (0, ["bob"])
+    take_log(store, [ROW._replace(person=people.add(store, "cleo", NOW).name)], NOW)
+    assert [one.person for one in written(store)] == ["bob", "cleo"]
 
+
+def test_what_one_station_made_nobodys_stays_so_where_another_had_the_line_first(store: Store, tmp_path: Path) -> None:
+    take_log(store, [ROW], NOW)
+    with open_store(tmp_path / "other.db") as other:
+        people.add(other, "cleo", NOW)
+        take_log(other, [ROW._replace(person="cleo")], NOW + timedelta(hours=1))
+        giving.make_nobodys(other, written(other)[0].reading_id, NOW + timedelta(hours=2))
+    merge(store, tmp_path / "other.db")
+    assert take_log(store, [ROW._replace(person="cleo")], NOW).new == 0
+    assert written(store)[0].person is None
+
+
+def test_what_somebody_made_nobodys_stays_so(store: Store) -> None:
     take_log(store, [ROW._replace(person="ada")], NOW)
     giving.make_nobodys(store, written(store)[0].reading_id, NOW)
     assert take_log(store, [ROW._replace(person="ada")], NOW).new == 0
@@ -211,8 +233,6 @@ def test_a_copy_of_a_cuffs_reading_is_marked_whichever_comes_first(store: Store,
 
 
 def test_anothers_cuff_makes_no_copy(store: Store) -> None:
-    from collector.intake import giving
-
     send(store, 128, AT)
     giving.give(store, next(readings.select(store)).reading_id, "bob", NOW)
     take_log(store, [ROW._replace(person="ada")], NOW)

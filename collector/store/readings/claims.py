@@ -4,13 +4,20 @@ A claim names the payload, not the derived reading, so that it outlives a rebuil
 """
 
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import datetime
 from itertools import chain
 
 from collector.store import audit, people, readings
 from collector.store.database import Store, chunks, new_uid, places_of
+from collector.store.errors import UnreadableError
 from collector.store.instants import LATER, to_us
+from collector.store.json_columns import from_json
+from collector.store.namesakes import folded
 from collector.store.readings.said import after_all_said
+
+CLAIMED, RELEASED = "reading claimed", "reading released"
+"""How the history tells of it."""
 
 
 def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
@@ -50,6 +57,18 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
         audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))
 
 
+def taken_from(store: Store) -> dict[str, set[str]]:
+    """By the reading's id, the folded names of those from whom somebody took it, for another or for nobody."""
+    found: dict[str, set[str]] = {}
+    said = "SELECT detail FROM audit WHERE what IN (?, ?)"
+    for (detail,) in store.query(said, (CLAIMED, RELEASED)):
+        with suppress(UnreadableError):  # a line that cannot be read takes nothing from anybody
+            told = from_json("audit", "detail", detail)
+            if isinstance(told.get("reading"), str) and isinstance(told.get("from"), str):
+                found.setdefault(told["reading"], set()).add(folded(told["from"]))
+    return found
+
+
 _UIDS = """SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = reading.id
     JOIN payload ON payload.id = outcome.payload_id WHERE reading_id = ?"""
 
@@ -65,7 +84,7 @@ def _write(store: Store, reading_id: str, person: int | None, name: str | None, 
             changed_at = excluded.changed_at""",
             (new_uid(), person, to_us(at), reading_id),
         )
-        what = "reading released" if person is None else "reading claimed"
+        what = RELEASED if person is None else CLAIMED
         detail = {"reading": reading_id, "from": before, "to": name}
         audit.record(store, at, what, detail, person if person is not None else _owner(store, before))
 

@@ -1,7 +1,8 @@
 """Hand-written readings that copy another one: what a cuff sent, or the same line taken in twice for one person.
 
-They stay in the store and are shown with their mark; averages count the one that they copy. Which ones these are
-follows from when readings were taken and whose they are: whoever changes that has them looked at again.
+They stay in the store and are shown with their mark; averages count the one that they copy. One that is nobody's counts
+nowhere, so somebody's own is no copy of it. Which ones these are follows from when readings were taken and whose they
+are: whoever changes that has them looked at again.
 """
 
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from collector.store.database import Store
 from collector.store.instants import EVER, SECOND
 from collector.store.journal import cuffs
 from collector.store.readings.marks import set_marks, words
-from collector.store.values import CORRECTS, HAND_COPY, WRITTEN_TWICE
+from collector.store.values import COPIES, CORRECTS, HAND_COPY, WRITTEN_TWICE
 
 WITHIN_US = 60 * SECOND
 """So far apart a cuff's clock and the writer's may be."""
@@ -25,7 +26,7 @@ _CORRECTED = f"""WITH RECURSIVE corrected (id) AS (SELECT coalesce(substr(writte
 _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_marks,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id <> written.cuff_id AND {_SAME_VALUES}
         AND other.taken_at BETWEEN written.taken_at - {WITHIN_US} AND written.taken_at + {WITHIN_US}
-        AND (other.person_id IS NULL OR written.person_id IS NULL OR other.person_id = written.person_id)
+        AND (written.person_id IS NULL OR other.person_id = written.person_id)
         AND other.reading_id NOT IN ({_CORRECTED})) AS sent,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id = written.cuff_id AND {_SAME_VALUES}
         AND other.taken_at = written.taken_at AND (+other.received_at, other.reading_id) <
@@ -71,8 +72,8 @@ def _mark(store: Store, where: str, values: tuple[int, ...]) -> None:
         return
     rows = store.query(_FOUND.format(where=where), (hand, *values, HAND_COPY, WRITTEN_TWICE)).fetchall()
     for row, marks, sent, twice in rows:
-        others = words(marks) - {HAND_COPY, WRITTEN_TWICE}
-        set_marks(store, row, marks, others | ({HAND_COPY} if sent else {WRITTEN_TWICE} if twice else set()))
+        copy = {HAND_COPY} if sent else {WRITTEN_TWICE} if twice else set()
+        set_marks(store, row, marks, words(marks) - COPIES | copy)
 
 
 def count(store: Store, reading_ids: Sequence[str]) -> int:

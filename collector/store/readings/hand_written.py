@@ -1,6 +1,6 @@
 """Hand-written readings, as far as a log that is taken in has to know them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from contextlib import suppress
 from datetime import datetime
 from decimal import Decimal
@@ -11,31 +11,38 @@ from collector.store.database import Store
 from collector.store.errors import ODD, UnreadableError
 from collector.store.instants import from_us
 from collector.store.journal import cuffs
+from collector.store.readings import claims
 from collector.store.readings.marks import words
 from collector.store.values import STRUCK_OUT
 
 
 class Written(NamedTuple):
     """What is known of a reading. payload: its first, None until that is in the journal; person: by row; settled:
-    somebody said that it is nobody's."""
+    somebody said that it is nobody's; taken_from: as `claims.taken_from`."""
 
     payload: int | None
     pulse: str | None
     note: str | None
     person: int | None
     settled: bool = False
+    taken_from: Set[str] = frozenset()
 
 
 def known(store: Store) -> dict[str, Written]:
     """By the reading's id."""
     rows = store.query(
-        """SELECT reading_id, payload_id, pulse, note, reading.person_id, claim.holds AND claim.person_id IS NULL
-        FROM reading JOIN cuff ON cuff.id = reading.cuff_id JOIN payload ON payload.id = payload_id
-        LEFT JOIN claim ON payload_uid = payload.uid WHERE address = ?""",
+        """SELECT reading_id, reading.payload_id, pulse, note, person_id,
+        person_id IS NULL AND (SELECT holds AND claim.person_id IS NULL FROM outcome JOIN payload
+            ON payload.id = outcome.payload_id JOIN claim ON payload_uid = payload.uid
+            WHERE outcome.reading = reading.id ORDER BY claim.changed_at DESC, claim.uid DESC LIMIT 1)
+        FROM reading JOIN cuff ON cuff.id = reading.cuff_id WHERE address = ?""",
         (cuffs.HAND,),
     )
+    taken_from = claims.taken_from(store)
     return {
-        reading_id: Written(payload, pulse, note, person, settled=bool(settled))
+        reading_id: Written(
+            payload, pulse, note, person, settled=bool(settled), taken_from=taken_from.get(reading_id, frozenset())
+        )
         for reading_id, payload, pulse, note, person, settled in rows
     }
 
