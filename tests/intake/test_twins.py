@@ -106,6 +106,17 @@ def test_stations_with_one_line_of_several_people(store_of: Made, stations: list
         assert len(owners(store)) == len(everybody)
 
 
+def test_a_line_is_the_same_however_its_numbers_are_written(store_of: Made) -> None:
+    """Seen: 120 of one station and 120.0 of another were two people's lines, and then one reading of both."""
+    ours, theirs = store_of("ada", pulse=60), store_of()
+    with open_store(theirs) as store:
+        people.add(store, "bob", NOW)
+        take_log(store, [LINE._replace(systolic=Decimal("120.0"), person="bob", pulse=Decimal(75))], NOW)
+    with open_store(ours) as store:
+        merge(store, theirs)
+        assert {(one.person, one.pulse) for one in readings.select(store)} == {("ada", 60), ("bob", 75)}
+
+
 def test_what_was_filled_in_goes_along(store_of: Made) -> None:
     ours, theirs = store_of("ada", pulse=60), store_of("bob", pulse=75)
     with open_store(ours) as store:

@@ -48,7 +48,8 @@ _ALIKE = f"""SELECT theirs.id, {_LOGGED.format("other", "theirs")} AS claimant,
     {_LOGGED.format("main", "ours")} AS claimant_here, theirs.reading_id = ours.reading_id,
     theirs.note
     FROM other.reading theirs JOIN main.reading ours ON ours.taken_at = theirs.taken_at
-    AND ours.systolic IS theirs.systolic AND ours.diastolic IS theirs.diastolic
+    AND CAST(ours.systolic AS REAL) IS CAST(theirs.systolic AS REAL)
+    AND CAST(ours.diastolic AS REAL) IS CAST(theirs.diastolic AS REAL)
     WHERE theirs.cuff_id = (SELECT id FROM other.cuff WHERE address = ?1)
     AND ours.cuff_id = (SELECT id FROM main.cuff WHERE address = ?1)
     AND claimant IS NOT NULL AND claimant_here IS NOT NULL
