@@ -17,7 +17,7 @@ from collector.service.jobs.restoring import staged_for
 from collector.store import people
 from collector.store.database import Store
 from collector.store.opening import open_store
-from collector.store.people.erase import preview
+from collector.store.people.erase_preview import preview
 
 
 def erase(

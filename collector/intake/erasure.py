@@ -10,7 +10,7 @@ from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_store
 from collector.store.people import erase, traces
-from collector.store.people.erase import Erasure
+from collector.store.people.erase_preview import Erasure
 from collector.store.readings import copies
 from collector.store.readings.copies import ALWAYS
 

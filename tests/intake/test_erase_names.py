@@ -15,7 +15,7 @@ from collector import intake
 from collector.intake.sources import own_export
 from collector.store import StoreError, audit, journal, open_store, people, readings
 from collector.store.migrations import m010_erasing
-from collector.store.people import erase, loans, slot_spans, traces
+from collector.store.people import erase, erase_preview, loans, slot_spans, traces
 from collector.store.people.loan_states import State
 from collector.store.readings import claims
 from parsers.measurement import build_measurement, measurement
@@ -150,7 +150,7 @@ def test_counts_are_right_before_and_after(bench: Any) -> None:
     for minute in range(5):
         write_by_hand(store, NAME, minute)
     assert [one.readings for one in people.every(store) if one.name == NAME] == [5]
-    assert (erase.preview(store, NAME).readings, erase.preview(store, NAME).payloads) == (5, 5)
+    assert (erase_preview.preview(store, NAME).readings, erase_preview.preview(store, NAME).payloads) == (5, 5)
     assert intake.erase_person(store, NAME).erasure.payloads == 5
 
 
@@ -167,7 +167,7 @@ def test_what_a_loan_set_aside_goes_with_the_borrower(bench: Any) -> None:
     intake.reassign(store)
     (reading,) = readings.select(store)
     assert (reading.person, "owner unsure" in reading.marks) == (None, True)
-    going = erase.preview(store, "A-7")
+    going = erase_preview.preview(store, "A-7")
     assert (going.readings, going.unsure) == (0, 1)
     erased = intake.erase_person(store, "A-7")
     assert (erased.erasure.unsure, erased.erasure.payloads, erased.left) == (1, 1, ())

@@ -65,9 +65,9 @@ def test_what_is_not_the_borrowers_is_set_aside_and_in_no_report(clinic: Clinic)
     clinic.at = BACK
 
     def send() -> None:
+        clinic.visit(taken=(LENT - timedelta(minutes=30),), slot=1)
         clinic.visit(taken=DAYS[:2], slot=1)
         clinic.visit(taken=DAYS[2:], slot=2)
-        clinic.visit(taken=(LENT - timedelta(days=30),), slot=1)
 
     assert clinic.take_back(keys=[send, *"yyyyy"])
     folder = clinic.folder / "B-117-20310311-0900-F3F4F5"
@@ -281,7 +281,7 @@ def test_two_cuffs_of_one_borrower_have_a_folder_each(clinic: Clinic) -> None:
 def test_each_reading_set_aside_has_its_own_reason(clinic: Clinic) -> None:
     lent(clinic, "B-117", 1)
     clinic.at = BACK
-    before = (LENT - timedelta(days=2),)
+    before = (LENT - timedelta(minutes=30),)
 
     def comes() -> None:
         clinic.visit(taken=DAYS)
@@ -298,11 +298,13 @@ def test_each_reading_set_aside_has_its_own_reason(clinic: Clinic) -> None:
 
 def test_at_take_in_what_is_nobodys_is_set_aside(clinic: Clinic) -> None:
     third = "F0:F1:F2:F3:F4:F7"
-    clinic.visit(third, taken=(LENT - timedelta(days=1),))
+    clinic.visit(third)
+    clinic.at += timedelta(days=1)
+    clinic.visit(third, taken=(clinic.at - timedelta(hours=1),))
     assert clinic.take_back(third, keys="yyyyy")
     (folder,) = (path for path in clinic.folder.iterdir() if path.name.endswith("F3F4F7"))
     assert len((folder / "set-aside.ndjson").read_text("utf-8").splitlines()) == 1
-    assert "never lent" in (folder / "set-aside-why.txt").read_text("utf-8")
+    assert "was not lent then" in (folder / "set-aside-why.txt").read_text("utf-8")
 
 
 def test_by_a_clock_that_is_behind_nothing_is_lent(clinic: Clinic) -> None:

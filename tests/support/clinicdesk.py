@@ -70,12 +70,13 @@ class Clinic:
         outcome: str = "cuff left",
         ahead: timedelta = timedelta(0),
         stays: timedelta = timedelta(0),
+        stamped: bool = True,
     ) -> None:
         number = self.sink.open_visit(address, "virtual", self.at)
         shown = (self.at + ahead).replace(tzinfo=None)
         self.sink.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(shown), self.at))
         for n, at in enumerate(taken):
-            stamp = (at + ahead).replace(tzinfo=None)
+            stamp = (at + ahead).replace(tzinfo=None) if stamped else None
             value = build_measurement(measurement(120 + n, 80, stamp=stamp, user_id=slot))
             self.sink.take(
                 ReceivedPayload(

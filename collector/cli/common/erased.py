@@ -10,7 +10,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
 from collector.store.people import erase
-from collector.store.people.erase import Erasure
+from collector.store.people.erase_preview import Erasure
 
 if TYPE_CHECKING:
     from collector.intake.erasure import Erased

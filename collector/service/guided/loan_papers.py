@@ -81,6 +81,10 @@ def summary(loan: Loan, name: str, brought: Download, zone: tzinfo) -> list[str]
     if brought.mine:
         first, last = brought.mine[0].taken_at, brought.mine[-1].taken_at
         lines.append(f"  taken {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
+    if brought.others:
+        lines.append(
+            f"  {len(brought.others)} reading{'s' * (len(brought.others) != 1)} of somebody else, kept as theirs"
+        )
     reasons = Counter(why_set_aside(reading, loan) for reading in brought.strangers)
     lines += [f"  {count} reading{'s' * (count != 1)} set aside: {why}" for why, count in sorted(reasons.items())]
     lines.append(f"  {clock_words(brought.clock_ahead_s)}")

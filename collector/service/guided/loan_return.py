@@ -81,26 +81,23 @@ class LoanReturn:
 
     def _save(self, loan: Loan) -> Loan:
         if loan.step is Step.DOWNLOADED:
-            if loan.borrower is None:
-                self._complete(loan.cuff)
             loan = self._write_down(loan)
             loan = loans.advance(self.store, loan, Step.SAVED, self.now())
         return loan
 
-    def _complete(self, cuff: str) -> None:
-        """What came once a cuff was free may still be of whoever had it last."""
-        former = loans.last_lent(self.store, cuff)
-        if former and download.records_of_return(self.store, former) != former.checks.get(loans.SAVED_RECORDS):
-            self.screen.say(
-                f"{self.name(cuff)} sent more after it was free. What is of {former.borrower} is saved once more:"
-            )
-            self._write_down(former)
-
     def _write_down(self, loan: Loan) -> Loan:
         records = download.records_of_return(self.store, loan)  # before: what comes meanwhile is saved once more
+        for former in download.papers_lacking(self.store, loan):
+            self.screen.say(
+                f"{self.name(loan.cuff)} sent more of an earlier loan. What is of {former.borrower} is saved once more:"
+            )
+            self._show(former)
+        self._show(loan)
+        return loans.note_saved(self.store, loan, records, self.now())
+
+    def _show(self, loan: Loan) -> None:
         for line in self.save(loan):
             self.screen.result(line)
-        return loans.note_saved(self.store, loan, records, self.now())
 
     # --- Looking after it -------------------------------------------------------------------------------------------
 

@@ -8,7 +8,7 @@ from datetime import datetime
 from itertools import pairwise
 
 from collector.store.database import Store, new_uid
-from collector.store.instants import SECOND, from_us, to_us
+from collector.store.instants import SECOND, from_us, optional_us, to_us
 from collector.store.journal import cuffs, derivation, payloads, visit_facts
 
 
@@ -233,12 +233,12 @@ def recent(store: Store, cuff: str | None = None) -> list[Visit]:
     ]
 
 
-def payloads_since(store: Store, cuff: str, since: datetime) -> int:
-    """How many a cuff sent in all visits that began then or later."""
+def payloads_between(store: Store, cuff: str, since: datetime, until: datetime | None) -> int:
+    """How many a cuff sent in all visits that began then or later, but before `until`."""
     count: int = store.scalar(
         """SELECT count(*) FROM visit JOIN cuff ON cuff.id = visit.cuff_id JOIN payload ON visit_id = visit.id
-        WHERE address = ? AND opened_at >= ?""",
-        (cuff, to_us(since)),
+        WHERE address = ?1 AND opened_at >= ?2 AND (?3 IS NULL OR opened_at < ?3)""",
+        (cuff, to_us(since), optional_us(until)),
     )
     return count
 

@@ -6,7 +6,7 @@ bring them back; what else is a person's is known by the person.
 
 import json
 import os
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from itertools import cycle
 
@@ -16,6 +16,7 @@ from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.journal import derivation
 from collector.store.json_columns import from_json
+from collector.store.people.erase_preview import GOING, Erasure, preview
 
 _TABLES = (
     "claim",
@@ -33,58 +34,6 @@ _TELLING = 7
 """Fewer octets than the shortest measurement has may stand anywhere by chance."""
 
 
-@dataclass(frozen=True, slots=True)
-class Erasure:
-    """What erasing a person takes away. unsure: readings of a loan of theirs that were set aside, which go too.
-
-    names: every name they had; traces: octets that must not be in the file afterwards.
-    """
-
-    person: str
-    readings: int
-    unsure: int
-    payloads: int
-    notes: int
-    names: tuple[str, ...] = ()
-    traces: tuple[bytes, ...] = ()
-
-
-_OF_PERSON = """
-    SELECT payload.uid FROM reading JOIN outcome ON outcome.reading = reading.id
-    JOIN payload ON payload.id = outcome.payload_id WHERE person_id = ?1
-"""
-_UNSURE = """
-    FROM reading JOIN span ON span.cuff_id = reading.cuff_id AND span.person_id = ?1 AND span.strict AND NOT span.gone
-    WHERE reading.person_id IS NULL AND owner_mark = 'owner unsure'
-    AND (span.slot = -2 OR span.slot = coalesce(reading.slot, -1))
-    AND (since IS NULL OR taken_at >= since) AND (until IS NULL OR taken_at < until)
-"""
-_OF_LOAN = f"""
-    SELECT payload.uid FROM outcome JOIN payload ON payload.id = outcome.payload_id
-    WHERE outcome.reading IN (SELECT reading.id {_UNSURE})
-"""
-_WITHOUT_READING = """
-    SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id
-    JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1 AND NOT span.gone
-    AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment', 'other')
-    AND (since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)
-"""
-_GOING = (_OF_PERSON, _OF_LOAN, _WITHOUT_READING)
-
-
-def preview(store: Store, name: str) -> Erasure:
-    """What would go. Reads only. Raises StoreError for no such person."""
-    person = people.need(store, name)
-    count = "SELECT count(DISTINCT reading.id)"
-    return Erasure(
-        person=person.name,
-        readings=store.scalar("SELECT count(*) FROM reading WHERE person_id = ?", (person.row,)),
-        unsure=store.scalar(f"{count} {_UNSURE}", (person.row,)),
-        payloads=store.scalar(f"SELECT count(*) FROM ({' UNION '.join(_GOING)})", (person.row,)),
-        notes=store.scalar("SELECT count(*) FROM note WHERE person_id = ?", (person.row,)),
-    )
-
-
 def name_as_erased(store: Store, name: str) -> Erasure:
     """Name all that is the person's as erased: readings with every payload of theirs, whatever refers to them.
 
@@ -94,7 +43,7 @@ def name_as_erased(store: Store, name: str) -> Erasure:
     person = people.need(store, name)
     store.query("CREATE TEMP TABLE IF NOT EXISTS going (uid BLOB PRIMARY KEY)")
     store.query("DELETE FROM temp.going")
-    for those in _GOING:
+    for those in GOING:
         store.query(f"INSERT OR IGNORE INTO temp.going {those}", (person.row,))
     names = {store.scalar("SELECT name FROM person WHERE id = ?", (person.row,)), *former_names(store, person.row)}
     parts = store.query(

@@ -199,16 +199,6 @@ def current(store: Store, address: str) -> Loan | None:
     return None if row is None else get(store, row)
 
 
-def last_lent(store: Store, address: str) -> Loan | None:
-    """The newest loan of this cuff to somebody, closed or not."""
-    row = store.scalar(
-        """SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND person_id IS NOT NULL AND
-            NOT gone ORDER BY loan.id DESC LIMIT 1""",
-        (address,),
-    )
-    return None if row is None else get(store, row)
-
-
 def get(store: Store, row: int) -> Loan:
     found = store.row(
         f"""SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan
