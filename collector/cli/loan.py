@@ -20,7 +20,7 @@ from collector.intake.owner import assign_cuff
 from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.loan_saving import save
 from collector.service.listener_lock import listener
-from collector.service.machine_clock import believed_now
+from collector.service.machine_clock import believed_now, set_by_network
 from collector.share.text.layout import natural
 from collector.store.database import Store
 from collector.store.journal import cuffs
@@ -64,7 +64,8 @@ def lend(
     """
     options = options_of(ctx)
     with writing_store(options) as store:
-        made = loans.lend(store, cuff, to, tuple(map(slot_of, slot or ["any"])), believed_now(store))
+        slots, now = tuple(map(slot_of, slot or ["any"])), believed_now(store)
+        made = loans.lend(store, cuff, to, slots, now, set_by_network=set_by_network())
     say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone(options.zone):%Y-%m-%d %H:%M}")
 
 

@@ -1,6 +1,7 @@
 """Loan desk: the stock, lending by code, taking back several at once, the checks one by one, the summary to print."""
 
 import subprocess
+from functools import partial
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -13,7 +14,7 @@ from collector.service.guided import loan_saving
 from collector.service.guided.loan_desk import ReturnStanding, standing_of_return
 from collector.service.guided.loan_papers import NotSaved
 from collector.service.listener_lock import listener
-from collector.service.machine_clock import believed_now, doubt
+from collector.service.machine_clock import believed_now, doubt, set_by_network
 from collector.share.report import ReportError
 from collector.share.report.data import ReportData
 from collector.share.report.days import written
@@ -38,7 +39,7 @@ async def desk(request: Request) -> Response:
 async def lend(request: Request) -> Response:
     station, data = station_of(request), await form(request)
     code = data.get("code", "").strip()
-    cuff, lend_to = data.get("cuff", ""), loans.lend
+    cuff, lend_to = data.get("cuff", ""), partial(loans.lend, set_by_network=set_by_network())
     try:
         now = believed_now(station.store)
         once(request, data, lambda: lend_to(station.store, cuff, code, ("any",), now))

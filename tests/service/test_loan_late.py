@@ -2,13 +2,14 @@
 takes."""
 
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 from clinicdesk import BACK, CUFF, DAYS, Clinic, lent, stocked
 
 from collector import intake
+from collector.intake import giving
 from collector.radio.facts import ReceivedPayload
 from collector.store import people, readings
 from collector.store.errors import StoreError
@@ -123,3 +124,63 @@ def test_no_erase_takes_what_may_be_anothers(clinic: Clinic, tmp_path: Path) -> 
     intake.reassign(clinic.store)
     assert intake.erase_person(clinic.store, "B-117").erasure.unsure == 0
     assert readings.count(clinic.store, Selection(person="B-118")) == 2
+
+
+def test_no_loan_is_said_to_have_begun_in_anothers(clinic: Clinic) -> None:
+    """Seen: `--lent-at` with a slip of the day made the former borrower's readings nobody's, without a word."""
+    lent(clinic)
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    clinic.at += timedelta(days=1)
+    loan = lent(clinic, "B-118")
+    with pytest.raises(StoreError, match=r"lent to B-117 from .* if it ended earlier, say so first"):
+        loans.set_lent_at(clinic.store, CUFF, DAYS[2], clinic.at + timedelta(hours=1))
+    assert loans.get(clinic.store, loan.row).out_at == loan.out_at
+    loans.set_lent_at(clinic.store, CUFF, BACK + timedelta(hours=2), clinic.at + timedelta(hours=1))
+    intake.reassign(clinic.store)
+    assert readings.count(clinic.store, Selection(person="B-117")) == len(DAYS)
+
+
+AHEAD = datetime(2036, 1, 1, tzinfo=UTC)
+
+
+def test_what_a_clock_that_ran_ahead_dated_is_no_later_borrowers(clinic: Clinic) -> None:
+    """Seen: for an hour the station's clock stood at 2036 while a lent cuff was near. It could never be lent again; and
+    where it was, the former borrower's readings became the next one's."""
+    lent(clinic)
+    clinic.at = AHEAD
+    clinic.visit(taken=DAYS[:2])
+    for _ in range(20):
+        clinic.visit()
+    clinic.at = BACK
+    assert not clinic.take_back(keys=["", "q"])  # no visit of 2036 is of this return
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS[2:]), *"yyyyy"])
+    with pytest.raises(StoreError, match="set the clock right"):
+        lent(clinic, "B-118")
+
+    def lend() -> loans.Loan:
+        return loans.lend(clinic.store, CUFF, "B-118", ("any",), clinic.at, set_by_network=True)
+
+    with pytest.raises(StoreError, match="sent 2 readings while this machine's clock ran ahead"):
+        lend()
+    ahead = [one for one in readings.select(clinic.store) if one.received_at >= AHEAD]
+    for one in ahead:
+        giving.give(clinic.store, one.reading_id, "B-117", clinic.at)
+    lend()
+    clinic.at += timedelta(days=8)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=(BACK + timedelta(days=3),)), *"yyyyy"])
+    assert readings.count(clinic.store, Selection(person="B-118")) == 1
+    assert readings.count(clinic.store, Selection(person="B-117")) == len(DAYS)
+
+
+def test_whose_a_reading_is_at_a_return_a_rebuild_says_too(clinic: Clinic) -> None:
+    """Seen: one taken just before was the borrower's in the papers and, after the next rebuild, nobody's."""
+    lent(clinic)
+    clinic.at = BACK
+    clinic.visit(taken=(*DAYS, BACK - timedelta(seconds=1)))
+    clinic.at = BACK
+    assert clinic.take_back(keys=["", *"yyyyy"])
+    whose = [one.person for one in readings.select(clinic.store)]
+    assert saved(clinic, "B-117") == whose.count("B-117") == len(DAYS)
+    intake.rebuild(clinic.store)
+    assert [one.person for one in readings.select(clinic.store)] == whose

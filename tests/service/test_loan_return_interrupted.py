@@ -159,10 +159,12 @@ async def test_ten_cuffs_switched_on_at_once_are_all_received_over_the_air(clini
         loans.begin_return(clinic.store, cuff.address, clinic.at)
     async with room(*table, sink=clinic.sink) as air:
         await air.wake(*table)
+        clinic.at = datetime.now(UTC)
         assert not clinic.take_back(*(cuff.address for cuff in table), keys=["", "q"])
         waiting = [cuff.address for cuff in table if loans.current(clinic.store, cuff.address).step is Step.WAITING]
         assert waiting == [table[3].address]
         await air.wake(table[3])
+    clinic.at = datetime.now(UTC)
     clinic.keys.clear()
     assert clinic.take_back(*(cuff.address for cuff in table), keys="y" * 50)
     for n in range(10):

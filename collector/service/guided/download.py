@@ -32,10 +32,10 @@ class Download:
     clock_ahead_s: float | None  # of the cuff as it came back; None: it tells no time
 
 
-def whole_visit(store: Store, loan: Loan) -> bool:
+def whole_visit(store: Store, loan: Loan, now: datetime) -> bool:
     """Whether the cuff has been here for a whole visit since it came back."""
     since = _since(loan)
-    return any(_whole(visit) and visit.opened_at >= since for visit in visits.recent(store, loan.cuff))
+    return any(_whole(visit) and visit.opened_at >= since for visit in visits.recent(store, loan.cuff, now))
 
 
 def _since(loan: Loan) -> datetime:

@@ -7,10 +7,12 @@ Nothing is asked to be erased before report and export are written and read back
 from collections.abc import Callable
 from datetime import datetime
 
+from collector.intake.owner import assign_cuff
 from collector.service.guided import download
 from collector.service.guided.screen import Left, Screen, pressed, yes
 from collector.share.text.preparation import clock_text
 from collector.store.database import Store
+from collector.store.journal import cuffs
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.people.loans import Loan
@@ -37,7 +39,7 @@ class LoanReturn:
 
     def take_back(self, wanted: list[str]) -> bool:
         """All of them, as far as they come. Says whether every one is available afterwards."""
-        batch = [loans.begin_return(self.store, cuff, self.now()) for cuff in wanted]
+        batch = [self._begin(cuff) for cuff in wanted]
         try:
             here = [self._save(loan) for loan in self._download(batch)]
             available = [self._look_after(loan) for loan in here]
@@ -45,6 +47,13 @@ class LoanReturn:
         except (Left, KeyboardInterrupt):
             self.screen.say("You left. What is done is kept; run the same command to go on from here.")
             return False
+
+    def _begin(self, cuff: str) -> Loan:
+        with self.store.transaction():
+            loan = loans.begin_return(self.store, cuff, self.now())
+            if loan.step is Step.WAITING:
+                assign_cuff(self.store, cuffs.row_of(self.store, loan.cuff))
+        return loan
 
     # --- Waiting for the cuffs --------------------------------------------------------------------------------------
 
@@ -58,7 +67,7 @@ class LoanReturn:
             )
         began = self.seconds()
         while missing:
-            for loan in [loan for loan in missing if download.whole_visit(self.store, loan)]:
+            for loan in [loan for loan in missing if download.whole_visit(self.store, loan, self.now())]:
                 missing.remove(loan)
                 done = loans.advance(self.store, loan, Step.DOWNLOADED, self.now())
                 batch[batch.index(loan)] = done

@@ -209,14 +209,14 @@ def values_of(store: Store, cuff: str) -> dict[int, tuple[bytes, datetime]]:
     return {characteristic: (value, from_us(at)) for characteristic, value, at in rows}
 
 
-def recent(store: Store, cuff: str | None = None) -> list[Visit]:
-    """The twenty latest visits, newest first."""
+def recent(store: Store, cuff: str | None = None, until: datetime | None = None) -> list[Visit]:
+    """The twenty latest visits, newest first. until: none that a clock which ran ahead dated later."""
     rows = store.query(
         """SELECT visit.id, address, source, opened_at, closed_at, outcome, (SELECT count(*) FROM payload
             WHERE visit_id = visit.id), (SELECT max(arrived_at) FROM payload WHERE visit_id = visit.id)
-            FROM visit JOIN cuff ON cuff.id = cuff_id WHERE ?1 IS NULL OR address = ?1 ORDER BY opened_at
-            DESC, visit.id DESC LIMIT 20""",
-        (cuff,),
+            FROM visit JOIN cuff ON cuff.id = cuff_id WHERE (?1 IS NULL OR address = ?1) AND
+            (?2 IS NULL OR opened_at <= ?2) ORDER BY opened_at DESC, visit.id DESC LIMIT 20""",
+        (cuff, optional_us(until)),
     )
     return [
         Visit(

@@ -3,7 +3,7 @@
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from shlex import quote
 from typing import Any
 
@@ -16,7 +16,7 @@ from collector.store.instants import LATER, from_us, optional_us, to_us
 from collector.store.journal import cuffs
 from collector.store.json_columns import from_json
 from collector.store.namesakes import CALLED
-from collector.store.people import slot_spans
+from collector.store.people import loan_doubts, slot_spans
 from collector.store.people.loan_states import State, Step, why_not_lent
 
 
@@ -75,20 +75,29 @@ def mark(store: Store, cuff: str, state: State, at: datetime, reason: str | None
     set_state(store, address, state, at, reason)
 
 
-def lend(store: Store, cuff: str, borrower: str, slots: tuple[slot_spans.Slot, ...], at: datetime) -> Loan:
+def lend(
+    store: Store,
+    cuff: str,
+    borrower: str,
+    slots: tuple[slot_spans.Slot, ...],
+    at: datetime,
+    *,
+    set_by_network: bool = False,
+) -> Loan:
     """Lend a cuff: from now on what it measures is the borrower's, as far as the slots say.
 
-    Raises StoreError when the cuff may not be lent, among others because it may hold somebody's readings.
+    set_by_network: `at` is right, whatever was dated later. Raises StoreError when the cuff may not be lent, among
+    others because it may hold somebody's readings.
     """
     address = cuffs.need(store, cuff)
     if (reason := why_not_lent(state_of(store, address))) is not None:
         raise RefusedByStore(f"{cuff} cannot be lent: {reason}")
-    if strangers := _sent_since_marked(store, address):
+    if strangers := loan_doubts.sent_since_marked(store, address, at):
         raise RefusedByStore(
             f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
             "hold somebody's readings; `loan back` looks after it"
         )
-    _refuse_backdating(store, cuff, address, at)
+    loan_doubts.refuse_what_was_later(store, cuff, address, at, set_by_network=set_by_network)
     with store.transaction():
         if people.find(store, borrower) is None:
             people.add(store, borrower, at)
@@ -115,7 +124,7 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
                 "or is now. Where it is right now, say when the cuff was lent: `loan back … --lent-at TIME`"
             )
         if loan is None:
-            if state_of(store, address) is State.AVAILABLE and not _sent_since_marked(store, address):
+            if state_of(store, address) is State.AVAILABLE and not loan_doubts.sent_since_marked(store, address, at):
                 raise RefusedByStore(f"{cuff} is available; there is nothing to take back")
             row = _insert(store, address, None, (), at, at, Step.WAITING)
             set_state(store, address, State.RETURNED, at)
@@ -238,35 +247,6 @@ def stock(store: Store) -> list[Stocked]:
         )
         for address, name, state, reason, since in rows
     ]
-
-
-_SLACK = timedelta(minutes=2)
-
-
-def _refuse_backdating(store: Store, cuff: str, address: str, at: datetime) -> None:
-    """By a clock that is behind, what the cuff sent before would be the borrower's."""
-    newest = store.scalar(
-        """SELECT max(at) FROM (
-            SELECT max(arrived_at) AS at FROM payload WHERE cuff_id = ?1 AND clock_id IS NULL
-            UNION ALL SELECT max(opened_at) FROM visit WHERE cuff_id = ?1 AND clock_id IS NULL)""",
-        (cuffs.row_of(store, address),),
-    )
-    if newest is not None and from_us(newest) > at + _SLACK:
-        raise RefusedByStore(
-            f"{cuff} was heard from on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
-            f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff"
-        )
-
-
-def _sent_since_marked(store: Store, address: str) -> int:
-    """How many records the cuff sent since its state changed last."""
-    return int(
-        store.scalar(
-            """SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING
-                (cuff_id) WHERE address = ? AND arrived_at > cuff_state.changed_at""",
-            (address,),
-        )
-    )
 
 
 def _insert(

@@ -64,16 +64,7 @@ def add(
     if since is not None and until is not None and since >= until:
         raise RefusedByStore("the time from–until is empty")
     with store.transaction():
-        for other in every(store, cuff=address):
-            if not _overlap(other, since, until):
-                continue
-            if other.strict and other.slot == ANY_SLOT and other.person_row != owner.row:
-                raise RefusedByStore(f"{cuff} is lent to {other.person} {_times(other)}; {_BESIDE}")
-            if other.slot == slot or (strict and slot == ANY_SLOT and other.person_row != owner.row):
-                remedy = "end that first" if strict or other.until is None else _BESIDE
-                raise RefusedByStore(
-                    f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; {remedy}"
-                )
+        _refuse_anothers(store, cuff, address, slot, owner.row, since, until, strict=strict)
         bounds = [None if bound is None else meant_us(bound) for bound in (since, until)]
         row = store.query(
             """INSERT INTO span (uid, person_id, cuff_id, slot, since, until, strict, changed_at) VALUES
@@ -87,7 +78,32 @@ def add(
         return row
 
 
+def _refuse_anothers(
+    store: Store,
+    cuff: str,
+    address: str,
+    slot: Slot,
+    person: int,
+    since: datetime | None,
+    until: datetime | None,
+    *,
+    strict: bool,
+    but: int | None = None,
+) -> None:
+    """Raises StoreError where the slot is somebody's in that time. cuff: as it was named. but: the span in question."""
+    for other in every(store, cuff=address):
+        if other.row == but or not _overlap(other, since, until):
+            continue
+        if other.strict and other.slot == ANY_SLOT and other.person_row != person:
+            remedy = _EARLIER if strict and other.until is not None else _BESIDE
+            raise RefusedByStore(f"{cuff} is lent to {other.person} {_times(other)}; {remedy}")
+        if other.slot == slot or (strict and slot == ANY_SLOT and other.person_row != person):
+            remedy = "end that first" if other.until is None else _EARLIER if strict else _BESIDE
+            raise RefusedByStore(f"slot {_words(other.slot)} of {cuff} is {other.person}'s {_times(other)}; {remedy}")
+
+
 _BESIDE = "give the time before or after that (--since, --until)"
+_EARLIER = "if it ended earlier, say so first (`quietcuff person end … --at TIME`)"
 
 
 def end(store: Store, row: int, until: datetime, at: datetime) -> None:
@@ -102,8 +118,12 @@ def end(store: Store, row: int, until: datetime, at: datetime) -> None:
 
 
 def set_beginning(store: Store, row: int, since: datetime, at: datetime) -> None:
-    """A span that was begun under a wrong clock."""
+    """A span that was begun under a wrong clock. Raises StoreError where the slot was somebody else's then."""
     with store.transaction():
+        span = get(store, row)
+        _refuse_anothers(
+            store, span.cuff, span.cuff, span.slot, span.person_row, since, span.until, strict=span.strict, but=row
+        )
         store.query(f"UPDATE span SET since = ?, {LATER} WHERE id = ?", (meant_us(since), to_us(at), row))
 
 

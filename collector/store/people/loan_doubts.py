@@ -1,0 +1,52 @@
+"""What a cuff sent that speaks against lending it now."""
+
+from datetime import datetime, timedelta
+from shlex import quote
+
+from collector.store.database import Store
+from collector.store.errors import RefusedByStore
+from collector.store.instants import from_us, to_us
+from collector.store.journal import cuffs
+
+_SLACK = timedelta(minutes=2)
+
+
+def sent_since_marked(store: Store, address: str, at: datetime) -> int:
+    """How many records the cuff sent since its state changed last, without those of a clock that ran ahead."""
+    return int(
+        store.scalar(
+            """SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING
+                (cuff_id) WHERE address = ? AND arrived_at > cuff_state.changed_at AND arrived_at <= ?""",
+            (address, to_us(at + _SLACK)),
+        )
+    )
+
+
+def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *, set_by_network: bool) -> None:
+    """By a clock that is behind, what the cuff sent before would be the borrower's; by one that is right again, one day
+    what was dated ahead. Raises StoreError."""
+    row, now = cuffs.row_of(store, address), to_us(at + _SLACK)
+    newest = store.scalar(
+        """SELECT max(at) FROM (
+            SELECT max(arrived_at) AS at FROM payload WHERE cuff_id = ?1 AND clock_id IS NULL
+            UNION ALL SELECT max(opened_at) FROM visit WHERE cuff_id = ?1 AND clock_id IS NULL)""",
+        (row,),
+    )
+    if newest is None or newest <= now:
+        return
+    if not set_by_network:
+        raise RefusedByStore(
+            f"{cuff} was heard from on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
+            f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff"
+        )
+    ahead = store.scalar(
+        """SELECT count(*) FROM reading WHERE cuff_id = ? AND received_at > ? AND NOT EXISTS (SELECT 1 FROM claim JOIN
+            payload ON payload.uid = payload_uid WHERE holds AND payload.id = reading.payload_id)""",
+        (row, now),
+    )
+    if ahead:
+        raise RefusedByStore(
+            f"{cuff} sent {ahead} readings while this machine's clock ran ahead, which would become the borrower's: "
+            f"say whose they are (`quietcuff readings --cuff {quote(cuff)} --since {at:%Y-%m-%d}`, then `quietcuff "
+            "person claim` or `release`), then lend the cuff"
+        )
