@@ -7,7 +7,7 @@ from itertools import groupby
 from collector.store.database import Store
 from collector.store.instants import SECOND
 from collector.store.people import slot_spans
-from collector.store.readings import copies, owners
+from collector.store.readings import copies, corrections, owners
 from collector.store.readings.copies import Stretch
 from collector.store.readings.owners import Owned
 
@@ -83,6 +83,7 @@ def _assign(store: Store, readings: Iterable[Owned]) -> None:
         rows = {row for row, *_ in changed}
         times = [one.taken_at for one in of_cuff if one.row in rows]
         if times:
+            corrections.mark(store)
             copies.mark(store, Stretch(min(times), max(times)))
 
 

@@ -16,7 +16,7 @@ from collector.store.journal.cuffs import HAND
 from collector.store.journal.payloads import ImportedPayload
 from collector.store.namesakes import folded
 from collector.store.people.erase import former_names
-from collector.store.readings import claims, hand_written, write
+from collector.store.readings import claims, corrections, hand_written, write
 from collector.store.readings.hand_written import Written
 from collector.store.values import Progress
 
@@ -94,7 +94,9 @@ class _Log:
 
     def _of_another(self, was: Written, person: int) -> bool:
         """Not where it is another's because somebody took it from this person since: that line is this reading."""
-        return was.person not in (None, person) and not was.taken_from & self.names[person]
+        if was.person is None:
+            return corrections.corrects(was.note)  # and stays whose it is that it corrects
+        return was.person != person and not was.taken_from & self.names[person]
 
 
 def _write(store: Store, log: _Log, at: datetime) -> None:

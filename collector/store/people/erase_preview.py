@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from collector.store import people
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
+from collector.store.journal.cuffs import HAND
+from collector.store.values import CORRECTS
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,9 +57,14 @@ _UNSURE = f"""
     AND (owner_mark = 'owner unsure' AND (since IS NULL OR taken_at >= since) AND (until IS NULL OR taken_at < until)
         OR {_MAY_BE_WITHIN} AND NOT {_CLAIMED} AND {_came_with_loan("received_at")})
 """
+# With what stands in their place: it is nobody's as they are.
 _OF_LOAN = f"""
-    SELECT payload.uid FROM outcome JOIN payload ON payload.id = outcome.payload_id
-    WHERE outcome.reading IN (SELECT reading.id {_UNSURE})
+    SELECT payload.uid FROM outcome JOIN payload ON payload.id = outcome.payload_id WHERE outcome.reading IN (
+    WITH RECURSIVE unsure (id, reading_id) AS (SELECT reading.id, reading_id {_UNSURE}
+        UNION SELECT instead.id, instead.reading_id FROM unsure JOIN reading instead
+        ON instead.note = '{CORRECTS} ' || unsure.reading_id AND instead.person_id IS NULL
+        AND instead.cuff_id = (SELECT id FROM cuff WHERE address = '{HAND}'))
+    SELECT id FROM unsure)
 """
 _WITHOUT_READING = f"""
     SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id

@@ -57,6 +57,24 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
         audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))
 
 
+def follow(store: Store, row: int, person: int | None) -> None:
+    """A reading (by its row) is this person's, or nobody's, because another one is: whatever was said of it by itself.
+
+    As if it had been said when the reading was written: whoever reads one log at two stations is told by that.
+    """
+    store.query(
+        """INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT ?, payload.uid, ?, arrived_at FROM reading
+        JOIN payload ON payload.id = payload_id WHERE reading.id = ? ON CONFLICT (payload_uid) DO NOTHING""",
+        (new_uid(), person, row),
+    )
+    store.query(
+        """UPDATE claim SET person_id = ?1, holds = ?1 IS NOT NULL WHERE payload_uid IN (SELECT uid FROM outcome
+        JOIN payload ON payload.id = outcome.payload_id WHERE outcome.reading = ?2)""",
+        (person, row),
+    )
+    store.query("UPDATE reading SET person_id = ?, owner_mark = NULL WHERE id = ?", (person, row))
+
+
 def taken_from(store: Store) -> dict[str, set[str]]:
     """By the reading's id, the folded names of those from whom somebody took it, for another or for nobody."""
     found: dict[str, set[str]] = {}

@@ -9,7 +9,7 @@ from collector.store.journal import derivation, same_cuff, stations, visit_facts
 from collector.store.journal.stations import UnsureClock
 from collector.store.journal.visit_facts import ClockValue
 from collector.store.people import slot_spans
-from collector.store.readings import copies, owners, renewed_bonds, strikes, times, write
+from collector.store.readings import copies, corrections, owners, renewed_bonds, strikes, times, write
 from collector.store.readings.copies import Stretch
 from collector.store.readings.times import Time
 
@@ -34,7 +34,7 @@ class Settled:
 
     since: int
     times: Iterable[tuple[int, Time]]
-    owners: Iterable[tuple[int, int | None, str | None]]
+    owners: Sequence[tuple[int, int | None, str | None]]
     checks: tuple[str, ...] | None
 
 
@@ -69,6 +69,8 @@ def settle(store: Store, cuff_id: int, settled: Settled) -> None:
     stood = copies.taken(store, cuff_id, settled.since)
     times.set_times(store, settled.times)
     owners.set_owners(store, settled.owners)
+    if settled.owners:
+        corrections.mark(store)
     follow(store, cuff_id, settled.since, settled.checks, stood)
     derivation.note_settled(store, cuff_id, redone=False)
 
