@@ -17,10 +17,10 @@ from collector.store.instants import to_us
 from collector.store.journal import cuffs, stations
 from collector.store.merge import people_entries
 from collector.store.merge.people_entries import Entry
-from collector.store.opening import in_memory
 from collector.store.people.unions import root_of
 from collector.store.readings import write
 from collector.store.readings.write import Row
+from collector.store.schema_steps import in_memory
 from collector.store.values import Reading, Selection
 
 _AT_ONCE = 1000

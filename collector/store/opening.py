@@ -12,19 +12,16 @@ from contextlib import closing, contextmanager, suppress
 from glob import escape
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from traceback import clear_frames
 
-from collector.store import upkeep, writers
-from collector.store.database import Store, new_uid
+from collector.store import schema_steps, upkeep, writers
+from collector.store.database import Store
 from collector.store.errors import StoreError, as_store_error
 from collector.store.own_log import has_log, refuse_foreign_log
 
-APPLICATION_ID = 0x71637566  # 'qcuf', in the file's header at offset 68
 BUSY_TIMEOUT_MS = 15_000
 """Longer than any writer holds the store, shorter than a cuff waits for its confirmation (30 s)."""
 SOON_LOOKED_THROUGH = 16 << 20
 """Octets: years of a household. A question to a clinic's store does not wait for a look at each of its pages."""
-SCHEMA_VERSION = len(list(Path(__file__).with_name("migrations").glob("m*.py")))  # the steps, none of them loaded
 
 
 def open_store(
@@ -49,7 +46,7 @@ def open_store(
     if read_only:
         small = path.stat().st_size <= SOON_LOOKED_THROUGH
         with open_as_it_is(path, locked=locked, through_all=small) as store:  # it may be of an older quietcuff
-            current = store.scalar("PRAGMA user_version") == SCHEMA_VERSION
+            current = store.scalar("PRAGMA user_version") == schema_steps.VERSION
         if not current:
             if not os.access(path, os.W_OK) or not os.access(path.parent, os.W_OK):
                 return _open_brought_up(path)
@@ -89,7 +86,7 @@ def brought_up(path: Path) -> Iterator[Path]:
     """
     path = writers.the_file(path)
     with open_as_it_is(path) as store, TemporaryDirectory(prefix="quietcuff-") as folder:
-        if store.scalar("PRAGMA user_version") == SCHEMA_VERSION:
+        if store.scalar("PRAGMA user_version") == schema_steps.VERSION:
             yield path
             return
         copy = Path(folder) / path.name
@@ -109,20 +106,13 @@ def _opened(path: Path, *, read_only: bool, create: bool, check: bool, keep_olde
     connection = _connect(path, read_only)
     try:
         with as_store_error(path):
-            if _version(path, connection, create) < SCHEMA_VERSION:
-                _migrate(path, connection, keep_older)
+            if schema_steps.version(path, connection, create) < schema_steps.VERSION:
+                schema_steps.bring_up(path, connection, keep_older)
             if check:
                 _look_for_damage(path, connection)
     except BaseException:
         connection.close()
         raise
-    return connection
-
-
-def in_memory() -> sqlite3.Connection:
-    """An empty store of the present schema that never touches a disk."""
-    connection = sqlite3.connect(":memory:", isolation_level=None)
-    _make_tables(connection)
     return connection
 
 
@@ -222,74 +212,6 @@ def _readable(path: Path, connection: sqlite3.Connection) -> sqlite3.Connection:
         raise StoreError(f"{path}: cannot be copied to be read ({error.strerror}); free some space", "full") from error
 
 
-def _version(path: Path, connection: sqlite3.Connection, create: bool) -> int:
-    """The schema steps taken; 0 for an empty file. Raises StoreError for what is not ours or too new."""
-    (application,) = connection.execute("PRAGMA application_id").fetchone()
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    (tables,) = connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()
-    if application != APPLICATION_ID and (tables or not create):
-        raise StoreError(f"{path}: this file is not a quietcuff store", "foreign")
-    if version > SCHEMA_VERSION:
-        raise StoreError(
-            f"{path}: made by a newer quietcuff (schema {version}, this one knows {SCHEMA_VERSION}); update quietcuff",
-            "newer",
-        )
-    return int(version)
-
-
-def _migrate(path: Path, connection: sqlite3.Connection, keep_older: bool) -> None:
-    if not os.access(path, os.W_OK):
-        raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
-    connection.execute("PRAGMA journal_mode=WAL")
-    if keep_older:
-        _back_up_before(path, connection)
-    _make_tables(connection)
-
-
-def _make_tables(connection: sqlite3.Connection) -> None:
-    """Take the steps that are missing."""
-    # sqlite-utils takes longer to import than a light command takes to run; only this needs it.
-    from sqlite_utils import Database, Migrations
-
-    from collector.store.migrations import STEPS
-
-    connection.execute("BEGIN IMMEDIATE")  # sqlite-utils' own transactions nest in it; two openers take turns
-    try:
-        steps = Migrations("quietcuff")
-        for name, step in STEPS:
-            steps(name=name)(step)
-        steps.apply(Database(connection))
-        if connection.execute("SELECT 1 FROM station WHERE own").fetchone() is None:
-            _found_station(connection)
-        connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
-        connection.execute(f"PRAGMA user_version={len(STEPS)}")
-        connection.execute("COMMIT")
-    except BaseException as error:
-        if connection.in_transaction:
-            connection.execute("ROLLBACK")
-        # An interrupt leaves sqlite-utils' blocks half open: they end here, not once the connection is closed.
-        clear_frames(error.__traceback__)
-        raise
-
-
-def _back_up_before(path: Path, connection: sqlite3.Connection) -> None:
-    """Keep the store as the older quietcuff left it. Raises StoreError: without this copy nothing is changed."""
-    (version,) = connection.execute("PRAGMA user_version").fetchone()
-    kept = upkeep.backup_folder(path) / f"{path.stem}-before-schema-{version + 1}.db"
-    if 0 < version < SCHEMA_VERSION and not kept.exists():
-        own = kept.with_name(f"{kept.name}.{os.getpid()}")  # two openers do not write into one file
-        upkeep.backup_to(Store(path, connection, read_only=False), own)
-        own.rename(kept)
-
-
-def _found_station(connection: sqlite3.Connection) -> None:
-    """This machine as the store's own station, and the zone rules that it has now."""
-    from tzlocal import get_localzone_name
-
-    station = connection.execute("INSERT INTO station (uid, own) VALUES (?, 1)", (new_uid(),)).lastrowid
-    connection.execute("INSERT INTO station_zone VALUES (?, 0, ?)", (station, get_localzone_name() or "UTC"))
-
-
 def _look_for_damage(path: Path, connection: sqlite3.Connection) -> None:
     (finding,) = connection.execute("PRAGMA quick_check(1)").fetchone()
     if finding != "ok":
@@ -317,5 +239,5 @@ def open_as_it_is(path: Path, *, locked: bool = False, through_all: bool = True)
     with as_store_error(path):
         opened = _readable(path, sqlite3.connect(uri, uri=True, isolation_level=None))
         with closing(opened) as connection:
-            _version(path, connection, create=False)
+            schema_steps.version(path, connection, create=False)
             yield Store(path, connection, read_only=True)

@@ -11,10 +11,11 @@ import pytest
 from sqlite_utils import Database, Migrations
 
 from collector.intake.pipeline import catch_up, rebuild
-from collector.store import journal, opening, readings, upkeep
+from collector.store import journal, readings, schema_steps, upkeep
 from collector.store.errors import StoreError
 from collector.store.migrations import STEPS
-from collector.store.opening import APPLICATION_ID, SCHEMA_VERSION, open_store
+from collector.store.opening import open_store
+from collector.store.schema_steps import APPLICATION_ID, VERSION
 
 FOLDER = Path(__file__).parents[2] / "fixtures/stores"
 KEPT = sorted(FOLDER.glob("schema-*.sqlite3.gz"))
@@ -64,12 +65,12 @@ def old_store(path: Path, steps: int) -> bytes:
     return path.read_bytes()
 
 
-@pytest.mark.parametrize("steps", range(1, SCHEMA_VERSION))
+@pytest.mark.parametrize("steps", range(1, VERSION))
 def test_every_step_leads_forward_with_a_backup_first(steps: int, tmp_path: Path) -> None:
     path = tmp_path / "quietcuff.db"
     old_store(path, steps)
     with open_store(path) as store:
-        assert store.scalar("PRAGMA user_version") == SCHEMA_VERSION
+        assert store.scalar("PRAGMA user_version") == VERSION
         catch_up(store)
         (reading,) = readings.select(store)
         assert (reading.systolic, reading.diastolic) == (128, 80)
@@ -113,7 +114,7 @@ def test_a_step_that_fails_leaves_the_store_as_it_was(
         raise sqlite3.OperationalError("no more")
 
     monkeypatch.setattr("collector.store.migrations.STEPS", (*STEPS, ("999 fails", fails)))
-    monkeypatch.setattr(opening, "SCHEMA_VERSION", SCHEMA_VERSION + 1)
+    monkeypatch.setattr(schema_steps, "VERSION", VERSION + 1)
     with pytest.raises(StoreError, match="no more"):
         open_store(path)
     with sqlite3.connect(path) as connection:

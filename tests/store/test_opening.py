@@ -16,7 +16,7 @@ from typing import cast
 import pytest
 from sqlite_utils import Database
 
-from collector.store import Store, StoreError, journal, open_store, opening, readings, upkeep
+from collector.store import Store, StoreError, journal, open_store, opening, readings, schema_steps, upkeep
 from collector.store.migrations import STEPS
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -72,7 +72,7 @@ def test_every_commit_is_durable(path: Path) -> None:
 
 
 def test_schema_version_counts_the_steps() -> None:
-    assert len(STEPS) == opening.SCHEMA_VERSION
+    assert len(STEPS) == schema_steps.VERSION
     assert [name for name, _ in STEPS] == sorted(name for name, _ in STEPS)
 
 
@@ -105,7 +105,7 @@ def test_another_programs_database(tmp_path: Path) -> None:
 
 def test_made_by_a_newer_version(path: Path) -> None:
     with sqlite3.connect(path) as newer:
-        newer.execute(f"PRAGMA user_version={opening.SCHEMA_VERSION + 1}")
+        newer.execute(f"PRAGMA user_version={schema_steps.VERSION + 1}")
     newer.close()
     error = refusal(path)
     assert error.kind == "newer"

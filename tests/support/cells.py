@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-from collector.store.opening import in_memory
+from collector.store.schema_steps import in_memory
 
 DEEP = "[" * 100_000
 VALUES = {
