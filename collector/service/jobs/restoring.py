@@ -15,6 +15,7 @@ from collector.store import upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
 from collector.store.outbox_restored import keep_what_receivers_have
+from collector.store.people.page_devices import keep_out_the_revoked
 
 WAIT_S = 5.0
 """For whoever reads just now."""
@@ -55,7 +56,7 @@ def restore(
                 return plan
             if plan.present:
                 plan = replace(plan, erased=_erase_what_was_erased(store, staged))
-            _keep_what_receivers_have(store if plan.present else None, staged)
+            _carry_over(store if plan.present else None, staged)
             _as_written(staged)
             if kept:
                 _keep(store, kept, sound=plan.present is not None)
@@ -72,13 +73,15 @@ def _erase_what_was_erased(store: Path, staged: Path) -> int:
         return erase_in_backup(present, staged, locked=True)
 
 
-def _keep_what_receivers_have(store: Path | None, staged: Path) -> None:
+def _carry_over(store: Path | None, staged: Path) -> None:
+    """What does not go back in time with the backup: what receivers have, and who may see the page no longer."""
     with open_store(staged, create=False, locked=True, keep_older=False) as restored:
         if store is None:
             keep_what_receivers_have(restored, None)
             return
         with open_store(store, create=False, locked=True) as present:
             keep_what_receivers_have(restored, present)
+            keep_out_the_revoked(restored, present)
 
 
 def _contents(backup: Backup, staged: Path) -> Contents:

@@ -14,6 +14,7 @@ from collector.store.columns import word_of
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.instants import from_us, to_come, to_us
+from collector.store.journal import stations
 from collector.store.namesakes import CALLED
 
 INVITE_LIFE = timedelta(minutes=15)
@@ -123,6 +124,18 @@ def revoke(store: Store, number: int, at: datetime) -> Device:
         store.query("DELETE FROM page_device WHERE id = ?", (number,))
         audit.record(store, at, "page device removed", {"device": found.name, "role": str(found.role)}, found.row)
     return found
+
+
+def keep_out_the_revoked(restored: Store, present: Store) -> None:
+    """A backup that takes a store's place goes back in time: who was put out since stays out, and a link that was used
+    is used up. One of another machine has devices of its own."""
+    if stations.own_uid(restored) != stations.own_uid(present):
+        return
+    with restored.transaction():
+        for table, still in (("page_device", "true"), ("page_invite", "used_at IS NULL")):
+            let_in = set(present.query(f"SELECT hash FROM {table} WHERE {still}"))
+            gone = set(restored.query(f"SELECT hash FROM {table}")) - let_in
+            restored.many(f"DELETE FROM {table} WHERE hash = ?", gone)
 
 
 def first_time(store: Store, key: str, at: datetime) -> bool:

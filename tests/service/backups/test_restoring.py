@@ -14,6 +14,8 @@ from collector.service.jobs import backups, restoring
 from collector.service.listener_lock import AlreadyListening, only_listener
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
+from collector.store.people import page_devices
+from collector.store.people.page_devices import Role
 
 
 def test_restore_puts_the_backup_in_place_and_keeps_the_present_store(store: Path, folder: Path) -> None:
@@ -42,6 +44,28 @@ def test_two_restores_within_a_second_keep_both_stores(store: Path, folder: Path
     third = restoring.restore(store, made, now=NIGHT + timedelta(days=1, milliseconds=800))
     kept = [one.kept for one in (first, second, third)]
     assert [values(one)[50:] for one in kept if one] == [[50], [60], []]
+
+
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_a_device_that_was_put_out_since_stays_out(
+    store: Path, folder: Path, tmp_path: Path, *, elsewhere: bool
+) -> None:
+    """Put in the place of another machine's store, the backup brings its devices along."""
+    with open_store(store) as opened:
+        links = [page_devices.invite(opened, None, Role.KEEPER, NIGHT) for _ in range(3)]
+        phones = [page_devices.admit(opened, link, "phone", NIGHT) or "" for link in links[:2]]
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    with open_store(store) as opened:
+        page_devices.revoke(opened, page_devices.every(opened)[0].number, NIGHT)
+        assert page_devices.admit(opened, links[2], "used", NIGHT)
+    if elsewhere:
+        store = tmp_path / "new" / store.name
+        append(store, 1)
+    restoring.restore(store, made, now=NIGHT + timedelta(days=1))
+    with open_store(store) as opened:
+        left = [page_devices.device_of(opened, phone, NIGHT) is not None for phone in phones]
+        assert sorted(left) == [elsewhere, True]
+        assert bool(page_devices.admit(opened, links[2], "again", NIGHT)) == elsewhere
 
 
 def test_a_dry_run_changes_nothing(store: Path, folder: Path, tmp_path: Path) -> None:
