@@ -10,6 +10,7 @@ from collector import intake
 from collector.intake.owner import assign_reading
 from collector.share.export.context import ExportContext
 from collector.share.relay.receiver import Board, Receiver
+from collector.share.relay.sending import Sent, send
 from collector.share.relay.target import Batch
 from collector.store import journal, people
 from collector.store.database import Store
@@ -18,6 +19,7 @@ from collector.store.readings import claims
 from collector.store.values import Reading
 
 START = datetime(2031, 3, 4, 7, 0, tzinfo=UTC)
+CLINIC = Receiver("clinic", "fhir", "https://clinic.example/fhir", batch=3)
 
 
 def household(folder: Path, *names: str) -> Store:
@@ -97,3 +99,7 @@ class Noting:
 
     def __exit__(self, *_: object) -> None:
         pass
+
+
+def run(store: Store, clinic: Noting, clock: Clock, receiver: Receiver = CLINIC, **how: bool) -> Sent:
+    return send(store, receiver, ExportContext(), clinic.connect, clock, **how)
