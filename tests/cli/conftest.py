@@ -1,16 +1,19 @@
 """Runs command lines in this process, in surroundings that nobody's own settings reach."""
 
+import json
 import os
 import shutil
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from typer.testing import CliRunner, Result
 
 from collector.cli.common.root_group import root_app
 from collector.intake.pipeline import catch_up, settle
+from collector.service.checks import bluetooth
 from collector.store import journal
 from collector.store.database import Store
 from collector.store.journal import cuffs, stations, visits
@@ -34,6 +37,25 @@ def quietcuff(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Callable[..., 
 
     def run(*args: str, input: str | None = None) -> Result:
         return CliRunner().invoke(root_app(), list(args), input=input)
+
+    return run
+
+
+@pytest.fixture
+def findings(
+    quietcuff: Callable[..., Result], household: Path, monkeypatch: pytest.MonkeyPatch
+) -> Callable[..., dict[str, Any]]:
+    """Findings by topic, and the exit code as 'exit', on a machine without Bluetooth."""
+    monkeypatch.setattr(bluetooth, "adapters", list)
+
+    def run(*args: str) -> dict[str, Any]:
+        result = quietcuff("--store", str(household), "check", "--json", *args)
+        found = {}
+        for line in result.stdout.splitlines():
+            finding = json.loads(line)
+            assert (finding["remedy"] is None) == (finding["state"] == "fine"), finding
+            found[finding["topic"]] = finding
+        return {"exit": result.exit_code, **found}
 
     return run
 

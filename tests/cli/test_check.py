@@ -1,7 +1,6 @@
 """`quietcuff check`: each look by itself, and the command over a whole machine that is wrong in some way."""
 
 import asyncio
-import json
 import os
 import shutil
 import socket
@@ -26,23 +25,6 @@ from collector.store.opening import open_store
 Run = Callable[..., Result]
 Found = Callable[..., dict[str, Any]]
 NOW = datetime(2031, 3, 20, 12, tzinfo=UTC)
-
-
-@pytest.fixture
-def findings(quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch) -> Found:
-    """Findings by topic, and the exit code as 'exit', on a machine without Bluetooth."""
-    monkeypatch.setattr(bluetooth, "adapters", list)
-
-    def run(*args: str) -> dict[str, Any]:
-        result = quietcuff("--store", str(household), "check", "--json", *args)
-        found = {}
-        for line in result.stdout.splitlines():
-            finding = json.loads(line)
-            assert (finding["remedy"] is None) == (finding["state"] == "fine"), finding
-            found[finding["topic"]] = finding
-        return {"exit": result.exit_code, **found}
-
-    return run
 
 
 def test_a_machine_without_bluetooth_gets_one_clear_line(findings: Found) -> None:
@@ -93,33 +75,6 @@ def test_the_file_to_begin_with_names_every_key_and_changes_nothing(quietcuff: R
     assert "One of: bluez, exclusive, virtual." in result.stdout
 
 
-def test_a_store_that_others_can_read_or_that_lost_a_bond(findings: Found, household: Path) -> None:
-    household.chmod(0o644)
-    with open_store(household) as store, store.transaction():
-        store.query("UPDATE cuff SET bond_missing_on = 'cuff' WHERE name = 'kitchen'")
-    found = findings()
-    assert "can be read or written by everybody" in found["store rights"]["text"]
-    assert found["bond"]["text"] == "kitchen: the cuff has lost the bond, so it cannot be read"
-
-
-def test_a_store_that_is_not_there_or_damaged(quietcuff: Run, findings: Found, household: Path, tmp_path: Path) -> None:
-    missing = quietcuff("--store", str(tmp_path / "none.db"), "check")
-    assert missing.exit_code == 3
-    assert "there is no store here" in missing.stdout
-    size = household.stat().st_size
-    with household.open("r+b") as file:
-        for place in range(8192, size, 4096):
-            file.seek(place)
-            file.write(b"\xff" * 512)
-    for suffix in ("-wal", "-shm"):
-        household.with_name(household.name + suffix).unlink(missing_ok=True)
-    found = findings()
-    assert found["exit"] == 1
-    assert found["store"]["state"] == "broken"
-    household.write_text("this was never a store " * 100)
-    assert findings()["exit"] == 1
-
-
 def test_the_words_fit_a_narrow_terminal(quietcuff: Run, household: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("collector.cli.check.terminal_width", lambda: 40)
     monkeypatch.setattr(bluetooth, "adapters", list)
@@ -127,26 +82,6 @@ def test_the_words_fit_a_narrow_terminal(quietcuff: Run, household: Path, monkey
     assert all(len(line) <= 40 or " " not in line[11:] for line in lines)
     assert any(line.startswith("ATTENTION  adapter: ") for line in lines)
     assert any(line.startswith("           mend: ") for line in lines)
-
-
-def test_a_store_without_the_right_to_it(findings: Found, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.service.checks.everything.open_store", _denied)
-    found = findings()
-    assert (found["exit"], found["store"]["state"]) == (1, "broken")
-    assert "sudo -u quietcuff" in found["store"]["remedy"]
-    assert "clock" in found
-
-
-def test_a_store_whose_log_cannot_be_opened_is_there_all_the_same(findings: Found, household: Path) -> None:
-    household.with_name(f"{household.name}-wal").unlink(missing_ok=True)
-    household.with_name(f"{household.name}-wal").mkdir()  # as a log that belongs to another user
-    found = findings()
-    assert (found["exit"], found["store"]["state"]) == (1, "broken")
-    assert "which makes it" not in found["store"]["remedy"]
-
-
-def _denied(_: object, **__: object) -> None:
-    raise PermissionError(13, "Permission denied", "/x/y.db")
 
 
 # -- each look ---------------------------------------------------------------------------------------
@@ -373,34 +308,3 @@ def test_the_exclusive_radio_says_what_it_needs(
     assert "mend: see systemd/exclusive.conf" in lacking.stdout
     monkeypatch.setattr(rights, "missing", list)
     assert "exclusive: BlueZ is not used" in quietcuff(*options).stdout
-
-
-@pytest.mark.parametrize(("mode", "who"), [(0o660, "its group"), (0o604, "everybody")])
-def test_a_store_that_its_group_or_everybody_can_read(findings: Found, household: Path, mode: int, who: str) -> None:
-    household.chmod(mode)
-    assert who in findings("--quick")["store rights"]["text"]
-
-
-def test_a_store_behind_a_link_is_told(quietcuff: Run, household: Path, tmp_path: Path) -> None:
-    link = tmp_path / "link.db"
-    link.symlink_to(household)
-    told = quietcuff("--store", str(link), "check", "--quick", "--json").stdout
-    assert "is a symbolic link" in told
-
-
-def test_a_key_that_is_none_a_secret_that_others_read_and_people_who_are_not_here(
-    findings: Found, tmp_path: Path
-) -> None:
-    token = tmp_path / "token"
-    token.write_text("hush\n")
-    token.chmod(0o644)
-    file = tmp_path / "q.toml"
-    file.write_text(
-        f'[backup]\nencrypt_to = "age1{"q" * 58}"\n[relay.clinic]\nurl = "https://clinic.example/fhir"\n'
-        f'token_file = "{token}"\n[people.nobody-here]\n'
-    )
-    found = findings("--quick", "--config", str(file))
-    assert found["backup key"]["state"] == "attention"
-    assert "others may read this secret" in found["relay clinic secret"]["text"]
-    assert "is nobody of this store" in found["people"]["text"]
-    assert "hush" not in str(found)
