@@ -55,6 +55,7 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             pulse=pulse,
             person=was.person,
             note=corrections.note_of(was.reading_id),
+            as_was=said.taken_at is None,
         )
         while write.row_of(store, instead := read_line(row)[0]) is not None:
             row = row._replace(twin=row.twin + 1)

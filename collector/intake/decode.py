@@ -53,6 +53,7 @@ class Content(NamedTuple):
     marks: tuple[str, ...]
     identity: str
     by_hand: datetime | None = None  # hand-written: when, as it was written
+    as_was: bool = False  # as `HandRow`
 
     def known_as(self, cuff: str) -> str | None:
         """The id of the reading of this cuff that it is; None without a stamp."""
@@ -126,6 +127,7 @@ def by_hand(row: HandRow) -> Content:
         marks=_FAILED if row.systolic is None else _implausible(row.systolic, row.diastolic, row.pulse, "mmHg"),
         identity=row.identity,
         by_hand=row.taken_at,
+        as_was=row.as_was,
     )
 
 

@@ -20,6 +20,7 @@ from collector.intake.time.arrival_times import ArrivalTimes
 from collector.intake.time.zones import zone_of
 from collector.store.instants import to_us
 from collector.store.journal.payloads import Payload
+from collector.store.readings.times import AS_WAS, HAND_CLOCK
 from collector.store.readings.write import Result, Row, as_row
 from collector.store.values import OutcomeKind, Reading
 from parsers.errors import ParseError
@@ -170,7 +171,7 @@ class Known:
         """A reading at its first payload, as if taken when it arrived; whose it is nobody has asked yet."""
         at, zone = saying.arrived.at, saying.arrived.zone
         (slot, systolic, diastolic, mean, unit, pulse, status, status_raw, stamp, note, stamp_us, clock, marks,
-            identity, by_hand) = said  # fmt: skip
+            identity, by_hand, as_was) = said  # fmt: skip
         if first.encrypted == 0 and self._facts.bonded_at(first.arrived_at):
             marks = tuple(sorted((*marks, "unencrypted")))
         feature = self._facts.feature_at(first.arrived_at)
@@ -192,7 +193,7 @@ class Known:
             at,
             None if feature is None else ";".join(feature.checks()),
             stamp_us if by_hand is None else to_us(by_hand),
-            clock if by_hand is None else "hand",
+            clock if by_hand is None else AS_WAS if as_was else HAND_CLOCK,
             identity,
             ";".join(marks),
             1,

@@ -20,7 +20,7 @@ from collector.store.journal import payloads, visit_facts
 from collector.store.journal.payloads import Payload
 from collector.store.readings import just_come, owners, write
 from collector.store.readings.just_come import Bearing
-from collector.store.readings.times import Placeable, Time
+from collector.store.readings.times import AS_WAS, Placeable, Time
 from collector.store.readings.write import Row
 from collector.store.values import OutcomeKind
 from parsers.uuids import Uuid
@@ -74,6 +74,9 @@ def take_up_anew(
     )
     for saying in said:
         known.take(saying)
+    for one, row in known.rows.items():
+        if row.clock == AS_WAS and (stood := rows.get(one)):  # where what it corrects was moved to
+            known.rows[one] = row._replace(taken_at=stood.taken_at, basis=stood.basis)
     in_order = sorted(
         ((row, known.fresh[reading_id]) for reading_id, row in known.rows.items()),
         key=lambda one: (one[0].received_at, one[1].number, one[1].uid),

@@ -10,10 +10,11 @@ import pytest
 
 from collector import intake
 from collector.intake.take_log import take_log
-from collector.store import Store, open_store, people, readings
-from collector.store.journal import cuffs
+from collector.store import Store, journal, open_store, people, readings
+from collector.store.journal import cuffs, derivation, stations
 from collector.store.people import loans, notes, office_visits, sittings, slot_spans
 from collector.store.readings import claims, strikes
+from parsers.measurement import build_measurement, measurement
 
 FAST, NOW = datetime(2036, 2, 7, 6, 28, tzinfo=UTC), datetime(2031, 3, 4, 12, tzinfo=UTC)
 CUFF, DAY = "F0:00:00:00:00:01", NOW.date()
@@ -105,3 +106,21 @@ def test_what_was_taken_back_under_the_right_clock_comes_back_from_no_store(name
             intake.merge(other, store.path)
             intake.merge(store, other.path)
         assert (look(store), look(other)) == (left, left)
+
+
+def test_what_was_merged_before_its_clock_was_put_right_is_moved(tmp_path: Path) -> None:
+    wrong, right = datetime(1970, 1, 1, 0, 5, tzinfo=UTC), NOW
+    with open_store(tmp_path / "upstairs.db") as upstairs, open_store(tmp_path / "all.db") as store:
+        stations.unsure_clock(upstairs, "boot", 0.0)
+        value = build_measurement(measurement(128, 81, 97))
+        sent = journal.append(
+            upstairs, cuff=CUFF, characteristic=0x2A35, value=value, arrived_at=wrong, source="virtual"
+        )
+        intake.interpret(upstairs, sent.payload)
+        intake.merge(store, upstairs.path)
+        stations.clock_known(upstairs, "boot", (right - wrong).total_seconds())
+        intake.catch_up(upstairs)
+        intake.merge(store, upstairs.path)
+        assert [one.taken_at for one in readings.select(store)] == [right]
+        intake.merge(store, upstairs.path)
+        assert derivation.cuffs_to_redo(store) == []

@@ -109,6 +109,7 @@ def test_what_a_line_says_is_what_its_octets_say(row: HandRow) -> None:
         },
         "note": row.note,
         **({"twin": str(row.twin)} if row.twin else {}),
+        **({"as_was": True} if row.as_was else {}),
     }
     assert row.build() == json.dumps(fields, ensure_ascii=False, sort_keys=True).encode()
     reading_id, said = read_line(row)

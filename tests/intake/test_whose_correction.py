@@ -17,7 +17,7 @@ from collector.store.instants import to_us
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
 from collector.store.people import slot_spans, unions
-from collector.store.readings import strikes, unsettled, write
+from collector.store.readings import claims, strikes, unsettled, write
 from collector.store.readings.unsettled import Settled
 from collector.store.values import WRITTEN_TWICE, Reading
 from parsers.measurement import build_measurement, measurement
@@ -108,6 +108,19 @@ def test_whose_it_is_is_said_of_what_it_corrects(store: Store) -> None:
     giving.make_nobodys(store, instead.reading_id, NOW)
     assert whose(store) == {None}
     giving.leave_to_slot(store, instead.reading_id, NOW)
+    assert whose(store) == {"ada"}
+
+
+@pytest.mark.parametrize("slot", [True, False])
+def test_what_an_earlier_quietcuff_was_told_of_the_correction_alone_holds_for_both(store: Store, slot: bool) -> None:
+    if slot:
+        give_slot(store, "ada")
+    else:
+        giving.give(store, first(store).reading_id, "ada", NOW - timedelta(hours=1))
+    claims.claim(store, correct(store).reading_id, "bob", NOW)
+    rebuild(store)
+    assert whose(store) == {"bob"}
+    giving.give(store, first(store).reading_id, "ada", NOW + timedelta(hours=1))
     assert whose(store) == {"ada"}
 
 

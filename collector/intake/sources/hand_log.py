@@ -23,6 +23,7 @@ class HandRow(NamedTuple):
     Its instant and its pressures make it what it is: written again with another offset, with a pulse, with a person or
     a note it is the same. twin: tells it from another person's of the same minute and values. person: whose, which is
     a claim and no part of the payload. says_offset: whether its line says by which clock it was taken, no part either.
+    as_was: of what corrects another: its time is that of the other, wherever a clock that is put right moves that.
     """
 
     taken_at: datetime
@@ -33,6 +34,7 @@ class HandRow(NamedTuple):
     note: str | None = None
     twin: int = 0
     says_offset: bool = False
+    as_was: bool = False
 
     @property
     def identity(self) -> str:
@@ -46,7 +48,7 @@ class HandRow(NamedTuple):
 
     def build(self) -> bytes:
         """The payload to append to the journal under the cuff 'hand'. The same row gives the same octets."""
-        fields = {
+        fields: dict[str, str | bool | None] = {
             "taken_at": self.taken_at.isoformat(),
             "systolic": _text(self.systolic),
             "diastolic": _text(self.diastolic),
@@ -55,6 +57,8 @@ class HandRow(NamedTuple):
         }
         if self.twin:
             fields["twin"] = str(self.twin)
+        if self.as_was:
+            fields["as_was"] = True
         return _JSON.encode(fields).encode("utf-8", "replace")
 
     @classmethod
@@ -69,6 +73,7 @@ class HandRow(NamedTuple):
                 pulse=_number(fields["pulse"]),
                 note=fields["note"],
                 twin=int(fields.get("twin", 0)),
+                as_was=fields.get("as_was") is True,
             )
         except (ValueError, KeyError, TypeError, ArithmeticError, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error

@@ -15,7 +15,7 @@ from collector.intake.time.live_records import NEIGHBOURS, Newest, newest, readi
 from collector.intake.time.zones import SPRING, local_offset, odd_hour, utc_of_local
 from collector.store.instants import EVER, SECOND
 from collector.store.journal.visit_facts import ClockValue
-from collector.store.readings.times import Placeable, Time
+from collector.store.readings.times import AS_WAS, HAND_CLOCK, Placeable, Time
 from collector.store.values import Basis
 
 FUTURE = "stamp in the future"
@@ -143,8 +143,10 @@ minute out themselves: together that stays within a minute."""
 def _time(reading: Placeable, line: ClockLine | None, readable: bool, *, sure: bool, run: int) -> Time:
     if reading.stamp is None:
         return Time(reading.received, Basis.ARRIVAL, None, ())
-    if reading.clock == "hand":
-        return Time(reading.stamp, Basis.HAND, None, _hours(reading.stamp, reading.zone))
+    if reading.clock in (HAND_CLOCK, AS_WAS):
+        moved = reading.clock == AS_WAS and reading.time.basis == Basis.HAND
+        at = reading.time.taken_at if moved else reading.stamp
+        return Time(at, Basis.HAND, None, _hours(at, reading.zone))
     if line is None or not line.clock_readings:
         return _as_sent(reading, sure)
     time = place(reading, line, sure=sure, run=run)

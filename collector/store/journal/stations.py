@@ -72,14 +72,18 @@ def clock_known(store: Store, boot: str, wall_minus_boottime_s: float) -> int:
         ).fetchall()
         for clock, base in clocks:
             store.query("UPDATE unsure_clock SET correction = ? WHERE id = ?", (true_base - base, clock))
-            cuff_ids = store.query(
-                """SELECT cuff_id FROM payload WHERE clock_id = ?1 UNION SELECT cuff_id FROM visit_fact
-                    WHERE clock_id = ?1""",
-                (clock,),
-            ).fetchall()
-            for (cuff_id,) in cuff_ids:
-                derivation.note_redo(store, cuff_id)
+            note_put_right(store, clock)
     return len(clocks)
+
+
+def note_put_right(store: Store, clock: int) -> None:
+    """What was dated by this unsure clock is to be derived anew. Call inside a transaction."""
+    cuff_ids = store.query(
+        "SELECT cuff_id FROM payload WHERE clock_id = ?1 UNION SELECT cuff_id FROM visit_fact WHERE clock_id = ?1",
+        (clock,),
+    ).fetchall()
+    for (cuff_id,) in cuff_ids:
+        derivation.note_redo(store, cuff_id)
 
 
 def uids(store: Store) -> dict[int, bytes]:

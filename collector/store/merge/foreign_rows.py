@@ -12,7 +12,7 @@ from typing import Any
 
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore, as_store_error
-from collector.store.journal import derivation
+from collector.store.journal import derivation, stations
 from collector.store.merge import foreign_check, hand_twins
 from collector.store.merge.foreign_people import bring_people
 from collector.store.merge.hand_twins import Retold
@@ -110,6 +110,7 @@ def _stations(store: Store) -> None:
             other.station_zone JOIN our_station ON theirs = station_id WHERE true ON CONFLICT DO UPDATE
             SET zone = max(zone, excluded.zone)"""
     )
+    unsure = store.query("SELECT id FROM main.unsure_clock WHERE correction IS NULL").fetchall()
     store.query(
         """INSERT INTO main.unsure_clock (station_id, boot, base, correction) SELECT ours, boot, base,
             correction FROM other.unsure_clock JOIN our_station ON theirs = station_id WHERE true ON
@@ -122,6 +123,9 @@ def _stations(store: Store) -> None:
         """SELECT t.id, o.id FROM other.unsure_clock t JOIN our_station s ON s.theirs = t.station_id JOIN
             main.unsure_clock o ON o.station_id = s.ours AND o.boot = t.boot AND o.base = t.base""",
     )
+    for (clock,) in unsure:
+        if store.scalar("SELECT correction FROM main.unsure_clock WHERE id = ?", (clock,)) is not None:
+            stations.note_put_right(store, clock)
 
 
 def _cuffs(store: Store) -> None:

@@ -11,12 +11,12 @@ from itertools import chain
 from collector.store import audit, people, readings
 from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import UnreadableError
-from collector.store.instants import LATER, to_us
+from collector.store.instants import EVER, LATER, to_us
 from collector.store.json_columns import from_json
 from collector.store.namesakes import folded
 from collector.store.readings.said import after_all_said
 
-CLAIMED, RELEASED = "reading claimed", "reading released"
+CLAIMED, RELEASED, WITHDRAWN = "reading claimed", "reading released", "claim withdrawn"
 """How the history tells of it."""
 
 
@@ -54,7 +54,7 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
             f"UPDATE claim SET person_id = NULL, holds = 0, {LATER} WHERE payload_uid IN ({_UIDS})",
             (to_us(at), reading.reading_id),
         )
-        audit.record(store, at, "claim withdrawn", {"reading": reading.reading_id}, _owner(store, reading.person))
+        audit.record(store, at, WITHDRAWN, {"reading": reading.reading_id}, _owner(store, reading.person))
 
 
 def follow(store: Store, row: int, person: int | None) -> None:
@@ -73,6 +73,12 @@ def follow(store: Store, row: int, person: int | None) -> None:
         (person, row),
     )
     store.query("UPDATE reading SET person_id = ?, owner_mark = NULL WHERE id = ?", (person, row))
+
+
+def last_said(store: Store, reading_id: str) -> int:
+    """When somebody said last whose this very reading is (microseconds UTC)."""
+    lines = audit.about_reading(store, reading_id)
+    return max((to_us(one.at) for one in lines if one.what in (CLAIMED, RELEASED, WITHDRAWN)), default=EVER)
 
 
 def taken_from(store: Store) -> dict[str, set[str]]:

@@ -1,10 +1,12 @@
 """Readings that stand in the place of others: a note beside each says which one it corrects.
 
 One holds while what it corrects is marked so, and only the last that was written of it: at another station the same
-reading may have been put right otherwise, struck out, or left as it came. Whose it is follows what it corrects.
+reading may have been put right otherwise, struck out, or left as it came. Whose it is follows what it corrects, and
+when it was taken, unless somebody put that right.
 """
 
 from datetime import datetime
+from typing import NamedTuple
 
 from collector.store import readings
 from collector.store.database import Store
@@ -13,6 +15,7 @@ from collector.store.journal import cuffs
 from collector.store.readings import claims, copies
 from collector.store.readings.copies import Stretch
 from collector.store.readings.marks import set_marks, words
+from collector.store.readings.times import AS_WAS
 from collector.store.values import CORRECTED, CORRECTS, OVERTAKEN
 
 
@@ -59,31 +62,60 @@ def after_all(store: Store, reading_id: str, at: datetime) -> datetime:
 
 
 def mark(store: Store) -> None:
-    """Mark those that hold no longer, unmark those that do again, and give each to whom what it corrects belongs.
+    """Mark those that hold no longer, unmark those that do again, and let each follow what it corrects.
 
     What they correct may have been corrected itself.
     """
     rows = store.query(
-        """SELECT reading.id, reading_id, content_marks, note, person_id, taken_at FROM reading
-        JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND note GLOB ? ORDER BY received_at, reading_id""",
+        f"""SELECT {_STANDS} FROM reading JOIN cuff ON cuff.id = cuff_id
+        WHERE address = ? AND note GLOB ? ORDER BY received_at, reading_id""",
         (cuffs.HAND, f"{CORRECTS} *"),
     ).fetchall()
-    last = {note: reading_id for _, reading_id, _, note, *_ in rows}
+    waiting = {one.reading_id: one for one in map(_Stands._make, rows)}
+    known = frozenset(waiting)
+    last = {one.note: one.reading_id for one in waiting.values()}
     overtaken: set[str] = set()
-    waiting = {reading_id: (note, row, before, person, at) for row, reading_id, before, note, person, at in rows}
-    while ready := [one for one, (note, *_) in waiting.items() if corrected_by(note) not in waiting]:
-        for reading_id in ready:
-            note, row, before, person, at = waiting.pop(reading_id)
-            was = corrected_by(note)
-            found = store.row("SELECT content_marks, person_id FROM reading WHERE reading_id = ?", (was,))
-            if found is None:  # what it corrects is not here
+    while ready := [one for one in waiting.values() if corrected_by(one.note) not in waiting]:
+        for one in ready:
+            del waiting[one.reading_id]
+            query = (
+                "SELECT id, reading_id, content_marks, '', person_id, '', taken_at FROM reading WHERE reading_id = ?"
+            )
+            if (found := store.row(query, (corrected_by(one.note),))) is None:  # what it corrects is not here
                 continue
-            marks, owner = found
-            after = words(before) - {OVERTAKEN}
-            if was in overtaken or last[note] != reading_id or CORRECTED not in words(marks):
-                overtaken.add(reading_id)
+            was = _Stands._make(found)
+            after = words(one.marks) - {OVERTAKEN}
+            last_word = last[one.note] == one.reading_id
+            if was.reading_id in overtaken or not last_word or CORRECTED not in words(was.marks):
+                overtaken.add(one.reading_id)
                 after.add(OVERTAKEN)
-            set_marks(store, row, before, after)
-            if owner != person:
-                claims.follow(store, row, owner)
-                copies.mark(store, Stretch(at, at))
+            set_marks(store, one.row, one.marks, after)
+            _follow(store, one, was, came=was.reading_id not in known)
+
+
+_STANDS = "reading.id, reading_id, content_marks, coalesce(note, ''), person_id, clock, taken_at"
+
+
+class _Stands(NamedTuple):
+    """A reading as it stands: its row, its person's, microseconds UTC."""
+
+    row: int
+    reading_id: str
+    marks: str
+    note: str
+    person: int | None
+    clock: str | None
+    taken_at: int
+
+
+def _follow(store: Store, one: _Stands, was: _Stands, *, came: bool) -> None:
+    """Whose and when a correction is follows what it corrects. came: that is no correction itself."""
+    if one.person != was.person:
+        # Said of the correction alone, by an earlier quietcuff or where what it corrects was not: it is said of both.
+        alone = came and claims.last_said(store, one.reading_id) > claims.last_said(store, was.reading_id)
+        claims.follow(store, *((was.row, one.person) if alone else (one.row, was.person)))
+    moved = one.clock == AS_WAS and one.taken_at != was.taken_at
+    if moved:
+        store.query("UPDATE reading SET taken_at = ? WHERE id = ?", (was.taken_at, one.row))
+    if moved or one.person != was.person:
+        copies.mark(store, *(Stretch(at, at) for at in (one.taken_at, was.taken_at)))

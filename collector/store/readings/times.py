@@ -6,6 +6,9 @@ from typing import Any, NamedTuple
 
 from collector.store.database import Store
 
+HAND_CLOCK, AS_WAS = "hand", "as was"
+"""Which clock the stamp of a hand-written reading is of: the writer's, or that of the reading it corrects."""
+
 
 class Time(NamedTuple):
     """When a reading was taken: microseconds UTC, basis, uncertainty, marks."""

@@ -1,6 +1,6 @@
 """What a cuff's readings are settled by at the end of a visit, fetched at once; what comes of it, written at once."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from collector.store.database import Store
@@ -33,7 +33,7 @@ class Settled:
     checks: what the cuff can assess, where that is known. since: the readings looked at arrived from then on."""
 
     since: int
-    times: Iterable[tuple[int, Time]]
+    times: Sequence[tuple[int, Time]]
     owners: Sequence[tuple[int, int | None, str | None]]
     checks: tuple[str, ...] | None
 
@@ -69,7 +69,7 @@ def settle(store: Store, cuff_id: int, settled: Settled) -> None:
     stood = copies.taken(store, cuff_id, settled.since)
     times.set_times(store, settled.times)
     owners.set_owners(store, settled.owners)
-    if settled.owners:
+    if settled.times or settled.owners:
         corrections.mark(store)
     follow(store, cuff_id, settled.since, settled.checks, stood)
     derivation.note_settled(store, cuff_id, redone=False)
