@@ -128,6 +128,11 @@ def text_problem(value: object) -> str | None:
     return None
 
 
+def cuff_problem(address: object) -> str | None:
+    """What is wrong with what a cuff is known by."""
+    return text_problem(address) or (None if is_name(str(address)) else "is no name to print")
+
+
 def whole_problem(value: object, most: int) -> str | None:
     if not isinstance(value, int) or isinstance(value, bool):
         return "is no whole number"
@@ -167,4 +172,4 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
     in_hex = _OCTETS.fullmatch(str(reading.payload)) and len(reading.payload) <= LONGEST_PAYLOAD // 2
     yield "payload", None if in_hex else "is not octets in hex, or too long"
     yield "reading_id", None if _ID.fullmatch(str(reading.reading_id)) else "is none that quietcuff gives a reading"
-    yield "cuff", text_problem(reading.cuff) or (None if is_name(reading.cuff) else "is no name to print")
+    yield "cuff", cuff_problem(reading.cuff)

@@ -1,6 +1,7 @@
 """What `import` of an export refuses: one value that nobody measured, by its place and reason, and nothing is taken."""
 
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -95,6 +96,38 @@ def test_a_bundle_with_what_nobody_measured(
     result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
     assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
     assert "nothing was taken" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("was", "now"),
+    [
+        ('(?<=/station","value":")[0-9a-f]+', "kitchen"),
+        ('(?<=/station","value":")[0-9a-f]+', "ab"),
+        ('(?<=effectiveDateTime":")[^"]*(?=","valueDateTime)', "9999-12-31T23:59:59-05:00"),
+        ('(?<=effectiveDateTime":")[^"]*(?=","valueDateTime)', "2031-03-04T07:30:00"),
+    ],
+)
+def test_what_a_bundle_says_of_stations_cuffs_and_clocks(
+    quietcuff: Run, household: Path, tmp_path: Path, was: str, now: str
+) -> None:
+    """Seen: a traceback, or a store that no other took in a merge from then on."""
+    file = tmp_path / "out.json"
+    quietcuff("--store", str(household), "export", "--to", "fhir", "--output", str(file))
+    text, count = re.subn(was, now, file.read_text())
+    assert count
+    file.write_text(text)
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert "nothing was taken" in result.stderr
+
+
+def test_a_cuff_of_which_no_reading_is(quietcuff: Run, household: Path, tmp_path: Path) -> None:
+    said = quietcuff("--store", str(household), "export", "--to", "fhir-bulk").stdout
+    file = tmp_path / "out.ndjson"
+    devices = [line for line in said.splitlines() if json.loads(line)["resourceType"] == "Device"]
+    file.write_text("\n".join(devices).replace("C0-FF-EE-00-00-01", "\\u001b[31m"))
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
 
 
 def test_standard_input_is_taken(quietcuff: Run, exported: str, tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """Readings out of a Bundle or bulk NDJSON that quietcuff wrote, also after a FHIR server had it in between."""
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -10,6 +11,7 @@ from collector.share.export.context import HAND, ExchangeError, ExportContext, E
 from collector.share.export.fhir import codes
 from collector.share.export.fhir.entries import entries
 from collector.share.export.read_json import DECODER, NameTwiceError
+from collector.store.acceptable import cuff_problem, time_problem
 from collector.store.columns import zone_named
 from collector.store.values import Basis, Reading
 
@@ -101,9 +103,13 @@ class _Assembly:
     def _device(self, names: list[str], resource: Any) -> None:
         station = _identifiers(resource).get(codes.STATION_SYSTEM)
         if station is not None:
+            if not re.fullmatch("[0-9a-f]{32}", station):
+                raise ExchangeError(f"station {station[:40]!r} is no name that quietcuff gives a station")
             self._stations.update(dict.fromkeys(names, station))
             return
         facts = _facts(resource)
+        if problem := cuff_problem(facts.address):
+            raise ExchangeError(f"a cuff's address {problem}")
         self._contents.cuffs[facts.address] = facts
         self._cuffs.update(dict.fromkeys(names, facts.address))
 
@@ -119,14 +125,16 @@ class _Assembly:
         return self._stations.get(gateway) if gateway else None
 
     def _clock_reading(self, resource: Any) -> None:
-        shown = resource.get("valueDateTime")
+        shown, at = resource.get("valueDateTime"), datetime.fromisoformat(resource["effectiveDateTime"])
+        if problem := time_problem(at):
+            raise ExchangeError(f"the time at which a clock was read {problem}")
         self._contents.clock_readings.append(
             (
                 self._stations.get(resource["device"]["reference"]),
                 ExportedClock(
                     0,
                     self._cuffs[resource["subject"]["reference"]],
-                    datetime.fromisoformat(resource["effectiveDateTime"]),
+                    at,
                     datetime.fromisoformat(shown).replace(tzinfo=None) if shown else None,
                 ),
             )
