@@ -3,15 +3,19 @@
 import json
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from pathlib import Path
 
 from typer.testing import Result
 
 from collector import intake
-from collector.store import journal, people
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_log import take_log
+from collector.store import journal, people, readings
 from collector.store.journal import visits
 from collector.store.opening import open_store
 from collector.store.people import slot_spans
+from collector.store.values import HAND_COPY
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
 
@@ -33,6 +37,27 @@ def come(path: Path, days_ago: int, systolic: int, **bond: object) -> None:
         slot_spans.add(store, "Ada", CUFF, None, at - timedelta(days=9)) if days_ago == 3 else None
         intake.catch_up(store)
         intake.reassign(store, cuff=CUFF)
+
+
+def test_a_reading_written_down_counts_as_long_as_the_cuffs_does_not(tmp_path: Path, quietcuff: Run) -> None:
+    """Else neither would, until somebody confirms the bond."""
+    path = tmp_path / "s.db"
+
+    def written_marks() -> tuple[str, ...]:
+        with open_store(path) as store:
+            before = list(readings.select(store))
+            intake.rebuild(store)
+            assert list(readings.select(store)) == before
+            return next(one.marks for one in before if one.cuff == "hand")
+
+    come(path, 3, 120)
+    with open_store(path) as store:
+        at = datetime.now(UTC).replace(hour=7, minute=0, second=0, microsecond=0) - timedelta(days=2)
+        take_log(store, [HandRow(at, Decimal(170), Decimal(80), person="Ada")], datetime.now(UTC))
+    come(path, 2, 170, renewed=True, held=True)
+    assert written_marks() == ()
+    assert quietcuff("--store", str(path), "cuff", "confirm", CUFF).exit_code == 0
+    assert written_marks() == (HAND_COPY,)
 
 
 def test_told_left_out_and_confirmed(tmp_path: Path, quietcuff: Run) -> None:

@@ -11,6 +11,8 @@ from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.journal import cuffs, visits
 from collector.store.journal.bond_doubts import BondDoubt, bond_doubts
+from collector.store.readings import copies
+from collector.store.readings.copies import Stretch
 from collector.store.readings.marks import set_marks, words
 from collector.store.values import BOND_NOT_CONFIRMED, BOND_RENEWED
 
@@ -23,19 +25,21 @@ def mark(store: Store, cuff_id: int, reading: int | None = None) -> int:
     if not doubts:
         return 0
     rows = store.query(
-        """SELECT reading.id, content_marks, station_id, payload.visit_id, arrived_at, encrypted FROM reading
+        """SELECT reading.id, content_marks, taken_at, station_id, payload.visit_id, arrived_at, encrypted FROM reading
         JOIN payload ON payload.id = payload_id WHERE reading.cuff_id = ?1 AND (?2 IS NULL OR reading.id = ?2)""",
         (cuff_id, reading),
     ).fetchall()
-    changed = 0
-    for row, before, station, visit, arrived_at, encrypted in rows:
+    changed = []
+    for row, before, at, station, visit, arrived_at, encrypted in rows:
         doubt = doubts.get(station)
         wanted = _marks(doubt, visit, arrived_at, encrypted) if doubt else set()
         marks = words(before)
         if marks & _MARKS != wanted:
             set_marks(store, row, before, marks - _MARKS | wanted)
-            changed += 1
-    return changed
+            changed.append(at)
+    if changed:
+        copies.mark(store, Stretch(min(changed), max(changed)))
+    return len(changed)
 
 
 def mark_of_visit(store: Store, visit: int) -> None:
