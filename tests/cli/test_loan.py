@@ -3,8 +3,10 @@
 import asyncio
 import json
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from air import room
@@ -14,7 +16,10 @@ from typer.testing import Result
 
 from collector.radio.virtual import Behaviour, VirtualCuff
 from collector.store import open_store
-from collector.store.people import loans
+from collector.store.errors import StoreError
+from collector.store.journal import cuffs
+from collector.store.people import loan_doubts, loans
+from collector.store.people.loan_states import State
 
 Run = Callable[..., Result]
 CUFF = "F0:F1:F2:F3:F4:F5"  # the practice cuff's
@@ -102,3 +107,22 @@ def test_an_empty_stock_says_how_to_begin(station: list[str], quietcuff: Run) ->
     result = quietcuff(*station, "loan", "list")
     assert result.stdout == ""
     assert "loan back CUFF" in result.stderr
+
+
+def test_two_desks_that_lend_at_once_lend_a_cuff_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    now, looked = ago(), loan_doubts.refuse_what_was_later
+    with open_store(tmp_path / "s.db") as store, open_store(tmp_path / "s.db") as other:
+        with store.transaction():
+            cuffs.row_of(store, CUFF)
+        loans.set_state(store, CUFF, State.AVAILABLE, now)
+        other.wait_at_most(0.01)
+
+        def meanwhile(*what: Any, **how: Any) -> None:
+            monkeypatch.setattr(loan_doubts, "refuse_what_was_later", looked)
+            with suppress(StoreError):
+                loans.lend(other, CUFF, "B-2", (2,), now)
+            looked(*what, **how)
+
+        monkeypatch.setattr(loan_doubts, "refuse_what_was_later", meanwhile)
+        loans.lend(store, CUFF, "B-1", (1,), now)
+        assert store.query("SELECT slots, step FROM loan").fetchall() == [("[1]", "out")]

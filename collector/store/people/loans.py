@@ -90,15 +90,15 @@ def lend(
     others because it may hold somebody's readings.
     """
     address = cuffs.need(store, cuff)
-    if (reason := why_not_lent(state_of(store, address))) is not None:
-        raise RefusedByStore(f"{cuff} cannot be lent: {reason}")
-    if strangers := loan_doubts.sent_since_marked(store, address, at):
-        raise RefusedByStore(
-            f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
-            "hold somebody's readings; `loan back` looks after it"
-        )
-    loan_doubts.refuse_what_was_later(store, cuff, address, at, set_by_network=set_by_network)
-    with store.transaction():
+    with store.transaction():  # two desks may lend at once
+        if (reason := why_not_lent(state_of(store, address))) is not None:
+            raise RefusedByStore(f"{cuff} cannot be lent: {reason}")
+        if strangers := loan_doubts.sent_since_marked(store, address, at):
+            raise RefusedByStore(
+                f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
+                "hold somebody's readings; `loan back` looks after it"
+            )
+        loan_doubts.refuse_what_was_later(store, cuff, address, at, set_by_network=set_by_network)
         if people.find(store, borrower) is None:
             people.add(store, borrower, at)
         owner = people.need(store, borrower)
