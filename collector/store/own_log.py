@@ -6,8 +6,11 @@ Nothing in a log says to which file it belongs (SQLite documentation, "How To Co
 "The Write-Ahead Log Format"), so this asks what comes of the two.
 """
 
+import fcntl
+import os
 import sqlite3
-from contextlib import ExitStack, closing
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 from collector.store import writers
@@ -31,7 +34,7 @@ def refuse_foreign_log(
     if not has_log(path):
         return
     with ExitStack() as held:
-        if not locked and _written_to(path, held, to_write):
+        if not locked and (_written_to(path, held, to_write) or not has_log(path)):
             return
         problem, path = _problem(path, through_all), shown_as or path
     if problem:
@@ -44,18 +47,41 @@ def refuse_foreign_log(
 
 def _written_to(path: Path, held: ExitStack, to_write: bool) -> bool:
     """Whether somebody writes there; else nobody begins to as long as it is held."""
-    while True:
+    if not held.enter_context(_only_look(path, writers.WAIT_S if to_write else 0)):
         if to_write:
-            writers.release(writers.share(path))
+            raise StoreError(
+                f"{path}: another program looks into the log beside it; try again when it is done", "locked"
+            )
+        return True
+    for _ in range(2):
         try:
             held.enter_context(writers.alone(path, wait_s=0))
         except StoreError as error:
             if error.kind == "locked":
-                if not to_write or writers.shared(path):
+                if not to_write:
                     return True
-                continue  # another one began to look
+                writers.release(writers.share(path))  # waits for whoever has it alone and writes nothing in the end
+                continue
             # It cannot be had: whoever is to write is refused for that, whoever reads needs none.
         return False
+    return True
+
+
+@contextmanager
+def _only_look(path: Path, wait_s: float) -> Iterator[bool]:
+    """Nobody else looks into the log: by the writers' lock alone two that look at once take each other for writers.
+
+    Its lock is on the log itself, of which SQLite asks for none. Says whether it could be had in time.
+    """
+    try:
+        log = os.open(_log(path), os.O_RDONLY | os.O_CLOEXEC | os.O_NOFOLLOW | os.O_NONBLOCK)
+    except OSError:  # nor can it be looked into
+        yield True
+        return
+    try:
+        yield writers.locked(log, fcntl.LOCK_EX, wait_s) is not False
+    finally:
+        os.close(log)
 
 
 def _problem(path: Path, through_all: bool) -> str | None:

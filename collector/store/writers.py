@@ -94,15 +94,6 @@ def release(descriptor: int | None) -> None:
         os.close(descriptor)
 
 
-def shared(store: Path) -> bool:
-    """Whether nobody has it alone just now."""
-    try:
-        release(_take(store, fcntl.LOCK_SH, 0, lambda _: ""))
-    except StoreError:
-        return False
-    return True
-
-
 @contextmanager
 def alone(store: Path, wait_s: float = 1.0) -> Iterator[None]:
     """Nobody else has the store open for writing, nor opens it so until this ends. Raises StoreError, 'locked'."""
@@ -150,17 +141,26 @@ def _take(
         if os.access(store, os.W_OK):  # without the lock a restore beside it would lose what it writes
             raise StoreError(f"{path}: cannot be opened, so the store cannot be locked ({error.strerror})") from error
         return None
+    taken = locked(descriptor, how, wait_s)
+    if taken:
+        return descriptor
+    said = None if taken is None else otherwise(descriptor)
+    os.close(descriptor)
+    if said is None:
+        return None
+    raise StoreError(f"{store}: {said}", "locked")
+
+
+def locked(descriptor: int, how: int, wait_s: float) -> bool | None:
+    """Lock a file, or say that it could not be had in time; None on a file system without locks."""
     until = time.monotonic() + wait_s
     while True:
         try:
             fcntl.flock(descriptor, how | fcntl.LOCK_NB)
-            return descriptor
+            return True
         except BlockingIOError:
             if time.monotonic() > until:
-                said = otherwise(descriptor)
-                os.close(descriptor)
-                raise StoreError(f"{store}: {said}", "locked") from None
+                return False
             time.sleep(0.005)
-        except OSError:  # a file system without locks
-            os.close(descriptor)
+        except OSError:
             return None

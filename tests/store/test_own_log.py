@@ -4,6 +4,7 @@ import os
 import shutil
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import AbstractContextManager
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 from fresh import fresh
 
 from collector.service.jobs import backups, restoring
-from collector.store import Store, StoreError, journal, open_store, opening, own_log
+from collector.store import Store, StoreError, journal, open_store, opening, own_log, writers
 from collector.store.people import erase, persons
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -172,6 +173,34 @@ def test_two_services_that_start_at_once_are_both_refused(tmp_path: Path, monkey
         others = [services.submit(start) for _ in range(2)]
         assert [one.result() for one in (first, *others)] == ["foreign log"] * 3
     assert sha256(path.read_bytes()).hexdigest() == before
+
+
+def test_who_has_the_store_alone_for_an_instant_is_no_writer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Seen where services and questions began together: 106 times in 1,500 the log was played in."""
+    path, real, asked = of_another(tmp_path), writers.alone, []
+
+    def had(store: Path, wait_s: float = 1.0) -> AbstractContextManager[None]:
+        asked.append(store)
+        if len(asked) == 1:
+            raise StoreError("somebody has it", "locked")
+        return real(store, wait_s)
+
+    monkeypatch.setattr(writers, "alone", had)
+    with pytest.raises(StoreError) as refused:
+        open_store(path)
+    assert refused.value.kind == "foreign log"
+
+
+def test_a_service_waits_for_a_question_that_looks_into_the_log(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = of_another(tmp_path)
+    monkeypatch.setattr(writers, "WAIT_S", 0.02)
+    with own_log._only_look(path, 0) as alone:
+        assert alone
+        with pytest.raises(StoreError, match="looks into the log") as refused:
+            open_store(path)
+    assert refused.value.kind == "locked"
 
 
 def test_a_question_to_a_big_store_does_not_look_at_every_page_after_a_power_cut(
