@@ -12,7 +12,8 @@ _MAY_BE_THERE = -1  # no version: whatever was tried, this state was not
 def keep_what_receivers_have(restored: Store, present: Store | None) -> None:
     """Have each receiver told what the restored store says otherwise than what it was sent last, and that it lacks.
 
-    present: the store that goes; None where it cannot be read: then all may be there in any state, and is sent anew.
+    present: the store that goes; None where it cannot be read, or is of another machine, whose receivers have nothing
+    of this one's: then all may be there in any state, and is sent anew.
     """
     with restored.transaction():
         if present is not None:

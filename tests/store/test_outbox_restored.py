@@ -65,6 +65,26 @@ def test_what_was_still_to_be_taken_back_is(tmp_path: Path) -> None:
     assert [batch.gone for batch in clinic.batches] == [[others]]
 
 
+def test_what_another_machines_receivers_have_is_not_asked_of_the_store_that_goes(tmp_path: Path) -> None:
+    """The backup of a machine that is no more, put in the place of a new one's store."""
+    clinic = Noting()
+    (tmp_path / "new").mkdir()
+    with household(tmp_path, "mira", "ben") as store, household(tmp_path / "new", "zoe") as new:
+        write_down(store, "mira", 1)
+        others = write_down(store, "ben", 2)
+        assert sent(store, clinic).fresh == 2
+        erase_person(store, "ben")
+        made = backups.take(store.path, tmp_path / "copies", keep=3, now=datetime(2031, 3, 5, tzinfo=UTC))
+        write_down(new, "zoe", 3)
+        assert sent(new, Noting()).fresh == 1
+    clinic.batches.clear()
+    restoring.restore(tmp_path / "new" / "quietcuff.db", made)
+    with open_store(tmp_path / "new" / "quietcuff.db") as store:
+        assert sent(store, clinic) == Sent(changed=1, gone=1)
+        assert sent(store, clinic) == Sent()
+    assert [gone for batch in clinic.batches for gone in batch.gone] == [others]
+
+
 def test_where_the_present_store_cannot_be_read_all_is_sent_anew_as_it_may_be_there(tmp_path: Path) -> None:
     clinic = Noting()
     with household(tmp_path, "mira") as store:

@@ -13,6 +13,7 @@ from collector.service.jobs.backups import Backup, BackupError, Contents, look_i
 from collector.service.listener_lock import only_listener
 from collector.store import upkeep, writers
 from collector.store.errors import StoreError
+from collector.store.journal import stations
 from collector.store.opening import open_store
 from collector.store.outbox_restored import keep_what_receivers_have
 from collector.store.people.page_devices import keep_out_the_revoked
@@ -80,6 +81,9 @@ def _carry_over(store: Path | None, staged: Path) -> None:
             keep_what_receivers_have(restored, None)
             return
         with open_store(store, create=False, locked=True) as present:
+            if stations.own_uid(restored) != stations.own_uid(present):  # a new machine's: it has no part in this
+                keep_what_receivers_have(restored, None)
+                return
             keep_what_receivers_have(restored, present)
             keep_out_the_revoked(restored, present)
 
