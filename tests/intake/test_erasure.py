@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.store import StoreError, audit, open_store, people, readings, upkeep
+from collector.store import StoreError, audit, journal, open_store, people, readings, upkeep
 from collector.store.outbox import Fetched
 from collector.store.people import slot_spans, traces
 from collector.store.people.traces import search
@@ -101,6 +101,26 @@ def test_neither_merge_nor_backup_brings_anything_back(household: Any, tmp_path:
         intake.merge(station, store.path)
         assert people.find(station, ADA + "-X") is None
         assert {r.person for r in readings.select(station)} == {BEN}
+
+
+def test_a_copy_loses_what_it_alone_has_of_who_was_erased(household: Any, tmp_path: Path) -> None:
+    """It came after a backup that was put back since. What was passed on since the copy is Benedikt's, and stays."""
+    store, copy = household.store, tmp_path / "before restore.db"
+    with open_store(copy) as later:
+        intake.merge(later, store.path)
+        for day in (50, 51):
+            sent = journal.append(later, cuff=household.cuff, characteristic=0x2A35, value=payload(day, 1),
+                                  arrived_at=MONDAY + timedelta(days=day), source="virtual")  # fmt: skip
+            intake.interpret(later, sent.payload)
+        hers = next(r for r in readings.select(later) if r.person == ADA + "-X")
+    claims.claim(store, hers.reading_id, BEN, MONDAY + timedelta(days=60))
+    intake.reassign(store)
+    intake.erase_person(store, ADA + "-X")
+    assert intake.erase_in_backup(store, copy) == 22
+    assert search(copy, [payload(day, 1) for day in (5, 50, 51)]) == []
+    with open_store(copy) as later:
+        assert [r.person for r in readings.select(later) if r.person != BEN] == [None]
+        assert readings.get(later, hers.reading_id).person is None
 
 
 def test_that_somebody_was_erased_is_written_down_without_the_name(household: Any) -> None:

@@ -16,7 +16,7 @@ from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.journal import derivation
 from collector.store.json_columns import from_json
-from collector.store.people.erase_preview import GOING, Erasure, preview
+from collector.store.people.erase_preview import GOING, Erasure, payloads_of, preview
 
 _TABLES = (
     "claim",
@@ -160,10 +160,16 @@ def any_erased(store: Store) -> bool:
 
 
 def erase_as_in(copy: Store, store: Store) -> None:
-    """Take out of a copy whatever was ever erased from the store."""
+    """Take out of a copy whatever was ever erased from the store, and what of these people stands in the copy alone: it
+    came after a backup that was put back since. What the store kept was somebody else's."""
+    name = "INSERT OR IGNORE INTO erased VALUES (?)"
     with copy.transaction():
-        for (uid,) in store.query("SELECT uid FROM erased"):
-            copy.query("INSERT OR IGNORE INTO erased VALUES (?)", (uid,))
+        copy.many(name, store.query("SELECT uid FROM erased"))
+        name_parts_of_the_erased(copy)
+        for (person,) in copy.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
+            for uid in payloads_of(copy, person):
+                if store.scalar("SELECT 1 FROM payload WHERE uid = ?", (uid,)) is None:
+                    copy.query(name, (uid,))
         delete_erased(copy)
 
 

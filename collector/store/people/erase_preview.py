@@ -82,6 +82,12 @@ _CONTESTED = f"""
 GOING = (_OF_PERSON, _OF_LOAN, _WITHOUT_READING)
 
 
+def payloads_of(store: Store, person: int) -> set[bytes]:
+    """By their uids, those that are a person's (a row); nothing that lies in somebody else's time as well."""
+    sure = GOING[:1] if store.scalar(_CONTESTED, (person,)) else GOING
+    return {uid for those in sure for (uid,) in store.query(those, (person,))}
+
+
 def preview(store: Store, name: str) -> Erasure:
     """What would go. Reads only. Raises StoreError for no such person, and for what may be another's."""
     person = people.need(store, name)
