@@ -75,6 +75,17 @@ def speaks_against(now: datetime, newest_arrival: datetime | None) -> str | None
     return None
 
 
+_SET_BACK = timedelta(days=31)
+
+
+def fell_behind(now: datetime, newest_arrival: datetime | None) -> bool:
+    """It was set back, or ran ahead before: until it has caught up nobody can tell which. What a clock once dated years
+    ahead does not put in doubt whatever arrives for years."""
+    if newest_arrival is None or set_by_network():
+        return False
+    return now + _BEHIND < newest_arrival <= now + _SET_BACK
+
+
 def now() -> datetime:
     """By this machine's clock, in UTC. Tests that live in another year take its place."""
     return datetime.now(UTC)
@@ -95,6 +106,10 @@ def believed_now(store: Store, clock_is_right: bool = False) -> datetime:
 
 def boot_id() -> str:
     return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+
+
+SET_S = 60.0
+"""A clock that is kept right is slewed, or stepped by less than this."""
 
 
 def clock_at_boot() -> float:

@@ -1,12 +1,12 @@
 """Whether this machine's clock can be believed, and what happens to arrivals once it can."""
 
 import time
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from collector.radio.facts import ReceivedPayload
+from collector.radio.facts import ReceivedPayload, ValueRead
 from collector.service import machine_clock
 from collector.service.listen import station_clock
 from collector.service.listen.store_sink import StoreSink
@@ -14,9 +14,11 @@ from collector.store import readings
 from collector.store.opening import open_store
 from collector.store.values import Selection
 from parsers.measurement import build_measurement, measurement
+from parsers.stamps import build_current_time
 from parsers.uuids import Uuid
 
 LATER = 1_900_000_000.0
+CUFF = "F0:F1:F2:F3:F4:F5"
 
 
 def machine(root: Path, board: bool, keeps_time: bool) -> Path:
@@ -77,6 +79,51 @@ def test_arrivals_of_1970_are_marked_and_put_right(tmp_path: Path, monkeypatch: 
     assert abs(after.taken_at.timestamp() - (boot + 600)) < 2
     assert after.reading_id == before.reading_id
     assert after.marks == ()
+
+
+SENT = datetime(2031, 3, 25, 10, tzinfo=UTC)
+
+
+@pytest.mark.parametrize("by_network", [True, False])
+def test_what_came_while_the_clock_stood_days_back_is_put_right_once_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by_network: bool
+) -> None:
+    """Seen: a clock three days slow took three days off a cuff's readings, for sure, and they became those of whoever
+    had the cuff before."""
+    error, synchronised = timedelta(0), False
+    shown = lambda true: true + error  # noqa: E731
+    true = SENT - timedelta(days=1)
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
+    monkeypatch.setattr(machine_clock, "set_by_network", lambda: synchronised)
+    monkeypatch.setattr(machine_clock, "now", lambda: shown(true))
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: shown(SENT - timedelta(days=9)).timestamp())
+    with open_store(tmp_path / "store.db") as store:
+        clock, sink = station_clock.StationClock(store), StoreSink(store)
+        assert clock.check() is None
+
+        def visit(taken: datetime) -> None:
+            """By a cuff whose own clock is right."""
+            number = sink.open_visit(CUFF, "virtual", shown(true))
+            sink.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(true.replace(tzinfo=None)), shown(true)))
+            value = build_measurement(measurement(131, 82, stamp=taken.replace(tzinfo=None)))
+            sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, shown(true), "virtual"), number)
+            sink.close_visit(number, shown(true), "cuff left")
+
+        visit(true - timedelta(hours=1))
+        error, true = timedelta(days=-3), SENT
+        assert "was set back behind what arrived on 2031-03-24 10:00 UTC" in (clock.check() or "")
+        visit(SENT - timedelta(hours=2))
+        doubted = next(one for one in readings.select(store) if one.marks)
+        assert (doubted.taken_uncertainty_s, doubted.marks) == (None, ("station clock unsure",))
+        error, synchronised = timedelta(0), by_network
+        assert clock.check() is None
+        assert [one.taken_at for one in readings.select(store)] == [
+            SENT - timedelta(days=1, hours=1),
+            SENT - timedelta(hours=2),
+        ]
+        assert not any(one.marks for one in readings.select(store))
+        error = timedelta(days=-3)  # and what the network says is believed
+        assert (clock.check() is None) is by_network
 
 
 @pytest.mark.parametrize(

@@ -15,13 +15,11 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.base import BaseTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
-from collector.service.machine_clock import clock_at_boot
+from collector.service.machine_clock import SET_S, clock_at_boot
 
 log = logging.getLogger("quietcuff.schedule")
 
 LOOK_S = 30.0
-BACK_S = 60.0
-"""A clock that is kept right is slewed, or stepped by less than this."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ async def clock_went_back() -> None:
     while True:
         await asyncio.sleep(LOOK_S)
         before, ahead = ahead, clock_at_boot()
-        if ahead < before - BACK_S:
+        if ahead < before - SET_S:
             return
 
 

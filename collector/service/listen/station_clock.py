@@ -1,11 +1,13 @@
 """Marks what is stamped while this machine's clock is in doubt, and puts it right once the clock is known."""
 
 import logging
+from datetime import datetime
 
 from collector import intake
 from collector.service import machine_clock
 from collector.store.database import Store
 from collector.store.journal import stations
+from collector.store.journal.payloads import newest_arrival
 
 log = logging.getLogger("quietcuff.service")
 
@@ -16,11 +18,14 @@ class StationClock:
     def __init__(self, store: Store) -> None:
         self._store, self._boot = store, machine_clock.boot_id()
         self._in_doubt: bool | None = None
+        self._at_boot: float | None = None
+        self._newest: datetime | None = None  # arrival by a clock that was believed, when this one was last set
 
     def check(self) -> str | None:
         """Ask whether it can be believed; returns a condition for `check` while in doubt."""
         at_boot = machine_clock.clock_at_boot()
-        if machine_clock.believable():
+        reason = self._reason_to_doubt(at_boot)
+        if reason is None:
             if self._in_doubt is not False:
                 settled = stations.clock_known(self._store, self._boot, at_boot)
                 if settled:
@@ -30,7 +35,19 @@ class StationClock:
             return None
         stations.unsure_clock(self._store, self._boot, at_boot)
         self._in_doubt = True
-        return (
-            "this machine's clock is not set by the network yet; arrivals are marked and put right "
-            "once it is: connect it to a network, or fit a battery-backed clock"
-        )
+        return reason
+
+    def _reason_to_doubt(self, at_boot: float) -> str | None:
+        if not machine_clock.believable():
+            return (
+                "this machine's clock is not set by the network yet; arrivals are marked and put right "
+                "once it is: connect it to a network, or fit a battery-backed clock"
+            )
+        if self._at_boot is None or abs(at_boot - self._at_boot) > machine_clock.SET_S:
+            self._at_boot, self._newest = at_boot, newest_arrival(self._store)
+        if self._newest and machine_clock.fell_behind(machine_clock.now(), self._newest):
+            return (
+                f"this machine's clock was set back behind what arrived on {self._newest:%Y-%m-%d %H:%M} UTC; arrivals "
+                "are marked and put right once it is: sudo timedatectl set-ntp true, or set it by hand"
+            )
+        return None
