@@ -78,12 +78,12 @@ def speaks_against(now: datetime, newest_arrival: datetime | None) -> str | None
 _SET_BACK = timedelta(days=31)
 
 
-def fell_behind(now: datetime, newest_arrival: datetime | None) -> bool:
-    """It was set back, or ran ahead before: until it has caught up nobody can tell which. What a clock once dated years
-    ahead does not put in doubt whatever arrives for years."""
-    if newest_arrival is None or set_by_network():
-        return False
-    return now + _BEHIND < newest_arrival <= now + _SET_BACK
+def set_back_behind(store: Store) -> datetime | None:
+    """What arrived later than now by a clock that was believed, a month at most: this one was set back, or ran ahead
+    before, and nobody can tell which. What was once dated years ahead does not put in doubt whatever comes for years.
+    """
+    newest = newest_arrival(store, until=now() + _SET_BACK)
+    return None if newest is None or newest <= now() + _BEHIND else newest
 
 
 def now() -> datetime:

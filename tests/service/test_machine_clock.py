@@ -109,6 +109,11 @@ def test_what_came_while_the_clock_stood_days_back_is_put_right_once_it_is(
             sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, shown(true), "virtual"), number)
             sink.close_visit(number, shown(true), "cuff left")
 
+        error = timedelta(days=1703)
+        sink.close_visit(sink.open_visit(CUFF, "virtual", shown(true)), shown(true), "cuff left")
+        sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, b"far ahead", shown(true), "virtual"), None)
+        error = timedelta(0)
+        assert clock.check() is None  # what was once dated years ahead says nothing
         visit(true - timedelta(hours=1))
         error, true = timedelta(days=-3), SENT
         assert "was set back behind what arrived on 2031-03-24 10:00 UTC" in (clock.check() or "")

@@ -7,7 +7,6 @@ from collector import intake
 from collector.service import machine_clock
 from collector.store.database import Store
 from collector.store.journal import stations
-from collector.store.journal.payloads import newest_arrival
 
 log = logging.getLogger("quietcuff.service")
 
@@ -19,7 +18,7 @@ class StationClock:
         self._store, self._boot = store, machine_clock.boot_id()
         self._in_doubt: bool | None = None
         self._at_boot: float | None = None
-        self._newest: datetime | None = None  # arrival by a clock that was believed, when this one was last set
+        self._behind: datetime | None = None  # what it has to catch up with since it was set last
 
     def check(self) -> str | None:
         """Ask whether it can be believed; returns a condition for `check` while in doubt."""
@@ -44,10 +43,10 @@ class StationClock:
                 "once it is: connect it to a network, or fit a battery-backed clock"
             )
         if self._at_boot is None or abs(at_boot - self._at_boot) > machine_clock.SET_S:
-            self._at_boot, self._newest = at_boot, newest_arrival(self._store)
-        if self._newest and machine_clock.fell_behind(machine_clock.now(), self._newest):
+            self._at_boot, self._behind = at_boot, machine_clock.set_back_behind(self._store)
+        if self._behind and machine_clock.now() < self._behind and not machine_clock.set_by_network():
             return (
-                f"this machine's clock was set back behind what arrived on {self._newest:%Y-%m-%d %H:%M} UTC; arrivals "
+                f"this machine's clock was set back behind what arrived on {self._behind:%Y-%m-%d %H:%M} UTC; arrivals "
                 "are marked and put right once it is: sudo timedatectl set-ntp true, or set it by hand"
             )
         return None

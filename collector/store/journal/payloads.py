@@ -8,7 +8,7 @@ from typing import Any, NamedTuple
 
 from collector.store.database import Store, chunks, new_uid, places_of
 from collector.store.errors import StoreError
-from collector.store.instants import shown_us, to_us
+from collector.store.instants import optional_us, shown_us, to_us
 from collector.store.journal import cuffs
 from parsers.uuids import UNPLACED
 
@@ -219,13 +219,15 @@ def oldest_arrival(store: Store) -> datetime | None:
     return None if found is None else shown_us(found)
 
 
-def newest_arrival(store: Store, anywhere: bool = False) -> datetime | None:
+def newest_arrival(store: Store, anywhere: bool = False, until: datetime | None = None) -> datetime | None:
     """Of what came here while this machine's clock was known to be right.
 
     anywhere: also of what came at other stations, which says nothing of this machine's clock: nobody here knows theirs.
+    until: not of what was dated later.
     """
-    query = "SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL AND (? OR station_id = ?)"
-    found = store.scalar(query, (anywhere, store.own_station))
+    query = """SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL AND (?1 OR station_id = ?2) AND
+        (?3 IS NULL OR arrived_at <= ?3)"""
+    found = store.scalar(query, (anywhere, store.own_station, optional_us(until)))
     return None if found is None else shown_us(found)
 
 

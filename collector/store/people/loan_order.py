@@ -33,7 +33,8 @@ def next_out(store: Store, loan: Loan) -> datetime | None:
 def free_since(store: Store, loan: Loan) -> datetime | None:
     """When the cuff became available last before this return of it began; None: never yet."""
     at = store.scalar(
-        "SELECT max(changed_at) FROM loan WHERE cuff_id = ? AND id < ? AND step = ? AND NOT gone",
-        (cuffs.row_of(store, loan.cuff), loan.row, Step.CLOSED),
+        """SELECT max(changed_at) FROM loan WHERE cuff_id = ? AND id <> ? AND step = ? AND changed_at <= ? AND
+            NOT gone""",
+        (cuffs.row_of(store, loan.cuff), loan.row, Step.CLOSED, to_us(loan.out_at)),
     )
     return None if at is None else from_us(at)
