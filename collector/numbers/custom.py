@@ -145,7 +145,7 @@ def _notes(value: Any) -> tuple[str, ...]:
 
 def _published(value: Any) -> Protocol:
     known = {one.name: one for one in published()}
-    if value in known:
+    if isinstance(value, str) and value in known:
         return known[value]
     raise _Wrong(f"one of {', '.join(known)}")
 

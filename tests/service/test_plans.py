@@ -69,6 +69,10 @@ def test_what_cannot_be_is_told() -> None:
             "configuration, line 4: protocol ward-5: there is no key 'drop_day'; did you mean 'drop_days'?",
         ),
         ("[protocols.ward-5]\nbased_on = 'nice'", "configuration, line 2: protocol ward-5: based_on is 'nice'; wanted"),
+        (
+            "[protocols.ward-5]\nbased_on = ['esh-2023']",
+            "configuration, line 2: protocol ward-5: based_on is ['esh-2023']",
+        ),
         ("[protocols.Ward]\nthreshold = [135, 85]", "configuration, line 1: name is 'Ward'; wanted are small letters"),
         (
             "[protocols.w]\nmin_days = 3",
