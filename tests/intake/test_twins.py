@@ -139,6 +139,25 @@ def test_a_reading_given_to_another_since_is_the_same_reading(store_of: Made) ->
         assert owners(store) == ["bob", "eve"]
 
 
+@pytest.mark.parametrize("into", [0, 1])
+@pytest.mark.parametrize("whose", ["eve", None])
+def test_what_somebody_said_holds_against_another_stations_log(store_of: Made, whose: str | None, into: int) -> None:
+    """Seen: the log was taken in at the other station afterwards, and the reading was whom the log names again."""
+    paths = [store_of(), store_of()]
+    with open_store(paths[0]) as store, open_store(paths[1]) as other:
+        for name in ("ada", "eve"):
+            people.add(store, name, NOW)
+        merge(other, paths[0])
+        take_log(store, [LINE._replace(person="ada")], NOW)
+        mine = next(readings.select(store)).reading_id
+        (giving.give(store, mine, whose, NOW) if whose else giving.make_nobodys(store, mine, NOW))
+        take_log(other, [LINE._replace(person="ada")], NOW + timedelta(hours=1))
+    with open_store(paths[into]) as store:
+        merge(store, paths[1 - into])
+        assert owners(store) == [str(whose)]
+        assert take_log(store, [LINE._replace(person="ada")], NOW + timedelta(days=1)).new == 0
+
+
 def test_what_two_say_afterwards_of_a_line_without_a_name_is_said_of_one_reading(store_of: Made) -> None:
     paths = []
     for name in ("ada", "bob"):

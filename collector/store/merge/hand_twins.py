@@ -13,6 +13,7 @@ from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.namesakes import folded
 from collector.store.readings.corrections import line_of, note_of
+from collector.store.readings.said import LAST_CLAIM_FIRST
 from collector.store.values import CORRECTS
 
 
@@ -27,9 +28,9 @@ class Numbered(NamedTuple):
 Retold = Callable[[int, bytes, int | None], Numbered | None]
 """(characteristic, value, number or, as it stands, None) to the same with that number; None for what cannot be read."""
 
-_CLAIMANT = """(SELECT claim.person_id FROM {0}.outcome JOIN {0}.payload ON payload.id = outcome.payload_id
-    JOIN main.claim ON claim.payload_uid = payload.uid WHERE outcome.reading = {1}.id AND holds
-    ORDER BY claim.changed_at DESC, claim.uid DESC LIMIT 1)"""
+_CLAIMANT = f"""(SELECT claim.person_id FROM {{0}}.outcome JOIN {{0}}.payload ON payload.id = outcome.payload_id
+    JOIN main.claim ON claim.payload_uid = payload.uid WHERE outcome.reading = {{1}}.id AND holds
+    ORDER BY {LAST_CLAIM_FIRST} LIMIT 1)"""
 # As the log said it that it stands in: what somebody said afterwards is said of the one reading wherever it is.
 _LOGGED = _CLAIMANT.replace(
     "claim.person_id", "CASE WHEN source = 'import' OR changed_at = arrived_at THEN claim.person_id END"

@@ -13,6 +13,7 @@ from collector.store.instants import from_us
 from collector.store.journal import cuffs
 from collector.store.readings import claims
 from collector.store.readings.marks import words
+from collector.store.readings.said import LAST_CLAIM_FIRST
 from collector.store.values import STRUCK_OUT
 
 
@@ -31,10 +32,10 @@ class Written(NamedTuple):
 def known(store: Store) -> dict[str, Written]:
     """By the reading's id."""
     rows = store.query(
-        """SELECT reading_id, reading.payload_id, pulse, note, person_id,
+        f"""SELECT reading_id, reading.payload_id, pulse, note, person_id,
         person_id IS NULL AND (SELECT holds AND claim.person_id IS NULL FROM outcome JOIN payload
             ON payload.id = outcome.payload_id JOIN claim ON payload_uid = payload.uid
-            WHERE outcome.reading = reading.id ORDER BY claim.changed_at DESC, claim.uid DESC LIMIT 1)
+            WHERE outcome.reading = reading.id ORDER BY {LAST_CLAIM_FIRST} LIMIT 1)
         FROM reading JOIN cuff ON cuff.id = reading.cuff_id WHERE address = ?""",
         (cuffs.HAND,),
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from collector.store.database import Store
 from collector.store.instants import EVER
+from collector.store.readings.said import LAST_CLAIM_LAST
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +37,7 @@ def owned(
             for row, holds, person in store.query(
                 f"""SELECT reading.id, holds, claim.person_id FROM reading JOIN outcome ON outcome.reading = reading.id
                     JOIN payload ON payload.id = outcome.payload_id JOIN claim ON claim.payload_uid = payload.uid
-                    WHERE {where} ORDER BY claim.changed_at, claim.uid""",
+                    WHERE {where} ORDER BY {LAST_CLAIM_LAST}""",
                 values,
             )
         }
@@ -72,5 +73,5 @@ def claims(store: Store, cuff_id: int, payloads: Sequence[int] = ()) -> list[tup
     last word last."""
     these = f"AND payload.id IN ({', '.join('?' * len(payloads))})" if payloads else ""
     query = f"""SELECT payload.id, holds, claim.person_id FROM claim JOIN payload ON payload.uid = claim.payload_uid
-        WHERE cuff_id = ? {these} ORDER BY claim.changed_at, claim.uid"""
+        WHERE cuff_id = ? {these} ORDER BY {LAST_CLAIM_LAST}"""
     return store.query(query, (cuff_id, *payloads)).fetchall()
