@@ -171,6 +171,22 @@ def test_what_two_say_afterwards_of_a_line_without_a_name_is_said_of_one_reading
         assert owners(store) == ["bob"]  # the later word
 
 
+@pytest.mark.parametrize("said", [giving.make_nobodys, giving.leave_to_slot])
+def test_what_is_nobodys_since_keeps_its_number_to_itself(
+    store_of: Made, said: Callable[[Store, str, datetime], None]
+) -> None:
+    """One store has the two as two: where the one has the other's number, that one gets its own here."""
+    with open_store(store_of("ada")) as here, open_store(store_of("bob")) as there:
+        merge(there, here.path)
+        adas = next(one.reading_id for one in readings.select(there) if one.person == "ada")
+        said(there, adas, NOW + timedelta(days=1))
+        for _ in range(2):
+            merge(here, there.path)
+            assert owners(here) == ["None", "bob"]
+            merge(there, here.path)
+            assert owners(there) == ["None", "bob"]
+
+
 def test_two_who_turn_out_to_be_one_have_one_reading_that_counts(store_of: Made) -> None:
     ours, theirs = store_of("ada"), store_of("adele")
     with open_store(ours) as store:

@@ -39,9 +39,9 @@ _PAYLOADS = """SELECT uid, characteristic, value FROM {0}.outcome JOIN {0}.paylo
     WHERE outcome.reading = ? ORDER BY payload.id"""
 _BOTH = """FROM other.outcome JOIN other.payload ON payload.id = outcome.payload_id JOIN main.payload here
     ON here.uid = payload.uid JOIN main.outcome told ON told.payload_id = here.id"""
-# The same reading under another number here.
-_RENUMBERED = f"""SELECT DISTINCT theirs.id, ours.id {_BOTH} JOIN other.reading theirs ON theirs.id = outcome.reading
-    JOIN main.reading ours ON ours.id = told.reading
+# The same reading under another number here: (reading, its row here, its id here).
+_RENUMBERED = f"""SELECT DISTINCT theirs.id, ours.id, ours.reading_id {_BOTH}
+    JOIN other.reading theirs ON theirs.id = outcome.reading JOIN main.reading ours ON ours.id = told.reading
     WHERE other.payload.cuff_id = (SELECT id FROM other.cuff WHERE address = ?)
     AND ours.reading_id <> theirs.reading_id"""
 # The same line here: (reading, whose it is, whose it is here, whether the number is the same).
@@ -56,13 +56,19 @@ _ALIKE = f"""SELECT theirs.id, {_LOGGED.format("other", "theirs")} AS claimant,
     AND claimant IS NOT NULL AND claimant_here IS NOT NULL
     AND (theirs.reading_id = ours.reading_id OR coalesce(theirs.note, '') NOT GLOB '{CORRECTS} *')
     AND NOT EXISTS (SELECT 1 {_BOTH} WHERE outcome.reading = theirs.id AND told.reading = ours.id)"""
+# Of this id there, and another reading here: (reading, whose it is, note).
+_OF_ID = f"""SELECT id, {_CLAIMANT.format("other", "reading")}, note FROM other.reading WHERE reading_id = ?1
+    AND NOT EXISTS (SELECT 1 {_BOTH} JOIN main.reading ours ON ours.id = told.reading
+    WHERE outcome.reading = other.reading.id AND ours.reading_id = ?1)"""
 
 
 def tell_apart(store: Store, retold: Retold) -> None:
     """Note in `temp.told_apart` what payloads of the other store (attached, its people brought already) say here."""
     store.query("CREATE TABLE temp.told_apart (uid BLOB PRIMARY KEY, value BLOB NOT NULL)")
     apart: dict[int, list[tuple[bytes, Numbered]]] = {}  # by their reading: its payloads as they are told here
-    for reading, ours in store.query(_RENUMBERED, (cuffs.HAND,)).fetchall():
+    kept: set[str] = set()  # ids that these have here
+    for reading, ours, reading_id in store.query(_RENUMBERED, (cuffs.HAND,)).fetchall():
+        kept.add(reading_id)
         for _, told in _told(_payloads(store, "main", ours), None, retold)[:1]:
             apart[reading] = _told(_payloads(store, "other", reading), told.number, retold)
     names = {row: folded(name) for row, name in store.query("SELECT id, name FROM main.person")}
@@ -71,13 +77,18 @@ def tell_apart(store: Store, retold: Retold) -> None:
         for reading, one, here, same_number, note in store.query(_ALIKE, (cuffs.HAND,)).fetchall()
         if reading not in apart and (names[one] == names[here]) != same_number
     }
+    for reading_id in kept:  # the other store has that and the one of this id as two
+        for reading, one, note in store.query(_OF_ID, (reading_id,)).fetchall():
+            if reading not in apart:
+                moving[reading] = line_of(names.get(one, f"\n{reading}"), note)
     if moving:
         owners = _owners(store, names, (*apart, *moving))
         for reading, whose in moving.items():
             payloads = _payloads(store, "other", reading)
             for number in count() if _told(payloads, None, retold) else ():
                 told_so = _told(payloads, number, retold)
-                if owners.setdefault(told_so[0][1].reading_id, {whose}) == {whose}:
+                reading_id = told_so[0][1].reading_id
+                if reading_id not in kept and owners.setdefault(reading_id, {whose}) == {whose}:
                     apart[reading] = told_so
                     break
     _follow(store, apart, retold)
