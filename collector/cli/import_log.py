@@ -4,15 +4,26 @@ import codecs
 import shutil
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, BinaryIO
 
 import typer
 
-from collector.cli.common.command import ATTENTION, COULD_NOT, DONE, Failure, Usage, new_app, options_of, progress, say
-from collector.cli.common.dates import local
+from collector.cli.common.command import (
+    ATTENTION,
+    COULD_NOT,
+    DONE,
+    Failure,
+    GlobalOptions,
+    Usage,
+    new_app,
+    options_of,
+    progress,
+    say,
+)
+from collector.cli.common.dates import local, minute
 from collector.cli.common.selection import PersonOption, made_store, person_of
 from collector.intake.other_clock import by_another_clock
 from collector.intake.pipeline import catch_up
@@ -21,9 +32,10 @@ from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.intake.take_log import take_log
 from collector.service import machine_clock
 from collector.service.config import zone_of
-from collector.store import people
+from collector.store import people, readings
 from collector.store.journal import stations
 from collector.store.readings import copies
+from collector.store.values import Reading
 
 app = new_app()
 
@@ -106,13 +118,15 @@ def import_log(
             ours = [row for row in good if row not in elsewhere] if elsewhere else good
             taken = take_log(store, ours, datetime.now(UTC), show)
         copied = copies.count(store, taken.reading_ids)
+        mended = [readings.get(store, one) for one in taken.told_no_more]
     there = f", {taken.there} were there already" if taken.there else ""
     left = f", {lost} left out" if lost else ""
     say(f"{taken.new} reading{'' if taken.new == 1 else 's'} taken from {name}{there}{left}")
     if copied:
         are = "is" if copied == 1 else "are"
         say(f"{copied} of them {are} in the store from a cuff already: kept, and counted once")
-    return ATTENTION if lost else DONE
+    _tell_of_told_no_more(options, mended)
+    return ATTENTION if lost or mended else DONE
 
 
 def _opened(file: Path) -> BinaryIO:
@@ -141,6 +155,17 @@ def _tell(file: str, bad: list[BadLine]) -> None:
         say(f"quietcuff: {file}, line {line.number}: {line.reason}")
     if len(bad) > SHOWN:
         say(f"quietcuff: {file}: and {len(bad) - SHOWN} more bad lines")
+
+
+def _tell_of_told_no_more(options: GlobalOptions, earlier: Sequence[Reading]) -> None:
+    if earlier:
+        are, them = ("is", "it") if len(earlier) == 1 else ("are", "them")
+        first = f"{earlier[0].systolic}/{earlier[0].diastolic} at {minute(earlier[0].taken_at, options.zone)}"
+        ids = " ".join(one.reading_id[:8] for one in earlier[:SHOWN])
+        say(
+            f"{len(earlier)} from before {are} of the very time of a new line, and no line tells of {them}: {first}. "
+            f"Both count; where that line was put right, `quietcuff strike {ids}`"
+        )
 
 
 def _tell_of_another_clock(file: str, elsewhere: Mapping[HandRow, datetime]) -> None:

@@ -29,11 +29,14 @@ taken up by itself; else all that is hand-written is derived anew, at once."""
 
 @dataclass(frozen=True, slots=True)
 class TakenLog:
-    """new: lines that brought a reading or filled one in; there: that brought nothing."""
+    """new: lines that brought a reading or filled one in, with the readings' ids; there: that brought nothing.
+    told_no_more: readings of the time and the person of a new one of which no line tells: as of a line that was put
+    right in the log since."""
 
     new: int
     there: int
     reading_ids: tuple[str, ...]
+    told_no_more: tuple[str, ...]
 
 
 def take_log(store: Store, rows: Sequence[HandRow], at: datetime, progress: Progress | None = None) -> TakenLog:
@@ -49,7 +52,8 @@ def take_log(store: Store, rows: Sequence[HandRow], at: datetime, progress: Prog
         _write(store, log, at)
         if log.new:
             audit.record(store, at, "log imported", {"lines": log.new})
-    return TakenLog(log.new, len(rows) - log.new, tuple(log.reading_ids))
+        told_no_more = hand_written.beside(store, log.reading_ids, log.told) if log.new else ()
+    return TakenLog(log.new, len(rows) - log.new, tuple(log.reading_ids), tuple(told_no_more))
 
 
 class _Log:
@@ -62,6 +66,7 @@ class _Log:
         self.claims: list[tuple[str, int]] = []  # (reading's id, person's row)
         self.given: list[str] = []  # readings that were there and got their person
         self.reading_ids: list[str] = []
+        self.told: set[str] = set()  # ids of the readings of all lines
         self.new = 0
 
     def add(self, row: HandRow, person: int | None) -> None:
@@ -70,6 +75,7 @@ class _Log:
         while person is not None and (was := self.known.get(reading_id)) and self._of_another(was, person):
             row = row._replace(twin=row.twin + 1)
             reading_id, said = read_line(row)
+        self.told.add(reading_id)
         was = self.known.get(reading_id)
         says_more = (
             was is None

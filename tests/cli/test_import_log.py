@@ -85,6 +85,19 @@ def test_the_same_log_again_adds_nothing_and_a_longer_one_only_what_is_new(take:
     assert [one["person"] for one in stored(quietcuff)] == ["mira", None, "mira", "mira"]
 
 
+def test_a_line_that_was_put_right_in_the_log_is_told(take: Run, quietcuff: Run) -> None:
+    """Seen: a slip mended in the spreadsheet, and what was typed first counted beside it without a word."""
+    head, line = "taken_at,systolic,diastolic,person\n", "2026-03-04 07:30,{},81,mira\n"
+    assert take(head + line.format(228) + line.format(131)).exit_code == 0  # two of one minute are two
+    told = take(head + line.format(128) + line.format(131))
+    wrong = next(str(one["reading_id"]) for one in stored(quietcuff) if one["systolic"] == 228)
+    assert (told.exit_code, told.stderr.count("\n")) == (3, 2)
+    assert "228/81 at 2026-03-04 07:30+00:00" in told.stderr
+    assert f"`quietcuff strike {wrong[:8]}`" in told.stderr
+    assert quietcuff("strike", wrong[:8]).exit_code == 0
+    assert take(head + line.format(128) + line.format(131) + line.format(141)).exit_code == 0
+
+
 def test_bad_lines_are_told_by_number_and_nothing_is_taken(take: Run, quietcuff: Run, tmp_path: Path) -> None:
     bad = GOOD + (
         "2026-03-06,126,80,,,,\n,126,80,,,,\nlate,126,80,,,,\n2026-03-06 07:30,,80,,,,\n"

@@ -1,6 +1,6 @@
 """Hand-written readings, as far as a log that is taken in has to know them."""
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Collection, Mapping, Sequence, Set
 from contextlib import suppress
 from datetime import datetime
 from decimal import Decimal
@@ -14,7 +14,7 @@ from collector.store.journal import cuffs
 from collector.store.readings import claims
 from collector.store.readings.marks import words
 from collector.store.readings.said import LAST_CLAIM_FIRST
-from collector.store.values import STRUCK_OUT
+from collector.store.values import STRUCK_OUT, VOID_MARKS
 
 
 class Written(NamedTuple):
@@ -46,6 +46,20 @@ def known(store: Store) -> dict[str, Written]:
         )
         for reading_id, payload, pulse, note, person, settled in rows
     }
+
+
+def beside(store: Store, new: Collection[str], but: Collection[str]) -> list[str]:
+    """The ids of those that count, at the very instant of a new one and of the same person, but these."""
+    rows = store.query(
+        """SELECT new.reading_id, new.content_marks, other.reading_id, other.content_marks FROM reading new
+        JOIN reading other ON other.cuff_id = new.cuff_id AND other.taken_at = new.taken_at AND other.id <> new.id
+        AND other.person_id IS new.person_id AND new.systolic IS NOT NULL AND other.systolic IS NOT NULL
+        WHERE new.cuff_id = (SELECT id FROM cuff WHERE address = ?) ORDER BY new.taken_at""",
+        (cuffs.HAND,),
+    )
+    new, but = set(new), set(but)
+    both = [other for one, marks, other, more in rows if one in new and not VOID_MARKS & (words(marks) | words(more))]
+    return list(dict.fromkeys(other for other in both if other not in but))
 
 
 Walled = tuple[datetime, Decimal | None, Decimal | None]
