@@ -11,7 +11,7 @@ from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import Failure, GlobalOptions, new_app, options_of, out, say
+from collector.cli.common.command import MANY, Failure, GlobalOptions, new_app, options_of, out, say
 from collector.cli.common.output import out_json, out_table
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.config.settings import PageSettings
@@ -127,7 +127,9 @@ def devices(
 @app.command("revoke")
 def revoke(
     ctx: typer.Context,
-    device: Annotated[int, typer.Argument(metavar="ID", help="The device's id, as `page devices` shows it.")],
+    device: Annotated[
+        int, typer.Argument(metavar="ID", min=1, max=MANY, help="The device's id, as `page devices` shows it.")
+    ],
 ) -> None:
     """Shut a device out, at once.
 

@@ -60,6 +60,8 @@ def test_who_is_not_there_is_told(quietcuff: Run, household: Path) -> None:
     told = quietcuff("--store", str(household), "page", "revoke", "7")
     assert told.exit_code == 1
     assert "no device 7" in told.stderr
+    told = quietcuff("--store", str(household), "page", "revoke", "9" * 20)
+    assert (told.exit_code, told.stderr.count("\n")) == (2, 1)
 
 
 def test_on_the_network_it_speaks_tls_with_its_own_certificate_and_shows_the_fingerprint(
