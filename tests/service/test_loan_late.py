@@ -14,7 +14,8 @@ from collector.radio.facts import ReceivedPayload
 from collector.store import people, readings
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
-from collector.store.people import loans
+from collector.store.opening import open_store
+from collector.store.people import loans, slot_spans
 from collector.store.values import Selection
 from parsers.uuids import Uuid
 
@@ -103,27 +104,68 @@ def cut_short(clinic: Clinic) -> ReceivedPayload:
     )
 
 
-def test_no_erase_takes_what_may_be_anothers(clinic: Clinic, tmp_path: Path) -> None:
-    """Seen: a cuff lent here came back at another station and was lent there; once both were merged, erasing the
-    first borrower took the second's readings for good."""
+@pytest.fixture
+def lent_twice(clinic: Clinic, tmp_path: Path) -> Clinic:
+    """A cuff that was lent here came back at another station, was lent there, and measured twice; nobody told here."""
     (tmp_path / "other").mkdir()
     lent(clinic)
     with stocked(tmp_path / "other") as other:
         other.at = BACK
+        other.visit(taken=DAYS[:2])
+        assert other.take_back(keys="yyyyy")
         loans.lend(other.store, CUFF, "B-118", ("any",), other.at)
         other.at += timedelta(days=8)
         other.visit(taken=tuple(BACK + timedelta(days=day) for day in (1, 2)))
     clinic.at = BACK + timedelta(days=9)
-    intake.merge(clinic.store, other.store.path)
-    assert readings.count(clinic.store, Selection(unassigned=True)) == 2
+    return clinic
+
+
+def whose(clinic: Clinic) -> list[str | None]:
+    return [one.person for one in readings.select(clinic.store)]
+
+
+def test_a_loan_is_over_where_another_station_took_the_cuff_back(lent_twice: Clinic, tmp_path: Path) -> None:
+    """Seen: what the second borrower measured became nobody's, and the first one's when the second was erased."""
+    other = tmp_path / "other" / "store.db"
+    intake.merge(lent_twice.store, other)
+    assert whose(lent_twice) == ["B-117", "B-117", "B-118", "B-118"]
+    intake.rebuild(lent_twice.store)
+    assert whose(lent_twice) == ["B-117", "B-117", "B-118", "B-118"]
+    with open_store(other) as store:
+        intake.erase_person(store, "B-118")
+        again = Clinic(store, tmp_path)
+        again.at = BACK + timedelta(days=10)
+        again.visit(taken=(BACK + timedelta(days=3),))
+    intake.merge(lent_twice.store, other)
+    assert whose(lent_twice) == ["B-117", "B-117", None]
+    lent_twice.at += timedelta(days=3)
+    assert lent_twice.take_back(keys=[lent_twice.visit, *"yyyyy"])  # the first one's papers
+    assert saved(lent_twice, "B-117") == 2
+
+
+def test_a_loan_that_was_ended_late_is_over_when_the_cuff_was_lent_on(lent_twice: Clinic, tmp_path: Path) -> None:
+    """Seen: erasing its borrower took the other's readings for good."""
+    store = lent_twice.store
+    loans.begin_return(store, CUFF, lent_twice.at)
+    intake.merge(store, tmp_path / "other" / "store.db")
+    assert whose(lent_twice) == ["B-117", "B-117", "B-118", "B-118"]
+    assert intake.erase_person(store, "B-117").erasure.readings == 2
+    assert whose(lent_twice) == ["B-118", "B-118"]
+
+
+def test_no_erase_takes_what_may_be_anothers(lent_twice: Clinic, tmp_path: Path) -> None:
+    store = lent_twice.store
+    with open_store(tmp_path / "other" / "store.db") as other:  # by hand, beside the loan that it does not know of
+        people.add(other, "rui", BACK)
+        slot_spans.add(other, "rui", CUFF, 1, BACK, since=DAYS[0], until=DAYS[2])
+    intake.merge(store, tmp_path / "other" / "store.db")
+    assert whose(lent_twice) == [None, None, "B-118", "B-118"]
     with pytest.raises(StoreError, match="2 readings lie in a loan of B-117 and in somebody else's time of the slot"):
-        intake.erase_person(clinic.store, "B-117")
-    loans.begin_return(clinic.store, CUFF, clinic.at)
-    (span,) = loans.slot_spans.every(clinic.store, person=people.need(clinic.store, "B-117").row)
-    loans.slot_spans.end(clinic.store, span.row, BACK - timedelta(hours=1), clinic.at)
-    intake.reassign(clinic.store)
-    assert intake.erase_person(clinic.store, "B-117").erasure.unsure == 0
-    assert readings.count(clinic.store, Selection(person="B-118")) == 2
+        intake.erase_person(store, "B-117")
+    for one in readings.select(store, Selection(unassigned=True)):
+        giving.give(store, one.reading_id, "rui", lent_twice.at)
+    assert intake.erase_person(store, "B-117").erasure.unsure == 0
+    assert whose(lent_twice) == ["rui", "rui", "B-118", "B-118"]
 
 
 def test_no_loan_is_said_to_have_begun_in_anothers(clinic: Clinic) -> None:
@@ -180,7 +222,7 @@ def test_whose_a_reading_is_at_a_return_a_rebuild_says_too(clinic: Clinic) -> No
     clinic.visit(taken=(*DAYS, BACK - timedelta(seconds=1)))
     clinic.at = BACK
     assert clinic.take_back(keys=["", *"yyyyy"])
-    whose = [one.person for one in readings.select(clinic.store)]
-    assert saved(clinic, "B-117") == whose.count("B-117") == len(DAYS)
+    found = whose(clinic)
+    assert saved(clinic, "B-117") == found.count("B-117") == len(DAYS)
     intake.rebuild(clinic.store)
-    assert [one.person for one in readings.select(clinic.store)] == whose
+    assert whose(clinic) == found

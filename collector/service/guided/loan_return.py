@@ -69,8 +69,7 @@ class LoanReturn:
         while missing:
             for loan in [loan for loan in missing if download.whole_visit(self.store, loan, self.now())]:
                 missing.remove(loan)
-                done = loans.advance(self.store, loan, Step.DOWNLOADED, self.now())
-                batch[batch.index(loan)] = done
+                batch[batch.index(loan)] = self._received(loan)
                 self.screen.say(f"{self.name(loan.cuff)}: all received.")
             if not missing:
                 break
@@ -85,6 +84,12 @@ class LoanReturn:
                     )
                 break
         return [loan for loan in batch if loan.step is not Step.WAITING]
+
+    def _received(self, loan: Loan) -> Loan:
+        with self.store.transaction():
+            done = loans.advance(self.store, loan, Step.DOWNLOADED, self.now())
+            assign_cuff(self.store, cuffs.row_of(self.store, loan.cuff))  # it ends what another station lent
+        return done
 
     # --- Saving -----------------------------------------------------------------------------------------------------
 

@@ -6,6 +6,7 @@ from collector.store import people
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.journal.cuffs import HAND
+from collector.store.people.slot_spans import HELD
 from collector.store.values import CORRECTS
 
 
@@ -37,8 +38,8 @@ def _came_with_loan(arrived: str) -> str:
         span.strict AND EXISTS (SELECT 1 FROM loan WHERE loan.cuff_id = span.cuff_id AND NOT loan.gone
             AND loan.person_id = span.person_id AND {arrived} >= out_at
             AND (step <> 'closed' OR {arrived} <= loan.changed_at))
-        AND NOT EXISTS (SELECT 1 FROM span AS other WHERE other.cuff_id = span.cuff_id AND other.strict
-            AND NOT other.gone AND other.person_id <> span.person_id AND {arrived} >= other.since
+        AND NOT EXISTS (SELECT 1 FROM {HELD} AS other WHERE other.cuff_id = span.cuff_id AND other.strict
+            AND other.person_id <> span.person_id AND {arrived} >= other.since
             AND (other.until IS NULL OR {arrived} < other.until))
     """
 
@@ -52,7 +53,7 @@ _MAY_BE_WITHIN = """
         AND (until IS NULL OR taken_at - uncertainty_s * 1000000 < until))
 """
 _UNSURE = f"""
-    FROM reading JOIN span ON span.cuff_id = reading.cuff_id AND span.person_id = ?1 AND span.strict AND NOT span.gone
+    FROM reading JOIN {HELD} AS span ON span.cuff_id = reading.cuff_id AND span.person_id = ?1 AND span.strict
     WHERE reading.person_id IS NULL AND (span.slot = -2 OR span.slot = coalesce(reading.slot, -1))
     AND (owner_mark = 'owner unsure' AND (since IS NULL OR taken_at >= since) AND (until IS NULL OR taken_at < until)
         OR {_MAY_BE_WITHIN} AND NOT {_CLAIMED} AND {_came_with_loan("received_at")})
@@ -67,15 +68,15 @@ _OF_LOAN = f"""
     SELECT id FROM unsure)
 """
 _WITHOUT_READING = f"""
-    SELECT payload.uid FROM span JOIN payload ON payload.cuff_id = span.cuff_id
-    JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1 AND NOT span.gone
+    SELECT payload.uid FROM {HELD} AS span JOIN payload ON payload.cuff_id = span.cuff_id
+    JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1
     AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment', 'other')
     AND ((since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)
         OR {_came_with_loan("arrived_at")})
 """
 _CONTESTED = f"""
     SELECT count(DISTINCT reading.id) {_UNSURE} AND owner_mark = 'owner unsure' AND EXISTS (
-        SELECT 1 FROM span AS other WHERE other.cuff_id = span.cuff_id AND other.person_id <> ?1 AND NOT other.gone
+        SELECT 1 FROM {HELD} AS other WHERE other.cuff_id = span.cuff_id AND other.person_id <> ?1
         AND (other.slot = coalesce(reading.slot, -1) OR other.slot = -2 AND other.strict)
         AND (other.since IS NULL OR taken_at >= other.since) AND (other.until IS NULL OR taken_at < other.until))
 """

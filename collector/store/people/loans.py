@@ -151,10 +151,10 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
             raise RefusedByStore(f"{cuff} is not on loan")
         if out_at > at:
             raise RefusedByStore(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come")
-        store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (meant_us(out_at), to_us(at), loan.row))
         for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
                 slot_spans.set_beginning(store, span.row, out_at, at)
+        store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (meant_us(out_at), to_us(at), loan.row))
         audit.record(store, at, "loan's beginning put right", {"cuff": address, "to": out_at.isoformat()})
 
 
@@ -202,7 +202,7 @@ def current(store: Store, address: str) -> Loan | None:
     """The loan or return of this cuff that is not closed."""
     row = store.scalar(
         """SELECT loan.id FROM loan JOIN cuff ON cuff.id = cuff_id WHERE address = ? AND step <> ? AND
-            NOT gone ORDER BY loan.id DESC LIMIT 1""",  # the newest by count, whatever the clock showed
+            NOT gone ORDER BY out_at DESC, loan.id DESC LIMIT 1""",  # several only where stations were merged
         (address, Step.CLOSED),
     )
     return None if row is None else get(store, row)

@@ -35,6 +35,15 @@ class Span:
     person_row: int
 
 
+_LENT_ON = """(SELECT min(out_at) FROM loan WHERE loan.cuff_id = span.cuff_id AND NOT loan.gone AND out_at > span.since
+    AND loan.person_id IS NOT span.person_id AND (loan.person_id IS NOT NULL OR step <> 'waiting'))"""
+_UNTIL = f"CASE WHEN strict AND {_LENT_ON} < coalesce(until, 1 << 62) THEN {_LENT_ON} ELSE until END"
+HELD = f"""(SELECT id, uid, person_id, cuff_id, slot, since, {_UNTIL} AS until, strict, changed_at FROM span
+    WHERE NOT gone)"""
+"""Spans that hold or held. A loan is over at the latest when its cuff was taken back, or lent on, at a station that did
+not know of it: a cuff is in one place."""
+
+
 def slot_to_row(slot: Slot) -> int:
     return ABSENT if slot is None else ANY if slot == "any" else slot
 
@@ -147,9 +156,9 @@ def get(store: Store, row: int) -> Span:
 def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:
     """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all."""
     rows = store.query(
-        f"""SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM span JOIN person
-            ON person.id = person_id JOIN cuff ON cuff.id = cuff_id WHERE NOT span.gone AND (?1 IS NULL OR
-            address = ?1) AND (?2 IS NULL OR person_id = ?2) ORDER BY since, span.id""",
+        f"""SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM {HELD} AS span
+            JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id
+            WHERE (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) ORDER BY since, span.id""",
         (cuff, person),
     )
     return [
@@ -170,7 +179,7 @@ def every(store: Store, *, cuff: str | None = None, person: int | None = None) -
 def bounds_of_cuff(store: Store, cuff_id: int) -> list[tuple[int, int, int | None, int | None, bool]]:
     """(person's row, slot as its row says, since, until, strict) of each span of a cuff; microseconds UTC."""
     rows = store.query(
-        "SELECT person_id, slot, since, until, strict FROM span WHERE cuff_id = ? AND NOT gone ORDER BY uid", (cuff_id,)
+        f"SELECT person_id, slot, since, until, strict FROM {HELD} WHERE cuff_id = ? ORDER BY uid", (cuff_id,)
     )
     return [(person, slot, since, until, bool(strict)) for person, slot, since, until, strict in rows]
 
