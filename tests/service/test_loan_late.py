@@ -7,12 +7,14 @@ from pathlib import Path
 
 import pytest
 from clinicdesk import BACK, CUFF, DAYS, Clinic, lent, stocked
+from older_schema import without_step
 
 from collector import intake
 from collector.intake import giving
 from collector.radio.facts import ReceivedPayload
 from collector.store import people, readings
 from collector.store.errors import StoreError
+from collector.store.instants import to_us
 from collector.store.journal import payloads
 from collector.store.opening import open_store
 from collector.store.people import loans, slot_spans
@@ -141,6 +143,17 @@ def test_a_loan_is_over_where_another_station_took_the_cuff_back(lent_twice: Cli
     lent_twice.at += timedelta(days=3)
     assert lent_twice.take_back(keys=[lent_twice.visit, *"yyyyy"])  # the first one's papers
     assert saved(lent_twice, "B-117") == 2
+
+
+def test_what_was_merged_by_an_older_quietcuff_is_derived_again(lent_twice: Clinic, tmp_path: Path) -> None:
+    store = lent_twice.store
+    intake.merge(store, tmp_path / "other" / "store.db")
+    store.query("UPDATE reading SET person_id = NULL, owner_mark = 'owner unsure' WHERE taken_at > ?", (to_us(BACK),))
+    assert whose(lent_twice) == ["B-117", "B-117", None, None]
+    without_step(store, "019 followed")
+    with open_store(store.path) as brought_up:
+        intake.catch_up(brought_up)
+    assert whose(lent_twice) == ["B-117", "B-117", "B-118", "B-118"]
 
 
 def test_a_loan_that_was_ended_late_is_over_when_the_cuff_was_lent_on(lent_twice: Clinic, tmp_path: Path) -> None:

@@ -47,6 +47,7 @@ class StationClock:
         if self._behind and machine_clock.now() < self._behind and not machine_clock.set_by_network():
             return (
                 f"this machine's clock was set back behind what arrived on {self._behind:%Y-%m-%d %H:%M} UTC; arrivals "
-                "are marked and put right once it is: sudo timedatectl set-ntp true, or set it by hand"
+                "are marked and put right once it is (sudo timedatectl set-ntp true, or set it by hand) or has caught "
+                "up: leave the machine on until then, what came before a restart stays marked"
             )
         return None

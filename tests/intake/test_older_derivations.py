@@ -1,0 +1,71 @@
+"""What an older quietcuff derived by other rules is derived again once its store is opened, without `rebuild`."""
+
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from pathlib import Path
+
+import pytest
+from older_schema import without_step
+
+from collector.intake import catch_up, interpret, reassign
+from collector.intake.correction import Correction, correct_reading
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_log import take_log
+from collector.store import journal, people, readings
+from collector.store.database import Store
+from collector.store.journal import stations
+from collector.store.opening import open_store
+from collector.store.people import slot_spans
+from parsers.measurement import build_measurement, measurement
+from parsers.stamps import DateTime
+
+NOW = datetime(2031, 6, 1, tzinfo=UTC)
+AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
+CUFF = "C0:FF:EE:00:00:01"
+
+
+def send(store: Store) -> None:
+    value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(AT.replace(tzinfo=None)), user_id=1))
+    arrived_at = AT + timedelta(seconds=20)
+    sent = journal.append(store, cuff=CUFF, characteristic=0x2A35, value=value, arrived_at=arrived_at, source="virtual")
+    interpret(store, sent.payload)
+
+
+def corrected_before_its_slot_was_given(store: Store) -> str:
+    send(store)
+    correct_reading(store, next(readings.select(store)).reading_id, Correction(systolic=Decimal(148)), NOW)
+    slot_spans.add(store, "ada", CUFF, 1, NOW)
+    reassign(store)
+    return "UPDATE reading SET person_id = NULL WHERE note IS NOT NULL"
+
+
+def written_beside_what_is_nobodys(store: Store) -> str:
+    send(store)
+    take_log(store, [HandRow(AT, Decimal(128), Decimal(81), None, "ada")], NOW)
+    return "UPDATE reading SET content_marks = 'copy of a cuff''s reading' WHERE person_id IS NOT NULL"
+
+
+def met_while_the_clock_was_unsure(store: Store) -> str:
+    stations.unsure_clock(store, "boot", 0.0)
+    send(store)
+    stations.clock_known(store, "boot", 0.0)
+    return "UPDATE reading SET time_marks = 'station clock unsure'"
+
+
+@pytest.mark.parametrize(
+    "story", [corrected_before_its_slot_was_given, written_beside_what_is_nobodys, met_while_the_clock_was_unsure]
+)
+def test_what_older_rules_derived_is_derived_again(story: Callable[[Store], str], tmp_path: Path) -> None:
+    path = tmp_path / "store.db"
+    with open_store(path) as store:
+        people.add(store, "ada", NOW)
+        as_it_was = story(store)
+        catch_up(store)
+        expected = list(readings.select(store))
+        store.query(as_it_was)
+        assert list(readings.select(store)) != expected
+        without_step(store, "019 followed")
+    with open_store(path) as store:
+        catch_up(store)
+        assert list(readings.select(store)) == expected
