@@ -99,10 +99,11 @@ class _Log:
         )
 
     def _of_another(self, was: Written, person: int) -> bool:
-        """Not where it is another's because somebody took it from this person since: that line is this reading."""
+        """Not where it is another's because somebody took it from this person since, or said whose it is while the log
+        did not: that line is this reading."""
         if was.person is None:
             return corrections.corrects(was.note)  # and stays whose it is that it corrects
-        return was.person != person and not was.taken_from & self.names[person]
+        return was.person != person and not was.taken_from & {*self.names[person], claims.NOBODYS}
 
 
 def _write(store: Store, log: _Log, at: datetime) -> None:

@@ -192,6 +192,14 @@ def test_a_line_of_whom_its_reading_was_taken_from_is_that_reading(store: Store,
     assert [one.person for one in written(store)] == ["bob", "cleo"]
 
 
+def test_a_line_that_names_somebody_later_is_the_reading_that_was_claimed_meanwhile(store: Store) -> None:
+    """Seen: the line had no name, its reading was claimed for bob, then the log named ada: both had it."""
+    take_log(store, [ROW], NOW)
+    giving.give(store, written(store)[0].reading_id, "bob", NOW)
+    assert take_log(store, [ROW._replace(person="ada")], NOW).new == 0
+    assert [one.person for one in written(store)] == ["bob"]
+
+
 def test_what_one_station_made_nobodys_stays_so_where_another_had_the_line_first(store: Store, tmp_path: Path) -> None:
     take_log(store, [ROW], NOW)
     with open_store(tmp_path / "other.db") as other:

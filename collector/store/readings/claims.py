@@ -18,6 +18,7 @@ from collector.store.readings.said import after_all_said
 
 CLAIMED, RELEASED, WITHDRAWN = "reading claimed", "reading released", "claim withdrawn"
 """How the history tells of it."""
+NOBODYS = ""  # no name
 
 
 def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
@@ -82,14 +83,16 @@ def last_said(store: Store, reading_id: str) -> int:
 
 
 def taken_from(store: Store) -> dict[str, set[str]]:
-    """By the reading's id, the folded names of those from whom somebody took it, for another or for nobody."""
+    """By the reading's id, the folded names of those from whom somebody took it, for another or for nobody;
+    NOBODYS where it was nobody's until then."""
     found: dict[str, set[str]] = {}
     said = "SELECT detail FROM audit WHERE what IN (?, ?)"
     for (detail,) in store.query(said, (CLAIMED, RELEASED)):
         with suppress(UnreadableError):  # a line that cannot be read takes nothing from anybody
             told = from_json("audit", "detail", detail)
-            if isinstance(told.get("reading"), str) and isinstance(told.get("from"), str):
-                found.setdefault(told["reading"], set()).add(folded(told["from"]))
+            was = told.get("from")
+            if isinstance(told.get("reading"), str) and (was is None or isinstance(was, str)):
+                found.setdefault(told["reading"], set()).add(NOBODYS if was is None else folded(was))
     return found
 
 
