@@ -161,7 +161,7 @@ def _tell_of_told_no_more(options: GlobalOptions, earlier: Sequence[Reading]) ->
     if earlier:
         are, them = ("is", "it") if len(earlier) == 1 else ("are", "them")
         first = f"{earlier[0].systolic}/{earlier[0].diastolic} at {minute(earlier[0].taken_at, options.zone)}"
-        ids = " ".join(one.reading_id[:8] for one in earlier[:SHOWN])
+        ids = " ".join(one.reading_id[:8] for one in earlier)  # all: taken in again, the log tells of none
         say(
             f"{len(earlier)} from before {are} of the very time of a new line, and no line tells of {them}: {first}. "
             f"Both count; where that line was put right, `quietcuff strike {ids}`"

@@ -98,6 +98,15 @@ def test_a_line_that_was_put_right_in_the_log_is_told(take: Run, quietcuff: Run)
     assert take(head + line.format(128) + line.format(131) + line.format(141)).exit_code == 0
 
 
+def test_every_line_that_was_put_right_is_told_as_the_next_import_tells_of_none(take: Run) -> None:
+    lines = "taken_at,systolic,diastolic,person\n" + "".join(
+        f"2026-03-{day:02} 07:30,131,81,mira\n" for day in range(1, 25)
+    )
+    assert take(lines).exit_code == 0
+    strike = take(lines.replace(",131,", ",132,")).stderr.partition("`quietcuff strike ")[2].partition("`")[0]
+    assert len(strike.split()) == 24
+
+
 def test_bad_lines_are_told_by_number_and_nothing_is_taken(take: Run, quietcuff: Run, tmp_path: Path) -> None:
     bad = GOOD + (
         "2026-03-06,126,80,,,,\n,126,80,,,,\nlate,126,80,,,,\n2026-03-06 07:30,,80,,,,\n"

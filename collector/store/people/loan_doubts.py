@@ -1,7 +1,6 @@
 """What a cuff sent that speaks against lending it now."""
 
 from datetime import datetime, timedelta
-from shlex import quote
 
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
@@ -9,6 +8,7 @@ from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
 
 _SLACK = timedelta(minutes=2)
+_NAMED = 20  # of what is to be said; the rest when these are
 
 
 def sent_since_marked(store: Store, address: str, at: datetime) -> int:
@@ -39,14 +39,16 @@ def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *
             f"{cuff} was heard from on {from_us(newest):%Y-%m-%d %H:%M} UTC, but this machine's clock shows "
             f"{at:%Y-%m-%d %H:%M}: set the clock right, then lend the cuff"
         )
-    ahead = store.scalar(
-        """SELECT count(*) FROM reading WHERE cuff_id = ? AND received_at > ? AND NOT EXISTS (SELECT 1 FROM claim JOIN
-            payload ON payload.uid = payload_uid WHERE holds AND payload.id = reading.payload_id)""",
+    ahead = store.query(
+        """SELECT substr(reading_id, 1, 8) FROM reading WHERE cuff_id = ? AND received_at > ? AND NOT EXISTS (SELECT 1
+            FROM claim JOIN payload ON payload.uid = payload_uid WHERE holds AND payload.id = reading.payload_id)
+            ORDER BY taken_at""",
         (row, now),
-    )
+    ).fetchall()
     if ahead:
+        ids = " ".join(one for (one,) in ahead[:_NAMED])
         raise RefusedByStore(
-            f"{cuff} sent {ahead} readings while this machine's clock ran ahead, which would become the borrower's: "
-            f"say whose they are (`quietcuff readings --cuff {quote(cuff)} --since {at:%Y-%m-%d}`, then `quietcuff "
-            "person claim` or `release`), then lend the cuff"
+            f"{cuff} sent {len(ahead)} readings while this machine's clock ran ahead, which may become the borrower's: "
+            f"say whose they are (`quietcuff person claim NAME {ids}`, or `quietcuff person release {ids}`), then lend "
+            "the cuff"
         )
