@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from typer.testing import Result
 
+from collector.store.journal import cuffs, derivation
 from collector.store.opening import open_store
 
 Run = Callable[..., Result]
@@ -54,6 +55,15 @@ def test_a_store_whose_log_cannot_be_opened_is_there_all_the_same(findings: Foun
     found = findings()
     assert (found["exit"], found["store"]["state"]) == (1, "broken")
     assert "which makes it" not in found["store"]["remedy"]
+
+
+def test_what_is_to_be_derived_again_is_told(quietcuff: Run, findings: Found, household: Path) -> None:
+    """As after an update, where no service runs."""
+    with open_store(household) as store, store.transaction():
+        derivation.note_redo(store, next(iter(cuffs.rows(store))))
+    assert "those of 1 cuff are to be derived again" in findings()["readings"]["text"]
+    assert quietcuff("--store", str(household), "rebuild").exit_code == 0
+    assert "readings" not in findings()
 
 
 def _denied(_: object, **__: object) -> None:

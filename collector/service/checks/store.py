@@ -7,6 +7,7 @@ from pathlib import Path
 from collector.service.checks.finding import Finding, attention, broken, fine, readable
 from collector.store import journal, readings, upkeep
 from collector.store.database import Store
+from collector.store.journal import derivation
 from collector.store.unreadable import unreadable_values
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
@@ -114,5 +115,13 @@ def _journal(store: Store, listening: bool) -> Iterator[Finding]:
         yield attention(
             "payloads",
             f"{waiting} are in the journal and not read yet",
+            "start the service, or run `quietcuff rebuild`",
+        )
+    again = len(derivation.cuffs_to_redo(store))
+    if again and not listening:
+        yield attention(
+            "readings",
+            f"those of {again} cuff{'s' * (again != 1)} are to be derived again, as after an update; until then some "
+            "may be another's, or count otherwise",
             "start the service, or run `quietcuff rebuild`",
         )
