@@ -196,6 +196,31 @@ def test_no_loan_is_said_to_have_begun_in_anothers(clinic: Clinic) -> None:
     assert readings.count(clinic.store, Selection(person="B-117")) == len(DAYS)
 
 
+def test_no_loan_is_said_to_have_begun_before_its_cuff_was_looked_after_here(clinic: Clinic) -> None:
+    """Seen: it was over at that moment, and what its borrower measured was nobody's."""
+    clinic.at += timedelta(hours=1)
+    lent(clinic)
+    with pytest.raises(StoreError, match=r"it was here, and looked after, on .*; it was lent after that"):
+        loans.set_lent_at(clinic.store, CUFF, clinic.at - timedelta(days=1), clinic.at)
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    assert whose(clinic) == ["B-117"] * len(DAYS)
+
+
+def test_a_cuff_looked_after_by_a_clock_that_ran_ahead_ends_no_later_loan(tmp_path: Path) -> None:
+    """Seen: the loan was over on the day that clock had shown, and what came after it was nobody's."""
+    with open_store(tmp_path / "store.db") as store:
+        clinic = Clinic(store, tmp_path)
+        clinic.at = DAYS[1]
+        clinic.visit()
+        assert clinic.take_back(keys=["", *"yyyyy"])
+        clinic.at = DAYS[0] - timedelta(hours=1)
+        loans.lend(store, CUFF, "B-117", ("any",), clinic.at, set_by_network=True)
+        clinic.at = BACK
+        assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+        assert whose(clinic)[1:] == ["B-117"] * len(DAYS[1:])  # the first one's time is not sure
+
+
 AHEAD = datetime(2036, 1, 1, tzinfo=UTC)
 
 

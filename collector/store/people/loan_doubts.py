@@ -1,4 +1,4 @@
-"""What a cuff sent that speaks against lending it now."""
+"""What speaks against a loan: that its cuff sent something, or was here."""
 
 from datetime import datetime, timedelta
 
@@ -52,3 +52,13 @@ def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *
             f"say whose they are (`quietcuff person claim NAME {ids}`, or `quietcuff person release {ids}`), then lend "
             "the cuff"
         )
+
+
+def looked_after(store: Store, address: str, loan: int, since: datetime, until: datetime) -> datetime | None:
+    """When the cuff was last here without a borrower, before this loan (row) and between these times; None: never."""
+    at = store.scalar(
+        """SELECT max(out_at) FROM loan WHERE cuff_id = ? AND id < ? AND person_id IS NULL AND out_at > ? AND
+            out_at <= ? AND NOT gone""",
+        (cuffs.row_of(store, address), loan, to_us(since), to_us(until)),
+    )
+    return None if at is None else from_us(at)

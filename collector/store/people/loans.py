@@ -102,12 +102,22 @@ def lend(
         if people.find(store, borrower) is None:
             people.add(store, borrower, at)
         owner = people.need(store, borrower)
+        _date_returns_before(store, address, at)
         for slot in slots:
             slot_spans.add(store, owner.name, address, slot, at, since=at, strict=True)
         row = _insert(store, address, owner.row, slots, at, None, Step.OUT)
         set_state(store, address, State.ON_LOAN, at)
         audit.record(store, at, "lent", {"cuff": address, "person": owner.name}, owner.row)
     return get(store, row)
+
+
+def _date_returns_before(store: Store, address: str, at: datetime) -> None:
+    """Looked after by a clock that ran ahead, the cuff would end the loan that begins now once that day has come."""
+    store.query(
+        f"""UPDATE loan SET out_at = ?1, back_at = ?1, {LATER.replace("?", "?1")} WHERE cuff_id = ?2 AND
+            person_id IS NULL AND out_at > ?1 AND NOT gone""",
+        (to_us(at), cuffs.row_of(store, address)),
+    )
 
 
 def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
@@ -151,6 +161,11 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
             raise RefusedByStore(f"{cuff} is not on loan")
         if out_at > at:
             raise RefusedByStore(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come")
+        if (here := loan_doubts.looked_after(store, address, loan.row, out_at, at)) is not None:
+            raise RefusedByStore(
+                f"{cuff} was not on loan on {out_at:%Y-%m-%d %H:%M} UTC: it was here, and looked after, on "
+                f"{here:%Y-%m-%d %H:%M} UTC; it was lent after that"
+            )
         for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
             if span.strict and span.until is None:
                 slot_spans.set_beginning(store, span.row, out_at, at)
