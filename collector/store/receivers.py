@@ -63,7 +63,7 @@ def keep_pace(store: Store, target: int, batch: int, timeout_s: float) -> None:
 
 
 def entered(store: Store, target: int) -> bytes | None:
-    """Digest of what people entered, as the receiver has it."""
+    """What the receiver has beside readings: a digest of what people entered, its averages, or that all is shown."""
     digest: bytes | None = _of(store, target, "entered")[0]
     return digest
 

@@ -31,6 +31,8 @@ from collector.store.values import Reading, Selection
 
 LONGEST_PAUSE = timedelta(hours=1)
 LONGEST_WAIT_OF_REFUSED = timedelta(days=1)
+_SHOWN = b"{}"
+"""Instead of what people entered, of a receiver with a board: all that it has is shown there."""
 
 
 @dataclass(slots=True)
@@ -84,7 +86,10 @@ def send(
         series = SeriesThere.at(store, row) if receiver.averages and receiver.kind == "fhir" else None
         waiting = bool(outbox.next_batch(store, row, 1, clock()))
         before = Board(*receivers.shown(store, row))
-        if not waiting and not entered.news and not (series and series.due) and before == receiver.board:
+        if receiver.board and waiting:
+            receivers.keep_entered(store, row, None)  # until the board says what the readings say
+        unshown = before != receiver.board or bool(receiver.board and receivers.entered(store, row) is None)
+        if not waiting and not entered.news and not (series and series.due) and not unshown:
             return sent
         if series and waiting:
             series.keep(due=True)
@@ -93,7 +98,7 @@ def send(
             with (connect or open_target)(replace(receiver, timeout_s=pace.timeout_s), context) as target:
                 run = _Run(store, row, receiver, target, pace, clock, sent)
                 run.all()
-                if isinstance(target, ShowsNewest):
+                if unshown and isinstance(target, ShowsNewest):
                     run.show(target, before)
                 if entered.news and isinstance(target, KeepsEntries):
                     receivers.keep_entered(store, row, None)  # until it answers, either may be there
@@ -263,10 +268,8 @@ class _Run:
         self.sent.gone += len(batch.gone)
 
     def show(self, target: ShowsNewest, before: Board) -> None:
-        """Where something is new, or is to be shown elsewhere or no longer."""
+        """What is refused is tried again with the next readings, or at once where it is to be shown elsewhere."""
         board = self.receiver.board
-        if before == board and not (board and self.sent.total):
-            return
         newest = outbox.newest_sent(self.store, self.row, self.receiver.people) if board else []
         try:
             target.show(list(readings.those(self.store, newest).values()), before)
@@ -274,3 +277,5 @@ class _Run:
             self.sent.trouble = str(error)
         else:
             receivers.keep_shown(self.store, self.row, board.topic, board.discovery)
+        if board:
+            receivers.keep_entered(self.store, self.row, _SHOWN)
