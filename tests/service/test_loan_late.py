@@ -265,3 +265,24 @@ def test_whose_a_reading_is_at_a_return_a_rebuild_says_too(clinic: Clinic) -> No
     assert saved(clinic, "B-117") == found.count("B-117") == len(DAYS)
     intake.rebuild(clinic.store)
     assert whose(clinic) == found
+
+
+def test_a_loan_stays_over_when_whom_the_cuff_was_lent_on_to_is_erased(clinic: Clinic, tmp_path: Path) -> None:
+    """Seen: whatever the cuff measured from then on, of anybody, was the first borrower's."""
+    lent(clinic)
+    clinic.at = DAYS[2]
+    clinic.visit(taken=DAYS[:2])
+    (tmp_path / "other").mkdir()
+    with stocked(tmp_path / "other") as other:
+        other.at = BACK
+        lent(other, "B-118")
+        other.at += timedelta(hours=2)
+        other.visit(taken=(BACK + timedelta(hours=1),))
+    intake.merge(clinic.store, tmp_path / "other" / "store.db")
+    assert whose(clinic) == ["B-117", "B-117", "B-118"]
+    intake.erase_person(clinic.store, "B-118")
+    clinic.at = BACK + timedelta(days=9)
+    clinic.visit(taken=(BACK + timedelta(days=8),))
+    assert whose(clinic) == ["B-117", "B-117", None]
+    intake.rebuild(clinic.store)
+    assert whose(clinic) == ["B-117", "B-117", None]

@@ -16,6 +16,7 @@ from collector.store.errors import UnreadableError
 from collector.store.instants import to_us
 from collector.store.journal import derivation
 from collector.store.json_columns import from_json
+from collector.store.people import slot_spans
 from collector.store.people.erase_preview import GOING, Erasure, payloads_of, preview
 
 _TABLES = (
@@ -206,6 +207,7 @@ def _forget_reading(store: Store, reading_id: str) -> None:
 def _delete_person(store: Store, person: int) -> None:
     names = {store.scalar("SELECT name FROM person WHERE id = ?", (person,)), *former_names(store, person)}
     names |= _device_names(store, person)
+    slot_spans.keep_ends(store, person)
     for table in _TABLES:
         store.query(f"DELETE FROM {table} WHERE person_id = ?", (person,))
     store.query("UPDATE reading SET person_id = NULL WHERE person_id = ?", (person,))

@@ -145,6 +145,16 @@ def remove(store: Store, row: int, at: datetime) -> None:
         audit.record(store, at, "slot taken back", detail, span.person_row)
 
 
+def keep_ends(store: Store, person: int) -> None:
+    """A loan that is over because the cuff was lent on to this person (a row) stays so when their loans go."""
+    held = f"(SELECT until FROM {HELD} AS held WHERE held.id = span.id)"
+    store.query(
+        f"""UPDATE span SET until = {held}, changed_at = changed_at + 1 WHERE strict AND NOT gone AND person_id <> ?1
+            AND cuff_id IN (SELECT cuff_id FROM loan WHERE person_id = ?1) AND until IS NOT {held}""",
+        (person,),
+    )
+
+
 def get(store: Store, row: int) -> Span:
     """Raises StoreError for none."""
     for span in every(store):
