@@ -19,7 +19,7 @@ from collector.radio.facts import Handles, KnownCuff, Named, ReceivedPayload
 from collector.radio.plan import VisitPlan
 from collector.radio.port import Sink
 from collector.radio.virtual import Behaviour, VirtualCuff, VirtualRadio
-from collector.service import demo
+from collector.service import demo, machine_clock
 from collector.service.config import Config, parse
 from collector.service.config.settings import Accept
 from collector.service.jobs import schedule
@@ -64,6 +64,25 @@ async def test_what_the_cuffs_measured_stands_once_in_the_store(tmp_path: Path) 
     assert new == [reading.reading_id for reading in found]
     assert {Path(reading.payload).name for reading in found} == {payload.hex() for payload in cuff.measured[:5]}
     assert os.stat(store_path).st_mode & 0o077 == 0
+
+
+async def test_what_comes_after_the_clock_was_set_is_not_taken_for_unsure(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path, stop, cuff, at_boot = tmp_path / "store.db", asyncio.Event(), VirtualCuff(address=CUFF), 1000.0
+    monkeypatch.setattr(machine_clock, "believable", lambda: at_boot > 1000)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: at_boot)
+    radio = VirtualRadio([cuff])
+    task = asyncio.create_task(listen(path, Config(), radio, stop=stop))
+    await radio.listening.wait()
+    for systolic in (120, 130):
+        cuff.measure(systolic, 80, pulse=60, at=datetime.now())
+        await cuff.wake()
+        at_boot = 1_900_000_000.0
+    stop.set()
+    await asyncio.wait_for(task, 5)
+    with open_store(path, create=False, read_only=True) as store:
+        assert [clock is None for (clock,) in store.query("SELECT clock_id FROM payload ORDER BY id")] == [False, True]
 
 
 @pytest.mark.parametrize(("code", "readings_told"), [(4711, [128]), (4712, [])])

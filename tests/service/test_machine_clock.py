@@ -159,3 +159,59 @@ def test_what_arrived_under_a_clock_that_ran_ahead_does_not_speak_against_the_ne
     monkeypatch.setattr(machine_clock, "set_by_network", lambda: True)
     assert machine_clock.reason_to_doubt(now, newest) is None
     assert machine_clock.reason_to_doubt(datetime(1970, 1, 2, tzinfo=UTC), newest)
+
+
+def test_what_came_after_the_network_set_the_clock_and_before_anybody_looked_keeps_its_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen: a board that started 20 days back, set by the network while a cuff sent: the reading was 20 days ahead, for
+    sure and for good."""
+    boot = time.time() - 300
+    shown = boot - timedelta(days=20).total_seconds()
+    monkeypatch.setattr(machine_clock, "believable", lambda: shown == boot)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: shown)
+    with open_store(tmp_path / "store.db") as store:
+        clock = station_clock.StationClock(store)
+        sink = StoreSink(store, before_dating=clock.before_dating)
+        clock.check()
+
+        def visit(since_boot_s: int) -> None:
+            """By a cuff whose own clock is right, 60 s after the measurement."""
+            true, at = (datetime.fromtimestamp(base + since_boot_s, UTC) for base in (boot, shown))
+            number = sink.open_visit(CUFF, "virtual", at)
+            sink.learn(number, ValueRead(Uuid.CURRENT_TIME, build_current_time(true.replace(tzinfo=None)), at))
+            taken = (true - timedelta(minutes=1)).replace(tzinfo=None, microsecond=0)
+            value = build_measurement(measurement(131, 82, stamp=taken))
+            sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, at, "virtual"), number)
+            sink.close_visit(number, at, "cuff left")
+
+        visit(120)
+        shown = boot
+        visit(290)
+        assert clock.check() is None
+        for one, since_boot_s in zip(readings.select(store), (60, 230), strict=True):
+            assert abs(one.taken_at.timestamp() - boot - since_boot_s) < 3
+            assert abs(one.received_at.timestamp() - boot - since_boot_s - 60) < 3
+            assert one.marks == ()
+
+
+def test_what_comes_right_after_a_clock_was_set_back_is_marked_before_anybody_looked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    error = timedelta(0)
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
+    monkeypatch.setattr(machine_clock, "set_by_network", lambda: False)
+    monkeypatch.setattr(machine_clock, "now", lambda: SENT + error)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (SENT - timedelta(days=9) + error).timestamp())
+    with open_store(tmp_path / "store.db") as store:
+        clock = station_clock.StationClock(store)
+        sink = StoreSink(store, before_dating=clock.before_dating)
+        assert clock.check() is None
+        for minutes in (-1, 1):
+            number = sink.open_visit(CUFF, "virtual", SENT + error)
+            value = build_measurement(measurement(131 + minutes, 82))
+            at = SENT + error + timedelta(minutes=minutes)
+            sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, at, "virtual"), number)
+            sink.close_visit(number, at, "cuff left")
+            error = timedelta(days=-3)
+        assert {one.systolic: one.marks for one in readings.select(store)} == {130: (), 132: ("station clock unsure",)}

@@ -135,9 +135,9 @@ async def listen(
             heard(reading_id)
 
     with open_store(path, check=True) as store, only_listener(path) as keep_lock:
-        sink = StoreSink(store, config.radio.accept, new_reading)
-        control = supervise.RunControl(plan_of(config), stop)
         clock = StationClock(store)
+        sink = StoreSink(store, config.radio.accept, new_reading, clock.before_dating)
+        control = supervise.RunControl(plan_of(config), stop)
         _finish_last_run(store, sink, zone_of(config), clock)
         watching = asyncio.create_task(_stay_sure(keep_lock, store, clock, sink))
         watching.add_done_callback(lambda _: control.end())

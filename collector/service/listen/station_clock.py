@@ -17,12 +17,13 @@ class StationClock:
     def __init__(self, store: Store) -> None:
         self._store, self._boot = store, machine_clock.boot_id()
         self._in_doubt: bool | None = None
+        self._seen = machine_clock.clock_at_boot()  # as the clock stood when it was asked last
         self._at_boot: float | None = None
         self._behind: datetime | None = None  # what it has to catch up with since it was set last
 
     def check(self) -> str | None:
         """Ask whether it can be believed; returns a condition for `check` while in doubt."""
-        at_boot = machine_clock.clock_at_boot()
+        self._seen = at_boot = machine_clock.clock_at_boot()
         reason = self._reason_to_doubt(at_boot)
         if reason is None:
             if self._in_doubt is not False:
@@ -35,6 +36,18 @@ class StationClock:
         stations.unsure_clock(self._store, self._boot, at_boot)
         self._in_doubt = True
         return reason
+
+    def before_dating(self) -> None:
+        """Where the clock was set since it was asked last, what is dated next is of another run of it."""
+        at_boot = machine_clock.clock_at_boot()
+        if abs(at_boot - self._seen) <= machine_clock.SET_S:
+            return
+        self._seen = at_boot
+        if self._reason_to_doubt(at_boot) is None:
+            self._store.clock_id = None  # what came before is put right by `check`: here somebody waits
+        else:
+            stations.unsure_clock(self._store, self._boot, at_boot)
+            self._in_doubt = True
 
     def _reason_to_doubt(self, at_boot: float) -> str | None:
         if not machine_clock.believable():

@@ -68,10 +68,17 @@ class StoreSink:
     """Implements `collector.radio.port.Sink`.
 
     heard: called with the reading's id after each payload that made a new reading, e.g. for notices.
+    before_dating: called before anything is stored that this machine's clock dated.
     """
 
-    def __init__(self, store: Store, accept: Accept = Accept.ANY, heard: Callable[[str], None] | None = None) -> None:
-        self.store, self.accept, self.heard = store, accept, heard
+    def __init__(
+        self,
+        store: Store,
+        accept: Accept = Accept.ANY,
+        heard: Callable[[str], None] | None = None,
+        before_dating: Callable[[], None] = lambda: None,
+    ) -> None:
+        self.store, self.accept, self.heard, self._before_dating = store, accept, heard, before_dating
         self._counts: dict[int, VisitCount] = {}
         self._told: dict[str, str | None] = {}
         self._known: tuple[KnownCuff, ...] = ()
@@ -108,11 +115,14 @@ class StoreSink:
 
     def open_visit(self, cuff: str, source: str, at: datetime, first: ReceivedPayload | None = None) -> int:
         if first is None:
+            self._before_dating()
             visit = visits.open_visit(self.store, cuff, source, at)
         else:
-            with self._kept_or_not_taken(first), self.store.transaction():
-                visit = visits.open_visit(self.store, cuff, source, at)
-                appended = self._append(first, visit)
+            with self._kept_or_not_taken(first):
+                self._before_dating()
+                with self.store.transaction():
+                    visit = visits.open_visit(self.store, cuff, source, at)
+                    appended = self._append(first, visit)
             self._read_later(appended, cuff, visit)
         self._counts[visit] = VisitCount(self._name(cuff))
         log.info("%s: visit began", self._counts[visit].name)
@@ -133,6 +143,7 @@ class StoreSink:
             log.error("visit %d: %s is not stored: %s: %s", visit, name, type(error).__name__, error)
 
     def _learn(self, visit: int, fact: Fact) -> None:
+        self._before_dating()
         store, now = self.store, datetime.now(UTC)
         match fact:
             case ValueRead():
@@ -162,6 +173,7 @@ class StoreSink:
     def take(self, arrival: ReceivedPayload, visit: int | None) -> None:
         """On disk when this returns; what it means is worked out afterwards, at the next start if that fails."""
         with self._kept_or_not_taken(arrival):
+            self._before_dating()
             appended = self._append(arrival, visit)
         self._read_later(appended, arrival.cuff, visit)
 
