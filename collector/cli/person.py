@@ -1,5 +1,6 @@
 """`quietcuff person …`: who is measured, and what is theirs."""
 
+from collections import defaultdict
 from datetime import UTC, datetime, tzinfo
 from shlex import quote
 from typing import Annotated
@@ -46,7 +47,9 @@ def list_people(
     options = options_of(ctx)
     with reading_store(options, central=True) as store:
         everybody = sorted(people.every(store), key=lambda person: natural(person.name))
-        held = {person.name: slot_spans.every(store, person=person.row) for person in everybody}
+        held: dict[int, list[Span]] = defaultdict(list)
+        for span in slot_spans.every(store):
+            held[span.person_row].append(span)
         names = cuff_names(store)
         nobodys = readings.unassigned(store)
     if as_json:
@@ -57,7 +60,7 @@ def list_people(
                     "readings": person.readings,
                     "slots": [
                         {"cuff": span.cuff, "slot": span.slot, "from": span.since, "until": span.until}
-                        for span in held[person.name]
+                        for span in held[person.row]
                     ],
                 }
             )
@@ -66,7 +69,7 @@ def list_people(
         (
             person.name,
             str(person.readings),
-            "; ".join(_span_words(span, names, options.zone) for span in held[person.name]) or "no slot",
+            "; ".join(_span_words(span, names, options.zone) for span in held[person.row]) or "no slot",
         )
         for person in everybody
     ]

@@ -16,7 +16,7 @@ from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs
 from collector.store.opening import open_store
-from collector.store.people import loans
+from collector.store.people import loans, slot_spans
 from collector.store.people.loan_states import State
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -218,6 +218,14 @@ def test_a_name_that_only_its_letters_tell_apart_is_one_name_both_ways(
         assert run("person", "add", first).exit_code == 0
         assert "already" in run("person", "add", second).stderr
         assert run("note", "add", second, "2031-03-04", "tablet").exit_code == 0
+
+
+def test_a_list_of_thousands_asks_for_their_slots_once(at_home: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = []
+    every = slot_spans.every
+    monkeypatch.setattr(slot_spans, "every", lambda store, **of: asked.append(of) or every(store, **of))
+    assert at_home("person", "list").stdout.count("no slot") == 2
+    assert asked == [{}]
 
 
 def test_what_a_loan_gave_ends_with_the_loan_alone(quietcuff: Run, household: Path) -> None:
