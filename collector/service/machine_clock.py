@@ -35,6 +35,11 @@ def set_by_network() -> bool:
     return bool(synchronised())
 
 
+_DEVICE_TREE = (
+    "sys/firmware/devicetree/base"  # /proc/device-tree leads there, but the page's unit hides that (ProcSubset=)
+)
+
+
 def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     """The clock is not absurd, and either set by the network or kept while the machine is off.
 
@@ -43,7 +48,7 @@ def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     """
     if not trustworthy(datetime.fromtimestamp(time.time() if now is None else now, UTC)):
         return False
-    keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / "proc/device-tree").exists()
+    keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / _DEVICE_TREE).exists()
     return keeps_time or bool(synchronised())
 
 

@@ -23,7 +23,7 @@ CUFF = "F0:F1:F2:F3:F4:F5"
 
 def machine(root: Path, board: bool, keeps_time: bool) -> Path:
     if board:
-        (root / "proc/device-tree").mkdir(parents=True)
+        (root / "sys/firmware/devicetree/base").mkdir(parents=True)
     if keeps_time:
         (root / "sys/class/rtc/rtc0").mkdir(parents=True)
     return root
