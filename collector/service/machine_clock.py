@@ -35,9 +35,8 @@ def set_by_network() -> bool:
     return bool(synchronised())
 
 
-_DEVICE_TREE = (
-    "sys/firmware/devicetree/base"  # /proc/device-tree leads there, but the page's unit hides that (ProcSubset=)
-)
+_DEVICE_TREE = "sys/firmware/devicetree/base"
+"""Where /proc/device-tree leads, which the page's unit hides (ProcSubset=)."""
 
 
 def believable(now: float | None = None, root: Path = Path("/")) -> bool:

@@ -1,12 +1,12 @@
 """What comes late, or without a time, of invented borrowers: with whom it is kept, what the desk tells, what an erase
 takes."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from clinicdesk import BACK, CUFF, DAYS, Clinic, lent, stocked
+from clinicdesk import BACK, CUFF, DAYS, LENT, Clinic, lent, stocked
 from older_schema import without_step
 
 from collector import intake
@@ -15,7 +15,7 @@ from collector.radio.facts import ReceivedPayload
 from collector.store import people, readings
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
-from collector.store.journal import payloads
+from collector.store.journal import payloads, stations
 from collector.store.opening import open_store
 from collector.store.people import loans, slot_spans
 from collector.store.values import Selection
@@ -286,3 +286,26 @@ def test_a_loan_stays_over_when_whom_the_cuff_was_lent_on_to_is_erased(clinic: C
     assert whose(clinic) == ["B-117", "B-117", None]
     intake.rebuild(clinic.store)
     assert whose(clinic) == ["B-117", "B-117", None]
+
+
+def test_what_came_under_a_clock_put_right_since_counts_when_it_came(clinic: Clinic) -> None:
+    """Seen: the board started with an old time. A cuff with a stranger's reading was lent; what could not be read of a
+    borrower's stayed when they were erased."""
+
+    def behind(true: datetime, send: Callable[[], None]) -> None:
+        stations.unsure_clock(clinic.store, f"boot {true}", 0.0)
+        clinic.at = LENT - timedelta(days=9)
+        error = true - clinic.at
+        send()
+        stations.clock_known(clinic.store, f"boot {true}", error.total_seconds())
+        intake.catch_up(clinic.store)
+        clinic.at = true + timedelta(hours=1)
+
+    lent(clinic)
+    behind(DAYS[0], lambda: clinic.sink.take(cut_short(clinic), None))
+    clinic.at = BACK
+    assert clinic.take_back(keys=[clinic.visit, *"yyyyy"])
+    assert intake.erase_person(clinic.store, "B-117").erasure.payloads == 1
+    behind(BACK + timedelta(days=1), lambda: clinic.visit(taken=(BACK + timedelta(hours=20),)))
+    with pytest.raises(StoreError, match="sent 1 records since it was made available"):
+        lent(clinic, "B-118")

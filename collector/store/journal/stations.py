@@ -86,6 +86,10 @@ def note_put_right(store: Store, clock: int) -> None:
         derivation.note_redo(store, cuff_id)
 
 
+ARRIVED = "(arrived_at + coalesce((SELECT correction FROM unsure_clock WHERE unsure_clock.id = payload.clock_id), 0))"
+"""When a payload came: put right where the clock showed something else then, and that is known."""
+
+
 def uids(store: Store) -> dict[int, bytes]:
     """What names each station everywhere, by its row."""
     return dict(store.query("SELECT id, uid FROM station").fetchall())

@@ -6,6 +6,7 @@ from collector.store import people
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.journal.cuffs import HAND
+from collector.store.journal.stations import ARRIVED
 from collector.store.people.slot_spans import HELD
 from collector.store.values import CORRECTS
 
@@ -71,8 +72,8 @@ _WITHOUT_READING = f"""
     SELECT payload.uid FROM {HELD} AS span JOIN payload ON payload.cuff_id = span.cuff_id
     JOIN outcome ON outcome.payload_id = payload.id WHERE person_id = ?1
     AND outcome.reading IS NULL AND outcome.kind IN ('undecodable', 'segment', 'other')
-    AND ((since IS NULL OR arrived_at >= since) AND (until IS NULL OR arrived_at < until)
-        OR {_came_with_loan("arrived_at")})
+    AND ((since IS NULL OR {ARRIVED} >= since) AND (until IS NULL OR {ARRIVED} < until)
+        OR {_came_with_loan(ARRIVED)})
 """
 _CONTESTED = f"""
     SELECT count(DISTINCT reading.id) {_UNSURE} AND owner_mark = 'owner unsure' AND EXISTS (

@@ -6,6 +6,7 @@ from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
+from collector.store.journal.stations import ARRIVED
 
 _SLACK = timedelta(minutes=2)
 _NAMED = 20  # of what is to be said; the rest when these are
@@ -15,8 +16,8 @@ def sent_since_marked(store: Store, address: str, at: datetime) -> int:
     """How many records the cuff sent since its state changed last, without those of a clock that ran ahead."""
     return int(
         store.scalar(
-            """SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING
-                (cuff_id) WHERE address = ? AND arrived_at > cuff_state.changed_at AND arrived_at <= ?""",
+            f"""SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING
+                (cuff_id) WHERE address = ? AND {ARRIVED} > cuff_state.changed_at AND {ARRIVED} <= ?""",
             (address, to_us(at + _SLACK)),
         )
     )
