@@ -20,6 +20,7 @@ from collector.cli.common.command import (
 from collector.cli.common.output import out_json
 from collector.cli.common.selection import reading_store, writing_store
 from collector.service.jobs.relaying import receivers_of, start_sending, words
+from collector.share.relay import sending
 from collector.share.relay.postgresql_schema import SCHEMA
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, plan
@@ -169,9 +170,9 @@ def send_again(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="
     """
 
     options = options_of(ctx)
-    _chosen(options, name)
+    (receiver,) = _chosen(options, name)
     with writing_store(options) as store:
-        outbox.send_again(store, receivers.enlist(store, name, datetime.now(UTC)))
+        sending.send_again(store, receiver, datetime.now(UTC))
     say(f"all readings wait for {name} anew")
 
 

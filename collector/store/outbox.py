@@ -15,6 +15,9 @@ from collector.store.namesakes import CALLED
 from collector.store.readings.queries import BY_ARRIVAL, LAST_FIRST
 from collector.store.values import TAKEN_BACK
 
+IN_ANY_STATE = -1
+"""No version: what was tried, or sent before, may be there, but perhaps not in this state."""
+
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
@@ -83,14 +86,19 @@ def newest_sent(store: Store, target: int, names: Sequence[str] = ()) -> list[st
 
 
 def send_again(store: Store, target: int) -> None:
-    """Everything waits anew, as if nothing had been sent: for a receiver that lost what it had."""
+    """Everything waits anew: for a receiver that lost what it had, or is to have it otherwise. What it was sent it may
+    have still, so what is another state or gone by then is told as such."""
     with store.transaction():
-        store.query("DELETE FROM relay_sent WHERE target_id = ?", (target,))
         receivers.keep_entered(store, target, None)
         store.query(
             """INSERT INTO outbox (target_id, reading_id) SELECT ?, reading_id FROM reading WHERE true
                 ORDER BY person_id, taken_at, reading_id ON CONFLICT DO UPDATE SET version = version + 1""",
             (target,),
+        )
+        store.query(
+            """UPDATE outbox SET tried = ?2 WHERE target_id = ?1 AND (tried IS NOT NULL OR reading_id IN
+                (SELECT reading_id FROM relay_sent WHERE target_id = ?1))""",
+            (target, IN_ANY_STATE),
         )
 
 

@@ -5,8 +5,7 @@ Readings that came since stay where they were sent: that may be the only place t
 """
 
 from collector.store.database import Store
-
-_MAY_BE_THERE = -1  # no version: whatever was tried, this state was not
+from collector.store.outbox import IN_ANY_STATE
 
 
 def keep_what_receivers_have(restored: Store, present: Store | None) -> None:
@@ -25,7 +24,7 @@ def keep_what_receivers_have(restored: Store, present: Store | None) -> None:
         )
         if present is None:
             restored.query("DELETE FROM relay_sent")
-            restored.query("UPDATE outbox SET tried = ?", (_MAY_BE_THERE,))
+            restored.query("UPDATE outbox SET tried = ?", (IN_ANY_STATE,))
 
 
 def _take_over(restored: Store, present: Store) -> None:
@@ -43,5 +42,5 @@ def _take_over(restored: Store, present: Store) -> None:
             restored.query(
                 """INSERT INTO outbox (target_id, reading_id, tried) VALUES (?, ?, ?)
                     ON CONFLICT DO UPDATE SET tried = excluded.tried""",
-                (target, reading_id, _MAY_BE_THERE),
+                (target, reading_id, IN_ANY_STATE),
             )

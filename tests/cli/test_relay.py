@@ -112,7 +112,7 @@ def test_again_sends_all_again(at_home: Run, tmp_path: Path, server: tuple[str, 
     at_home("relay", "send")
     count = len(shelf.resources)
     assert at_home("relay", "again", "clinic").exit_code == 0
-    assert at_home("relay", "send").stdout == "clinic: 25 sent\n"
+    assert at_home("relay", "send").stdout == "clinic: 25 changed\n"
     assert len(shelf.resources) == count
 
 

@@ -18,7 +18,7 @@ from collector.service.jobs.export_context import export_context
 from collector.share.export.fhir import codes
 from collector.share.relay.fhir_server import FhirServer
 from collector.share.relay.receiver import Receiver
-from collector.share.relay.sending import Sent, send
+from collector.share.relay.sending import Sent, send, send_again
 from collector.share.relay.target import SeriesNews, Unreachable
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -97,6 +97,17 @@ def test_a_later_series_stands_beside_the_earlier_and_erasing_takes_both(
     catch_up(store)
     send(store, receiver, export_context(store, CONFIG))
     assert averages(shelf) == shelf.of("DocumentReference") == []
+
+
+def test_an_average_of_the_erased_is_taken_back_also_after_again(store: Store, server: tuple[str, Shelf]) -> None:
+    url, shelf = server
+    receiver = clinic(url)
+    send(store, receiver, export_context(store, CONFIG))
+    send_again(store, receiver, MONDAY)
+    erase_person(store, "mira")
+    catch_up(store)
+    send(store, receiver, export_context(store, CONFIG))
+    assert averages(shelf) == []
 
 
 def test_a_series_that_is_valid_no_longer_is_taken_back(store: Store, server: tuple[str, Shelf]) -> None:

@@ -83,7 +83,7 @@ def send(
         if not alone:
             return Sent(skipped="another process is sending there")
         entered = _Entered.at(store, row, receiver, context)
-        series = SeriesThere.at(store, row) if receiver.averages and receiver.kind == "fhir" else None
+        series = _series(store, row, receiver)
         waiting = bool(outbox.next_batch(store, row, 1, clock()))
         before = Board(*receivers.shown(store, row))
         if receiver.board and waiting:
@@ -116,6 +116,20 @@ def send(
             receivers.reached(store, row, clock())
         pace.remember(store, row)
     return sent
+
+
+def send_again(store: Store, receiver: Receiver, now: datetime) -> None:
+    """Let everything wait anew, averages as well. What the receiver may have still is taken back once it is gone."""
+    row = receivers.enlist(store, receiver.name, now)
+    with store.transaction():
+        series = _series(store, row, receiver)
+        outbox.send_again(store, row)
+        if series:
+            series.keep_in_any_state()
+
+
+def _series(store: Store, row: int, receiver: Receiver) -> SeriesThere | None:
+    return SeriesThere.at(store, row) if receiver.averages and receiver.kind == "fhir" else None
 
 
 def _bring(series: SeriesThere, target: KeepsSeries, receiver: Receiver, context: ExportContext, sent: Sent) -> None:

@@ -38,6 +38,11 @@ class SeriesThere:
         self.due = due
         receivers.keep_entered(self.store, self.row, json.dumps({"due": due, "has": self.has}).encode())
 
+    def keep_in_any_state(self) -> None:
+        """The receiver may have these in whatever state: what is valid is sent again, what is not is taken back."""
+        self.has = {person: [{**it, "digest": ""} for it in has] for person, has in self.has.items()}
+        self.keep(due=True)
+
     def bring(self, target: KeepsSeries, receiver: Receiver, context: ExportContext) -> None:
         """Raises Unreachable and RefusedByReceiver; what was not taken is tried again with the next readings."""
         has, news = self._news(context.latest(receiver.people), context)
