@@ -17,7 +17,7 @@ from collector.store.errors import StoreError
 from collector.store.instants import to_us
 from collector.store.journal import payloads, stations
 from collector.store.opening import open_store
-from collector.store.people import loans, slot_spans
+from collector.store.people import loans, slot_spans, unions
 from collector.store.values import Selection
 from parsers.uuids import Uuid
 
@@ -267,8 +267,9 @@ def test_whose_a_reading_is_at_a_return_a_rebuild_says_too(clinic: Clinic) -> No
     assert whose(clinic) == found
 
 
-def test_a_loan_stays_over_when_whom_the_cuff_was_lent_on_to_is_erased(clinic: Clinic, tmp_path: Path) -> None:
-    """Seen: whatever the cuff measured from then on, of anybody, was the first borrower's."""
+@pytest.fixture
+def lent_on(clinic: Clinic, tmp_path: Path) -> Clinic:
+    """A cuff that was lent here was lent on at another station, which did not know of it; merged since."""
     lent(clinic)
     clinic.at = DAYS[2]
     clinic.visit(taken=DAYS[:2])
@@ -278,14 +279,31 @@ def test_a_loan_stays_over_when_whom_the_cuff_was_lent_on_to_is_erased(clinic: C
         lent(other, "B-118")
         other.at += timedelta(hours=2)
         other.visit(taken=(BACK + timedelta(hours=1),))
+        assert other.take_back(keys=[other.visit, *"yyyyy"])
     intake.merge(clinic.store, tmp_path / "other" / "store.db")
     assert whose(clinic) == ["B-117", "B-117", "B-118"]
-    intake.erase_person(clinic.store, "B-118")
     clinic.at = BACK + timedelta(days=9)
-    clinic.visit(taken=(BACK + timedelta(days=8),))
-    assert whose(clinic) == ["B-117", "B-117", None]
-    intake.rebuild(clinic.store)
-    assert whose(clinic) == ["B-117", "B-117", None]
+    return clinic
+
+
+def test_a_loan_stays_over_when_whom_the_cuff_was_lent_on_to_is_erased(lent_on: Clinic) -> None:
+    """Seen: whatever the cuff measured from then on, of anybody, was the first borrower's."""
+    intake.erase_person(lent_on.store, "B-118")
+    lent_on.visit(taken=(BACK + timedelta(days=8),))
+    assert whose(lent_on) == ["B-117", "B-117", None]
+    intake.rebuild(lent_on.store)
+    assert whose(lent_on) == ["B-117", "B-117", None]
+
+
+@pytest.mark.parametrize(("kept", "other"), [("B-117", "B-118"), ("B-118", "B-117")])
+def test_a_loan_stays_over_when_whom_the_cuff_was_lent_on_to_is_the_same_person(
+    lent_on: Clinic, kept: str, other: str
+) -> None:
+    """Seen: as when they were erased."""
+    unions.unite(lent_on.store, kept, other, lent_on.at)
+    lent_on.visit(taken=(BACK + timedelta(days=8),))
+    intake.rebuild(lent_on.store)
+    assert whose(lent_on) == [kept, kept, kept, None]
 
 
 def test_what_came_under_a_clock_put_right_since_counts_when_it_came(clinic: Clinic) -> None:

@@ -145,13 +145,15 @@ def remove(store: Store, row: int, at: datetime) -> None:
         audit.record(store, at, "slot taken back", detail, span.person_row)
 
 
-def keep_ends(store: Store, person: int) -> None:
-    """A loan that is over because the cuff was lent on to this person (a row) stays so when their loans go."""
+def keep_ends(store: Store, person: int, of: int | None = None) -> None:
+    """A loan that is over because the cuff was lent on to this person (a row) stays so when their loans go, or become
+    those of whom it was lent to (of: another row; None: of all)."""
     held = f"(SELECT until FROM {HELD} AS held WHERE held.id = span.id)"
     store.query(
         f"""UPDATE span SET until = {held}, changed_at = changed_at + 1 WHERE strict AND NOT gone AND person_id <> ?1
-            AND cuff_id IN (SELECT cuff_id FROM loan WHERE person_id = ?1) AND until IS NOT {held}""",
-        (person,),
+            AND (?2 IS NULL OR person_id = ?2) AND cuff_id IN (SELECT cuff_id FROM loan WHERE person_id = ?1)
+            AND until IS NOT {held}""",
+        (person, of),
     )
 
 

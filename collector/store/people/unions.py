@@ -11,6 +11,7 @@ from collector.store import audit, people
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
 from collector.store.instants import to_us
+from collector.store.people import slot_spans
 
 OWNED = ("claim", "span", "note", "office_visit", "sitting", "loan", "page_invite", "page_device", "page_sitting")
 """Tables whose rows are a person's."""
@@ -75,6 +76,9 @@ def follow(store: Store) -> None:
                 store.query("UPDATE person SET part_of = NULL, gone = 0 WHERE uid = ?", (uid,))
                 continue
             ids = "(SELECT id FROM person WHERE uid = ?)"
+            one, two = (store.scalar("SELECT id FROM person WHERE uid = ?", (each,)) for each in (root, uid))
+            slot_spans.keep_ends(store, two, of=one)
+            slot_spans.keep_ends(store, one, of=two)
             for table in OWNED:
                 store.query(f"UPDATE {table} SET person_id = {ids} WHERE person_id = {ids}", (root, uid))
             store.query(f"DELETE FROM relay_hold WHERE person_id = {ids}", (uid,))
