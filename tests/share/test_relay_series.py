@@ -20,6 +20,7 @@ from collector.share.relay.fhir_server import FhirServer
 from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import Sent, send, send_again
 from collector.share.relay.target import SeriesNews, Unreachable
+from collector.store import receivers
 from collector.store.database import Store
 from collector.store.opening import open_store
 
@@ -97,6 +98,15 @@ def test_a_later_series_stands_beside_the_earlier_and_erasing_takes_both(
     catch_up(store)
     send(store, receiver, export_context(store, CONFIG))
     assert averages(shelf) == shelf.of("DocumentReference") == []
+
+
+def test_a_receiver_that_was_of_another_kind_before_has_no_averages(store: Store, server: tuple[str, Shelf]) -> None:
+    """What it had beside readings is no list of series."""
+    url, shelf = server
+    receivers.keep_entered(store, receivers.enlist(store, "clinic", MONDAY), bytes(range(240, 256)))
+    send_again(store, clinic(url), MONDAY)
+    assert send(store, clinic(url), export_context(store, CONFIG)) == Sent(fresh=32)
+    assert len(averages(shelf)) == 1
 
 
 def test_an_average_of_the_erased_is_taken_back_also_after_again(store: Store, server: tuple[str, Shelf]) -> None:

@@ -31,7 +31,10 @@ class SeriesThere:
 
     @classmethod
     def at(cls, store: Store, row: int) -> "SeriesThere":
-        said: Mapping[str, Any] = json.loads(receivers.entered(store, row) or b"{}")
+        try:
+            said: Mapping[str, Any] = json.loads(receivers.entered(store, row) or b"{}")
+        except ValueError:  # the digest of a receiver of another kind that had this name before
+            said = {}
         return cls(store, row, bool(said.get("due", True)), dict(said.get("has", {})))
 
     def keep(self, due: bool) -> None:
