@@ -39,6 +39,14 @@ _DEVICE_TREE = "sys/firmware/devicetree/base"
 """Where /proc/device-tree leads, which the page's unit hides (ProcSubset=)."""
 
 
+_WAS_SET = "run/systemd/timesync/synchronized"
+"""There since the network set the clock for the first time after the start (systemd-timesyncd.service(8), "Files").
+
+The kernel takes its word back after some nine hours without a network (kernel/time/ntp.c, `second_overflow`: the
+largest error it allows for grows by 500 µs a second, up to 16 s); the clock has run on and is right to a second or so.
+"""
+
+
 def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     """The clock is not absurd, and either set by the network or kept while the machine is off.
 
@@ -48,7 +56,7 @@ def believable(now: float | None = None, root: Path = Path("/")) -> bool:
     if not trustworthy(datetime.fromtimestamp(time.time() if now is None else now, UTC)):
         return False
     keeps_time = (root / "sys/class/rtc/rtc0").exists() or not (root / _DEVICE_TREE).exists()
-    return keeps_time or bool(synchronised())
+    return keeps_time or bool(synchronised()) or (root / _WAS_SET).exists()
 
 
 _BEHIND = timedelta(minutes=2)

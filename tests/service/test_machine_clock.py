@@ -46,6 +46,19 @@ def test_a_board_without_a_clock_is_believed_once_the_network_told_it_the_time(
     assert machine_clock.believable(LATER, machine(tmp_path, board, keeps_time)) is believed
 
 
+def test_a_board_is_believed_still_when_its_network_is_gone_for_a_day(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The kernel calls the clock unsynchronised again; each arrival was marked, and nothing could be lent."""
+    monkeypatch.setattr(machine_clock, "synchronised", lambda: False)
+    board = machine(tmp_path, True, False)
+    (board / "run/systemd/timesync").mkdir(parents=True)
+    assert not machine_clock.believable(LATER, board)
+    (board / "run/systemd/timesync/synchronized").touch()
+    assert machine_clock.believable(LATER, board)
+    assert not machine_clock.believable(12.0, board)
+
+
 def test_1970_is_never_believed(tmp_path: Path) -> None:
     assert not machine_clock.believable(12.0, machine(tmp_path, False, True))
 
