@@ -11,7 +11,7 @@ from collector.intake import erase_person, giving, interpret, merge, pipeline, r
 from collector.intake.correction import Correction, correct_reading
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import take_log
-from collector.store import journal, people, readings
+from collector.store import journal, people, readings, upkeep
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import cuffs
@@ -184,3 +184,14 @@ def test_struck_out_it_goes_on_following(store: Store) -> None:
     strikes.strike(store, correct(store).reading_id, NOW)
     give_slot(store, "bob")
     assert whose(store) == {"bob"}
+
+
+def test_two_stores_that_work_it_out_say_it_alike(store: Store, tmp_path: Path) -> None:
+    """Seen by playing merges in any order: each had a claim of its own making for one and the same."""
+    correct(store)
+    upkeep.backup_to(store, tmp_path / "other.db")
+    with open_store(tmp_path / "other.db") as other:
+        give_slot(store, "ada")
+        give_slot(other, "ada")
+        said = [one.query("SELECT uid, payload_uid, changed_at FROM claim").fetchall() for one in (store, other)]
+    assert said[0] == said[1] != []

@@ -61,12 +61,13 @@ def withdraw(store: Store, reading_id: str, at: datetime) -> None:
 def follow(store: Store, row: int, person: int | None) -> None:
     """A reading (by its row) is this person's, or nobody's, because another one is: whatever was said of it by itself.
 
-    As if it had been said when the reading was written: whoever reads one log at two stations is told by that.
+    As if it had been said when the reading was written: whoever reads one log at two stations is told by that. Named
+    as the payload is: each store that works this out says the same.
     """
     store.query(
-        """INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT ?, payload.uid, ?, arrived_at FROM reading
+        """INSERT INTO claim (uid, payload_uid, person_id, changed_at) SELECT uid, uid, ?, arrived_at FROM reading
         JOIN payload ON payload.id = payload_id WHERE reading.id = ? ON CONFLICT (payload_uid) DO NOTHING""",
-        (new_uid(), person, row),
+        (person, row),
     )
     store.query(
         """UPDATE claim SET person_id = ?1, holds = ?1 IS NOT NULL WHERE payload_uid IN (SELECT uid FROM outcome
