@@ -1,7 +1,6 @@
 """Loan desk: the stock, lending by code, taking back several at once, the checks one by one, the summary to print."""
 
 import subprocess
-from functools import partial
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -39,10 +38,10 @@ async def desk(request: Request) -> Response:
 async def lend(request: Request) -> Response:
     station, data = station_of(request), await form(request)
     code = data.get("code", "").strip()
-    cuff, lend_to = data.get("cuff", ""), partial(loans.lend, set_by_network=set_by_network())
+    cuff, lend_to = data.get("cuff", ""), loans.lend
     try:
-        now = believed_now(station.store)
-        once(request, data, lambda: lend_to(station.store, cuff, code, ("any",), now))
+        now, network = believed_now(station.store), set_by_network()
+        once(request, data, lambda: lend_to(station.store, cuff, code, ("any",), now, set_by_network=network))
     except StoreError as error:
         return _draw(request, 422, told(error), data)
     return RedirectResponse("/desk", 303)

@@ -78,9 +78,13 @@ def reason_to_doubt(now: datetime, newest_arrival: datetime | None) -> str | Non
     return against and f"{shown}, {against}"
 
 
+def _is_behind(now: datetime, newest_arrival: datetime | None) -> bool:
+    return newest_arrival is not None and now < newest_arrival - _BEHIND
+
+
 def speaks_against(now: datetime, newest_arrival: datetime | None) -> str | None:
     """What the store knows that makes no sense by this clock, to stand behind what it shows."""
-    if newest_arrival is not None and now < newest_arrival - _BEHIND:
+    if _is_behind(now, newest_arrival):
         return f"but something arrived on {newest_arrival:%Y-%m-%d %H:%M} UTC already"
     if newest_arrival is not None and now > newest_arrival + _AHEAD:
         return f"years after the newest that arrived ({newest_arrival:%Y-%m-%d} UTC)"
@@ -95,7 +99,7 @@ def set_back_behind(store: Store) -> datetime | None:
     before, and nobody can tell which. What was once dated years ahead does not put in doubt whatever comes for years.
     """
     newest = newest_arrival(store, until=now() + _SET_BACK)
-    return None if newest is None or newest <= now() + _BEHIND else newest
+    return newest if _is_behind(now(), newest) else None
 
 
 def now() -> datetime:

@@ -1,18 +1,19 @@
 """What copies a reading counts once, whoever says later whose the two are; a rebuild finds the same."""
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
 from sqlite_steps import steps_of
+from two_people import AT, CUFF, NOW, two_people
 
-from collector.intake import erase_person, giving, interpret, merge, pipeline, rebuild
+from collector.intake import erase_person, giving, merge, pipeline, rebuild
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import take_log
-from collector.store import journal, people, readings
+from collector.store import readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.journal import visits
@@ -21,25 +22,15 @@ from collector.store.people import slot_spans, unions
 from collector.store.readings import copies, strikes
 from collector.store.readings.copies import ALWAYS
 from collector.store.values import HAND_COPY, VOID_MARKS, WRITTEN_TWICE, Reading
-from parsers.measurement import build_measurement, measurement
-from parsers.stamps import DateTime, build_date_time
+from parsers.stamps import build_date_time
 from parsers.uuids import Uuid
 
-NOW = datetime(2031, 6, 1, tzinfo=UTC)
-AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
-CUFF = "C0:FF:EE:00:00:01"
 WRITTEN = HandRow(taken_at=AT, systolic=Decimal(128), diastolic=Decimal(81))
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    with open_store(tmp_path / "store.db") as store:
-        for name in ("ada", "bob"):
-            people.add(store, name, NOW)
-        value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(AT.replace(tzinfo=None)), user_id=1))
-        kind, arrived = 0x2A35, AT + timedelta(seconds=20)
-        sent = journal.append(store, cuff=CUFF, characteristic=kind, value=value, arrived_at=arrived, source="virtual")
-        interpret(store, sent.payload)
+    with two_people(tmp_path) as store:
         yield store
 
 

@@ -1,17 +1,18 @@
 """Whose a correction is: the same person's as what it corrects, whenever and wherever that is said."""
 
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from decimal import Decimal
 from pathlib import Path
 
 import pytest
+from two_people import AT, CUFF, NOW, two_people
 
-from collector.intake import erase_person, giving, interpret, merge, pipeline, rebuild
+from collector.intake import erase_person, giving, merge, pipeline, rebuild
 from collector.intake.correction import Correction, correct_reading
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import take_log
-from collector.store import journal, people, readings, upkeep
+from collector.store import people, readings, upkeep
 from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import cuffs
@@ -20,30 +21,13 @@ from collector.store.people import slot_spans, unions
 from collector.store.readings import claims, strikes, unsettled, write
 from collector.store.readings.unsettled import Settled
 from collector.store.values import WRITTEN_TWICE, Reading
-from parsers.measurement import build_measurement, measurement
-from parsers.stamps import DateTime
 
-NOW = datetime(2031, 6, 1, tzinfo=UTC)
-AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
-CUFF = "C0:FF:EE:00:00:01"
 RIGHT = Correction(systolic=Decimal(148))
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    with open_store(tmp_path / "store.db") as store:
-        for name in ("ada", "bob"):
-            people.add(store, name, NOW)
-        value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(AT.replace(tzinfo=None)), user_id=1))
-        sent = journal.append(
-            store,
-            cuff=CUFF,
-            characteristic=0x2A35,
-            value=value,
-            arrived_at=AT + timedelta(seconds=20),
-            source="virtual",
-        )
-        interpret(store, sent.payload)
+    with two_people(tmp_path) as store:
         yield store
 
 

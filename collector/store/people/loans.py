@@ -113,10 +113,11 @@ def lend(
 
 def _date_returns_before(store: Store, address: str, at: datetime) -> None:
     """Looked after by a clock that ran ahead, the cuff would end the loan that begins now once that day has come."""
+    now = to_us(at)
     store.query(
-        f"""UPDATE loan SET out_at = ?1, back_at = ?1, {LATER.replace("?", "?1")} WHERE cuff_id = ?2 AND
-            person_id IS NULL AND out_at > ?1 AND NOT gone""",
-        (to_us(at), cuffs.row_of(store, address)),
+        f"""UPDATE loan SET out_at = ?, back_at = ?, {LATER} WHERE cuff_id = ? AND person_id IS NULL AND out_at > ? AND
+            NOT gone""",
+        (now, now, now, cuffs.row_of(store, address), now),
     )
 
 

@@ -159,19 +159,19 @@ def keep_ends(store: Store, person: int, of: int | None = None) -> None:
 
 def get(store: Store, row: int) -> Span:
     """Raises StoreError for none."""
-    for span in every(store):
-        if span.row == row:
-            return span
+    if found := every(store, row=row):
+        return found[0]
     raise RefusedByStore(f"no span {row} in this store")
 
 
-def every(store: Store, *, cuff: str | None = None, person: int | None = None) -> list[Span]:
-    """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all."""
+def every(store: Store, *, cuff: str | None = None, person: int | None = None, row: int | None = None) -> list[Span]:
+    """Spans that hold or held, oldest first, of one cuff (address) or person (row) or all. row: that one alone."""
     rows = store.query(
         f"""SELECT span.id, {CALLED}, address, slot, since, until, strict, person_id FROM {HELD} AS span
             JOIN person ON person.id = person_id JOIN cuff ON cuff.id = cuff_id
-            WHERE (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) ORDER BY since, span.id""",
-        (cuff, person),
+            WHERE (?1 IS NULL OR address = ?1) AND (?2 IS NULL OR person_id = ?2) AND (?3 IS NULL OR span.id = ?3)
+            ORDER BY since, span.id""",
+        (cuff, person, row),
     )
     return [
         Span(
