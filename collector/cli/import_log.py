@@ -159,12 +159,14 @@ def _tell(file: str, bad: list[BadLine]) -> None:
 
 def _tell_of_told_no_more(options: GlobalOptions, earlier: Sequence[Reading]) -> None:
     if earlier:
-        are, them = ("is", "it") if len(earlier) == 1 else ("are", "them")
+        those = "1 earlier reading at the time of a new line is"
+        if len(earlier) > 1:
+            those = f"{len(earlier)} earlier readings at the times of new lines are"
         first = f"{earlier[0].systolic}/{earlier[0].diastolic} at {minute(earlier[0].taken_at, options.zone)}"
         ids = " ".join(one.reading_id[:8] for one in earlier)  # all: taken in again, the log tells of none
         say(
-            f"{len(earlier)} from before {are} of the very time of a new line, and no line tells of {them}: {first}. "
-            f"Both count; where that line was put right, `quietcuff strike {ids}`"
+            f"{those} not in this log: {first}. Both count; where a line was put right, take out what it said before: "
+            f"`quietcuff strike {ids}`"
         )
 
 

@@ -15,7 +15,7 @@ from collector.store.journal import cuffs
 from collector.store.journal.cuffs import HAND
 from collector.store.journal.payloads import ImportedPayload
 from collector.store.namesakes import folded
-from collector.store.people.erase import former_names
+from collector.store.people.former_names import former_names
 from collector.store.readings import claims, corrections, hand_written, write
 from collector.store.readings.hand_written import Written
 from collector.store.values import Progress

@@ -111,6 +111,7 @@ def test_every_change_is_written_down(at_home: Run) -> None:
     ]
     assert changes[0]["detail"] == {"from": "mira", "to": "m1"}
     assert "person renamed" in at_home("person", "history").stdout
+    assert "no person 'Mira' in this store any more: m1 was called so" in at_home("average", "Mira").stderr
 
 
 def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:

@@ -8,11 +8,11 @@ from collector.store.database import Store
 from collector.store.people import unions
 from collector.store.people.erase import (
     delete_erased,
-    former_names,
     name_claims_of_the_erased,
     name_parts_of_the_erased,
     take_names_out,
 )
+from collector.store.people.former_names import former_names
 
 
 @dataclass(frozen=True, slots=True)

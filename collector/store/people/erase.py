@@ -18,6 +18,7 @@ from collector.store.journal import derivation
 from collector.store.json_columns import from_json
 from collector.store.people import slot_spans
 from collector.store.people.erase_preview import GOING, Erasure, payloads_of, preview
+from collector.store.people.former_names import former_names
 
 _TABLES = (
     "claim",
@@ -214,14 +215,6 @@ def _delete_person(store: Store, person: int) -> None:
     store.query("DELETE FROM relay_hold WHERE person_id = ?", (person,))
     store.query("DELETE FROM person WHERE id = ?", (person,))
     take_names_out(store, names)
-
-
-def former_names(store: Store, person: int, where: str = "main") -> set[str]:
-    """What the person (a row of that database) was called before and after renaming, as the history tells."""
-    of = f"SELECT detail FROM {where}.audit WHERE person_id = ? AND what = 'person renamed'"
-    told = [from_json("audit", "detail", detail) for (detail,) in store.query(of, (person,))]
-    names = (change.get(side) for change in told for side in ("from", "to"))
-    return {name for name in names if isinstance(name, str) and name}
 
 
 def _device_names(store: Store, person: int) -> set[str]:

@@ -10,6 +10,7 @@ from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, to_us
 from collector.store.namesakes import CALLED, HANDLE, MOST_LETTERS, folded, is_name
+from collector.store.people.former_names import called_now
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +78,10 @@ def _found(store: Store, row: int, called: str) -> Person:
 def need(store: Store, name: str) -> Person:
     person = find(store, name)
     if person is None:
-        raise RefusedByStore(f"no person '{name}' in this store; `quietcuff person list` shows them")
+        called = name if len(name) <= MOST_LETTERS else f"{name[:MOST_LETTERS]}…"
+        if now := called_now(store, name):
+            raise RefusedByStore(f"no person '{called}' in this store any more: {' or '.join(now)} was called so")
+        raise RefusedByStore(f"no person '{called}' in this store; `quietcuff person list` shows them")
     return person
 
 
