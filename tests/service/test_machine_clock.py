@@ -208,6 +208,30 @@ def test_what_came_after_the_network_set_the_clock_and_before_anybody_looked_kee
             assert one.marks == ()
 
 
+def test_what_came_under_a_clock_years_ahead_is_put_right_once_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Seen in stories: without a network a clock of 2041 dated a cuff's readings ten years ahead, for sure."""
+    error = timedelta(0)
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
+    monkeypatch.setattr(machine_clock, "set_by_network", lambda: False)
+    monkeypatch.setattr(machine_clock, "now", lambda: SENT + error)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (SENT - timedelta(days=9) + error).timestamp())
+    with open_store(tmp_path / "store.db") as store:
+        clock = station_clock.StationClock(store)
+        sink = StoreSink(store, before_dating=clock.before_dating)
+        assert clock.check() is None
+        for systolic in (130, 131):
+            value = build_measurement(measurement(systolic, 82))
+            sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, SENT + error, "virtual"), None)
+            error = timedelta(days=3652)
+        assert "shows 2041-03-24, years after the newest that arrived (2031-03-25 UTC)" in (clock.check() or "")
+        assert {one.systolic: one.marks for one in readings.select(store)} == {130: (), 131: ("station clock unsure",)}
+        error = timedelta(0)
+        assert clock.check() is None
+        assert [(one.taken_at, one.marks) for one in readings.select(store)] == [(SENT, ())] * 2
+
+
 def test_what_comes_right_after_a_clock_was_set_back_is_marked_before_anybody_looked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -20,6 +20,7 @@ class StationClock:
         self._seen = machine_clock.clock_at_boot()  # as the clock stood when it was asked last
         self._at_boot: float | None = None
         self._behind: datetime | None = None  # what it has to catch up with since it was set last
+        self._ahead_of: datetime | None = None  # what came years before it was set last
 
     def check(self) -> str | None:
         """Ask whether it can be believed; returns a condition for `check` while in doubt."""
@@ -57,10 +58,17 @@ class StationClock:
             )
         if self._at_boot is None or abs(at_boot - self._at_boot) > machine_clock.SET_S:
             self._at_boot, self._behind = at_boot, machine_clock.set_back_behind(self._store)
+            self._ahead_of = machine_clock.years_ahead_of(self._store)
         if self._behind and machine_clock.now() < self._behind and not machine_clock.set_by_network():
             return (
                 f"this machine's clock was set back behind what arrived on {self._behind:%Y-%m-%d %H:%M} UTC; arrivals "
                 "are marked and put right once it is (sudo timedatectl set-ntp true, or set it by hand) or has caught "
                 "up: leave the machine on until then, what came before a restart stays marked"
+            )
+        if self._ahead_of and not machine_clock.set_by_network():
+            return (
+                f"this machine's clock shows {machine_clock.now():%Y-%m-%d}, years after the newest that arrived "
+                f"({self._ahead_of:%Y-%m-%d} UTC); arrivals are marked and put right once it is (sudo timedatectl "
+                "set-ntp true, or set it by hand)"
             )
         return None
