@@ -51,7 +51,7 @@ def test_the_socket_unit_loses_no_late_speaker_and_exposes_little(package: Path,
         found = re.search(r"Overall exposure level for \S+: ([\d.]+)", security)
         assert found
         print(f"exposure {found[1]}")
-        assert float(found[1]) <= 0.5
+        assert float(found[1]) <= 0.6  # a tenth of it for asking whether the clock is synchronised
 
         for unit, text in (("service", IDLE), ("socket", TRIGGERS)):
             folder = f"/etc/systemd/system/quietcuff-page.{unit}.d"
