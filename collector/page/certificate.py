@@ -17,6 +17,8 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
+from collector.service.machine_clock import believable
+
 GOOD_FOR = timedelta(days=397)
 RENEW_BEFORE = timedelta(days=30)
 BACKDATED = timedelta(days=1)  # for a phone whose clock is slow
@@ -42,7 +44,7 @@ def own_certificate(folder: Path, names: tuple[str, ...], now: datetime | None =
     now = now or datetime.now(UTC)
     certificate, key = folder / "certificate.pem", folder / "key.pem"
     found = _present(certificate, key)
-    if found is None or found.not_valid_after_utc < now + RENEW_BEFORE or not _wanted(names) <= _names(found):
+    if found is None or not _in_time(found, now) or not _wanted(names) <= _names(found):
         found = _make(folder, names, now)
     return Own(certificate, key, fingerprint(found), found.not_valid_after_utc)
 
@@ -60,6 +62,12 @@ def _present(certificate: Path, key: Path) -> x509.Certificate | None:
         return read(certificate) if key.exists() else None
     except (OSError, ValueError):
         return None
+
+
+def _in_time(found: x509.Certificate, now: datetime) -> bool:
+    """One that begins later was made by a clock that ran ahead, unless the present one was not set yet."""
+    begun = found.not_valid_before_utc <= now or not believable(now.timestamp())
+    return begun and found.not_valid_after_utc >= now + RENEW_BEFORE
 
 
 def _wanted(names: tuple[str, ...]) -> set[str]:

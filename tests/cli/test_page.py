@@ -98,6 +98,18 @@ def test_a_program_that_sees_fewer_addresses_keeps_the_certificate_whose_fingerp
     assert own_certificate(tmp_path, ("station.test",)).fingerprint == shown_by_invite.fingerprint
 
 
+def test_a_certificate_made_by_a_clock_that_ran_ahead_is_made_anew(tmp_path: Path) -> None:
+    """Seen: one of 2036 was kept, and no browser took it for ten years. What a board shows before its clock is set
+    changes none: each phone would have to be shown the new fingerprint."""
+    ahead = own_certificate(tmp_path, ("station.test",), datetime(2036, 2, 7, tzinfo=UTC))
+    now = datetime(2026, 11, 28, tzinfo=UTC)
+    made = own_certificate(tmp_path, ("station.test",), now)
+    assert made.fingerprint != ahead.fingerprint
+    unset = datetime(1970, 1, 1, 0, 5, tzinfo=UTC)
+    assert own_certificate(tmp_path, ("station.test",), unset).fingerprint == made.fingerprint
+    assert own_certificate(tmp_path, ("station.test",), now).fingerprint == made.fingerprint
+
+
 def test_a_certificate_renewed_while_the_page_runs_holds_from_the_next_connection_on(
     household: Path, tmp_path: Path
 ) -> None:
