@@ -231,6 +231,16 @@ def test_the_situation_is_found_in_the_store(store: Path) -> None:
         assert later - {"disk"} == {"battery", "clock", "silent", "backup late"}
 
 
+def test_a_very_high_reading_is_told_by_a_clock_that_is_years_ahead(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What comes under such a clock has the cuff's own time: years ago by it."""
+    monkeypatch.setattr(situation.machine_clock, "set_by_network", lambda: False)
+    with open_store(store, read_only=True) as opened:
+        ahead = {notice.topic for notice in notices_now(opened, config(), NOW + timedelta(days=3652))}
+    assert ahead - {"disk"} == {"very high", "battery", "clock"}
+
+
 def test_what_is_news_is_in_mmhg_and_measured(store: Path) -> None:
     """25.0/16.0 kPa are 187.5/120.0 mmHg. A value that no measurement can mean is no news."""
     with open_store(store) as opened:

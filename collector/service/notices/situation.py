@@ -51,17 +51,18 @@ def situation_now(store: Store, config: Config, now: datetime | None = None) -> 
     """Reads only. Raises StoreError."""
     now = now or datetime.now(UTC)
     folder = backups.folder_of(store.path, config.backup.folder)
+    doubted = machine_clock.reason_to_doubt(now, payloads.newest_arrival(store)) is not None
     return Situation(
         now=now,
         cuffs=tuple(_cuffs(store, config.station.zone)),
-        recent=tuple(_recent(store, now)),
+        recent=tuple(_recent(store, Selection(last=_NEWEST) if doubted else Selection(since=now - VERY_HIGH_FOR))),
         series=tuple(_series(store, config, now)),
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
         newest_backup=_newest_backup(folder, store.path, now),
         since=payloads.oldest_arrival(store),
         conditions=tuple(told for told in conditions.current(store) if told.topic not in OWN_TOPICS),
-        doubted=machine_clock.reason_to_doubt(now, payloads.newest_arrival(store)) is not None,
+        doubted=doubted,
     )
 
 
@@ -82,8 +83,12 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
         )
 
 
-def _recent(store: Store, now: datetime) -> Iterator[Taken]:
-    for reading in readings.select(store, Selection(since=now - VERY_HIGH_FOR)):
+_NEWEST = 50
+"""Readings that are looked at while nobody can tell which are of the last day."""
+
+
+def _recent(store: Store, selection: Selection) -> Iterator[Taken]:
+    for reading in readings.select(store, selection):
         if NO_NEWS.intersection(reading.marks):
             continue
         yield Taken(

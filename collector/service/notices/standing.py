@@ -74,7 +74,7 @@ class Situation:
 
     now: datetime
     cuffs: tuple[CuffNow, ...] = ()
-    recent: tuple[Taken, ...] = ()  # of the last day
+    recent: tuple[Taken, ...] = ()  # of the last day; while the clock is doubted the newest
     series: tuple[SeriesUnderWay, ...] = ()
     folders: tuple[Folder, ...] = ()
     backups_wanted: bool = False
@@ -120,7 +120,8 @@ def _very_high(now: Situation, limits: Limits) -> Iterator[Notice]:
     """
     newest: dict[tuple[str, int | None, bool], Taken] = {}
     for reading in sorted(now.recent, key=lambda reading: reading.taken_at.timestamp()):
-        if (reading.systolic or reading.diastolic) and reading.taken_at > now.now - VERY_HIGH_FOR:
+        is_news = now.doubted or reading.taken_at > now.now - VERY_HIGH_FOR
+        if (reading.systolic or reading.diastolic) and is_news:
             newest[reading.cuff, reading.slot, reading.unconfirmed] = reading
     for (cuff, slot, unconfirmed), reading in newest.items():
         if not limits.very_high or not is_very_high(reading.systolic, reading.diastolic):
