@@ -106,6 +106,16 @@ def test_what_comes_in_later_under_the_other_is_the_ones_who_was_kept(two: Any) 
     assert [(person.name, person.readings) for person in people.every(there.store)] == [("Mira Lohenstein", 9)]
 
 
+def test_a_name_given_since_where_nobody_knew_of_the_union_takes_nobody_apart(two: Any) -> None:
+    here, there = two
+    intake.merge(here.store, there.store.path)
+    unite(here.store, *handles(here.store), LATER)
+    people.rename(there.store, "mira lohenstein", "M. L.", LATER + timedelta(days=1))
+    for one, other in ((here, there), (there, here), (here, there)):
+        intake.merge(one.store, other.store.path)
+        assert [(person.name, person.readings) for person in people.every(one.store)] == [("Mira Lohenstein", 7)]
+
+
 def test_united_the_other_way_round_at_each_station_one_stays_the_same_everywhere(two: Any, tmp_path: Any) -> None:
     here, there = two
     intake.merge(here.store, there.store.path)

@@ -70,6 +70,7 @@ def _bring_history(store: Store) -> None:
     )
 
 
+NOTHING = (False, None)
 Version = tuple[Any, ...]
 """(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
 
@@ -78,9 +79,18 @@ def hold_later(store: Store, table: PersonTable, theirs: Mapping[bytes, Version]
     """Of two versions of one row the later."""
     ours = versions(store, "main", table)
     for key, version in theirs.items():
-        if key in ours and ours[key] >= version:
-            continue
-        _write(store, table, key, version)
+        held = holding(table, ours.get(key, version), version)
+        if held != ours.get(key):
+            _write(store, table, key, held)
+
+
+def holding(table: PersonTable, one: Version, other: Version) -> Version:
+    """Of two versions of one row the later. Who is part of somebody stays so, whatever was said of them since where
+    nobody knew: two people made one are not taken apart."""
+    earlier, later = sorted((one, other))
+    if table.columns[-1] == "part_of" and later[-1] == NOTHING:
+        return (*later[:-2], *earlier[-2:])
+    return later
 
 
 def versions(store: Store, where: str, table: PersonTable) -> dict[bytes, Version]:

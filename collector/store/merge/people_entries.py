@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from collector.store.database import Store
-from collector.store.merge.foreign_people import TABLES, PersonTable, Version, hold_later, versions
+from collector.store.merge.foreign_people import TABLES, PersonTable, Version, hold_later, holding, versions
 from collector.store.namesakes import CALLED, folded
 from collector.store.people import unions
 
@@ -96,8 +96,7 @@ def _latest(table: PersonTable, entries: Iterable[Entry]) -> dict[bytes, Version
         values = (person, one.said["cuff"], *(_octets(name, one.said[name]) for name in table.columns))
         version = (one.said["changed_at"], *((value is not None, value) for value in values))
         key = bytes.fromhex(one.key)
-        if key not in found or found[key] < version:
-            found[key] = version
+        found[key] = holding(table, found.get(key, version), version)
     return found
 
 
