@@ -80,11 +80,12 @@ async def mark(request: Request) -> Response:
 
 @may(Role.DESK, Role.KEEPER)
 async def checked(request: Request) -> Response:
-    """An answer to the question that stands there; to another it is none."""
+    """An answer to the question that stands there; to another it is none, nor to one of a return that is over."""
     station, data = station_of(request), await form(request)
     loan = _loan(request)
     answer = (data.get("question", ""), data.get("answer") == "yes")
-    _standing(station, loan.cuff, answer)
+    if loan.step is not Step.CLOSED:
+        _standing(station, loan.cuff, answer)
     return RedirectResponse(f"/desk#{loan.row}", 303)
 
 

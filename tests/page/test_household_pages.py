@@ -78,6 +78,22 @@ async def test_a_loan_from_lending_to_available(pages: Pages) -> None:
     assert MIRA not in summary
 
 
+@pytest.mark.parametrize("lent_on", [True, False])
+async def test_a_late_answer_to_a_return_that_another_desk_finished_ends_no_later_loan(
+    pages: Pages, lent_on: bool
+) -> None:
+    """Seen: a page that still asked the last question took the cuff away from whom it was lent to since."""
+    store, desk, now, cuff = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
+    cuffs.remember(store, cuff, now)
+    loans.set_state(store, cuff, State.AVAILABLE, now - timedelta(days=9))
+    loan = loans.lend(store, cuff, "B-117", ("any",), now - timedelta(days=8))
+    loans.make_available(store, loans.begin_return(store, cuff, now - timedelta(hours=1)), now - timedelta(hours=1))
+    lent = loans.lend(store, cuff, "B-118", ("any",), now) if lent_on else None
+    form = {"question": f"{cuff}: {CHECKS[-1].question}", "answer": "yes"}
+    assert (await desk.post(f"/desk/{loan.row}/check", data=form)).status_code == 303
+    assert loans.current(store, cuff) == lent
+
+
 async def test_one_marked_while_it_is_out_is_taken_back_as_well(pages: Pages) -> None:
     store, desk, now, lost = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
     cuffs.remember(store, lost, now)

@@ -107,6 +107,28 @@ def test_nothing_comes_between_the_last_look_and_the_freeing(clinic: Clinic, mon
     assert len(between) == 1
 
 
+@pytest.mark.parametrize("answered", [0, 4])
+def test_whoever_comes_late_with_a_return_that_another_desk_finished_frees_no_lent_cuff(
+    clinic: Clinic, answered: int
+) -> None:
+    """Seen: the last answer, at a desk that had waited, had a cuff 'available' that was lent again meanwhile."""
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+
+    def at_the_other_desk() -> None:
+        if not answered:
+            clinic.visit()
+        keys, clinic.keys = clinic.keys, []
+        assert clinic.take_back(keys="y" * (5 - answered))
+        clinic.keys = keys
+        lent(clinic, "B-118")
+
+    if answered:
+        clinic.visit()
+    clinic.take_back(keys=[*"y" * answered, at_the_other_desk, "y"])
+    assert clinic.state() is State.ON_LOAN
+
+
 def test_what_came_once_the_cuff_was_free_is_saved_with_what_was_the_borrowers(clinic: Clinic) -> None:
     lent(clinic)
     clinic.at += timedelta(days=8)

@@ -87,9 +87,11 @@ class LoanReturn:
 
     def _received(self, loan: Loan) -> Loan:
         with self.store.transaction():
-            done = loans.advance(self.store, loan, Step.DOWNLOADED, self.now())
-            assign_cuff(self.store, cuffs.row_of(self.store, loan.cuff))  # it ends what another station lent
-        return done
+            loan = loans.get(self.store, loan.row)
+            if loan.step is Step.WAITING:  # another desk may have gone on with it
+                loan = loans.advance(self.store, loan, Step.DOWNLOADED, self.now())
+                assign_cuff(self.store, cuffs.row_of(self.store, loan.cuff))  # it ends what another station lent
+        return loan
 
     # --- Saving -----------------------------------------------------------------------------------------------------
 
@@ -120,7 +122,11 @@ class LoanReturn:
         for check in CHECKS:
             if check.key in loan.checks:
                 continue
-            if not yes(self.screen, f"{self.name(loan.cuff)}: {check.question}"):
+            so = yes(self.screen, f"{self.name(loan.cuff)}: {check.question}")
+            loan = loans.get(self.store, loan.row)
+            if loan.step is Step.CLOSED:
+                break
+            if not so:
                 loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
                 self.screen.say(
                     f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is put right, take it back again."
@@ -128,6 +134,9 @@ class LoanReturn:
                 return False
             loan = loans.note_check(self.store, loan, check.key, self.now())
         with self.store.transaction():  # nothing comes between the look and the freeing
+            if loans.get(self.store, loan.row).step is Step.CLOSED:
+                self.screen.say(f"{self.name(loan.cuff)} was looked after at another desk meanwhile.")
+                return True
             all_saved = download.records_of_return(self.store, loan) == loan.checks.get(loans.SAVED_RECORDS)
             if all_saved:
                 loans.make_available(self.store, loan, self.now())
