@@ -138,6 +138,8 @@ class Known:
         """The reading's id and row. Raises ParseError for an offset that no zone has."""
         payload = saying.arrived.payload
         known = self.rows.get(reading.reading_id)
+        if known is not None and known.cuff_id == payload.cuff_id:
+            self.rows[known.reading_id] = known._replace(sightings=known.sightings + reading.sightings)
         number = known.id if known else self._elsewhere.get(reading.reading_id)
         if number is not None:
             return reading.reading_id, number

@@ -156,7 +156,7 @@ def _problems(reading: Reading) -> Iterator[tuple[str, str | None]]:
     for name, most in (("slot", 255), ("status_raw", 0xFFFF)):
         value = getattr(reading, name)
         yield name, None if value is None else whole_problem(value, most)
-    yield "sightings", whole_problem(reading.sightings, 1 << 31)
+    yield "sightings", "is 0" if reading.sightings == 0 else whole_problem(reading.sightings, 1 << 31)
     yield "unit", None if reading.unit in UNITS else f"{str(reading.unit)[:20]!r} is not one of {', '.join(UNITS)}"
     uncertainty: Any = reading.taken_uncertainty_s
     sane = uncertainty is None or (isinstance(uncertainty, float | int) and 0 <= uncertainty < 1e10)

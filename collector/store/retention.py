@@ -6,6 +6,7 @@ from datetime import datetime
 from collector.store.columns import word_of
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
+from collector.store.journal.payloads import SEEN
 from collector.store.values import OutcomeKind
 
 BATCH = 500
@@ -56,8 +57,8 @@ def take_away(store: Store, before: datetime) -> list[OutcomeKind]:
     rows = store.query(f"{_RESTED_ON_BY_NONE} LIMIT {BATCH}", (to_us(before),)).fetchall()
     for payload, _ in rows:
         store.query(
-            """UPDATE reading SET sightings = sightings - 1
-               WHERE id = (SELECT reading FROM outcome WHERE payload_id = ?)""",
+            f"""UPDATE reading SET sightings = sightings - (SELECT {SEEN} FROM payload WHERE id = ?1)
+               WHERE id = (SELECT reading FROM outcome WHERE payload_id = ?1)""",
             (payload,),
         )
         store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))

@@ -11,6 +11,7 @@ from pathlib import Path
 from collector.store import writers
 from collector.store.database import NO_OWN, Store
 from collector.store.errors import RefusedByStore, StoreError, as_store_error
+from collector.store.journal.payloads import SEEN
 from collector.store.values import Progress
 
 
@@ -33,8 +34,9 @@ def integrity(store: Store) -> list[str]:
         if store.scalar("SELECT 1 FROM station WHERE own") is None:
             found.append(NO_OWN)
         drifted = store.scalar(
-            """SELECT count(*) FROM reading WHERE sightings <> (SELECT count(*) FROM outcome WHERE
-                reading = reading.id AND kind = 'reading')"""
+            f"""SELECT count(*) FROM reading WHERE sightings <> (SELECT sum({SEEN}) FROM outcome JOIN payload ON
+                payload.id = outcome.payload_id WHERE outcome.reading = reading.id AND kind = 'reading'
+                AND payload.cuff_id = reading.cuff_id)"""
         )
         if drifted:
             found.append(f"{drifted} readings do not match the journal; run `quietcuff rebuild`")

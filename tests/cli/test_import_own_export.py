@@ -13,7 +13,7 @@ from typer.testing import Result
 
 from collector.intake import catch_up, rebuild, settle
 from collector.intake.owner import assign_reading
-from collector.store import Store, journal, people
+from collector.store import Store, journal, people, upkeep
 from collector.store.journal import cuffs, stations, visits
 from collector.store.opening import open_store
 from collector.store.readings import claims, count, select
@@ -90,6 +90,29 @@ def test_an_export_taken_into_an_empty_store_is_the_same_export(
     again = quietcuff("--store", str(empty), "import", str(first))
     assert "0 readings taken" in again.stderr
     assert "29 were there already" in again.stderr
+
+
+def test_an_export_of_readings_that_came_twice_leaves_a_sound_store(
+    quietcuff: Run, household: Path, tmp_path: Path
+) -> None:
+    """It was called broken for ever, and could not be backed up, and so was every store that it was merged into."""
+    file, there = tmp_path / "all", tmp_path / "there.db"
+    quietcuff("--store", str(household), "export", "--to", "ndjson", "-o", str(file))
+    assert any(json.loads(line)["sightings"] > 1 for line in file.read_text().splitlines())
+    assert quietcuff("--store", str(there), "import", str(file)).exit_code == 0
+    here = shutil.copy(household, tmp_path / "here.db")
+    for first, second in ((there, household), (here, there)):  # the second time with what the first has of it
+        assert quietcuff("--store", str(first), "merge", str(second)).exit_code == 0
+    told = []
+    for path in (there, here):
+        made = quietcuff("--store", str(path), "backup", "now", "--folder", str(tmp_path / path.stem))
+        assert (made.exit_code, "verified" in made.stderr) == (0, True), made.stderr
+        with open_store(path) as store:
+            told.append({one.reading_id: one.sightings for one in select(store)})
+            rebuild(store)
+            assert {one.reading_id: one.sightings for one in select(store)} == told[-1]
+            assert upkeep.integrity(store) == []
+    assert told[0] == told[1], "in whatever order"
 
 
 @pytest.mark.parametrize("form", ["ndjson", "fhir"])

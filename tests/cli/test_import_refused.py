@@ -31,6 +31,7 @@ HOSTILE = [
     ("taken_uncertainty_s", "1e400"),
     ("taken_uncertainty_s", "-3"),
     ("sightings", str(2**70)),
+    ("sightings", "0"),
     ("person", '"\\ud800"'),
     ("note", '"a\\u0000b"'),
     ("status", '["\\udfff"]'),
