@@ -73,7 +73,9 @@ def lend(
 def back(
     ctx: typer.Context,
     cuff: Annotated[list[str] | None, typer.Argument(metavar="CUFF…", help="Names or addresses.")] = None,
-    every: Annotated[bool, typer.Option("--all", help="Every cuff that is on loan or on its way back.")] = False,
+    every: Annotated[
+        bool, typer.Option("--all", help="Every cuff of the stock that comes; a loan goes on until its cuff does.")
+    ] = False,
     folder: Annotated[
         Path | None, typer.Option(metavar="FOLDER", help="Where report and export go; else 'returns' beside the store.")
     ] = None,
@@ -116,7 +118,7 @@ def back(
                 save=lambda loan: save(store, options.config, loan, returns, names.get(loan.cuff, loan.cuff)),
                 name=lambda address: names.get(address, address),
             )
-            return DONE if returning.take_back(wanted) else ATTENTION
+            return DONE if returning.take_back(wanted, as_they_come=every) else ATTENTION
 
 
 @app.command("list")

@@ -176,6 +176,26 @@ def test_those_that_do_not_come_stay_back(clinic: Clinic) -> None:
     assert any("not received" in line for line in clinic.said)
 
 
+def test_of_all_only_those_end_their_loan_that_come(clinic: Clinic) -> None:
+    """Seen: with three of ten on the table `loan back --all` ended the loans of the seven at home, and what they
+    measured from then on was nobody's."""
+    home = "F0:F1:F2:F3:F4:99"
+    clinic.visit(home)
+    assert clinic.take_back(home, keys="yyyyy")
+    lent(clinic)
+    loans.lend(clinic.store, home, "B-118", ("any",), clinic.at)
+    clinic.at = BACK
+    keys = [lambda: clinic.visit(taken=DAYS), "\n", *"yyyyy"]
+    assert not clinic.take_back(CUFF, home, keys=keys, as_they_come=True)
+    assert (clinic.state(), clinic.state(home)) == (State.AVAILABLE, State.ON_LOAN)
+    assert "F0:F1:F2:F3:F4:99: not here; its loan goes on." in clinic.said
+    assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == len(DAYS)
+    clinic.at += timedelta(days=2)
+    clinic.visit(home, taken=(clinic.at - timedelta(days=1),))
+    assert [one.person for one in readings.select(clinic.store, Selection(cuff=home))] == ["B-118"]
+    assert clinic.take_back(home, keys="yyyyy", as_they_come=True)  # it came a minute ago
+
+
 def test_a_cuff_that_was_used_since_is_not_lent(clinic: Clinic) -> None:
     clinic.at = LENT + timedelta(hours=1)
     clinic.visit(taken=(LENT + timedelta(minutes=30),))

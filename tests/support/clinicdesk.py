@@ -93,11 +93,13 @@ class Clinic:
         assign_cuff(self.store, cuffs.row_of(self.store, address))
         self.at += timedelta(minutes=1)
 
-    def take_back(self, *wanted: str, keys: str | list[str | Callable[[], None]] = "") -> bool:
+    def take_back(
+        self, *wanted: str, keys: str | list[str | Callable[[], None]] = "", as_they_come: bool = False
+    ) -> bool:
         self.keys = list(keys)
         return LoanReturn(
             self.store, self, lambda: self.at, lambda: float(next(self.ticks)), self.save, lambda address: address
-        ).take_back(list(wanted or (CUFF,)))
+        ).take_back(list(wanted or (CUFF,)), as_they_come=as_they_come)
 
     def save(self, loan: Loan) -> list[str]:
         brought = download.read_download(self.store, loan, "UTC")

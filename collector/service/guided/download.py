@@ -9,7 +9,7 @@ from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import visits
 from collector.store.journal.visits import Visit
-from collector.store.people import loan_order
+from collector.store.people import loan_order, loans
 from collector.store.people.loans import Loan
 from collector.store.values import Reading, Selection
 
@@ -36,6 +36,15 @@ def whole_visit(store: Store, loan: Loan, now: datetime) -> bool:
     """Whether the cuff has been here for a whole visit since it came back."""
     since = _since(loan)
     return any(_whole(visit) and visit.opened_at >= since for visit in visits.recent(store, loan.cuff, now))
+
+
+def is_here(store: Store, cuff: str, asked: datetime, now: datetime) -> bool:
+    """Whether a cuff that is lent came to the table since somebody asked for it, or shortly before."""
+    loan = loans.current(store, cuff)
+    if loan is None:  # another desk was faster
+        return False
+    since = max(loan.out_at, asked - BEFOREHAND)
+    return any(visit.opened_at >= since for visit in visits.recent(store, cuff, now))
 
 
 def _since(loan: Loan) -> datetime:

@@ -37,11 +37,15 @@ class LoanReturn:
         self.store, self.screen, self.now, self.seconds = store, screen, now, seconds
         self.save, self.name = save, name
 
-    def take_back(self, wanted: list[str]) -> bool:
-        """All of them, as far as they come. Says whether every one is available afterwards."""
-        batch = [self._begin(cuff) for cuff in wanted]
+    def take_back(self, wanted: list[str], *, as_they_come: bool = False) -> bool:
+        """All of them, as far as they come. Says whether every one is available afterwards.
+
+        as_they_come: a loan goes on until its cuff is here; else it ends now.
+        """
+        out = [cuff for cuff in wanted if as_they_come and loans.is_out(self.store, cuff)]
+        batch = [self._begin(cuff) for cuff in wanted if cuff not in out]
         try:
-            here = [self._save(loan) for loan in self._download(batch)]
+            here = [self._save(loan) for loan in self._download(batch, out)]
             available = [self._look_after(loan) for loan in here]
             return len(available) == len(wanted) and all(available)
         except (Left, KeyboardInterrupt):
@@ -57,24 +61,28 @@ class LoanReturn:
 
     # --- Waiting for the cuffs --------------------------------------------------------------------------------------
 
-    def _download(self, batch: list[Loan]) -> list[Loan]:
+    def _download(self, batch: list[Loan], out: list[str]) -> list[Loan]:
         """Until each cuff was here for a whole visit; Enter goes on with those that were."""
-        batch = list(batch)
+        batch, out = list(batch), list(out)
         missing = [loan for loan in batch if loan.step is Step.WAITING]
-        if missing:
-            self.screen.say(
-                "Switch the cuffs on and let them send: " + ", ".join(self.name(loan.cuff) for loan in missing) + "."
-            )
-        began = self.seconds()
-        while missing:
+        if missing or out:
+            awaited = ", ".join(self.name(cuff) for cuff in [*(loan.cuff for loan in missing), *out])
+            self.screen.say(f"Switch the cuffs on and let them send: {awaited}.")
+        began, since = self.seconds(), self.now()
+        while missing or out:
+            for cuff in [cuff for cuff in out if download.is_here(self.store, cuff, since, self.now())]:
+                out.remove(cuff)
+                batch.append(self._begin(cuff))
+                missing.append(batch[-1])
             for loan in [loan for loan in missing if download.whole_visit(self.store, loan, self.now())]:
                 missing.remove(loan)
                 batch[batch.index(loan)] = self._received(loan)
                 self.screen.say(f"{self.name(loan.cuff)}: all received.")
-            if not missing:
+            if not missing and not out:
                 break
+            count, of = len(missing) + len(out), len(batch) + len(out)
             self.screen.count(
-                f"Waiting for {len(missing)} of {len(batch)} cuffs {clock_text(self.seconds() - began)}",
+                f"Waiting for {count} of {of} cuffs {clock_text(self.seconds() - began)}",
                 "  Enter goes on without them, q leaves",
             )
             if pressed(self.screen) in ("\n", "\r"):
@@ -82,6 +90,8 @@ class LoanReturn:
                     self.screen.say(
                         f"{self.name(loan.cuff)}: not received; it stays marked '{State.RETURNED}' and is not lent."
                     )
+                for cuff in out:
+                    self.screen.say(f"{self.name(cuff)}: not here; its loan goes on.")
                 break
         return [loan for loan in batch if loan.step is not Step.WAITING]
 

@@ -224,6 +224,12 @@ def current(store: Store, address: str) -> Loan | None:
     return None if row is None else get(store, row)
 
 
+def is_out(store: Store, address: str) -> bool:
+    """Whether the cuff is lent, and nobody has begun to take it back."""
+    loan = current(store, address)
+    return loan is not None and loan.step is Step.OUT
+
+
 def get(store: Store, row: int) -> Loan:
     found = store.row(
         f"""SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan
