@@ -6,6 +6,7 @@ import sys
 import tempfile
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
+from functools import cache
 from pathlib import Path
 from typing import Annotated, BinaryIO
 
@@ -91,10 +92,15 @@ def import_log(
             take_back(options, stream, name)
             return DONE
         octets = stream.read()
-    reader = LogReader(
-        lambda wall: local(wall, options.zone), machine_clock.now(), person=person, dates=dates, as_written=as_written
-    )
     with made_store(options) as store, store.roomy():
+        reader = LogReader(
+            lambda wall: local(wall, options.zone),
+            machine_clock.now(),
+            person=person,
+            dates=dates,
+            as_written=as_written,
+            find=cache(lambda name: people.need(store, name)),
+        )
         stations.set_zone(store, zone_of(options.config), datetime.now(UTC))
         catch_up(store)
         if person:

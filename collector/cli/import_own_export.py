@@ -40,14 +40,22 @@ def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:
                 }
                 for cuff in sorted(cuffs):
                     derive_cuff(store, cuff)
-        except (ExchangeError, UnicodeDecodeError) as error:
+        except ExchangeError as error:
             raise Failure(f"{name}: {error}; nothing was taken") from None
+        except UnicodeDecodeError:
+            line = _first_that_is_not_utf8(stream)
+            raise Failure(f"{name}, line {line}: not UTF-8, as every export is; nothing was taken") from None
         except RecursionError:
             raise Failure(f"{name}: nested too deep for an export of ours; nothing was taken") from None
     there = f", {done.there} were there already" if done.there else ""
     say(f"{done.new} reading{'' if done.new == 1 else 's'} taken from {name}{there}")
     if done.people:
         say(f"new here: {', '.join(done.people)}")
+
+
+def _first_that_is_not_utf8(stream: BinaryIO) -> int:
+    stream.seek(0)
+    return next(number for number, line in enumerate(stream, 1) if line.decode("utf-8", "ignore").encode() != line)
 
 
 def _acceptable(found: Iterable[Reading], what: str) -> Iterator[Reading]:

@@ -172,11 +172,12 @@ def test_whose_it_is(take: Run, quietcuff: Run) -> None:
     text = "taken_at,systolic,diastolic,person\n2026-03-04 07:30,128,81,\n2026-03-05 07:30,128,81,nobody-we-know\n"
     unknown = take(text)
     assert unknown.exit_code == 1
-    assert "no person 'nobody-we-know' in this store; `quietcuff person" in unknown.stderr
+    assert "line 3: no person 'nobody-we-know' in this store; `quietcuff person" in unknown.stderr
     assert stored(quietcuff) == []
     assert take(text.replace("nobody-we-know", "MIRA"), "mira").exit_code == 0
     assert [one["person"] for one in stored(quietcuff)] == ["mira", "mira"]
     assert take(text, "eve").exit_code == 1
+    assert take(text, "--skip-bad").exit_code == 3
 
 
 def test_a_spreadsheets_own_file_with_mark_and_empty_lines(take: Run, quietcuff: Run) -> None:

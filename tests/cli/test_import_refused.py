@@ -122,6 +122,14 @@ def test_what_a_bundle_says_of_stations_cuffs_and_clocks(
     assert "nothing was taken" in result.stderr
 
 
+def test_octets_that_are_no_utf8_are_told_with_their_line(quietcuff: Run, exported: str, tmp_path: Path) -> None:
+    file = tmp_path / "out.ndjson"
+    file.write_bytes(exported.encode().replace(b"\n", b"\n\xff", 1))
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert "out.ndjson, line 2: not UTF-8" in result.stderr
+
+
 def test_a_cuff_of_which_no_reading_is(quietcuff: Run, household: Path, tmp_path: Path) -> None:
     said = quietcuff("--store", str(household), "export", "--to", "fhir-bulk").stdout
     file = tmp_path / "out.ndjson"

@@ -17,6 +17,7 @@ from io import StringIO
 
 from collector.intake.sources.hand_log import HandRow
 from collector.store.acceptable import text_problem, time_problem, typed_number
+from collector.store.errors import StoreError
 from parsers.text import printable
 
 NAMES = {
@@ -67,6 +68,7 @@ class LogReader:
     """How a log is read. local: makes a wall clock time aware. now: nothing was measured later.
 
     person: whose, where the line does not say. as_written: a systolic below its diastolic is taken as it stands.
+    find: raises StoreError for a person who is not there.
     """
 
     local: Callable[[datetime], datetime]
@@ -74,6 +76,7 @@ class LogReader:
     person: str | None = None
     dates: DateOrder | None = None
     as_written: bool = False
+    find: Callable[[str], object] = lambda _: None
 
     def read(self, octets: bytes, name: str) -> Iterator[HandRow | BadLine]:
         """Every line that holds anything, as a row or as what is wrong with it. Raises LogError."""
@@ -103,7 +106,9 @@ class LogReader:
             return BadLine(number, f"{len(cells)} cells, but {len(table.columns)} columns")
         try:
             row = self._row(table, dict(zip(table.columns, cells, strict=False)))
-        except ValueError as error:
+            if row.person:
+                self.find(row.person)
+        except (ValueError, StoreError) as error:
             return BadLine(number, str(error), not_yet=isinstance(error, _NotYetError))
         wrong_way_round = row.systolic is not None and row.diastolic is not None and row.systolic < row.diastolic
         if wrong_way_round and not self.as_written:
