@@ -16,8 +16,7 @@ from collector.store.values import Progress
 
 
 def integrity(store: Store) -> list[str]:
-    """Everything that SQLite and the store's own rules find wrong; empty when all is well. Reads the whole
-    file."""
+    """What SQLite finds damaged, and what the store cannot do without; empty when all is well. Reads the whole file."""
     with as_store_error(store.path):
         found = [
             text
@@ -33,14 +32,18 @@ def integrity(store: Store) -> list[str]:
         ]
         if store.scalar("SELECT 1 FROM station WHERE own") is None:
             found.append(NO_OWN)
-        drifted = store.scalar(
+        return found
+
+
+def miscounted(store: Store) -> int:
+    """How many readings came more or less often than the journal has it: nothing is damaged, a rebuild counts anew."""
+    return int(
+        store.scalar(
             f"""SELECT count(*) FROM reading WHERE sightings <> (SELECT sum({SEEN}) FROM outcome JOIN payload ON
                 payload.id = outcome.payload_id WHERE outcome.reading = reading.id AND kind = 'reading'
                 AND payload.cuff_id = reading.cuff_id)"""
         )
-        if drifted:
-            found.append(f"{drifted} readings do not match the journal; run `quietcuff rebuild`")
-        return found
+    )
 
 
 def checkpoint(store: Store) -> bool:

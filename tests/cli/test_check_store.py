@@ -70,6 +70,19 @@ def _denied(_: object, **__: object) -> None:
     raise PermissionError(13, "Permission denied", "/x/y.db")
 
 
+def test_what_is_counted_otherwise_than_the_journal_has_it_is_no_damage(
+    quietcuff: Run, findings: Found, household: Path, tmp_path: Path
+) -> None:
+    with open_store(household) as store:
+        store.query("UPDATE reading SET sightings = 9 WHERE id = 1")
+    found = findings()
+    assert (found["store"]["state"], found["readings"]["remedy"]) == ("fine", "run `quietcuff rebuild`")
+    backup = ("--store", str(household), "backup", "now", "--folder", str(tmp_path / "backups"))
+    assert quietcuff(*backup).exit_code == 0
+    assert quietcuff("--store", str(household), "rebuild").exit_code == 0
+    assert "readings" not in findings()
+
+
 @pytest.mark.parametrize(("mode", "who"), [(0o660, "its group"), (0o604, "everybody")])
 def test_a_store_that_its_group_or_everybody_can_read(findings: Found, household: Path, mode: int, who: str) -> None:
     household.chmod(mode)

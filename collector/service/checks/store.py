@@ -35,6 +35,7 @@ def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     yield _sound(store, quick)
     yield from _privacy(store.path)
     yield from readable(store, _journal(store, listening))
+    yield from readable(store, _miscounted(store, quick))
     yield from readable(store, _set_aside(store, quick))
     yield from _unreadable(store, quick)
 
@@ -51,6 +52,12 @@ def _sound(store: Store, quick: bool) -> Finding:
         f"{store.path}, {looked}: {counts.readings} readings from {counts.payloads} "
         f"payloads, {counts.repeats} came again",
     )
+
+
+def _miscounted(store: Store, quick: bool) -> Iterator[Finding]:
+    if count := 0 if quick else upkeep.miscounted(store):
+        do = "does" if count == 1 else "do"
+        yield attention("readings", f"{count} {do} not match the journal", "run `quietcuff rebuild`")
 
 
 def _set_aside(store: Store, quick: bool) -> Iterator[Finding]:
