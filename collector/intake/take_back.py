@@ -14,7 +14,7 @@ from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
 from collector.store.journal.cuffs import HAND
 from collector.store.namesakes import folded
-from collector.store.readings import claims, corrections, write
+from collector.store.readings import claims, corrections, strikes, write
 from collector.store.values import Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
@@ -60,6 +60,7 @@ def bring_back(
                 brought[reading.reading_id] = _line_of(reading)
                 notes[there_as] = corrections.note_of(reading.reading_id)
             if write.row_of(store, reading.reading_id) is not None:
+                strikes.take_over(store, reading)
                 there += 1
                 continue
             if (name := station()) not in stations_by_name:
@@ -91,6 +92,8 @@ def bring_back(
             if progress:
                 progress(new, 0)
         claims.claim_payloads(store, owned, at)
+        strikes.mark_struck(store)
+        corrections.mark(store)
         if new:
             audit.record(store, at, "readings imported", {"readings": new, "there already": there})
     return BroughtBack(new, there, tuple(fresh), frozenset(cuffs))

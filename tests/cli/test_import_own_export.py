@@ -125,6 +125,37 @@ def test_into_the_store_it_came_from_it_changes_nothing(
     assert quietcuff("--store", str(with_hand), "export", "--to", form).stdout == file.read_text()
 
 
+@pytest.mark.parametrize("form", ["ndjson", "fhir"])
+def test_what_was_put_right_or_struck_out_there_is_so_here_unless_somebody_said_otherwise(
+    quietcuff: Run, household: Path, tmp_path: Path, form: str
+) -> None:
+    here, there, file = str(tmp_path / "here.db"), str(household), tmp_path / "all"
+    shutil.copy(household, here)
+    right, out, mine = (json.loads(one)["reading_id"] for one in _readings(quietcuff, there)[:3])
+    for words in (("correct", right, "--systolic", "131"), ("strike", out), ("strike", mine)):
+        assert quietcuff("--store", there, *words).exit_code == 0
+    for words in (("strike", mine), ("strike", "--undo", mine)):
+        assert quietcuff("--store", here, *words).exit_code == 0
+    file.write_text(quietcuff("--store", there, "export", "--to", form).stdout)
+    for _ in range(2):
+        assert quietcuff("--store", here, "import", str(file)).exit_code == 0
+        marks = {one["reading_id"]: one["marks"] for one in map(json.loads, _readings(quietcuff, here))}
+        assert (marks[right], marks[out], marks[mine]) == (["corrected"], ["struck out"], [])
+        assert "correction overtaken" not in str(marks)
+        assert len(marks) == len(_readings(quietcuff, there))
+    assert quietcuff("--store", here, "correct", "--undo", right).exit_code == 0
+    quietcuff("--store", here, "import", str(file))
+    quietcuff("--store", there, "merge", here)
+    assert quietcuff("--store", there, "rebuild").exit_code == 0
+    for store in (here, there):
+        marks = {one["reading_id"]: one["marks"] for one in map(json.loads, _readings(quietcuff, store))}
+        assert marks[right] == []
+
+
+def _readings(quietcuff: Run, store: str) -> list[str]:
+    return quietcuff("--store", store, "readings", "--json").stdout.splitlines()
+
+
 @pytest.mark.parametrize("form", ["fhir", "fhir-bulk"])
 def test_clocks_that_come_with_an_export_bear_on_what_is_there(quietcuff: Run, tmp_path: Path, form: str) -> None:
     whole, part, file = tmp_path / "whole.db", tmp_path / "part.db", tmp_path / "all"

@@ -49,6 +49,20 @@ def undo(store: Store, reading_id: str, at: datetime, corrected: bool = False) -
         return readings.get(store, reading.reading_id)
 
 
+def take_over(store: Store, told: Reading) -> None:
+    """What another station says of a reading that is here too, unless somebody said something of it here, or takes it
+    back: as if said when the reading came, so that whatever anybody says of it counts for more. Call `mark_struck` and
+    `corrections.mark` afterwards."""
+    for said in STRIKES.intersection(told.marks):
+        store.query(
+            """INSERT INTO strike (uid, payload_uid, mark, holds, changed_at)
+            SELECT ?1, payload.uid, ?2, 1, arrived_at FROM reading JOIN payload ON payload.id = payload_id
+            WHERE reading_id = ?3 AND NOT EXISTS (SELECT 1 FROM outcome JOIN payload ON payload.id = outcome.payload_id
+            JOIN strike ON payload_uid = payload.uid WHERE outcome.reading = reading.id)""",
+            (new_uid(), said, told.reading_id),
+        )
+
+
 def _must_hold(reading: Reading) -> None:
     if OVERTAKEN in reading.marks:
         was = corrections.corrected_by(reading.note or "")
