@@ -38,8 +38,9 @@ def merge(
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    with made_store(options_of(ctx)) as store:
-        finish_and_tell(store)
+    options = options_of(ctx)
+    with made_store(options) as store:
+        finish_and_tell(store, options)
         for path in other:
             with progress(f"{path.name}: payloads looked at") as show:
                 brought = bring_in(store, path, show)

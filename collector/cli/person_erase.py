@@ -1,19 +1,16 @@
 """`quietcuff person erase`: a person's readings and everything that tells of them, for good."""
 
 import sys
-from glob import escape
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from collector.cli.common.command import ATTENTION, DONE, GlobalOptions, Usage, options_of, say
-from collector.cli.common.erased import erased_words, tell_erased
+from collector.cli.common.command import ATTENTION, DONE, Usage, options_of, say
+from collector.cli.common.erased import erased_words, tell_copies, tell_erased
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import PersonName
 from collector.intake.erasure import erase_in_backup, erase_person
-from collector.service.jobs import backups
-from collector.service.jobs.restoring import staged_for
 from collector.store import people
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -59,9 +56,7 @@ def erase(
         gone = erase_person(store, going.person)
         tell_erased(gone, store.path)
         _erase_there(store, backup or [])
-        left = [path for path in copies(options) if path not in (backup or [])]
-        for path in left:
-            say(f"{path} was made before and may hold them still; erase it there with --in, or delete it")
+        tell_copies(options, done=backup or [])
         say("Exports and reports made before may hold them too; see docs/privacy.md")
     return ATTENTION if gone.left or gone.naming else DONE
 
@@ -69,15 +64,3 @@ def erase(
 def _erase_there(store: Store, backups: list[Path]) -> None:
     for path in backups:
         say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
-
-
-def copies(options: GlobalOptions) -> list[Path]:
-    """Backups of the store, what an upgrade or a restore kept of it, and what one left that was killed."""
-    folders = {backups.folder_of(options.store_path, options.config.backup.folder), options.store_path.parent,
-               backups.folder_of(options.store_path)}  # fmt: skip
-    before, endings = f"{escape(options.store_path.stem)}-before-*", {options.store_path.suffix, ".db"}
-    kept = (path for folder in folders for path in folder.glob(before) if path.suffix in endings)
-    made = (one.path for folder in folders for one in backups.every(folder, options.store_path))
-    left = (path for folder in folders for path in backups.unfinished(options.store_path, folder))
-    staged = staged_for(options.store_path)
-    return sorted({*kept, *made, *left, *([staged] if staged.exists() else ())})

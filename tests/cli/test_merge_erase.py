@@ -12,9 +12,10 @@ import pytest
 from typer.testing import Result
 
 from collector.cli.common.command import GlobalOptions
-from collector.cli.person_erase import copies
+from collector.cli.common.erased import copies
 from collector.intake import interpret
 from collector.store import journal, open_store
+from collector.store.people import erase
 from parsers.measurement import build_measurement, measurement
 
 Run = Callable[..., Result]
@@ -107,6 +108,18 @@ def test_erase_tells_of_the_copies_that_are_left(quietcuff: Run, household: Path
     assert run("backup", "now").exit_code == 0
     (backup,) = (household.parent / "backups").glob("*.db")
     assert f"{backup} was made before" in run("person", "erase", "zebedee", "--yes").stderr
+
+
+def test_whoever_finishes_an_erase_names_the_copies_too(quietcuff: Run, household: Path) -> None:
+    run = lambda *args: quietcuff("--store", str(household), *args)  # noqa: E731
+    assert run("person", "add", "zebedee").exit_code == 0
+    assert run("backup", "now").exit_code == 0
+    with open_store(household) as store:
+        erase.begin(store, "zebedee", datetime.now(UTC))
+    told = run("readings").stderr
+    assert "zebedee is erased" in told
+    assert f"{next((household.parent / 'backups').glob('*.db'))} was made before" in told
+    assert "erased" not in run("readings").stderr
 
 
 @pytest.mark.parametrize(("answer", "people"), [("y", 1), ("n", 2)])

@@ -102,7 +102,7 @@ def reading_store(options: GlobalOptions, *, central: bool = False) -> Iterator[
             yield elsewhere
         return
     with open_store(options.store_path, create=False, read_only=True) as store:
-        finish_before_reading(store)
+        finish_before_reading(store, options)
         yield store
 
 
@@ -123,5 +123,5 @@ def made_store(options: GlobalOptions) -> Iterator[Store]:
 def writing_store(options: GlobalOptions) -> Iterator[Store]:
     """The store, for a change; it must be there."""
     with open_store(options.store_path, create=False) as store:
-        finish_and_tell(store)
+        finish_and_tell(store, options)
         yield store
