@@ -132,6 +132,18 @@ def test_a_correction_taken_back_counts_the_reading_as_it_came(store: Store) -> 
     assert list(readings.select(store)) == after
 
 
+def test_a_line_is_no_second_writing_of_what_corrects_it_though_that_came_before(store: Store) -> None:
+    """As under a clock that was set back since, or out of an export from where the line had come earlier."""
+    line = HandRow(AT + timedelta(hours=1), Decimal(128), Decimal(82), person="ada")
+    (written,) = take_log(store, [line], NOW).reading_ids
+    for pulse in ("66", "67"):  # of what was put right before
+        last = [one.reading_id for one in readings.select(store) if not VOID_MARKS.intersection(one.marks)][-1]
+        correct_reading(store, last, Correction(pulse=Decimal(pulse)), NOW - timedelta(hours=1))
+    copies.mark(store, ALWAYS)
+    take_back_correction(store, written, NOW)
+    assert readings.get(store, written).marks == ()
+
+
 def test_one_line_of_two_people_who_are_one_counts_once(store: Store) -> None:
     lines = [WRITTEN._replace(taken_at=AT + timedelta(hours=3), person=name) for name in ("ada", "bob")]
     take_log(store, lines, NOW)

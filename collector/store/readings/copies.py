@@ -18,21 +18,22 @@ WITHIN_US = 60 * SECOND
 """So far apart a cuff's clock and the writer's may be."""
 _SAME_VALUES = """other.unit = 'mmHg' AND CAST(other.systolic AS REAL) = CAST(written.systolic AS REAL)
     AND CAST(other.diastolic AS REAL) = CAST(written.diastolic AS REAL)"""
-_CORRECTED = f"""WITH RECURSIVE corrected (id) AS (SELECT coalesce(substr(written.note, {len(CORRECTS) + 2}), '')
+_CORRECTED = f"""WITH RECURSIVE corrected (id) AS (SELECT coalesce(substr({{0}}.note, {len(CORRECTS) + 2}), '')
     UNION SELECT coalesce(substr(one.note, {len(CORRECTS) + 2}), '') FROM corrected JOIN reading one
     ON one.reading_id = corrected.id) SELECT id FROM corrected"""
-"""What it stands in the place of, and what that stood in the place of: it is no copy of these."""
+"""What a reading stands in the place of, and what that stood in the place of: none of these is a copy of another."""
 # The + keeps SQLite from looking through all that was received before.
 _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_marks,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id <> written.cuff_id AND {_SAME_VALUES}
         AND other.taken_at BETWEEN written.taken_at - {WITHIN_US} AND written.taken_at + {WITHIN_US}
         AND (written.person_id IS NULL OR other.person_id = written.person_id)
         AND NOT instr(other.content_marks, '{BOND_NOT_CONFIRMED}')
-        AND other.reading_id NOT IN ({_CORRECTED})) AS sent,
+        AND other.reading_id NOT IN ({_CORRECTED.format("written")})) AS sent,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id = written.cuff_id AND {_SAME_VALUES}
         AND other.taken_at = written.taken_at AND (+other.received_at, other.reading_id) <
         (written.received_at, written.reading_id)
-        AND other.person_id = written.person_id AND coalesce(written.note, '') NOT GLOB '{CORRECTS} *') AS twice
+        AND other.person_id = written.person_id AND coalesce(written.note, '') NOT GLOB '{CORRECTS} *'
+        AND written.reading_id NOT IN ({_CORRECTED.format("other")})) AS twice
     FROM reading written WHERE cuff_id = ? AND {{where}}) WHERE sent OR twice OR instr(content_marks, ?)
     OR instr(content_marks, ?)"""
 
