@@ -91,7 +91,7 @@ def bring_back(
                 owned.append((appended.payload, rows[reading.person]))
             if progress:
                 progress(new, 0)
-        claims.claim_payloads(store, owned, at)
+        claims.claim_payloads(store, owned)
         strikes.mark_struck(store)
         corrections.mark(store)
         if new:

@@ -112,7 +112,7 @@ def _write(store: Store, log: _Log, at: datetime) -> None:
     first = {reading_id: was.payload for reading_id, was in log.known.items() if was.payload is not None}
     for (reading_id, *_), appended in zip(log.lines, made, strict=True):
         first.setdefault(reading_id, appended.payload)
-    claims.claim_payloads(store, [(first[reading_id], person) for reading_id, person in log.claims], at)
+    claims.claim_payloads(store, [(first[reading_id], person) for reading_id, person in log.claims])
     payloads = [appended.payload for appended in made if appended.new]
     if len(payloads) > max(ONE_BY_ONE, len(log.known) // SO_MANY_AT_ONCE):
         written = zip(made, log.lines, strict=True)

@@ -141,7 +141,10 @@ def test_a_reading_given_to_another_since_is_the_same_reading(store_of: Made) ->
 
 @pytest.mark.parametrize("into", [0, 1])
 @pytest.mark.parametrize("whose", ["eve", None])
-def test_what_somebody_said_holds_against_another_stations_log(store_of: Made, whose: str | None, into: int) -> None:
+@pytest.mark.parametrize("named_at_once", [True, False])
+def test_what_somebody_said_holds_against_another_stations_log(
+    store_of: Made, named_at_once: bool, whose: str | None, into: int
+) -> None:
     """Seen: the log was taken in at the other station afterwards, and the reading was whom the log names again."""
     paths = [store_of(), store_of()]
     with open_store(paths[0]) as store, open_store(paths[1]) as other:
@@ -151,7 +154,8 @@ def test_what_somebody_said_holds_against_another_stations_log(store_of: Made, w
         take_log(store, [LINE._replace(person="ada")], NOW)
         mine = next(readings.select(store)).reading_id
         (giving.give(store, mine, whose, NOW) if whose else giving.make_nobodys(store, mine, NOW))
-        take_log(other, [LINE._replace(person="ada")], NOW + timedelta(hours=1))
+        for name in ("ada",) if named_at_once else (None, "ada"):
+            take_log(other, [LINE._replace(person=name)], NOW + timedelta(hours=1 if name else -1))
     with open_store(paths[into]) as store:
         merge(store, paths[1 - into])
         assert owners(store) == [str(whose)]

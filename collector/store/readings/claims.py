@@ -27,17 +27,18 @@ def claim(store: Store, reading_id: str, person: str, at: datetime) -> None:
     _write(store, readings.get(store, reading_id).reading_id, owner.row, owner.name, at)
 
 
-def claim_payloads(store: Store, whose: Iterable[tuple[int, int]], at: datetime) -> None:
-    """(payload's row, person's row): whatever reading this payload gives is the person's. Leaves no audit line."""
+def claim_payloads(store: Store, whose: Iterable[tuple[int, int]]) -> None:
+    """(payload's row, person's row): whatever reading this payload gives is the person's, by the log or the export that
+    says so: as if said when the payload came. Leaves no audit line."""
     for some in chunks([(new_uid(), payload, person) for payload, person in whose]):
         store.query(
             f"""WITH said (uid, payload, person) AS (VALUES {places_of(some)})
             INSERT INTO claim (uid, payload_uid, person_id, changed_at)
-            SELECT said.uid, payload.uid, person, {after_all_said("claim", "?")}
+            SELECT said.uid, payload.uid, person, {after_all_said("claim", "payload.arrived_at")}
             FROM said JOIN payload ON payload.id = said.payload WHERE true
             ON CONFLICT (payload_uid) DO UPDATE SET person_id = excluded.person_id, holds = 1,
             changed_at = max(excluded.changed_at, changed_at + 1)""",
-            [*chain.from_iterable(some), to_us(at)],
+            [*chain.from_iterable(some)],
         )
 
 
