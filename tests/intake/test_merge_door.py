@@ -69,6 +69,8 @@ ATTACKS = {
     "trigger": "CREATE TRIGGER strange AFTER INSERT ON person BEGIN DELETE FROM person; END",
     "virtual table": "CREATE VIRTUAL TABLE strange USING fts5(text)",
     "other table": "CREATE TABLE strange (a)",
+    "no table": "DROP TABLE note",
+    "no column": "ALTER TABLE strike RENAME COLUMN mark TO strange",
 }
 
 

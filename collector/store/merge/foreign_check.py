@@ -35,6 +35,10 @@ def _problems(store: Store) -> Iterator[str]:
     for table, row, parent, _ in store.query("PRAGMA foreign_key_check"):
         yield f"{table} row {row} refers to a {parent} that is not there"
     for table, rules in RULES.items():
+        columns = {name for _, name, *_ in store.query(f"PRAGMA table_info({table})")}
+        if lacking := sorted(rules.keys() - columns):
+            yield f"{table} has no {lacking[0]}"
+            continue
         for row, name, problem in problems(store, table, rules):
             yield f"{table} row {row}: {name} {problem}"
     yield from _circles(store)
