@@ -97,7 +97,7 @@ def test_a_store_behind_a_link_is_told(quietcuff: Run, household: Path, tmp_path
 
 
 def test_a_key_that_is_none_a_secret_that_others_read_and_people_who_are_not_here(
-    findings: Found, tmp_path: Path
+    findings: Found, quietcuff: Run, household: Path, tmp_path: Path
 ) -> None:
     token = tmp_path / "token"
     token.write_text("hush\n")
@@ -105,10 +105,12 @@ def test_a_key_that_is_none_a_secret_that_others_read_and_people_who_are_not_her
     file = tmp_path / "q.toml"
     file.write_text(
         f'[backup]\nencrypt_to = "age1{"q" * 58}"\n[relay.clinic]\nurl = "https://clinic.example/fhir"\n'
-        f'token_file = "{token}"\n[people.nobody-here]\n'
+        f'token_file = "{token}"\npeople = ["who-is-this"]\n[people.nobody-here]\n'
     )
     found = findings("--quick", "--config", str(file))
     assert found["backup key"]["state"] == "attention"
     assert "others may read this secret" in found["relay clinic secret"]["text"]
-    assert "is nobody of this store" in found["people"]["text"]
+    told = quietcuff("--store", str(household), "--config", str(file), "check", "--quick").stdout
+    for place in ("[people.nobody-here]", "'who-is-this' in people of [relay.clinic]"):
+        assert f"{place} is nobody of this store" in told
     assert "hush" not in str(found)

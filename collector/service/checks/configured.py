@@ -36,18 +36,21 @@ def secrets(config: Config) -> Iterator[Finding]:
 
 
 def unknown_people(store: Store, config: Config) -> Iterator[Finding]:
-    """A plan under a name that nobody has does nothing."""
+    """A plan under a name that nobody has does nothing, and a receiver gets nothing of such a one."""
+    named = [(f"[people.{name}]", name) for name in config.people]
+    for receiver, relay in config.relay.items():
+        named += [(f"'{name}' in people of [relay.{receiver}]", name) for name in relay.people]
     known = [person.name for person in people.every(store)]
-    for name in config.people:
+    for place, name in named:
         try:
             if people.find(store, name) is not None:
                 continue
         except StoreError:
             continue  # two of that name: told where one of them is meant
         close = get_close_matches(name, known, 1)
-        hint = f"did you mean [people.{close[0]}]? " if close else ""
+        hint = f"did you mean {close[0]}? " if close else ""
         yield attention(
             "people",
-            f"[people.{name}] is nobody of this store",
+            f"{place} is nobody of this store",
             f"{hint}`quietcuff person list` shows who is here, `quietcuff person add {quote(name)}` adds them",
         )
