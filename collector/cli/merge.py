@@ -10,7 +10,6 @@ import typer
 
 from collector import intake
 from collector.cli.common.command import new_app, options_of, progress, say
-from collector.cli.common.erased import finish_and_tell
 from collector.cli.common.selection import made_store
 from collector.intake.merging import merge as bring_in
 from collector.store import people, readings
@@ -38,9 +37,7 @@ def merge(
       quietcuff merge /media/stick/upstairs.db
       quietcuff --store all.db merge north.db south.db
     """
-    options = options_of(ctx)
-    with made_store(options) as store:
-        finish_and_tell(store, options)
+    with made_store(options_of(ctx)) as store:
         for path in other:
             with progress(f"{path.name}: payloads looked at") as show:
                 brought = bring_in(store, path, show)

@@ -3,7 +3,7 @@
 import gzip
 import json
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -110,13 +110,19 @@ def test_erase_tells_of_the_copies_that_are_left(quietcuff: Run, household: Path
     assert f"{backup} was made before" in run("person", "erase", "zebedee", "--yes").stderr
 
 
-def test_whoever_finishes_an_erase_names_the_copies_too(quietcuff: Run, household: Path) -> None:
+@pytest.mark.parametrize("command", [("readings",), ("import", "log.csv"), ("merge", "other.db")])
+def test_whoever_finishes_an_erase_names_the_copies_too(
+    quietcuff: Run, household: Path, tmp_path: Path, command: Sequence[str]
+) -> None:
+    (tmp_path / "log.csv").write_text("taken_at,systolic,diastolic\n2026-03-04 07:30,128,81\n")
+    shutil.copy(household, tmp_path / "other.db")
     run = lambda *args: quietcuff("--store", str(household), *args)  # noqa: E731
     assert run("person", "add", "zebedee").exit_code == 0
     assert run("backup", "now").exit_code == 0
     with open_store(household) as store:
         erase.begin(store, "zebedee", datetime.now(UTC))
-    told = run("readings").stderr
+    verb, *files = command
+    told = run(verb, *(str(tmp_path / file) for file in files)).stderr
     assert "zebedee is erased" in told
     assert f"{next((household.parent / 'backups').glob('*.db'))} was made before" in told
     assert "erased" not in run("readings").stderr

@@ -113,6 +113,7 @@ def made_store(options: GlobalOptions) -> Iterator[Store]:
     new = not path.exists()
     try:
         with open_store(path) as store:
+            finish_and_tell(store, options)
             yield store
     finally:
         if new:
