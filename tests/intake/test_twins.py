@@ -162,6 +162,21 @@ def test_what_somebody_said_holds_against_another_stations_log(
         assert take_log(store, [LINE._replace(person="ada")], NOW + timedelta(days=1)).new == 0
 
 
+@pytest.mark.parametrize("into", [0, 1])
+@pytest.mark.parametrize("whose", ["eve", None])
+def test_what_somebody_said_holds_where_an_export_brought_it(store_of: Made, whose: str | None, into: int) -> None:
+    """Seen: merged with the store that the export was of, both had it."""
+    paths = [store_of(), store_of("ada")]
+    with open_store(paths[0]) as store:
+        bring_in(store, paths[1])
+        people.add(store, "eve", NOW)
+        mine = next(readings.select(store)).reading_id
+        (giving.give(store, mine, whose, NOW) if whose else giving.make_nobodys(store, mine, NOW))
+    with open_store(paths[into]) as store:
+        merge(store, paths[1 - into])
+        assert owners(store) == [str(whose)]
+
+
 def test_what_two_say_afterwards_of_a_line_without_a_name_is_said_of_one_reading(store_of: Made) -> None:
     paths = []
     for name in ("ada", "bob"):

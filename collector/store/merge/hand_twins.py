@@ -31,10 +31,8 @@ Retold = Callable[[int, bytes, int | None], Numbered | None]
 _CLAIMANT = f"""(SELECT claim.person_id FROM {{0}}.outcome JOIN {{0}}.payload ON payload.id = outcome.payload_id
     JOIN main.claim ON claim.payload_uid = payload.uid WHERE outcome.reading = {{1}}.id AND holds
     ORDER BY {LAST_CLAIM_FIRST} LIMIT 1)"""
-# As the log said it that it stands in: what somebody said afterwards is said of the one reading wherever it is.
-_LOGGED = _CLAIMANT.replace(
-    "claim.person_id", "CASE WHEN source = 'import' OR changed_at = arrived_at THEN claim.person_id END"
-)
+# As the log or export says that it came with: what somebody said afterwards is said of the one reading wherever it is.
+_LOGGED = _CLAIMANT.replace("claim.person_id", "CASE WHEN changed_at = arrived_at THEN claim.person_id END")
 _PAYLOADS = """SELECT uid, characteristic, value FROM {0}.outcome JOIN {0}.payload ON payload.id = payload_id
     WHERE outcome.reading = ? ORDER BY payload.id"""
 _BOTH = """FROM other.outcome JOIN other.payload ON payload.id = outcome.payload_id JOIN main.payload here
