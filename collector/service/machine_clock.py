@@ -82,7 +82,7 @@ def _is_behind(now: datetime, newest_arrival: datetime | None) -> bool:
     return newest_arrival is not None and now < newest_arrival - _BEHIND
 
 
-def _is_ahead(now: datetime, newest_arrival: datetime | None) -> bool:
+def is_years_ahead(now: datetime, newest_arrival: datetime | None) -> bool:
     return newest_arrival is not None and now > newest_arrival + _AHEAD
 
 
@@ -90,7 +90,7 @@ def speaks_against(now: datetime, newest_arrival: datetime | None) -> str | None
     """What the store knows that makes no sense by this clock, to stand behind what it shows."""
     if _is_behind(now, newest_arrival):
         return f"but something arrived on {newest_arrival:%Y-%m-%d %H:%M} UTC already"
-    if _is_ahead(now, newest_arrival):
+    if is_years_ahead(now, newest_arrival):
         return f"years after the newest that arrived ({newest_arrival:%Y-%m-%d} UTC)"
     return None
 
@@ -109,7 +109,7 @@ def set_back_behind(store: Store) -> datetime | None:
 def years_ahead_of(store: Store) -> datetime | None:
     """What arrived last by a clock that was believed, where this one shows years later."""
     newest = newest_arrival(store)
-    return newest if _is_ahead(now(), newest) else None
+    return newest if is_years_ahead(now(), newest) else None
 
 
 def now() -> datetime:

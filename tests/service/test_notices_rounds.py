@@ -234,11 +234,15 @@ def test_the_situation_is_found_in_the_store(store: Path) -> None:
 def test_a_very_high_reading_is_told_by_a_clock_that_is_years_ahead(
     store: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """What comes under such a clock has the cuff's own time: years ago by it."""
+    """What comes under such a clock has the cuff's own time: years ago by it. One of last month is no news to a board
+    whose clock was not set yet."""
     monkeypatch.setattr(situation.machine_clock, "set_by_network", lambda: False)
     with open_store(store, read_only=True) as opened:
         ahead = {notice.topic for notice in notices_now(opened, config(), NOW + timedelta(days=3652))}
+        monkeypatch.setattr(situation.machine_clock, "believable", lambda: False)
+        starting = {notice.topic for notice in notices_now(opened, config(), NOW + timedelta(days=30))}
     assert ahead - {"disk"} == {"very high", "battery", "clock"}
+    assert starting - {"disk", "silent"} == {"battery", "clock"}
 
 
 def test_what_is_news_is_in_mmhg_and_measured(store: Path) -> None:

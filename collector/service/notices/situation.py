@@ -51,11 +51,13 @@ def situation_now(store: Store, config: Config, now: datetime | None = None) -> 
     """Reads only. Raises StoreError."""
     now = now or datetime.now(UTC)
     folder = backups.folder_of(store.path, config.backup.folder)
-    doubted = machine_clock.reason_to_doubt(now, payloads.newest_arrival(store)) is not None
+    newest = payloads.newest_arrival(store)
+    doubted = machine_clock.reason_to_doubt(now, newest) is not None
+    by = newest if doubted and newest and machine_clock.is_years_ahead(now, newest) else now
     return Situation(
         now=now,
         cuffs=tuple(_cuffs(store, config.station.zone)),
-        recent=tuple(_recent(store, Selection(last=_NEWEST) if doubted else Selection(since=now - VERY_HIGH_FOR))),
+        recent=tuple(_recent(store, by - VERY_HIGH_FOR)),
         series=tuple(_series(store, config, now)),
         folders=tuple(_folders(store.path.parent, folder)),
         backups_wanted=config.backup.daily,
@@ -83,12 +85,8 @@ def _cuffs(store: Store, zone: str | None) -> Iterator[CuffNow]:
         )
 
 
-_NEWEST = 50
-"""Readings that are looked at while nobody can tell which are of the last day."""
-
-
-def _recent(store: Store, selection: Selection) -> Iterator[Taken]:
-    for reading in readings.select(store, selection):
+def _recent(store: Store, since: datetime) -> Iterator[Taken]:
+    for reading in readings.select(store, Selection(since=since)):
         if NO_NEWS.intersection(reading.marks):
             continue
         yield Taken(

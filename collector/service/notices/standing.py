@@ -74,7 +74,7 @@ class Situation:
 
     now: datetime
     cuffs: tuple[CuffNow, ...] = ()
-    recent: tuple[Taken, ...] = ()  # of the last day; while the clock is doubted the newest
+    recent: tuple[Taken, ...] = ()  # of the last day; by a clock years ahead since the day before that began
     series: tuple[SeriesUnderWay, ...] = ()
     folders: tuple[Folder, ...] = ()
     backups_wanted: bool = False
