@@ -6,7 +6,7 @@ from datetime import datetime
 from collector.store.columns import word_of
 from collector.store.database import Store
 from collector.store.instants import from_us, to_us
-from collector.store.journal.payloads import SEEN
+from collector.store.sightings import SEEN
 from collector.store.values import OutcomeKind
 
 BATCH = 500

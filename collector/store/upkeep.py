@@ -11,7 +11,6 @@ from pathlib import Path
 from collector.store import writers
 from collector.store.database import NO_OWN, Store
 from collector.store.errors import RefusedByStore, StoreError, as_store_error
-from collector.store.journal.payloads import SEEN
 from collector.store.values import Progress
 
 
@@ -33,17 +32,6 @@ def integrity(store: Store) -> list[str]:
         if store.scalar("SELECT 1 FROM station WHERE own") is None:
             found.append(NO_OWN)
         return found
-
-
-def miscounted(store: Store) -> int:
-    """How many readings came more or less often than the journal has it: nothing is damaged, a rebuild counts anew."""
-    return int(
-        store.scalar(
-            f"""SELECT count(*) FROM reading WHERE sightings <> (SELECT sum({SEEN}) FROM outcome JOIN payload ON
-                payload.id = outcome.payload_id WHERE outcome.reading = reading.id AND kind = 'reading'
-                AND payload.cuff_id = reading.cuff_id)"""
-        )
-    )
 
 
 def checkpoint(store: Store) -> bool:

@@ -26,7 +26,7 @@ from forked_command import load_all
 
 from collector.cli.main import run
 from collector.service.listener_lock import only_listener
-from collector.store import Store, StoreError, open_store, readings, upkeep
+from collector.store import Store, StoreError, open_store, readings, sightings, upkeep
 from collector.store.people import loans
 
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL)
@@ -114,7 +114,7 @@ def may_be_lent(store: Store) -> bool:
 def free(path: Path, where: str) -> bool:
     """Whether the cuff may be lent. If so, all that stands in the store stands in the borrower's papers."""
     with open_store(path) as store:
-        assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0), where
+        assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0), where
         there = {one.reading_id for one in readings.select(store) if one.person == BORROWER}
         available = may_be_lent(store)
     assert len(there) in (5, 6), where

@@ -14,7 +14,7 @@ import pytest
 from forked_command import forked, load_all
 
 from collector.service.jobs import backups, restoring
-from collector.store import journal, upkeep
+from collector.store import journal, sightings, upkeep
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_store
@@ -25,7 +25,7 @@ WRITER = """
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from collector.store import journal, upkeep
+from collector.store import journal, sightings, upkeep
 from collector.store.opening import open_store
 
 path, name, many, each = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4])
@@ -216,7 +216,7 @@ def restores_beside_commands(folder: Path, many: int, seed: int) -> Counter[str]
     for kind in COUNTED:
         counted["lost"] += max(0, len(told[kind]) - len(lines[kind]))
     with open_store(path, read_only=True) as store:
-        assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0)
+        assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0)
         there = {name for (name,) in store.query("SELECT name FROM person")}
     counted["erased and there"] = len(there.intersection(told["erase"]))
     return counted

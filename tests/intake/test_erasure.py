@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from collector import intake
-from collector.store import StoreError, audit, journal, open_store, people, readings, upkeep
+from collector.store import StoreError, audit, journal, open_store, people, readings, sightings, upkeep
 from collector.store.outbox import Fetched
 from collector.store.people import slot_spans, traces
 from collector.store.people.traces import search
@@ -63,7 +63,7 @@ def test_nothing_of_the_person_is_left_in_the_file(household: Any) -> None:
     assert [r.person for r in readings.select(store)] == [BEN] * 21
     assert people.find(store, ADA + "-X") is None
     assert not any("Ada" in repr(change) for change in audit.changes(store))
-    assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0)
+    assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0)
     assert intake.rebuild(store) == 21
 
 
@@ -183,7 +183,7 @@ def test_what_another_station_still_writes_about_the_erased_stays_out(household:
     intake.merge(store, other)
     assert stands(store, b"felt well after lunch", ADA.encode()) == []
     assert [r.person for r in readings.select(store)] == [BEN] * 21
-    assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0)
+    assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0)
 
 
 @pytest.mark.parametrize("at", range(0, 40, 3))

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 
 from collector import intake
 from collector.intake.time import clock_runs
-from collector.store import Store, readings, upkeep
+from collector.store import Store, readings, sightings, upkeep
 
 
 @pytest.fixture(autouse=True, scope="module")
@@ -35,7 +35,7 @@ def rebuild_changes_nothing(history: list[Visiting]) -> None:
         intake.rebuild(store)
         assert told(store) == before
         assert ids(store) == known
-        assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0)
+        assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0)
         assert not store.scalar(
             "SELECT count(*) FROM retimed r JOIN retimed s ON r.id = s.id + 1 "
             "AND r.reading_id = s.reading_id AND r.after = s.after AND r.before = s.before "

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from collector.intake.pipeline import catch_up, rebuild
 from collector.service import machine_clock
 from collector.service.jobs import retention
-from collector.store import audit, journal, readings, upkeep
+from collector.store import audit, journal, readings, sightings, upkeep
 from collector.store.database import Store
 from collector.store.opening import open_store
 from parsers.measurement import build_measurement, measurement
@@ -75,7 +75,7 @@ def test_copies_go_and_readings_stay(store: Store) -> None:
     assert journal.counts(store).payloads == 10
     assert told(store) == before
     assert {one.sightings for one in readings.select(store)} == {1}
-    assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0)
+    assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0)
     rebuild(store)
     assert told(store) == before
     assert retention.preview(store, 30, START + 100 * DAY).payloads == 0
@@ -133,7 +133,7 @@ def test_stopped_halfway_the_record_and_the_journal_agree(store: Store, monkeypa
         retention.apply(store, 30, START + 100 * DAY)
     assert journal.counts(store).payloads == 32 - 8
     assert sum(retention.gone(store).values()) == 8
-    assert (upkeep.integrity(store), upkeep.miscounted(store)) == ([], 0)
+    assert (upkeep.integrity(store), sightings.miscounted(store)) == ([], 0)
 
 
 def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:

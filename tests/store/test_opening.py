@@ -16,7 +16,7 @@ from typing import cast
 import pytest
 from sqlite_utils import Database
 
-from collector.store import Store, StoreError, journal, open_store, opening, readings, schema_steps, upkeep
+from collector.store import Store, StoreError, journal, open_store, opening, readings, schema_steps, sightings, upkeep
 from collector.store.migrations import STEPS
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
@@ -236,12 +236,12 @@ def test_it_can_be_told_when_readings_and_journal_differ(path: Path) -> None:
     with open_store(path) as store:
         intake.catch_up(store)
         count = store.scalar("SELECT count(*) FROM reading")
-        assert upkeep.miscounted(store) == 0 < count
+        assert sightings.miscounted(store) == 0 < count
         store.query("UPDATE reading SET sightings = sightings + 1")
-        assert upkeep.miscounted(store) == count
+        assert sightings.miscounted(store) == count
         assert upkeep.integrity(store) == []  # the file is sound: a rebuild mends this
         intake.rebuild(store)
-        assert upkeep.miscounted(store) == 0
+        assert sightings.miscounted(store) == 0
         assert upkeep.checkpoint(store)
         assert path.with_name("store.db-wal").stat().st_size == 0
 

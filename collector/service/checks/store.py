@@ -5,7 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from collector.service.checks.finding import Finding, attention, broken, fine, readable
-from collector.store import journal, readings, upkeep
+from collector.store import journal, readings, sightings, upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
 from collector.store.unreadable import unreadable_values
@@ -55,7 +55,7 @@ def _sound(store: Store, quick: bool) -> Finding:
 
 
 def _miscounted(store: Store, quick: bool) -> Iterator[Finding]:
-    if count := 0 if quick else upkeep.miscounted(store):
+    if count := 0 if quick else sightings.miscounted(store):
         do = "does" if count == 1 else "do"
         yield attention("readings", f"{count} {do} not match the journal", "run `quietcuff rebuild`")
 

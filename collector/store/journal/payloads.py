@@ -12,10 +12,6 @@ from collector.store.instants import optional_us, shown_us, to_us
 from collector.store.journal import cuffs
 from parsers.uuids import UNPLACED
 
-SEEN = """CASE WHEN characteristic <> 1 THEN 1
-    WHEN json_valid(CAST(value AS TEXT)) THEN json_extract(CAST(value AS TEXT), '$.sightings') END"""
-"""SQL for how many sightings a payload stands for: one, or of a reading out of an export as many as that tells of."""
-
 
 class Appended(NamedTuple):
     payload: int  # its row

@@ -43,15 +43,14 @@ def keep_bonds_on_the_disk() -> None:
 
 
 def tell() -> None:
-    from collector.store import journal, readings, upkeep
+    from collector.store import journal, readings, sightings, upkeep
     from collector.store.opening import open_store
 
     with open_store(STORE) as store:
         found = [[reading.cuff, reading.payload] for reading in readings.select(store)]
+        damage = [*upkeep.integrity(store), *["a reading is miscounted"] * sightings.miscounted(store)]
         Path("readings.json").write_text(
-            json.dumps(
-                {"readings": found, "payloads": journal.counts(store).payloads, "damage": upkeep.integrity(store)}
-            )
+            json.dumps({"readings": found, "payloads": journal.counts(store).payloads, "damage": damage})
         )
 
 
