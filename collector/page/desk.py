@@ -49,11 +49,15 @@ async def lend(request: Request) -> Response:
 
 @may(Role.DESK, Role.KEEPER)
 async def take_back(request: Request) -> Response:
-    """Several at once: each goes on by itself from here."""
+    """Several at once: each goes on by itself from here. An old page ends no loan that it did not show."""
     station, data = station_of(request), await form(request)
-    chosen = [name.removeprefix(BACK) for name in data if name.startswith(BACK)]
+    chosen = {name.removeprefix(BACK): shown for name, shown in data.items() if name.startswith(BACK)}
     if not chosen:
         return _draw(request, 422, "Mark the cuffs that are back.", data)
+    for address, shown in chosen.items():
+        if loans.is_out(station.store, address) and shown != _loan_of(station, address):
+            name = _name(station, address)
+            return _draw(request, 422, f"{name} was lent since this page was drawn: mark it again if it is back.", data)
     try:
         now = believed_now(station.store)
         with station.store.transaction():
@@ -164,6 +168,12 @@ def _in_a_child(station: ServedStation, loan: Loan) -> loan_saving.ToPdf:
 
 def _name(station: ServedStation, address: str) -> str:
     return cuffs.given_name(station.store, address) or address
+
+
+def _loan_of(station: ServedStation, address: str) -> str:
+    """Which loan a page shows beside the cuff."""
+    loan = loans.current(station.store, address)
+    return str(loan.row) if loan else ""
 
 
 def _loan(request: Request) -> Loan:

@@ -87,7 +87,7 @@ async def test_every_change_names_the_device_it_was_made_on(pages: Pages) -> Non
         (f"/cuffs/{KITCHEN}/name", {"name": "hall"}),
         (f"/cuffs/{KITCHEN}/as-new", {}),
         ("/desk/lend", {"cuff": LOAN_CUFF, "code": "B-117"}),
-        ("/desk/back", {f"back:{LOAN_CUFF}": "on"}),
+        ("/desk/back", {f"back:{LOAN_CUFF}": "1"}),  # the first loan of this store
         ("/desk/mark", {"cuff": LOAN_CUFF, "state": "quarantine", "reason": "display cracked"}),
         (f"/cuffs/{KITCHEN}/forget", {}),
     ]

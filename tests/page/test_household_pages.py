@@ -1,5 +1,6 @@
 """Cuffs, Station and the loan desk."""
 
+import re
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -59,7 +60,9 @@ async def test_a_loan_from_lending_to_available(pages: Pages) -> None:
         assert (await desk.post("/desk/lend", data=form)).status_code == 303
         assert "B-117" in (await desk.get("/desk")).text
         assert (await desk.post("/desk/back", data={})).status_code == 422
-        await desk.post("/desk/back", data={f"back:{loan_cuff}": "on"})
+        shown = re.search(f'name="back:{loan_cuff}" value="([^"]+)"', (await desk.get("/desk")).text)
+        assert shown
+        await desk.post("/desk/back", data={f"back:{loan_cuff}": shown[1]})
         assert "Switch it on" in (await desk.get("/desk")).text
         send(store, datetime.now(UTC), 133, 84, cuff=loan_cuff)
         (loan,) = [one.loan for one in loans.stock(store) if one.loan]
@@ -92,6 +95,22 @@ async def test_a_late_answer_to_a_return_that_another_desk_finished_ends_no_late
     form = {"question": f"{cuff}: {CHECKS[-1].question}", "answer": "yes"}
     assert (await desk.post(f"/desk/{loan.row}/check", data=form)).status_code == 303
     assert loans.current(store, cuff) == lent
+
+
+async def test_an_old_page_ends_no_loan_that_it_did_not_show(pages: Pages) -> None:
+    """Neither one that began since, nor that of a cuff which was in nobody's hands."""
+    store, desk, now, cuff = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
+    cuffs.remember(store, cuff, now)
+    loans.set_state(store, cuff, State.AVAILABLE, now - timedelta(days=9))
+    first = loans.lend(store, cuff, "B-117", ("any",), now - timedelta(days=8))
+    loans.make_available(store, loans.begin_return(store, cuff, now - timedelta(hours=1)), now - timedelta(hours=1))
+    lent = loans.lend(store, cuff, "B-118", ("any",), now)
+    for shown in (str(first.row), ""):
+        answer = await desk.post("/desk/back", data={f"back:{cuff}": shown})
+        assert (answer.status_code, "was lent since this page was drawn" in answer.text) == (422, True)
+        assert loans.current(store, cuff) == lent
+    assert (await desk.post("/desk/back", data={f"back:{cuff}": str(lent.row)})).status_code == 303
+    assert not loans.is_out(store, cuff)
 
 
 async def test_one_marked_while_it_is_out_is_taken_back_as_well(pages: Pages) -> None:

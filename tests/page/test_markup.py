@@ -10,6 +10,7 @@ from station_page import KITCHEN, MIRA, Pages, send
 from collector.page.rendering import commands
 from collector.store import Selection, readings
 from collector.store.journal import cuffs, pairing
+from collector.store.people import loans
 from collector.store.people.page_devices import Role
 
 FIELDS = ("input", "select", "textarea")
@@ -72,7 +73,9 @@ async def test_every_page_and_every_form_that_was_not_taken(pages: Pages) -> Non
     cuffs.open_window(store, now + timedelta(minutes=9))
     pairing.ask(store, NEW, None, datetime.now(UTC))
     keeper = pages.signed_in(Role.KEEPER, MIRA)
-    await keeper.post("/desk/back", data={f"back:{LENT}": "on", f"back:{KITCHEN}": "on"})
+    lent = loans.current(store, LENT)
+    assert lent
+    await keeper.post("/desk/back", data={f"back:{LENT}": str(lent.row), f"back:{KITCHEN}": ""})
     own = list(readings.select(store, Selection(person=MIRA)))[-1].reading_id
     (nobodys,) = (one.reading_id for one in readings.select(store, Selection(unassigned=True)))
     await keeper.post(f"/p/{row}/readings/{own}/strike", data={})
