@@ -15,7 +15,7 @@ from collector.store.journal import stations, visit_facts, visits
 from collector.store.journal.cuffs import HAND
 from collector.store.namesakes import folded
 from collector.store.readings import claims, corrections, strikes, write
-from collector.store.values import Progress, Reading
+from collector.store.values import CORRECTED, OVERTAKEN, STRIKES, Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
 
@@ -47,6 +47,8 @@ def bring_back(
     cuffs: set[str] = set()
     brought: dict[str, str | None] = {}
     notes: dict[str, str] = {}  # of what corrects those brought before: there, and here
+    standing_in: set[str | None] = set()  # notes of corrections that hold
+    struck: list[Reading] = []
     rows: dict[str, int] = {}
     fresh: list[str] = []
     owned: list[tuple[int, int]] = []
@@ -59,8 +61,11 @@ def bring_back(
                 reading = _as_told_here(store, reading, brought)
                 brought[reading.reading_id] = _line_of(reading)
                 notes[there_as] = corrections.note_of(reading.reading_id)
+                if OVERTAKEN not in reading.marks:
+                    standing_in.add(reading.note)
             if write.row_of(store, reading.reading_id) is not None:
-                strikes.take_over(store, reading)
+                if STRIKES.intersection(reading.marks):
+                    struck.append(reading)
                 there += 1
                 continue
             if (name := station()) not in stations_by_name:
@@ -92,6 +97,9 @@ def bring_back(
             if progress:
                 progress(new, 0)
         claims.claim_payloads(store, owned)
+        for reading in struck:
+            if CORRECTED not in reading.marks or corrections.note_of(reading.reading_id) in standing_in:
+                strikes.take_over(store, reading)
         strikes.mark_struck(store)
         corrections.mark(store)
         if new:

@@ -232,6 +232,25 @@ def test_what_came_under_a_clock_years_ahead_is_put_right_once_it_is(
         assert [(one.taken_at, one.marks) for one in readings.select(store)] == [(SENT, ())] * 2
 
 
+def test_a_clock_that_the_network_called_right_is_not_years_ahead_when_the_network_is_gone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A station that lay in a drawer for years: what came since was marked as soon as the network was gone."""
+    network, at = True, SENT
+    monkeypatch.setattr(machine_clock, "believable", lambda: True)
+    monkeypatch.setattr(machine_clock, "set_by_network", lambda: network)
+    monkeypatch.setattr(machine_clock, "now", lambda: at)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (at - timedelta(days=9)).timestamp())
+    with open_store(tmp_path / "store.db") as store:
+        value = build_measurement(measurement(131, 82))
+        StoreSink(store).take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, SENT, "virtual"), None)
+        at += timedelta(days=1000)
+        clock = station_clock.StationClock(store)
+        assert clock.check() is None
+        network = False
+        assert clock.check() is None
+
+
 def test_what_comes_right_after_a_clock_was_set_back_is_marked_before_anybody_looked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -59,13 +59,15 @@ class StationClock:
         if self._at_boot is None or abs(at_boot - self._at_boot) > machine_clock.SET_S:
             self._at_boot, self._behind = at_boot, machine_clock.set_back_behind(self._store)
             self._ahead_of = machine_clock.years_ahead_of(self._store)
-        if self._behind and machine_clock.now() < self._behind and not machine_clock.set_by_network():
+        if machine_clock.set_by_network():
+            self._behind = self._ahead_of = None  # also once the network is gone, until it is set otherwise
+        if self._behind and machine_clock.now() < self._behind:
             return (
                 f"this machine's clock was set back behind what arrived on {self._behind:%Y-%m-%d %H:%M} UTC; arrivals "
                 "are marked and put right once it is (sudo timedatectl set-ntp true, or set it by hand) or has caught "
                 "up: leave the machine on until then, what came before a restart stays marked"
             )
-        if self._ahead_of and not machine_clock.set_by_network():
+        if self._ahead_of:
             return (
                 f"this machine's clock shows {machine_clock.now():%Y-%m-%d}, years after the newest that arrived "
                 f"({self._ahead_of:%Y-%m-%d} UTC); arrivals are marked and put right once it is (sudo timedatectl "
