@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from decimal import Decimal
 
-from collector.intake.sources.hand_log import HandRow
+from collector.intake.sources.hand_log import HandRow, correction_twin
 from collector.intake.take_log import read_line, take_log
 from collector.store import readings
 from collector.store.acceptable import time_problem
@@ -48,13 +48,15 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
         slips = [mark for mark in plausible.marks(systolic, diastolic, pulse) if mark not in before]
         if slips:
             raise RefusedByStore(f"reading {was.reading_id} stays as it is: {'; '.join(slips)}")
+        note = corrections.note_of(was.reading_id)
         row = HandRow(
             taken_at=said.taken_at or was.taken_at,
             systolic=systolic,
             diastolic=diastolic,
             pulse=pulse,
             person=was.person,
-            note=corrections.note_of(was.reading_id),
+            note=note,
+            twin=correction_twin(note, pulse),
             as_was=said.taken_at is None,
         )
         while write.row_of(store, instead := read_line(row)[0]) is not None:

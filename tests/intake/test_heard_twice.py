@@ -10,6 +10,10 @@ import pytest
 
 from collector import intake
 from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.intake.pipeline import derive_cuff
+from collector.intake.sources.hand_log import HandRow
+from collector.intake.take_back import bring_back
+from collector.intake.take_log import take_log
 from collector.store import Store, journal, open_store, people, readings, retention
 from collector.store.journal import stations
 from collector.store.readings import claims, strikes
@@ -132,3 +136,35 @@ def test_of_two_corrections_the_later_holds_whatever_the_clock_showed(two: tuple
         with open_store(store) as opened:
             intake.merge(opened, other)
             assert [reading.systolic for reading in readings.select(opened) if not reading.marks] == [systolic]
+
+
+@pytest.mark.parametrize("export", [False, True])
+def test_of_two_corrections_of_the_pulse_alone_the_later_holds(two: tuple[Store, Store], export: bool) -> None:
+    """Seen: the pulse that was said first stayed, as two lines of one instant and the same pressures are one."""
+    for store, pulse, at in zip(two, (64, 66), (NOW, LATER), strict=True):
+        correct_reading(store, the_one(store), Correction(pulse=Decimal(pulse)), at)
+    for store, other in (two, two[::-1]):
+        intake.merge(store, other.path)
+        intake.rebuild(store)
+    if export:
+        with open_store(two[0].path.with_name("third.db")) as third:
+            for cuff in bring_back(third, list(readings.select(two[0])), LATER).cuffs:
+                derive_cuff(third, cuff)
+            intake.merge(two[0], third.path)
+            intake.merge(third, two[1].path)
+            assert [one.pulse for one in readings.select(third) if not one.marks] == [66]
+    for store in two:
+        assert [one.pulse for one in readings.select(store) if not one.marks] == [66]
+        assert len(list(readings.select(store))) == 3
+
+
+def test_a_line_that_says_what_a_correction_says_is_a_reading_of_its_own(two: tuple[Store, Store]) -> None:
+    """Seen: nobody's reading was put right in its pulse at one station, and at the other somebody's log said the same:
+    after a merge that line was the correction, and nobody's."""
+    first, second = two
+    correct_reading(first, the_one(first), Correction(pulse=Decimal(64)), NOW)
+    take_log(second, [HandRow(NOW, Decimal(128), Decimal(81), Decimal(70), person="mira")], NOW)
+    for store, other in (two, two[::-1], two):
+        intake.merge(store, other.path)
+        assert [one.pulse for one in readings.select(store) if one.person == "mira"] == [70]
+        assert {one.pulse for one in readings.select(store) if one.person is None} == {None, 64}

@@ -3,6 +3,7 @@
 So that a written reading is kept, repeated, rebuilt and merged as every other.
 """
 
+import hashlib
 import json
 from datetime import UTC, datetime
 from decimal import Decimal
@@ -21,8 +22,9 @@ class HandRow(NamedTuple):
     """One written reading, mmHg and beats per minute. taken_at is aware.
 
     Its instant and its pressures make it what it is: written again with another offset, with a pulse, with a person or
-    a note it is the same. twin: tells it from another person's of the same minute and values. person: whose, which is
-    a claim and no part of the payload. says_offset: whether its line says by which clock it was taken, no part either.
+    a note it is the same. twin: tells it from another person's of the same minute and values, and what corrects a
+    reading from a line that says the same (`correction_twin`). person: whose, which is a claim and no part of the
+    payload. says_offset: whether its line says by which clock it was taken, no part either.
     as_was: of what corrects another: its time is that of the other, wherever a clock that is put right moves that.
     """
 
@@ -81,6 +83,17 @@ class HandRow(NamedTuple):
         if problem:
             raise ParseError("hand-written row", 0, f"a value {problem}")
         return row
+
+
+def correction_twin(note: str | None, pulse: Decimal | None) -> int:
+    """The number of what corrects the reading that the note names: beyond those of people, and another for another
+    pulse, as two stations may put one reading right otherwise, or somebody may have written down the very same."""
+    said = f"{note}|{plain_number(pulse)}"
+    return PEOPLE_AT_MOST + int.from_bytes(hashlib.sha256(said.encode()).digest()[:6])
+
+
+PEOPLE_AT_MOST = 100
+"""So many people hardly measure the same in one minute."""
 
 
 def without_name(value: bytes) -> bytes:
