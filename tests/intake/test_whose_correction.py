@@ -9,7 +9,7 @@ import pytest
 from two_people import AT, CUFF, NOW, two_people
 
 from collector.intake import erase_person, giving, merge, pipeline, rebuild
-from collector.intake.correction import Correction, correct_reading
+from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import take_log
 from collector.store import people, readings, upkeep
@@ -20,7 +20,7 @@ from collector.store.opening import open_store
 from collector.store.people import slot_spans, unions
 from collector.store.readings import claims, strikes, unsettled, write
 from collector.store.readings.unsettled import Settled
-from collector.store.values import WRITTEN_TWICE, Reading
+from collector.store.values import VOID_MARKS, WRITTEN_TWICE, Reading
 
 RIGHT = Correction(systolic=Decimal(148))
 
@@ -146,8 +146,8 @@ def test_what_is_nobodys_is_not_taken_for_somebodys_line(store: Store) -> None:
     """It would go back to nobody, and the line with it."""
     correct(store)
     line = HandRow(AT, Decimal(148), Decimal(81), person="ada")
-    assert take_log(store, [line], NOW).new == 1
-    assert take_log(store, [line], NOW).new == 0
+    assert take_log(store, [line], NOW + timedelta(minutes=1)).new == 1
+    assert take_log(store, [line], NOW + timedelta(minutes=1)).new == 0
     assert sorted(str(one.person) for one in readings.select(store)) == ["None", "None", "ada"]
     give_slot(store, "ada")
     counted = [one for one in readings.select(store) if not {"corrected", WRITTEN_TWICE}.intersection(one.marks)]
@@ -179,3 +179,20 @@ def test_two_stores_that_work_it_out_say_it_alike(store: Store, tmp_path: Path) 
         give_slot(other, "ada")
         said = [one.query("SELECT uid, payload_uid, changed_at FROM claim").fetchall() for one in (store, other)]
     assert said[0] == said[1] != []
+
+
+def test_a_line_that_says_what_a_correction_said_counts_once_that_is_taken_back(store: Store) -> None:
+    """Seen: it counted nowhere, as the second writing of what counts no longer."""
+    give_slot(store, "ada")
+    correct(store)
+    take_log(store, [HandRow(AT, Decimal(148), Decimal(81), person="ada")], NOW + timedelta(days=1))
+
+    def counted() -> list[str]:
+        before = [one for one in readings.select(store) if not VOID_MARKS.intersection(one.marks)]
+        rebuild(store)
+        assert before == [one for one in readings.select(store) if not VOID_MARKS.intersection(one.marks)]
+        return ["correction" if one.note else "line" for one in before if one.cuff == cuffs.HAND]
+
+    assert counted() == ["correction"]
+    take_back_correction(store, first(store).reading_id, NOW + timedelta(days=2))
+    assert counted() == ["line"]

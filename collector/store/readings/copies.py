@@ -1,7 +1,8 @@
 """Hand-written readings that copy another one: what a cuff sent, or the same line taken in twice for one person.
 
 They stay in the store and are shown with their mark; averages count the one that they copy. What is nobody's, or came
-over a bond that nobody has confirmed, counts nowhere, so somebody's own is no copy of it. Which ones these are follows
+over a bond that nobody has confirmed, or is a correction that holds no longer, counts nowhere, so somebody's own is no
+copy of it. Which ones these are follows
 from when readings were taken and whose they are: whoever changes that has them looked at again.
 """
 
@@ -12,7 +13,7 @@ from collector.store.database import Store
 from collector.store.instants import EVER, SECOND
 from collector.store.journal import cuffs
 from collector.store.readings.marks import set_marks, words
-from collector.store.values import BOND_NOT_CONFIRMED, COPIES, CORRECTS, HAND_COPY, WRITTEN_TWICE
+from collector.store.values import BOND_NOT_CONFIRMED, COPIES, CORRECTS, HAND_COPY, OVERTAKEN, WRITTEN_TWICE
 
 WITHIN_US = 60 * SECOND
 """So far apart a cuff's clock and the writer's may be."""
@@ -31,7 +32,7 @@ _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_mark
         AND other.reading_id NOT IN ({_CORRECTED.format("written")})) AS sent,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id = written.cuff_id AND {_SAME_VALUES}
         AND other.taken_at = written.taken_at AND (+other.received_at, other.reading_id) <
-        (written.received_at, written.reading_id)
+        (written.received_at, written.reading_id) AND NOT instr(other.content_marks, '{OVERTAKEN}')
         AND other.person_id = written.person_id AND coalesce(written.note, '') NOT GLOB '{CORRECTS} *'
         AND written.reading_id NOT IN ({_CORRECTED.format("other")})) AS twice
     FROM reading written WHERE cuff_id = ? AND {{where}}) WHERE sent OR twice OR instr(content_marks, ?)

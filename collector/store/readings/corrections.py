@@ -5,6 +5,7 @@ reading may have been put right otherwise, struck out, or left as it came. Whose
 when it was taken, unless somebody put that right.
 """
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import NamedTuple
 
@@ -75,6 +76,7 @@ def mark(store: Store) -> None:
     known = frozenset(waiting)
     last = {one.note: one.reading_id for one in waiting.values()}
     overtaken: set[str] = set()
+    changed: set[int] = set()  # at these times others may be copies now, or none any more
     while ready := [one for one in waiting.values() if corrected_by(one.note) not in waiting]:
         for one in ready:
             del waiting[one.reading_id]
@@ -89,8 +91,12 @@ def mark(store: Store) -> None:
             if was.reading_id in overtaken or not last_word or CORRECTED not in words(was.marks):
                 overtaken.add(one.reading_id)
                 after.add(OVERTAKEN)
+            if (OVERTAKEN in after) != (OVERTAKEN in words(one.marks)):
+                changed.add(one.taken_at)
             set_marks(store, one.row, one.marks, after)
-            _follow(store, one, was, came=was.reading_id not in known)
+            changed.update(_follow(store, one, was, came=was.reading_id not in known))
+    for at in changed:
+        copies.mark(store, Stretch(at, at))
 
 
 _STANDS = "reading.id, reading_id, content_marks, coalesce(note, ''), person_id, clock, taken_at"
@@ -108,8 +114,9 @@ class _Stands(NamedTuple):
     taken_at: int
 
 
-def _follow(store: Store, one: _Stands, was: _Stands, *, came: bool) -> None:
-    """Whose and when a correction is follows what it corrects. came: that is no correction itself."""
+def _follow(store: Store, one: _Stands, was: _Stands, *, came: bool) -> Iterable[int]:
+    """Whose and when a correction is follows what it corrects. came: that is no correction itself. Returns the times
+    of those that changed."""
     if one.person != was.person:
         # Said of the correction alone, by an earlier quietcuff or where what it corrects was not: it is said of both.
         alone = came and claims.last_said(store, one.reading_id) > claims.last_said(store, was.reading_id)
@@ -117,5 +124,4 @@ def _follow(store: Store, one: _Stands, was: _Stands, *, came: bool) -> None:
     moved = one.clock == AS_WAS and one.taken_at != was.taken_at
     if moved:
         store.query("UPDATE reading SET taken_at = ? WHERE id = ?", (was.taken_at, one.row))
-    if moved or one.person != was.person:
-        copies.mark(store, *(Stretch(at, at) for at in (one.taken_at, was.taken_at)))
+    return (one.taken_at, was.taken_at) if moved or one.person != was.person else ()
