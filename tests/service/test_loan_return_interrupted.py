@@ -129,6 +129,25 @@ def test_whoever_comes_late_with_a_return_that_another_desk_finished_frees_no_le
     assert clinic.state() is State.ON_LOAN
 
 
+def test_of_all_none_is_ended_that_another_desk_took_back_and_lent_again_meanwhile(clinic: Clinic) -> None:
+    """Seen: whoever it was lent to tried it at the desk, and the desk that waited ended that loan at once."""
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+
+    def at_the_other_desk() -> None:
+        clinic.visit()
+        keys, clinic.keys = clinic.keys, []
+        assert clinic.take_back(keys="yyyyy")
+        clinic.keys = keys
+        lent(clinic, "B-118")
+        clinic.at += timedelta(minutes=1)
+        clinic.visit()
+
+    clinic.take_back(keys=[at_the_other_desk, "\n"], as_they_come=True)
+    assert clinic.state() is State.ON_LOAN
+    assert f"{CUFF} was looked after at another desk meanwhile." in clinic.said
+
+
 def test_what_came_once_the_cuff_was_free_is_saved_with_what_was_the_borrowers(clinic: Clinic) -> None:
     lent(clinic)
     clinic.at += timedelta(days=8)

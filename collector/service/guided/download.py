@@ -9,7 +9,7 @@ from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import visits
 from collector.store.journal.visits import Visit
-from collector.store.people import loan_order, loans
+from collector.store.people import loan_order
 from collector.store.people.loans import Loan
 from collector.store.values import Reading, Selection
 
@@ -38,13 +38,10 @@ def whole_visit(store: Store, loan: Loan, now: datetime) -> bool:
     return any(_whole(visit) and visit.opened_at >= since for visit in visits.recent(store, loan.cuff, now))
 
 
-def is_here(store: Store, cuff: str, asked: datetime, now: datetime) -> bool:
+def is_here(store: Store, loan: Loan, asked: datetime, now: datetime) -> bool:
     """Whether a cuff that is lent came to the table since somebody asked for it, or shortly before."""
-    loan = loans.current(store, cuff)
-    if loan is None:  # another desk was faster
-        return False
     since = max(loan.out_at, asked - BEFOREHAND)
-    return any(visit.opened_at >= since for visit in visits.recent(store, cuff, now))
+    return any(visit.opened_at >= since for visit in visits.recent(store, loan.cuff, now))
 
 
 def _since(loan: Loan) -> datetime:

@@ -42,8 +42,9 @@ class LoanReturn:
 
         as_they_come: a loan goes on until its cuff is here; else it ends now.
         """
-        out = [cuff for cuff in wanted if as_they_come and loans.is_out(self.store, cuff)]
-        batch = [self._begin(cuff) for cuff in wanted if cuff not in out]
+        lent = [loans.current(self.store, cuff) for cuff in wanted if as_they_come]
+        out = [loan for loan in lent if loan and loan.step is Step.OUT]
+        batch = [self._begin(cuff) for cuff in wanted if cuff not in [loan.cuff for loan in out]]
         try:
             here = [self._save(loan) for loan in self._download(batch, out)]
             available = [self._look_after(loan) for loan in here]
@@ -61,19 +62,23 @@ class LoanReturn:
 
     # --- Waiting for the cuffs --------------------------------------------------------------------------------------
 
-    def _download(self, batch: list[Loan], out: list[str]) -> list[Loan]:
+    def _download(self, batch: list[Loan], out: list[Loan]) -> list[Loan]:
         """Until each cuff was here for a whole visit; Enter goes on with those that were."""
         batch, out = list(batch), list(out)
         missing = [loan for loan in batch if loan.step is Step.WAITING]
         if missing or out:
-            awaited = ", ".join(self.name(cuff) for cuff in [*(loan.cuff for loan in missing), *out])
+            awaited = ", ".join(self.name(loan.cuff) for loan in [*missing, *out])
             self.screen.say(f"Switch the cuffs on and let them send: {awaited}.")
         began, since = self.seconds(), self.now()
         while missing or out:
-            for cuff in [cuff for cuff in out if download.is_here(self.store, cuff, since, self.now())]:
-                out.remove(cuff)
-                batch.append(self._begin(cuff))
-                missing.append(batch[-1])
+            for lent in list(out):
+                loan = loans.get(self.store, lent.row)  # another desk may have gone on with it
+                if loan.step is Step.OUT and download.is_here(self.store, loan, since, self.now()):
+                    loan = self._begin(loan.cuff)
+                if loan.step is not Step.OUT:
+                    out.remove(lent)
+                    batch.append(loan)
+                    missing += [loan] if loan.step is Step.WAITING else []
             for loan in [loan for loan in missing if download.whole_visit(self.store, loan, self.now())]:
                 missing.remove(loan)
                 batch[batch.index(loan)] = self._received(loan)
@@ -90,8 +95,8 @@ class LoanReturn:
                     self.screen.say(
                         f"{self.name(loan.cuff)}: not received; it stays marked '{State.RETURNED}' and is not lent."
                     )
-                for cuff in out:
-                    self.screen.say(f"{self.name(cuff)}: not here; its loan goes on.")
+                for loan in out:
+                    self.screen.say(f"{self.name(loan.cuff)}: not here; its loan goes on.")
                 break
         return [loan for loan in batch if loan.step is not Step.WAITING]
 
