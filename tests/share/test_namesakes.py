@@ -17,6 +17,8 @@ from collector.share.relay.receiver import Receiver
 from collector.share.relay.sending import plan, send
 from collector.store import audit, people, readings
 from collector.store.database import Store
+from collector.store.merge import people_entries
+from collector.store.people.unions import unite
 from collector.store.values import Selection
 
 CLINIC = Receiver("clinic", "mqtt", "mqtts://clinic.example", last=True)
@@ -116,3 +118,13 @@ def test_a_receiver_of_one_of_them_hears_of_neither_until_it_is_said_which(ours:
     send(ours, only_mira, ExportContext(), clinic.connect, Clock())
     assert told(clinic) == {121: "mira"}
     assert not any(batch.gone for batch in clinic.batches), "nothing is taken back in the meantime"
+
+
+def test_a_receiver_of_one_hears_who_is_part_of_them(ours: Store, theirs: Path) -> None:
+    """What it has under the other's uid would be nobody's there."""
+    merge(ours, theirs)
+    uids = people_entries.uids_called(ours)
+    kept, other = str(owners(ours)[121]), str(owners(ours)[155])
+    unite(ours, kept, other, START)
+    told_of = {one.key: one.said["part_of"] for one in people_entries.told(ours, ["mira"]) if one.kind == "person"}
+    assert told_of == {uids[kept]: None, uids[other]: uids[kept]}, "and nothing of jon"

@@ -36,12 +36,16 @@ def uids_called(store: Store) -> dict[str, str]:
 
 
 def told(store: Store, of: Sequence[str] = (), plans: Mapping[str, Mapping[str, Any]] | None = None) -> list[Entry]:
-    """Everything that was entered here; of these people only, where any are named. plans: what the configuration says
-    of a person, by name, letter case aside."""
+    """Everything that was entered here; of these people and of whoever is part of them only, where any are named.
+    plans: what the configuration says of a person, by name, letter case aside."""
     people = uids_called(store)
     wanted = {people[name] for name in of if name in people} if of else None
+    part_of = dict(store.query("SELECT uid, part_of FROM person WHERE part_of IS NOT NULL").fetchall())
+    root = {uid.hex(): unions.root_of(part_of, uid).hex() for uid in part_of}
     entries = [*_cuffs(store), *_of_people(store), *_plans(people, plans or {})]
-    return [one for one in entries if wanted is None or one.person is None or one.person in wanted]
+    return [
+        one for one in entries if wanted is None or one.person is None or root.get(one.person, one.person) in wanted
+    ]
 
 
 def take(store: Store, entries: Iterable[Entry]) -> None:
