@@ -1,7 +1,7 @@
 """Takes readings of an export of ours into a store: each that is not there, as it was."""
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import count
@@ -54,11 +54,12 @@ def bring_back(
     owned: list[tuple[int, int]] = []
     stations_by_name: dict[str | None, int | None] = {None: None}
     with store.transaction():
+        taken_from = claims.taken_from(store)
         for reading in found:
             if reading.cuff == HAND:
                 there_as = corrections.note_of(reading.reading_id)
                 reading = replace(reading, note=notes.get(reading.note or "", reading.note))
-                reading = _as_told_here(store, reading, brought)
+                reading = _as_told_here(store, reading, brought, taken_from)
                 brought[reading.reading_id] = _line_of(reading)
                 notes[there_as] = corrections.note_of(reading.reading_id)
                 if OVERTAKEN not in reading.marks:
@@ -107,10 +108,13 @@ def bring_back(
     return BroughtBack(new, there, tuple(fresh), frozenset(cuffs))
 
 
-def _as_told_here(store: Store, reading: Reading, brought: Mapping[str, str | None]) -> Reading:
+def _as_told_here(
+    store: Store, reading: Reading, brought: Mapping[str, str | None], taken_from: Mapping[str, Set[str]]
+) -> Reading:
     """Written by hand and alike, two people's readings of one minute have one id where they were taken in apart: the
     one that comes in gets the next that is nobody else's. What came in at the very same instant is the same reading,
-    whoever owns it by now. brought: whose line the readings are that were brought before, by id."""
+    whoever owns it by now, and so is what somebody took from its owner here. brought: whose line the readings are that
+    were brought before, by id. taken_from: as `claims.taken_from`."""
     told = reading
     for number in count():
         here = readings.those(store, [told.reading_id]).get(told.reading_id)
@@ -118,6 +122,8 @@ def _as_told_here(store: Store, reading: Reading, brought: Mapping[str, str | No
         if line is None or reading.person is None or line == _line_of(reading):
             break
         if here and here.received_at == reading.received_at:
+            break
+        if here and {folded(reading.person), claims.NOBODYS}.intersection(taken_from.get(told.reading_id, ())):
             break
         told = numbered(reading, number)
     return told

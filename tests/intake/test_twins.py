@@ -177,6 +177,19 @@ def test_what_somebody_said_holds_where_an_export_brought_it(store_of: Made, who
         assert owners(store) == [str(whose)]
 
 
+@pytest.mark.parametrize("named", ["ada", None])
+def test_an_export_of_another_station_with_the_same_log_gives_nothing_back(store_of: Made, named: str | None) -> None:
+    """Seen: the line was who it was given to here, and once more whose the log says."""
+    paths = [store_of(), store_of("ada")]
+    with open_store(paths[0]) as store:
+        for name in ("ada", "eve"):
+            people.add(store, name, NOW)
+        take_log(store, [LINE._replace(person=named)], NOW)
+        giving.give(store, next(readings.select(store)).reading_id, "eve", NOW)
+        bring_in(store, paths[1])
+        assert owners(store) == ["eve"]
+
+
 def test_what_two_say_afterwards_of_a_line_without_a_name_is_said_of_one_reading(store_of: Made) -> None:
     paths = []
     for name in ("ada", "bob"):
