@@ -200,6 +200,13 @@ def test_somebody_elses_reading_is_neither_shown_nor_counted() -> None:
     assert "quietcuff person claim mira r1" in room.text
 
 
+def test_what_is_written_down_meanwhile_is_not_part_of_it() -> None:
+    """A log that is imported, or a correction of the first reading, which stands in its place."""
+    written = reading(150, 90, cuff="hand", taken_basis=Basis.HAND)
+    room = Room([(350, reading()), (355, written), (460, reading())], [YES])
+    assert [one.reading_id for one in room.sit().taken] == ["r1", "r3"]
+
+
 def test_an_unassigned_reading_is_claimed_when_the_person_says_it_is_theirs() -> None:
     room = Room(
         [(350, reading(person=None)), (400, reading(171, 99, person=None)), (460, reading(person=None))],

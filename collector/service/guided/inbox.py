@@ -8,7 +8,7 @@ from typing import Protocol
 from collector.service.guided.screen import TERMINAL
 from collector.share.samples import has_certain_time
 from collector.share.text.reading_table import pressure
-from collector.store.values import Reading
+from collector.store.values import Basis, Reading
 
 STAMP_SLACK = timedelta(seconds=90)
 """A stamp may be that of the beginning, and of some cuffs a whole minute."""
@@ -61,6 +61,8 @@ class Inbox:
         return self._mine.pop(0) if self.waiting() else None
 
     def _belongs(self, reading: Reading) -> bool:
+        if reading.taken_basis is Basis.HAND:  # a line of a log, or what corrects a reading of this very sitting
+            return False
         if reading.person not in (None, self.person):
             self._once(
                 "A reading came that is somebody else's. It does not count here. If it was yours after all: "
