@@ -180,6 +180,9 @@ def send_again(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="
 def forget(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME")]) -> None:
     """Forget a receiver that is no longer in the configuration, and what waits for it.
 
+    Nothing is taken back there, nor from then on of who is erased. Where the same server comes back into the
+    configuration, by whatever name, `quietcuff relay again` tells it what changed in the meantime.
+
     \b
     Example:
       quietcuff relay forget clinic
@@ -190,7 +193,10 @@ def forget(ctx: typer.Context, name: Annotated[str, typer.Argument(metavar="NAME
         raise Failure(f"'{name}' is still in the configuration; take [relay.{name}] out first")
     with writing_store(options) as store:
         receivers.forget(store, name)
-    say(f"{name} is forgotten; what it received it keeps")
+    say(
+        f"{name} is forgotten; what it received it keeps. If that server comes back into the configuration, by "
+        "whatever name, `quietcuff relay again NAME` tells it what changed in the meantime"
+    )
 
 
 @app.command("schema")

@@ -161,6 +161,24 @@ def test_check_tells_of_a_secret_that_cannot_be_used(at_home: Run, tmp_path: Pat
     assert "others may read this secret" in at_home("check", "--quick").stdout
 
 
+def test_what_changed_while_a_receiver_was_forgotten_is_told_by_again(
+    at_home: Run, tmp_path: Path, server: tuple[str, Shelf]
+) -> None:
+    configure(tmp_path, server[0])
+    at_home("relay", "send")
+    (tmp_path / "q.toml").write_text("")
+    told = at_home("relay", "forget", "clinic").stderr
+    assert "`quietcuff relay again NAME` tells it what changed in the meantime" in told
+    reading = json.loads(at_home("readings", "--last", "1", "--json").stdout)["reading_id"]
+    assert at_home("strike", reading).exit_code == 0
+    configure(tmp_path, server[0])
+    at_home("relay", "send")
+    at_home("relay", "again", "clinic")
+    assert at_home("relay", "send").exit_code == 0
+    void = [one for one in server[1].of("Observation") if one.get("status") == "entered-in-error"]
+    assert any(part["value"] == reading for one in void for part in one["identifier"])
+
+
 def test_a_receiver_with_a_faulty_url_is_not_one_to_forget(
     at_home: Run, tmp_path: Path, server: tuple[str, Shelf]
 ) -> None:
