@@ -152,7 +152,8 @@ def bring_back_clock_readings(store: Store, found: Iterable[ImportedClockReading
             if visit_facts.was_read_at(store, one.cuff, when):
                 continue
             row = stations.row_of(store, bytes.fromhex(one.station)) if one.station else store.own_station
-            zone = own_export.zone_like(one.at, stations.zone_at(store, one.at, row) or "UTC")
+            known = stations.zone_at(store, one.at, row) or stations.zone_at(store, one.at, store.own_station)
+            zone = own_export.zone_like(one.at, known or "UTC")
             stations.set_zone(store, zone, one.at, row)
             visit = visits.past_visit(store, one.cuff, row, one.at)
             shown = bytes(7) if one.cuff_clock is None else build_date_time(one.cuff_clock)

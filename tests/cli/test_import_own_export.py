@@ -176,6 +176,25 @@ def test_clocks_that_come_with_an_export_bear_on_what_is_there(quietcuff: Run, t
     assert quietcuff("--store", str(part), "export", "--to", "ndjson").stdout == before
 
 
+def test_an_export_says_nothing_of_a_stations_zone_in_the_other_half_of_the_year(
+    quietcuff: Run, tmp_path: Path
+) -> None:
+    """It shows by how much the clock was ahead alone: a zone guessed from that went home with the next merge."""
+    ours, theirs, file = tmp_path / "ours.db", tmp_path / "theirs.db", tmp_path / "all"
+    for path in (ours, theirs):
+        with open_store(path) as store:
+            stations.set_zone(store, "Europe/Lisbon", datetime(2031, 1, 1, tzinfo=UTC))
+    with open_store(theirs) as store:
+        _visited(store, datetime(2031, 7, 1, 7, tzinfo=UTC), gains=0)
+        zones = stations.zones(store)[store.own_station]
+    assert quietcuff("--store", str(theirs), "export", "--to", "fhir", "-o", str(file)).exit_code == 0
+    assert "1 reading taken" in quietcuff("--store", str(ours), "import", str(file)).stderr
+    assert quietcuff("--store", str(theirs), "merge", str(ours)).exit_code == 0
+    with open_store(theirs) as store:
+        assert stations.zone_at(store, datetime(2031, 12, 1, tzinfo=UTC), store.own_station) == "Europe/Lisbon"
+        assert {zone for _, zone in stations.zones(store)[store.own_station]} == {zone for _, zone in zones}
+
+
 def _visited(store: Store, at: datetime, gains: float) -> None:
     shown = at + timedelta(seconds=gains)
     visit = visits.open_visit(store, "C0:FF:EE:00:00:01", "virtual", at)
