@@ -13,6 +13,7 @@ from collector.cli.common.output import out_json, out_table
 from collector.service.config.settings import key_problem
 from collector.service.jobs import backups, restoring
 from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
+from collector.service.jobs.restoring import Restoring
 from collector.store.errors import StoreError
 
 app = new_app("""Back up the store, list the backups, put one back.
@@ -166,6 +167,22 @@ def restore(
         say("who was erased since the backup was made may be in it: erase them again")
     if done.present and _more(done.present, done.contents):
         say(f"it holds payloads that the backup lacks; `quietcuff merge {quote(str(done.kept))}` brings them back")
+    if done.on_loan:
+        _tell_of_loans(done)
+
+
+def _tell_of_loans(done: Restoring) -> None:
+    say(
+        f"cuffs on loan by the backup: {done.on_loan} (`quietcuff loan list`); what one that was lent on since "
+        "measures is given to the borrower before"
+    )
+    if done.kept and done.present:
+        say(f"`quietcuff merge {quote(str(done.kept))}` brings back what was lent, and came back, since")
+    else:
+        say(
+            "take each that came back since back once more (`quietcuff loan back CUFF`), and say when it came: "
+            "`quietcuff person end CODE --cuff CUFF --at TIME`"
+        )
 
 
 def _words(contents: Contents, zone: tzinfo | None) -> str:

@@ -127,3 +127,23 @@ def test_two_desks_that_lend_at_once_lend_a_cuff_once(tmp_path: Path, monkeypatc
         monkeypatch.setattr(loan_doubts, "refuse_what_was_later", meanwhile)
         loans.lend(store, CUFF, "B-1", (1,), now)
         assert store.query("SELECT slots, step FROM loan").fetchall() == [("[1]", "out")]
+
+
+def test_a_restore_says_that_loans_are_the_backups(quietcuff: Run, station: list[str], tmp_path: Path) -> None:
+    """Seen: of a cuff that was lent on after the backup the borrower before got what it measured, without a word."""
+    cuff, back = "C0:FF:EE:00:00:0A", ago(days=5)
+    with open_store(tmp_path / "quietcuff.db") as store:
+        cuffs.remember(store, cuff, ago(days=10))
+        loans.set_state(store, cuff, State.AVAILABLE, ago(days=10))
+        loans.lend(store, cuff, "B-117", ("any",), ago(days=9))
+    made = quietcuff(*station, "backup", "now").stdout.strip()
+    with open_store(tmp_path / "quietcuff.db") as store:
+        loans.make_available(store, loans.begin_return(store, cuff, back), back)
+        loans.lend(store, cuff, "B-118", ("any",), ago(days=4))
+    restored = quietcuff(*station, "backup", "restore", made)
+    assert "on loan by the backup: 1 " in restored.stderr
+    (kept,) = tmp_path.glob("*-before-restore-*.db")
+    assert f"`quietcuff merge {kept}` brings back what was lent" in restored.stderr
+    assert json.loads(quietcuff(*station, "loan", "list", "--json").stdout)["borrower"] == "B-117"
+    assert quietcuff(*station, "merge", str(kept)).exit_code == 0
+    assert json.loads(quietcuff(*station, "loan", "list", "--json").stdout)["borrower"] == "B-118"

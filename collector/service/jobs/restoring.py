@@ -11,11 +11,12 @@ from collector.intake.erasure import erase_in_backup
 from collector.service.jobs import sealing
 from collector.service.jobs.backups import Backup, BackupError, Contents, look_into, sync_folder
 from collector.service.listener_lock import only_listener
-from collector.store import upkeep, writers
+from collector.store import Store, upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.journal import stations
 from collector.store.opening import open_store
 from collector.store.outbox_restored import keep_what_receivers_have
+from collector.store.people import loans
 from collector.store.people.page_devices import keep_out_the_revoked
 
 WAIT_S = 5.0
@@ -27,13 +28,14 @@ BESIDE = ("", "-wal", "-shm")
 @dataclass(frozen=True, slots=True)
 class Restoring:
     """What a restore does, or did. kept: where the present store goes, None where there is none. erased: payloads of
-    the backup that stay out, because they were erased from the present store since."""
+    the backup that stay out, because they were erased from the present store since. on_loan: cuffs that were out."""
 
     backup: Backup
     contents: Contents
     present: Contents | None  # None: there is none, or it cannot be read
     kept: Path | None
     erased: int = 0
+    on_loan: int = 0
 
 
 def restore(
@@ -57,7 +59,7 @@ def restore(
                 return plan
             if plan.present:
                 plan = replace(plan, erased=_erase_what_was_erased(store, staged))
-            _carry_over(store if plan.present else None, staged)
+            plan = replace(plan, on_loan=_carry_over(store if plan.present else None, staged))
             _as_written(staged)
             if kept:
                 _keep(store, kept, sound=plan.present is not None)
@@ -74,18 +76,24 @@ def _erase_what_was_erased(store: Path, staged: Path) -> int:
         return erase_in_backup(present, staged, locked=True)
 
 
-def _carry_over(store: Path | None, staged: Path) -> None:
-    """What does not go back in time with the backup: what receivers have, and who may see the page no longer."""
+def _carry_over(store: Path | None, staged: Path) -> int:
+    """What does not go back in time with the backup: what receivers have, and who may see the page no longer. Lendings
+    do: returns how many cuffs are out by the backup."""
     with open_store(staged, create=False, locked=True, keep_older=False) as restored:
-        if store is None:
+        _keep_what_stays(store, restored)
+        return loans.count_out(restored)
+
+
+def _keep_what_stays(store: Path | None, restored: Store) -> None:
+    if store is None:
+        keep_what_receivers_have(restored, None)
+        return
+    with open_store(store, create=False, locked=True) as present:
+        if stations.own_uid(restored) != stations.own_uid(present):  # a new machine's: it has no part in this
             keep_what_receivers_have(restored, None)
             return
-        with open_store(store, create=False, locked=True) as present:
-            if stations.own_uid(restored) != stations.own_uid(present):  # a new machine's: it has no part in this
-                keep_what_receivers_have(restored, None)
-                return
-            keep_what_receivers_have(restored, present)
-            keep_out_the_revoked(restored, present)
+        keep_what_receivers_have(restored, present)
+        keep_out_the_revoked(restored, present)
 
 
 def _contents(backup: Backup, staged: Path) -> Contents:

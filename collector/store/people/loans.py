@@ -230,6 +230,11 @@ def is_out(store: Store, address: str) -> bool:
     return loan is not None and loan.step is Step.OUT
 
 
+def count_out(store: Store) -> int:
+    """How many cuffs are lent, and not begun to be taken back."""
+    return int(store.scalar("SELECT count(DISTINCT cuff_id) FROM loan WHERE step = ? AND NOT gone", (Step.OUT,)))
+
+
 def get(store: Store, row: int) -> Loan:
     found = store.row(
         f"""SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan
