@@ -182,3 +182,21 @@ def test_put_right_at_two_stations_a_reading_counts_once_at_most(
     of_then = [one for one in all_of(home) if one["taken_at"] == "2031-03-06T21:00:00+00:00" and not one["marks"]]
     assert [one["systolic"] for one in of_then] == counting
     assert home("--store", str(there), "readings", "--json").stdout == home("readings", "--json").stdout
+
+
+@pytest.mark.parametrize("words", [("strike",), ("person", "claim", "mira"), ("person", "release")])
+def test_a_minute_in_which_two_people_measured_names_neither(home: Run, tmp_path: Path, words: tuple[str, ...]) -> None:
+    """A time typed for one took the other's reading too: struck out, or given to somebody whose it is not."""
+    log = tmp_path / "log.csv"
+    rows = [f"2026-03-01 07:31,{systolic},80,{person}" for systolic, person in ((126, "mira"), (140, "tomas"))]
+    log.write_text("\n".join(["taken_at,systolic,diastolic,person", *rows, "2026-03-01 07:32,128,80,mira", ""]))
+    assert home("person", "add", "tomas").exit_code == 0
+    assert home("import", str(log)).exit_code == 0
+    before = all_of(home)
+    result = home(*words, "2026-03-01T07:31")
+    assert result.exit_code == 2
+    for reading in before:
+        named = f"{str(reading['reading_id'])[:8]} ({reading['person']})"
+        assert (named in result.stderr) == (reading["systolic"] in (126, 140) and reading["cuff"] == "hand")
+    assert all_of(home) == before
+    assert home("strike", "2026-03-01T07:32").exit_code == 0

@@ -71,9 +71,9 @@ def slot_of(text: str) -> Slot:
 
 
 def found_readings(store: Store, texts: Iterable[str], zone: tzinfo | None) -> list[Reading]:
-    """The readings meant, each once: by an id, by how it begins, or by a time, of a minute all that were taken in it.
+    """The readings meant, each once: by an id, by how it begins, or by a time, of a minute all that a person has in it.
 
-    Raises StoreError or Usage for a text that means none.
+    Raises StoreError or Usage for a text that means none, and for a time that means more people's.
     """
     found = [reading for text in texts for reading in _found(store, text, zone)]
     return list({reading.reading_id: reading for reading in found}.values())
@@ -86,6 +86,9 @@ def _found(store: Store, text: str, zone: tzinfo | None) -> list[Reading]:
     found = list(readings.select(store, Selection(since=since, until=since + timedelta(minutes=1))))
     if not found:
         raise Usage(f"no reading was taken at {text}; `quietcuff readings` shows times and ids")
+    if len({reading.person for reading in found}) > 1:  # whoever names a minute thinks of one person
+        whose = ", ".join(f"{reading.reading_id[:8]} ({reading.person or 'nobody'})" for reading in found)
+        raise Usage(f"{text}: {len(found)} readings of different people are of that time: {whose}; name one by its id")
     return found
 
 
