@@ -1,6 +1,6 @@
 """`quietcuff correct`: a reading that was read or written wrongly."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from typing import Annotated
 
@@ -10,7 +10,10 @@ from collector.cli.common import dates
 from collector.cli.common.command import Usage, new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
 from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.store import readings
 from collector.store.acceptable import typed_number
+from collector.store.database import Store
+from collector.store.values import VOID_MARKS, Selection
 
 app = new_app()
 
@@ -56,7 +59,19 @@ def correct(
             say(f"{found[0].reading_id[:8]} counts again as it came")
             return
         new = correct_reading(store, found[0].reading_id, said, now)
-    say(f"{found[0].reading_id[:8]} is corrected: {new[:8]} stands in its place; --undo takes it back")
+        say(f"{found[0].reading_id[:8]} is corrected: {new[:8]} stands in its place; --undo takes it back")
+        _tell_of_the_same(store, new)
+
+
+def _tell_of_the_same(store: Store, reading_id: str) -> None:
+    """A log in which the line was put right as well may have been taken in before."""
+    new = readings.get(store, reading_id)
+    for one in readings.select(store, Selection(since=new.taken_at, until=new.taken_at + timedelta(minutes=1))):
+        same = (one.taken_at, one.systolic, one.diastolic) == (new.taken_at, new.systolic, new.diastolic)
+        counts = not VOID_MARKS.intersection(one.marks) and one.person == new.person
+        if same and counts and one.reading_id != reading_id:
+            short = one.reading_id[:8]
+            say(f"{short} says the very same of that time. Both count; if they are one, `quietcuff strike {short}`")
 
 
 def _number(text: str | None, name: str) -> Decimal | None:

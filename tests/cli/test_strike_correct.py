@@ -113,6 +113,19 @@ def test_a_hand_written_reading_can_be_corrected_in_its_pulse_alone(home: Run, t
     ]
 
 
+def test_a_line_that_says_what_a_correction_says_is_told(home: Run, tmp_path: Path) -> None:
+    """Put right in the log and taken in, then put right here as well: both counted without a word."""
+    log = tmp_path / "log.csv"
+    for systolic in (184, 134):
+        log.write_text(f"taken_at,systolic,diastolic,person\n2026-03-04 07:30,{systolic},81,mira\n")
+        home("import", str(log))
+    ids = {reading["systolic"]: str(reading["reading_id"]) for reading in all_of(home) if reading["cuff"] == "hand"}
+    told = home("correct", ids[184], "--systolic", "134").stderr
+    assert f"{ids[134][:8]} says the very same of that time. Both count" in told
+    assert home("correct", ids[184], "--undo").exit_code == 0
+    assert "the very same" not in home("correct", ids[184], "--systolic", "144").stderr
+
+
 @pytest.mark.parametrize(
     ("args", "code", "words"),
     [
