@@ -208,66 +208,69 @@ def test_what_came_after_the_network_set_the_clock_and_before_anybody_looked_kee
             assert one.marks == ()
 
 
-def test_what_came_under_a_clock_years_ahead_is_put_right_once_it_is(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Seen in stories: without a network a clock of 2041 dated a cuff's readings ten years ahead, for sure."""
-    error = timedelta(0)
+class KeptClock:
+    """A machine's clock that runs while it is off, nine days after its start; off by `error`."""
+
+    def __init__(self) -> None:
+        self.error, self.network = timedelta(0), False
+
+    def now(self) -> datetime:
+        return SENT + self.error
+
+
+@pytest.fixture
+def kept(monkeypatch: pytest.MonkeyPatch) -> KeptClock:
+    made = KeptClock()
     monkeypatch.setattr(machine_clock, "believable", lambda: True)
-    monkeypatch.setattr(machine_clock, "set_by_network", lambda: False)
-    monkeypatch.setattr(machine_clock, "now", lambda: SENT + error)
-    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (SENT - timedelta(days=9) + error).timestamp())
+    monkeypatch.setattr(machine_clock, "set_by_network", lambda: made.network)
+    monkeypatch.setattr(machine_clock, "now", made.now)
+    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (made.now() - timedelta(days=9)).timestamp())
+    return made
+
+
+def test_what_came_under_a_clock_years_ahead_is_put_right_once_it_is(tmp_path: Path, kept: KeptClock) -> None:
+    """Seen in stories: without a network a clock of 2041 dated a cuff's readings ten years ahead, for sure."""
     with open_store(tmp_path / "store.db") as store:
         clock = station_clock.StationClock(store)
         sink = StoreSink(store, before_dating=clock.before_dating)
         assert clock.check() is None
         for systolic in (130, 131):
             value = build_measurement(measurement(systolic, 82))
-            sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, SENT + error, "virtual"), None)
-            error = timedelta(days=3652)
+            sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, kept.now(), "virtual"), None)
+            kept.error = timedelta(days=3652)
         assert "shows 2041-03-24, years after the newest that arrived (2031-03-25 UTC)" in (clock.check() or "")
         assert {one.systolic: one.marks for one in readings.select(store)} == {130: (), 131: ("station clock unsure",)}
-        error = timedelta(0)
+        kept.error = timedelta(0)
         assert clock.check() is None
         assert [(one.taken_at, one.marks) for one in readings.select(store)] == [(SENT, ())] * 2
 
 
 def test_a_clock_that_the_network_called_right_is_not_years_ahead_when_the_network_is_gone(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, kept: KeptClock
 ) -> None:
     """A station that lay in a drawer for years: what came since was marked as soon as the network was gone."""
-    network, at = True, SENT
-    monkeypatch.setattr(machine_clock, "believable", lambda: True)
-    monkeypatch.setattr(machine_clock, "set_by_network", lambda: network)
-    monkeypatch.setattr(machine_clock, "now", lambda: at)
-    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (at - timedelta(days=9)).timestamp())
     with open_store(tmp_path / "store.db") as store:
         value = build_measurement(measurement(131, 82))
         StoreSink(store).take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, SENT, "virtual"), None)
-        at += timedelta(days=1000)
+        kept.error, kept.network = timedelta(days=1000), True
         clock = station_clock.StationClock(store)
         assert clock.check() is None
-        network = False
+        kept.network = False
         assert clock.check() is None
 
 
 def test_what_comes_right_after_a_clock_was_set_back_is_marked_before_anybody_looked(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, kept: KeptClock
 ) -> None:
-    error = timedelta(0)
-    monkeypatch.setattr(machine_clock, "believable", lambda: True)
-    monkeypatch.setattr(machine_clock, "set_by_network", lambda: False)
-    monkeypatch.setattr(machine_clock, "now", lambda: SENT + error)
-    monkeypatch.setattr(machine_clock, "clock_at_boot", lambda: (SENT - timedelta(days=9) + error).timestamp())
     with open_store(tmp_path / "store.db") as store:
         clock = station_clock.StationClock(store)
         sink = StoreSink(store, before_dating=clock.before_dating)
         assert clock.check() is None
         for minutes in (-1, 1):
-            number = sink.open_visit(CUFF, "virtual", SENT + error)
+            number = sink.open_visit(CUFF, "virtual", kept.now())
             value = build_measurement(measurement(131 + minutes, 82))
-            at = SENT + error + timedelta(minutes=minutes)
+            at = kept.now() + timedelta(minutes=minutes)
             sink.take(ReceivedPayload(CUFF, Uuid.BLOOD_PRESSURE_MEASUREMENT, value, at, "virtual"), number)
             sink.close_visit(number, at, "cuff left")
-            error = timedelta(days=-3)
+            kept.error = timedelta(days=-3)
         assert {one.systolic: one.marks for one in readings.select(store)} == {130: (), 132: ("station clock unsure",)}
