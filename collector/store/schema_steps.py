@@ -3,6 +3,7 @@
 import os
 import sqlite3
 from pathlib import Path
+from time import monotonic, sleep
 from traceback import clear_frames
 
 from collector.store import upkeep
@@ -31,10 +32,24 @@ def bring_up(path: Path, connection: sqlite3.Connection, keep_older: bool) -> No
     """Take the steps that are missing. keep_older: a copy of the file as it was. Raises StoreError."""
     if not os.access(path, os.W_OK):
         raise StoreError(f"{path}: the store cannot be written; check its owner, rights and file system", "read-only")
-    connection.execute("PRAGMA journal_mode=WAL")
+    keep_a_log(connection)
     if keep_older:
         _back_up_before(path, connection)
     _make_tables(connection)
+
+
+def keep_a_log(connection: sqlite3.Connection, wait_s: float = 15.0) -> None:
+    """Write-ahead, from now on. Where two make one new file so at the very same time, SQLite refuses the one at once,
+    whatever its busy timeout."""
+    until = monotonic() + wait_s
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or monotonic() >= until:
+                raise
+        sleep(0.01)
 
 
 def in_memory() -> sqlite3.Connection:

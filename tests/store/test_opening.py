@@ -9,8 +9,10 @@ import sqlite3
 import stat
 import subprocess
 import sys
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Timer
 from typing import cast
 
 import pytest
@@ -228,6 +230,21 @@ def test_two_openers_make_one_store(tmp_path: Path) -> None:
     with open_store(path) as store:
         assert store.scalar("SELECT count(*) FROM station") == 1
         assert not upkeep.integrity(store)
+
+
+def test_a_refusal_without_a_wait_is_waited_for(tmp_path: Path) -> None:
+    """Seen on a busy machine: of four that made one store, one was told that another program held it."""
+    path = tmp_path / "store.db"
+    with closing(sqlite3.connect(path, isolation_level=None, check_same_thread=False)) as first:
+        first.execute("BEGIN EXCLUSIVE")
+        with closing(sqlite3.connect(path, isolation_level=None, timeout=0)) as second:
+            with pytest.raises(sqlite3.OperationalError, match="locked"):
+                schema_steps.keep_a_log(second, wait_s=0)
+            leaving = Timer(0.05, lambda: first.execute("ROLLBACK"))
+            leaving.start()
+            schema_steps.keep_a_log(second)
+            leaving.join()
+            assert second.execute("PRAGMA journal_mode").fetchone() == ("wal",)
 
 
 def test_it_can_be_told_when_readings_and_journal_differ(path: Path) -> None:
