@@ -55,7 +55,8 @@ async def take_back(request: Request) -> Response:
     if not chosen:
         return _draw(request, 422, "Mark the cuffs that are back.", data)
     for address, shown in chosen.items():
-        if loans.is_out(station.store, address) and shown != _loan_of(station, address):
+        loan = loans.current(station.store, address)
+        if loan and loan.step is Step.OUT and shown != str(loan.row):
             name = _name(station, address)
             return _draw(request, 422, f"{name} was lent since this page was drawn: mark it again if it is back.", data)
     try:
@@ -168,12 +169,6 @@ def _in_a_child(station: ServedStation, loan: Loan) -> loan_saving.ToPdf:
 
 def _name(station: ServedStation, address: str) -> str:
     return cuffs.given_name(station.store, address) or address
-
-
-def _loan_of(station: ServedStation, address: str) -> str:
-    """Which loan a page shows beside the cuff."""
-    loan = loans.current(station.store, address)
-    return str(loan.row) if loan else ""
 
 
 def _loan(request: Request) -> Loan:

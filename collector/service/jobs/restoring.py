@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -85,15 +85,12 @@ def _carry_over(store: Path | None, staged: Path) -> int:
 
 
 def _keep_what_stays(store: Path | None, restored: Store) -> None:
-    if store is None:
-        keep_what_receivers_have(restored, None)
-        return
-    with open_store(store, create=False, locked=True) as present:
-        if stations.own_uid(restored) != stations.own_uid(present):  # a new machine's: it has no part in this
-            keep_what_receivers_have(restored, None)
-            return
+    with open_store(store, create=False, locked=True) if store else nullcontext() as present:
+        if present and stations.own_uid(restored) != stations.own_uid(present):
+            present = None  # a new machine's: it has no part in this
         keep_what_receivers_have(restored, present)
-        keep_out_the_revoked(restored, present)
+        if present:
+            keep_out_the_revoked(restored, present)
 
 
 def _contents(backup: Backup, staged: Path) -> Contents:

@@ -224,12 +224,6 @@ def current(store: Store, address: str) -> Loan | None:
     return None if row is None else get(store, row)
 
 
-def is_out(store: Store, address: str) -> bool:
-    """Whether the cuff is lent, and nobody has begun to take it back."""
-    loan = current(store, address)
-    return loan is not None and loan.step is Step.OUT
-
-
 def count_out(store: Store) -> int:
     """How many cuffs are lent, and not begun to be taken back."""
     return int(store.scalar("SELECT count(DISTINCT cuff_id) FROM loan WHERE step = ? AND NOT gone", (Step.OUT,)))

@@ -2,8 +2,8 @@
 
 They stay in the store and are shown with their mark; averages count the one that they copy. What is nobody's, or came
 over a bond that nobody has confirmed, or is a correction that holds no longer, counts nowhere, so somebody's own is no
-copy of it. Which ones these are follows
-from when readings were taken and whose they are: whoever changes that has them looked at again.
+copy of it. Which ones these are follows from when readings were taken and whose they are: whoever changes that has
+them looked at again.
 """
 
 from collections.abc import Sequence
