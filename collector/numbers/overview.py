@@ -89,7 +89,7 @@ def outstanding(
 
 
 def _log(own: Sequence[Sample], found: Average) -> LogDigits | None:
-    written = [one for one in own if one.source is WrittenBy.HAND]
+    written = [one for one in own if one.source is WrittenBy.HAND and not one.noted_again]
     if not written:
         return None
     values = [value for one in written for value in (one.systolic, one.diastolic) if value is not None]

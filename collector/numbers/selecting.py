@@ -45,7 +45,7 @@ class Selected:
 
     first: date | None
     last: date | None
-    taken: tuple[Sample, ...]
+    taken: tuple[Sample, ...]  # each measurement once
     sittings: tuple[Sitting, ...]
     numbers: dict[date, int]  # of the days that hold readings
     usable: tuple[Counted, ...]
@@ -78,7 +78,7 @@ def select(
                 used.append(_counted(sample, sitting))
     kept, surplus = _as_many_as_asked(used, protocol)
     excluded = sorted(excluded + surplus, key=lambda pair: (pair[0].taken_at.astimezone(UTC), pair[0].reading_id))
-    taken = tuple(sample for sitting in chosen for sample in sitting.samples)
+    taken = tuple(sample for sitting in chosen for sample in sitting.taken)
     return Selected(
         first=begin,
         last=end,

@@ -36,7 +36,7 @@ def first_to_second(chosen: Selected, rules: Protocol) -> Pair | None:
     falls = []
     usable = {one.sample.reading_id for one in chosen.usable}
     for sitting in chosen.sittings:
-        two = sitting.samples[:2]
+        two = sitting.taken[:2]
         if chosen.numbers.get(sitting.day) in rules.drop_days or len(two) < 2:
             continue
         (s1, d1), (s2, d2) = ((one.systolic, one.diastolic) for one in two)
@@ -67,7 +67,7 @@ def sooner_than_asked(chosen: Selected, rules: Protocol) -> int:
     pauses = [
         (after.taken_at.astimezone(UTC) - before.taken_at.astimezone(UTC)).total_seconds()
         for sitting in chosen.sittings
-        for before, after in zip(sitting.samples, sitting.samples[1:], strict=False)
+        for before, after in zip(sitting.taken, sitting.taken[1:], strict=False)
         if not after.upright
     ]
     return sum(pause < rules.gap_s for pause in pauses)

@@ -24,6 +24,11 @@ class Sitting:
     session: Session | None
     samples: tuple[Sample, ...]
 
+    @property
+    def taken(self) -> tuple[Sample, ...]:
+        """Each measurement once: what was corrected, or written down beside the cuff's own, has another for it."""
+        return tuple(one for one in self.samples if not one.noted_again)
+
 
 def in_order(samples: Iterable[Sample]) -> list[Sample]:
     """By instant, then by id. Raises ValueError where one reading comes twice: it would count twice."""

@@ -71,6 +71,7 @@ class Sample:
     mean: Decimal | None = None  # mean arterial pressure as the cuff measured it
     void: str = ""  # why it counts nowhere: a person struck it out, or it is there once already
     upright: bool = False  # void only as it was taken standing
+    noted_again: bool = False  # void as another says what this measurement was: a correction, the cuff's own reading
 
     def __post_init__(self) -> None:
         if self.taken_at.utcoffset() is None:

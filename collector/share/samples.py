@@ -12,7 +12,7 @@ from collector.store.database import Store
 from collector.store.people import notes
 from collector.store.people import office_visits as visits_kept
 from collector.store.people.notes import Note
-from collector.store.values import STANDING, VOID_MARKS, Basis, Reading, exact_mmhg
+from collector.store.values import NOTED_AGAIN, STANDING, VOID_MARKS, Basis, Reading, exact_mmhg
 
 CERTAIN_WITHIN_S = 1800.0
 """A time that may be off by more can put a reading into another session. A choice of this project, no source."""
@@ -39,6 +39,7 @@ def sample(reading: Reading) -> Sample:
         source=WrittenBy.HAND if reading.taken_basis is Basis.HAND else WrittenBy.CUFF,
         void=", ".join(sorted(void)),
         upright=void == {STANDING},
+        noted_again=bool(void & NOTED_AGAIN),
     )
 
 

@@ -58,7 +58,9 @@ STRIKES = frozenset({STRUCK_OUT, CORRECTED, STANDING})
 """Marks that a person sets and takes back."""
 COPIES = frozenset({HAND_COPY, WRITTEN_TWICE})
 """Marks of hand-written readings that are there once already."""
-TAKEN_BACK = COPIES | {STRUCK_OUT, CORRECTED, OVERTAKEN}
+NOTED_AGAIN = COPIES | {CORRECTED, OVERTAKEN}
+"""Marks of readings whose measurement another reading stands for."""
+TAKEN_BACK = NOTED_AGAIN | {STRUCK_OUT}
 """Marks of readings that tell nothing of anybody: they were none, or are there once already."""
 VOID_MARKS = STRIKES | COPIES | {OVERTAKEN, BOND_NOT_CONFIRMED}
 """Marks of readings that count nowhere: a person said so, they are there once already, or nobody has said yet that

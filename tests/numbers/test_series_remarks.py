@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from decimal import Decimal
 
 import pytest
 from homeseries import DAY_ONE, rising, sample, series, week
@@ -117,3 +118,15 @@ def test_what_is_struck_out_or_standing_is_nothing_to_fall_from() -> None:
     assert [one.sitting.reading_id for one in found.on_standing] == ["d3-morning-2", "d3-morning-2"]
     assert found.too_close == 1  # the struck one
     assert found.had == average(series(week()), NICE).had
+
+
+def test_a_correction_and_what_it_corrects_are_one_measurement() -> None:
+    """So are a line of a log and the cuff's own reading: one was taken, and none came too soon after the other."""
+    plain = [*series(week())]
+    first = plain[8] = replace(plain[8], systolic=Decimal(150))  # of day 3: day 1 is left out by this rule
+    for why in ("corrected", "copy of a cuff's reading"):
+        beside = replace(first, reading_id="beside", systolic=Decimal(13), void=why, noted_again=True)
+        found, alone = average([beside, *plain], NICE), average(plain, NICE)
+        assert (found.taken, found.too_close, found.implausible) == (alone.taken, alone.too_close, ())
+        assert found.first_to_second == alone.first_to_second
+        assert dict(found.excluded)["beside"] == why

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from one_reading import one_reading
 
 from collector.share.samples import exact_mmhg, sample, samples
-from collector.store.values import HAND_COPY, STANDING, VOID_MARKS, Basis
+from collector.store.values import HAND_COPY, NOTED_AGAIN, STANDING, VOID_MARKS, Basis
 
 TAKEN = datetime(2031, 3, 4, 23, 30, tzinfo=ZoneInfo("Europe/Lisbon"))
 READING = one_reading(
@@ -59,6 +59,7 @@ def test_every_pressure_of_a_reading_in_kilopascal_is_converted() -> None:
 def test_what_counts_nowhere_says_why(mark: str) -> None:
     made = sample(replace(READING, marks=("bond renewed", mark)))
     assert (made.void, made.upright) == (mark, mark == STANDING)
+    assert made.noted_again == (mark in NOTED_AGAIN)
     both = sample(replace(READING, marks=(mark, STANDING, HAND_COPY)))
     assert not both.upright
     assert mark in both.void
