@@ -67,8 +67,9 @@ def _who_is_who(store: Store) -> None:
         for other in others:
             asked = f"Is {other} the same person as {first}?"
             if sys.stdin.isatty() and typer.confirm(asked, err=True):
-                unions.unite(store, first, other, datetime.now(UTC))
-                intake.reassign(store)
+                with store.transaction():
+                    unions.unite(store, first, other, datetime.now(UTC))
+                    intake.reassign(store)
                 say(f"{first} and {other} are one person now")
             else:
                 say(

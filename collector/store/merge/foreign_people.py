@@ -1,10 +1,11 @@
 """People's rows of another store (attached as `other`): of two versions of one row the later holds."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from collector.store.database import Store
+from collector.store.journal import derivation
 from collector.store.people import unions
 from collector.store.people.erase import (
     delete_erased,
@@ -42,18 +43,36 @@ TABLES = (
 
 
 def bring_people(store: Store) -> None:
-    """In the order in which they refer to each other. Rows of an erased person stay out."""
+    """In the order in which they refer to each other. Rows of an erased person stay out.
+
+    Cuffs whose readings follow from what is new are noted to be derived anew: should the merge end here, the next
+    start does it.
+    """
     if name_parts_of_the_erased(store, "other"):
         delete_erased(store)
     name_claims_of_the_erased(store, "other", "main")
     for table in TABLES:
-        hold_later(store, table, versions(store, "other", table))
+        _note_redo(store, table, hold_later(store, table, versions(store, "other", table)))
     unions.follow(store)
+    for (cuff_id,) in store.query(_HOLDS_OF_UNITED).fetchall():
+        derivation.note_redo(store, cuff_id)
     _bring_cuff_states(store)
     _bring_history(store)
     gone = store.query("SELECT id, name FROM other.person WHERE uid IN (SELECT uid FROM main.erased)").fetchall()
     if gone:
         take_names_out(store, {name for _, name in gone}.union(*(former_names(store, row, "other") for row, _ in gone)))
+
+
+_HOLDS_OF_UNITED = """SELECT DISTINCT cuff_id FROM main.person CROSS JOIN main.reading ON person_id = person.id
+    WHERE part_of IS NOT NULL"""
+
+
+def _note_redo(store: Store, table: PersonTable, changed: Sequence[bytes]) -> None:
+    cuff = f"SELECT cuff_id FROM main.{table.name} WHERE uid = ?" if table.of_cuff else ""
+    if table.key == "payload_uid":
+        cuff = "SELECT cuff_id FROM main.payload WHERE uid = ?"
+    for row in {store.scalar(cuff, (key,)) for key in changed} - {None} if cuff else ():
+        derivation.note_redo(store, row)
 
 
 def _bring_history(store: Store) -> None:
@@ -75,13 +94,14 @@ Version = tuple[Any, ...]
 """(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
 
 
-def hold_later(store: Store, table: PersonTable, theirs: Mapping[bytes, Version]) -> None:
-    """Of two versions of one row the later."""
+def hold_later(store: Store, table: PersonTable, theirs: Mapping[bytes, Version]) -> list[bytes]:
+    """Of two versions of one row the later; returns the keys of those that changed."""
     ours = versions(store, "main", table)
-    for key, version in theirs.items():
-        held = holding(table, ours.get(key, version), version)
-        if held != ours.get(key):
-            _write(store, table, key, held)
+    held = {key: holding(table, ours.get(key, version), version) for key, version in theirs.items()}
+    changed = [key for key, version in held.items() if version != ours.get(key)]
+    for key in changed:
+        _write(store, table, key, held[key])
+    return changed
 
 
 def holding(table: PersonTable, one: Version, other: Version) -> Version:
