@@ -13,7 +13,7 @@ from collector.intake.correction import Correction, correct_reading, take_back_c
 from collector.store import readings
 from collector.store.acceptable import typed_number
 from collector.store.database import Store
-from collector.store.values import VOID_MARKS, Selection
+from collector.store.values import WRITTEN_TWICE, Selection
 
 app = new_app()
 
@@ -66,12 +66,11 @@ def correct(
 def _tell_of_the_same(store: Store, reading_id: str) -> None:
     """A log in which the line was put right as well may have been taken in before."""
     new = readings.get(store, reading_id)
-    for one in readings.select(store, Selection(since=new.taken_at, until=new.taken_at + timedelta(minutes=1))):
-        same = (one.taken_at, one.systolic, one.diastolic) == (new.taken_at, new.systolic, new.diastolic)
-        counts = not VOID_MARKS.intersection(one.marks) and one.person == new.person
-        if same and counts and one.reading_id != reading_id:
-            short = one.reading_id[:8]
-            say(f"{short} says the very same of that time. Both count; if they are one, `quietcuff strike {short}`")
+    minute = new.taken_at.replace(second=0, microsecond=0)
+    for one in readings.select(store, Selection(since=minute, until=minute + timedelta(minutes=1))):
+        same = (one.systolic, one.diastolic, one.person) == (new.systolic, new.diastolic, new.person)
+        if same and WRITTEN_TWICE in one.marks:
+            say(f"{one.reading_id[:8]} says the same of that time: it is marked '{WRITTEN_TWICE}', and one counts")
 
 
 def _number(text: str | None, name: str) -> Decimal | None:

@@ -10,7 +10,9 @@ from collector.store import readings
 from collector.store.acceptable import time_problem
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore
-from collector.store.readings import corrections, strikes, write
+from collector.store.instants import to_us
+from collector.store.readings import copies, corrections, strikes, write
+from collector.store.readings.copies import Stretch
 from collector.store.values import COPIES, CORRECTED, exact_mmhg
 from parsers import plausible
 
@@ -63,6 +65,8 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             row = row._replace(twin=row.twin + 1)
         take_log(store, [row], corrections.after_all(store, was.reading_id, at))
         corrections.mark(store)
+        minute = to_us(row.taken_at)
+        copies.mark(store, Stretch(minute, minute))  # a line that says the same, taken in before, counts no longer
     return instead
 
 

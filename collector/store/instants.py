@@ -6,6 +6,7 @@ from collector.store.errors import UnreadableError
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 SECOND = 1_000_000
+MINUTE = 60 * SECOND
 DAY = 86_400 * SECOND
 EVER = -(1 << 62)
 """Before anything that ever was."""

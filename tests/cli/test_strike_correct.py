@@ -113,17 +113,34 @@ def test_a_hand_written_reading_can_be_corrected_in_its_pulse_alone(home: Run, t
     ]
 
 
-def test_a_line_that_says_what_a_correction_says_is_told(home: Run, tmp_path: Path) -> None:
-    """Put right in the log and taken in, then put right here as well: both counted without a word."""
+@pytest.mark.parametrize("put_right", ["before", "after"])
+def test_put_right_in_the_log_and_here_it_counts_once(home: Run, tmp_path: Path, put_right: str) -> None:
+    """Whichever came first: the line in the log, taken in before, counted beside the correction."""
     log = tmp_path / "log.csv"
-    for systolic in (184, 134):
+
+    def write(systolic: int) -> None:
         log.write_text(f"taken_at,systolic,diastolic,person\n2026-03-04 07:30,{systolic},81,mira\n")
         home("import", str(log))
-    ids = {reading["systolic"]: str(reading["reading_id"]) for reading in all_of(home) if reading["cuff"] == "hand"}
-    told = home("correct", ids[184], "--systolic", "134").stderr
-    assert f"{ids[134][:8]} says the very same of that time. Both count" in told
-    assert home("correct", ids[184], "--undo").exit_code == 0
-    assert "the very same" not in home("correct", ids[184], "--systolic", "144").stderr
+
+    def counting() -> list[object]:
+        return [one["systolic"] for one in all_of(home) if one["cuff"] == "hand" and not one["marks"]]
+
+    write(184)
+    (wrong,) = (str(one["reading_id"]) for one in all_of(home) if one["cuff"] == "hand")
+    if put_right == "before":
+        write(134)
+    told = home("correct", wrong, "--systolic", "134").stderr
+    assert ("says the same of that time: it is marked 'written twice'" in told) == (put_right == "before")
+    if put_right == "after":
+        write(134)
+    assert counting() == [134]
+    before = all_of(home)
+    assert home("rebuild").exit_code == 0
+    assert all_of(home) == before
+    assert home("correct", wrong, "--undo").exit_code == 0
+    assert counting() == [184, 134]
+    assert "the same of that time" not in home("correct", wrong, "--systolic", "144").stderr
+    assert counting() == [134, 144]
 
 
 @pytest.mark.parametrize(

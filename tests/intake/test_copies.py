@@ -157,15 +157,30 @@ def test_one_line_of_two_people_who_are_one_counts_once(store: Store) -> None:
     assert list(readings.select(store)) == after
 
 
-def test_what_was_corrected_into_another_reading_is_no_second_writing_of_it(store: Store) -> None:
-    later = AT + timedelta(hours=3)
-    take_log(store, [WRITTEN._replace(taken_at=later, systolic=Decimal(n), person="ada") for n in (128, 182)], NOW)
-    wrong = next(one for one in readings.select(store) if one.systolic == 182)
+@pytest.mark.parametrize("cuffs", [True, False])
+def test_a_line_that_says_what_a_correction_says_of_that_minute_counts_once(store: Store, cuffs: bool) -> None:
+    """As the same line twice in one log does; a cuff's reading has its seconds, and so has what corrects it."""
+    if cuffs:
+        give(store, CUFF, "ada")
+        wrong, minute = of(store, CUFF).reading_id, AT
+    else:
+        minute = AT + timedelta(hours=3)
+        line = WRITTEN._replace(taken_at=minute + timedelta(seconds=20), systolic=Decimal(182), person="ada")
+        (wrong,) = take_log(store, [line], NOW).reading_ids
+    right = WRITTEN._replace(taken_at=minute, systolic=Decimal(129), person="ada")
+    nearly = [right._replace(taken_at=minute + timedelta(minutes=n)) for n in (-1, 1)]
+    take_log(store, [right, *nearly, right._replace(person="bob")], NOW)
+    before = counted(store)
     with store.roomy():
-        correct_reading(store, wrong.reading_id, Correction(systolic=Decimal(128)), NOW)
-    assert len(counted(store)) == 3
+        said = Correction(systolic=Decimal(129), taken_at=minute + timedelta(seconds=20))
+        correct_reading(store, wrong, said, NOW)
+    (twice,) = (one for one in readings.select(store) if WRITTEN_TWICE in one.marks)
+    assert (twice.taken_at, twice.person, twice.systolic) == (minute, "ada", 129)
+    after = list(readings.select(store))
     rebuild(store)
-    assert len(counted(store)) == 3
+    assert list(readings.select(store)) == after
+    take_back_correction(store, wrong, NOW)
+    assert sorted(counted(store)) == sorted(before)
 
 
 def test_a_cuffs_reading_that_another_clock_moves_takes_its_mark_along(store: Store) -> None:

@@ -64,6 +64,13 @@ def written_as_what_a_taken_back_correction_said(store: Store) -> str:
     return "UPDATE reading SET content_marks = 'written twice' WHERE systolic = '148' AND note IS NULL"
 
 
+def put_right_in_the_log_and_by_a_correction(store: Store) -> str:
+    (wrong,) = take_log(store, [HandRow(AT, Decimal(184), Decimal(81), None, "ada")], NOW).reading_ids
+    take_log(store, [HandRow(AT, Decimal(148), Decimal(81), None, "ada")], NOW)
+    correct_reading(store, wrong, Correction(systolic=Decimal(148)), NOW)
+    return "UPDATE reading SET content_marks = '' WHERE systolic = '148' AND note IS NULL"
+
+
 @pytest.mark.parametrize(
     ("story", "step"),
     [
@@ -71,6 +78,7 @@ def written_as_what_a_taken_back_correction_said(store: Store) -> str:
         (written_beside_what_is_nobodys, "019 followed"),
         (met_while_the_clock_was_unsure, "019 followed"),
         (written_as_what_a_taken_back_correction_said, "020 looked at again"),
+        (put_right_in_the_log_and_by_a_correction, "021 put right twice"),
     ],
 )
 def test_what_older_rules_derived_is_derived_again(story: Callable[[Store], str], step: str, tmp_path: Path) -> None:

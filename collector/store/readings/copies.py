@@ -1,21 +1,22 @@
 """Hand-written readings that copy another one: what a cuff sent, or the same line taken in twice for one person.
 
-They stay in the store and are shown with their mark; averages count the one that they copy. What is nobody's, or came
-over a bond that nobody has confirmed, or is a correction that holds no longer, counts nowhere, so somebody's own is no
-copy of it. Which ones these are follows from when readings were taken and whose they are: whoever changes that has
-them looked at again.
+They stay in the store and are shown with their mark; averages count the one that they copy. A line that says what a
+correction says of the same minute is one that was put right in the log as well, whichever came first: the correction
+counts. What is nobody's, or came over a bond that nobody has confirmed, or is a correction that holds no longer, counts
+nowhere, so somebody's own is no copy of it. Which ones these are follows from when readings were taken and whose they
+are: whoever changes that has them looked at again.
 """
 
 from collections.abc import Sequence
 from typing import NamedTuple
 
 from collector.store.database import Store
-from collector.store.instants import EVER, SECOND
+from collector.store.instants import EVER, MINUTE
 from collector.store.journal import cuffs
 from collector.store.readings.marks import set_marks, words
 from collector.store.values import BOND_NOT_CONFIRMED, COPIES, CORRECTS, HAND_COPY, OVERTAKEN, WRITTEN_TWICE
 
-WITHIN_US = 60 * SECOND
+WITHIN_US = MINUTE
 """So far apart a cuff's clock and the writer's may be."""
 _SAME_VALUES = """other.unit = 'mmHg' AND CAST(other.systolic AS REAL) = CAST(written.systolic AS REAL)
     AND CAST(other.diastolic AS REAL) = CAST(written.diastolic AS REAL)"""
@@ -23,6 +24,7 @@ _CORRECTED = f"""WITH RECURSIVE corrected (id) AS (SELECT coalesce(substr({{0}}.
     UNION SELECT coalesce(substr(one.note, {len(CORRECTS) + 2}), '') FROM corrected JOIN reading one
     ON one.reading_id = corrected.id) SELECT id FROM corrected"""
 """What a reading stands in the place of, and what that stood in the place of: none of these is a copy of another."""
+_MINUTE = f"(written.taken_at - written.taken_at % {MINUTE})"
 # The + keeps SQLite from looking through all that was received before.
 _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_marks,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id <> written.cuff_id AND {_SAME_VALUES}
@@ -31,8 +33,9 @@ _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_mark
         AND NOT instr(other.content_marks, '{BOND_NOT_CONFIRMED}')
         AND other.reading_id NOT IN ({_CORRECTED.format("written")})) AS sent,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id = written.cuff_id AND {_SAME_VALUES}
-        AND other.taken_at = written.taken_at AND (+other.received_at, other.reading_id) <
-        (written.received_at, written.reading_id) AND NOT instr(other.content_marks, '{OVERTAKEN}')
+        AND other.taken_at BETWEEN {_MINUTE} AND {_MINUTE} + {MINUTE - 1} AND (other.note GLOB '{CORRECTS} *'
+            OR other.taken_at = written.taken_at AND (+other.received_at, other.reading_id) <
+            (written.received_at, written.reading_id)) AND NOT instr(other.content_marks, '{OVERTAKEN}')
         AND other.person_id = written.person_id AND coalesce(written.note, '') NOT GLOB '{CORRECTS} *'
         AND written.reading_id NOT IN ({_CORRECTED.format("other")})) AS twice
     FROM reading written WHERE cuff_id = ? AND {{where}}) WHERE sent OR twice OR instr(content_marks, ?)
