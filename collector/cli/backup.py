@@ -14,6 +14,7 @@ from collector.service.config.settings import key_problem
 from collector.service.jobs import backups, restoring
 from collector.service.jobs.backups import Backup, Contents, folder_of, look_into
 from collector.service.jobs.restoring import Restoring
+from collector.share.text.layout import counted
 from collector.store.errors import StoreError
 
 app = new_app("""Back up the store, list the backups, put one back.
@@ -160,7 +161,7 @@ def restore(
         return
     out(str(options.store_path))
     if done.erased:
-        say(f"{done.erased} payloads of the backup stay out: they were erased here since")
+        say(f"{counted(done.erased, 'payload')} of the backup, erased here since, left out")
     if done.kept:
         say(f"what stood there is kept: {done.kept}")
     if done.kept and done.present is None:
@@ -188,7 +189,7 @@ def _tell_of_loans(done: Restoring) -> None:
 def _words(contents: Contents, zone: tzinfo | None) -> str:
     newest = contents.newest
     until = f", the newest of {minute(newest, zone)}" if newest else ""
-    return f"{contents.payloads} payloads and {contents.readings} readings{until}"
+    return f"{counted(contents.payloads, 'payload')} and {counted(contents.readings, 'reading')}{until}"
 
 
 def _more(present: Contents, restored: Contents) -> bool:

@@ -13,7 +13,7 @@ from collector.cli.common.dates import minute
 from collector.cli.common.output import out_json, out_table
 from collector.cli.common.selection import reading_store, writing_store
 from collector.share.text.cuff_text import is_address, manner_text, name_problem, never_delivered, remarks, six_digits
-from collector.share.text.layout import natural
+from collector.share.text.layout import counted, natural
 from collector.store.database import Store
 from collector.store.journal import cuffs, manners, pairing, payloads
 from collector.store.journal.cuffs import Cuff
@@ -97,7 +97,7 @@ def reset_manners(ctx: typer.Context, cuff: Which) -> None:
     """
     with writing_store(options_of(ctx)) as store:
         count = manners.reset(store, cuff, datetime.now(UTC))
-    say(f"{cuff}: {count} manner{'' if count == 1 else 's'} forgotten; its next visit is like its first")
+    say(f"{cuff}: {counted(count, 'manner')} forgotten; its next visit is like its first")
 
 
 @app.command("confirm")
@@ -114,7 +114,7 @@ def confirm_bond(ctx: typer.Context, cuff: Which) -> None:
     """
     with writing_store(options_of(ctx)) as store:
         count = renewed_bonds.confirm(store, cuff, datetime.now(UTC))
-    say(f"{cuff}: its new bond is confirmed; {count} reading{'' if count == 1 else 's'} marked for it no longer")
+    say(f"{cuff}: its new bond is confirmed; {counted(count, 'reading')} marked for it no longer")
 
 
 @app.command("name")
@@ -187,7 +187,7 @@ def add_cuff(
 
 
 def _minutes(number: int) -> str:
-    return f"{number} minute{'' if number == 1 else 's'}"
+    return counted(number, "minute")
 
 
 def _answer_questions(store: Store, place: str, until: datetime, delivered: Callable[[], str | None]) -> None:

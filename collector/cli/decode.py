@@ -11,6 +11,7 @@ import typer
 from collector.cli.common.command import COULD_NOT, DONE, Usage, new_app, options_of, out, say, tell
 from collector.cli.common.output import out_json
 from collector.share.text.cautions import caution, very_high_pressure
+from collector.share.text.layout import counted
 from parsers import characteristics
 from parsers.characteristics import find, names
 from parsers.errors import ParseError
@@ -164,7 +165,7 @@ class _Decoder:
         if self.shown:
             out("")
         self.shown += 1
-        size = f"{len(value)} octet{'' if len(value) == 1 else 's'}"
+        size = counted(len(value), "octet")
         whole = "" if record is None else f"whole record {record.sequence}: "
         out(f"{whole}{names().get(uuid, 'value')} 0x{uuid:04X}, {size}")
         pairs = describe(content, self.feature)

@@ -35,6 +35,7 @@ from collector.share.export.exported_before import ExportedBefore
 from collector.share.export.formats import FORMATS
 from collector.share.export.json_schema import schema
 from collector.share.private_file import private_file
+from collector.share.text.layout import counted
 from collector.store.database import Store
 from collector.store.readings import count as count_of
 from collector.store.readings import select
@@ -142,7 +143,7 @@ def export(
     if count == 0:
         say("no new readings" if only_new else "no readings match")
     elif output is not None:
-        say(f"{count} reading{'' if count == 1 else 's'} written to {output}")
+        say(f"{counted(count, 'reading')} written to {output}")
 
 
 def show_schema() -> None:

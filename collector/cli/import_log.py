@@ -33,6 +33,7 @@ from collector.intake.sources.hand_log_file import BadLine, DateOrder, LogReader
 from collector.intake.take_log import take_log
 from collector.service import machine_clock
 from collector.service.config import zone_of
+from collector.share.text.layout import counted
 from collector.store import people, readings
 from collector.store.journal import stations
 from collector.store.readings import copies
@@ -127,7 +128,7 @@ def import_log(
         mended = [readings.get(store, one) for one in taken.told_no_more]
     there = f", {taken.there} were there already" if taken.there else ""
     left = f", {lost} left out" if lost else ""
-    say(f"{taken.new} reading{'' if taken.new == 1 else 's'} taken from {name}{there}{left}")
+    say(f"{counted(taken.new, 'reading')} taken from {name}{there}{left}")
     if copied:
         are = "is" if copied == 1 else "are"
         say(f"{copied} of them {are} in the store from a cuff already: kept, and counted once")

@@ -14,8 +14,11 @@ from collector.service.jobs.export_context import subjects_of, values_of_facts
 from collector.share.export.context import ExchangeError, ExportContext
 from collector.share.export.fhir.parse import BundleContents, parse_bulk, parse_bundle
 from collector.share.export.rows import parse_ndjson
+from collector.share.text.layout import counted
 from collector.store.acceptable import problem_of
 from collector.store.values import Reading
+
+_BUNDLE = "Bundle"
 
 
 def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:
@@ -48,7 +51,7 @@ def take_back(options: GlobalOptions, stream: BinaryIO, name: str) -> None:
         except RecursionError:
             raise Failure(f"{name}: nested too deep for an export of ours; nothing was taken") from None
     there = f", {done.there} were there already" if done.there else ""
-    say(f"{done.new} reading{'' if done.new == 1 else 's'} taken from {name}{there}")
+    say(f"{counted(done.new, 'reading')} taken from {name}{there}")
     if done.people:
         say(f"new here: {', '.join(done.people)}")
 
@@ -69,18 +72,28 @@ def _acceptable(found: Iterable[Reading], what: str) -> Iterator[Reading]:
 def _readings(file: TextIO, context: ExportContext, contents: BundleContents) -> tuple[str, Iterator[Reading]]:
     """By what the file says it is: what its readings are counted in, and the readings."""
 
-    line = file.readline()
+    line, second = file.readline(), file.readline()
     file.seek(0)
     try:
         first = json.loads(line)
     except ValueError:
-        first = None  # one object over several lines: a Bundle
+        first = _as_far_as_it_goes(line, second)
     if isinstance(first, dict) and {"header", "body"} <= first.keys():
         raise ExchangeError(
             "Open mHealth data points, which hold too little of a reading to be taken back; export "
             "with --to ndjson or --to fhir for that"
         )
-    kind = first.get("resourceType") if isinstance(first, dict) else "Bundle"
-    if kind == "Bundle":
+    kind = first.get("resourceType") if isinstance(first, dict) else _BUNDLE
+    if kind == _BUNDLE:
         return "reading", parse_bundle(file, context, contents)
     return ("line", parse_ndjson(file)) if kind is None else ("reading", parse_bulk(file, context, contents))
+
+
+def _as_far_as_it_goes(line: str, second: str) -> dict[str, str]:
+    """What a first line is that is no JSON by itself: of one object over several lines, or a broken one of many."""
+    if f'"{_BUNDLE}"' not in line:
+        if '"reading_id"' in line + second:
+            return {}
+        if second.startswith('{"resourceType"'):
+            return {"resourceType": "one a line"}
+    return {"resourceType": _BUNDLE}

@@ -12,6 +12,7 @@ from collector import intake
 from collector.cli.common.command import new_app, options_of, progress, say
 from collector.cli.common.selection import made_store
 from collector.intake.merging import merge as bring_in
+from collector.share.text.layout import counted
 from collector.store import people, readings
 from collector.store.database import Store
 from collector.store.people import unions
@@ -42,11 +43,11 @@ def merge(
             with progress(f"{path.name}: payloads looked at") as show:
                 brought = bring_in(store, path, show)
             erased = f", {brought.erased} stay out, erased here" if brought.erased else ""
-            say(f"{path}: {brought.payloads} payloads were new, {brought.known} known{erased}")
+            say(f"{path}: {counted(brought.payloads, 'new payload')}, {brought.known} known{erased}")
             _tell_what_is_left(readings.nobodys(store, brought.of_the_erased))
         _who_is_who(store)
         count, left = readings.count(store), readings.unassigned(store)
-        say(f"the store has {count} readings now" + (f", {left} of them nobody's" if left else ""))
+        say(f"the store has {counted(count, 'reading')} now" + (f", {left} of them nobody's" if left else ""))
 
 
 def _tell_what_is_left(nobodys: int) -> None:

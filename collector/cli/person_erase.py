@@ -11,6 +11,7 @@ from collector.cli.common.erased import erased_words, tell_copies, tell_erased
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import PersonName
 from collector.intake.erasure import erase_in_backup, erase_person
+from collector.share.text.layout import counted
 from collector.store import people
 from collector.store.database import Store
 from collector.store.opening import open_store
@@ -63,4 +64,4 @@ def erase(
 
 def _erase_there(store: Store, backups: list[Path]) -> None:
     for path in backups:
-        say(f"{path}: {erase_in_backup(store, path)} payloads are erased")
+        say(f"{path}: {counted(erase_in_backup(store, path), 'payload')} erased")

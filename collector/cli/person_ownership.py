@@ -12,6 +12,7 @@ from collector.cli.common.selection import found_readings, slot_of, writing_stor
 from collector.intake import giving
 from collector.intake.owner import assign_cuff
 from collector.service.machine_clock import believed_now
+from collector.share.text.layout import counted
 from collector.share.text.reading_text import pressures_text
 from collector.store import people, readings
 from collector.store.database import Store
@@ -158,7 +159,7 @@ def release_readings(
         found = found_readings(store, readings, options.zone)
         for reading in found:
             (giving.leave_to_slot if by_slot else giving.make_nobodys)(store, reading.reading_id, datetime.now(UTC))
-    count = f"{len(found)} reading{'' if len(found) == 1 else 's'}"
+    count = counted(len(found), "reading")
     say(f"{count}: the slot decides again" if by_slot else f"{count} made nobody's")
 
 
@@ -178,5 +179,4 @@ def _assign(store: Store, address: str) -> None:
 
 
 def _say_readings(store: Store, name: str) -> None:
-    count = readings.count(store, Selection(person=name))
-    say(f"{name} has {count} reading{'' if count == 1 else 's'} now")
+    say(f"{name} has {counted(readings.count(store, Selection(person=name)), 'reading')} now")

@@ -10,6 +10,7 @@ from collector.cli.common.command import Usage, options_of, say
 from collector.cli.common.selection import writing_store
 from collector.cli.person_ownership import PersonName
 from collector.intake.pipeline import reassign
+from collector.share.text.layout import counted
 from collector.store.people import unions
 
 
@@ -34,8 +35,8 @@ def unite(
     with writing_store(options) as store:
         union = unions.preview(store, name, other)
         say(
-            f"{union.other} → {union.kept}: {union.readings} readings, {union.slots} slots, {union.notes} notes, "
-            f"{union.sittings} sittings, {union.loans} loans"
+            f"{union.other} → {union.kept}: {counted(union.readings, 'reading')}, {counted(union.slots, 'slot')}, "
+            f"{counted(union.notes, 'note')}, {counted(union.sittings, 'sitting')}, {counted(union.loans, 'loan')}"
         )
         if not yes:
             if not sys.stdin.isatty():

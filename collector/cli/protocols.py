@@ -10,7 +10,7 @@ from collector.cli.common.output import out_json, out_table, terminal_width
 from collector.numbers.json_fields import protocol_fields
 from collector.numbers.protocols import PROTOCOLS, USUAL, UnknownProtocol, protocol
 from collector.numbers.rules import AF_PER_SESSION, Protocol
-from collector.share.text.layout import fits, wrapped
+from collector.share.text.layout import counted, fits, wrapped
 
 app = new_app()
 
@@ -112,7 +112,7 @@ def _days(one: Protocol) -> str:
 
 def _session(one: Protocol) -> str:
     more = f"; {max(one.per_session, one.af_per_session or AF_PER_SESSION)} with atrial fibrillation"
-    readings = f"{one.per_session} reading{'s' * (one.per_session != 1)}"
+    readings = counted(one.per_session, "reading")
     return f"{readings}, {one.gap_s} s apart, morning and evening{more}"
 
 

@@ -22,6 +22,7 @@ from collector.cli.common.selection import (
 from collector.cli.readings_origin import tell as tell_about
 from collector.share.export.rows import write_ndjson
 from collector.share.text.cautions import caution, very_high
+from collector.share.text.layout import counted
 from collector.share.text.reading_table import View, lines
 from collector.store import journal
 from collector.store.database import Store
@@ -119,8 +120,8 @@ def cuff_names(store: Store) -> dict[str, str]:
 def _say_none(store: Store) -> None:
     counts = journal.counts(store)
     if counts.readings:
-        say(f"none of the {counts.readings} readings in {store.path} match")
+        say(f"none of the {counted(counts.readings, 'reading')} in {store.path} matches")
     elif counts.payloads:
-        say(f"no readings in {store.path} yet, but {counts.payloads} payloads; `quietcuff check` tells why")
+        say(f"no readings in {store.path} yet, but {counted(counts.payloads, 'payload')}; `quietcuff check` tells why")
     else:
         say(f"no readings in {store.path} yet; `quietcuff listen` collects them, `quietcuff demo` shows how")

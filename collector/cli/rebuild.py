@@ -9,6 +9,7 @@ from collector.cli.common.selection import writing_store
 from collector.intake.pipeline import rebuild as derive_all
 from collector.service.config import zone_of
 from collector.service.jobs import retention
+from collector.share.text.layout import counted
 from collector.store import journal
 from collector.store.journal import stations
 
@@ -34,7 +35,7 @@ def rebuild(ctx: typer.Context) -> None:
             readings = derive_all(store, show)
         counts, gone = journal.counts(store), retention.gone(store)
     say(
-        f"{readings} readings from {counts.payloads} payloads; {counts.repeats} came again, "
+        f"{counted(readings, 'reading')} from {counted(counts.payloads, 'payload')}; {counts.repeats} came again, "
         f"{counts.undecodable} could not be decoded"
     )
     if gone:

@@ -7,6 +7,7 @@ import typer
 
 from collector.cli.common.command import new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
+from collector.share.text.layout import counted
 from collector.store.readings import strikes
 from collector.store.values import STANDING, STRUCK_OUT
 
@@ -45,6 +46,6 @@ def strike(
                 strikes.undo(store, reading.reading_id, now)
             else:
                 strikes.strike(store, reading.reading_id, now, STANDING if standing else STRUCK_OUT)
-    count = f"{len(found)} reading{'' if len(found) == 1 else 's'}"
+    count = counted(len(found), "reading")
     what = "marked as taken standing" if standing else "struck out"
     say(f"{count} counted again" if undo else f"{count} {what}; `quietcuff strike … --undo` takes it back")

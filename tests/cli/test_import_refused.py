@@ -122,6 +122,23 @@ def test_what_a_bundle_says_of_stations_cuffs_and_clocks(
     assert "nothing was taken" in result.stderr
 
 
+@pytest.mark.parametrize(("to", "lines"), [("ndjson", 1), ("ndjson", 3), ("fhir-bulk", 3)])
+@pytest.mark.parametrize(
+    "broken", [lambda line: line[:-9], lambda line: line.replace(":", "", 1), lambda line: 2 * line]
+)
+def test_a_first_line_that_is_broken_is_told_as_any_other(
+    quietcuff: Run, household: Path, tmp_path: Path, to: str, lines: int, broken: Callable[[str], str]
+) -> None:
+    """Seen: the file held no FHIR Bundle."""
+    first, *more = quietcuff("--store", str(household), "export", "--to", to).stdout.splitlines()
+    file = tmp_path / "out.ndjson"
+    file.write_text("\n".join([broken(first), *more[: lines - 1]]))
+    result = quietcuff("--store", str(tmp_path / "new.db"), "import", str(file))
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert "out.ndjson: line 1: not" in result.stderr
+    assert "Bundle" not in result.stderr
+
+
 def test_octets_that_are_no_utf8_are_told_with_their_line(quietcuff: Run, exported: str, tmp_path: Path) -> None:
     file = tmp_path / "out.ndjson"
     file.write_bytes(exported.encode().replace(b"\n", b"\n\xff", 1))

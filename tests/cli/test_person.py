@@ -120,7 +120,7 @@ def test_two_who_are_one_are_united_after_a_look(at_home: Run) -> None:
     at_home("note", "add", "tomas", "2031-03-05", "a walk")
     asked = at_home("person", "unite", "mira", "tomas")
     assert asked.exit_code == 2
-    assert asked.stderr.splitlines()[0] == "tomas → mira: 0 readings, 1 slots, 1 notes, 0 sittings, 0 loans"
+    assert asked.stderr.splitlines()[0] == "tomas → mira: 0 readings, 1 slot, 1 note, 0 sittings, 0 loans"
     assert "--yes" in asked.stderr
     assert at_home("person", "list").stdout.count("tomas") == 1
     done = at_home("person", "unite", "mira", "tomas", "--yes")

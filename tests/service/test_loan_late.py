@@ -61,7 +61,7 @@ def test_what_came_while_nobody_had_the_cuff_is_told_when_it_is_looked_after(cli
     clinic.at += timedelta(days=1)
     clinic.said.clear()
     assert clinic.take_back(keys=[clinic.visit, *"yyyyy"])
-    assert told(clinic, "1 records received")
+    assert told(clinic, "1 record received")
     assert told(clinic, "1 reading set aside: the cuff was not lent then")
     clinic.at += timedelta(days=1)
     clinic.visit()
@@ -325,5 +325,5 @@ def test_what_came_under_a_clock_put_right_since_counts_when_it_came(clinic: Cli
     assert clinic.take_back(keys=[clinic.visit, *"yyyyy"])
     assert intake.erase_person(clinic.store, "B-117").erasure.payloads == 1
     behind(BACK + timedelta(days=1), lambda: clinic.visit(taken=(BACK + timedelta(hours=20),)))
-    with pytest.raises(StoreError, match="sent 1 records since it was made available"):
+    with pytest.raises(StoreError, match="sent 1 record since it was made available"):
         lent(clinic, "B-118")

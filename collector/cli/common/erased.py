@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli.common.command import GlobalOptions, say
+from collector.share.text.layout import counted
 from collector.store.database import Store
 from collector.store.errors import StoreError
 from collector.store.opening import open_store
@@ -19,7 +20,8 @@ if TYPE_CHECKING:
 
 def erased_words(erasure: Erasure) -> str:
     unsure = f" ({erasure.unsure} more set aside during a loan)" if erasure.unsure else ""
-    return f"{erasure.readings} readings{unsure}, {erasure.payloads} payloads, {erasure.notes} notes"
+    payloads, notes = counted(erasure.payloads, "payload"), counted(erasure.notes, "note")
+    return f"{counted(erasure.readings, 'reading')}{unsure}, {payloads}, {notes}"
 
 
 def tell_erased(gone: "Erased", path: Path) -> None:
@@ -28,9 +30,9 @@ def tell_erased(gone: "Erased", path: Path) -> None:
         say(f"the name still stands in {place}, written there of somebody else")
     searched = len(gone.erasure.traces)
     if gone.left:
-        say(f"{len(gone.left)} traces of {searched} are still in {path}; the next command looks again")
+        say(f"of {counted(searched, 'trace')}, still in {path}: {len(gone.left)}; the next command looks again")
     else:
-        say(f"searched {path} and its log for {searched} traces: none is left")
+        say(f"searched {path} and its log for {counted(searched, 'trace')}: none is left")
 
 
 def copies(options: GlobalOptions) -> list[Path]:

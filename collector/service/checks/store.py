@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from collector.service.checks.finding import Finding, attention, broken, fine, readable
+from collector.share.text.layout import counted
 from collector.store import journal, readings, sightings, upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
@@ -49,8 +50,8 @@ def _sound(store: Store, quick: bool) -> Finding:
     looked = "not looked through" if quick else "sound"
     return fine(
         "store",
-        f"{store.path}, {looked}: {counts.readings} readings from {counts.payloads} "
-        f"payloads, {counts.repeats} came again",
+        f"{store.path}, {looked}: {counted(counts.readings, 'reading')} from {counted(counts.payloads, 'payload')}, "
+        f"{counts.repeats} came again",
     )
 
 
@@ -128,7 +129,7 @@ def _journal(store: Store, listening: bool) -> Iterator[Finding]:
     if again and not listening:
         yield attention(
             "readings",
-            f"those of {again} cuff{'s' * (again != 1)} are to be derived again, as after an update; until then some "
+            f"those of {counted(again, 'cuff')} are to be derived again, as after an update; until then some "
             "may be another's, or count otherwise",
             "start the service, or run `quietcuff rebuild`",
         )

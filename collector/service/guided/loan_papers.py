@@ -11,6 +11,7 @@ from urllib.parse import quote
 from collector.service.guided.download import Download, why_set_aside
 from collector.share.export.rows import write_csv, write_ndjson
 from collector.share.private_file import private_file
+from collector.share.text.layout import counted
 from collector.store.people.loans import Loan
 from collector.store.values import Reading
 
@@ -76,17 +77,15 @@ def summary(loan: Loan, name: str, brought: Download, zone: tzinfo) -> list[str]
     lines = [
         f"{name}: borrower {loan.borrower or 'none'}, lent {loan.out_at.astimezone(zone):%Y-%m-%d}, "
         f"back {loan.back_at.astimezone(zone):%Y-%m-%d %H:%M}",
-        f"  {brought.records} records received; {len(brought.mine)} readings of the borrower",
+        f"  {counted(brought.records, 'record')} received; {counted(len(brought.mine), 'reading')} of the borrower",
     ]
     if brought.mine:
         first, last = brought.mine[0].taken_at, brought.mine[-1].taken_at
         lines.append(f"  taken {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M}")
     if brought.others:
-        lines.append(
-            f"  {len(brought.others)} reading{'s' * (len(brought.others) != 1)} of somebody else, kept as theirs"
-        )
+        lines.append(f"  {counted(len(brought.others), 'reading')} of somebody else, kept as theirs")
     reasons = Counter(why_set_aside(reading, loan) for reading in brought.strangers)
-    lines += [f"  {count} reading{'s' * (count != 1)} set aside: {why}" for why, count in sorted(reasons.items())]
+    lines += [f"  {counted(count, 'reading')} set aside: {why}" for why, count in sorted(reasons.items())]
     lines.append(f"  {clock_words(brought.clock_ahead_s)}")
     return lines
 

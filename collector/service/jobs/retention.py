@@ -13,6 +13,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from collector.service import machine_clock
+from collector.share.text.layout import counted
 from collector.store import audit, retention
 from collector.store.database import Store
 from collector.store.journal import payloads
@@ -93,7 +94,7 @@ def daily(path: Path, days: int) -> Callable[[], str | None]:
 
 
 def words(found: Preview) -> str:
-    return f"{found.payloads} payloads from before {found.before:%Y-%m-%d} ({_kinds(found.kinds)})"
+    return f"{counted(found.payloads, 'payload')} from before {found.before:%Y-%m-%d} ({_kinds(found.kinds)})"
 
 
 def gone_words(counts: Mapping[str, int]) -> str:

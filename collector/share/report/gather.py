@@ -15,6 +15,7 @@ from collector.share.report.cuff_clocks import by_cuff, clock_line
 from collector.share.report.data import CuffLine, RegimenChange, ReportData
 from collector.share.samples import known
 from collector.share.text.findings import log_remarks
+from collector.share.text.layout import counted
 from collector.share.text.preparation import summary
 from collector.store import readings
 from collector.store.database import Store
@@ -119,7 +120,7 @@ def _cuffs(fetched: _Fetched, averaged: Average) -> Iterator[CuffLine]:
     own = averaged.period_ids
     for address, some in by_cuff(reading for reading in fetched.readings if reading.reading_id in own).items():
         name = "Log" if address == cuffs.HAND else fetched.names.get(address) or address
-        yield CuffLine(name, f"{len(some)} reading{'s' * (len(some) != 1)}; {clock_line(some)}")
+        yield CuffLine(name, f"{counted(len(some), 'reading')}; {clock_line(some)}")
 
 
 def _preparation(guided: Sequence[sittings.KeptSitting], averaged: Average) -> str:

@@ -15,6 +15,7 @@ from collector.numbers.overview import LogDigits
 from collector.numbers.series_remarks import SinceDose
 from collector.numbers.usual import Usual
 from collector.numbers.values import Decides, Mean, Pair, Pressures, SetBy, rounded_text
+from collector.share.text.layout import counted
 from collector.share.text.reading_text import pressures_text
 
 Labelled = tuple[str, str]
@@ -232,7 +233,7 @@ def office_rows(office: Office | None, found: Average) -> Iterator[Labelled]:
     if office is None:
         return
     acc, esh = (of(office.mean.systolic, office.mean.diastolic) for of in (acc_aha_office_class, esh_office_class))
-    visits = f"{len(office.visits)} visit{'s' * (len(office.visits) != 1)}, the last on {office.visits[-1].day}"
+    visits = f"{counted(len(office.visits), 'visit')}, the last on {office.visits[-1].day}"
     more = "; the first two readings are far apart: take another" if office.another_reading else ""
     yield "In the office", f"{office.mean} mmHg, {visits}: {acc} (ACC/AHA), {esh} (ESH){more}"
     if MedicalCondition.ATRIAL_FIBRILLATION in found.conditions:
@@ -281,8 +282,8 @@ def signed_pair(both: Pair) -> str:
 
 
 def days(count: int) -> str:
-    return f"{count} day{'s' * (count != 1)}"
+    return counted(count, "day")
 
 
 def readings(count: int) -> str:
-    return f"{count} reading{'s' * (count != 1)}"
+    return counted(count, "reading")

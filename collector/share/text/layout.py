@@ -112,12 +112,17 @@ def _pad(text: str, width: int, right: bool) -> str:
     return space + text if right else text + space
 
 
+def counted(number: int, what: str) -> str:
+    """'1 reading', '2 readings'. what: the one, whose several have an s behind it."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def span_words(seconds: float) -> str:
     """A length of time in its largest whole unit: '2 hours', '1 minute', '12 s'."""
     for size, name in ((86400, "day"), (3600, "hour"), (60, "minute")):
         if seconds >= size:
             count = round(seconds / size)
-            return f"{count} {name}{'' if count == 1 else 's'}"
+            return counted(count, name)
     return f"{seconds:.0f} s"
 
 

@@ -2,6 +2,8 @@
 
 from collections.abc import Sequence
 
+from collector.share.text.layout import counted
+
 READY = (
     "30 minutes without smoking, coffee, tea, sport, alcohol",
     "toilet first",
@@ -26,7 +28,7 @@ def summary(prepared: Sequence[Sequence[str]]) -> str:
     if not prepared:
         return ""
     count = len(prepared)
-    sittings = f"{count} guided sitting{'s' * (count != 1)}"
+    sittings = counted(count, "guided sitting")
     missing = {line: count - sum(line in one for one in prepared) for line in (*READY, WHOLE_REST)}
     lacking = [f"{line} ({times} of {count})" for line, times in missing.items() if times]
     if not lacking:

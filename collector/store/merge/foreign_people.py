@@ -20,7 +20,8 @@ from collector.store.people.former_names import former_names
 class PersonTable:
     """A table whose rows people change.
 
-    key: what names one row everywhere. columns: what it says, besides whose and which cuff's it is.
+    key: what names one row everywhere. columns: what it says, besides whose and which cuff's it is. united: those that
+    stay, once the last of them says who somebody is part of.
     """
 
     name: str
@@ -28,10 +29,11 @@ class PersonTable:
     key: str = "uid"
     of_person: bool = True
     of_cuff: bool = False
+    united: tuple[str, ...] = ()
 
 
 TABLES = (
-    PersonTable("person", ("name", "gone", "part_of"), of_person=False),
+    PersonTable("person", ("name", "gone", "part_of"), of_person=False, united=("gone", "part_of")),
     PersonTable("span", ("slot", "since", "until", "strict", "gone"), of_cuff=True),
     PersonTable("claim", ("uid", "holds"), key="payload_uid"),
     PersonTable("strike", ("uid", "mark", "holds"), key="payload_uid", of_person=False),
@@ -92,6 +94,7 @@ def _bring_history(store: Store) -> None:
 NOTHING = (False, None)
 Version = tuple[Any, ...]
 """(changed_at, person's uid, cuff's address, columns…), comparable: the greater holds, everywhere the same."""
+_BEFORE_COLUMNS = 3
 
 
 def hold_later(store: Store, table: PersonTable, theirs: Mapping[bytes, Version]) -> list[bytes]:
@@ -108,8 +111,9 @@ def holding(table: PersonTable, one: Version, other: Version) -> Version:
     """Of two versions of one row the later. Who is part of somebody stays so, whatever was said of them since where
     nobody knew: two people made one are not taken apart."""
     earlier, later = sorted((one, other))
-    if table.columns[-1] == "part_of" and later[-1] == NOTHING:
-        return (*later[:-2], *earlier[-2:])
+    stays = [_BEFORE_COLUMNS + table.columns.index(column) for column in table.united]
+    if stays and later[stays[-1]] == NOTHING:
+        return tuple(earlier[place] if place in stays else said for place, said in enumerate(later))
     return later
 
 

@@ -95,7 +95,8 @@ def preview(store: Store, name: str) -> Erasure:
     person = people.need(store, name)
     if contested := store.scalar(_CONTESTED, (person.row,)):
         raise RefusedByStore(
-            f"{contested} readings lie in a loan of {person.name} and in somebody else's time of the slot: say first "
+            f"{contested} reading{'s lie' if contested != 1 else ' lies'} in a loan of {person.name} and in somebody "
+            "else's time of the slot: say first "
             "whose they are (`quietcuff person claim`), or until when it was whose (`quietcuff loan back`, then "
             "`quietcuff person end … --at TIME`)"
         )

@@ -49,7 +49,8 @@ def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *
     if ahead:
         ids = " ".join(one for (one,) in ahead[:_NAMED])
         raise RefusedByStore(
-            f"{cuff} sent {len(ahead)} readings while this machine's clock ran ahead, which may become the borrower's: "
+            f"{cuff} sent {len(ahead)} reading{'s' * (len(ahead) != 1)} while this machine's clock ran ahead, which "
+            "may become the borrower's: "
             f"say whose they are (`quietcuff person claim NAME {ids}`, or `quietcuff person release {ids}`), then lend "
             "the cuff"
         )

@@ -95,8 +95,8 @@ def lend(
             raise RefusedByStore(f"{cuff} cannot be lent: {reason}")
         if strangers := loan_doubts.sent_since_marked(store, address, at):
             raise RefusedByStore(
-                f"{cuff} cannot be lent: it sent {strangers} records since it was made available, so it may "
-                "hold somebody's readings; `loan back` looks after it"
+                f"{cuff} cannot be lent: it sent {strangers} record{'s' * (strangers != 1)} since it was made "
+                "available, so it may hold somebody's readings; `loan back` looks after it"
             )
         loan_doubts.refuse_what_was_later(store, cuff, address, at, set_by_network=set_by_network)
         if people.find(store, borrower) is None:
