@@ -261,7 +261,7 @@ def test_an_export_from_before_a_reading_was_given_to_another_brings_nothing(sto
         assert len(owners(store)) == 2
 
 
-def test_a_correction_into_the_same_line_stays_beside_it(store_of: Made) -> None:
+def test_a_correction_into_the_same_line_stays_beside_it_and_they_count_once(store_of: Made) -> None:
     ours, theirs = store_of("ada"), store_of("ada")
     with open_store(theirs) as store, store.roomy():
         take_log(store, [LINE._replace(systolic=Decimal(210), person="ada")], NOW)
@@ -269,4 +269,4 @@ def test_a_correction_into_the_same_line_stays_beside_it(store_of: Made) -> None
         correct_reading(store, wrong.reading_id, Correction(systolic=Decimal(120)), NOW)
     with open_store(ours) as store:
         merge(store, theirs)
-        assert sorted(one.marks for one in readings.select(store)) == [(), (), ("corrected",)]
+        assert sorted(one.marks for one in readings.select(store)) == [(), ("corrected",), ("written twice",)]
