@@ -127,6 +127,15 @@ def test_the_visits_before_are_the_last_two_that_read_the_clock() -> None:
     assert alone.at_arrival(BEGIN + DAY, 1)[-2:] == (-inf, -inf)
 
 
+def test_a_visit_that_broke_off_tells_nothing_of_what_is_still_to_come() -> None:
+    """What was taken before it may come afterwards for the first time; where no visit was whole, any tells."""
+    broke = [replace(at(day, 0, visit), whole=False) for day, visit in ((2, 3), (2.1, 4))]
+    seen = ClockLine([at(0, 0, 1), at(1, 0, 2), *broke, at(3, 0, 5)]).at_arrival(BEGIN + 3 * DAY, 5)
+    assert (seen.last_visit, seen.floor) == (BEGIN + DAY, BEGIN)
+    seen = ClockLine(broke).at_arrival(BEGIN + 3 * DAY, 5)
+    assert (seen.last_visit, seen.floor) == (broke[1].at, broke[0].at)
+
+
 @pytest.mark.parametrize(("own_readings", "found"), [(REACH_BACK - 1, True), (REACH_BACK, False)])
 def test_visits_before_are_looked_for_so_far_back_and_no_farther(own_readings: int, found: bool) -> None:
     readings = [at(0, 0, 1), *(at(1 + number / 1000, 0, 2) for number in range(own_readings))]

@@ -182,6 +182,23 @@ def test_the_same_reading_heard_by_two_stations_is_one(make_bench: Any, tmp_path
     assert intake.merge(here.store, there.store.path).known == 1
 
 
+def test_a_visit_that_was_going_on_at_the_last_merge_counts_by_how_it_ended(make_bench: Any) -> None:
+    """A record that is older than the last whole visit may be of a clock nobody saw; not one it could not send."""
+    here, there = make_bench(), make_bench()
+    at = [START + timedelta(days=day) for day in range(3)]
+    clocks = [one.replace(tzinfo=None) for one in at]
+    for when, clock in zip(at[:2], clocks, strict=False):
+        there.end(there.visit(when, clock), when)
+    going_on = there.visit(at[2], clocks[2])
+    stamp = clocks[1] + timedelta(hours=1)
+    there.bring(build_measurement(measurement(128, 84, stamp=stamp)), at[2] + timedelta(minutes=9))
+    intake.merge(here.store, there.store.path)
+    there.end(going_on, at[2] + timedelta(minutes=10))
+    intake.merge(here.store, there.store.path)
+    ours, theirs = (next(readings.select(one.store)).taken_uncertainty_s for one in (here, there))
+    assert ours is theirs is None
+
+
 def test_a_store_is_not_merged_with_itself(bench: Any) -> None:
     with pytest.raises(StoreError, match="itself"):
         intake.merge(bench.store, bench.store.path)

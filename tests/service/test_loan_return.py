@@ -121,6 +121,29 @@ def test_a_cuff_that_walks_off_in_the_middle_is_waited_for(clinic: Clinic) -> No
     assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 5
 
 
+@pytest.mark.parametrize(
+    ("sent_before", "outcome", "clock_reset"),
+    [
+        ((0, 0), "link lost", timedelta(0)),
+        ((2, 3), "listener stopped", timedelta(0)),
+        ((0, 0), "we left", timedelta(hours=-7)),
+    ],
+)
+def test_a_link_that_broke_before_all_came_puts_no_time_in_doubt(
+    clinic: Clinic, sent_before: tuple[int, ...], outcome: str, clock_reset: timedelta
+) -> None:
+    """What a broken visit left in the cuff is not overdue; nor where its battery was changed before it was lent."""
+    clinic.at = LENT - timedelta(minutes=20)
+    clinic.visit(ahead=clock_reset)
+    clinic.at = LENT
+    lent(clinic)
+    clinic.at = BACK
+    for sent in sent_before:
+        clinic.visit(taken=DAYS[:sent], outcome=outcome, ahead=clock_reset)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS, ahead=clock_reset), *"yyyyy"])
+    assert [reading.taken_at for reading in readings.select(clinic.store, Selection(person="B-117"))] == list(DAYS)
+
+
 def test_a_listener_that_was_stopped_in_the_middle_has_not_received_all(clinic: Clinic) -> None:
     """'We left' is the end of a visit whether the cuff had been silent for long or the machine was switched off."""
     lent(clinic)

@@ -44,6 +44,7 @@ class Visiting:
     outside: bool  # payloads that belong to no visit
     records: tuple[Record, ...]
     again: int  # how many of the cuff's earlier payloads come once more
+    ending: str = "cuff left"
 
 
 records = st.builds(
@@ -66,6 +67,7 @@ visitings = st.builds(
     outside=st.sampled_from((False, False, False, True)),
     records=st.lists(records, max_size=4).map(tuple),
     again=st.integers(0, 2),
+    ending=st.sampled_from(("cuff left", "cuff left", "link lost")),
 )
 histories = st.lists(visitings, min_size=1, max_size=12)
 
@@ -100,7 +102,7 @@ def play(store: Store, history: list[Visiting], live: bool = True) -> None:
             if live:
                 intake.interpret(store, added.payload)
         now += timedelta(seconds=1)
-        visits.close_visit(store, visit, now, "cuff left")
+        visits.close_visit(store, visit, now, one.ending)
         if live:
             intake.settle(store, visit)
 

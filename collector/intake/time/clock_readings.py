@@ -19,7 +19,7 @@ class ClockReading:
     """at: our clock, microseconds UTC. shown: the cuff's, microseconds since 1970 of its own wall clock.
 
     doubt: seconds by which the pair may be out. was_set: the cuff's clock was written, this is what it shows
-    since.
+    since. whole: the cuff sent all it had in that visit, or nobody can tell.
     """
 
     at: int
@@ -28,6 +28,7 @@ class ClockReading:
     visit: int
     was_set: bool = False
     live: bool = False
+    whole: bool = True
 
     @property
     def offset(self) -> int:
@@ -71,6 +72,7 @@ def clock_reading(value: ClockValue, arrived: ArrivalTimes) -> ClockReading | No
         doubt=0.5 + value.round_trip_us / 2 / SECOND + (0.0 if shown % SECOND else 0.5),
         visit=value.visit,
         was_set=value.was_set,
+        whole=value.whole,
     )
 
 

@@ -46,9 +46,9 @@ class AtArrival(NamedTuple):
 
     low…high (excluded): those that may bear on it. runs: those that it can be of, latest first, each with the
     first and the last of these. settled: the run that the clock was on, where one in the visit or afterwards shows it.
-    last_visit, floor: when the clock was read in the visit before this one, and in the one before that.
-    Cuffs send everything at each visit: what is older than the last is hardly new, what is older than the one before
-    even less so.
+    last_visit, floor: when the clock was read in the whole visit before this one, and in the one before that.
+    Cuffs send everything at a visit that does not break off: what is older than the last is hardly new, what is
+    older than the one before even less so.
     """
 
     low: int
@@ -117,15 +117,13 @@ class ClockLine:
         return None
 
     def _visits_before(self, arrival: int, visit: int | None) -> tuple[float, float]:
-        last = None
-        for place in range(arrival - 1, max(0, arrival - REACH_BACK) - 1, -1):
-            one = self.clock_readings[place]
-            if one.visit == visit or (last is not None and one.visit == last.visit):
-                continue
-            if last is not None:
-                return last.at, one.at
-            last = one
-        return (-inf, -inf) if last is None else (last.at, last.at - _LONGEST_BACKLOG)
+        near = self.clock_readings[max(0, arrival - REACH_BACK) : arrival]
+        before = [one for one in reversed(near) if one.visit != visit]
+        before = [one for one in before if one.whole] or before  # a cuff that never hangs up breaks off each time
+        if not before:
+            return -inf, -inf
+        last = before[0].at
+        return last, next((one.at for one in before if one.visit != before[0].visit), last - _LONGEST_BACKLOG)
 
     def project(self, stamp: int, first: int, last: int, seen: AtArrival) -> Projection:
         """The stamp on the run of the clock readings first to last, some of those that were seen from an arrival."""

@@ -8,16 +8,12 @@ from collector.intake.time.clock_readings import clock_ahead_s
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import visits
-from collector.store.journal.visits import Visit
 from collector.store.people import loan_order
 from collector.store.people.loans import Loan
 from collector.store.values import Reading, Selection
 
 BEFOREHAND = timedelta(minutes=15)
 """A cuff that was switched on a little before anybody typed the command has sent all it had by then."""
-
-SILENT = timedelta(seconds=20)
-"""A cuff that said nothing for so long has nothing more to send. Visits end after 30 s of silence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +31,7 @@ class Download:
 def whole_visit(store: Store, loan: Loan, now: datetime) -> bool:
     """Whether the cuff has been here for a whole visit since it came back."""
     since = _since(loan)
-    return any(_whole(visit) and visit.opened_at >= since for visit in visits.recent(store, loan.cuff, now))
+    return any(visit.whole and visit.opened_at >= since for visit in visits.recent(store, loan.cuff, now))
 
 
 def is_here(store: Store, loan: Loan, asked: datetime, now: datetime) -> bool:
@@ -49,13 +45,6 @@ def _since(loan: Loan) -> datetime:
     assert loan.back_at is not None
     beforehand = loan.back_at - BEFOREHAND
     return beforehand if loan.borrower is None else max(loan.out_at, beforehand)
-
-
-def _whole(visit: Visit) -> bool:
-    """The cuff hung up itself; or we did, not because the machine was stopped, but after a long silence."""
-    if visit.outcome != "we left" or visit.closed_at is None:
-        return visit.outcome == "cuff left"
-    return visit.closed_at - (visit.last_arrival or visit.opened_at) >= SILENT
 
 
 def _records_since(store: Store, loan: Loan) -> datetime:

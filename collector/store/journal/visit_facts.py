@@ -6,15 +6,27 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from collector.store.database import Store
+from collector.store.instants import SECOND
 
 CLOCKS = (0x2A2B, 0x2A08)
 """The characteristics that show a cuff's clock: Current Time and Date Time (Bluetooth SIG, Assigned Numbers)."""
 _CLOCKS = ", ".join(map(str, CLOCKS))  # written out, so that the index of these alone is found
 
 
+_SILENT = 20 * SECOND
+"""A cuff that said nothing for so long has nothing more to send. Visits end after 30 s of silence."""
+WHOLE = f"""(outcome IS 'cuff left' OR (outcome IS 'we left' AND closed_at - coalesce((SELECT max(arrived_at)
+    FROM payload WHERE visit_id = visit.id), opened_at) >= {_SILENT}))"""
+"""Whether the cuff sent all it had in a row of `visit`: it hung up itself; or we did, not because the machine was
+stopped, but after a long silence."""
+
+
 @dataclass(frozen=True, slots=True)
 class ClockValue:
-    """A cuff's clock as it was read or written. at: our clock, microseconds UTC; error: ATT code of a refusal."""
+    """A cuff's clock as it was read or written. at: our clock, microseconds UTC; error: ATT code of a refusal.
+
+    whole: the cuff sent all it had in that visit, or nobody can tell (an export does not say).
+    """
 
     row: int
     uid: bytes
@@ -27,17 +39,18 @@ class ClockValue:
     error: int | None
     clock_id: int | None
     station: int
+    whole: bool
 
 
-_CLOCK_VALUE = """
+_CLOCK_VALUE = f"""
     SELECT visit_fact.id, visit_fact.uid, visit_id, kind, characteristic, value, at, round_trip_us, error,
-        visit_fact.clock_id, station_id
+        visit_fact.clock_id, station_id, {WHOLE} OR source = 'import'
     FROM visit_fact JOIN visit ON visit.id = visit_id
 """
 
 
 def _clock_values(store: Store, query: str, *values: object) -> Iterator[ClockValue]:
-    for row, uid, visit, kind, characteristic, value, at, round_trip, error, clock, station in store.query(
+    for row, uid, visit, kind, characteristic, value, at, round_trip, error, clock, station, whole in store.query(
         query, values
     ):
         yield ClockValue(
@@ -52,6 +65,7 @@ def _clock_values(store: Store, query: str, *values: object) -> Iterator[ClockVa
             error=error,
             clock_id=clock,
             station=station,
+            whole=bool(whole),
         )
 
 

@@ -21,7 +21,7 @@ class Visit:
     closed_at: datetime | None
     outcome: str | None
     payloads: int
-    last_arrival: datetime | None = None  # of a payload
+    whole: bool  # the cuff sent all it had
 
 
 def open_visit(store: Store, cuff: str, source: str, at: datetime) -> int:
@@ -50,7 +50,11 @@ def past_visit(store: Store, cuff: str, station: int, at: datetime) -> int:
 
 def close_visit(store: Store, visit: int, at: datetime, outcome: str) -> None:
     with store.transaction():
-        store.query("UPDATE visit SET closed_at = ?, outcome = ? WHERE id = ?", (to_us(at), outcome, visit))
+        ((cuff_id, opened_at),) = store.query(
+            "UPDATE visit SET closed_at = ?, outcome = ? WHERE id = ? RETURNING cuff_id, opened_at",
+            (to_us(at), outcome, visit),
+        ).fetchall()
+        derivation.note_unsettled(store, cuff_id, opened_at)  # whether it was whole bears on what came beside it
 
 
 def close_open(store: Store, at: datetime) -> int:
@@ -212,8 +216,8 @@ def values_of(store: Store, cuff: str) -> dict[int, tuple[bytes, datetime]]:
 def recent(store: Store, cuff: str | None = None, until: datetime | None = None) -> list[Visit]:
     """The twenty latest visits, newest first. until: none that a clock which ran ahead dated later."""
     rows = store.query(
-        """SELECT visit.id, address, source, opened_at, closed_at, outcome, (SELECT count(*) FROM payload
-            WHERE visit_id = visit.id), (SELECT max(arrived_at) FROM payload WHERE visit_id = visit.id)
+        f"""SELECT visit.id, address, source, opened_at, closed_at, outcome, (SELECT count(*) FROM payload
+            WHERE visit_id = visit.id), {visit_facts.WHOLE}
             FROM visit JOIN cuff ON cuff.id = cuff_id WHERE (?1 IS NULL OR address = ?1) AND
             (?2 IS NULL OR opened_at <= ?2) ORDER BY opened_at DESC, visit.id DESC LIMIT 20""",
         (cuff, optional_us(until)),
@@ -227,9 +231,9 @@ def recent(store: Store, cuff: str | None = None, until: datetime | None = None)
             closed_at=None if closed is None else from_us(closed),
             outcome=outcome,
             payloads=count,
-            last_arrival=None if last is None else from_us(last),
+            whole=bool(whole),
         )
-        for number, address, source, opened, closed, outcome, count, last in rows
+        for number, address, source, opened, closed, outcome, count, whole in rows
     ]
 
 

@@ -161,14 +161,20 @@ def _cuffs(store: Store) -> None:
 
 
 def _visits(store: Store) -> None:
+    later_end = """(coalesce(excluded.closed_at, 0), coalesce(excluded.outcome, '')) > (coalesce(visit.closed_at, 0),
+        coalesce(visit.outcome, ''))"""
+    ended_since = store.query(
+        f"""SELECT DISTINCT visit.cuff_id FROM other.visit excluded JOIN main.visit ON visit.uid = excluded.uid
+            WHERE {later_end}"""
+    ).fetchall()
+    for (cuff_id,) in ended_since:  # how a visit ended tells something of what came after it
+        derivation.note_redo(store, cuff_id)
     store.query(
-        """INSERT INTO main.visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome,
+        f"""INSERT INTO main.visit (uid, station_id, cuff_id, source, opened_at, closed_at, outcome,
             clock_id) SELECT uid, s.ours, c.ours, source, opened_at, closed_at, outcome, k.ours FROM
             other.visit t JOIN our_station s ON s.theirs = t.station_id JOIN our_cuff c ON c.theirs =
             t.cuff_id LEFT JOIN our_clock k ON k.theirs = t.clock_id WHERE true ORDER BY t.id ON CONFLICT
-            (uid) DO UPDATE SET closed_at = excluded.closed_at, outcome = excluded.outcome WHERE
-            (coalesce(excluded.closed_at, 0), coalesce(excluded.outcome, '')) > (coalesce(closed_at, 0),
-            coalesce(outcome, ''))"""
+            (uid) DO UPDATE SET closed_at = excluded.closed_at, outcome = excluded.outcome WHERE {later_end}"""
     )
     _map(store, "our_visit", "SELECT t.id, o.id FROM other.visit t JOIN main.visit o ON o.uid = t.uid")
 
