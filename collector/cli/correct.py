@@ -1,6 +1,6 @@
 """`quietcuff correct`: a reading that was read or written wrongly."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from decimal import Decimal
 from typing import Annotated
 
@@ -10,6 +10,7 @@ from collector.cli.common import dates
 from collector.cli.common.command import Usage, new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
 from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.service import machine_clock
 from collector.store import readings
 from collector.store.acceptable import typed_number
 from collector.store.database import Store
@@ -40,7 +41,7 @@ def correct(
       quietcuff correct 3f9a --undo
     """
     options = options_of(ctx)
-    now = datetime.now(UTC)
+    now = machine_clock.now()
     said = Correction(
         systolic=_number(systolic, "systolic"),
         diastolic=_number(diastolic, "diastolic"),
@@ -58,6 +59,7 @@ def correct(
             take_back_correction(store, found[0].reading_id, now)
             say(f"{found[0].reading_id[:8]} counts again as it came")
             return
+        machine_clock.bear_nothing_out(store)
         new = correct_reading(store, found[0].reading_id, said, now)
         say(f"{found[0].reading_id[:8]} is corrected: {new[:8]} stands in its place; --undo takes it back")
         _tell_of_the_same(store, new)

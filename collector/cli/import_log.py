@@ -94,6 +94,7 @@ def import_log(
             return DONE
         octets = stream.read()
     with made_store(options) as store, store.roomy():
+        machine_clock.bear_nothing_out(store)
         reader = LogReader(
             lambda wall: local(wall, options.zone),
             machine_clock.now(),
@@ -123,7 +124,7 @@ def import_log(
             return COULD_NOT
         with progress("lines taken") as show:
             ours = [row for row in good if row not in elsewhere] if elsewhere else good
-            taken = take_log(store, ours, datetime.now(UTC), show)
+            taken = take_log(store, ours, machine_clock.now(), show)
         copied = copies.count(store, taken.reading_ids)
         mended = [readings.get(store, one) for one in taken.told_no_more]
     there = f", {taken.there} were there already" if taken.there else ""

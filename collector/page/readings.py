@@ -11,6 +11,7 @@ from collector.intake.correction import Correction, correct_reading, take_back_c
 from collector.page.rendering import draw
 from collector.page.series import cuff_names, latest, line
 from collector.page.visitor import RequestRefused, carried_out, device, form, may, row_of, station_of, whose
+from collector.service import machine_clock
 from collector.share.text.cautions import caution
 from collector.store import audit, people, readings
 from collector.store.acceptable import typed_pressures
@@ -103,9 +104,13 @@ async def correct(request: Request) -> Response:
     except ValueError as wrong:
         raise RequestRefused(422, f"{typed!r} {wrong}") from None
     said = Correction(systolic=systolic, diastolic=diastolic)
-    return await _change(
-        request, lambda reading: correct_reading(station_of(request).store, reading, said, datetime.now(UTC)), data
-    )
+
+    def put_right(reading: str) -> None:
+        store = station_of(request).store
+        machine_clock.bear_nothing_out(store)
+        correct_reading(store, reading, said, machine_clock.now())
+
+    return await _change(request, put_right, data)
 
 
 async def _change(request: Request, act: Callable[[str], object], data: dict[str, str] | None = None) -> Response:

@@ -12,6 +12,7 @@ from pathlib import Path
 from collector.radio.own_clock import trustworthy
 from collector.store.database import Store
 from collector.store.errors import StoreError
+from collector.store.journal import stations
 from collector.store.journal.payloads import newest_arrival
 
 _TIME_ERROR = 5
@@ -110,6 +111,15 @@ def years_ahead_of(store: Store) -> datetime | None:
     """What arrived last by a clock that was believed, where this one shows years later."""
     newest = newest_arrival(store)
     return newest if is_years_ahead(now(), newest) else None
+
+
+def bear_nothing_out(store: Store) -> None:
+    """What people enter from now on is no word for a clock that shows years more than what arrived: by it that clock
+    would be believed, and the right one refused until those years are over.
+    """
+    store.clock_id = None
+    if not set_by_network() and years_ahead_of(store):
+        stations.unsure_clock(store, boot_id(), clock_at_boot())
 
 
 def now() -> datetime:

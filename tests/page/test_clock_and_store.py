@@ -10,6 +10,7 @@ from collector.intake.erasure import erase_person
 from collector.service import machine_clock
 from collector.store import Selection, audit, people, readings
 from collector.store.journal import cuffs
+from collector.store.journal.payloads import newest_arrival
 from collector.store.people import loans, notes
 from collector.store.people.loan_states import State
 from collector.store.people.page_devices import Role
@@ -42,6 +43,20 @@ async def test_what_is_dated_for_good_waits_for_a_clock_that_can_be_believed(
     assert not notes.every(pages.store, MIRA)
     assert "nothing has set it since the start" in (await keeper.get(f"/p/{row}/measure")).text
     assert (await keeper.get("/desk")).status_code == 200
+
+
+async def test_a_correction_bears_no_clock_out_that_is_years_ahead(
+    pages: Pages, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mira, row = pages.signed_in(Role.PERSON, MIRA), pages.row(MIRA)
+    came = newest_arrival(pages.store)
+    assert came
+    monkeypatch.setattr(machine_clock, "synchronised", lambda: False)
+    monkeypatch.setattr(machine_clock, "now", lambda: came + timedelta(days=3652))
+    reading = next(readings.select(pages.store, Selection(person=MIRA))).reading_id
+    answer = await mira.post(f"/p/{row}/readings/{reading}/correct", data={"pressures": "128/81"})
+    assert answer.status_code == 303
+    assert newest_arrival(pages.store) == came
 
 
 async def test_a_store_that_another_program_holds_is_told_and_read_on(pages: Pages) -> None:

@@ -128,7 +128,7 @@ def _place(
             continue
         sure = arrived.sure(row.clock_id)
         time = _time(row, lines.get(clock or ""), readable and clock == "wall", sure=sure, run=run)
-        if not sure:
+        if not sure and time.basis != Basis.HAND:
             time = time._replace(marks=(*time.marks, STATION_UNSURE))
         if time != row.time:
             moved.append(Placed(row, time))

@@ -220,13 +220,14 @@ def oldest_arrival(store: Store) -> datetime | None:
 
 
 def newest_arrival(store: Store, anywhere: bool = False, until: datetime | None = None) -> datetime | None:
-    """Of what came here while this machine's clock was known to be right.
+    """Of what came here while this machine's clock was known to be right; of what an export brought nobody knows by
+    whose clock it came.
 
     anywhere: also of what came at other stations, which says nothing of this machine's clock: nobody here knows theirs.
     until: not of what was dated later.
     """
-    query = """SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL AND (?1 OR station_id = ?2) AND
-        (?3 IS NULL OR arrived_at <= ?3)"""
+    query = """SELECT max(arrived_at) FROM payload WHERE clock_id IS NULL AND (?1 OR station_id = ?2 AND
+        source <> 'import') AND (?3 IS NULL OR arrived_at <= ?3)"""
     found = store.scalar(query, (anywhere, store.own_station, optional_us(until)))
     return None if found is None else shown_us(found)
 
