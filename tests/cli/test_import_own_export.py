@@ -302,6 +302,46 @@ def test_a_record_of_the_clinic_leads_there_and_back(quietcuff: Run, rich: Path,
     assert again.stdout == file.read_text()
 
 
+def test_a_number_that_two_clinics_gave_out_makes_no_one_of_two_people(
+    quietcuff: Run, rich: Path, tmp_path: Path
+) -> None:
+    """Seen: both came in as '4711', and one's readings were the other's; so did whoever is called 4711 here."""
+    config, file, other = tmp_path / "q.toml", tmp_path / "out", tmp_path / "other.db"
+    records = "".join(f'[people.{one}]\nrecord = "https://{one}.example|4711"\n' for one in ("mira", "anna"))
+    config.write_text(records)
+    for one in ("anna", "4711"):
+        assert quietcuff("--store", str(rich), "person", "add", one).exit_code == 0
+        assert quietcuff("--store", str(other), "person", "add", one).exit_code == 0
+    log = tmp_path / "log.csv"
+    log.write_text("taken_at,systolic,diastolic,person\n2026-03-01 07:30,128,81,anna\n2026-03-02 07:30,126,80,4711\n")
+    assert quietcuff("--store", str(rich), "import", str(log)).exit_code == 0
+    assert (
+        quietcuff("--config", str(config), "--store", str(rich), "export", "--to", "fhir", "-o", str(file)).exit_code
+        == 0
+    )
+    done = quietcuff("--store", str(other), "import", str(file))
+    assert done.exit_code == 0, done.stderr
+    with open_store(rich, read_only=True) as store:
+        before = {one.reading_id: one.person for one in select(store)}
+    with open_store(other, read_only=True) as store:
+        after = {one.reading_id: one.person for one in select(store)}
+    called = {"mira": "https://mira.example|4711", "anna": "https://anna.example|4711"}
+    assert after == {key: called.get(one or "", one) for key, one in before.items()}
+
+
+def test_a_number_that_a_server_put_before_ours_names_nobody(quietcuff: Run, rich: Path, tmp_path: Path) -> None:
+    file, other = tmp_path / "out", tmp_path / "other.db"
+    assert quietcuff("--store", str(rich), "export", "--to", "fhir", "-o", str(file)).exit_code == 0
+    told = json.loads(file.read_text())
+    for entry in told["entry"]:
+        if entry["resource"]["resourceType"] == "Patient":
+            entry["resource"]["identifier"].insert(0, {"system": "https://server.example", "value": "17"})
+    file.write_text(json.dumps(told))
+    assert quietcuff("--store", str(other), "import", str(file)).exit_code == 0
+    with open_store(rich, read_only=True) as here, open_store(other, read_only=True) as there:
+        assert [one.person for one in select(there)] == [one.person for one in select(here)]
+
+
 def test_open_mhealth_is_recognised_and_told(quietcuff: Run, rich: Path, tmp_path: Path) -> None:
     points = tmp_path / "points.json"
     assert quietcuff("--store", str(rich), "export", "--to", "omh", "-o", str(points)).exit_code == 0

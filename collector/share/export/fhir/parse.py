@@ -141,10 +141,18 @@ class _Assembly:
         )
 
     def _person(self, resource: Any) -> str | None:
-        for system, value in _identifiers(resource).items():
-            if (system, value) in self._names:
-                return self._names[system, value]
-            return None if system == codes.PATIENT_CLASS else value
+        """Whom the configuration says; else by our own name; else by the record as the configuration would have it:
+        two clinics may have numbered two people alike, and a number may be somebody's name here."""
+        identifiers = _identifiers(resource)
+        if codes.PATIENT_CLASS in identifiers:
+            return None
+        for known in identifiers.items():
+            if known in self._names:
+                return self._names[known]
+        if codes.PERSON_SYSTEM in identifiers:
+            return identifiers[codes.PERSON_SYSTEM]
+        for system, value in identifiers.items():
+            return f"{system}|{value}"
         raise ExchangeError("a patient without identifier")
 
     def _reading(self, reading_id: str, resource: Any) -> Reading:
