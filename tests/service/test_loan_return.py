@@ -255,6 +255,10 @@ def test_what_reads_back_otherwise_than_it_was_is_not_saved(clinic: Clinic, monk
         loan_papers.write(clinic.folder / "x", loan, brought)
 
 
+def test_a_slot_that_is_named_twice_is_lent_once(clinic: Clinic) -> None:
+    assert lent(clinic, "B-117", 1, 2, 1).slots == (1, 2)
+
+
 def test_a_cuff_on_loan_is_not_lent_again(clinic: Clinic) -> None:
     lent(clinic)
     with pytest.raises(StoreError, match="on loan already"):

@@ -19,6 +19,7 @@ from collector.store.journal import visits
 from collector.store.opening import open_store
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, State, Step
+from collector.store.people.loans import Loan
 from collector.store.values import Selection
 
 
@@ -127,6 +128,60 @@ def test_whoever_comes_late_with_a_return_that_another_desk_finished_frees_no_le
         clinic.visit()
     clinic.take_back(keys=[*"y" * answered, at_the_other_desk, "y"])
     assert clinic.state() is State.ON_LOAN
+
+
+@pytest.mark.parametrize("answered", [0, 4])
+@pytest.mark.parametrize("state", [State.QUARANTINE, State.RETIRED])
+def test_a_cuff_that_is_marked_during_the_questions_is_asked_about_anew(
+    clinic: Clinic, answered: int, state: State
+) -> None:
+    """Seen: whoever answered the last question had it 'available', over what the other desk had found."""
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+    clinic.visit()
+
+    def at_the_other_desk() -> None:
+        loans.mark(clinic.store, CUFF, state, clinic.at, "display cracked")
+
+    assert not clinic.take_back(keys=[*"y" * answered, at_the_other_desk, *"yyyyy"])
+    assert clinic.state() is state
+    assert f"{CUFF} was marked '{state}: display cracked' meanwhile: look at it again." in clinic.said
+    assert clinic.asked[-1].startswith(f"{CUFF} ({state}: display cracked): Is its accuracy check")
+    assert clinic.take_back(keys="y")
+
+
+def test_a_cuff_that_is_marked_while_its_papers_are_written_is_asked_about_anew(
+    clinic: Clinic, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+    clinic.visit()
+    real = clinic.save
+
+    def slowly(loan: Loan) -> list[str]:
+        if "whole" in loan.checks:
+            loans.mark(clinic.store, CUFF, State.QUARANTINE, clinic.at, "display cracked")
+        return real(loan)
+
+    monkeypatch.setattr(clinic, "save", slowly)
+    taken = clinic.at - timedelta(days=1)
+    assert not clinic.take_back(keys=[*"yyyy", lambda: clinic.visit(taken=(taken,)), "y", "n"])
+    assert clinic.asked[-1].startswith(f"{CUFF} (quarantine: display cracked): Are cuff, bladder")
+
+
+def test_what_another_desk_wants_looked_at_again_is_asked_before_the_cuff_is_free(clinic: Clinic) -> None:
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+    clinic.visit()
+
+    def the_other_desk_saw_more_come() -> None:
+        loan = loans.current(clinic.store, CUFF)
+        assert loan
+        loans.forget_check(clinic.store, loan, "empty", clinic.at)
+
+    clinic.asked.clear()
+    assert clinic.take_back(keys=[*"yyyy", the_other_desk_saw_more_come, *"yyy"])
+    assert sum("memory read empty" in text for text in clinic.asked) == 2
 
 
 def test_of_all_none_is_ended_that_another_desk_took_back_and_lent_again_meanwhile(clinic: Clinic) -> None:

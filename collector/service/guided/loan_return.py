@@ -13,7 +13,7 @@ from collector.service.guided.screen import Left, Screen, pressed, yes
 from collector.share.text.preparation import clock_text
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.people import loans
+from collector.store.people import loan_doubts, loans
 from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.people.loans import Loan
 
@@ -133,31 +133,40 @@ class LoanReturn:
     # --- Looking after it -------------------------------------------------------------------------------------------
 
     def _look_after(self, loan: Loan) -> bool:
-        """The checks that were not done yet. Available only when each is so."""
-        for check in CHECKS:
-            if check.key in loan.checks:
-                continue
-            so = yes(self.screen, f"{self.name(loan.cuff)}: {check.question}")
+        """The checks that were not done yet. Available only when each is so, as the cuff stands then."""
+        while check := next((check for check in CHECKS if check.key not in loan.checks), None):
+            cuff, said = self.name(loan.cuff), loan_doubts.marked(self.store, loan.cuff)
+            so = yes(self.screen, f"{cuff} ({said}): {check.question}" if said else f"{cuff}: {check.question}")
+            with self.store.transaction():  # another desk may have gone on with it, or have marked it
+                loan = loans.get(self.store, loan.row)
+                if loan.step is Step.CLOSED:
+                    break
+                said_now = loan_doubts.marked(self.store, loan.cuff)
+                if said_now == said and so:
+                    loan = loans.note_check(self.store, loan, check.key, self.now())
+                elif said_now == said:
+                    loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
+            if said_now != said:
+                self.screen.say(f"{cuff} was marked '{said_now}' meanwhile: look at it again.")
+            elif not so:
+                self.screen.say(f"{cuff} is marked '{check.otherwise}'. When that is put right, take it back again.")
+                return False
+        return self._free(loan)
+
+    def _free(self, loan: Loan) -> bool:
+        with self.store.transaction():  # nothing comes between the look and the freeing
             loan = loans.get(self.store, loan.row)
             if loan.step is Step.CLOSED:
-                break
-            if not so:
-                loans.set_state(self.store, loan.cuff, check.otherwise, self.now(), check.question)
-                self.screen.say(
-                    f"{self.name(loan.cuff)} is marked '{check.otherwise}'. When that is put right, take it back again."
-                )
-                return False
-            loan = loans.note_check(self.store, loan, check.key, self.now())
-        with self.store.transaction():  # nothing comes between the look and the freeing
-            if loans.get(self.store, loan.row).step is Step.CLOSED:
                 self.screen.say(f"{self.name(loan.cuff)} was looked after at another desk meanwhile.")
                 return True
+            all_asked = all(check.key in loan.checks for check in CHECKS)
             all_saved = download.records_of_return(self.store, loan) == loan.checks.get(loans.SAVED_RECORDS)
-            if all_saved:
+            if all_asked and all_saved:
                 loans.make_available(self.store, loan, self.now())
         if not all_saved:
             loan = loans.forget_check(self.store, self._write_down(loan), "empty", self.now())
             self.screen.say(f"{self.name(loan.cuff)} sent more meanwhile. That is saved now too.")
+        if not all_asked or not all_saved:
             return self._look_after(loan)
         self.screen.say(f"{self.name(loan.cuff)} is available.")
         return True

@@ -1,4 +1,4 @@
-"""What speaks against a loan: that its cuff sent something, or was here."""
+"""What speaks against a loan: that its cuff sent something, was here, or is marked."""
 
 from datetime import datetime, timedelta
 
@@ -7,6 +7,7 @@ from collector.store.errors import RefusedByStore
 from collector.store.instants import from_us, to_us
 from collector.store.journal import cuffs
 from collector.store.journal.stations import ARRIVED
+from collector.store.people.loan_states import CHECKS, State
 
 _SLACK = timedelta(minutes=2)
 _NAMED = 20  # of what is to be said; the rest when these are
@@ -21,6 +22,16 @@ def sent_since_marked(store: Store, address: str, at: datetime) -> int:
             (address, to_us(at + _SLACK)),
         )
     )
+
+
+def marked(store: Store, address: str) -> str:
+    """As what a returned cuff is marked, and why where somebody said so; '' for one that was only returned."""
+    state, reason = store.row(
+        "SELECT state, reason FROM cuff_state JOIN cuff ON cuff.id = cuff_id WHERE address = ?", (address,)
+    ) or (State.RETURNED, None)
+    if state == State.RETURNED:
+        return ""
+    return f"{state}: {reason}" if reason and reason not in [check.question for check in CHECKS] else state
 
 
 def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *, set_by_network: bool) -> None:

@@ -1,7 +1,7 @@
 """Loans: which cuff is with which borrower, and how far its return has come."""
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from shlex import quote
@@ -68,11 +68,15 @@ def set_state(store: Store, address: str, state: State, at: datetime, reason: st
 
 
 def mark(store: Store, cuff: str, state: State, at: datetime, reason: str | None = None) -> None:
-    """Take a cuff of the stock out of use, by one of MARKS. Raises StoreError for one that is in no stock."""
+    """Take a cuff of the stock out of use, by one of MARKS: what was answered at its return is asked again. Raises
+    StoreError for one that is in no stock."""
     address = cuffs.need(store, cuff)
     if state_of(store, address) is None:
         raise RefusedByStore(f"{cuff} is not in the lending stock; `quietcuff loan back {quote(cuff)}` takes it in")
-    set_state(store, address, state, at, reason)
+    with store.transaction():
+        set_state(store, address, state, at, reason)
+        if loan := current(store, address):
+            _set_checks(store, loan, lambda checks: {key: checks[key] for key in checks if key == SAVED_RECORDS}, at)
 
 
 def lend(
@@ -89,7 +93,7 @@ def lend(
     set_by_network: `at` is right, whatever was dated later. Raises StoreError when the cuff may not be lent, among
     others because it may hold somebody's readings.
     """
-    address = cuffs.need(store, cuff)
+    address, slots = cuffs.need(store, cuff), tuple(dict.fromkeys(slots))
     with store.transaction():  # two desks may lend at once
         if (reason := why_not_lent(state_of(store, address))) is not None:
             raise RefusedByStore(f"{cuff} cannot be lent: {reason}")
@@ -182,7 +186,7 @@ def advance(store: Store, loan: Loan, step: Step, at: datetime) -> Loan:
 
 def note_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
     """Somebody looked, and it is so."""
-    return _set_checks(store, loan, {**loan.checks, key: at.isoformat(timespec="seconds")}, at)
+    return _set_checks(store, loan, lambda checks: {**checks, key: at.isoformat(timespec="seconds")}, at)
 
 
 SAVED_RECORDS = "saved records"
@@ -190,19 +194,18 @@ SAVED_RECORDS = "saved records"
 
 
 def note_saved(store: Store, loan: Loan, records: int, at: datetime) -> Loan:
-    return _set_checks(store, loan, {**loan.checks, SAVED_RECORDS: records}, at)
+    return _set_checks(store, loan, lambda checks: {**checks, SAVED_RECORDS: records}, at)
 
 
 def forget_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
     """It has to be looked at again."""
-    return _set_checks(store, loan, {name: said for name, said in loan.checks.items() if name != key}, at)
+    return _set_checks(store, loan, lambda checks: {name: checks[name] for name in checks if name != key}, at)
 
 
-def _set_checks(store: Store, loan: Loan, checks: Mapping[str, Any], at: datetime) -> Loan:
+def _set_checks(store: Store, loan: Loan, change: Callable[[dict[str, Any]], dict[str, Any]], at: datetime) -> Loan:
     with store.transaction():
-        store.query(
-            f"UPDATE loan SET checks = ?, {LATER} WHERE id = ?", (json.dumps(dict(checks)), to_us(at), loan.row)
-        )
+        checks = change(get(store, loan.row).checks)  # another desk may have gone on with it
+        store.query(f"UPDATE loan SET checks = ?, {LATER} WHERE id = ?", (json.dumps(checks), to_us(at), loan.row))
         return get(store, loan.row)
 
 
