@@ -27,7 +27,7 @@ def private_file(path: Path, *, binary: bool = False) -> Iterator[Any]:
         with path.open("wb") if binary else path.open("w", encoding="utf-8", newline="") as file:
             yield file
         return
-    path = path.resolve()
+    path = Path(os.path.realpath(path))  # `resolve` raises where links lead in a circle: that is no link to follow
     _refuse_a_store(path)
     partial = part_of(path)
     descriptor = _alone(partial, path)

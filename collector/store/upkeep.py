@@ -77,7 +77,7 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
         path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         os.close(writers.open_own(part, os.O_TRUNC | os.O_RDWR))
         with as_store_error(part):
-            target = sqlite3.connect(part, isolation_level=None)
+            target = sqlite3.connect(part.absolute(), isolation_level=None)
             try:
                 store.connection.backup(
                     target,
@@ -104,7 +104,8 @@ def backup_to(store: Store, path: Path, progress: Progress | None = None) -> Non
 
 def write_through_log(path: Path) -> None:
     """Make a backup, which is one file by itself, a store again, which is written through a log (the mode stays)."""
-    with as_store_error(path), closing(sqlite3.connect(path, isolation_level=None)) as connection:
+    # Absolute, as for some builds of SQLite `file:s.db` is an address.
+    with as_store_error(path), closing(sqlite3.connect(path.absolute(), isolation_level=None)) as connection:
         connection.execute("PRAGMA journal_mode=WAL")
 
 

@@ -15,12 +15,14 @@ from zoneinfo import ZoneInfo
 import pytest
 from typer.testing import Result
 
+from collector.intake.erasure import finish_erasing
 from collector.radio.bluez.bus import BusError
 from collector.service.checks import bluetooth, bluetoothd, clock, service
 from collector.service.checks.finding import FindingState
 from collector.service.config import parse
-from collector.store import conditions
+from collector.store import conditions, people
 from collector.store.opening import open_store
+from collector.store.people import erase
 
 Run = Callable[..., Result]
 Found = Callable[..., dict[str, Any]]
@@ -42,6 +44,17 @@ def test_a_payload_that_cannot_be_read_is_shown_with_its_reason(findings: Found)
     text = findings()["payloads"]["text"]
     assert text.startswith("1 payload gave no reading; the newest, 1e80 from C0:FF:EE:00:00:01 at 2031-03-15")
     assert "systolic" in text
+
+
+def test_an_erase_that_is_not_finished_is_told_until_it_is(findings: Found, household: Path) -> None:
+    """Seen: another program read the store, and nothing said that the name was still in its log."""
+    with open_store(household) as store:
+        people.add(store, "mira", NOW)
+        erase.begin(store, "mira", NOW)
+    assert findings()["erase"]["text"].startswith("1 erase of a person is not finished: the file may still hold")
+    with open_store(household) as store:
+        finish_erasing(store)
+    assert "erase" not in findings()
 
 
 def test_a_configuration_that_is_wrong_stops_nothing_else(findings: Found, tmp_path: Path) -> None:

@@ -51,6 +51,14 @@ def test_a_link_is_followed_and_a_folder_is_refused(tmp_path: Path) -> None:
         pass
 
 
+def test_a_link_in_a_circle_gives_way_to_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "circle"
+    path.symlink_to("circle")
+    with private_file(path) as file:
+        file.write("a line")
+    assert path.read_text() == "a line"
+
+
 def test_a_secret_is_its_owners_alone(tmp_path: Path) -> None:
     file = tmp_path / "token"
     file.write_text("hush-hush\nmore\n")

@@ -9,6 +9,7 @@ from collector.share.text.layout import counted
 from collector.store import journal, readings, sightings, upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
+from collector.store.people import erase
 from collector.store.unreadable import unreadable_values
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
@@ -38,6 +39,7 @@ def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     yield from readable(store, _journal(store, listening))
     yield from readable(store, _miscounted(store, quick))
     yield from readable(store, _set_aside(store, quick))
+    yield from readable(store, _erases(store))
     yield from _unreadable(store, quick)
 
 
@@ -69,6 +71,17 @@ def _set_aside(store: Store, quick: bool) -> Iterator[Finding]:
             f"{len(found)} {'is' if len(found) == 1 else 'are'} set aside, as something in them cannot be read; the "
             f"first, {reading}: {problem}",
             "every command goes on without them; `quietcuff rebuild` derives them again, `strike` takes them out",
+        )
+
+
+def _erases(store: Store) -> Iterator[Finding]:
+    if waiting := len(erase.pending(store)):
+        yield attention(
+            "erase",
+            f"{counted(waiting, 'erase')} of a person {'is' if waiting == 1 else 'are'} not finished: the file may "
+            "still hold what was deleted, and nobody has searched it",
+            "close what else reads the store, then any other command finishes it and says so, such as "
+            "`quietcuff person list`",
         )
 
 

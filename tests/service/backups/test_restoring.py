@@ -35,6 +35,18 @@ def test_restore_puts_the_backup_in_place_and_keeps_the_present_store(store: Pat
     connection.close()
 
 
+def test_a_store_whose_name_looks_like_an_address_is_restored_as_any(
+    store: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Some builds of SQLite take `file:…` for an address: another file was made beside it, and stayed."""
+    made = backups.take(store, folder, keep=3, now=NIGHT)
+    monkeypatch.chdir(store.parent)
+    restoring.restore(Path("file:s.db"), made, now=NIGHT + timedelta(days=1))
+    assert [one.name for one in store.parent.glob("*.restoring")] == []
+    with closing(sqlite3.connect(store.parent / "file:s.db")) as connection:
+        assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+
+
 def test_two_restores_within_a_second_keep_both_stores(store: Path, folder: Path) -> None:
     made = backups.take(store, folder, keep=3, now=NIGHT)
     append(store, 50)
