@@ -12,12 +12,13 @@ from older_schema import without_step
 from collector import intake
 from collector.intake import giving
 from collector.radio.facts import ReceivedPayload
+from collector.service.checks.store import findings
 from collector.store import people, readings
 from collector.store.errors import StoreError
 from collector.store.instants import to_us
 from collector.store.journal import payloads, stations
 from collector.store.opening import open_store
-from collector.store.people import loans, slot_spans, unions
+from collector.store.people import loans, saved_papers, slot_spans, unions
 from collector.store.values import Selection
 from parsers.uuids import Uuid
 
@@ -52,6 +53,26 @@ def test_what_a_cuff_still_held_of_an_earlier_loan_is_in_that_loans_papers(clini
     assert told(clinic, "2 readings of somebody else, kept as theirs")
     assert told(clinic, "3 records received; 5 readings of the borrower")  # with the return, and in all
     assert not told(clinic, "set aside")
+
+
+def test_what_was_set_aside_at_a_return_and_is_the_borrowers_since_is_told_and_saved_once_more(clinic: Clinic) -> None:
+    """Its papers lacked it for good, and no word said so."""
+    lent(clinic)
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS, stamped=False), *"yyyyy"])
+    assert told(clinic, "5 readings set aside")
+    assert saved_papers.lacking(clinic.store) == []
+    aside = next(readings.select(clinic.store, Selection(unassigned=True)))
+    giving.give(clinic.store, aside.reading_id, "B-117", clinic.at)
+    found = list(findings(clinic.store, quick=True, listening=False))
+    assert [one.text for one in found if one.topic == "loans"] == [
+        f"the saved papers of B-117 and {CUFF} lack 1 reading that was set aside at the return, and found to be of the "
+        "loan since"
+    ]
+    loans.mark(clinic.store, CUFF, loans.State.CHECK_DUE, clinic.at)
+    assert clinic.take_back(keys=[clinic.visit, *"yyyyy"])
+    assert told(clinic, "What is of B-117 is saved once more")
+    assert (saved(clinic, "B-117"), saved_papers.lacking(clinic.store)) == (1, [])
 
 
 def test_what_came_while_nobody_had_the_cuff_is_told_when_it_is_looked_after(clinic: Clinic) -> None:

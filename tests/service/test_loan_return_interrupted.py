@@ -214,7 +214,7 @@ def test_what_came_once_the_cuff_was_free_is_saved_with_what_was_the_borrowers(c
     clinic.visit(taken=(taken + timedelta(hours=3),))
     clinic.at += timedelta(minutes=1)
     assert clinic.take_back(keys="yyyyy")
-    assert any("sent more of an earlier loan. What is of B-117 is saved once more" in line for line in clinic.said)
+    assert any("there is more of an earlier loan. What is of B-117 is saved once more" in line for line in clinic.said)
     (folder,) = clinic.folder.glob("B-117-*")
     assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 2
 

@@ -3,13 +3,14 @@
 import stat
 from collections.abc import Iterator
 from pathlib import Path
+from shlex import quote
 
 from collector.service.checks.finding import Finding, attention, broken, fine, readable
 from collector.share.text.layout import counted
 from collector.store import journal, readings, sightings, upkeep
 from collector.store.database import Store
 from collector.store.journal import derivation
-from collector.store.people import erase
+from collector.store.people import erase, saved_papers
 from collector.store.unreadable import unreadable_values
 
 AS_THE_SERVICE = "if it is the service's store, run as its user: sudo -u quietcuff quietcuff …; else mend its rights"
@@ -40,6 +41,7 @@ def findings(store: Store, quick: bool, listening: bool) -> Iterator[Finding]:
     yield from readable(store, _miscounted(store, quick))
     yield from readable(store, _set_aside(store, quick))
     yield from readable(store, _erases(store))
+    yield from readable(store, _papers(store))
     yield from _unreadable(store, quick)
 
 
@@ -82,6 +84,17 @@ def _erases(store: Store) -> Iterator[Finding]:
             "still hold what was deleted, and nobody has searched it",
             "close what else reads the store, then any other command finishes it and says so, such as "
             "`quietcuff person list`",
+        )
+
+
+def _papers(store: Store) -> Iterator[Finding]:
+    for one in saved_papers.lacking(store):
+        yield attention(
+            "loans",
+            f"the saved papers of {one.borrower} and {one.cuff} lack {counted(one.readings, 'reading')} that "
+            f"{'was' if one.readings == 1 else 'were'} set aside at the return, and found to be of the loan since",
+            f"`quietcuff report {quote(one.borrower)}` and `export` have all; the next `quietcuff loan back "
+            f"{quote(one.cuff)}` saves them once more",
         )
 
 

@@ -8,7 +8,7 @@ from collector.intake.time.clock_readings import clock_ahead_s
 from collector.store import readings
 from collector.store.database import Store
 from collector.store.journal import visits
-from collector.store.people import loan_order
+from collector.store.people import loan_order, saved_papers
 from collector.store.people.loans import Loan
 from collector.store.values import Reading, Selection
 
@@ -83,10 +83,12 @@ def _arrived(store: Store, loan: Loan) -> list[Reading]:
 
 
 def papers_lacking(store: Store, loan: Loan) -> list[Loan]:
-    """Earlier loans to somebody else of which readings came with this return."""
+    """Earlier loans to somebody else of which readings came with this return, or were set aside at theirs."""
     late = [reading for reading in _arrived(store, loan) if reading.person not in (None, loan.borrower)]
     return [
-        former for former in loan_order.lent_before(store, loan) if any(_is_of(reading, former) for reading in late)
+        former
+        for former in loan_order.lent_before(store, loan)
+        if any(_is_of(reading, former) for reading in late) or saved_papers.lacks_readings(store, former)
     ]
 
 

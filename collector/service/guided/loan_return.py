@@ -13,7 +13,7 @@ from collector.service.guided.screen import Left, Screen, pressed, yes
 from collector.share.text.preparation import clock_text
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.people import loan_doubts, loans
+from collector.store.people import loan_doubts, loans, saved_papers
 from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.people.loans import Loan
 
@@ -117,14 +117,16 @@ class LoanReturn:
         return loan
 
     def _write_down(self, loan: Loan) -> Loan:
-        records = download.records_of_return(self.store, loan)  # before: what comes meanwhile is saved once more
+        # Before: what comes meanwhile is saved once more.
+        records, own = download.records_of_return(self.store, loan), saved_papers.readings_of_loan(self.store, loan)
         for former in download.papers_lacking(self.store, loan):
-            self.screen.say(
-                f"{self.name(loan.cuff)} sent more of an earlier loan. What is of {former.borrower} is saved once more:"
-            )
+            more = f"{self.name(loan.cuff)}: there is more of an earlier loan"
+            self.screen.say(f"{more}. What is of {former.borrower} is saved once more:")
+            readings = saved_papers.readings_of_loan(self.store, former)
             self._show(former)
+            saved_papers.note_saved(self.store, former, None, readings, self.now())
         self._show(loan)
-        return loans.note_saved(self.store, loan, records, self.now())
+        return saved_papers.note_saved(self.store, loan, records, own, self.now())
 
     def _show(self, loan: Loan) -> None:
         for line in self.save(loan):

@@ -76,7 +76,7 @@ def mark(store: Store, cuff: str, state: State, at: datetime, reason: str | None
     with store.transaction():
         set_state(store, address, state, at, reason)
         if loan := current(store, address):
-            _set_checks(store, loan, lambda checks: {key: checks[key] for key in checks if key == SAVED_RECORDS}, at)
+            set_checks(store, loan, lambda checks: {key: checks[key] for key in checks if key in _SAVED}, at)
 
 
 def lend(
@@ -186,23 +186,19 @@ def advance(store: Store, loan: Loan, step: Step, at: datetime) -> Loan:
 
 def note_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
     """Somebody looked, and it is so."""
-    return _set_checks(store, loan, lambda checks: {**checks, key: at.isoformat(timespec="seconds")}, at)
+    return set_checks(store, loan, lambda checks: {**checks, key: at.isoformat(timespec="seconds")}, at)
 
 
-SAVED_RECORDS = "saved records"
-"""Among the checks of a return: how many records it had when its papers were written."""
-
-
-def note_saved(store: Store, loan: Loan, records: int, at: datetime) -> Loan:
-    return _set_checks(store, loan, lambda checks: {**checks, SAVED_RECORDS: records}, at)
+SAVED_RECORDS, SAVED_READINGS = _SAVED = "saved records", "saved readings"
+"""Among the checks of a return: how many records it had, and the borrower readings, when its papers were written."""
 
 
 def forget_check(store: Store, loan: Loan, key: str, at: datetime) -> Loan:
     """It has to be looked at again."""
-    return _set_checks(store, loan, lambda checks: {name: checks[name] for name in checks if name != key}, at)
+    return set_checks(store, loan, lambda checks: {name: checks[name] for name in checks if name != key}, at)
 
 
-def _set_checks(store: Store, loan: Loan, change: Callable[[dict[str, Any]], dict[str, Any]], at: datetime) -> Loan:
+def set_checks(store: Store, loan: Loan, change: Callable[[dict[str, Any]], dict[str, Any]], at: datetime) -> Loan:
     with store.transaction():
         checks = change(get(store, loan.row).checks)  # another desk may have gone on with it
         store.query(f"UPDATE loan SET checks = ?, {LATER} WHERE id = ?", (json.dumps(checks), to_us(at), loan.row))
