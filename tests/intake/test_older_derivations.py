@@ -8,27 +8,29 @@ from pathlib import Path
 import pytest
 from older_schema import without_step
 
-from collector.intake import catch_up, interpret, reassign
+from collector.intake import catch_up, interpret, reassign, settle
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.intake.sources.hand_log import HandRow
 from collector.intake.take_log import take_log
 from collector.store import journal, people, readings
 from collector.store.database import Store
-from collector.store.journal import stations
+from collector.store.journal import stations, visits
 from collector.store.opening import open_store
 from collector.store.people import slot_spans
 from parsers.measurement import build_measurement, measurement
-from parsers.stamps import DateTime
+from parsers.stamps import DateTime, build_current_time
 
 NOW = datetime(2031, 6, 1, tzinfo=UTC)
 AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
 CUFF = "C0:FF:EE:00:00:01"
 
 
-def send(store: Store) -> None:
+def send(store: Store, arrived_at: datetime = AT + timedelta(seconds=20), visit: int | None = None) -> None:
     value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(AT.replace(tzinfo=None)), user_id=1))
-    arrived_at = AT + timedelta(seconds=20)
-    sent = journal.append(store, cuff=CUFF, characteristic=0x2A35, value=value, arrived_at=arrived_at, source="virtual")
+    kind, source = 0x2A35, "virtual"
+    sent = journal.append(
+        store, cuff=CUFF, characteristic=kind, value=value, arrived_at=arrived_at, source=source, visit=visit
+    )
     interpret(store, sent.payload)
 
 
@@ -71,6 +73,18 @@ def put_right_in_the_log_and_by_a_correction(store: Store) -> str:
     return "UPDATE reading SET content_marks = '' WHERE systolic = '148' AND note IS NULL"
 
 
+def left_in_the_cuff_by_two_links_that_broke(store: Store) -> str:
+    for days, outcome in ((-9, "cuff left"), (-8, "cuff left"), (1, "link lost"), (2, "link lost"), (3, "cuff left")):
+        at = AT + timedelta(days=days)
+        visit = visits.open_visit(store, CUFF, "virtual", at)
+        visits.learn_value(store, visit, 0x2A2B, build_current_time(at.replace(tzinfo=None)), at)
+        if days == 3:
+            send(store, at, visit)
+        visits.close_visit(store, visit, at, outcome)
+        settle(store, visit)
+    return "UPDATE reading SET uncertainty_s = NULL"
+
+
 @pytest.mark.parametrize(
     ("story", "step"),
     [
@@ -79,6 +93,7 @@ def put_right_in_the_log_and_by_a_correction(store: Store) -> str:
         (met_while_the_clock_was_unsure, "019 followed"),
         (written_as_what_a_taken_back_correction_said, "020 looked at again"),
         (put_right_in_the_log_and_by_a_correction, "021 put right twice"),
+        (left_in_the_cuff_by_two_links_that_broke, "022 broken visits"),
     ],
 )
 def test_what_older_rules_derived_is_derived_again(story: Callable[[Store], str], step: str, tmp_path: Path) -> None:
