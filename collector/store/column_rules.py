@@ -170,6 +170,7 @@ RULES: dict[str, dict[str, Rule]] = {
                 "source": _NAME, "encrypted": _FLAG, "mark": _PLAIN,
                 "handle": _16_BIT},
     "erased": {"uid": _UID},
+    "thinned": {"uid": _UID, "copy_of": _UID},
     "person": {"uid": _UID, "name": _CALLED, "gone": _FLAG, "changed_at": _INSTANT, "part_of": _UID},
     "span": {"uid": _UID, "slot": _SLOT, "since": _INSTANT, "until": _INSTANT, "strict": _FLAG, "gone": _FLAG,
              "changed_at": _INSTANT},

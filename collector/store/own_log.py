@@ -109,7 +109,7 @@ def _fault(connection: sqlite3.Connection) -> str | None:
 
 
 def _missing(alone: sqlite3.Connection, whole: sqlite3.Connection) -> str | None:
-    """A log adds. What it takes away from the journal stands among what was erased."""
+    """A log adds. What it takes away from the journal stands among what was erased or thinned out."""
     try:
         (station,) = alone.execute("SELECT uid FROM station WHERE own").fetchone()
         newest = alone.execute("SELECT uid FROM payload ORDER BY id DESC LIMIT 1").fetchone()
@@ -118,7 +118,9 @@ def _missing(alone: sqlite3.Connection, whole: sqlite3.Connection) -> str | None
     try:
         if whole.execute("SELECT 1 FROM station WHERE own AND uid = ?", (station,)).fetchone() is None:
             return "it is of another store"
-        kept = "SELECT 1 FROM payload WHERE uid = ?1 UNION ALL SELECT 1 FROM erased WHERE uid = ?1"
+        tables = "SELECT name FROM sqlite_schema WHERE name IN ('payload', 'erased', 'thinned')"
+        each = [f"SELECT 1 FROM {table} WHERE uid = ?1" for (table,) in whole.execute(tables)]
+        kept = " UNION ALL ".join(each)
         if newest and whole.execute(kept, newest).fetchone() is None:
             return "with it the store has not what came last"
     except sqlite3.Error:

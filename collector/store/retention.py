@@ -14,8 +14,8 @@ BATCH = 500
 
 # A copy goes only once its reading's every sighting is old: an unstamped record is recognised by its neighbours.
 _RESTED_ON_BY_NONE = """
-    SELECT payload.id, kind FROM payload JOIN outcome ON outcome.payload_id = payload.id
-    LEFT JOIN reading ON reading.id = outcome.reading
+    SELECT payload.id, kind, payload.uid, first.uid AS copy_of FROM payload
+    JOIN outcome ON outcome.payload_id = payload.id LEFT JOIN reading ON reading.id = outcome.reading
     LEFT JOIN payload AS first ON first.id = reading.payload_id
     WHERE payload.arrived_at < ?1 AND payload.clock_id IS NULL
     AND payload.uid NOT IN (SELECT payload_uid FROM claim UNION SELECT payload_uid FROM strike)
@@ -52,16 +52,18 @@ def spare(store: Store, before: datetime) -> list[Spare]:
 
 
 def take_away(store: Store, before: datetime) -> list[OutcomeKind]:
-    """A batch of them, in the caller's transaction: the kind of each. A merge does not bring them back."""
+    """A batch of them, in the caller's transaction: the kind of each. A merge does not bring them back; where another
+    station has one, what is said of it there is said of the one that stays."""
     store.query("PRAGMA secure_delete=ON")
     rows = store.query(f"{_RESTED_ON_BY_NONE} LIMIT {BATCH}", (to_us(before),)).fetchall()
-    for payload, _ in rows:
+    for payload, _, uid, copy_of in rows:
         store.query(
             f"""UPDATE reading SET sightings = sightings - (SELECT {SEEN} FROM payload WHERE id = ?1)
                WHERE id = (SELECT reading FROM outcome WHERE payload_id = ?1)""",
             (payload,),
         )
         store.query("DELETE FROM outcome WHERE payload_id = ?", (payload,))
-        store.query("INSERT OR IGNORE INTO erased SELECT uid FROM payload WHERE id = ?", (payload,))
+        store.query("UPDATE thinned SET copy_of = ? WHERE copy_of = ?", (copy_of, uid))
+        store.query("INSERT OR REPLACE INTO thinned VALUES (?, ?)", (uid, copy_of))
         store.query("DELETE FROM payload WHERE id = ?", (payload,))
-    return [word_of(OutcomeKind, kind) for _, kind in rows]
+    return [word_of(OutcomeKind, kind) for _, kind, *_ in rows]

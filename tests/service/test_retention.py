@@ -143,7 +143,7 @@ def test_nothing_of_what_went_is_left_in_the_file(store: Store) -> None:
     retention.apply(store, 30, START + 100 * DAY)
     upkeep.checkpoint(store)
     assert cuff_pressure not in store.path.read_bytes()
-    assert store.scalar("SELECT count(*) FROM erased") == 22, "a merge brings none of them back"
+    assert store.scalar("SELECT count(*) FROM thinned") == 22, "a merge brings none of them back"
 
 
 def test_many_go_in_more_than_one_turn(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -104,15 +104,25 @@ def test_a_restore_keeps_a_store_and_the_log_that_is_not_its_own_as_they_lie(tmp
         assert store.scalar("SELECT count(*) FROM payload") == 7
 
 
-def test_its_own_log_is_taken_in_also_where_it_takes_away(tmp_path: Path) -> None:
+def erased(store: Store) -> None:
+    store.query("INSERT INTO erased SELECT uid FROM payload WHERE id > 40")
+    erase.delete_erased(store)
+
+
+def thinned(store: Store) -> None:
+    store.query("INSERT INTO thinned SELECT uid, NULL FROM payload WHERE id > 40")
+    store.query("DELETE FROM payload WHERE id > 40")
+
+
+@pytest.mark.parametrize("take_away", [erased, thinned])
+def test_its_own_log_is_taken_in_also_where_it_takes_away(tmp_path: Path, take_away: Callable[[Store], None]) -> None:
     path = closed(tmp_path / "a.db", 0, 50)
 
     def work(store: Store) -> None:
         persons.add(store, "mira", NOON)
         with store.transaction():
             store.query("PRAGMA secure_delete=ON")
-            store.query("INSERT INTO erased SELECT uid FROM payload WHERE id > 40")
-            erase.delete_erased(store)
+            take_away(store)
 
     ended(path, work)
     with open_store(path) as store:

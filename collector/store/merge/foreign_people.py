@@ -127,11 +127,26 @@ def versions(store: Store, where: str, table: PersonTable) -> dict[bytes, Versio
         )
     )
     erased = {uid for (uid,) in store.query("SELECT uid FROM main.erased")}
-    return {
+    found = {
         key: (changed_at, *((value is not None, value) for value in values))
         for key, uid, changed_at, *values in rows
         if key not in erased and uid not in erased and values[0] not in erased
     }
+    return found if where == "main" or table.key == "uid" else _of_what_stayed(store, table, found)
+
+
+def _of_what_stayed(store: Store, table: PersonTable, theirs: Mapping[bytes, Version]) -> dict[bytes, Version]:
+    """What is said of a copy that the retention rule took away here is said of the payload that stayed. Named as that
+    is: the store that has both may say it of both."""
+    said_of = f"SELECT t.uid, copy_of FROM main.thinned t JOIN other.{table.name} ON payload_uid = t.uid"
+    copy_of = dict(store.query(said_of).fetchall())
+    uid = _BEFORE_COLUMNS + table.columns.index("uid")
+    found: dict[bytes, Version] = {}
+    for key, version in theirs.items():
+        if stayed := copy_of.get(key):
+            key, version = stayed, (*version[:uid], (True, stayed), *version[uid + 1 :])
+        found[key] = holding(table, found.get(key, version), version)
+    return found
 
 
 def _write(store: Store, table: PersonTable, key: bytes, version: Version) -> None:

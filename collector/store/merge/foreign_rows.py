@@ -229,7 +229,7 @@ def _batch(store: Store, after: int, until: int) -> int:
             k.ours, handle FROM other.payload t JOIN our_station s ON s.theirs = t.station_id JOIN
             our_cuff c ON c.theirs = t.cuff_id LEFT JOIN our_visit v ON v.theirs = t.visit_id LEFT JOIN
             our_clock k ON k.theirs = t.clock_id WHERE t.id > ? AND t.id <= ? AND uid NOT IN (SELECT uid
-            FROM main.erased) ORDER BY t.id ON CONFLICT (uid) DO NOTHING""",
+            FROM main.erased UNION ALL SELECT uid FROM main.thinned) ORDER BY t.id ON CONFLICT (uid) DO NOTHING""",
         (after, until),
     ).rowcount
     changed: list[tuple[Any, ...]] = store.query(

@@ -129,6 +129,7 @@ def delete_erased(store: Store) -> None:
     """
     with store.transaction():
         name_parts_of_the_erased(store)
+        store.query("INSERT OR IGNORE INTO erased SELECT uid FROM thinned WHERE copy_of IN (SELECT uid FROM erased)")
         _delete_payloads(store)
         for (person,) in store.query("SELECT id FROM person WHERE uid IN (SELECT uid FROM erased)").fetchall():
             _delete_person(store, person)
