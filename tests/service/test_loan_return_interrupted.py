@@ -12,10 +12,10 @@ from air import room
 from clinicdesk import CUFF, Clinic, lent, stocked
 
 from collector.radio.virtual import Behaviour, Drop, VirtualCuff
-from collector.store import readings
+from collector.store import people, readings
 from collector.store.database import Store
 from collector.store.errors import StoreError
-from collector.store.journal import visits
+from collector.store.journal import cuffs, visits
 from collector.store.opening import open_store
 from collector.store.people import loans
 from collector.store.people.loan_states import CHECKS, State, Step
@@ -167,6 +167,24 @@ def test_a_cuff_that_is_marked_while_its_papers_are_written_is_asked_about_anew(
     taken = clinic.at - timedelta(days=1)
     assert not clinic.take_back(keys=[*"yyyy", lambda: clinic.visit(taken=(taken,)), "y", "n"])
     assert clinic.asked[-1].startswith(f"{CUFF} (quarantine: display cracked): Are cuff, bladder")
+
+
+def test_a_borrower_who_is_renamed_while_other_cuffs_are_waited_for_has_papers(clinic: Clinic) -> None:
+    """Seen: they were empty, and the readings 'of somebody else'."""
+    other = "F0:F1:F2:F3:F4:F6"
+    lent(clinic)
+    clinic.at += timedelta(days=8)
+
+    def somebody_renames() -> None:
+        people.rename(clinic.store, "B-117", "N-1", clinic.at)
+        clinic.visit(other)
+
+    taken = clinic.at - timedelta(days=1)
+    with clinic.store.transaction():
+        cuffs.row_of(clinic.store, other)
+    assert clinic.take_back(CUFF, other, keys=[lambda: clinic.visit(taken=(taken,)), somebody_renames, *"y" * 10])
+    (folder,) = clinic.folder.glob("N-1-*")
+    assert len((folder / "readings.ndjson").read_text("utf-8").splitlines()) == 1
 
 
 def test_what_another_desk_wants_looked_at_again_is_asked_before_the_cuff_is_free(clinic: Clinic) -> None:

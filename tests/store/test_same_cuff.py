@@ -10,6 +10,8 @@ from sqlite_steps import steps_of
 
 from collector.store import Store, audit
 from collector.store.journal import cuffs, same_cuff, visits
+from collector.store.people import loans
+from collector.store.people.loan_states import State
 
 NOON = datetime(2026, 3, 9, 12, 0, tzinfo=UTC)
 LASTING, PASSING = "C0:FF:EE:00:00:01", "C0:FF:EE:00:00:02"
@@ -60,3 +62,16 @@ def test_made_one_a_cuff_keeps_the_name_that_was_given_last(store: Store, older:
     assert cuffs.given_name(store, LASTING) == "newer"
     (united,) = (change.detail for change in audit.changes(store) if change.what == "cuffs united")
     assert united == {"cuff": LASTING, "address": PASSING}
+
+
+@pytest.mark.parametrize("later", [LASTING, PASSING])
+def test_made_one_a_cuff_is_where_it_was_seen_last(store: Store, later: str) -> None:
+    """Two stations had it in stock under an address each; by the earlier state one that is out could be lent."""
+    for cuff in (LASTING, PASSING):
+        told(store, cuff, 1)
+        loans.set_state(store, cuff, State.AVAILABLE, NOON)
+    loans.lend(store, later, "B-117", ("any",), NOON + timedelta(days=1))
+    with store.transaction():
+        gone, kept = (cuffs.row_of(store, cuff) for cuff in (PASSING, LASTING))
+        same_cuff.unite(store, gone, kept, NOON + timedelta(days=2))
+    assert loans.state_of(store, LASTING) is State.ON_LOAN

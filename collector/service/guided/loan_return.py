@@ -111,6 +111,7 @@ class LoanReturn:
     # --- Saving -----------------------------------------------------------------------------------------------------
 
     def _save(self, loan: Loan) -> Loan:
+        loan = loans.get(self.store, loan.row)  # while others were waited for its borrower may have been renamed
         if loan.step is Step.DOWNLOADED:
             loan = self._write_down(loan)
             loan = loans.advance(self.store, loan, Step.SAVED, self.now())

@@ -76,6 +76,12 @@ def unite(store: Store, cuff_id: int, with_id: int, at: datetime) -> None:
             (cuff.name_set_at, coalesce(cuff.name, ''))""",
         (with_id, cuff_id),
     )
+    store.query(
+        """INSERT OR REPLACE INTO cuff_state SELECT ?1, state, reason, changed_at FROM cuff_state other
+            WHERE cuff_id = ?2 AND NOT EXISTS (SELECT 1 FROM cuff_state own WHERE cuff_id = ?1 AND (own.changed_at,
+            own.state, coalesce(own.reason, '')) > (other.changed_at, other.state, coalesce(other.reason, '')))""",
+        (with_id, cuff_id),
+    )
     address, other = (store.scalar("SELECT address FROM cuff WHERE id = ?", (one,)) for one in (cuff_id, with_id))
     for table in ("payload", "visit", "visit_fact", "span", "loan", "cuff_alias"):
         store.query(f"UPDATE {table} SET cuff_id = ? WHERE cuff_id = ?", (with_id, cuff_id))

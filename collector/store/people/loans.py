@@ -235,7 +235,7 @@ def get(store: Store, row: int) -> Loan:
         (row,),
     )
     if found is None:
-        raise RefusedByStore(f"no loan {row} in this store")
+        raise RefusedByStore(f"loan {row} is no more in this store (its borrower was erased?); begin again")
     number, address, borrower, slots, out_at, back_at, step, checks, person = found
     return Loan(
         row=number,
