@@ -93,6 +93,13 @@ def test_settings_that_must_not_be(at_home: Run, tmp_path: Path, url: str, compl
     assert "hush" not in result.output + at_home("check", "--quick").output
 
 
+def test_a_webhook_without_its_key_is_told_before_anything_waits(at_home: Run, tmp_path: Path) -> None:
+    """Seen: `check` called it fine for a day, and nothing was ever sent."""
+    (tmp_path / "q.toml").write_text('[relay.hook]\nkind = "webhook"\nurl = "https://hook.example/in"\n')
+    found = at_home("--config", str(tmp_path / "q.toml"), "check", "--quick").stdout
+    assert "ATTENTION  relay hook: a webhook is signed; name the key's file as password_file" in found
+
+
 def test_without_receivers_it_says_how_to_name_one(at_home: Run, tmp_path: Path) -> None:
     (tmp_path / "q.toml").write_text("")
     result = at_home("relay", "send")

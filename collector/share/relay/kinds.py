@@ -11,7 +11,7 @@ class TargetKind:
 
     batch: how many readings at once, at most, where the configuration says nothing. user_in_url: a database's address
     may name who asks. encrypts: whether the connection is encrypted whatever the scheme. entries: whether it keeps
-    what people entered as well (`target.KeepsEntries`).
+    what people entered as well (`target.KeepsEntries`). signs: each batch, with the key in `password_file`.
     """
 
     name: str
@@ -21,6 +21,7 @@ class TargetKind:
     user_in_url: bool = False
     encrypts: bool = False
     entries: bool = False
+    signs: bool = False
 
     def load(self) -> Any:
         """The class; `Class(receiver, context)` is an open connection (`collector.share.relay.target.Target`)."""
@@ -41,7 +42,7 @@ KINDS = {
             encrypts=True,
             entries=True,
         ),
-        TargetKind("webhook", ("https", "http"), "collector.share.relay.webhook:Webhook", batch=50),
+        TargetKind("webhook", ("https", "http"), "collector.share.relay.webhook:Webhook", batch=50, signs=True),
         TargetKind("mqtt", ("mqtts", "mqtt"), "collector.share.relay.mqtt:MqttTarget", batch=50),
     )
 }

@@ -81,6 +81,8 @@ class Receiver:
                 f"{kind.schemes[0]}://"
             )
         self._check_client(kind)
+        if kind.signs and self.password_file is None:
+            raise ExchangeError(f"relay {self.name}: a webhook is signed; name the key's file as password_file")
         return self
 
     def _check_client(self, kind: TargetKind) -> None:

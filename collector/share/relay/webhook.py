@@ -10,7 +10,7 @@ import hmac
 import time
 from typing import Self
 
-from collector.share.export.context import ExchangeError, ExportContext
+from collector.share.export.context import ExportContext
 from collector.share.export.rows import json_rows, json_text
 from collector.share.private_file import secret
 from collector.share.relay.http_exchange import HttpConnection
@@ -24,8 +24,7 @@ class Webhook:
     """An open connection to the address."""
 
     def __init__(self, receiver: Receiver, context: ExportContext) -> None:
-        if receiver.password_file is None:
-            raise ExchangeError(f"relay {receiver.name}: a webhook is signed; name the key's file as password_file")
+        assert receiver.password_file is not None  # `check` of a kind that signs
         self._receiver, self._key = receiver, secret(receiver.password_file).encode()
         self._connection = HttpConnection(receiver.host, receiver.timeout_s, receiver.ca_file)
 
