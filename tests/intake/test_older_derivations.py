@@ -93,7 +93,7 @@ def left_in_the_cuff_by_two_links_that_broke(store: Store) -> str:
         (met_while_the_clock_was_unsure, "019 followed"),
         (written_as_what_a_taken_back_correction_said, "020 looked at again"),
         (put_right_in_the_log_and_by_a_correction, "021 put right twice"),
-        (left_in_the_cuff_by_two_links_that_broke, "022 broken visits"),
+        (left_in_the_cuff_by_two_links_that_broke, "023 broken visits"),
     ],
 )
 def test_what_older_rules_derived_is_derived_again(story: Callable[[Store], str], step: str, tmp_path: Path) -> None:

@@ -31,6 +31,11 @@ def make() -> ModuleType:
     return module
 
 
+def test_every_step_is_numbered_by_how_many_are_taken_with_it() -> None:
+    """Two who add a step at the same time do not both get a number."""
+    assert [int(name[:3]) for name, _ in STEPS] == list(range(1, len(STEPS) + 1))
+
+
 @pytest.mark.parametrize("kept", KEPT, ids=lambda kept: kept.name)
 def test_a_kept_store_says_what_it_said(kept: Path, tmp_path: Path, make: ModuleType) -> None:
     path = tmp_path / "quietcuff.db"
