@@ -24,7 +24,7 @@ from collector.service.machine_clock import believed_now, set_by_network
 from collector.share.text.layout import natural
 from collector.store.database import Store
 from collector.store.journal import cuffs
-from collector.store.people import loans
+from collector.store.people import lending_stock, loans
 from collector.store.people.loan_states import MARKS, State
 
 app = new_app("""Lend cuffs out, and take them back with nothing left in them.
@@ -133,7 +133,7 @@ def show(
     """
     options = options_of(ctx)
     with reading_store(options, central=True) as store:
-        stock = sorted(loans.stock(store), key=lambda one: (one.name is None, natural(one.name or one.cuff)))
+        stock = sorted(lending_stock.stock(store), key=lambda one: (one.name is None, natural(one.name or one.cuff)))
     if as_json:
         for one in stock:
             loan = one.loan
@@ -192,7 +192,7 @@ def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
     if every == bool(named):
         raise Usage("name the cuffs that are back, or add --all")
     if every:
-        found = [one.cuff for one in loans.stock(store) if one.state not in (State.AVAILABLE, State.RETIRED)]
+        found = [one.cuff for one in lending_stock.stock(store) if one.state not in (State.AVAILABLE, State.RETIRED)]
         if not found:
             raise Failure("no cuff is on loan or on its way back; `quietcuff loan list` shows the stock")
         return found

@@ -20,9 +20,10 @@ from collector.share.report.days import written
 from collector.store import people
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs
-from collector.store.people import loans
+from collector.store.people import lending_stock, loans
+from collector.store.people.lending_stock import Stocked
 from collector.store.people.loan_states import CHECKS, MARKS, State, Step
-from collector.store.people.loans import Loan, Stocked
+from collector.store.people.loans import Loan
 from collector.store.people.page_devices import Role
 
 BACK = "back:"
@@ -106,13 +107,13 @@ async def summary(request: Request) -> Response:
 def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, str] | None = None) -> Response:
     station = station_of(request)
     seen = latest(station)
-    stock = loans.stock(station.store)
+    stock = lending_stock.stock(station.store)
     returns = [
         (one, one.loan, _name(station, one.cuff), _standing(station, one.cuff, None))
         for one in stock
         if one.loan and one.loan.step is not Step.OUT
     ]
-    stock = loans.stock(station.store)  # a look may have moved a cuff on
+    stock = lending_stock.stock(station.store)  # a look may have moved a cuff on
     met = {cuff.address: cuff.name or cuff.address for cuff in cuffs.every(station.store)}
     return draw(
         request,
@@ -151,6 +152,8 @@ def _standing(station: ServedStation, cuff: str, answer: tuple[str, bool] | None
         return standing_of_return(station.store, cuff, lambda address: _name(station, address), save, answer)
     except NotSaved as error:
         return ReturnStanding(said=[str(error)])
+    except StoreError as error:  # say, that its loan was lent in a time that has not come
+        return ReturnStanding(said=[told(error)])
 
 
 def _in_a_child(station: ServedStation, loan: Loan) -> loan_saving.ToPdf:

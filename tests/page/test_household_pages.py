@@ -8,7 +8,7 @@ from station_page import BEN, KITCHEN, MIRA, Pages, once_of, send
 
 from collector.service.listener_lock import only_listener
 from collector.store.journal import cuffs
-from collector.store.people import loans
+from collector.store.people import lending_stock, loans
 from collector.store.people.loan_states import CHECKS, State, Step
 from collector.store.people.page_devices import Role
 
@@ -65,7 +65,7 @@ async def test_a_loan_from_lending_to_available(pages: Pages) -> None:
         await desk.post("/desk/back", data={f"back:{loan_cuff}": shown[1]})
         assert "Switch it on" in (await desk.get("/desk")).text
         send(store, datetime.now(UTC), 133, 84, cuff=loan_cuff)
-        (loan,) = [one.loan for one in loans.stock(store) if one.loan]
+        (loan,) = [one.loan for one in lending_stock.stock(store) if one.loan]
         for check in CHECKS:
             page = (await desk.get("/desk")).text
             assert check.question in page
@@ -140,7 +140,7 @@ async def test_several_are_taken_back_or_none(pages: Pages) -> None:
 async def test_what_is_not_so_keeps_the_cuff_from_being_lent(pages: Pages) -> None:
     store, desk = pages.store, pages.signed_in(Role.DESK)
     await desk.post("/desk/back", data={f"back:{KITCHEN}": "on"})
-    (loan,) = [one.loan for one in loans.stock(store) if one.loan]
+    (loan,) = [one.loan for one in lending_stock.stock(store) if one.loan]
     send(store, datetime.now(UTC), 133, 84)
     await desk.get("/desk")
     await desk.post(f"/desk/{loan.row}/check", data={"question": f"kitchen: {CHECKS[0].question}", "answer": "no"})

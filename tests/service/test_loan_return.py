@@ -13,7 +13,7 @@ from clinicdesk import BACK, CUFF, DAYS, LENT, Clinic, lent, stocked
 from collector.service.guided import download, loan_papers
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
-from collector.store.people import loans
+from collector.store.people import lending_stock, loans
 from collector.store.people.loan_states import CHECKS, State, Step, why_not_lent
 from collector.store.values import Selection
 
@@ -372,10 +372,37 @@ def test_a_loan_begun_by_a_clock_that_was_ahead_ends_once_somebody_says_when(cli
     assert [one.taken_at for one in readings.select(clinic.store, Selection(person="B-117"))] == list(DAYS)
 
 
+@pytest.mark.parametrize("lent_by_it", [False, True])
+def test_a_return_begun_by_a_clock_that_was_ahead_goes_on_by_the_right_one(clinic: Clinic, lent_by_it: bool) -> None:
+    """Seen: until that day came it waited, and what anybody measured with the cuff was the borrower's."""
+    ahead = timedelta(days=150)
+    clinic.at = LENT + (ahead if lent_by_it else timedelta(0))
+    lent(clinic)
+    clinic.at = BACK + ahead
+    clinic.take_back()
+    clinic.at = BACK
+    if lent_by_it:
+        with pytest.raises(StoreError, match="which has not come"):
+            clinic.take_back()
+        loans.set_lent_at(clinic.store, CUFF, LENT, clinic.at)
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    clinic.at += timedelta(days=1)
+    clinic.visit(taken=(clinic.at,))
+    assert [reading.person for reading in readings.select(clinic.store, Selection())] == ["B-117"] * 5 + [None]
+
+
+def test_a_take_in_begun_by_a_clock_that_was_ahead_goes_on_by_the_right_one(clinic: Clinic) -> None:
+    loans.mark(clinic.store, CUFF, State.CHECK_DUE, clinic.at)
+    clinic.at += timedelta(days=150)
+    clinic.take_back()
+    clinic.at = LENT
+    assert clinic.take_back(keys=[clinic.visit, *"yyyyy"])
+
+
 def test_a_cuff_on_loan_can_be_marked_lost_and_may_turn_up(clinic: Clinic) -> None:
     lent(clinic)
     loans.set_state(clinic.store, CUFF, State.LOST, clinic.at, "the parcel never came")
-    (one,) = loans.stock(clinic.store)
+    (one,) = lending_stock.stock(clinic.store)
     assert (one.state, one.loan and one.loan.borrower) == (State.LOST, "B-117")
     clinic.at = BACK
     assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])

@@ -54,9 +54,10 @@ class LoanReturn:
             return False
 
     def _begin(self, cuff: str) -> Loan:
+        now = self.now()
         with self.store.transaction():
-            loan = loans.begin_return(self.store, cuff, self.now())
-            if loan.step is Step.WAITING:
+            loan = loans.begin_return(self.store, cuff, now)
+            if loan.step is Step.WAITING or loan.back_at == now:
                 assign_cuff(self.store, cuffs.row_of(self.store, loan.cuff))
         return loan
 

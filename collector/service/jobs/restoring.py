@@ -16,7 +16,7 @@ from collector.store.errors import StoreError
 from collector.store.journal import stations
 from collector.store.opening import open_store
 from collector.store.outbox_restored import keep_what_receivers_have
-from collector.store.people import loans
+from collector.store.people import lending_stock
 from collector.store.people.page_devices import keep_out_the_revoked
 
 WAIT_S = 5.0
@@ -81,7 +81,7 @@ def _carry_over(store: Path | None, staged: Path) -> int:
     do: returns how many cuffs are out by the backup."""
     with open_store(staged, create=False, locked=True, keep_older=False) as restored:
         _keep_what_stays(store, restored)
-        return loans.count_out(restored)
+        return lending_stock.count_out(restored)
 
 
 def _keep_what_stays(store: Path | None, restored: Store) -> None:

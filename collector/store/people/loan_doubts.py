@@ -9,7 +9,7 @@ from collector.store.journal import cuffs
 from collector.store.journal.stations import ARRIVED
 from collector.store.people.loan_states import CHECKS, State
 
-_SLACK = timedelta(minutes=2)
+SLACK = timedelta(minutes=2)
 _NAMED = 20  # of what is to be said; the rest when these are
 
 
@@ -19,7 +19,7 @@ def sent_since_marked(store: Store, address: str, at: datetime) -> int:
         store.scalar(
             f"""SELECT count(*) FROM payload JOIN cuff ON cuff.id = cuff_id JOIN cuff_state USING
                 (cuff_id) WHERE address = ? AND {ARRIVED} > cuff_state.changed_at AND {ARRIVED} <= ?""",
-            (address, to_us(at + _SLACK)),
+            (address, to_us(at + SLACK)),
         )
     )
 
@@ -37,7 +37,7 @@ def marked(store: Store, address: str) -> str:
 def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *, set_by_network: bool) -> None:
     """By a clock that is behind, what the cuff sent before would be the borrower's; by one that is right again, one day
     what was dated ahead. Raises StoreError."""
-    row, now = cuffs.row_of(store, address), to_us(at + _SLACK)
+    row, now = cuffs.row_of(store, address), to_us(at + SLACK)
     newest = store.scalar(
         """SELECT max(at) FROM (
             SELECT max(arrived_at) AS at FROM payload WHERE cuff_id = ?1 AND clock_id IS NULL

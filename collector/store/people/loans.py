@@ -35,18 +35,6 @@ class Loan:
     borrower_row: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class Stocked:
-    """A cuff of the lending stock."""
-
-    cuff: str
-    name: str | None
-    state: State
-    reason: str | None
-    since: datetime
-    loan: Loan | None  # the one that is not closed
-
-
 def state_of(store: Store, address: str) -> State | None:
     found = store.scalar(
         "SELECT state FROM cuff_state WHERE cuff_id = (SELECT id FROM cuff WHERE address = ?)", (address,)
@@ -133,7 +121,7 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
     address = cuffs.need(store, cuff)
     with store.transaction():
         loan = current(store, address)
-        if loan is not None and loan.step is Step.OUT and loan.out_at > at:
+        if loan is not None and loan.step in (Step.OUT, Step.WAITING) and loan.borrower and loan.out_at > at:
             raise RefusedByStore(
                 f"{cuff} was lent on {loan.out_at:%Y-%m-%d %H:%M} UTC, which has not come: the clock was wrong then, "
                 "or is now. Where it is right now, say when the cuff was lent: `loan back … --lent-at TIME`"
@@ -144,17 +132,29 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
             row = _insert(store, address, None, (), at, at, Step.WAITING)
             set_state(store, address, State.RETURNED, at)
             return get(store, row)
-        if loan.step is not Step.OUT:
-            return loan
-        for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
-            if span.strict and span.until is None:
-                slot_spans.end(store, span.row, at, at)
-        store.query(
-            f"UPDATE loan SET back_at = ?, step = ?, {LATER} WHERE id = ?",
-            (to_us(at), Step.WAITING, to_us(at), loan.row),
-        )
-        set_state(store, address, State.RETURNED, at)
+        if (
+            loan.back_at is None or loan.back_at > at + loan_doubts.SLACK
+        ):  # begun by a clock that ran ahead: it is back by now
+            _end(store, loan, at)
+        if loan.step is Step.OUT:
+            set_state(store, address, State.RETURNED, at)
         return get(store, loan.row)
+
+
+def _end(store: Store, loan: Loan, at: datetime) -> None:
+    for span in _spans(store, loan):
+        slot_spans.end(store, span.row, at, at)
+    store.query(
+        f"""UPDATE loan SET out_at = min(out_at, ?1), back_at = ?1, step = CASE step WHEN ?2 THEN ?3 ELSE step END,
+            {LATER} WHERE id = ?""",
+        (to_us(at), Step.OUT, Step.WAITING, to_us(at), loan.row),
+    )
+
+
+def _spans(store: Store, loan: Loan) -> list[slot_spans.Span]:
+    """The slots that are lent by this loan, which ends when it does."""
+    of_borrower = slot_spans.every(store, cuff=loan.cuff, person=loan.borrower_row)
+    return [span for span in of_borrower if loan.borrower and span.strict and span.until == loan.back_at]
 
 
 def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None:
@@ -162,7 +162,7 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
     address = cuffs.need(store, cuff)
     with store.transaction():
         loan = current(store, address)
-        if loan is None or loan.step is not Step.OUT:
+        if loan is None or not (loan.step is Step.OUT or (loan.step is Step.WAITING and loan.out_at > at)):
             raise RefusedByStore(f"{cuff} is not on loan")
         if out_at > at:
             raise RefusedByStore(f"{cuff} was not lent on {out_at:%Y-%m-%d %H:%M} UTC: that has not come")
@@ -171,9 +171,8 @@ def set_lent_at(store: Store, cuff: str, out_at: datetime, at: datetime) -> None
                 f"{cuff} was not on loan on {out_at:%Y-%m-%d %H:%M} UTC: it was here, and looked after, on "
                 f"{here:%Y-%m-%d %H:%M} UTC; it was lent after that"
             )
-        for span in slot_spans.every(store, cuff=address, person=loan.borrower_row):
-            if span.strict and span.until is None:
-                slot_spans.set_beginning(store, span.row, out_at, at)
+        for span in _spans(store, loan):
+            slot_spans.set_beginning(store, span.row, out_at, at)
         store.query(f"UPDATE loan SET out_at = ?, {LATER} WHERE id = ?", (meant_us(out_at), to_us(at), loan.row))
         audit.record(store, at, "loan's beginning put right", {"cuff": address, "to": out_at.isoformat()})
 
@@ -223,11 +222,6 @@ def current(store: Store, address: str) -> Loan | None:
     return None if row is None else get(store, row)
 
 
-def count_out(store: Store) -> int:
-    """How many cuffs are lent, and not begun to be taken back."""
-    return int(store.scalar("SELECT count(DISTINCT cuff_id) FROM loan WHERE step = ? AND NOT gone", (Step.OUT,)))
-
-
 def get(store: Store, row: int) -> Loan:
     found = store.row(
         f"""SELECT loan.id, address, {CALLED}, slots, out_at, back_at, step, checks, person_id FROM loan
@@ -248,25 +242,6 @@ def get(store: Store, row: int) -> Loan:
         checks=from_json("loan", "checks", checks),
         borrower_row=person,
     )
-
-
-def stock(store: Store) -> list[Stocked]:
-    """Every cuff of the lending stock, by name."""
-    rows = store.query(
-        """SELECT address, name, state, reason, changed_at FROM cuff_state JOIN cuff ON cuff.id = cuff_id
-            ORDER BY name IS NULL, name, address"""
-    ).fetchall()
-    return [
-        Stocked(
-            cuff=address,
-            name=name,
-            state=word_of(State, state),
-            reason=reason,
-            since=from_us(since),
-            loan=current(store, address),
-        )
-        for address, name, state, reason, since in rows
-    ]
 
 
 def _insert(
