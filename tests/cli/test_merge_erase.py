@@ -273,3 +273,17 @@ def test_what_a_station_that_knew_of_no_erase_heard_in_that_slot_is_told(
         told = quietcuff("--store", str(into), "merge", str(brought)).stderr
         assert "2 readings that were somebody's who is erased are nobody's now" in told
     assert len(ids(quietcuff, into, "--unassigned")) == 2
+
+
+def test_a_merge_says_how_many_readings_it_took_out(quietcuff: Run, tmp_path: Path) -> None:
+    """Seen: five readings went, one of which this station alone had, and it said '8 known'."""
+    here, there, log = (tmp_path / name for name in ("here.db", "there.db", "log.csv"))
+    at_here = lambda *words: quietcuff("--store", str(here), *words)  # noqa: E731
+    assert at_here("person", "add", "mira").exit_code == 0
+    shutil.copy(here, there)
+    log.write_text("taken_at,systolic,diastolic\n2026-03-01 07:30,128,81\n2026-03-02 07:30,126,80\n")
+    assert at_here("import", str(log), "mira").exit_code == 0
+    assert quietcuff("--store", str(there), "person", "erase", "mira", "--yes").exit_code == 0
+    told = at_here("merge", str(there)).stderr
+    assert "somebody was erased there: 2 readings of theirs went here too" in told
+    assert "erased there" not in at_here("merge", str(there)).stderr

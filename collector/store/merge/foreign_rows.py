@@ -27,7 +27,8 @@ BATCH = 5_000
 
 @dataclass(frozen=True, slots=True)
 class Brought:
-    """payloads: how many were new; known: how many were here already; erased: how many stay out.
+    """payloads: how many were new; known: how many were here already; erased: how many stay out; gone: readings that
+    were here, of somebody who was erased there.
 
     of_the_erased: ids of readings that were, in either store, somebody's who is erased in the other.
     """
@@ -36,6 +37,7 @@ class Brought:
     known: int
     erased: int
     of_the_erased: frozenset[str]
+    gone: int
 
 
 def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | None = None) -> Brought:
@@ -52,15 +54,16 @@ def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | Non
         with open_as_it_is(current) as found:
             foreign_check.refuse_unless_acceptable(found, shown_as=given)
         with store.transaction():
-            of_the_erased = _of_the_erased(store)
+            of_the_erased, before = _of_the_erased(store), _readings(store)
             _erase_what_was_erased(store)
             _stations(store)
             _cuffs(store)
             _visits(store)
             _facts(store)
             bring_people(store)
+            gone = before - _readings(store)
             hand_twins.tell_apart(store, retold)
-        return _payloads(store, progress, of_the_erased)
+        return _payloads(store, progress, of_the_erased, gone)
 
 
 @contextmanager
@@ -92,6 +95,10 @@ def _of_the_erased(store: Store) -> frozenset[str]:
         for where in ("main", "other")
     ]
     return frozenset(reading_id for (reading_id,) in store.query(" UNION ".join(of_them)))
+
+
+def _readings(store: Store) -> int:
+    return int(store.scalar("SELECT count(*) FROM main.reading"))
 
 
 def _erase_what_was_erased(store: Store) -> None:
@@ -198,7 +205,7 @@ def _facts(store: Store) -> None:
         )
 
 
-def _payloads(store: Store, progress: Progress | None, of_the_erased: frozenset[str]) -> Brought:
+def _payloads(store: Store, progress: Progress | None, of_the_erased: frozenset[str], gone: int) -> Brought:
     total = store.scalar("SELECT count(*) FROM other.payload")
     reached = looked = new = 0
     while True:
@@ -214,7 +221,7 @@ def _payloads(store: Store, progress: Progress | None, of_the_erased: frozenset[
         if progress:
             progress(looked, total)
     erased = store.scalar("SELECT count(*) FROM other.payload WHERE uid IN (SELECT uid FROM main.erased)")
-    return Brought(new, total - new - erased, erased, of_the_erased)
+    return Brought(new, total - new - erased, erased, of_the_erased, gone)
 
 
 def _batch(store: Store, after: int, until: int) -> int:
