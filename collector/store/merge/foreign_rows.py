@@ -221,7 +221,8 @@ def _payloads(store: Store, progress: Progress | None, of_the_erased: frozenset[
         if progress:
             progress(looked, total)
     erased = store.scalar("SELECT count(*) FROM other.payload WHERE uid IN (SELECT uid FROM main.erased)")
-    return Brought(new, total - new - erased, erased, of_the_erased, gone)
+    known = total - new - erased
+    return Brought(payloads=new, known=known, erased=erased, of_the_erased=of_the_erased, gone=gone)
 
 
 def _batch(store: Store, after: int, until: int) -> int:
