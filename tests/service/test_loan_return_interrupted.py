@@ -141,7 +141,7 @@ def test_a_cuff_that_is_marked_during_the_questions_is_asked_about_anew(
     clinic.visit()
 
     def at_the_other_desk() -> None:
-        loans.mark(clinic.store, CUFF, state, clinic.at, "display cracked")
+        loans.mark(clinic.store, CUFF, state, clinic.at, "display\ncracked ")
 
     assert not clinic.take_back(keys=[*"y" * answered, at_the_other_desk, *"yyyyy"])
     assert clinic.state() is state

@@ -31,7 +31,8 @@ def marked(store: Store, address: str) -> str:
     ) or (State.RETURNED, None)
     if state == State.RETURNED:
         return ""
-    return f"{state}: {reason}" if reason and reason not in [check.question for check in CHECKS] else state
+    why = " ".join((reason or "").split())  # a form sends line ends otherwise than it was sent them
+    return f"{state}: {why}" if why and why not in [check.question for check in CHECKS] else state
 
 
 def refuse_what_was_later(store: Store, cuff: str, address: str, at: datetime, *, set_by_network: bool) -> None:
