@@ -14,7 +14,8 @@ from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
 from collector.store.journal.cuffs import HAND
 from collector.store.namesakes import folded
-from collector.store.readings import claims, corrections, strikes, write
+from collector.store.readings import claims, copies, corrections, strikes, write
+from collector.store.readings.copies import ALWAYS
 from collector.store.values import CORRECTED, OVERTAKEN, STRIKES, Progress, Reading
 from parsers.stamps import build_current_time, build_date_time
 from parsers.uuids import Uuid
@@ -103,6 +104,8 @@ def bring_back(
                 strikes.take_over(store, reading)
         strikes.mark_struck(store)
         corrections.mark(store)
+        if struck:
+            copies.mark(store, ALWAYS)
         if new:
             audit.record(store, at, "readings imported", {"readings": new, "there already": there})
     return BroughtBack(new, there, tuple(fresh), frozenset(cuffs))

@@ -173,9 +173,12 @@ def test_a_line_that_says_what_a_correction_says_of_that_minute_counts_once(stor
     before = counted(store)
     with store.roomy():
         said = Correction(systolic=Decimal(129), taken_at=minute + timedelta(seconds=20))
-        correct_reading(store, wrong, said, NOW)
+        instead = correct_reading(store, wrong, said, NOW)
     (twice,) = (one for one in readings.select(store) if WRITTEN_TWICE in one.marks)
     assert (twice.taken_at, twice.person, twice.systolic) == (minute, "ada", 129)
+    strikes.strike(store, instead, NOW)  # of two that say the same somebody takes out the one
+    assert readings.get(store, twice.reading_id).marks == ()
+    strikes.undo(store, instead, NOW)
     after = list(readings.select(store))
     rebuild(store)
     assert list(readings.select(store)) == after

@@ -2,9 +2,9 @@
 
 They stay in the store and are shown with their mark; averages count the one that they copy. A line that says what a
 correction says of the same minute is one that was put right in the log as well, whichever came first: the correction
-counts. What is nobody's, or came over a bond that nobody has confirmed, or is a correction that holds no longer, counts
-nowhere, so somebody's own is no copy of it. Which ones these are follows from when readings were taken and whose they
-are: whoever changes that has them looked at again.
+counts, unless it was struck out beside a line that was there before. What is nobody's, or came over a bond that nobody
+has confirmed, or is a correction that holds no longer, counts nowhere, so somebody's own is no copy of it. Which ones
+these are follows from when readings were taken and whose they are: whoever changes that has them looked at again.
 """
 
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ from collector.store.database import Store
 from collector.store.instants import EVER, MINUTE
 from collector.store.journal import cuffs
 from collector.store.readings.marks import set_marks, words
-from collector.store.values import BOND_NOT_CONFIRMED, COPIES, CORRECTS, HAND_COPY, OVERTAKEN, WRITTEN_TWICE
+from collector.store.values import BOND_NOT_CONFIRMED, COPIES, CORRECTS, HAND_COPY, OVERTAKEN, STRUCK_OUT, WRITTEN_TWICE
 
 WITHIN_US = MINUTE
 """So far apart a cuff's clock and the writer's may be."""
@@ -33,7 +33,8 @@ _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_mark
         AND NOT instr(other.content_marks, '{BOND_NOT_CONFIRMED}')
         AND other.reading_id NOT IN ({_CORRECTED.format("written")})) AS sent,
     EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id = written.cuff_id AND {_SAME_VALUES}
-        AND other.taken_at BETWEEN {_MINUTE} AND {_MINUTE} + {MINUTE - 1} AND (other.note GLOB '{CORRECTS} *'
+        AND other.taken_at BETWEEN {_MINUTE} AND {_MINUTE} + {MINUTE - 1}
+        AND (other.note GLOB '{CORRECTS} *' AND NOT instr(other.content_marks, '{STRUCK_OUT}')
             OR other.taken_at = written.taken_at AND (+other.received_at, other.reading_id) <
             (written.received_at, written.reading_id)) AND NOT instr(other.content_marks, '{OVERTAKEN}')
         AND other.person_id = written.person_id AND coalesce(written.note, '') NOT GLOB '{CORRECTS} *'

@@ -86,6 +86,7 @@ def _write(store: Store, reading: Reading, mark: str, holds: bool, at: datetime)
     audit.record(store, at, what, {"reading": reading.reading_id}, person)
     mark_struck(store)
     corrections.mark(store)
+    copies.mark(store, Stretch(to_us(reading.taken_at), to_us(reading.taken_at)))
 
 
 def mark(store: Store, cuff_id: int, since: int, stood: Stretch | None = None) -> None:
