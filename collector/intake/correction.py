@@ -60,6 +60,7 @@ def correct_reading(store: Store, reading_id: str, said: Correction, at: datetim
             note=note,
             twin=correction_twin(note, pulse),
             as_was=said.taken_at is None,
+            of=corrections.payload_of(store, was.reading_id),
         )
         while write.row_of(store, instead := read_line(row)[0]) is not None:
             row = row._replace(twin=row.twin + 1)

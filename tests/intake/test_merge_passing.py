@@ -1,6 +1,7 @@
 """One cuff whose address passes, met by several stations under different addresses: after merging it is one."""
 
 from datetime import UTC, datetime, timedelta
+from decimal import Decimal
 from itertools import permutations
 from pathlib import Path
 from shutil import copyfile
@@ -9,8 +10,11 @@ import pytest
 from contents import contents
 
 from collector import intake
-from collector.store import Store, journal, open_store, readings
+from collector.intake import giving
+from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.store import Store, journal, open_store, people, readings
 from collector.store.journal import cuffs, same_cuff, visits
+from collector.store.values import OVERTAKEN
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
 from parsers.uuids import Uuid
@@ -63,6 +67,32 @@ def test_merged_it_is_one_cuff_and_each_reading_there_once(stations: list[Path],
         assert len(cuffs.every(store)) == 1
         assert [reading.systolic for reading in readings.select(store)] == [129, 130, 131, 132]
         assert {reading.cuff for reading in readings.select(store)} == {ADDRESSES[0]}, "the address it was first met by"
+
+
+def test_what_was_put_right_before_is_put_right_under_the_first_address_too(stations: list[Path]) -> None:
+    """Seen: the correction was nobody's, and after it was taken back both counted: what it names had another id."""
+    first, second, _ = stations
+    with open_store(second) as store:
+        people.add(store, "mira", START)
+        wrong = next(readings.select(store)).reading_id
+        right = correct_reading(store, wrong, Correction(systolic=Decimal(120)), START + timedelta(days=40))
+    with open_store(first) as store:
+        intake.merge(store, second)
+        for one in readings.select(store):
+            if one.systolic == 130:
+                giving.give(store, one.reading_id, "mira", START + timedelta(days=41))
+                assert one.reading_id != wrong
+                wrong = one.reading_id
+        assert readings.get(store, right).person == "mira"
+        assert readings.get(store, right).note == f"corrects {wrong}"
+        before = list(readings.select(store))
+        intake.rebuild(store)
+        assert list(readings.select(store)) == before
+        take_back_correction(store, wrong, START + timedelta(days=42))
+        assert readings.get(store, right).marks == (OVERTAKEN,)
+    with open_store(second) as store:
+        intake.merge(store, first)
+        assert readings.get(store, right).marks == (OVERTAKEN,)
 
 
 def test_the_order_of_merging_does_not_matter(stations: list[Path], tmp_path: Path) -> None:

@@ -26,6 +26,7 @@ class HandRow(NamedTuple):
     reading from a line that says the same (`correction_twin`). person: whose, which is a claim and no part of the
     payload. says_offset: whether its line says by which clock it was taken, no part either.
     as_was: of what corrects another: its time is that of the other, wherever a clock that is put right moves that.
+    of: the uid, hex, of a payload of what it corrects, which has another id once its cuff has another address.
     """
 
     taken_at: datetime
@@ -37,6 +38,7 @@ class HandRow(NamedTuple):
     twin: int = 0
     says_offset: bool = False
     as_was: bool = False
+    of: str | None = None
 
     @property
     def identity(self) -> str:
@@ -61,6 +63,8 @@ class HandRow(NamedTuple):
             fields["twin"] = str(self.twin)
         if self.as_was:
             fields["as_was"] = True
+        if self.of:
+            fields["of"] = self.of
         return _JSON.encode(fields).encode("utf-8", "replace")
 
     @classmethod
@@ -76,6 +80,7 @@ class HandRow(NamedTuple):
                 note=fields["note"],
                 twin=int(fields.get("twin", 0)),
                 as_was=fields.get("as_was") is True,
+                of=fields.get("of"),
             )
         except (ValueError, KeyError, TypeError, ArithmeticError, RecursionError) as error:
             raise ParseError("hand-written row", 0, f"cannot be read ({error})") from error

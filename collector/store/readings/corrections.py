@@ -6,6 +6,7 @@ when it was taken, unless somebody put that right.
 """
 
 from collections.abc import Iterable
+from contextlib import suppress
 from datetime import datetime
 from typing import NamedTuple
 
@@ -62,11 +63,35 @@ def after_all(store: Store, reading_id: str, at: datetime) -> datetime:
     return at if last is None else max(at, from_us(last + 1))
 
 
+def payload_of(store: Store, reading_id: str) -> str:
+    """The uid, hex, of a reading's payload."""
+    query = "SELECT hex(uid) FROM reading JOIN payload ON payload.id = payload_id WHERE reading_id = ?"
+    return str(store.scalar(query, (reading_id,)))
+
+
+def _name_anew(store: Store) -> None:
+    """What they correct has another id since its cuff turned out to be another's earlier self: known by its payload."""
+    lost = store.query(
+        f"""SELECT written.id, json_extract(CAST(value AS TEXT), '$.of') FROM reading written
+        JOIN cuff ON cuff.id = written.cuff_id JOIN payload ON payload.id = written.payload_id
+        WHERE address = ? AND characteristic = 0 AND json_valid(CAST(value AS TEXT)) AND written.note GLOB ?
+        AND NOT EXISTS (SELECT 1 FROM reading was WHERE was.reading_id = substr(written.note, {len(CORRECTS) + 2}))""",
+        (cuffs.HAND, note_of("*")),
+    ).fetchall()
+    for row, uid in lost:
+        with suppress(ValueError, TypeError):
+            query = """SELECT reading_id FROM payload JOIN outcome ON outcome.payload_id = payload.id
+                JOIN reading ON reading.id = outcome.reading WHERE uid = ?"""
+            if (found := store.scalar(query, (bytes.fromhex(uid),))) is not None:
+                store.query("UPDATE reading SET note = ? WHERE id = ?", (note_of(found), row))
+
+
 def mark(store: Store) -> None:
     """Mark those that hold no longer, unmark those that do again, and let each follow what it corrects.
 
     What they correct may have been corrected itself.
     """
+    _name_anew(store)
     rows = store.query(
         f"""SELECT {_STANDS} FROM reading JOIN cuff ON cuff.id = cuff_id
         WHERE address = ? AND note GLOB ? ORDER BY received_at, reading_id""",
