@@ -97,6 +97,7 @@ _NUMBERS = st.decimals(1, 400, places=1) | st.integers(1, 400).map(Decimal)
         pulse=st.none() | _NUMBERS,
         note=st.none() | st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=40),
         twin=st.integers(0, 3),
+        of=st.none() | st.binary(min_size=16, max_size=16).map(bytes.hex),
     )
 )
 def test_what_a_line_says_is_what_its_octets_say(row: HandRow) -> None:
@@ -110,6 +111,7 @@ def test_what_a_line_says_is_what_its_octets_say(row: HandRow) -> None:
         "note": row.note,
         **({"twin": str(row.twin)} if row.twin else {}),
         **({"as_was": True} if row.as_was else {}),
+        **({"of": row.of} if row.of else {}),
     }
     assert row.build() == json.dumps(fields, ensure_ascii=False, sort_keys=True).encode()
     reading_id, said = read_line(row)
