@@ -5,6 +5,7 @@ Stored records come in segments: the last one makes the record whole, and says w
 
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from collector.intake.cuff_facts import CuffFacts
@@ -89,6 +90,8 @@ def _saying(
             reading, zone = own_export.parse(payload.value)
         except ParseError as error:
             return Saying(arrived, OutcomeKind.UNDECODABLE, str(error))
+        if reading.cuff != payload.cuff:
+            reading = replace(reading, reading_id=_known_here(reading, payload.cuff))
         return Saying(
             arrived, OutcomeKind.READING, imported=(reading, zone), reading_id=reading.reading_id, first=payload
         )
@@ -96,6 +99,15 @@ def _saying(
         reading_id, content = arrived.said
         return Saying(arrived, OutcomeKind.READING, content=content, reading_id=reading_id, first=payload)
     return _of_value(arrived, decode(characteristic, payload.value), payload)
+
+
+def _known_here(reading: Reading, cuff: str) -> str:
+    """The id of an exported reading whose cuff turned out to be one met before under this address."""
+    for characteristic in (Uuid.BLOOD_PRESSURE_MEASUREMENT, Uuid.ENHANCED_MEASUREMENT):
+        said = decode(characteristic, bytes.fromhex(reading.payload))
+        if isinstance(said, Content) and said.known_as(reading.cuff) == reading.reading_id:
+            return said.known_as(cuff) or reading.reading_id
+    return reading.reading_id
 
 
 def _unplaced(arrived: Arrived, handle: int, told: int | None) -> Saying:

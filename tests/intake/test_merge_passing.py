@@ -12,6 +12,8 @@ from contents import contents
 from collector import intake
 from collector.intake import giving
 from collector.intake.correction import Correction, correct_reading, take_back_correction
+from collector.intake.pipeline import derive_cuff
+from collector.intake.take_back import bring_back
 from collector.store import Store, journal, open_store, people, readings
 from collector.store.journal import cuffs, same_cuff, visits
 from collector.store.values import OVERTAKEN
@@ -93,6 +95,23 @@ def test_what_was_put_right_before_is_put_right_under_the_first_address_too(stat
     with open_store(second) as store:
         intake.merge(store, first)
         assert readings.get(store, right).marks == (OVERTAKEN,)
+
+
+def test_what_an_export_told_of_it_under_another_address_is_there_once(stations: list[Path]) -> None:
+    """Seen: both counted, and were marked as odd."""
+    first, second, _ = stations
+    with open_store(second) as store:
+        exported = list(readings.select(store))
+    with open_store(first) as store:
+        assert bring_back(store, exported, START + timedelta(days=40)).new == 2
+        derive_cuff(store, ADDRESSES[1])
+        assert len(list(readings.select(store))) == 5, "that these are one cuff nobody can tell yet"
+        for _ in range(2):
+            intake.merge(store, second)
+            assert [(one.systolic, one.marks) for one in readings.select(store)] == [(129, ()), (130, ()), (131, ())]
+            intake.rebuild(store)
+        bring_back(store, exported, START + timedelta(days=41))
+        assert len(list(readings.select(store))) == 3
 
 
 def test_the_order_of_merging_does_not_matter(stations: list[Path], tmp_path: Path) -> None:
