@@ -192,7 +192,7 @@ def _wanted(store: Store, named: list[str], every: bool) -> list[str]:
     if every == bool(named):
         raise Usage("name the cuffs that are back, or add --all")
     if every:
-        found = [one.cuff for one in lending_stock.stock(store) if one.state not in (State.AVAILABLE, State.RETIRED)]
+        found = [one.cuff for one in lending_stock.stock(store) if lending_stock.is_awaited(one)]
         if not found:
             raise Failure("no cuff is on loan or on its way back; `quietcuff loan list` shows the stock")
         return found

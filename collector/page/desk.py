@@ -136,7 +136,7 @@ def _draw(request: Request, status: int = 200, error: str = "", sent: dict[str, 
 
 def _to_take_back(one: Stocked) -> bool:
     """Also one that was marked while it was out, or that was put right since."""
-    return one.state not in (State.AVAILABLE, State.RETIRED) and (one.loan is None or one.loan.step is Step.OUT)
+    return lending_stock.is_awaited(one) and (one.loan is None or one.loan.step is Step.OUT)
 
 
 def _standing(station: ServedStation, cuff: str, answer: tuple[str, bool] | None) -> ReturnStanding:

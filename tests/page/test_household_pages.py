@@ -113,12 +113,13 @@ async def test_an_old_page_ends_no_loan_that_it_did_not_show(pages: Pages) -> No
     assert loans.get(store, lent.row).step is not Step.OUT
 
 
-async def test_one_marked_while_it_is_out_is_taken_back_as_well(pages: Pages) -> None:
+@pytest.mark.parametrize("state", ["lost", "retired"])
+async def test_one_marked_while_it_is_out_is_taken_back_as_well(pages: Pages, state: str) -> None:
     store, desk, now, lost = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
     cuffs.remember(store, lost, now)
     loans.set_state(store, lost, State.AVAILABLE, now - timedelta(days=9))
     loans.lend(store, lost, "B-117", ("any",), now)
-    form = {"cuff": lost, "state": "lost", "reason": "not answered our letter"}
+    form = {"cuff": lost, "state": state, "reason": "not answered our letter"}
     assert (await desk.post("/desk/mark", data=form)).status_code == 303
     page = (await desk.get("/desk")).text
     assert "not answered our letter" in page

@@ -42,6 +42,12 @@ def stock(store: Store) -> list[Stocked]:
     ]
 
 
+def is_awaited(one: Stocked) -> bool:
+    """Whether something is left to do with it; one that was marked 'retired' is awaited as long as it is out."""
+    out = one.loan is not None and one.loan.step is Step.OUT
+    return one.state is not State.AVAILABLE and (out or one.state is not State.RETIRED)
+
+
 def count_out(store: Store) -> int:
     """How many cuffs are lent, and not begun to be taken back."""
     return int(store.scalar("SELECT count(DISTINCT cuff_id) FROM loan WHERE step = ? AND NOT gone", (Step.OUT,)))
