@@ -21,7 +21,7 @@ from collector.service.guided.loan_return import LoanReturn
 from collector.service.guided.loan_saving import save
 from collector.service.listener_lock import listener
 from collector.service.machine_clock import believed_now, set_by_network
-from collector.share.text.layout import natural
+from collector.share.text.layout import counted, natural
 from collector.store.database import Store
 from collector.store.journal import cuffs
 from collector.store.people import lending_stock, loans
@@ -66,7 +66,13 @@ def lend(
     with writing_store(options) as store:
         slots, now = tuple(map(slot_of, slot or ["any"])), believed_now(store)
         made = loans.lend(store, cuff, to, slots, now, set_by_network=set_by_network())
+        before = store.readings_of(made.borrower_row or 0)
     say(f"{cuff} is lent to {made.borrower} since {made.out_at.astimezone(options.zone):%Y-%m-%d %H:%M}")
+    if before:
+        say(
+            f"{made.borrower} has {counted(before, 'reading')} from before, and one report with them; if this is "
+            "somebody else, take the cuff back and lend it to another code"
+        )
 
 
 @app.command("back")

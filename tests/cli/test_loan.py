@@ -14,8 +14,9 @@ from kept import store_sink
 from pseudo import Terminal
 from typer.testing import Result
 
+from collector.intake import giving
 from collector.radio.virtual import Behaviour, VirtualCuff
-from collector.store import open_store
+from collector.store import open_store, people, readings
 from collector.store.errors import StoreError
 from collector.store.journal import cuffs
 from collector.store.people import loan_doubts, loans
@@ -127,6 +128,15 @@ def test_two_desks_that_lend_at_once_lend_a_cuff_once(tmp_path: Path, monkeypatc
         monkeypatch.setattr(loan_doubts, "refuse_what_was_later", meanwhile)
         loans.lend(store, CUFF, "B-1", (1,), now)
         assert store.query("SELECT slots, step FROM loan").fetchall() == [("[1]", "out")]
+
+
+def test_a_code_under_which_something_is_kept_is_told(quietcuff: Run, station: list[str], tmp_path: Path) -> None:
+    """A code that was given to two patients gives one report of both."""
+    with open_store(tmp_path / "quietcuff.db") as store:
+        loans.set_state(store, CUFF, State.AVAILABLE, ago(seconds=-60))
+        people.add(store, "B-117", ago())
+        giving.give(store, next(readings.select(store)).reading_id, "B-117", ago())
+    assert "B-117 has 1 reading from before" in quietcuff(*station, "loan", "out", CUFF, "--to", "b-117").stderr
 
 
 def test_a_restore_says_that_loans_are_the_backups(quietcuff: Run, station: list[str], tmp_path: Path) -> None:
