@@ -1,7 +1,7 @@
 """Takes readings of an export of ours into a store: each that is not there, as it was."""
 
 import hashlib
-from collections.abc import Callable, Iterable, Mapping, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import count
@@ -13,7 +13,7 @@ from collector.store.database import Store
 from collector.store.instants import to_us
 from collector.store.journal import stations, visit_facts, visits
 from collector.store.journal.cuffs import HAND
-from collector.store.namesakes import folded
+from collector.store.namesakes import as_a_name, folded
 from collector.store.readings import claims, copies, corrections, strikes, write
 from collector.store.readings.copies import ALWAYS
 from collector.store.values import CORRECTED, OVERTAKEN, STRIKES, Progress, Reading
@@ -56,7 +56,7 @@ def bring_back(
     stations_by_name: dict[str | None, int | None] = {None: None}
     with store.transaction():
         taken_from = claims.taken_from(store)
-        for reading in found:
+        for reading in _as_called_here(store, found):
             if reading.cuff == HAND:
                 there_as = corrections.note_of(reading.reading_id)
                 reading = replace(reading, note=notes.get(reading.note or "", reading.note))
@@ -109,6 +109,19 @@ def bring_back(
         if new:
             audit.record(store, at, "readings imported", {"readings": new, "there already": there})
     return BroughtBack(new, there, tuple(fresh), frozenset(cuffs))
+
+
+def _as_called_here(store: Store, found: Iterable[Reading]) -> Iterator[Reading]:
+    """Namesakes of another station come with its handles: whom they do not name here would have the name that a person
+    has who comes by a merge later, and whoever is sent both would take the two for one."""
+    names: dict[str, str] = {}
+    for reading in found:
+        if (called := reading.person) is not None and as_a_name(called) != called:
+            if called not in names:
+                names[called] = called if people.find(store, called) else as_a_name(called)
+            yield replace(reading, person=names[called])
+        else:
+            yield reading
 
 
 def _as_told_here(

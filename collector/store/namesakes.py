@@ -1,5 +1,6 @@
 """What a person is called: the name, and where several stations gave it to several people, a handle behind it."""
 
+import re
 from unicodedata import normalize
 
 _OCTETS = 4  # of the person's uid: `mira#1f0a22b7`
@@ -11,6 +12,15 @@ CALLED = f"""CASE WHEN EXISTS (SELECT 1 FROM person AS other WHERE other.name = 
         other.id <> person.id AND NOT other.gone) THEN person.name || '#' || lower(hex(substr(person.uid,
         1, {_OCTETS}))) ELSE person.name END"""
 """SQL for what a joined `person` is called, unambiguous; NULL for nobody."""
+
+
+_HANDLED = re.compile(f"(.+)#([0-9a-f]{{{HANDLE}}})", re.IGNORECASE)
+
+
+def as_a_name(called: str) -> str:
+    """Of somebody who is called by a handle at another station, a name that is nobody's handle here."""
+    handled = _HANDLED.fullmatch(called)
+    return f"{handled[1]} {handled[2]}" if handled else called
 
 
 def folded(name: str) -> str:

@@ -394,3 +394,28 @@ def test_of_two_values_of_one_name_none_is_taken_silently(
     assert re.search(rf"file: {told}.*; nothing was taken$", line), line
     with open_store(empty) as store:
         assert count(store) == 0
+
+
+def test_a_namesake_of_another_station_has_no_handle_for_a_name_here(quietcuff: Run, tmp_path: Path) -> None:
+    """Seen: after a merge two people were called 'mira#25fd21c8', and receivers took them for one."""
+    north, south, here, file, log = (tmp_path / name for name in ("n.db", "s.db", "here.db", "out", "log.csv"))
+    for day, store in enumerate((north, south), 1):
+        log.write_text(f"taken_at,systolic,diastolic\n2026-03-0{day} 07:30,12{day},80\n")
+        assert quietcuff("--store", str(store), "person", "add", "mira").exit_code == 0
+        assert quietcuff("--store", str(store), "import", str(log), "mira").exit_code == 0
+    assert quietcuff("--store", str(north), "merge", str(south)).exit_code == 0
+    assert quietcuff("--store", str(north), "export", "--to", "ndjson", "-o", str(file)).exit_code == 0
+    called = sorted(json.loads(line)["person"] for line in file.read_text().splitlines())
+    for _ in range(2):
+        done = quietcuff("--store", str(here), "import", str(file))
+        assert done.exit_code == 0, done.stderr
+    assert "2 were there already" in done.stderr
+    assert quietcuff("--store", str(here), "merge", str(north)).exit_code == 0
+    with open_store(here, read_only=True) as store:
+        assert sorted(one.name for one in people.every(store)) == sorted(
+            [*called, *(one.replace("#", " ") for one in called)]
+        )
+    refused = quietcuff("--store", str(here), "person", "add", "mira#25fd21c8")
+    assert (
+        refused.stderr == "quietcuff: 'mira#25fd21c8' is how two people of one name are told apart; leave the # out\n"
+    )

@@ -9,7 +9,7 @@ from collector.store import audit
 from collector.store.database import Store, new_uid
 from collector.store.errors import RefusedByStore
 from collector.store.instants import LATER, to_us
-from collector.store.namesakes import CALLED, HANDLE, MOST_LETTERS, folded, is_name
+from collector.store.namesakes import CALLED, HANDLE, MOST_LETTERS, as_a_name, folded, is_name
 from collector.store.people.former_names import called_now
 
 
@@ -116,6 +116,8 @@ def _usable(store: Store, name: str) -> str:
     name = normalize("NFC", name.strip())
     if not is_name(name):
         raise RefusedByStore(f"a person needs a name of at most {MOST_LETTERS} printable letters")
+    if as_a_name(name) != name:
+        raise RefusedByStore(f"'{name}' is how two people of one name are told apart; leave the # out")
     if find(store, name) is not None:
         raise RefusedByStore(f"there is a person '{name}' already")
     return name
