@@ -16,6 +16,7 @@ from collector.intake.pipeline import derive_cuff
 from collector.intake.take_back import bring_back
 from collector.store import Store, journal, open_store, people, readings
 from collector.store.journal import cuffs, same_cuff, visits
+from collector.store.people import slot_spans
 from collector.store.values import OVERTAKEN
 from parsers.measurement import build_measurement, measurement
 from parsers.stamps import DateTime
@@ -112,6 +113,27 @@ def test_what_an_export_told_of_it_under_another_address_is_there_once(stations:
             intake.rebuild(store)
         bring_back(store, exported, START + timedelta(days=41))
         assert len(list(readings.select(store))) == 3
+
+
+def test_a_slot_given_under_another_address_comes_along_as_often_as_it_is_merged(
+    stations: list[Path], tmp_path: Path
+) -> None:
+    """Seen: refused for ever from the second time on, by a NOT NULL constraint."""
+    first, second, third = stations
+    given = {second: ("mira", ADDRESSES[1]), third: ("ben", ADDRESSES[2])}
+    for path, (name, _) in given.items():
+        with open_store(path) as store:
+            people.add(store, name, START)
+    with open_store(tmp_path / "all.db") as store:
+        for path in stations:
+            intake.merge(store, path)
+        for path, (name, address) in given.items():
+            with open_store(path) as there:
+                slot_spans.add(there, name, address, number := 1 + len(slot_spans.every(store)), START)
+            for again in (path, first, path):
+                intake.merge(store, again)
+            assert (name, ADDRESSES[0], number) in {(one.person, one.cuff, one.slot) for one in slot_spans.every(store)}
+        assert len(slot_spans.every(store)) == 2
 
 
 def test_the_order_of_merging_does_not_matter(stations: list[Path], tmp_path: Path) -> None:

@@ -119,7 +119,10 @@ def holding(table: PersonTable, one: Version, other: Version) -> Version:
 
 def versions(store: Store, where: str, table: PersonTable) -> dict[bytes, Version]:
     person = "(SELECT uid FROM {0}.person WHERE id = t.person_id)" if table.of_person else "NULL"
-    cuff = "(SELECT address FROM {0}.cuff WHERE id = t.cuff_id)" if table.of_cuff else "NULL"
+    cuff = "NULL"
+    if table.of_cuff:  # by the address that it has here: another may be an earlier one of it
+        here = "(SELECT ours FROM our_cuff WHERE theirs = t.cuff_id)" if where == "other" else "t.cuff_id"
+        cuff = f"(SELECT address FROM main.cuff WHERE id = {here})"
     columns = ", ".join(f"t.{column}" for column in table.columns)
     rows = store.query(
         f"SELECT t.{table.key}, t.uid, t.changed_at, {person}, {cuff}, {columns} FROM {{0}}.{table.name} t".format(
