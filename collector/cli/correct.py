@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from collector.cli.common import dates
-from collector.cli.common.command import Usage, new_app, options_of, say
+from collector.cli.common.command import Failure, Usage, new_app, options_of, say
 from collector.cli.common.selection import found_readings, writing_store
 from collector.intake.correction import Correction, correct_reading, take_back_correction
 from collector.service import machine_clock
@@ -59,6 +59,8 @@ def correct(
             take_back_correction(store, found[0].reading_id, now)
             say(f"{found[0].reading_id[:8]} counts again as it came")
             return
+        if said.taken_at is not None and said.taken_at > now and (doubt := machine_clock.doubt(store)):
+            raise Failure(f"the time {taken_at} has not come yet by a clock that may be wrong: {doubt}")
         machine_clock.bear_nothing_out(store)
         new = correct_reading(store, found[0].reading_id, said, now)
         say(f"{found[0].reading_id[:8]} is corrected: {new[:8]} stands in its place; --undo takes it back")

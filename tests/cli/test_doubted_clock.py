@@ -60,6 +60,15 @@ def test_a_log_is_not_blamed_for_the_clock(home: Run, tmp_path: Path) -> None:
     assert result.stderr.count("\n") == 1
 
 
+def test_a_correction_is_not_blamed_for_the_clock(home: Run, household: Path) -> None:
+    with open_store(household, read_only=True) as store:
+        some = next(iter(readings.select(store))).reading_id
+    result = home("correct", some, "--taken-at", "2026-03-04T07:30")
+    assert result.exit_code == 1
+    assert "this machine's clock shows 1970-01-01 00:05 UTC" in result.stderr
+    assert result.stderr.count("\n") == 1
+
+
 def test_what_came_at_another_station_says_nothing_of_this_clock(
     quietcuff: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
