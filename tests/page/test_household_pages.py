@@ -128,6 +128,17 @@ async def test_one_marked_while_it_is_out_is_taken_back_as_well(pages: Pages, st
     assert (await desk.post("/desk/mark", data={"cuff": KITCHEN, "state": "lost"})).status_code == 422
 
 
+async def test_a_loan_of_a_time_that_has_not_come_is_told_beside_its_cuff(pages: Pages) -> None:
+    """Lent, and its return begun, while this machine's clock ran ahead: the desk goes on with the others."""
+    store, desk, now, cuff = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
+    cuffs.remember(store, cuff, now)
+    loans.set_state(store, cuff, State.AVAILABLE, now - timedelta(days=9))
+    loans.lend(store, cuff, "B-117", ("any",), now + timedelta(days=150))
+    loans.begin_return(store, cuff, now + timedelta(days=151))
+    page = await desk.get("/desk")
+    assert (page.status_code, "which has not come" in page.text) == (200, True)
+
+
 async def test_several_are_taken_back_or_none(pages: Pages) -> None:
     store, desk, now, free = pages.store, pages.signed_in(Role.DESK), datetime.now(UTC), "C0:FF:EE:00:00:0A"
     cuffs.remember(store, free, now)
