@@ -115,6 +115,24 @@ def test_what_an_export_told_of_it_under_another_address_is_there_once(stations:
         assert len(list(readings.select(store))) == 3
 
 
+def test_an_export_from_before_is_of_the_one_cuff_where_only_the_merged_store_tells(
+    stations: list[Path], tmp_path: Path
+) -> None:
+    """Seen: its readings stayed another cuff's for ever, and counted a second time."""
+    first, second, _ = stations
+    with open_store(second) as store:
+        exported = list(readings.select(store))
+        intake.merge(store, first)
+        expected = [(one.reading_id, one.cuff, one.marks) for one in readings.select(store)]
+    with open_store(tmp_path / "all.db") as store:
+        bring_back(store, exported, START + timedelta(days=40))
+        derive_cuff(store, ADDRESSES[1])
+        for _ in range(2):
+            intake.merge(store, second)
+            assert [(one.reading_id, one.cuff, one.marks) for one in readings.select(store)] == expected
+            intake.rebuild(store)
+
+
 def test_a_slot_given_under_another_address_comes_along_as_often_as_it_is_merged(
     stations: list[Path], tmp_path: Path
 ) -> None:

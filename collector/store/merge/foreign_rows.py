@@ -7,17 +7,19 @@ version holds. What was erased in either stays erased. Readings are derived agai
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from collector.store.database import Store
 from collector.store.errors import RefusedByStore, as_store_error
-from collector.store.journal import derivation, stations
+from collector.store.journal import derivation, same_cuff, stations
 from collector.store.merge import foreign_check, hand_twins
 from collector.store.merge.foreign_people import bring_people
 from collector.store.merge.hand_twins import Retold
 from collector.store.opening import brought_up, open_as_it_is
 from collector.store.people.erase import delete_erased, name_claims_of_the_erased
+from collector.store.readings import write
 from collector.store.values import Progress
 from collector.store.writers import the_file
 
@@ -155,6 +157,14 @@ def _cuffs(store: Store) -> None:
         """INSERT OR IGNORE INTO main.cuff_alias SELECT a.address, ours FROM other.cuff_alias a
             JOIN our_cuff ON theirs = a.cuff_id WHERE a.address NOT IN (SELECT address FROM main.cuff)"""
     )
+    # What an export told of a cuff under such an address, which says nothing by which it could be known again.
+    told = store.query(
+        """SELECT c.id, ours FROM other.cuff_alias a JOIN our_cuff ON theirs = a.cuff_id
+            JOIN main.cuff c ON c.address = a.address WHERE NOT c.passing AND c.id <> ours"""
+    )
+    for cuff_id, known_as in told.fetchall():
+        write.drop_cuff(store, cuff_id)
+        same_cuff.unite(store, cuff_id, known_as, datetime.now(UTC))
     store.query(
         """UPDATE main.cuff SET name = t.name, name_set_at = t.name_set_at FROM other.cuff t WHERE
             t.address = cuff.address AND (t.name_set_at, coalesce(t.name, '')) > (cuff.name_set_at,
