@@ -112,6 +112,8 @@ def export(
         raise Usage("--by-month goes with --to parquet and a folder as --output, and without --only-new")
     if form.binary and output is None and sys.stdout.isatty():
         raise Usage(f"{form.name} cannot be shown in a terminal; name a file with --output")
+    if only_new and output is None and sys.__stdout__ is None:  # else it would count as handed out
+        raise Usage("--only-new has nowhere to write to, standard output is closed; name a file with --output")
     opened = writing_store(options) if only_new else reading_store(options, central=True)
     with opened as store, progress("exporting, readings") as show:
         before = ExportedBefore(store, form.name) if only_new else None

@@ -247,6 +247,7 @@ def test_a_reader_that_leaves_early_is_no_error(command: str) -> None:
         (">&-", "--help", 0, ""),
         ("2>&-", "protocols nothing", 2, ""),
         ("<&-", "decode -", 0, "nothing to decode"),
+        (">&-", "export --to csv --only-new", 2, "nowhere to write to"),
     ],
 )
 def test_a_stream_that_is_closed_is_one_line(closed: str, command: str, code: int, words: str) -> None:
