@@ -13,7 +13,7 @@ from clinicdesk import BACK, CUFF, DAYS, LENT, Clinic, lent, stocked
 from collector.service.guided import download, loan_papers
 from collector.store import audit, people, readings
 from collector.store.errors import StoreError
-from collector.store.people import lending_stock, loans
+from collector.store.people import lending_stock, loans, slot_spans
 from collector.store.people.loan_states import CHECKS, State, Step, why_not_lent
 from collector.store.values import Selection
 
@@ -119,6 +119,19 @@ def test_a_cuff_that_walks_off_in_the_middle_is_waited_for(clinic: Clinic) -> No
     clinic.at = BACK + timedelta(hours=1)
     assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
     assert len(list(readings.select(clinic.store, Selection(person="B-117")))) == 5
+
+
+def test_a_loan_that_was_ended_by_mistake_goes_on_as_a_slot_that_is_given(clinic: Clinic) -> None:
+    lent(clinic)
+    clinic.at = DAYS[2] + timedelta(hours=1)
+    assert not clinic.take_back(keys=["q"])
+    slot_spans.add(clinic.store, "B-117", CUFF, "any", clinic.at, since=clinic.at)
+    clinic.at = BACK
+    assert clinic.take_back(keys=[lambda: clinic.visit(taken=DAYS), *"yyyyy"])
+    assert [reading.taken_at for reading in readings.select(clinic.store, Selection(person="B-117"))] == list(DAYS)
+    assert any("5 readings of the borrower" in line for line in clinic.said)
+    with pytest.raises(StoreError, match="end that first"):
+        lent(clinic, "B-118")
 
 
 @pytest.mark.parametrize(
