@@ -158,6 +158,8 @@ def restore(
         say("the present store cannot be read, or is damaged")
     if dry_run:
         say(f"it would go to {options.store_path}" + (f"; what is there now to {done.kept}" if done.kept else ""))
+        if lacks := _lacks(done):
+            say(f"the backup lacks {lacks}")
         return
     out(str(options.store_path))
     if done.erased:
@@ -166,8 +168,8 @@ def restore(
         say(f"what stood there is kept: {done.kept}")
     if done.kept and done.present is None:
         say("who was erased since the backup was made may be in it: erase them again")
-    if done.present and _more(done.present, done.contents):
-        say(f"it holds payloads that the backup lacks; `quietcuff merge {quote(str(done.kept))}` brings them back")
+    if lacks := _lacks(done):
+        say(f"the backup lacks {lacks}; `quietcuff merge {quote(str(done.kept))}` brings it back")
     if done.on_loan:
         _tell_of_loans(done)
 
@@ -192,6 +194,12 @@ def _words(contents: Contents, zone: tzinfo | None) -> str:
     return f"{counted(contents.payloads, 'payload')} and {counted(contents.readings, 'reading')}{until}"
 
 
-def _more(present: Contents, restored: Contents) -> bool:
+def _lacks(done: Restoring) -> str:
+    """What stands in the present store alone, as far as can be told: none of it is undone by a word."""
+    present, restored = done.present, done.contents
+    if present is None:
+        return ""
     newer = present.newest is not None and (restored.newest is None or present.newest > restored.newest)
-    return newer or present.payloads > restored.payloads
+    payloads = "payloads" if newer or present.payloads > restored.payloads else ""
+    said = "what was said since (strikes, claims, notes and the like)" if present.said > restored.said else ""
+    return " and ".join(filter(None, (payloads, said)))

@@ -46,6 +46,11 @@ def changes(store: Store, last: int | None = None) -> Iterator[AuditLine]:
     return _changes(store, _LINES + "ORDER BY at DESC, audit.id DESC LIMIT ?", -1 if last is None else last)
 
 
+def count(store: Store) -> int:
+    """How many lines there are."""
+    return int(store.scalar("SELECT count(*) FROM audit"))
+
+
 def about_reading(store: Store, reading_id: str) -> Iterator[AuditLine]:
     """Who one reading was given to and taken from, oldest first."""
     return _changes(store, _LINES + "WHERE detail LIKE ? ORDER BY at, audit.id", _naming(reading_id))

@@ -29,6 +29,22 @@ def test_now_list_restore(quietcuff: Callable[..., Result], household: Path) -> 
     assert list(household.parent.glob("household-before-restore-*.db"))
 
 
+def test_restore_says_what_the_backup_lacks(quietcuff: Callable[..., Result], household: Path) -> None:
+    said = "what was said since"
+    quietcuff("--store", str(household), "backup", "now")
+    assert said not in quietcuff("--store", str(household), "backup", "restore", "last", "--dry-run").stderr
+    (reading, *_) = quietcuff("--store", str(household), "readings", "--json").stdout.splitlines()
+    quietcuff("--store", str(household), "strike", json.loads(reading)["reading_id"])
+    tried = quietcuff("--store", str(household), "backup", "restore", "last", "--dry-run").stderr
+    assert f"the backup lacks {said} (strikes, claims, notes and the like)\n" in tried
+    done = quietcuff("--store", str(household), "backup", "restore", "last").stderr
+    assert said in done
+    kept = next(household.parent.glob("household-before-restore-*.db"))
+    assert f"`quietcuff merge {kept}` brings it back" in done
+    quietcuff("--store", str(household), "merge", str(kept))
+    assert "struck out" in quietcuff("--store", str(household), "readings", "--json").stdout
+
+
 def test_list_says_which_backup_is_not_sound(quietcuff: Callable[..., Result], household: Path) -> None:
     path = Path(quietcuff("--store", str(household), "backup", "now").stdout.strip())
     path.write_bytes(b"\0" * 5000)

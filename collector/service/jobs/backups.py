@@ -11,7 +11,7 @@ from pathlib import Path
 from collector.service.jobs import sealing
 from collector.service.jobs.sealing import Seal, SealError
 from collector.share.private_file import private_file
-from collector.store import conditions, journal, upkeep, writers
+from collector.store import audit, conditions, journal, upkeep, writers
 from collector.store.errors import StoreError
 from collector.store.journal import payloads
 from collector.store.opening import open_as_it_is, open_store
@@ -38,10 +38,11 @@ class Backup:
 
 @dataclass(frozen=True, slots=True)
 class Contents:
-    """What stands in a store or backup. newest: arrival of its newest payload."""
+    """What stands in a store or backup. said: lines of its history. newest: arrival of its newest payload."""
 
     payloads: int
     readings: int
+    said: int
     newest: datetime | None
 
 
@@ -211,7 +212,8 @@ def look_into(path: Path, *, locked: bool = False) -> Contents:
         if found := upkeep.integrity(store):
             raise StoreError(f"{path}: not sound: {found[0]}", "damaged")
         counts = journal.counts(store)
-        return Contents(counts.payloads, counts.readings, payloads.newest_arrival(store, anywhere=True))
+        newest = payloads.newest_arrival(store, anywhere=True)
+        return Contents(counts.payloads, counts.readings, audit.count(store), newest)
 
 
 def find(which: str, folder: Path, store: Path) -> Backup:
