@@ -46,8 +46,9 @@ def written(store: Store) -> list[Reading]:
     return list(readings.select(store, Selection(cuff="hand")))
 
 
-def send(store: Store, systolic: int, at: datetime) -> None:
-    value = build_measurement(measurement(systolic, 81, 97, stamp=DateTime.of(at.replace(tzinfo=None)), user_id=1))
+def send(store: Store, systolic: int, at: datetime, behind: timedelta = timedelta()) -> None:
+    shown = DateTime.of((at - behind).replace(tzinfo=None))
+    value = build_measurement(measurement(systolic, 81, 97, stamp=shown, pulse=64, user_id=1))
     appended = journal.append(
         store,
         cuff="C0:FF:EE:00:00:01",
@@ -239,6 +240,21 @@ def test_a_copy_of_a_cuffs_reading_is_marked_whichever_comes_first(store: Store,
     assert marked == [(128, AT)]
     before = written(store)
     assert copies.count(store, [one.reading_id for one in before]) == 1
+    rebuild(store)
+    assert written(store) == before
+
+
+@pytest.mark.parametrize(("pulse", "copy"), [(None, True), (Decimal(64), True), (Decimal(90), False)])
+def test_a_copy_is_told_as_far_as_the_cuffs_time_may_be_out(store: Store, pulse: Decimal | None, copy: bool) -> None:
+    """A cuff that tells no time is known to some two minutes, and the line has the minute of a kitchen clock; what has
+    another pulse is another reading."""
+    for days_ago in (2, 1, 0):
+        send(store, 128, AT + timedelta(seconds=75, days=-days_ago), behind=timedelta(seconds=80))
+    sent = list(readings.select(store))[-1]
+    assert 60 < (sent.taken_at - AT).total_seconds() < 60 + (sent.taken_uncertainty_s or 0) < 360
+    take_log(store, [ROW._replace(pulse=pulse), ROW._replace(taken_at=AT + timedelta(minutes=9))], NOW)
+    assert [HAND_COPY in one.marks for one in written(store)] == [copy, False]
+    before = written(store)
     rebuild(store)
     assert written(store) == before
 

@@ -11,13 +11,21 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from collector.store.database import Store
-from collector.store.instants import EVER, MINUTE
+from collector.store.instants import EVER, MINUTE, SECOND
 from collector.store.journal import cuffs
 from collector.store.readings.marks import set_marks, words
 from collector.store.values import BOND_NOT_CONFIRMED, COPIES, CORRECTS, HAND_COPY, OVERTAKEN, STRUCK_OUT, WRITTEN_TWICE
 
 WITHIN_US = MINUTE
 """So far apart a cuff's clock and the writer's may be."""
+UNSURE_US = 5 * MINUTE
+"""And farther by what the cuff's time may be out, up to this: beyond it a time is not called sure."""
+_REACH_US = WITHIN_US + UNSURE_US
+_APART = "abs(other.taken_at - written.taken_at)"
+_MAY_BE_OUT = f"min(coalesce(CAST(other.uncertainty_s AS REAL), 0) * {SECOND}, {UNSURE_US})"
+_SAME_PULSE = "coalesce(CAST(other.pulse AS REAL) = CAST(written.pulse AS REAL), 1)"
+_AT_ONCE = f"""other.taken_at BETWEEN written.taken_at - {_REACH_US} AND written.taken_at + {_REACH_US}
+    AND ({_APART} <= {WITHIN_US} OR {_APART} <= {WITHIN_US} + {_MAY_BE_OUT} AND {_SAME_PULSE})"""
 _SAME_VALUES = """other.unit = 'mmHg' AND CAST(other.systolic AS REAL) = CAST(written.systolic AS REAL)
     AND CAST(other.diastolic AS REAL) = CAST(written.diastolic AS REAL)"""
 _CORRECTED = f"""WITH RECURSIVE corrected (id) AS (SELECT coalesce(substr({{0}}.note, {len(CORRECTS) + 2}), '')
@@ -27,8 +35,7 @@ _CORRECTED = f"""WITH RECURSIVE corrected (id) AS (SELECT coalesce(substr({{0}}.
 _MINUTE = f"(written.taken_at - written.taken_at % {MINUTE})"
 # The + keeps SQLite from looking through all that was received before.
 _FOUND = f"""SELECT id, content_marks, sent, twice FROM (SELECT id, content_marks,
-    EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id <> written.cuff_id AND {_SAME_VALUES}
-        AND other.taken_at BETWEEN written.taken_at - {WITHIN_US} AND written.taken_at + {WITHIN_US}
+    EXISTS (SELECT 1 FROM reading other WHERE other.cuff_id <> written.cuff_id AND {_SAME_VALUES} AND {_AT_ONCE}
         AND (written.person_id IS NULL OR other.person_id = written.person_id)
         AND NOT instr(other.content_marks, '{BOND_NOT_CONFIRMED}')
         AND other.reading_id NOT IN ({_CORRECTED.format("written")})) AS sent,
@@ -65,7 +72,7 @@ def mark(store: Store, *times: Stretch | None) -> None:
     known = [time for time in times if time]
     if known:
         first, last = min(time.first for time in known), max(time.last for time in known)
-        _mark(store, "taken_at BETWEEN ? AND ?", (first - WITHIN_US, last + WITHIN_US))
+        _mark(store, "taken_at BETWEEN ? AND ?", (first - _REACH_US, last + _REACH_US))
 
 
 def mark_written(store: Store, since: int) -> None:
