@@ -287,3 +287,21 @@ def test_a_merge_says_how_many_readings_it_took_out(quietcuff: Run, tmp_path: Pa
     told = at_here("merge", str(there)).stderr
     assert "somebody was erased there: 2 readings of theirs went here too" in told
     assert "erased there" not in at_here("merge", str(there)).stderr
+
+
+def test_what_an_older_retention_rule_took_there_is_nobody_who_was_erased(quietcuff: Run, tmp_path: Path) -> None:
+    """Seen: 'somebody was erased there: 182 readings of theirs went here too', and none went."""
+    here, there = tmp_path / "here.db", tmp_path / "there.db"
+    value = build_measurement(measurement(128, 81, stamp=datetime(2026, 3, 4, 7)))
+    with open_store(here) as store:
+        for day in (4, 5):
+            added = journal.append(store, cuff="C0:FF:EE:00:00:01", characteristic=0x2A35, value=value,
+                                   arrived_at=datetime(2026, 3, day, 8, tzinfo=UTC), source="virtual")  # fmt: skip
+            interpret(store, added.payload)
+    shutil.copy(here, there)
+    with open_store(there) as store:  # before schema 22 a copy that the rule took away was named so
+        store.query("INSERT INTO erased SELECT uid FROM payload ORDER BY id DESC LIMIT 1")
+        erase.delete_erased(store)
+    told = quietcuff("--store", str(here), "merge", str(there)).stderr
+    assert "erased there" not in told
+    assert "the store has 1 reading now" in told

@@ -56,14 +56,15 @@ def bring_in(store: Store, other: Path, retold: Retold, progress: Progress | Non
         with open_as_it_is(current) as found:
             foreign_check.refuse_unless_acceptable(found, shown_as=given)
         with store.transaction():
-            of_the_erased, before = _of_the_erased(store), _readings(store)
+            of_the_erased = _of_the_erased(store)
+            _note_readings(store)
             _erase_what_was_erased(store)
             _stations(store)
             _cuffs(store)
             _visits(store)
             _facts(store)
             bring_people(store)
-            gone = before - _readings(store)
+            gone = _gone(store)
             hand_twins.tell_apart(store, retold)
         return _payloads(store, progress, of_the_erased, gone)
 
@@ -77,7 +78,7 @@ def _attached(store: Store, other: Path) -> Iterator[None]:
     try:
         yield
     finally:
-        for name in ("our_station", "our_cuff", "our_visit", "our_clock", "told_apart"):
+        for name in ("our_station", "our_cuff", "our_visit", "our_clock", "told_apart", "rested_on"):
             store.query(f"DROP TABLE IF EXISTS temp.{name}")
         store.query("DETACH DATABASE other")
 
@@ -99,8 +100,20 @@ def _of_the_erased(store: Store) -> frozenset[str]:
     return frozenset(reading_id for (reading_id,) in store.query(" UNION ".join(of_them)))
 
 
-def _readings(store: Store) -> int:
-    return int(store.scalar("SELECT count(*) FROM main.reading"))
+def _note_readings(store: Store) -> None:
+    """Which payloads each reading here rests on, before any goes."""
+    store.query("DROP TABLE IF EXISTS temp.rested_on")
+    store.query("CREATE TEMP TABLE rested_on AS SELECT reading, payload_id FROM main.outcome WHERE reading IS NOT NULL")
+
+
+def _gone(store: Store) -> int:
+    """How many of them rest on none any more: what lost a copy, or is another cuff's, is only derived anew."""
+    return int(
+        store.scalar(
+            """SELECT count(*) FROM (SELECT 1 FROM temp.rested_on LEFT JOIN main.payload ON payload.id = payload_id
+            GROUP BY reading HAVING count(payload.id) = 0)"""
+        )
+    )
 
 
 def _erase_what_was_erased(store: Store) -> None:
