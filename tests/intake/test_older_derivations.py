@@ -25,8 +25,10 @@ AT = datetime(2031, 3, 4, 7, 30, tzinfo=UTC)
 CUFF = "C0:FF:EE:00:00:01"
 
 
-def send(store: Store, arrived_at: datetime = AT + timedelta(seconds=20), visit: int | None = None) -> None:
-    value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(AT.replace(tzinfo=None)), user_id=1))
+def send(
+    store: Store, arrived_at: datetime = AT + timedelta(seconds=20), visit: int | None = None, stamp: datetime = AT
+) -> None:
+    value = build_measurement(measurement(128, 81, 97, stamp=DateTime.of(stamp.replace(tzinfo=None)), user_id=1))
     kind, source = 0x2A35, "virtual"
     sent = journal.append(
         store, cuff=CUFF, characteristic=kind, value=value, arrived_at=arrived_at, source=source, visit=visit
@@ -85,6 +87,16 @@ def left_in_the_cuff_by_two_links_that_broke(store: Store) -> str:
     return "UPDATE reading SET uncertainty_s = NULL"
 
 
+def written_a_minute_before_what_a_cuff_without_a_clock_sent(store: Store) -> str:
+    for days in (0, 1, 2):
+        send(store, AT + timedelta(days=days, seconds=100), stamp=AT + timedelta(days=days))
+    slot_spans.add(store, "ada", CUFF, 1, NOW)
+    reassign(store)
+    sent = next(readings.select(store)).taken_at
+    take_log(store, [HandRow(sent - timedelta(seconds=65), Decimal(128), Decimal(81), None, "ada")], NOW)
+    return "UPDATE reading SET content_marks = '' WHERE cuff_id = (SELECT id FROM cuff WHERE address = 'hand')"
+
+
 @pytest.mark.parametrize(
     ("story", "step"),
     [
@@ -94,6 +106,7 @@ def left_in_the_cuff_by_two_links_that_broke(store: Store) -> str:
         (written_as_what_a_taken_back_correction_said, "020 looked at again"),
         (put_right_in_the_log_and_by_a_correction, "021 put right twice"),
         (left_in_the_cuff_by_two_links_that_broke, "023 broken visits"),
+        (written_a_minute_before_what_a_cuff_without_a_clock_sent, "024 copies unsure"),
     ],
 )
 def test_what_older_rules_derived_is_derived_again(story: Callable[[Store], str], step: str, tmp_path: Path) -> None:
