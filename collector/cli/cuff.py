@@ -169,7 +169,7 @@ def add_cuff(
     with writing_store(options_of(ctx)) as store:
         cuffs.open_window(store, until, now)
         if cuff is None:
-            say(f"new cuffs are taken in for {_minutes(minutes)}")
+            say(f"new cuffs are taken in for {counted(minutes, 'minute')}")
             return
         address = cuff.upper() if is_address(cuff) else None
         place, newest = address or pairing.ANY, payloads.newest(store)
@@ -181,13 +181,10 @@ def add_cuff(
             say(f"{address} is visited from now on")
         else:
             cuffs.await_name(store, cuff, until)
-            say(f"a cuff that calls itself '{cuff}' is visited from now on, if it comes within {_minutes(minutes)}")
+            span = counted(minutes, "minute")
+            say(f"a cuff that calls itself '{cuff}' is visited from now on, if it comes within {span}")
         if attended:
             _answer_questions(store, place, until, lambda: cuffs.delivered(store, address or cuff, newest))
-
-
-def _minutes(number: int) -> str:
-    return counted(number, "minute")
 
 
 def _answer_questions(store: Store, place: str, until: datetime, delivered: Callable[[], str | None]) -> None:

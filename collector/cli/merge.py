@@ -45,8 +45,7 @@ def merge(
             erased = f", {brought.erased} stay out, erased here" if brought.erased else ""
             say(f"{path}: {counted(brought.payloads, 'new payload')}, {brought.known} known{erased}")
             if brought.gone:
-                went = "1 reading of theirs went" if brought.gone == 1 else f"{brought.gone} readings of theirs went"
-                say(f"somebody was erased there: {went} here too")
+                say(f"somebody was erased there: {counted(brought.gone, 'reading')} of theirs went here too")
             _tell_what_is_left(readings.nobodys(store, brought.of_the_erased))
         _who_is_who(store)
         count, left = readings.count(store), readings.unassigned(store)

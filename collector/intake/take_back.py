@@ -116,12 +116,11 @@ def _as_called_here(store: Store, found: Iterable[Reading]) -> Iterator[Reading]
     has who comes by a merge later, and whoever is sent both would take the two for one."""
     names: dict[str, str] = {}
     for reading in found:
-        if (called := reading.person) is not None and as_a_name(called) != called:
-            if called not in names:
-                names[called] = called if people.find(store, called) else as_a_name(called)
-            yield replace(reading, person=names[called])
-        else:
-            yield reading
+        if (called := reading.person) is not None and called not in names:
+            plain = as_a_name(called)
+            names[called] = called if plain == called or people.find(store, called) else plain
+        named = None if called is None else names[called]
+        yield reading if named == called else replace(reading, person=named)
 
 
 def _as_told_here(

@@ -5,6 +5,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 from statistics import median
 
 from collector.numbers import descriptive
@@ -67,7 +68,7 @@ def sooner_than_asked(chosen: Selected, rules: Protocol) -> int:
     pauses = [
         (after.taken_at.astimezone(UTC) - before.taken_at.astimezone(UTC)).total_seconds()
         for sitting in chosen.sittings
-        for before, after in zip(sitting.taken, sitting.taken[1:], strict=False)
+        for before, after in pairwise(sitting.taken)
         if not after.upright
     ]
     return sum(pause < rules.gap_s for pause in pauses)

@@ -55,6 +55,12 @@ def _tells(value: bytes | None) -> bool:
     return len(set((value or b"").strip(b" \x00"))) > 1
 
 
+LATER_STATE = """ON CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason, changed_at
+    = excluded.changed_at WHERE (excluded.changed_at, excluded.state, coalesce(excluded.reason, '')) >
+    (cuff_state.changed_at, cuff_state.state, coalesce(cuff_state.reason, ''))"""
+"""Of two states of one cuff in the lending stock the later; everywhere the same. Behind an INSERT … SELECT … WHERE."""
+
+
 def met_first(store: Store, one: int, other: int) -> tuple[int, int]:
     """Both, the one that was visited first before the other: every station comes to the same, in whatever order."""
     first, second = (
@@ -77,9 +83,8 @@ def unite(store: Store, cuff_id: int, with_id: int, at: datetime) -> None:
         (with_id, cuff_id),
     )
     store.query(
-        """INSERT OR REPLACE INTO cuff_state SELECT ?1, state, reason, changed_at FROM cuff_state other
-            WHERE cuff_id = ?2 AND NOT EXISTS (SELECT 1 FROM cuff_state own WHERE cuff_id = ?1 AND (own.changed_at,
-            own.state, coalesce(own.reason, '')) > (other.changed_at, other.state, coalesce(other.reason, '')))""",
+        f"""INSERT INTO cuff_state (cuff_id, state, reason, changed_at) SELECT ?1, state, reason, changed_at
+            FROM cuff_state WHERE cuff_id = ?2 {LATER_STATE}""",
         (with_id, cuff_id),
     )
     address, other = (store.scalar("SELECT address FROM cuff WHERE id = ?", (one,)) for one in (cuff_id, with_id))

@@ -6,6 +6,7 @@ from typing import Any
 
 from collector.store.database import Store
 from collector.store.journal import derivation
+from collector.store.journal.same_cuff import LATER_STATE
 from collector.store.people import unions
 from collector.store.people.erase import (
     delete_erased,
@@ -70,11 +71,12 @@ _HOLDS_OF_UNITED = """SELECT DISTINCT cuff_id FROM main.person CROSS JOIN main.r
 
 
 def _note_redo(store: Store, table: PersonTable, changed: Sequence[bytes]) -> None:
-    cuff = f"SELECT cuff_id FROM main.{table.name} WHERE uid = ?" if table.of_cuff else ""
-    if table.key == "payload_uid":
-        cuff = "SELECT cuff_id FROM main.payload WHERE uid = ?"
-    for row in {store.scalar(cuff, (key,)) for key in changed} - {None} if cuff else ():
-        derivation.note_redo(store, row)
+    of_payload = table.key == "payload_uid"
+    if not (of_payload or table.of_cuff):
+        return
+    query = f"SELECT cuff_id FROM main.{'payload' if of_payload else table.name} WHERE uid = ?"
+    for cuff_id in {store.scalar(query, (key,)) for key in changed} - {None}:
+        derivation.note_redo(store, cuff_id)
 
 
 def _bring_history(store: Store) -> None:
@@ -176,9 +178,6 @@ def _write(store: Store, table: PersonTable, key: bytes, version: Version) -> No
 
 def _bring_cuff_states(store: Store) -> None:
     store.query(
-        """INSERT INTO main.cuff_state (cuff_id, state, reason, changed_at) SELECT c.ours, state, reason,
-            changed_at FROM other.cuff_state t JOIN our_cuff c ON c.theirs = t.cuff_id WHERE true ON
-            CONFLICT (cuff_id) DO UPDATE SET state = excluded.state, reason = excluded.reason, changed_at
-            = excluded.changed_at WHERE (excluded.changed_at, excluded.state, coalesce(excluded.reason,
-            '')) > (cuff_state.changed_at, cuff_state.state, coalesce(cuff_state.reason, ''))"""
+        f"""INSERT INTO main.cuff_state (cuff_id, state, reason, changed_at) SELECT c.ours, state, reason,
+            changed_at FROM other.cuff_state t JOIN our_cuff c ON c.theirs = t.cuff_id WHERE true {LATER_STATE}"""
     )

@@ -132,9 +132,8 @@ def begin_return(store: Store, cuff: str, at: datetime) -> Loan:
             row = _insert(store, address, None, (), at, at, Step.WAITING)
             set_state(store, address, State.RETURNED, at)
             return get(store, row)
-        if (
-            loan.back_at is None or loan.back_at > at + loan_doubts.SLACK
-        ):  # begun by a clock that ran ahead: it is back by now
+        begun_ahead = loan.back_at is not None and loan.back_at > at + loan_doubts.SLACK  # it is back by now
+        if loan.back_at is None or begun_ahead:
             _end(store, loan, at)
         if loan.step is Step.OUT:
             set_state(store, address, State.RETURNED, at)
